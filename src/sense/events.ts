@@ -1,0 +1,107 @@
+import type { Optics, Pose, Quat, Vec3 } from "../geometry/optics.ts";
+
+/** One range sensor of the head: its optics, and where its lens frame (x right, y down, z forward) sits. */
+export interface SensorSetup {
+  readonly name: string;
+  readonly optics: Optics;
+  /** `pose` is headFromLens when the sensor rides on the head, baseFromLens when it is bolted to the base. */
+  readonly mount: { readonly on: "head" | "base"; readonly pose: Pose };
+}
+
+/** What is known before the first event: which sensors there are and how they are mounted. */
+export interface Setup {
+  readonly sensors: readonly SensorSetup[];
+  /** Where the head sits on the base (base: floor point under the robot, x forward, y left, z up). */
+  readonly baseFromHead: Pose;
+  /** Where the inertial sensor sits in the head. */
+  readonly headFromImu: Pose;
+}
+
+/** All times are integer microseconds of the head's monotonic clock. Events arrive in any order of time. */
+interface Stamped {
+  readonly time: number;
+}
+
+/**
+ * A depth frame or a laser scan, stamped at mid-exposure. `counts` and `amplitude` are row-major
+ * (height * width) and belong to whoever made the event: they may be overwritten once `take` returns.
+ */
+export interface DepthEvent extends Stamped {
+  readonly kind: "depth";
+  /** Index into `Setup.sensors`. */
+  readonly sensor: number;
+  /** Counts up by one per frame of this sensor, so that gaps show. */
+  readonly sequence: number;
+  /** Depth in the optics' own unit; 0 is no return. */
+  readonly counts: Uint16Array;
+  /** Returned signal in the sensor's own unit, or null when it gives none. */
+  readonly amplitude: Uint16Array | null;
+}
+
+/** A fused attitude: worldFromImu, z up against gravity. Its yaw may drift. */
+export interface OrientationEvent extends Stamped {
+  readonly kind: "orientation";
+  readonly rotation: Quat;
+}
+
+/** Raw inertial sample in the imu frame: rad/s, m/s^2 (specific force: +g upward at rest), microtesla or null. */
+export interface InertialEvent extends Stamped {
+  readonly kind: "inertial";
+  readonly gyro: Vec3;
+  readonly accel: Vec3;
+  readonly mag: Vec3 | null;
+}
+
+/** Wheel odometry: pose accumulated since the base started (x, y metres, yaw radians), and speeds when known. */
+export interface MotionEvent extends Stamped {
+  readonly kind: "motion";
+  readonly pose: Vec3;
+  /** Forward m/s, left m/s, yaw rad/s. */
+  readonly speed: Vec3 | null;
+}
+
+/** A moving mount (a neck): replaces baseFromHead when `sensor` is null, else that sensor's own mount pose. */
+export interface MountEvent extends Stamped {
+  readonly kind: "mount";
+  readonly sensor: number | null;
+  readonly pose: Pose;
+}
+
+/** A bump contact closed at this point of the base frame. */
+export interface KnockEvent extends Stamped {
+  readonly kind: "knock";
+  readonly point: Vec3;
+}
+
+/** The base's own floor sensor at this point of the base frame (x, y) says the floor is missing, or is back. */
+export interface FloorcheckEvent extends Stamped {
+  readonly kind: "floorcheck";
+  readonly point: readonly [number, number];
+  readonly alarm: boolean;
+}
+
+/** A note in the recording. */
+export interface MarkEvent extends Stamped {
+  readonly kind: "mark";
+  readonly text: string;
+}
+
+/** A pose known from outside (simulation truth, motion capture, a data set): worldFromBase, or worldFromLens. */
+export interface ReferenceEvent extends Stamped {
+  readonly kind: "reference";
+  readonly of: "base" | "lens";
+  /** Which lens, when `of` is "lens"; else 0. */
+  readonly sensor: number;
+  readonly pose: Pose;
+}
+
+export type HeadEvent =
+  | DepthEvent
+  | OrientationEvent
+  | InertialEvent
+  | MotionEvent
+  | MountEvent
+  | KnockEvent
+  | FloorcheckEvent
+  | MarkEvent
+  | ReferenceEvent;
