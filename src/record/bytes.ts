@@ -1,0 +1,19 @@
+/** The bytes don't follow the format; `offset` is where, from the first byte of the file or block being read. */
+export class DecodeError extends Error {
+  override readonly name = "DecodeError";
+  readonly offset: number;
+  constructor(message: string, offset: number) {
+    super(`${message} (byte ${offset})`);
+    this.offset = offset;
+  }
+}
+
+/** Where a writer's bytes go. */
+export interface ByteSink {
+  /**
+   * Takes all of `bytes`, in order. They may be overwritten once it returns, so keep a copy, not the view.
+   * Throws when they can't be stored; the writer then writes nothing more.
+   */
+  write(bytes: Uint8Array): void;
+  close(): void | Promise<void>;
+}

@@ -1,0 +1,311 @@
+import type { HeadEvent } from "../sense/events.ts";
+import { DecodeError } from "./bytes.ts";
+import {
+  decodeEvent,
+  decodeHeader,
+  decodeLabel,
+  HEAD_SIZE,
+  ImageBuffers,
+  isIntact,
+  isPrefix,
+  PREFIX_SIZE,
+  payloadSize,
+  type RecordingHeader,
+  type RecordLabel,
+  SYNC_FIRST,
+} from "./format.ts";
+import { MsgpackReader } from "./msgpack.ts";
+
+/** A stretch of a recording that can't be read. What comes after it is read all the same. */
+export interface Damage {
+  readonly offset: number;
+  readonly length: number;
+  readonly reason: string;
+}
+
+export interface ReadOptions {
+  /** Throw a DecodeError at the first damage instead of going on behind it. */
+  readonly strict?: boolean;
+}
+
+/** Most damages listed one by one; the last entry then covers all that follow. */
+const MAX_DAMAGES = 10_000;
+/** How far into a file without a record we look for one before it is no recording. */
+const MAX_LEAD = 1 << 20;
+
+/**
+ * Finds the records in bytes that come in pieces of any size. Its buffer holds one record and one piece, so it grows
+ * to the longest record at most, and only with bytes that have come.
+ */
+export class RecordScanner {
+  #buffer = new Uint8Array(1 << 19);
+  #at = 0; // the next byte to look at
+  #end = 0; // after the last byte that came
+  #base: number; // offset of #buffer[0] in the file
+  #ended = false;
+  #needsPrefix: boolean;
+  #found = 0; // records so far
+  #damages: Damage[] = [];
+  #lostFrom = -1; // where the damage being passed starts, -1 for none
+  #lostReason = "";
+  readonly #strict: boolean;
+  /** The record last found: where its head starts in `bytes`, and its size with the head. */
+  start = 0;
+  size = 0;
+
+  /** @param offset where in the file the bytes start; unless at 0, that is at a record */
+  constructor(options: ReadOptions, offset: number) {
+    this.#strict = options.strict ?? false;
+    this.#base = offset;
+    this.#needsPrefix = offset === 0;
+  }
+
+  get bytes(): Uint8Array {
+    return this.#buffer;
+  }
+
+  /** Offset of `bytes[0]` in the file. */
+  get base(): number {
+    return this.#base;
+  }
+
+  get damage(): readonly Damage[] {
+    return this.#damages;
+  }
+
+  /** Where `size` more bytes can be put, before `commit`. Ends the life of the record last found. */
+  space(size: number): Uint8Array {
+    if (this.#end + size > this.#buffer.length) {
+      const held = this.#end - this.#at;
+      if (held + size <= this.#buffer.length) this.#buffer.copyWithin(0, this.#at, this.#end);
+      else {
+        const larger = new Uint8Array(Math.max(2 * this.#buffer.length, held + size));
+        larger.set(this.#buffer.subarray(this.#at, this.#end));
+        this.#buffer = larger;
+      }
+      this.#base += this.#at;
+      this.#end = held;
+      this.#at = 0;
+    }
+    return this.#buffer.subarray(this.#end, this.#end + size);
+  }
+
+  /** `size` bytes have been put into `space`. */
+  commit(size: number): void {
+    this.#end += size;
+  }
+
+  /** No more bytes will come. */
+  finish(): void {
+    this.#ended = true;
+  }
+
+  /** Finds the next record; false if that takes more bytes, or there is none after `finish`. */
+  next(): boolean {
+    if (this.#needsPrefix) {
+      if (this.#end - this.#at < PREFIX_SIZE && !this.#ended) return false;
+      this.#needsPrefix = false;
+      if (this.#end - this.#at >= PREFIX_SIZE && isPrefix(this.#buffer, this.#at)) this.#at += PREFIX_SIZE;
+      else this.#lose("doesn't start as a recording does");
+    }
+    if (this.#lostFrom < 0) {
+      if (this.#at === this.#end) return false;
+      const state = this.#look();
+      if (state === "more") return false;
+      if (state === "record") return this.#take();
+      this.#lose(state);
+      this.#at++;
+    }
+    for (;;) {
+      const candidate = this.#buffer.indexOf(SYNC_FIRST, this.#at);
+      this.#at = candidate < 0 || candidate >= this.#end ? this.#end : candidate;
+      if (this.#found === 0 && this.#base + this.#at - this.#lostFrom > MAX_LEAD) {
+        throw new DecodeError(`no recording: no record in ${MAX_LEAD} bytes`, this.#lostFrom);
+      }
+      if (this.#at === this.#end) {
+        if (this.#ended) this.#reportLost();
+        return false;
+      }
+      const state = this.#look();
+      if (state === "more") return false;
+      if (state === "record") {
+        this.#reportLost();
+        return this.#take();
+      }
+      this.#at++;
+    }
+  }
+
+  /** What starts at the next byte: a record, too little to tell, or the reason why it is none. */
+  #look(): string {
+    const left = this.#end - this.#at;
+    if (left < HEAD_SIZE) return this.#ended ? "record head is cut short" : "more";
+    const size = payloadSize(this.#buffer, this.#at);
+    if (size < 0) return "no record head";
+    if (left < HEAD_SIZE + size) return this.#ended ? "record is cut short" : "more";
+    if (!isIntact(this.#buffer, this.#at, size)) return "checksum of the record is wrong";
+    this.size = HEAD_SIZE + size;
+    return "record";
+  }
+
+  #take(): true {
+    this.start = this.#at;
+    this.#at += this.size;
+    this.#found++;
+    return true;
+  }
+
+  #lose(reason: string): void {
+    const offset = this.#base + this.#at;
+    if (this.#strict) throw new DecodeError(reason, offset);
+    this.#lostFrom = offset;
+    this.#lostReason = reason;
+  }
+
+  #reportLost(): void {
+    const offset = this.#lostFrom;
+    this.#lostFrom = -1;
+    this.#report({ offset, length: this.#base + this.#at - offset, reason: this.#lostReason });
+  }
+
+  #report(damage: Damage): void {
+    if (damage.length === 0) return; // an empty file
+    const last = this.#damages.at(-1);
+    if (this.#damages.length < MAX_DAMAGES || last === undefined) this.#damages.push(damage);
+    else {
+      const length = damage.offset + damage.length - last.offset;
+      this.#damages[MAX_DAMAGES - 1] = { offset: last.offset, length, reason: "many damages from here on" };
+    }
+  }
+
+  /** The record last found is intact, but what it says can't be. @throws {DecodeError} when strict */
+  reject(error: DecodeError): void {
+    if (this.#strict) throw error;
+    this.#report({ offset: this.#base + this.start, length: this.size, reason: error.message });
+  }
+
+  /** Lets `reader` read the payload of the record last found. */
+  open(reader: MsgpackReader): void {
+    reader.reset(this.#buffer, this.start + HEAD_SIZE, this.start + this.size, this.#base);
+  }
+}
+
+/**
+ * Reads a recording that comes in pieces of any size:
+ *
+ *     reader.push(piece); for (let e = reader.next(); e; e = reader.next()) take(e);  // per piece
+ *     reader.finish();    for (let e = reader.next(); e; e = reader.next()) take(e);  // at the end
+ *
+ * A depth event's images are valid until the next call of `next`.
+ */
+export class RecordingReader {
+  readonly #scanner: RecordScanner;
+  readonly #reader = new MsgpackReader();
+  readonly #images = new ImageBuffers();
+  #header: RecordingHeader | null;
+  #unknown = 0;
+
+  /**
+   * @param header what is known of the recording already, to read from `offset`, where a record starts. Without it
+   *   the bytes start at the beginning of the recording.
+   */
+  constructor(options: ReadOptions = {}, header: RecordingHeader | null = null, offset = 0) {
+    this.#scanner = new RecordScanner(options, offset);
+    this.#header = header;
+  }
+
+  /** Null until enough bytes have come. */
+  get header(): RecordingHeader | null {
+    return this.#header;
+  }
+
+  /** What couldn't be read so far. */
+  get damage(): readonly Damage[] {
+    return this.#scanner.damage;
+  }
+
+  /** Records of kinds not known here, passed over. */
+  get unknown(): number {
+    return this.#unknown;
+  }
+
+  /** Where in the file the event last returned was, and the size of its record. */
+  get offset(): number {
+    return this.#scanner.base + this.#scanner.start;
+  }
+
+  get size(): number {
+    return this.#scanner.size;
+  }
+
+  /** Takes a copy of `piece`. */
+  push(piece: Uint8Array): void {
+    this.#scanner.space(piece.length).set(piece);
+    this.#scanner.commit(piece.length);
+  }
+
+  /** Like `push`, without the copy: fill what this returns, then `commit` how much was filled. */
+  space(size: number): Uint8Array {
+    return this.#scanner.space(size);
+  }
+
+  commit(size: number): void {
+    this.#scanner.commit(size);
+  }
+
+  /** No more bytes will come. */
+  finish(): void {
+    this.#scanner.finish();
+  }
+
+  /** Reads the header if enough bytes have come. @throws {DecodeError} if the first record isn't a good one */
+  readHeader(): RecordingHeader | null {
+    if (this.#header === null && this.#scanner.next()) {
+      this.#scanner.open(this.#reader);
+      this.#header = decodeHeader(this.#reader);
+    }
+    return this.#header;
+  }
+
+  /**
+   * The next event, or null if that takes more bytes or there is none after `finish`.
+   * @throws {DecodeError} if there is no readable header; when strict, at the first damage
+   */
+  next(): HeadEvent | null {
+    if (this.readHeader() === null) return null;
+    while (this.#scanner.next()) {
+      this.#scanner.open(this.#reader);
+      try {
+        const event = decodeEvent(
+          this.#reader,
+          this.#scanner.bytes,
+          this.#scanner.base,
+          this.#header!.setup,
+          this.#images,
+        );
+        if (typeof event !== "string") return event;
+        if (!["header", "index", "end"].includes(event)) this.#unknown++;
+      } catch (error) {
+        if (!(error instanceof DecodeError)) throw error;
+        this.#scanner.reject(error);
+      }
+    }
+    return null;
+  }
+
+  /** Like `next`, but reads only what an index needs. */
+  nextLabel(): RecordLabel | null {
+    if (this.readHeader() === null) return null;
+    while (this.#scanner.next()) {
+      this.#scanner.open(this.#reader);
+      try {
+        const label = decodeLabel(this.#reader);
+        if (!Number.isNaN(label.time)) return label;
+      } catch (error) {
+        if (!(error instanceof DecodeError)) throw error;
+        this.#scanner.reject(error);
+      }
+    }
+    return null;
+  }
+}
