@@ -13,6 +13,8 @@ export const EXTENSION = ".brk";
 export const FORMAT_VERSION = 1;
 /** The longest payload a record may have (64 MiB), so that a damaged length never asks for more. */
 export const MAX_PAYLOAD = 1 << 26;
+/** The longest header payload (4 MiB): unlike an event's it becomes objects, many times its size. */
+export const MAX_HEADER = 1 << 22;
 /** Sensors in a recording, and pixels along either side of an image. */
 export const MAX_SENSORS = 64;
 export const MAX_SIDE = 16384;
@@ -182,19 +184,21 @@ export function encodeHeader(out: MsgpackWriter, header: RecordingHeader): void 
     throw new RangeError(message);
   });
   check.header(plain);
+  const payload = packr.pack(plain);
+  if (payload.length > MAX_HEADER) {
+    throw new RangeError(`header of ${payload.length} bytes, the format allows ${MAX_HEADER}`);
+  }
   startRecord(out);
-  out.encoded(packr.pack(plain));
+  out.encoded(payload);
   finishRecord(out);
 }
 
 /** @throws {DecodeError} if the record isn't a header, or says what no head has (sizes, names, numbers) */
 export function decodeHeader(reader: MsgpackReader): RecordingHeader {
-  const start = reader.at;
+  const size = reader.left;
+  if (size > MAX_HEADER) reader.fail(`header of ${size} bytes, the format allows ${MAX_HEADER}`);
   const value = reader.value("header");
-  const check = new Checker((message) =>
-    reader.fail(`${message}, in the header that starts ${reader.at - start} before`),
-  );
-  return check.header(value);
+  return new Checker((message) => reader.fail(`${message}, in the header that ends here`)).header(value);
 }
 
 type Field =

@@ -16,19 +16,24 @@ export const MAX_PIXELS = 1 << 23;
 /** The most bytes `encodeImage` needs for an image of `pixels` pixels. */
 export const maxEncodedSize = (pixels: number): number => 1 + 2 * pixels;
 
-const levelOf = new Uint16Array(65536); // count -> index in `countOf`
-const countOf = new Uint16Array(65536); // ascending distinct counts other than 0
+// Working memory, as large as the largest image so far.
 let dense = new Uint16Array(0); // the counts other than 0, in order
+let plain = new Uint16Array(0); // zigzag differences of neighbours in `dense`
+let stepped = new Uint16Array(0); // the same with each count's level in its place
+const levelOf = new Uint16Array(65536); // count -> index in `countOf`; all 0 between calls
+const countOf = new Uint16Array(65536); // ascending distinct counts other than 0
 
 const varintSize = (value: number): number => {
   let size = 1;
-  for (; value >= 0x80; value >>>= 7) size++;
+  for (let rest = value; rest >= 0x80; rest >>>= 7) size++;
   return size;
 };
 
-function putVarint(out: Uint8Array, at: number, value: number): number {
-  for (; value >= 0x80; value >>>= 7) out[at++] = (value & 0x7f) | 0x80;
-  out[at++] = value;
+function putVarint(out: Uint8Array, start: number, value: number): number {
+  let at = start;
+  let rest = value;
+  for (; rest >= 0x80; rest >>>= 7) out[at++] = (rest & 0x7f) | 0x80;
+  out[at++] = rest;
   return at;
 }
 
@@ -38,48 +43,63 @@ const widthOf = (bits: number): number => {
   return width === 15 ? 16 : width;
 };
 
-const zigzag = (difference: number): number => {
-  const d = (difference << 16) >> 16; // modulo 2^16: 0 -> 65535 is a step of -1
-  return ((d << 1) ^ (d >> 31)) & 0xffff;
-};
-
-/** Bytes of the packed differences of `dense[0..count)`, widths included. */
-function packedSize(count: number): number {
-  let size = Math.ceil(count / 16); // one nibble a group
+/** Fills `differences[0..count)`, and up to a whole group with 0. Returns their packed size in bytes, widths included. */
+function difference(differences: Uint16Array, values: Uint16Array, count: number): number {
+  let size = (count + 15) >> 4; // one nibble a group of 8
   let previous = 0;
-  for (let i = 0; i < count; i += 8) {
-    const end = Math.min(i + 8, count);
+  for (let i = 0; i < count; ) {
     let bits = 0;
-    for (let j = i; j < end; j++) {
-      const value = dense[j]!;
-      bits |= zigzag(value - previous);
+    for (const end = Math.min(i + 8, count); i < end; i++) {
+      const value = values[i]!;
+      const step = ((value - previous) << 16) >> 16; // modulo 2^16: from 0 to 65535 is a step of -1
+      const coded = ((step << 1) ^ (step >> 31)) & 0xffff;
+      differences[i] = coded;
+      bits |= coded;
       previous = value;
     }
     size += widthOf(bits);
   }
+  differences.fill(0, count, (count + 7) & ~7);
   return size;
 }
 
-function pack(out: Uint8Array, start: number, count: number): number {
-  const groups = Math.ceil(count / 8);
-  let at = start + Math.ceil(groups / 2);
+function pack(out: Uint8Array, start: number, differences: Uint16Array, count: number): number {
+  const groups = (count + 7) >> 3;
+  let at = start + ((groups + 1) >> 1);
   out.fill(0, start, at);
-  const group = new Int32Array(8);
-  let previous = 0;
-  for (let g = 0; g < groups; g++) {
-    let bits = 0;
-    for (let j = 0, i = 8 * g; j < 8; j++, i++) {
-      const value = i < count ? dense[i]! : previous;
-      bits |= group[j] = zigzag(value - previous);
-      previous = value;
+  for (let g = 0, i = 0; g < groups; g++, i += 8) {
+    const a = differences[i]!;
+    const b = differences[i + 1]!;
+    const c = differences[i + 2]!;
+    const d = differences[i + 3]!;
+    const e = differences[i + 4]!;
+    const f = differences[i + 5]!;
+    const h = differences[i + 6]!;
+    const j = differences[i + 7]!;
+    const w = widthOf(a | b | c | d | e | f | h | j);
+    if (w === 0) continue;
+    out[start + (g >> 1)]! |= Math.min(w, 15) << (4 * (g & 1));
+    if (w <= 8) {
+      // 8 * w bits as two words.
+      const first = a | (b << w) | (c << (2 * w)) | (d << (3 * w));
+      const second = e | (f << w) | (h << (2 * w)) | (j << (3 * w));
+      let low = w === 8 ? first : first | (second << (4 * w));
+      let high = w === 8 ? second : second >>> (32 - 4 * w);
+      for (let k = Math.min(w, 4); k > 0; k--) {
+        out[at++] = low;
+        low >>>= 8;
+      }
+      for (let k = w - 4; k > 0; k--) {
+        out[at++] = high;
+        high >>>= 8;
+      }
+      continue;
     }
-    const width = widthOf(bits);
-    out[start + (g >> 1)]! |= Math.min(width, 15) << (4 * (g & 1));
     let held = 0; // bits not yet written, at most 7 + 16
     let holds = 0;
-    for (let j = 0; j < 8 && width > 0; j++) {
-      held |= group[j]! << holds;
-      for (holds += width; holds >= 8; holds -= 8) {
+    for (let k = i; k < i + 8; k++) {
+      held |= differences[k]! << holds;
+      for (holds += w; holds >= 8; holds -= 8) {
         out[at++] = held;
         held >>>= 8;
       }
@@ -99,10 +119,15 @@ export function encodeImage(out: Uint8Array, start: number, image: Uint16Array):
   if (pixels > MAX_PIXELS || out.length - start < maxEncodedSize(pixels)) {
     throw new RangeError(`image of ${pixels} pixels, ${out.length - start} bytes for it`);
   }
-  if (dense.length < pixels) dense = new Uint16Array(pixels);
-  levelOf.fill(0);
+  if (dense.length < pixels) {
+    dense = new Uint16Array(pixels);
+    plain = new Uint16Array(pixels + 8);
+    stepped = new Uint16Array(pixels + 8);
+  }
   let runsSize = 0;
   let count = 0;
+  let lowest = 65535;
+  let highest = 0;
   for (let i = 0; i < pixels; ) {
     const empty = i;
     while (i < pixels && image[i] === 0) i++;
@@ -111,12 +136,14 @@ export function encodeImage(out: Uint8Array, start: number, image: Uint16Array):
       const value = image[i]!;
       dense[count++] = value;
       levelOf[value] = 1;
+      lowest = Math.min(lowest, value);
+      highest = Math.max(highest, value);
     }
     runsSize += varintSize(full - empty) + varintSize(i - full);
   }
   let levels = 0;
   let levelsSize = 0;
-  for (let value = 1, last = 0; value < 65536; value++) {
+  for (let value = lowest, last = 0; value <= highest; value++) {
     if (levelOf[value] === 0) continue;
     levelsSize += varintSize(value - last - 1);
     last = value;
@@ -125,30 +152,31 @@ export function encodeImage(out: Uint8Array, start: number, image: Uint16Array):
   }
   levelsSize += varintSize(levels);
 
-  const plain = runsSize + packedSize(count);
-  for (let i = 0; i < count; i++) dense[i] = levelOf[dense[i]!]!;
-  const stepped = levelsSize + runsSize + packedSize(count);
+  const plainSize = difference(plain, dense, count);
+  let steppedSize = Number.POSITIVE_INFINITY;
+  // Levels make differences smaller only where there are gaps between them; else spare the time.
+  if (4 * levels < 3 * (highest - lowest + 1)) {
+    for (let i = 0; i < count; i++) dense[i] = levelOf[dense[i]!]!;
+    steppedSize = levelsSize + difference(stepped, dense, count);
+  }
+  levelOf.fill(0, lowest, highest + 1);
 
-  if (Math.min(plain, stepped) >= 2 * pixels) {
-    out[start] = RAW;
-    let at = start + 1;
+  let at = start;
+  if (runsSize + Math.min(plainSize, steppedSize) >= 2 * pixels) {
+    out[at++] = RAW;
     for (let i = 0; i < pixels; i++) {
       out[at++] = image[i]!;
       out[at++] = image[i]! >> 8;
     }
     return at;
   }
-  const method = stepped < plain ? LEVELS : PLAIN;
-  let at = start;
-  out[at++] = method;
-  if (method === LEVELS) {
+  out[at++] = steppedSize < plainSize ? LEVELS : PLAIN;
+  if (steppedSize < plainSize) {
     at = putVarint(out, at, levels);
     for (let level = 0, last = 0; level < levels; level++) {
       at = putVarint(out, at, countOf[level]! - last - 1);
       last = countOf[level]!;
     }
-  } else {
-    for (let i = 0; i < count; i++) dense[i] = countOf[dense[i]!]!;
   }
   for (let i = 0; i < pixels; ) {
     const empty = i;
@@ -158,7 +186,7 @@ export function encodeImage(out: Uint8Array, start: number, image: Uint16Array):
     at = putVarint(out, at, full - empty);
     at = putVarint(out, at, i - full);
   }
-  return pack(out, at, count);
+  return pack(out, at, steppedSize < plainSize ? stepped : plain, count);
 }
 
 let cursor = 0; // after the varint last read

@@ -206,6 +206,11 @@ export class MsgpackReader {
     return this.#at;
   }
 
+  /** Bytes not read yet. */
+  get left(): number {
+    return this.#end - this.#at;
+  }
+
   fail(message: string): never {
     throw new DecodeError(message, this.#base + this.#at);
   }

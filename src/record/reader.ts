@@ -8,6 +8,7 @@ import {
   ImageBuffers,
   isIntact,
   isPrefix,
+  MAX_PAYLOAD,
   PREFIX_SIZE,
   payloadSize,
   type RecordingHeader,
@@ -34,6 +35,12 @@ const MAX_DAMAGES = 10_000;
 const MAX_LEAD = 1 << 20;
 
 /**
+ * Bytes checksummed in vain for each byte of the file, beyond one record's worth. Damage costs its own size once;
+ * a file of nested false records could otherwise cost the square of its size.
+ */
+const MAX_WASTE = 4;
+
+/**
  * Finds the records in bytes that come in pieces of any size. Its buffer holds one record and one piece, so it grows
  * to the longest record at most, and only with bytes that have come.
  */
@@ -48,6 +55,7 @@ export class RecordScanner {
   #damages: Damage[] = [];
   #lostFrom = -1; // where the damage being passed starts, -1 for none
   #lostReason = "";
+  #wasted = 0;
   readonly #strict: boolean;
   /** The record last found: where its head starts in `bytes`, and its size with the head. */
   start = 0;
@@ -143,7 +151,14 @@ export class RecordScanner {
     const size = payloadSize(this.#buffer, this.#at);
     if (size < 0) return "no record head";
     if (left < HEAD_SIZE + size) return this.#ended ? "record is cut short" : "more";
-    if (!isIntact(this.#buffer, this.#at, size)) return "checksum of the record is wrong";
+    if (!isIntact(this.#buffer, this.#at, size)) {
+      this.#wasted += size;
+      const offset = this.#base + this.#at;
+      if (this.#wasted > MAX_PAYLOAD + MAX_WASTE * offset) {
+        throw new DecodeError("too many false records: the file is made to waste time", offset);
+      }
+      return "checksum of the record is wrong";
+    }
     this.size = HEAD_SIZE + size;
     return "record";
   }

@@ -146,7 +146,9 @@ export function decodeIndex(reader: MsgpackReader, fileSize: number): RecordingI
       for (let k = reader.array(key); k > 0; k--) kinds += `${reader.text(key)} `;
     } else if (key === "pages") {
       let next = 0;
-      for (let count = reader.array(key); count > 0; count--) {
+      const count = reader.array(key);
+      if (count > MAX_PAGES) reader.fail(`index of ${count} pages, the format allows ${MAX_PAGES}`);
+      for (let page = 0; page < count; page++) {
         if (reader.array("page") !== 5) reader.fail("a page of the index should have 5 parts");
         const offset = reader.int("page offset", next, fileSize);
         next = offset + 1;

@@ -130,7 +130,7 @@ export class MemorySink implements ByteSink {
   }
   close(): void {}
   bytes(): Uint8Array {
-    return Buffer.concat(this.writes);
+    return new Uint8Array(Buffer.concat(this.writes)); // not a Buffer, whose `slice` is a view
   }
 }
 
