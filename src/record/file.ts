@@ -12,18 +12,21 @@ const CHUNK = 1 << 18;
 /** Appends to a file. Each `write` has reached the kernel when it returns, so it outlives this process. */
 class FileSink implements ByteSink {
   readonly #fd: number;
+  #whole = true;
   constructor(path: string, flags: string) {
     this.#fd = openSync(path, flags);
   }
 
   write(bytes: Uint8Array): void {
+    this.#whole = false;
     for (let done = 0; done < bytes.length; ) done += writeSync(this.#fd, bytes, done);
+    this.#whole = true;
   }
 
-  /** Also out of the kernel's cache and onto the disk. */
+  /** Also out of the kernel's cache and onto the disk, unless writing failed before. */
   close(): void {
     try {
-      fsyncSync(this.#fd);
+      if (this.#whole) fsyncSync(this.#fd);
     } finally {
       closeSync(this.#fd);
     }
