@@ -135,7 +135,7 @@ class SolidReader {
 
   #kit(f: Fields, frame: Frame, depth: number): void {
     const parts = this.#kits.get(f.text("kit"));
-    if (!parts) return f.fail("kit", `name one of ${[...this.#kits.keys()].join(", ") || "(no kits given)"}`);
+    if (!parts) f.fail("kit", `name one of ${[...this.#kits.keys()].join(", ") || "(no kits given)"}`);
     if (depth >= 8) f.fail("kit", "kits are nested more than 8 deep: does one hold itself?");
     parts.forEach((part, i) => {
       this.read(part, `kits.${f.text("kit")}[${i}]`, frame, depth + 1);

@@ -65,7 +65,9 @@ const CAPSULE = 2;
 /** Fields of a block's row: x, y, base, cos, sin, halfX, halfY, slope, height in the middle. */
 const TOP = 3; // fields of a round's row: x, y, base, top, radius
 const RADIUS = 4;
-const LEAF_SIZE = 3;
+/** Cost of visiting a node, in solids tried. */
+const NODE_COST = 0.6;
+const BIGGEST_LEAF = 8;
 
 /** The eight corner signs of a box. */
 const CORNERS = [0, 1, 2, 3, 4, 5, 6, 7] as const;
@@ -95,6 +97,8 @@ export class Scene {
   readonly #shown: Uint8Array;
   readonly #timed: readonly number[];
   #time = Number.NaN;
+  /** Around all moving solids that are there. */
+  readonly #moverBounds = new Float64Array(6);
   // Bounding volume tree over the standing solids: node n has bounds 6n.., and either children n+1 and #other[n],
   // or #count[n] solids from #order[#other[n]].
   #nodeBounds = new Float64Array(0);
@@ -216,41 +220,74 @@ export class Scene {
         index++;
       });
     }
+    const around = this.#moverBounds;
+    around.fill(Number.POSITIVE_INFINITY, 0, 3).fill(Number.NEGATIVE_INFINITY, 3);
+    for (let i = this.#firstMoving; i < this.solids.length; i++) {
+      for (let a = 0; a < 3 && this.#shown[i] === 1; a++) {
+        around[a] = Math.min(around[a]!, this.#bounds[i * 6 + a]!);
+        around[a + 3] = Math.max(around[a + 3]!, this.#bounds[i * 6 + 3 + a]!);
+      }
+    }
   }
 
-  /** Builds the tree: halves the solids at the middle of the widest spread of their centres. */
+  /**
+   * Builds the tree top down by the surface area heuristic (Goldsmith & Salmon 1987; MacDonald & Booth 1990):
+   * each cut is the one with the least surface times solids on both sides. Floors and walls are large and thin, and
+   * halving at the median leaves boxes that overlap for most rays.
+   */
   #grow(): void {
     const nodes: { bounds: number[]; other: number; count: number; axis: number }[] = [];
     const bounds = this.#bounds;
     const order = this.#order;
-    const build = (start: number, end: number): void => {
-      const box = [Infinity, Infinity, Infinity, -Infinity, -Infinity, -Infinity];
-      const spread = [Infinity, Infinity, Infinity, -Infinity, -Infinity, -Infinity];
-      for (let k = start; k < end; k++) {
-        const b = order[k]! * 6;
-        for (let a = 0; a < 3; a++) {
-          const middle = (bounds[b + a]! + bounds[b + 3 + a]!) / 2;
-          box[a] = Math.min(box[a]!, bounds[b + a]!);
-          box[a + 3] = Math.max(box[a + 3]!, bounds[b + 3 + a]!);
-          spread[a] = Math.min(spread[a]!, middle);
-          spread[a + 3] = Math.max(spread[a + 3]!, middle);
-        }
+    const around = (box: number[], i: number): void => {
+      for (let a = 0; a < 3; a++) {
+        box[a] = Math.min(box[a]!, bounds[i * 6 + a]!);
+        box[a + 3] = Math.max(box[a + 3]!, bounds[i * 6 + 3 + a]!);
       }
-      const node = { bounds: box, other: start, count: end - start, axis: 0 };
-      nodes.push(node);
-      if (end - start <= LEAF_SIZE) return;
-      let axis = 0;
-      for (let a = 1; a < 3; a++) {
-        if (spread[a + 3]! - spread[a]! > spread[axis + 3]! - spread[axis]!) axis = a;
-      }
+    };
+    const nothing = (): number[] => [Infinity, Infinity, Infinity, -Infinity, -Infinity, -Infinity];
+    const surface = ([x0 = 0, y0 = 0, z0 = 0, x1 = 0, y1 = 0, z1 = 0]: number[]): number =>
+      (x1 - x0) * (y1 - y0) + (y1 - y0) * (z1 - z0) + (z1 - z0) * (x1 - x0);
+    const sortAlong = (start: number, end: number, axis: number): void => {
       const middleOf = (i: number): number => bounds[i * 6 + axis]! + bounds[i * 6 + 3 + axis]!;
       order.subarray(start, end).sort((i, k) => middleOf(i) - middleOf(k) || i - k);
-      const half = (start + end) >> 1;
+    };
+    const build = (start: number, end: number): void => {
+      const box = nothing();
+      for (let k = start; k < end; k++) around(box, order[k]!);
+      const node = { bounds: box, other: start, count: end - start, axis: 0 };
+      nodes.push(node);
+      if (end - start <= 1) return;
+      let least = (end - start - NODE_COST) * surface(box); // the cost of leaving it a leaf
+      let cut = -1;
+      const behind = new Float64Array(end - start);
+      for (let axis = 0; axis < 3; axis++) {
+        sortAlong(start, end, axis);
+        const right = nothing();
+        for (let k = end - 1; k > start; k--) {
+          around(right, order[k]!);
+          behind[k - start] = surface(right) * (end - k);
+        }
+        const left = nothing();
+        for (let k = start + 1; k < end; k++) {
+          around(left, order[k - 1]!);
+          const cost = surface(left) * (k - start) + behind[k - start]!;
+          if (cost < least) {
+            least = cost;
+            cut = k;
+            node.axis = axis;
+          }
+        }
+      }
+      if (cut < 0) {
+        if (end - start <= BIGGEST_LEAF) return;
+        cut = (start + end) >> 1;
+      }
+      sortAlong(start, end, node.axis);
       node.count = 0;
-      node.axis = axis;
-      build(start, half);
+      build(start, cut);
       node.other = nodes.length;
-      build(half, end);
+      build(cut, end);
     };
     build(0, order.length);
     this.#nodeBounds = Float64Array.from(nodes.flatMap((node) => node.bounds));
@@ -329,8 +366,8 @@ export class Scene {
         stack[depth++] = backwards ? other[node]! : node + 1;
         continue;
       }
-      const first = other[node]!;
-      for (let k = first; k < first + inLeaf; k++) {
+      const start = other[node]!;
+      for (let k = start; k < start + inLeaf; k++) {
         const i = order[k]!;
         if (shown[i] === 0 || i === ignore || i === guess) continue;
         const t = this.#meet(i, ox, oy, oz, dx, dy, dz);
@@ -341,7 +378,8 @@ export class Scene {
         }
       }
     }
-    for (let i = this.#firstMoving; i < shown.length; i++) {
+    const first = this.#nearMovers(ox, oy, oz, ix, iy, iz, best) ? this.#firstMoving : shown.length;
+    for (let i = first; i < shown.length; i++) {
       if (shown[i] === 0 || i === ignore || i === guess) continue;
       const t = this.#meet(i, ox, oy, oz, dx, dy, dz);
       if (t < best) {
@@ -353,6 +391,25 @@ export class Scene {
     this.hitSolid = solid;
     if (solid >= 0) this.#setNormal(solid, face, ox + best * dx, oy + best * dy, oz + best * dz);
     return best;
+  }
+
+  /** Whether the ray may meet the box around all that moves before `best`. */
+  #nearMovers(ox: number, oy: number, oz: number, ix: number, iy: number, iz: number, best: number): boolean {
+    const box = this.#moverBounds;
+    if (box[0]! > box[3]!) return false;
+    let near = 0;
+    let far = best;
+    for (let a = 0; a < 3; a++) {
+      const inverse = a === 0 ? ix : a === 1 ? iy : iz;
+      const origin = a === 0 ? ox : a === 1 ? oy : oz;
+      const t0 = (box[a]! - origin) * inverse;
+      const t1 = (box[a + 3]! - origin) * inverse;
+      if (t0 > near && t0 <= t1) near = t0;
+      if (t1 > near && t1 <= t0) near = t1;
+      if (t0 < far && t0 >= t1) far = t0;
+      if (t1 < far && t1 >= t0) far = t1;
+    }
+    return near <= far;
   }
 
   /** Where the ray enters solid `i` (Infinity when it does not, or starts inside); sets #face. */
