@@ -1,7 +1,14 @@
 import { closeSync, fstatSync, fsyncSync, openSync, readSync, writeSync } from "node:fs";
 import type { HeadEvent } from "../sense/events.ts";
 import { type ByteSink, DecodeError } from "./bytes.ts";
-import { decodeHeader, HEAD_SIZE, isIntact, payloadSize, type RecordingHeader } from "./format.ts";
+import {
+  decodeHeader,
+  HEAD_SIZE,
+  isIntact,
+  payloadSize,
+  type RecordingHeader,
+  VersionError,
+} from "./format.ts";
 import { MsgpackReader } from "./msgpack.ts";
 import { type Damage, type ReadOptions, RecordingReader } from "./reader.ts";
 import { decodeEnd, decodeIndex, END_SIZE, IndexBuilder, type RecordingIndex } from "./recording-index.ts";
@@ -77,9 +84,10 @@ export class Recording {
         const header = this.#reader.readHeader();
         if (header) return header;
       } while (pump());
-      throw new DecodeError("recording ends before its header does", this.size);
+      throw new DecodeError(`no recording: no header record in ${this.size} bytes`, 0);
     } catch (error) {
-      const copy = error instanceof DecodeError && !this.#options.strict ? this.#fromEnd("header") : null;
+      const isDamage = error instanceof DecodeError && !(error instanceof VersionError);
+      const copy = isDamage && !this.#options.strict ? this.#fromEnd("header") : null;
       if (copy === null) throw error;
       try {
         return decodeHeader(copy);

@@ -70,6 +70,9 @@ export const HEAD_SIZE = 16;
 const u32 = (bytes: Uint8Array, at: number): number =>
   (bytes[at]! | (bytes[at + 1]! << 8) | (bytes[at + 2]! << 16) | (bytes[at + 3]! << 24)) >>> 0;
 
+/** The recording has a version that this software doesn't know. */
+export class VersionError extends DecodeError {}
+
 /** The first bytes of every recording. */
 export function encodePrefix(): Uint8Array {
   const prefix = new Uint8Array(PREFIX_SIZE);
@@ -80,7 +83,7 @@ export function encodePrefix(): Uint8Array {
   return prefix;
 }
 
-/** Whether a recording starts at `bytes[at]`, where `PREFIX_SIZE` bytes are. @throws {DecodeError} for another version */
+/** Whether a recording starts at `bytes[at]`, where `PREFIX_SIZE` bytes are. @throws {VersionError} for another version */
 export function isPrefix(bytes: Uint8Array, at: number): boolean {
   for (let i = 0; i < MAGIC.length; i++) if (bytes[at + i] !== MAGIC[i]) return false;
   if (u32(bytes, at + 12) !== crc32c(bytes, at, at + 12)) return false;

@@ -74,7 +74,7 @@ test("a recorder killed at any of 50 moments loses at most the record in flight"
     });
     const gone = new Promise((resolve) => recorder.once("exit", (_, signal) => resolve(signal)));
     while (readFileSync(report).length < 10 && recorder.exitCode === null) await sleep(2);
-    await sleep(random() * 60);
+    await sleep(random() * 40);
     recorder.kill("SIGKILL");
     expect(await gone).toBe("SIGKILL");
     closeSync(stdout);
