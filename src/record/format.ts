@@ -89,7 +89,7 @@ export function isPrefix(bytes: Uint8Array, at: number): boolean {
   if (u32(bytes, at + 12) !== crc32c(bytes, at, at + 12)) return false;
   const version = u32(bytes, at + 8);
   if (version !== FORMAT_VERSION) {
-    throw new DecodeError(
+    throw new VersionError(
       `recording has format version ${version}, this software reads ${FORMAT_VERSION}`,
       8,
     );

@@ -172,12 +172,12 @@ test("what isn't a recording is refused with the place", async () => {
   expect(() => readAll(new Uint8Array(3 << 20))).toThrow("no recording");
   const newer = await recordingBytes([]);
   newer[8] = 2;
-  newer.set(readPrefixCrc(newer), 12);
+  newer.set(prefixCrc(newer), 12);
   writeFileSync(path, newer);
   await expect(openRecording(path)).rejects.toThrow("format version 2");
 });
 
-function readPrefixCrc(bytes: Uint8Array): Uint8Array {
+function prefixCrc(bytes: Uint8Array): Uint8Array {
   let crc = 0xffffffff; // bit by bit, from RFC 3720's polynomial
   for (const byte of bytes.subarray(0, 12)) {
     crc ^= byte;
