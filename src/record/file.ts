@@ -170,6 +170,11 @@ export class Recording {
     return { offset: this.#reader.offset, size: this.#reader.size };
   }
 
+  /** Whether the recorder closed it and wrote its index; `index` takes a scan otherwise. */
+  hasIndex(): boolean {
+    return this.#fromEnd("index") !== null;
+  }
+
   /** The index at the end of the file or, when there is none (a killed recorder) or it is damaged, from a scan. */
   async index(): Promise<RecordingIndex> {
     const written = this.#fromEnd("index");
