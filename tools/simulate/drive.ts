@@ -1,5 +1,5 @@
 import type { Pose } from "../../src/geometry/optics.ts";
-import { fromAngles } from "./attitude.ts";
+import { fromYawPitchRoll } from "../../src/geometry/rigid.ts";
 
 export interface WayPoint {
   readonly x: number;
@@ -39,8 +39,8 @@ export class DriveError extends Error {
 const STEP = 0.005; // metres between nodes
 const PIVOT = 0.2; // metres of way that one radian on the spot counts as
 const TICK = 0.001; // seconds between entries of the dip
-/** A closed drive ends standing this long (seconds), so that the next lap starts with a chassis at rest. */
-const SETTLE = 1.5;
+/** Every drive begins and ends standing this long, seconds: attitudes settle, and laps join with a chassis at rest. */
+const STAND = 1;
 /** A wheel that meets a step of more than this does not roll over it. */
 const HIGHEST_STEP = 0.04;
 
@@ -187,6 +187,7 @@ export class Drive {
     const leg = (i: number): number => Math.hypot(way[i + 1]!.x - way[i]!.x, way[i + 1]!.y - way[i]!.y);
     const first = way[0]!;
     this.#node(first.x, first.y, heading(0), 0);
+    this.#stand(STAND);
     this.#look(first, heading(0), chassis);
     for (let i = 1; i < way.length; i++) {
       const to = way[i]!;
@@ -214,7 +215,7 @@ export class Drive {
         this.#extend(length / count, curve[k]! / length, curve[k + 1]! / length, true, limit);
       }
     }
-    if (closed) this.#stand(SETTLE);
+    this.#stand(STAND);
   }
 
   #look(at: WayPoint, onward: number, chassis: Chassis): void {
@@ -388,7 +389,7 @@ export class Drive {
     );
     const z = this.#tiltAt(0, node, share);
     const pitch = this.#tiltAt(1, node, share) + dip;
-    return { rotation: fromAngles(yaw, pitch, this.#tiltAt(2, node, share)), position: [x, y, z] };
+    return { rotation: fromYawPitchRoll(yaw, pitch, this.#tiltAt(2, node, share)), position: [x, y, z] };
   }
 
   #tiltAt(field: number, node: number, share: number): number {

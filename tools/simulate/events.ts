@@ -1,4 +1,5 @@
 import type { Pose, Vec3 } from "../../src/geometry/optics.ts";
+import { compose, turn } from "../../src/geometry/rigid.ts";
 import type {
   DepthEvent,
   FloorcheckEvent,
@@ -6,7 +7,7 @@ import type {
   KnockEvent,
   ReferenceEvent,
 } from "../../src/sense/events.ts";
-import { compose, lensPose, rotate } from "./attitude.ts";
+import { lensPose } from "./attitude.ts";
 import { carried, inertialSamples, odometrySamples, orientationSamples } from "./motion.ts";
 import { Random } from "./random.ts";
 import { renderDepth } from "./render.ts";
@@ -97,7 +98,7 @@ function* knocks(scenario: Scenario): Generator<KnockEvent> {
     const time = k / KNOCK_RATE;
     const base = worldFromBase(time);
     const hit = points.find((point) => {
-      const [x, y, z] = rotate(base.rotation, point);
+      const [x, y, z] = turn(base.rotation, point);
       return scene.solidAt(
         x + base.position[0],
         y + base.position[1],
@@ -119,8 +120,8 @@ function* floorchecks(scenario: Scenario): Generator<FloorcheckEvent> {
     const time = k / floorSensors.rate;
     const base = worldFromBase(time);
     for (const [i, point] of floorSensors.points.entries()) {
-      const [x, y, z] = rotate(base.rotation, [point[0], point[1], SENSOR_HEIGHT]);
-      const [dx, dy, dz] = rotate(base.rotation, [0, 0, -1]);
+      const [x, y, z] = turn(base.rotation, [point[0], point[1], SENSOR_HEIGHT]);
+      const [dx, dy, dz] = turn(base.rotation, [0, 0, -1]);
       const [bx, by, bz] = base.position;
       const down = scene.cast(x + bx, y + by, z + bz, dx, dy, dz, split(time).local);
       const missing = down > SENSOR_HEIGHT + floorSensors.drop;

@@ -1,6 +1,13 @@
 import type { Pose, Quat, Vec3 } from "../../src/geometry/optics.ts";
+import {
+  compose,
+  conjugate,
+  fromRotationVector,
+  multiply,
+  toRotationVector,
+  turn,
+} from "../../src/geometry/rigid.ts";
 import type { InertialEvent, MotionEvent, OrientationEvent } from "../../src/sense/events.ts";
-import { compose, fromRotationVector, inverse, multiply, rotate, toRotationVector } from "./attitude.ts";
 import type { Motion } from "./drive.ts";
 import type { Random } from "./random.ts";
 
@@ -72,10 +79,10 @@ export function* inertialSamples(
   for (let k = 1; k <= Math.floor(duration * rate + 1e-9); k++) {
     const time = k * step;
     const now = worldFromImu(time).rotation;
-    const turn = toRotationVector(multiply(inverse(last), now));
+    const turned = toRotationVector(multiply(conjugate(last), now));
     const speed = velocity(time);
-    const half = multiply(last, fromRotationVector(turn[0] / 2, turn[1] / 2, turn[2] / 2));
-    const force = rotate(inverse(half), [
+    const half = multiply(last, fromRotationVector([turned[0] / 2, turned[1] / 2, turned[2] / 2]));
+    const force = turn(conjugate(half), [
       (speed[0] - lastVelocity[0]) * rate,
       (speed[1] - lastVelocity[1]) * rate,
       (speed[2] - lastVelocity[2]) * rate + GRAVITY,
@@ -87,9 +94,9 @@ export function* inertialSamples(
       kind: "inertial",
       time: microseconds(time),
       gyro: [
-        noisy(turn[0] * rate, bias[0]!, gyroSigma),
-        noisy(turn[1] * rate, bias[1]!, gyroSigma),
-        noisy(turn[2] * rate, bias[2]!, gyroSigma),
+        noisy(turned[0] * rate, bias[0]!, gyroSigma),
+        noisy(turned[1] * rate, bias[1]!, gyroSigma),
+        noisy(turned[2] * rate, bias[2]!, gyroSigma),
       ],
       accel: [
         noisy(force[0], noise.accelBias[0], accelSigma),
@@ -112,12 +119,12 @@ export function* orientationSamples(
 ): Generator<OrientationEvent> {
   for (let k = 0; k <= Math.floor(duration * noise.rate + 1e-9); k++) {
     const time = k / noise.rate;
-    const drift = fromRotationVector(0, 0, noise.yawDrift * time);
-    const jitter = fromRotationVector(
+    const drift = fromRotationVector([0, 0, noise.yawDrift * time]);
+    const jitter = fromRotationVector([
       noise.noise * random.gauss(),
       noise.noise * random.gauss(),
       noise.noise * random.gauss(),
-    );
+    ]);
     const rotation: Quat = multiply(multiply(drift, worldFromImu(time).rotation), jitter);
     yield { kind: "orientation", time: microseconds(time + noise.late), rotation };
   }

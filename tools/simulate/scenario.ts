@@ -1,6 +1,7 @@
 import type { Optics, Pose } from "../../src/geometry/optics.ts";
+import { fromYawPitchRoll } from "../../src/geometry/rigid.ts";
 import type { Setup } from "../../src/sense/events.ts";
-import { fromAngles, lensFromAngles, RADIANS } from "./attitude.ts";
+import { lensFromAngles, RADIANS } from "./attitude.ts";
 import { type Chassis, Drive, DriveError, type WayPoint } from "./drive.ts";
 import { Fields, ScenarioError } from "./fields.ts";
 import type { InertialNoise, OdometryNoise, OrientationNoise } from "./motion.ts";
@@ -271,7 +272,10 @@ function readMount(f: Fields, ofLens: boolean): Pose {
   const yaw = f.number("yaw", -360, 360, 0) * RADIANS;
   const pitch = f.number("pitch", -180, 180, 0) * RADIANS;
   const roll = f.number("roll", -180, 180, 0) * RADIANS;
-  return { position, rotation: ofLens ? lensFromAngles(yaw, pitch, roll) : fromAngles(yaw, pitch, roll) };
+  return {
+    position,
+    rotation: ofLens ? lensFromAngles(yaw, pitch, roll) : fromYawPitchRoll(yaw, pitch, roll),
+  };
 }
 
 function readOptics(f: Fields): Optics {
