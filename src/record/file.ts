@@ -78,23 +78,31 @@ export class Recording {
   }
 
   #readHeader(): RecordingHeader {
+    const first = this.#reader;
     try {
-      const pump = this.#pump(this.#reader, 0);
-      do {
-        const header = this.#reader.readHeader();
-        if (header) return header;
-      } while (pump());
-      throw new DecodeError(`no recording: no header record in ${this.size} bytes`, 0);
+      return this.#readUntil(first, () => first.readHeader());
     } catch (error) {
       const isDamage = error instanceof DecodeError && !(error instanceof VersionError);
-      const copy = isDamage && !this.#options.strict ? this.#fromEnd("header") : null;
-      if (copy === null) throw error;
+      if (!isDamage || this.#options.strict) throw error;
       try {
-        return decodeHeader(copy);
+        const copy = this.#fromEnd("header");
+        if (copy !== null) return decodeHeader(copy);
+        const scan = new RecordingReader();
+        return this.#readUntil(scan, () => scan.findHeader());
       } catch {
         throw error; // about the first copy: that is the one to look at
       }
     }
+  }
+
+  /** Feeds the file to `reader` until `find` finds a header. */
+  #readUntil(reader: RecordingReader, find: () => RecordingHeader | null): RecordingHeader {
+    const pump = this.#pump(reader, 0);
+    do {
+      const header = find();
+      if (header !== null) return header;
+    } while (pump());
+    throw new DecodeError(`no recording: no header record in ${this.size} bytes`, 0);
   }
 
   /** Returns a function that feeds one more piece of the file to `reader`; false after the last. */

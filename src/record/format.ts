@@ -8,8 +8,6 @@ import { intern, type MsgpackReader, type MsgpackWriter } from "./msgpack.ts";
 
 // One record of a recording, to and from bytes. docs/recording-format.md has the layout for other languages.
 
-/** File extension of recordings. */
-export const EXTENSION = ".brk";
 export const FORMAT_VERSION = 1;
 /** The longest payload a record may have (64 MiB), so that a damaged length never asks for more. */
 export const MAX_PAYLOAD = 1 << 26;

@@ -308,6 +308,17 @@ export class RecordingReader {
     return null;
   }
 
+  /** Like `readHeader`, but passes over other records until there is a header. */
+  findHeader(): RecordingHeader | null {
+    while (this.#header === null && this.#scanner.next()) {
+      this.#scanner.open(this.#reader);
+      if (decodeLabel(this.#reader).kind !== "header") continue;
+      this.#scanner.open(this.#reader);
+      this.#header = decodeHeader(this.#reader);
+    }
+    return this.#header;
+  }
+
   /** Like `next`, but reads only what an index needs. */
   nextLabel(): RecordLabel | null {
     if (this.readHeader() === null) return null;

@@ -4,6 +4,9 @@ import { encodeEvent, encodeHeader, encodePrefix, type RecordingHeader } from ".
 import { MsgpackWriter } from "./msgpack.ts";
 import { encodeEnd, encodeIndex, IndexBuilder } from "./recording-index.ts";
 
+/** Bytes between copies of the header, so that damage to the first one loses nothing of a long recording. */
+const HEADER_EVERY = 1 << 26;
+
 /**
  * Writes a recording to `sink`, one `sink.write` for each whole record, in memory that doesn't grow with its length.
  * Once the sink has failed, nothing more is written: `close` then leaves out the index, which readers rebuild.
@@ -14,6 +17,7 @@ export class RecordingWriter {
   readonly #out = new MsgpackWriter();
   readonly #index = new IndexBuilder();
   #size = 0;
+  #headerOffset = 0; // of its latest copy
   #state: "open" | "failed" | "closed" = "open";
 
   /** Writes the header at once. @throws {RangeError} if readers would refuse the header */
@@ -22,6 +26,7 @@ export class RecordingWriter {
     this.#sink = sink;
     this.#header = header;
     this.#put(encodePrefix());
+    this.#headerOffset = this.#size;
     this.#put(this.#record());
   }
 
@@ -55,6 +60,13 @@ export class RecordingWriter {
     const offset = this.#size;
     this.#put(this.#record());
     this.#index.add(event.kind, event.time, offset, this.#size - offset);
+    if (this.#size - this.#headerOffset > HEADER_EVERY) this.#putHeader();
+  }
+
+  #putHeader(): void {
+    encodeHeader(this.#out, this.#header);
+    this.#headerOffset = this.#size;
+    this.#put(this.#record());
   }
 
   /** Writes the index, then closes the sink. Closing again does nothing. */
@@ -70,13 +82,11 @@ export class RecordingWriter {
   }
 
   #finish(): void {
-    const headerOffset = this.#size;
-    encodeHeader(this.#out, this.#header);
-    this.#put(this.#record());
+    this.#putHeader();
     const indexOffset = this.#size;
     encodeIndex(this.#out, this.#index.finish(false).pages);
     this.#put(this.#record());
-    encodeEnd(this.#out, indexOffset, headerOffset);
+    encodeEnd(this.#out, indexOffset, this.#headerOffset);
     this.#put(this.#record());
   }
 }
