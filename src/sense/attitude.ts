@@ -1,0 +1,227 @@
+import type { Quat, Vec3 } from "../geometry/optics.ts";
+import { conjugate, fromRotationVector, fromYawPitchRoll, multiply, turn } from "../geometry/rigid.ts";
+
+export interface AttitudeSettings {
+  /** Seconds: time constant of each of the two low-passes on acceleration. */
+  readonly smoothing: number;
+  /** 1/s: how fast what gravity corrects is taken to be gyro bias. */
+  readonly biasGain: number;
+  /** Rest is: no rate changing by more than this, rad/s, and no acceleration by more than that, m/s^2, ... */
+  readonly restRate: number;
+  readonly restAcceleration: number;
+  /** ... for so many seconds, with a mean rate that may still be bias: rad/s, before the first rest and after it. */
+  readonly restTime: number;
+  readonly largestBias: number;
+  readonly largestBiasChange: number;
+  /** Seconds without a sample after which the tilt is found afresh. */
+  readonly maxGap: number;
+}
+
+const DEGREE = Math.PI / 180;
+
+export const DEFAULT_ATTITUDE_SETTINGS: AttitudeSettings = {
+  smoothing: 3,
+  biasGain: 0.03,
+  restRate: 2 * DEGREE,
+  restAcceleration: 0.5,
+  restTime: 1.5,
+  largestBias: 2 * DEGREE,
+  largestBiasChange: 0.5 * DEGREE,
+  maxGap: 0.25,
+};
+
+/** Seconds: of the means that rest is judged by, and of how fast the bias follows while at rest. */
+const REST_MEAN = 0.5;
+const REST_FOLLOW = 1;
+
+/**
+ * Roll and pitch of a sensor at rest, yaw 0.
+ * @param force specific force, any unit, in the sensor's frame: +g along up
+ * @throws {RangeError} if it is zero or not finite
+ */
+export function levelFromGravity([x, y, z]: Vec3): Quat {
+  const norm = Math.hypot(x, y, z);
+  if (!(norm > 0 && Number.isFinite(norm)))
+    throw new RangeError(`specific force [${[x, y, z]}] has no direction`);
+  return fromYawPitchRoll(0, Math.atan2(-x, Math.hypot(y, z)), Math.atan2(y, z));
+}
+
+/**
+ * Attitude from raw rates and accelerations: worldFromImu with z up. Tilt is held by gravity; yaw starts at 0 and drifts
+ * with what is left of the gyro's errors.
+ *
+ * Rates are integrated exactly (each sample's rate holds since the sample before). Acceleration is turned into the frame
+ * that the gyro alone keeps, where gravity stands still while motion's own acceleration swings about zero, and is
+ * smoothed *there*: over some seconds only gravity remains. Smoothing in the sensor's frame, or correcting by each
+ * sample at a small gain, would have to choose between following turns and ignoring motion. The gyro's bias is its mean
+ * rate at rest, and in motion what the tilt has to be corrected by.
+ *
+ * Sources: the explicit complementary filter with bias of Mahony, Hamel & Pflimlin 2008, with the acceleration smoothed
+ * in an almost inertial frame as proposed by Laidig & Seel 2023 (Information Fusion 91); the two low-passes and the rest
+ * test are our own choice.
+ */
+export class AttitudeFilter {
+  readonly #settings: AttitudeSettings;
+  #time = Number.NaN;
+  /** Seconds since the tilt was found (afresh). */
+  #age = 0;
+  /** The gyro's own frame from the imu; and the world from that frame, which takes up the corrections. */
+  #gyroFrame: Quat = [0, 0, 0, 1];
+  #worldFrame: Quat = [0, 0, 0, 1];
+  #rotation: Quat = [0, 0, 0, 1];
+  /** In the gyro's frame, after one low-pass and after two: acceleration, and the imu's three axes. */
+  #once: readonly Vec3[] = [];
+  #twice: readonly Vec3[] = [];
+  #bias: Vec3 = [0, 0, 0];
+  #meanRate: Vec3 = [0, 0, 0];
+  #meanForce: Vec3 = [0, 0, 0];
+  #restFor = 0;
+  #knowsBias = false;
+  /** Biases of one to two seconds and up to one second ago while at rest: what came last may be the start of a turn. */
+  #settledBias: Vec3 = [0, 0, 0];
+  #recentBias: Vec3 = [0, 0, 0];
+  #recentAge = 0;
+
+  /** @throws {RangeError} naming a setting that is not above 0 */
+  constructor(settings: AttitudeSettings = DEFAULT_ATTITUDE_SETTINGS) {
+    for (const [field, value] of Object.entries(settings)) {
+      if (!(value > 0 && value < 1e6))
+        throw new RangeError(`attitude.${field} is ${value}; it must be above 0`);
+    }
+    this.#settings = settings;
+  }
+
+  /** worldFromImu after the last sample. */
+  get rotation(): Quat {
+    return this.#rotation;
+  }
+
+  /** rad/s, in the imu frame. */
+  get gyroBias(): Vec3 {
+    return this.#bias;
+  }
+
+  get isAtRest(): boolean {
+    return this.#restFor >= this.#settings.restTime;
+  }
+
+  /** False for one `smoothing` after the start or a gap, while motion may still show as tilt. */
+  get isSettled(): boolean {
+    return this.#age >= this.#settings.smoothing;
+  }
+
+  /**
+   * @param time     microseconds
+   * @param rate     rad/s in the imu frame
+   * @param force    specific force, m/s^2, in the imu frame: +g along up at rest
+   * @param isMoving true when it is known otherwise, as from the wheels, that the sensor is not at rest: a slow steady
+   *                 turn looks like rest to it
+   * @returns false when the sample was left out: not later than the one before it
+   * @throws {RangeError} if a value is not finite
+   */
+  push(time: number, rate: Vec3, force: Vec3, isMoving = false): boolean {
+    if (!Number.isFinite(time + rate[0] + rate[1] + rate[2] + force[0] + force[1] + force[2])) {
+      throw new RangeError(
+        `inertial sample at ${time}: rate [${rate}], specific force [${force}] must be finite`,
+      );
+    }
+    if (time <= this.#time) return false;
+    const step = (time - this.#time) * 1e-6;
+    this.#time = time;
+    if (!(step <= this.#settings.maxGap)) {
+      this.#start(rate, force);
+      return true;
+    }
+    this.#age += step;
+    this.#watchRest(rate, force, step, isMoving);
+    const turned = scale(subtract(rate, this.#bias), step);
+    this.#gyroFrame = multiply(this.#gyroFrame, fromRotationVector(turned));
+
+    const { smoothing, biasGain } = this.#settings;
+    // At first a plain mean, so that the first sample counts no more than the others.
+    const share = Math.max(1 - Math.exp(-step / smoothing), step / (this.#age + step));
+    this.#once = this.#signals(force).map((now, k) => mix(this.#once[k]!, now, share));
+    this.#twice = this.#once.map((once, k) => mix(this.#twice[k]!, once, share));
+    const [gravity, x, y, z] = this.#twice as readonly [Vec3, Vec3, Vec3, Vec3];
+    const correction = uprighting(turn(this.#worldFrame, gravity));
+    this.#worldFrame = multiply(correction, this.#worldFrame);
+    this.#rotation = multiply(this.#worldFrame, this.#gyroFrame);
+    if (this.isSettled && !this.isAtRest) {
+      // A bias turns with the imu and is seen as late as gravity is. The axes, smoothed alike, say which way it pointed
+      // when it did what is corrected now, and fade out in a spin that hides it. The vector part is half the angle.
+      const drift = turn(conjugate(this.#worldFrame), [2 * correction[0], 2 * correction[1], 0]);
+      this.#bias = subtract(this.#bias, scale([dot(x, drift), dot(y, drift), dot(z, drift)], biasGain));
+    }
+    return true;
+  }
+
+  #signals(force: Vec3): Vec3[] {
+    return [force, [1, 0, 0] as const, [0, 1, 0] as const, [0, 0, 1] as const].map((v) =>
+      turn(this.#gyroFrame, v),
+    );
+  }
+
+  /** Tilt from this sample alone; yaw and bias are kept. */
+  #start(rate: Vec3, force: Vec3): void {
+    const [x, y] = turn(this.#rotation, [1, 0, 0]);
+    const level = levelFromGravity(Math.hypot(...force) > 0 ? force : [0, 0, 1]);
+    this.#rotation = multiply(fromYawPitchRoll(Math.atan2(y, x), 0, 0), level);
+    this.#gyroFrame = this.#rotation;
+    this.#worldFrame = [0, 0, 0, 1];
+    this.#once = this.#signals(force);
+    this.#twice = this.#once;
+    this.#meanRate = rate;
+    this.#meanForce = force;
+    this.#restFor = 0;
+    this.#age = 0;
+  }
+
+  #watchRest(rate: Vec3, force: Vec3, step: number, isMoving: boolean): void {
+    const { restRate, restAcceleration, restTime, largestBias, largestBiasChange } = this.#settings;
+    const share = 1 - Math.exp(-step / REST_MEAN);
+    this.#meanRate = mix(this.#meanRate, rate, share);
+    this.#meanForce = mix(this.#meanForce, force, share);
+    const change = this.#knowsBias ? subtract(this.#meanRate, this.#bias) : this.#meanRate;
+    const still =
+      !isMoving &&
+      largest(subtract(rate, this.#meanRate)) < restRate &&
+      largest(subtract(force, this.#meanForce)) < restAcceleration &&
+      largest(change) < (this.#knowsBias ? largestBiasChange : largestBias);
+    if (!still) {
+      if (this.isAtRest) this.#bias = this.#settledBias;
+      this.#restFor = 0;
+      return;
+    }
+    this.#restFor += step;
+    if (!this.isAtRest) return;
+    this.#bias = this.#knowsBias
+      ? mix(this.#bias, this.#meanRate, 1 - Math.exp(-step / REST_FOLLOW))
+      : this.#meanRate;
+    if (this.#restFor - step < restTime) this.#settledBias = this.#recentBias = this.#bias;
+    this.#recentAge += step;
+    if (this.#recentAge < 1) return;
+    this.#recentAge = 0;
+    this.#settledBias = this.#recentBias;
+    this.#recentBias = this.#bias;
+    this.#knowsBias = true;
+  }
+}
+
+/** The smallest rotation that brings a direction to z; none for a zero vector. */
+function uprighting([x, y, z]: Vec3): Quat {
+  const norm = Math.hypot(x, y, z);
+  const w = norm + z;
+  if (!(w > 1e-9 * norm)) return norm > 0 ? [1, 0, 0, 0] : [0, 0, 0, 1];
+  const length = Math.hypot(x, y, w);
+  return [y / length, -x / length, 0, w / length];
+}
+
+const subtract = (a: Vec3, b: Vec3): Vec3 => [a[0] - b[0], a[1] - b[1], a[2] - b[2]];
+const scale = (a: Vec3, k: number): Vec3 => [k * a[0], k * a[1], k * a[2]];
+const mix = (a: Vec3, b: Vec3, k: number): Vec3 => [
+  a[0] + k * (b[0] - a[0]),
+  a[1] + k * (b[1] - a[1]),
+  a[2] + k * (b[2] - a[2]),
+];
+const dot = (a: Vec3, b: Vec3): number => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+const largest = (a: Vec3): number => Math.max(Math.abs(a[0]), Math.abs(a[1]), Math.abs(a[2]));
