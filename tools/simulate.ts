@@ -1,41 +1,69 @@
-import { readFile } from "node:fs/promises";
+import { readFile, stat } from "node:fs/promises";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { SingleBar } from "cli-progress";
 import { createRecording } from "../src/record/file.ts";
 import { ScenarioError } from "./simulate/fields.ts";
-import { loadScenario, type Scenario, simulateEvents } from "./simulate/scenario.ts";
+import { loadScenario, simulateEvents } from "./simulate/scenario.ts";
 
 const HELP = `Usage: simulate [options] <scenario.json> <recording>    render a scenario into a recording with truth
   -e, --exact         no noise, errors or drift: exact depth, ideal inertial sensors and wheels
   -r, --repeat <n>    drive the lap n times instead of the scenario's own number
+  -s, --set <f>=<v>   put JSON value v in field f of the scenario before it is read; may be given again.
+                      Fields are joined by dots, list entries by number: -s sensors.0.rate=15
   -f, --force         overwrite the recording if it is there
   -h, --help          show this text
 Exit codes: 0 done, 1 internal error, 2 wrong usage, 3 scenario missing or unfit, 4 recording cannot be written`;
 const options = {
   exact: { type: "boolean", short: "e" },
   repeat: { type: "string", short: "r" },
+  set: { type: "string", short: "s", multiple: true },
   force: { type: "boolean", short: "f" },
   help: { type: "boolean", short: "h" },
 } as const;
 
-/** Scenario files are small; a larger one is something else. */
+/** Bytes. Scenario files are small; a larger one is something else. */
 const LARGEST_SCENARIO = 16 * 1024 * 1024;
 
-async function readScenario(path: string, exact: boolean, repeat: number | undefined): Promise<Scenario> {
-  const text = await readFile(path, "utf8");
-  if (text.length > LARGEST_SCENARIO) {
-    throw new ScenarioError(
-      `the file has ${text.length} characters; give a scenario of at most ${LARGEST_SCENARIO}`,
-    );
-  }
-  let json: unknown;
+/** Wrong arguments. */
+class UsageError extends Error {
+  override readonly name = "UsageError";
+}
+
+/** Puts a value into a field of parsed JSON, "field.0.field=value". */
+function setField(json: unknown, setting: string): void {
+  const [, path, text] = /^([\w.-]+)=(.*)$/s.exec(setting) ?? [];
+  if (!path || text === undefined) throw new UsageError(`--set "${setting}": give field=value`);
+  let value: unknown;
   try {
-    json = JSON.parse(text);
-  } catch (error) {
-    throw new ScenarioError(`not JSON: ${(error as Error).message}`);
+    value = JSON.parse(text);
+  } catch {
+    throw new UsageError(`--set "${setting}": "${text}" is not JSON (a text needs quotes)`);
   }
-  return loadScenario(json, repeat === undefined ? { exact } : { exact, repeat });
+  const names = path.split(".");
+  const last = names.pop()!;
+  let at = json;
+  for (const name of names) at = isOwn(at, name) ? at[name] : undefined;
+  if (typeof at !== "object" || at === null || last === "__proto__") {
+    throw new UsageError(`--set "${setting}": the scenario has no "${names.join(".")}"`);
+  }
+  (at as Record<string, unknown>)[last] = value;
+}
+
+const isOwn = (value: unknown, name: string): value is Record<string, unknown> =>
+  typeof value === "object" && value !== null && Object.hasOwn(value, name);
+
+async function readJson(path: string): Promise<unknown> {
+  const { size } = await stat(path);
+  if (size > LARGEST_SCENARIO) {
+    throw new ScenarioError(`the file has ${size} bytes; give a scenario of at most ${LARGEST_SCENARIO}`);
+  }
+  try {
+    return JSON.parse(await readFile(path, "utf8"));
+  } catch (error) {
+    if (error instanceof SyntaxError) throw new ScenarioError(`not JSON: ${error.message}`);
+    throw error;
+  }
 }
 
 export async function main(args: string[]): Promise<number> {
@@ -44,6 +72,7 @@ export async function main(args: string[]): Promise<number> {
     return code;
   };
   let scenarioPath = "";
+  let isLoaded = false;
   try {
     const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
     if (values.help) {
@@ -57,12 +86,22 @@ export async function main(args: string[]): Promise<number> {
       return fail(2, `--repeat must be a whole number from 1 to 10000, got "${values.repeat}"`);
     }
     scenarioPath = from;
-    const scenario = await readScenario(from, values.exact ?? false, repeat);
+    const json = await readJson(from);
+    for (const setting of values.set ?? []) setField(json, setting);
+    const exact = values.exact ?? false;
+    const scenario = loadScenario(json, repeat === undefined ? { exact } : { exact, repeat });
+    isLoaded = true;
     const recording = await createRecording(
       to,
       {
         setup: scenario.setup,
-        settings: { scenario: scenario.name, seed: scenario.seed, exact: values.exact ?? false },
+        settings: {
+          scenario: scenario.name,
+          seed: scenario.seed,
+          exact,
+          repeat: scenario.repeat,
+          set: values.set ?? [],
+        },
         about: `simulated: ${scenario.name}`,
         software: "brinkmap simulate",
       },
@@ -90,10 +129,10 @@ export async function main(args: string[]): Promise<number> {
   } catch (error) {
     const { code = "", message } = error as NodeJS.ErrnoException;
     if (error instanceof ScenarioError) return fail(3, `${scenarioPath}: ${message}`);
-    if (code.startsWith("ERR_PARSE_ARGS")) return fail(2, message);
+    if (error instanceof UsageError || code.startsWith("ERR_PARSE_ARGS")) return fail(2, message);
     if (code === "EEXIST") return fail(4, `${message} (give --force to overwrite)`);
     if (["ENOENT", "EACCES", "EISDIR", "ENOSPC", "ENOTDIR"].includes(code)) {
-      return fail(message.includes(scenarioPath) ? 3 : 4, message);
+      return fail(isLoaded ? 4 : 3, message);
     }
     throw error;
   }
