@@ -1,14 +1,8 @@
 import { closeSync, fstatSync, fsyncSync, openSync, readSync, writeSync } from "node:fs";
 import type { HeadEvent } from "../sense/events.ts";
 import { type ByteSink, DecodeError } from "./bytes.ts";
-import {
-  decodeHeader,
-  HEAD_SIZE,
-  isIntact,
-  payloadSize,
-  type RecordingHeader,
-  VersionError,
-} from "./format.ts";
+import { HEAD_SIZE, isIntact, payloadSize, type RecordingHeader, VersionError } from "./format.ts";
+import { decodeHeader } from "./header.ts";
 import { MsgpackReader } from "./msgpack.ts";
 import { type Damage, type ReadOptions, RecordingReader } from "./reader.ts";
 import { decodeEnd, decodeIndex, END_SIZE, IndexBuilder, type RecordingIndex } from "./recording-index.ts";

@@ -1,20 +1,17 @@
 import type { HeadEvent } from "../sense/events.ts";
 import { DecodeError } from "./bytes.ts";
+import { decodeEvent, decodeLabel, ImageBuffers, type RecordLabel } from "./events.ts";
 import {
-  decodeEvent,
-  decodeHeader,
-  decodeLabel,
   HEAD_SIZE,
-  ImageBuffers,
   isIntact,
   isPrefix,
   MAX_PAYLOAD,
   PREFIX_SIZE,
   payloadSize,
   type RecordingHeader,
-  type RecordLabel,
   SYNC_FIRST,
 } from "./format.ts";
+import { decodeHeader } from "./header.ts";
 import { MsgpackReader } from "./msgpack.ts";
 
 /** A stretch of a recording that can't be read. What comes after it is read all the same. */
@@ -45,7 +42,7 @@ const MAX_WASTE = 4;
  * to the longest record at most, and only with bytes that have come.
  */
 export class RecordScanner {
-  #buffer = new Uint8Array(1 << 19);
+  #buffer = new Uint8Array(1 << 16);
   #at = 0; // the next byte to look at
   #end = 0; // after the last byte that came
   #base: number; // offset of #buffer[0] in the file

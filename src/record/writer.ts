@@ -1,6 +1,8 @@
 import type { HeadEvent } from "../sense/events.ts";
 import type { ByteSink } from "./bytes.ts";
-import { encodeEvent, encodeHeader, encodePrefix, type RecordingHeader } from "./format.ts";
+import { encodeEvent } from "./events.ts";
+import { encodePrefix, type RecordingHeader } from "./format.ts";
+import { encodeHeader } from "./header.ts";
 import { MsgpackWriter } from "./msgpack.ts";
 import { encodeEnd, encodeIndex, IndexBuilder } from "./recording-index.ts";
 
