@@ -101,7 +101,7 @@ testWith(
       const there = mask.apply(other.counts, null);
       const move = compose(invert(other.worldFromLens), first.worldFromLens);
       const errors: number[] = [];
-      for (let i = 0; i < depth.length; i += 37) {
+      for (let i = 0; i < depth.length; i += 17) {
         if (depth[i] === 0) continue;
         const z = depth[i]! / there.unitsPerMetre;
         const p = transformPoint(move, [mask.rays.x[i]! * z, mask.rays.y[i]! * z, z]);
