@@ -1,4 +1,4 @@
-import type { Optics, Pose } from "../../src/geometry/optics.ts";
+import type { Optics, Pose, Vec3 } from "../../src/geometry/optics.ts";
 import { lensRays } from "./lens.ts";
 import type { Random } from "./random.ts";
 import type { Material, Scene } from "./scene.ts";
@@ -137,30 +137,53 @@ export function renderRanges(
   out.set(castCentres(scene, optics, worldFromLens, time).ranges);
 }
 
-/** The light one ray brings back: up to `MOST_SURFACES` returns with their distances. */
-class Returns {
-  count = 0;
-  readonly signal = new Float64Array(MOST_SURFACES);
-  readonly range = new Float64Array(MOST_SURFACES);
-  /** Diffuse reflectance and place of the first surface, for the sun. */
-  reflectance = 0;
-  x = 0;
-  y = 0;
+/** What one pixel receives: returns of several strengths from several ranges, and their sum. */
+class Light {
+  #count = 0;
+  readonly #signal: Float64Array;
+  readonly #range: Float64Array;
+  /** Counts that sunlight adds. */
+  sun = 0;
+  /** The strongest return's range; the sum's phase is taken against it. */
+  about = 0;
+  /** Sum of the strengths of all returns, and of their phasors. */
+  level = 0;
+  inPhase = 0;
+  quadrature = 0;
+
+  constructor(rays: number) {
+    this.#signal = new Float64Array(rays * MOST_SURFACES);
+    this.#range = new Float64Array(rays * MOST_SURFACES);
+  }
+
+  get isDark(): boolean {
+    return this.#count === 0;
+  }
+
+  clear(): void {
+    this.#count = 0;
+    this.sun = 0;
+  }
+
+  add(signal: number, range: number): void {
+    this.#signal[this.#count] = signal;
+    this.#range[this.#count++] = range;
+  }
 
   /**
-   * Follows a ray through panes and off one mirror. Signals are reflectance * cos / range^2 (Lambert's law and the
-   * inverse square; references: any radiometry text), the light passing panes and mirrors both ways.
+   * Follows a ray through panes and off one mirror and adds what each surface returns: `scale` times reflectance *
+   * cos / range^2 (Lambert's law and the inverse square), panes and mirrors taking their share on both ways.
    */
   follow(
     scene: Scene,
-    ox: number,
-    oy: number,
-    oz: number,
+    [ox, oy, oz]: Vec3,
     rayX: number,
     rayY: number,
     rayZ: number,
     time: number,
     guess: number,
+    scale: number,
+    patches: readonly SunPatch[],
   ): void {
     let dx = rayX;
     let dy = rayY;
@@ -169,13 +192,11 @@ class Returns {
     let y = oy;
     let z = oz;
     let gone = 0;
-    let share = 1;
+    let share = scale;
     let ignore = -1;
     let mirrored = false;
-    this.count = 0;
-    this.reflectance = 0;
-    while (this.count < MOST_SURFACES) {
-      const t = scene.cast(x, y, z, dx, dy, dz, time, ignore, this.count === 0 ? guess : -1);
+    for (let surface = 0; surface < MOST_SURFACES; surface++) {
+      const t = scene.cast(x, y, z, dx, dy, dz, time, ignore, surface === 0 ? guess : -1);
       if (t === Number.POSITIVE_INFINITY) return;
       gone += t;
       x += t * dx;
@@ -188,14 +209,12 @@ class Returns {
       const { reflectance, mirror, transparent, glint } = scene.materialOf(scene.hitSolid);
       let returned = reflectance * cos;
       if (glint > 0) returned += glint * Math.exp((cos * cos - 1) / (2 * GLINT_WIDTH * GLINT_WIDTH));
-      if (this.count === 0) {
-        this.reflectance = reflectance;
-        this.x = x;
-        this.y = y;
+      this.add((share * returned) / (gone * gone), gone);
+      for (const { rect, counts } of surface === 0 ? patches : []) {
+        if (x > rect[0] && x < rect[2] && y > rect[1] && y < rect[3]) {
+          this.sun += (counts * reflectance * share) / scale;
+        }
       }
-      this.signal[this.count] = (share * returned) / (gone * gone);
-      this.range[this.count] = gone;
-      this.count++;
       if (transparent > 0) {
         share *= transparent * transparent;
       } else if (mirror > 0 && !mirrored) {
@@ -207,6 +226,34 @@ class Returns {
       } else return;
       ignore = scene.hitSolid; // convex: what leaves it does not come back to it
     }
+  }
+
+  /**
+   * Sums the phasors. Phases are taken against the strongest return: photon noise is the same in every direction of
+   * the plane, and that return's whole number of periods is the one a sensor of several frequencies would settle on.
+   * @param share each return counts this much: 1 / the number of rays
+   */
+  sum(wavenumber: number, share: number): void {
+    let strongest = 0;
+    let level = 0;
+    for (let k = 0; k < this.#count; k++) {
+      level += this.#signal[k]!;
+      if (this.#signal[k]! > this.#signal[strongest]!) strongest = k;
+    }
+    this.level = share * level;
+    this.inPhase = this.level;
+    this.quadrature = 0;
+    this.about = this.#count > 0 ? this.#range[strongest]! : 0;
+    if (this.#count < 2) return;
+    let inPhase = 0;
+    let quadrature = 0;
+    for (let k = 0; k < this.#count; k++) {
+      const phase = wavenumber * (this.#range[k]! - this.about);
+      inPhase += this.#signal[k]! * Math.cos(phase);
+      quadrature += this.#signal[k]! * Math.sin(phase);
+    }
+    this.inPhase = share * inPhase;
+    this.quadrature = share * quadrature;
   }
 }
 
@@ -266,7 +313,6 @@ export function renderDepth(
     const count = Math.round(depth / unit);
     outCounts[i] = depth >= minRange && depth <= maxRange && count <= 65535 ? count : 0;
   };
-  const [ox, oy, oz] = worldFromLens.position;
   if (!noise) {
     for (let i = 0; i < ranges.length; i++) {
       put(i, ranges[i]!);
@@ -277,7 +323,7 @@ export function renderDepth(
     }
     return;
   }
-  const { random, subRays, gate, seen, frequency, dark, contrast } = noise;
+  const { random, subRays, gate, seen, frequency, dark, contrast, sun } = noise;
   const each = subRays * subRays;
   if (subRays > 1) markEdges(scratch, width);
   else edge.fill(0);
@@ -286,64 +332,38 @@ export function renderDepth(
   const ambiguity = LIGHT_SPEED / (2 * frequency);
   const wavenumber = (2 * Math.PI) / ambiguity;
   const periods = noise.wrap ? 1 : Math.max(1, Math.ceil(maxRange / ambiguity));
-  const countsPerSignal = (gate * seen.range * seen.range) / seen.reflectance;
-  const returns = new Returns();
-  const signal = new Float64Array(MOST_SURFACES * Math.max(1, each));
-  const range = new Float64Array(signal.length);
+  const scale = (gate * seen.range * seen.range) / seen.reflectance;
+  const light = new Light(each);
+  const lens = worldFromLens.position;
   for (let i = 0; i < ranges.length; i++) {
-    let n = 0;
-    let sun = 0;
-    const parts = edge[i] === 1 ? each : 1;
-    for (let s = 0; s < parts; s++) {
-      let dx = rays[3 * i]!;
-      let dy = rays[3 * i + 1]!;
-      let dz = rays[3 * i + 2]!;
-      if (parts > 1) {
-        const k = 3 * (i * each + s);
+    const solid = solids[i]!;
+    light.clear();
+    if (edge[i] === 1) {
+      for (let k = 3 * i * each; k < 3 * (i + 1) * each; k += 3) {
         const x = spread[k]!;
         const y = spread[k + 1]!;
         const z = spread[k + 2]!;
-        dx = m[0]! * x + m[1]! * y + m[2]! * z;
-        dy = m[3]! * x + m[4]! * y + m[5]! * z;
-        dz = m[6]! * x + m[7]! * y + m[8]! * z;
-      } else if (solids[i]! < 0) break;
-      else if (noise.sun.length === 0 && isPlain(scene.materialOf(solids[i]!))) {
-        const { reflectance } = scene.materialOf(solids[i]!);
-        signal[n] = (countsPerSignal * reflectance * cosines[i]!) / (ranges[i]! * ranges[i]!);
-        range[n++] = ranges[i]!;
-        break;
+        const dx = m[0]! * x + m[1]! * y + m[2]! * z;
+        const dy = m[3]! * x + m[4]! * y + m[5]! * z;
+        const dz = m[6]! * x + m[7]! * y + m[8]! * z;
+        light.follow(scene, lens, dx, dy, dz, time, solid, scale, sun);
       }
-      returns.follow(scene, ox, oy, oz, dx, dy, dz, time, solids[i]!);
-      for (let k = 0; k < returns.count; k++) {
-        signal[n] = (countsPerSignal * returns.signal[k]!) / parts;
-        range[n++] = returns.range[k]!;
-      }
-      for (const patch of noise.sun) {
-        const [x0, y0, x1, y1] = patch.rect;
-        const lit = returns.count > 0 && returns.x > x0 && returns.x < x1 && returns.y > y0 && returns.y < y1;
-        if (lit) sun += (patch.counts * returns.reflectance) / parts;
+    } else if (solid >= 0) {
+      const material = scene.materialOf(solid);
+      if (sun.length === 0 && isPlain(material)) {
+        light.add((scale * material.reflectance * cosines[i]!) / (ranges[i]! * ranges[i]!), ranges[i]!);
+      } else {
+        const k = 3 * i;
+        light.follow(scene, lens, rays[k]!, rays[k + 1]!, rays[k + 2]!, time, solid, scale, sun);
       }
     }
-    // Phases are taken against the strongest return: the noise is the same in every direction of the plane, and
-    // its whole number of periods is the one a sensor of several frequencies would settle on.
-    let strongest = 0;
-    let level = 0;
-    for (let k = 0; k < n; k++) {
-      level += signal[k]!;
-      if (signal[k]! > signal[strongest]!) strongest = k;
-    }
-    const about = n > 0 ? range[strongest]! : 0;
-    let inPhase = 0;
-    let quadrature = 0;
-    for (let k = 0; k < n; k++) {
-      const phase = wavenumber * (range[k]! - about);
-      inPhase += signal[k]! * Math.cos(phase);
-      quadrature += signal[k]! * Math.sin(phase);
-    }
+    const share = edge[i] === 1 ? 1 / each : 1;
+    light.sum(wavenumber, share);
+    let { inPhase, quadrature } = light;
     if (noise.shot) {
       // Each difference of two samples, C0 - C2 and C3 - C1, has mean 2 A cos, 2 A sin and variance 2 B (the cosines
       // cancel); halves of them are the phasor. Normal stands in for Poisson: B is in the hundreds.
-      const sigma = Math.sqrt((dark + level / contrast + sun) / 2);
+      const sigma = Math.sqrt((dark + light.level / contrast + share * light.sun) / 2);
       inPhase += sigma * random.gauss();
       quadrature += sigma * random.gauss();
     }
@@ -351,8 +371,8 @@ export function renderDepth(
     outAmplitude[i] = Math.min(65535, Math.round(amplitude / noise.amplitudeUnit));
     outCounts[i] = 0;
     if (amplitude < gate || amplitude > noise.saturation) continue;
-    let measured = about + Math.atan2(quadrature, inPhase) / wavenumber;
-    if (n === 0) measured += (Math.floor(random.uniform() * periods) + 0.5) * ambiguity;
+    let measured = light.about + Math.atan2(quadrature, inPhase) / wavenumber;
+    if (light.isDark) measured += (Math.floor(random.uniform() * periods) + 0.5) * ambiguity;
     if (noise.wrap) measured -= ambiguity * Math.floor(measured / ambiguity);
     put(i, measured);
   }
