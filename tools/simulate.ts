@@ -101,6 +101,8 @@ export async function main(args: string[]): Promise<number> {
           exact,
           repeat: scenario.repeat,
           set: values.set ?? [],
+          // What the sensors' own data sheets would say: amplitude gates, modulation frequency and the like.
+          noise: scenario.sensors.map(({ noise }) => noise),
         },
         about: `simulated: ${scenario.name}`,
         software: "brinkmap simulate",

@@ -23,6 +23,10 @@ test("a scenario becomes a recording that holds its setup, its frames and the tr
   expect(await main([STUDIO, out("a.brk"), "-s", "duration=1.5", "-s", "sensors.0.rate=4"])).toBe(0);
   const recording = await openRecording(out("a.brk"));
   expect(recording.header.setup.sensors[0]?.optics.width).toBe(160);
+  expect(recording.header.settings).toMatchObject({
+    noise: [{ gate: 150, amplitudeUnit: 8 }],
+    seed: 20261125,
+  });
   const kinds: Record<string, number> = {};
   for (const event of recording.events()) kinds[event.kind] = (kinds[event.kind] ?? 0) + 1;
   await recording.close();

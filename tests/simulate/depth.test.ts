@@ -37,6 +37,42 @@ test("a 13 mm threshold shows as a bump of the published depth", () => {
   expect(Math.abs(image[30 * 80 + COLUMN]! - 0.563212)).toBeLessThan(1e-5); // two implementations
 });
 
+// Source: similar triangles, jump r D / h and hidden strip d D / h.
+test.each([
+  [0.3, 0.6, 0.02, 0.044721, 0.04],
+  [0.3, 1.0, 0.178, 0.619458, 0.5933],
+  [0.15, 0.5, 0.178, 0.619458, 0.5933],
+])(
+  "from %d m, a ledge at %d m of %d m makes the range jump by %d m and hides %d m",
+  (h, edge, drop, jump, hidden) => {
+    const scene = profileScene(`ledge${drop * 1000}`, edge);
+    const lip = Math.hypot(h, edge);
+    const ray = [edge / lip, 0, -h / lip] as const;
+    const over = scene.cast(0, 0, h, ray[0], ray[1], ray[2] + 1e-9, 0);
+    const onto = scene.cast(0, 0, h, ray[0], ray[1], ray[2] - 1e-9, 0);
+    expect(Math.abs(over - onto - jump)).toBeLessThan(1e-6);
+    expect(Math.abs(over * ray[0] - edge - hidden)).toBeLessThan(5e-5); // four digits are printed
+  },
+);
+
+// Source: sight line d = h G / R, 0.4702 m for 178/279 mm stairs (IBC 2015 1011.5.2) from 0.30 m.
+test.each([
+  [0.46, 12],
+  [0.4702, 0],
+])("from 0.30 m, a descending stair %d m away shows %d of its 12 treads", (edge, expected) => {
+  const scene = profileScene("stair178x279", edge);
+  const treads = new Set<number>();
+  for (let k = 0; k < 20_000; k++) {
+    const slope = (0.3 / edge) * (1.0000001 - (k / 20_000) * 0.98); // from the lip up to nearly level
+    const t = scene.cast(0, 0, 0.3, 1, 0, -slope, 0);
+    const z = 0.3 - slope * t;
+    const tread = Math.round(-z / 0.178);
+    const isTread = Math.abs(z + tread * 0.178) < 1e-9 && tread >= 1 && tread <= 12;
+    if (isTread && t < edge + 0.279 * tread) treads.add(tread);
+  }
+  expect(treads.size).toBe(expected);
+});
+
 testWith("python", "whole images equal those of numpy's analytic profiles", () => {
   const cases = ["flat", "ledge20", "ledge100", "threshold13", "ramp", "stair178x279", "stair220x220", "void"]
     .flatMap((kind) => [

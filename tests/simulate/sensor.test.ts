@@ -1,6 +1,8 @@
 import { describe, expect, test } from "vitest";
 import type { PinholeOptics, Pose } from "../../src/geometry/optics.ts";
+import { turn } from "../../src/geometry/rigid.ts";
 import { lensFromAngles } from "../../tools/simulate/attitude.ts";
+import { lensRays } from "../../tools/simulate/lens.ts";
 import { Random } from "../../tools/simulate/random.ts";
 import { renderDepth, type SensorNoise } from "../../tools/simulate/render.ts";
 import { Scene } from "../../tools/simulate/scene.ts";
@@ -83,6 +85,55 @@ describe("signal budget", () => {
   test("a 0.4 floor at 0.65 m comes back 6.54 times as strong as the gate", () => {
     const [edge] = floorRow([0.65], 0.3, 0.4, { ...budget, gate: 10_000 });
     expect(Math.abs(edge!.amplitude / 10_000 / 6.54 - 1)).toBeLessThan(0.02);
+  });
+
+  /** For bearings every 10 degrees: the farthest forward coordinate in the world that returns something. */
+  function farthest(kind: string, edge: number, rho: number, lensX: number): Map<number, number> {
+    const half = 40 * (Math.PI / 180);
+    const optics: PinholeOptics = {
+      model: "pinhole",
+      width: 401,
+      height: 401,
+      fx: 200 / Math.tan(half * 1.2),
+      fy: 200 / Math.tan(half),
+      cx: 200,
+      cy: 200,
+      measures: "range",
+      unit: 0.0001,
+      minRange: 0.01,
+      maxRange: 6,
+    };
+    const pose: Pose = { position: [lensX, 0, 0.3], rotation: lensFromAngles(0, 0.5, 0) };
+    const counts = new Uint16Array(401 * 401);
+    renderDepth(profileScene(kind, edge, rho), optics, pose, 0, budget, counts, new Uint16Array(401 * 401));
+    const rays = lensRays(optics, 1).centre;
+    const found = new Map<number, number>();
+    counts.forEach((count, i) => {
+      if (count === 0) return;
+      const [x, y, z] = turn(pose.rotation, [rays[3 * i]!, rays[3 * i + 1]!, rays[3 * i + 2]!]);
+      const bearing = Math.abs(Math.atan2(y, x)) / (Math.PI / 180);
+      const near = 10 * Math.round(bearing / 10);
+      if (Math.abs(bearing - near) > 0.5 || z >= 0) return;
+      found.set(near, Math.max(found.get(near) ?? 0, lensX + x * count * optics.unit));
+    });
+    return found;
+  }
+
+  test("a dark floor ends on a circle that moves with the lens, an edge on a straight line that stays", () => {
+    for (const lensX of [0, 0.1, 0.2]) {
+      const dark = farthest("flat", 0, 0.05, lensX);
+      const edge = farthest("void", 0.65, 0.4, lensX);
+      // Source: the budget's limit is a circle of 0.5984 m about the foot point; 0/20/40 degrees: forward
+      // 0.5984, 0.5624, 0.4584. An edge at 0.65 m is at 0.65 m for each lens and bearing.
+      for (const [bearing, forward] of [
+        [0, 0.5984],
+        [20, 0.5624],
+        [40, 0.4584],
+      ] as const) {
+        expect(Math.abs(dark.get(bearing)! - lensX - forward)).toBeLessThan(0.02 * forward);
+        expect(Math.abs(edge.get(bearing)! - 0.65)).toBeLessThan(0.01);
+      }
+    }
   });
 
   test("a return beyond saturation blinds the pixel but leaves its amplitude", () => {
