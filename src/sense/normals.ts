@@ -50,6 +50,8 @@ export class NormalEstimator {
   readonly #rays: RayTable;
   readonly #settings: NormalSettings;
   readonly #samples: NormalSamples;
+  /** Sum of u^2 over a window without holes. */
+  readonly #fullSquares: number;
 
   /**
    * @param rays       of z-depth: z = 1, as in `DepthMask.rays`
@@ -77,6 +79,7 @@ export class NormalEstimator {
     this.#height = rays.height;
     this.#rays = rays;
     this.#settings = settings;
+    this.#fullSquares = ((2 * reach + 1) * reach * (reach + 1) * (2 * reach + 1)) / 3;
     this.#samples = {
       count: 0,
       pixel: new Int32Array(maxSamples),
@@ -126,41 +129,60 @@ export class NormalEstimator {
     const width = this.#width;
     // Relative inverse depth w = z(centre) / z: near 1, so that the sums keep their digits.
     const centre = depth[at]!;
-    let n = 0;
+    const side = 2 * reach + 1;
+    let n = side * side;
     let su = 0;
     let sv = 0;
-    let suu = 0;
+    let suu = this.#fullSquares;
     let suv = 0;
-    let svv = 0;
+    let svv = this.#fullSquares;
     let sw = 0;
     let suw = 0;
     let svw = 0;
     let sww = 0;
+    // First as if every pixel had depth, which is the rule: then half of the sums are known. The sums over a row come
+    // before their v, which is constant in it.
+    let holes = 0; // the sign bit is set by any z of 0
     for (let v = -reach, start = at - reach * width; v <= reach; v++, start += width) {
-      // The sums over a row first: its v is constant.
-      let m = 0;
-      let mu = 0;
       let mw = 0;
       for (let u = -reach; u <= reach; u++) {
         const z = depth[start + u]!;
-        if (z === 0) continue;
+        holes |= z - 1;
         const w = centre / z - 1;
-        m++;
-        mu += u;
-        suu += u * u;
         mw += w;
         suw += u * w;
         sww += w * w;
       }
-      n += m;
-      su += mu;
-      sv += m * v;
-      suv += mu * v;
-      svv += m * v * v;
       sw += mw;
       svw += mw * v;
     }
-    if (n < minShare * (2 * reach + 1) ** 2) return;
+    if (holes < 0) {
+      n = su = sv = suu = suv = svv = sw = suw = svw = sww = 0;
+      for (let v = -reach, start = at - reach * width; v <= reach; v++, start += width) {
+        let m = 0;
+        let mu = 0;
+        let mw = 0;
+        for (let u = -reach; u <= reach; u++) {
+          const z = depth[start + u]!;
+          if (z === 0) continue;
+          const w = centre / z - 1;
+          m++;
+          mu += u;
+          suu += u * u;
+          mw += w;
+          suw += u * w;
+          sww += w * w;
+        }
+        n += m;
+        su += mu;
+        sv += m * v;
+        suv += mu * v;
+        svv += m * v * v;
+        sw += mw;
+        svw += mw * v;
+      }
+    }
+    if (n < minShare * side * side) return;
     // Least squares for w = c + a u + b v, about the mean.
     const mu = su / n;
     const mv = sv / n;
