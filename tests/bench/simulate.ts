@@ -52,12 +52,13 @@ function main(args: string[]): number {
   console.log(
     `pixel of a run, all in         ${perPixel.toFixed(3)} us; a lap of ${lap.toFixed(0)} s takes ${total.toFixed(1)} s`,
   );
-  const voxel = 0.05;
+  const voxel = 0.1;
+  const [x0 = 0, y0 = 0, z0 = 0, x1 = 0, y1 = 0, z1 = 0] = scene.extent;
   const perVoxel = fastest(3, () => {
     let voxels = 0;
-    for (let x = -1; x < 3; x += voxel) {
-      for (let y = -1; y < 3; y += voxel) {
-        for (let z = -0.5; z < 1.5; z += voxel) {
+    for (let x = x0; x < x1; x += voxel) {
+      for (let y = y0; y < y1; y += voxel) {
+        for (let z = z0; z < z1; z += voxel) {
           scene.overlapsBox([x, y, z], [x + voxel, y + voxel, z + voxel], 0);
           voxels++;
         }

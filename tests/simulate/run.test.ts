@@ -267,7 +267,7 @@ describe("the base's own sensors", () => {
 
   test("a missing floor raises an alarm", () => {
     const json = room();
-    json.scene = [{ shape: "floor", material: "floor", rect: [-2, -2, 2.15, 3] }];
+    json.scene = [{ shape: "floor", material: "floor", rect: [-2, -2, 2.17, 3] }];
     expect(only(run({ ...json, drive: forward }), "floorcheck").map(({ alarm }) => alarm)).toEqual([true]);
   });
 
@@ -303,8 +303,16 @@ describe("a scenario that cannot run says what, where and what to do", () => {
     ],
     [
       "a drive over an edge",
-      (json) => Object.assign(json.scene[0]!, { rect: [-2, -2, 1, 3] }),
-      /^drive\.points: the wheel at \(1\..*falls/,
+      (json) => {
+        Object.assign(json.scene[0]!, { rect: [-2, -2, 1, 3] });
+        json.scene.push({ shape: "floor", material: "floor", rect: [1, -2, 5, 3], top: -0.05 });
+      },
+      /^drive\.points: the wheel at \(1\..* meets a drop of 50 mm/,
+    ],
+    [
+      "a drive against a step",
+      (json) => json.scene.push({ shape: "floor", material: "floor", rect: [1, -2, 5, 3], top: 0.05 }),
+      /^drive\.points: the wheel at \(1\..* is stopped by a step of 50 mm/,
     ],
     [
       "laps that do not close",
@@ -336,6 +344,35 @@ describe("a scenario that cannot run says what, where and what to do", () => {
       "copies without end",
       (json) => Object.assign(json.scene[1]!, { copies: { count: [1000, 1000], step: [1, 1] } }),
       /^scene\[1\]\.copies: .*at most 20000/,
+    ],
+    [
+      "empty kits of kits of kits",
+      (json) => {
+        const copies = { count: [1000, 1000], step: [0, 0] };
+        json.kits = { none: [], some: [{ shape: "kit", kit: "none", at: [0, 0], copies }] };
+        json.scene.push({ shape: "kit", kit: "some", at: [0, 0], copies });
+      },
+      /places at most 100000/,
+    ],
+    [
+      "more rays than memory",
+      (json) => Object.assign(json.sensors[0]!.optics, { width: 4096, height: 4096 }),
+      /^sensors\[0\]\.optics: .*at most 8388608/,
+    ],
+    [
+      "a way without floor",
+      (json) => Object.assign(json.scene[0]!, { rect: [-2, -2, -1, 3] }),
+      /^drive\.points: the wheel at .* has no floor under it/,
+    ],
+    [
+      "the same way point twice",
+      (json) => Object.assign(json.drive, { points: [{ at: [0, 0] }, { at: [1, 0] }, { at: [1, 0] }] }),
+      /^drive\.points: point 1 is where the next one is/,
+    ],
+    [
+      "a way round the world",
+      (json) => Object.assign(json, { drive: { points: [-9e3, 9e3, -9e3].map((x) => ({ at: [x, 0] })) } }),
+      /^drive\.points: the way is 36000 m long/,
     ],
   ];
   test.each(broken)("%s", (_, spoil, message) => {

@@ -43,6 +43,9 @@ const TICK = 0.001; // seconds between entries of the dip
 const STAND = 1;
 /** A wheel that meets a step of more than this does not roll over it. */
 const HIGHEST_STEP = 0.04;
+/** Bounds on what a scenario can make us allocate: metres of way, seconds of drive. */
+const LONGEST_WAY = 20_000;
+const LONGEST_TIME = 4 * 3600;
 
 /**
  * A corner of length 1 in `count` intervals: its curvature rises and falls as 6 u (1 - u), scaled so that linear
@@ -108,7 +111,7 @@ export class Drive {
 
   /**
    * @param closed whether the last point leads back to the first, ending with the heading of the start
-   * @throws {DriveError} for fewer than two points, or where a wheel would fall or be stopped
+   * @throws {DriveError} for fewer than two points, for a way without end, or where a wheel would fall or be stopped
    */
   constructor(points: readonly WayPoint[], chassis: Chassis, closed: boolean, ground: Ground | null) {
     this.#layOut(points, chassis, closed);
@@ -122,6 +125,9 @@ export class Drive {
       this.#arrive[i] = time;
       time += this.#pause.get(i) ?? 0;
       this.#leave[i] = time;
+    }
+    if (time > LONGEST_TIME) {
+      throw new DriveError(`the drive lasts ${Math.round(time)} s: give at most ${LONGEST_TIME} s`);
     }
     this.duration = time;
     this.#tilt = ground ? this.#rollOver(chassis, ground) : new Float64Array(3 * n);
@@ -157,7 +163,7 @@ export class Drive {
     const last = this.#x.length - 1;
     const length = Math.hypot(toX - this.#x[last]!, toY - this.#y[last]!);
     if (length < 1e-9) return;
-    const count = Math.max(1, Math.round(length / STEP));
+    const count = Math.max(2, Math.round(length / STEP)); // 2: between two stops something must move
     for (let i = 0; i < count; i++) this.#extend(length / count, 0, 0, true, limit);
     this.#x[last + count] = toX; // no rounding error piles up over the laps
     this.#y[last + count] = toY;
@@ -185,6 +191,14 @@ export class Drive {
     if (way.length < 2) throw new DriveError(`a drive needs two way points, got ${points.length}`);
     const heading = (i: number): number => Math.atan2(way[i + 1]!.y - way[i]!.y, way[i + 1]!.x - way[i]!.x);
     const leg = (i: number): number => Math.hypot(way[i + 1]!.x - way[i]!.x, way[i + 1]!.y - way[i]!.y);
+    let total = 0;
+    for (let i = 0; i + 1 < way.length; i++) {
+      total += leg(i);
+      if (leg(i) < 0.01) throw new DriveError(`point ${i} is where the next one is: remove one of them`);
+    }
+    if (total > LONGEST_WAY) {
+      throw new DriveError(`the way is ${Math.round(total)} m long: give at most ${LONGEST_WAY} m`);
+    }
     const first = way[0]!;
     this.#node(first.x, first.y, heading(0), 0);
     this.#stand(STAND);
@@ -250,7 +264,7 @@ export class Drive {
     const { wheelbase, track, wheelRadius } = chassis;
     const raw = new Float64Array(3 * n);
     const samples = 8;
-    const last = [0, 0, 0, 0];
+    const under = [0, 0, 0, 0]; // the floor right under each wheel, one node ago
     for (let i = 0; i < n; i++) {
       const cos = Math.cos(this.#yaw[i]!);
       const sin = Math.sin(this.#yaw[i]!);
@@ -258,23 +272,27 @@ export class Drive {
       for (let wheel = 0; wheel < 4; wheel++) {
         const wx = wheel < 2 ? wheelbase / 2 : -wheelbase / 2;
         const wy = wheel % 2 === 0 ? track / 2 : -track / 2;
+        const from = under[wheel]! + wheelRadius;
         let top = Number.NEGATIVE_INFINITY;
         for (let k = -samples; k <= samples; k++) {
           const along = (k / samples) * wheelRadius * 0.98;
           const x = this.#x[i]! + (wx + along) * cos - wy * sin;
           const y = this.#y[i]! + (wx + along) * sin + wy * cos;
-          const lift = Math.sqrt(wheelRadius ** 2 - along ** 2) - wheelRadius;
-          top = Math.max(top, ground(x, y, last[wheel]! + wheelRadius) + lift);
-        }
-        if (i > 0 && !(Math.abs(top - last[wheel]!) < HIGHEST_STEP)) {
-          const x = (this.#x[i]! + wx * cos - wy * sin).toFixed(2);
-          const y = (this.#y[i]! + wx * sin + wy * cos).toFixed(2);
-          const what = top > last[wheel]! ? "is stopped by a step" : "falls";
-          const mm = Math.round(1000 * Math.abs(top - last[wheel]!));
-          throw new DriveError(`the wheel at (${x}, ${y}) ${what} of ${mm} mm: move the way`);
+          const height = ground(x, y, from);
+          top = Math.max(top, height + Math.sqrt(wheelRadius ** 2 - along ** 2) - wheelRadius);
+          if (k !== 0) continue;
+          const step = height - under[wheel]!;
+          under[wheel] = height;
+          if (Math.abs(step) <= HIGHEST_STEP || (i === 0 && height > Number.NEGATIVE_INFINITY)) continue;
+          const where = `the wheel at (${x.toFixed(2)}, ${y.toFixed(2)})`;
+          const mm = Math.round(1000 * Math.abs(step));
+          if (mm === Number.POSITIVE_INFINITY)
+            throw new DriveError(`${where} has no floor under it: move the way`);
+          throw new DriveError(
+            `${where} ${step > 0 ? "is stopped by a step" : "meets a drop"} of ${mm} mm: move the way`,
+          );
         }
         heights[wheel] = top;
-        last[wheel] = top;
       }
       const [fl = 0, fr = 0, rl = 0, rr = 0] = heights;
       raw[3 * i] = (fl + fr + rl + rr) / 4;

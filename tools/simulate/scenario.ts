@@ -63,6 +63,10 @@ interface Frame {
 const WORLD: Frame = { x: 0, y: 0, z: 0, yaw: 0, from: Number.NEGATIVE_INFINITY, until: Infinity };
 const FAR = 1e4; // metres; nothing indoors is larger
 const MOST_SOLIDS = 20_000;
+/** Shapes placed, kits among them: empty kits of kits must not run for ever. */
+const MOST_PLACED = 100_000;
+/** Rays of a frame with sub-rays everywhere; the table of their directions takes 24 bytes each. */
+const MOST_RAYS = 2 ** 23;
 
 function readMaterials(root: Fields): { materials: Material[]; indexOf: Map<string, number> } {
   const materials = root.entries("materials").map(([name, value]): Material => {
@@ -89,6 +93,7 @@ class SolidReader {
   readonly #materials: ReadonlyMap<string, number>;
   readonly #kits: Kits;
   readonly solids: Solid[] = [];
+  #placed = 0;
 
   constructor(materials: ReadonlyMap<string, number>, kits: Kits) {
     this.#materials = materials;
@@ -106,11 +111,13 @@ class SolidReader {
     const copies = f.object("copies");
     const [nx, ny] = copies.pair("count", 1, 1000, [1, 1]);
     const [stepX, stepY] = copies.pair("step", -FAR, FAR, [0, 0]);
+    if (nx % 1 !== 0 || ny % 1 !== 0) copies.fail("count", "give two whole numbers");
     copies.done();
     const part = { name, material: 0, from, until };
-    for (let i = 0; i < Math.floor(nx) * Math.floor(ny); i++) {
-      const ix = x + (i % Math.floor(nx)) * stepX;
-      const iy = y + Math.floor(i / Math.floor(nx)) * stepY;
+    for (let i = 0; i < nx * ny; i++) {
+      if (++this.#placed > MOST_PLACED) f.fail("copies", `a scene places at most ${MOST_PLACED} shapes`);
+      const ix = x + (i % nx) * stepX;
+      const iy = y + Math.floor(i / nx) * stepY;
       const cos = Math.cos(frame.yaw);
       const sin = Math.sin(frame.yaw);
       const here = {
@@ -509,6 +516,14 @@ export function loadScenario(
       start: f.number("start", 0, 1e4, 0),
       noise: f.isNull("noise") || !f.has("noise") ? null : readSensorNoise(f.object("noise")),
     };
+    const { width, height } = setup.optics;
+    const rays = width * height * (plan.noise ? plan.noise.subRays ** 2 : 1);
+    if (rays > MOST_RAYS) {
+      f.fail(
+        "optics",
+        `${width} x ${height} pixels with their sub-rays are ${rays} rays: give at most ${MOST_RAYS}`,
+      );
+    }
     mount.done();
     f.done();
     return { setup, plan: options.exact ? { ...plan, noise: null } : plan };
