@@ -4,6 +4,8 @@ import { describe, expect, test } from "vitest";
 import { conjugate, fromRotationVector, multiply, toRotationVector, turn } from "../../src/geometry/rigid.ts";
 import type { HeadEvent } from "../../src/sense/events.ts";
 import { RADIANS } from "../../tools/simulate/attitude.ts";
+import { ScenarioError } from "../../tools/simulate/fields.ts";
+import { Random } from "../../tools/simulate/random.ts";
 import { loadScenario, simulateEvents } from "../../tools/simulate/scenario.ts";
 
 const STUDIO = JSON.parse(
@@ -384,6 +386,37 @@ describe("a scenario that cannot run says what, where and what to do", () => {
   test.each([[null], [[]], ["text"], [7]])("%j instead of an object", (json) => {
     expect(() => loadScenario(json)).toThrow(/^scenario: got/);
   });
+});
+
+test("a scenario with any one value replaced loads, or fails with an error that names a field", () => {
+  const random = new Random(99);
+  const odd = [null, -1, 0, 1e9, 1e-9, "x", "", true, [], {}, [1], [0, 0], [[]], { shape: "kit" }, 0.5, 7];
+  /** Replaces one value somewhere below `at`. */
+  const spoil = (at: unknown): boolean => {
+    if (typeof at !== "object" || at === null) return false;
+    const keys = Object.keys(at);
+    const key = keys[Math.floor(random.uniform() * keys.length)];
+    if (key === undefined) return false;
+    const holder = at as Record<string, unknown>;
+    if (random.uniform() < 0.6 && spoil(holder[key])) return true;
+    holder[key] = odd[Math.floor(random.uniform() * odd.length)];
+    return true;
+  };
+  const fates = { loads: 0, fails: 0 };
+  for (let k = 0; k < 400; k++) {
+    const json = JSON.parse(JSON.stringify(room()));
+    spoil(json);
+    try {
+      loadScenario(json);
+      fates.loads++;
+    } catch (error) {
+      if (!(error instanceof ScenarioError)) throw error;
+      expect(error.message).toMatch(/^[\w.[\] ]+: .+/);
+      fates.fails++;
+    }
+  }
+  expect(fates.fails).toBeGreaterThan(100);
+  expect(fates.loads).toBeGreaterThan(20);
 });
 
 describe("the pottery studio", () => {

@@ -263,7 +263,7 @@ export class Drive {
     const n = this.#x.length;
     const { wheelbase, track, wheelRadius } = chassis;
     const raw = new Float64Array(3 * n);
-    const samples = 8;
+    const samples = 5; // to either side
     const under = [0, 0, 0, 0]; // the floor right under each wheel, one node ago
     for (let i = 0; i < n; i++) {
       const cos = Math.cos(this.#yaw[i]!);
