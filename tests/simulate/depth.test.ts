@@ -1,6 +1,7 @@
 import { readFileSync } from "node:fs";
 import { expect, test } from "vitest";
 import type { FisheyeOptics, Optics, PinholeOptics } from "../../src/geometry/optics.ts";
+import { rayTable } from "../../src/geometry/rays.ts";
 import { lensRays, lookAlong } from "../../tools/simulate/lens.ts";
 import { renderDepth, renderRanges } from "../../tools/simulate/render.ts";
 import { testWith } from "../helpers/needs.ts";
@@ -169,4 +170,30 @@ test("a laser's beams sweep from the right to the left of forward", () => {
     [0, 0, 1],
     [-1, 0, 0],
   ]);
+});
+
+test("the product's ray tables and the simulator's lenses, written apart, look the same way", () => {
+  const pinhole: PinholeOptics = { ...PROFILE_OPTICS, distortion: [-0.1, 0.02, 0.001, -0.002, 0.001] };
+  const { distortion: _, ...lens } = pinhole;
+  const range = { unit: 0.001, minRange: 0.05, maxRange: 10, measures: "range" } as const;
+  const all: Optics[] = [
+    pinhole,
+    { ...lens, ...range, model: "pinhole" },
+    { ...lens, model: "fisheye", distortion: [0.05, -0.01, 0.002, -0.0005] },
+    { ...range, model: "scan", width: 181, height: 1, firstAngle: -1.5, step: 0.0165 },
+  ];
+  for (const optics of all) {
+    const table = rayTable(optics);
+    const ours = lensRays(optics, 1).centre;
+    let worst = 0;
+    for (let i = 0; i < optics.width * optics.height; i++) {
+      const size = Math.hypot(table.x[i]!, table.y[i]!, table.z[i]!);
+      const d = [table.x[i]! / size, table.y[i]! / size, table.z[i]! / size];
+      worst = Math.max(
+        worst,
+        Math.hypot(d[0]! - ours[3 * i]!, d[1]! - ours[3 * i + 1]!, d[2]! - ours[3 * i + 2]!),
+      );
+    }
+    expect(worst, optics.model).toBeLessThan(1e-6); // the tables are 32-bit
+  }
 });
