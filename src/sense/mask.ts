@@ -1,5 +1,6 @@
 import type { Optics } from "../geometry/optics.ts";
 import { type RayTable, rayTable } from "../geometry/rays.ts";
+import { checkRangeNoise, DEFAULT_RANGE_NOISE, type RangeNoise, rangeSigma } from "./noise.ts";
 
 /** Why a pixel is usable or not. The numbers are what `MaskResult.reason` holds. */
 export const REASON = {
@@ -21,13 +22,10 @@ export interface MaskSettings {
   readonly saturationAmplitude: number | null;
   /** Radians. A surface at a smaller angle to the ray, from pixel to pixel, must be borne out by its neighbours. */
   readonly grazing: number;
-  /** How far neighbours that bear each other out may differ in inverse depth, as a share of it. */
+  /** How far neighbours that bear each other out may differ in inverse depth beyond their noise, as a share of it. */
   readonly agreement: number;
-  /**
-   * Standard deviation of 1/depth, per metre: the noise in metres of a return at 1 m. As range noise grows about
-   * with the square of the distance, one number holds for all distances.
-   */
-  readonly inverseDepthNoise: number;
+  /** How uncertain a depth is; where the sensor gives amplitudes it goes by them. */
+  readonly noise: RangeNoise;
 }
 
 export const DEFAULT_MASK_SETTINGS: MaskSettings = {
@@ -36,7 +34,7 @@ export const DEFAULT_MASK_SETTINGS: MaskSettings = {
   saturationAmplitude: 65535,
   grazing: (8 * Math.PI) / 180,
   agreement: 0.01,
-  inverseDepthNoise: 0.0025,
+  noise: DEFAULT_RANGE_NOISE,
 };
 
 /** One frame, judged. The arrays are (height * width) row-major, belong to the mask and are overwritten by its next `apply`. */
@@ -91,8 +89,9 @@ export class DepthMask {
   readonly #jumpRow: number;
   readonly #jumpCol: number;
   readonly #agreement: number;
-  /** Of a - 2 b + c in inverse depth, in `unitsPerMetre`. */
-  readonly #noise: number;
+  /** Three sigma in units of depth: by amplitude (null when the noise does not go by it), and by depth. */
+  readonly #noiseByAmplitude: Float32Array | null;
+  readonly #noiseByDepth: Float32Array;
 
   /** @throws {RangeError} if the optics or a setting are not valid, naming the field */
   constructor(optics: Optics, settings: MaskSettings = DEFAULT_MASK_SETTINGS) {
@@ -130,7 +129,13 @@ export class DepthMask {
     this.#jumpRow = Math.min(1, 1 / (fx * Math.tan(settings.grazing)));
     this.#jumpCol = Math.min(1, 1 / (fy * Math.tan(settings.grazing)));
     this.#agreement = settings.agreement;
-    this.#noise = (3 * Math.sqrt(6) * settings.inverseDepthNoise) / unitsPerMetre; // three sigma
+    const { noise } = settings;
+    const table = (sigma: (k: number) => number) =>
+      Float32Array.from({ length: 65536 }, (_, k) => (k === 0 ? 0 : 3 * unitsPerMetre * sigma(k)));
+    this.#noiseByDepth = table((depth) => rangeSigma(noise, depth / unitsPerMetre, null));
+    // The range then plays no part.
+    this.#noiseByAmplitude =
+      noise.kind === "time-of-flight" ? table((amplitude) => rangeSigma(noise, 1, amplitude)) : null;
     this.#result = {
       reason: new Uint8Array(pixels),
       tally: new Uint32Array(6),
@@ -159,7 +164,7 @@ export class DepthMask {
       amplitude === null
         ? this.#classify(counts, counts, 0, 65535)
         : this.#classify(counts, amplitude, this.#minAmplitude, this.#maxAmplitude);
-    this.#dropFlying(found);
+    this.#dropFlying(found, amplitude);
     tally[REASON.ok] = pixels - tally.reduce((sum, n) => sum + n, 0);
     return this.#result;
   }
@@ -239,10 +244,13 @@ export class DepthMask {
   }
 
   /** Rejects flying pixels. All verdicts are reached on the depths as they came, so that order does not matter. */
-  #dropFlying(found: number): void {
+  #dropFlying(found: number, amplitude: Uint16Array | null): void {
     const { reason, depth, tally } = this.#result;
     const suspects = this.#suspects;
     const width = this.#width;
+    const isByAmplitude = amplitude !== null && this.#noiseByAmplitude !== null;
+    const noise = isByAmplitude ? this.#noiseByAmplitude! : this.#noiseByDepth;
+    const key = isByAmplitude ? amplitude! : depth;
     let flying = 0;
     for (let n = 0; n < found; n++) {
       const i = suspects[n]!;
@@ -251,8 +259,9 @@ export class DepthMask {
       const row = (i / width) | 0;
       const col = i - row * width;
       if (
-        (beside & ROW_SUSPECT && this.#isFlying(i, 1, col, width - 1 - col, this.#jumpRow)) ||
-        (beside & COL_SUSPECT && this.#isFlying(i, width, row, this.#height - 1 - row, this.#jumpCol))
+        (beside & ROW_SUSPECT && this.#isFlying(i, 1, col, width - 1 - col, this.#jumpRow, noise, key)) ||
+        (beside & COL_SUSPECT &&
+          this.#isFlying(i, width, row, this.#height - 1 - row, this.#jumpCol, noise, key))
       ) {
         suspects[flying++] = i; // never ahead of n
       }
@@ -265,8 +274,19 @@ export class DepthMask {
     tally[REASON.flying] = flying;
   }
 
-  /** Looks along one axis: `before` and `after` pixels follow on each side, `step` apart. */
-  #isFlying(i: number, step: number, before: number, after: number, share: number): boolean {
+  /**
+   * Looks along one axis: `before` and `after` pixels follow on each side, `step` apart. `noise[key[i]]` is three sigma of
+   * the depth of pixel i.
+   */
+  #isFlying(
+    i: number,
+    step: number,
+    before: number,
+    after: number,
+    share: number,
+    noise: Float32Array,
+    key: Uint16Array,
+  ): boolean {
     const depth = this.#result.depth;
     const za = before > 0 ? depth[i - step]! : 0;
     const zb = after > 0 ? depth[i + step]! : 0;
@@ -279,14 +299,33 @@ export class DepthMask {
     const toB = w - b;
     if (!((za !== 0 && Math.abs(toA) > jump) || (zb !== 0 && Math.abs(toB) > jump))) return false;
     if (toA > jump && toB > jump) return false; // in front of both
-    const near = w * this.#agreement + this.#noise;
-    if (Math.abs(toA) <= near || Math.abs(toB) <= near) return false;
-    const za2 = before > 1 ? depth[i - 2 * step]! : 0;
-    const zb2 = after > 1 ? depth[i + 2 * step]! : 0;
+    const near = w * this.#agreement;
+    const own = (noise[key[i]!]! * w * w) ** 2;
     return !(
-      (za2 !== 0 && Math.abs(toA - a + 1 / za2) <= near) ||
-      (zb2 !== 0 && Math.abs(toB - b + 1 / zb2) <= near)
+      (za !== 0 && this.#bearsOut(i, -step, before, toA, a, near, own, noise, key)) ||
+      (zb !== 0 && this.#bearsOut(i, step, after, toB, b, near, own, noise, key))
     );
+  }
+
+  /** Whether the neighbour has the same depth, or lies on a line with the next one. `toNext` is w minus its `next`. */
+  #bearsOut(
+    i: number,
+    step: number,
+    left: number,
+    toNext: number,
+    next: number,
+    near: number,
+    own: number,
+    noise: Float32Array,
+    key: Uint16Array,
+  ): boolean {
+    const nextNoise = (noise[key[i + step]!]! * next * next) ** 2;
+    if (Math.abs(toNext) <= near + Math.sqrt(own + nextNoise)) return true;
+    const z = left > 1 ? this.#result.depth[i + 2 * step]! : 0;
+    if (z === 0) return false;
+    const last = 1 / z;
+    const lastNoise = (noise[key[i + 2 * step]!]! * last * last) ** 2;
+    return Math.abs(toNext - next + last) <= near + Math.sqrt(own + 4 * nextNoise + lastNoise);
   }
 }
 
@@ -302,5 +341,5 @@ function checkSettings(settings: MaskSettings): void {
   if (settings.saturationAmplitude !== null) inside("saturationAmplitude", 1, 65535);
   inside("grazing", 0.001, 1.5);
   inside("agreement", 0, 1);
-  inside("inverseDepthNoise", 0, 1);
+  checkRangeNoise(settings.noise);
 }

@@ -1,6 +1,7 @@
 import { describe, expect, test } from "vitest";
 import type { FisheyeOptics, PinholeOptics, ScanOptics } from "../../src/geometry/optics.ts";
 import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskSettings, REASON } from "../../src/sense/mask.ts";
+import { DEFAULT_RANGE_NOISE, rangeSigma } from "../../src/sense/noise.ts";
 import { degrees, seededNormal } from "../helpers/compare.ts";
 import { plane, render, type Scene, together } from "../helpers/view.ts";
 
@@ -159,7 +160,9 @@ describe("flying pixels", () => {
     const blend = Math.atan2(im, re) / k;
     expect(Math.abs(blend - 0.485085)).toBeLessThan(1e-5);
     const counts = [500, 500, 500, Math.round(1000 * blend), 2500, 2500, 2500];
-    expect(verdicts(new DepthMask(row(7)), counts)).toEqual([ok, ok, ok, flying, ok, ok, ok]);
+    // 15 mm can be told from a surface where noise is well below it: here 1 mm.
+    const settings = { ...DEFAULT_MASK_SETTINGS, noise: { ...DEFAULT_RANGE_NOISE, gain: 80, floor: 0.0005 } };
+    expect(verdicts(new DepthMask(row(7), settings), counts)).toEqual([ok, ok, ok, flying, ok, ok, ok]);
   });
 
   test("a pixel between two surfaces, or alone behind both neighbours, is dropped", () => {
@@ -260,6 +263,23 @@ describe("flying pixels", () => {
     }
   });
 
+  test("a floor so dark that its noise makes jumps is kept where the amplitude says so", () => {
+    const { floor, ahead } = standing(0.3, 25);
+    const { blended, sure } = render(optics, together(floor, ahead(2)));
+    const normal = seededNormal(31);
+    const amplitude = new Uint16Array(43200).fill(20); // just above a gate of 150 electrons
+    const sigma = rangeSigma(DEFAULT_RANGE_NOISE, 1, 20);
+    expect(Math.abs(sigma - 0.035)).toBeLessThan(0.002);
+    const counts = Uint16Array.from(blended, (z) => Math.max(1, Math.round(1000 * (z + sigma * normal()))));
+    const lost = (mask: DepthMask, signal: Uint16Array | null) =>
+      mask
+        .apply(counts, signal)
+        .reason.reduce((sum, why, i) => sum + (sure[i] && why === flying ? 1 : 0), 0) / 43200;
+    const mask = new DepthMask({ ...optics, minRange: 0.001 });
+    expect(lost(mask, amplitude)).toBeLessThan(0.002);
+    expect(lost(mask, null)).toBeGreaterThan(0.05); // a bright surface would not jump like that
+  });
+
   test("a mirrored or upended image gets mirrored or upended verdicts", () => {
     const { blended } = render(optics, furnished);
     const counts = noisy(blended, 0.004, 8).map((z, i) => (i % 7 === 0 ? 0 : z));
@@ -274,12 +294,13 @@ describe("flying pixels", () => {
     expect([...upended.reason]).toEqual([...straight].reverse());
   });
 
-  test("scaling amplitudes and gate together changes nothing, and a frame does not remember the last", () => {
+  test("scaling amplitudes with gate and gain changes nothing, and a frame does not remember the last", () => {
     const { blended } = render(optics, furnished);
     const counts = noisy(blended, 0.002, 2);
     const amplitude = Uint16Array.from(blended, (z) => 900 / (1 + z * z));
     const one = new DepthMask(optics, { ...DEFAULT_MASK_SETTINGS, minAmplitude: 100 });
-    const ten = new DepthMask(optics, { ...DEFAULT_MASK_SETTINGS, minAmplitude: 1000 });
+    const scaled = { ...DEFAULT_RANGE_NOISE, gain: DEFAULT_RANGE_NOISE.gain / 10 };
+    const ten = new DepthMask(optics, { ...DEFAULT_MASK_SETTINGS, minAmplitude: 1000, noise: scaled });
     const first = one.apply(counts, amplitude).reason.slice();
     expect([
       ...ten.apply(
@@ -301,13 +322,25 @@ describe("callers' mistakes", () => {
     expect(() => mask.apply(new Uint16Array(43200), new Uint16Array(7))).toThrow(/7 amplitudes/);
   });
 
+  test("a noise model that makes no sense is refused by name", () => {
+    const bad = (change: object) => () =>
+      new DepthMask(optics, {
+        ...DEFAULT_MASK_SETTINGS,
+        noise: { ...DEFAULT_RANGE_NOISE, ...change } as never,
+      });
+    expect(bad({ gain: 0 })).toThrow(/noise\.gain/);
+    expect(bad({ contrast: 2 })).toThrow(/noise\.contrast/);
+    expect(bad({ floor: Number.NaN })).toThrow(/noise\.floor/);
+    expect(bad({ kind: "radar" })).toThrow(/noise\.kind/);
+    expect(bad({ kind: "structured-light" })).not.toThrow();
+  });
+
   test.each([
     ["minAmplitude", -1],
     ["saturationCount", 0],
     ["saturationAmplitude", 70000],
     ["grazing", 0],
     ["agreement", Number.NaN],
-    ["inverseDepthNoise", "x"],
   ])("setting %s = %s is refused by name", (field, value) => {
     const settings = { ...DEFAULT_MASK_SETTINGS, [field]: value } as unknown as MaskSettings;
     expect(() => new DepthMask(optics, settings)).toThrow(`mask.${field}`);
