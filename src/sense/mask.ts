@@ -131,8 +131,8 @@ export class DepthMask {
     this.#agreement = settings.agreement;
     const { noise } = settings;
     const table = (sigma: (k: number) => number) =>
-      Float32Array.from({ length: 65536 }, (_, k) => (k === 0 ? 0 : 3 * unitsPerMetre * sigma(k)));
-    this.#noiseByDepth = table((depth) => rangeSigma(noise, depth / unitsPerMetre, null));
+      Float32Array.from({ length: 65536 }, (_, k) => 3 * unitsPerMetre * sigma(k));
+    this.#noiseByDepth = table((depth) => rangeSigma(noise, Math.max(depth, 1) / unitsPerMetre, null));
     // The range then plays no part.
     this.#noiseByAmplitude =
       noise.kind === "time-of-flight" ? table((amplitude) => rangeSigma(noise, 1, amplitude)) : null;
@@ -299,33 +299,37 @@ export class DepthMask {
     const toB = w - b;
     if (!((za !== 0 && Math.abs(toA) > jump) || (zb !== 0 && Math.abs(toB) > jump))) return false;
     if (toA > jump && toB > jump) return false; // in front of both
-    const near = w * this.#agreement;
-    const own = (noise[key[i]!]! * w * w) ** 2;
     return !(
-      (za !== 0 && this.#bearsOut(i, -step, before, toA, a, near, own, noise, key)) ||
-      (zb !== 0 && this.#bearsOut(i, step, after, toB, b, near, own, noise, key))
+      (za !== 0 && this.#bearsOut(i, -step, before, w, a, noise, key)) ||
+      (zb !== 0 && this.#bearsOut(i, step, after, w, b, noise, key))
     );
   }
 
-  /** Whether the neighbour has the same depth, or lies on a line with the next one. `toNext` is w minus its `next`. */
+  /**
+   * Whether the `next` pixel in that direction, of `left`, has the same inverse depth `w`, or lies on a line with the one
+   * after it.
+   */
   #bearsOut(
     i: number,
     step: number,
     left: number,
-    toNext: number,
+    w: number,
     next: number,
-    near: number,
-    own: number,
     noise: Float32Array,
     key: Uint16Array,
   ): boolean {
-    const nextNoise = (noise[key[i + step]!]! * next * next) ** 2;
-    if (Math.abs(toNext) <= near + Math.sqrt(own + nextNoise)) return true;
+    const near = w * this.#agreement;
     const z = left > 1 ? this.#result.depth[i + 2 * step]! : 0;
+    const last = z === 0 ? 0 : 1 / z;
+    const apart = Math.abs(w - next) - near;
+    const offLine = z === 0 ? Number.POSITIVE_INFINITY : Math.abs(w - 2 * next + last) - near;
+    if (apart <= 0 || offLine <= 0) return true; // needs no excuse
+    const own = (noise[key[i]!]! * w * w) ** 2;
+    const nextNoise = (noise[key[i + step]!]! * next * next) ** 2;
+    if (apart * apart <= own + nextNoise) return true;
     if (z === 0) return false;
-    const last = 1 / z;
     const lastNoise = (noise[key[i + 2 * step]!]! * last * last) ** 2;
-    return Math.abs(toNext - next + last) <= near + Math.sqrt(own + 4 * nextNoise + lastNoise);
+    return offLine * offLine <= own + 4 * nextNoise + lastNoise;
   }
 }
 
