@@ -3,19 +3,25 @@ import { type ParseArgsConfig, parseArgs } from "node:util";
 import { SingleBar } from "cli-progress";
 import type { Vec3 } from "../src/geometry/optics.ts";
 import { type DepthFolderOptions, type DepthFormat, type Lens, openDepthFolder } from "./import/depth.ts";
+import { openInertialFile } from "./import/inertial.ts";
 import { readLens } from "./import/lens.ts";
 import { DIRECTIONS, type PoseOptions, UP_AXES } from "./import/poses.ts";
+import { openScanFile } from "./import/scans.ts";
 import { ImportError, type ImportSource, writeSource } from "./import/source.ts";
+
+const COMMON_HELP = `All kinds
+  -o, --out <file>     the recording to write
+      --about <text>   where the data are from and whose they are; goes into the recording
+  -f, --force          replace the recording if it is there
+  -h, --help           show help; "import <kind> --help" lists a kind's own options`;
 
 const HELP = `Usage: import <kind> [options] <source> -o <recording>    turn data of others into a recording
 Kinds
   png <folder>       depth images, 16-bit grey PNG
   raw <folder>       depth images, u32 height, u32 width, then u16 row by row, little-endian
-All kinds
-  -o, --out <file>     the recording to write
-      --about <text>   where the data are from and whose they are; goes into the recording
-  -f, --force          replace the recording if it is there
-  -h, --help           show this text; "import <kind> --help" lists a kind's own options
+  scans <file>       scans of a planar laser, CSV or CSV.gz: t_s,x,y,theta,r0,r1,...
+  inertial <file>    inertial samples, CSV or CSV.gz: t,gx,gy,gz,ax,ay,az,...
+${COMMON_HELP}
 Exit codes: 0 done, 1 internal error, 2 wrong usage, 3 data missing or unfit, 4 recording can't be written`;
 
 const DEPTH_HELP = `Frames
@@ -40,14 +46,31 @@ Poses (without --poses the recording has none)
       --floor <m>      how high the floor is along that axis; the recording has it at z = 0 (default 0)
       --lens-shift <x,y,z>  where the depth lens is in the frame of the camera that has the poses, metres right, down,
                        forward (default 0,0,0)
+                       (a value that begins with a minus needs an equals sign: --floor=-0.39)
       --missing-poses  write frames that have no pose without one`;
 
 const RAW_HELP = `Format
       --size <WxH>     the files have no header but this size`;
 
+const SCAN_HELP = `Columns: t_s (seconds), r0, r1, ... (metres; "inf", "nan" or empty is no return), and x, y, theta (metres, radians) when
+poses are known; others are left out
+      --first-angle <deg>  of beam r0, from straight ahead, counter-clockwise seen from above (default -90)
+      --step <deg>         from one beam to the next, negative for clockwise (default 1)
+      --no-return <m>      what is as far or farther is no return
+      --height <m>         the plane of the beams above the floor (default 0)
+      --unit <m>           metres per count of the recording (default 0.001)
+      --near <m>           returns nearer than this aren't believed (default 0)
+      --far <m>            returns farther than this aren't believed (default: --no-return, or what 65535 counts are)`;
+
+const INERTIAL_HELP = `Columns: t (seconds), gx, gy, gz (rad/s), ax, ay, az (m/s^2, +g upward at rest); when known also mx, my, mz
+(microtesla), qw, qx, qy, qz and px, py, pz (world from sensor, z up, metres), movement (0 or 1: marks are set where it
+changes). Cells of these may be empty; other columns are left out.`;
+
 const HELPS: Readonly<Record<string, string>> = {
   png: `Usage: import png [options] <folder> -o <recording>\n${DEPTH_HELP}`,
   raw: `Usage: import raw [options] <folder> -o <recording>\n${RAW_HELP}\n${DEPTH_HELP}`,
+  scans: `Usage: import scans [options] <file> -o <recording>\n${SCAN_HELP}`,
+  inertial: `Usage: import inertial [options] <file> -o <recording>\n${INERTIAL_HELP}`,
 };
 
 const text = { type: "string" } as const;
@@ -67,6 +90,19 @@ const depthOptions = {
 const OPTIONS: Readonly<Record<string, NonNullable<ParseArgsConfig["options"]>>> = {
   png: { ...common, ...depthOptions },
   raw: { ...common, ...depthOptions, size: text },
+  scans: {
+    ...common,
+    ...{
+      "first-angle": text,
+      step: text,
+      "no-return": text,
+      height: text,
+      unit: text,
+      near: text,
+      far: text,
+    },
+  },
+  inertial: common,
 };
 
 /** Wrong arguments. */
@@ -185,9 +221,27 @@ function depthSource(kind: "png" | "raw", folder: string, given: Given): ImportS
   return openDepthFolder(options);
 }
 
+const radians = (degrees: number | undefined): number | undefined =>
+  degrees === undefined ? undefined : (degrees * Math.PI) / 180;
+
+const scanSource = (file: string, given: Given): ImportSource =>
+  openScanFile({
+    file,
+    firstAngle: radians(given.number("first-angle")),
+    step: radians(given.number("step")),
+    noReturn: given.number("no-return"),
+    height: given.number("height"),
+    unit: given.number("unit"),
+    minRange: given.number("near"),
+    maxRange: given.number("far"),
+    about: given.text("about"),
+  });
+
 const SOURCES: Readonly<Record<string, (path: string, given: Given) => ImportSource>> = {
   png: (path, given) => depthSource("png", path, given),
   raw: (path, given) => depthSource("raw", path, given),
+  scans: scanSource,
+  inertial: (file, given) => openInertialFile({ file, about: given.text("about") }),
 };
 
 export async function main(args: string[]): Promise<number> {
@@ -210,7 +264,7 @@ export async function main(args: string[]): Promise<number> {
     });
     const given = new Given(values);
     if (given.flag("help")) {
-      console.log(HELPS[kind]);
+      console.log(`${HELPS[kind]}\n${COMMON_HELP}`);
       return 0;
     }
     const [path, ...more] = positionals;
@@ -249,6 +303,8 @@ export async function main(args: string[]): Promise<number> {
 const NOUNS: Readonly<Record<string, string>> = {
   png: "frames",
   raw: "frames",
+  scans: "scans",
+  inertial: "samples",
 };
 
 if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

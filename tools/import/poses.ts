@@ -143,7 +143,7 @@ function readMatrix(lines: Generator<[string, number], void, undefined>, path: s
     last = line;
     const words = content.split(/[\s,]+/);
     if (words.length !== 4)
-      throw new ImportError(path, line, `${words.length} numbers in a row of a 4x4 matrix`);
+      throw new ImportError(path, line, `${words.length} numbers in a row of a 4x4 matrix; it needs 4`);
     for (const [col, word] of words.entries())
       columns[4 * col + row] = parseNumber(word, path, line, `row ${row + 1}, column ${col + 1}`);
   }

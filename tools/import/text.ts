@@ -95,6 +95,13 @@ export class Table {
     return this.columns.indexOf(name);
   }
 
+  /** Rows, by counting lines. */
+  get count(): number {
+    let lines = -1;
+    for (const _ of nonBlankLines(this.#text)) lines++;
+    return lines;
+  }
+
   /** The rows' cells and their line numbers. @throws {ImportError} at a row of another length */
   *rows(): Generator<[cells: string[], line: number], void, undefined> {
     const lines = nonBlankLines(this.#text);
