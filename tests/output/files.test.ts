@@ -230,13 +230,14 @@ print(json.dumps(out))`,
   expect(read[3]).toEqual(["L", [...grey], "uint8", [7, 5], [...grey]]);
 });
 
+const PNGCHECK = "pngcheck";
 const needsPngcheck = () =>
-  spawnSync("pngcheck", ["-h"]).error === undefined ? null : "pngcheck; apt-get install pngcheck";
+  spawnSync(PNGCHECK, ["-h"]).error === undefined ? null : "pngcheck; apt-get install pngcheck";
 
 testWith(needsPngcheck, "pngcheck finds nothing wrong with our PNG files", () => {
   const rgb = new Uint8Array(9 * 9 * 3).fill(77);
   for (const path of [put("check16.png", encodePng(EDGES, 4, 3)), put("check8.png", encodePng(rgb, 9, 9))]) {
-    const { status, stdout } = spawnSync("pngcheck", ["-v", path], { encoding: "utf8" });
+    const { status, stdout } = spawnSync(PNGCHECK, ["-v", path], { encoding: "utf8" });
     expect(stdout).toContain("No errors detected");
     expect(status).toBe(0);
   }
