@@ -1,6 +1,6 @@
 import { existsSync, mkdirSync, readdirSync, readFileSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
-import { gzipSync } from "node:zlib";
+import { crc32, deflateSync, gzipSync } from "node:zlib";
 import { encode } from "fast-png";
 import { expect, test } from "vitest";
 import { main } from "../../tools/import.ts";
@@ -264,6 +264,19 @@ test("depth in 8-bit, colour, damaged or cut-off PNG files is refused with the f
   flipped[45]! ^= 0x10;
   await refused(["png", oneFrame("flipped", flipped), ...LENS], "flipped/007.png", "damaged PNG");
   await refused(["png", oneFrame("text", Buffer.from("not a picture")), ...LENS], "isn't a PNG file");
+  // A bomb: 200 MB of zeros behind a header of 4 x 3 pixels.
+  const chunk = (type: string, data: Uint8Array) => {
+    const body = Buffer.concat([Buffer.from(type), data]);
+    const [size, sum] = [Buffer.alloc(4), Buffer.alloc(4)];
+    size.writeUInt32BE(data.length);
+    sum.writeUInt32BE(crc32(body));
+    return Buffer.concat([size, body, sum]);
+  };
+  const packed = deflateSync(Buffer.alloc(200e6));
+  const bomb = Buffer.concat([whole.subarray(0, 33), chunk("IDAT", packed), chunk("IEND", Buffer.alloc(0))]);
+  const before = process.memoryUsage().rss;
+  await refused(["png", oneFrame("bomb", bomb), ...LENS], "bomb/007.png", "damaged PNG");
+  expect(process.memoryUsage().rss - before).toBeLessThan(50e6);
   const giant = whole.slice();
   giant[16] = 0x7f; // a width of two thousand million
   await refused(["png", oneFrame("giant", giant), ...LENS], "giant/007.png", "2130706436 x 3");

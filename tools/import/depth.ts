@@ -1,8 +1,8 @@
-import { decode } from "fast-png";
 import type { DepthKind, FisheyeOptics, PinholeOptics, Pose } from "../../src/geometry/optics.ts";
 import { validateOptics } from "../../src/geometry/rays.ts";
 import type { HeadEvent } from "../../src/sense/events.ts";
 import { numberedFiles } from "./numbered.ts";
+import { pngSize, readPng } from "./png.ts";
 import { FramePoses, type PoseOptions } from "./poses.ts";
 import {
   bareHeader,
@@ -70,10 +70,8 @@ interface Frame {
   readonly worldFromLens: Pose | null;
 }
 
-const PNG_SIGNATURE = Buffer.from("89504e470d0a1a0a", "hex");
-const PNG_START = 33; // signature and IHDR
-/** Pixels along a side, as the recording format has it. */
-const MAX_SIDE = 16384;
+/** Pixels along a side; no sensor has more. */
+const MAX_SIDE = 8192;
 
 interface Size {
   readonly width: number;
@@ -84,19 +82,7 @@ interface Size {
 function imageSize(bytes: Buffer, file: string, format: DepthFormat): Size {
   let size: Size;
   if (format.kind === "png") {
-    const isPng =
-      bytes.length >= PNG_START &&
-      bytes.subarray(0, 8).equals(PNG_SIGNATURE) &&
-      bytes.toString("latin1", 12, 16) === "IHDR";
-    if (!isPng) throw new ImportError(file, null, "isn't a PNG file");
-    const [bits, colour] = [bytes[24], bytes[25]];
-    if (bits !== 16 || colour !== 0) {
-      const colours =
-        ["grey", "", "colour", "palette", "grey with alpha", "", "colour with alpha"][colour!] ?? "?";
-      const fix = "depth needs 16-bit grey; export it again without scaling";
-      throw new ImportError(file, null, `${bits}-bit ${colours} PNG; ${fix}`);
-    }
-    size = { width: bytes.readUInt32BE(16), height: bytes.readUInt32BE(20) };
+    size = pngSize(bytes, file);
   } else if (format.size !== undefined) {
     size = format.size;
   } else {
@@ -136,15 +122,7 @@ function readCounts(counts: Uint16Array, file: string, format: DepthFormat, { wi
     for (let i = 0; i < counts.length; i++) counts[i] = bytes.readUInt16LE(start + 2 * i);
     return;
   }
-  let data: ArrayLike<number>;
-  try {
-    ({ data } = decode(bytes, { checkCrc: true }));
-  } catch (error) {
-    throw new ImportError(file, null, `damaged PNG (${(error as Error).message}); get it again`);
-  }
-  if (data.length !== counts.length)
-    throw new ImportError(file, null, `damaged PNG: ${data.length} of ${counts.length} pixels; get it again`);
-  counts.set(data);
+  readPng(counts, bytes, file, width, height);
 }
 
 function makeOptics(options: DepthFolderOptions, { width, height }: Size): PinholeOptics | FisheyeOptics {

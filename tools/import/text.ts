@@ -1,15 +1,22 @@
-import { readdirSync, readFileSync } from "node:fs";
+import { readdirSync, readFileSync, statSync } from "node:fs";
 import { gunzipSync } from "node:zlib";
 import { ImportError } from "./source.ts";
 
 /** Bytes of text, unpacked. A file of scans of an hour has some 30 MB. */
 const LARGEST_TEXT = 256 * 1024 * 1024;
+/** Bytes of any file. The largest image has 8 MB of counts. */
+const LARGEST_FILE = 256 * 1024 * 1024;
 
-/** @throws {ImportError} instead of the file system's own error */
+/** All of a file, if it is one and not too large. @throws {ImportError} also instead of the file system's own error */
 export function readBytes(path: string): Buffer {
   try {
+    const stats = statSync(path);
+    if (!stats.isFile()) throw new ImportError(path, null, "isn't a file");
+    if (stats.size > LARGEST_FILE)
+      throw new ImportError(path, null, `has ${stats.size} bytes, at most ${LARGEST_FILE}; split it`);
     return readFileSync(path);
   } catch (error) {
+    if (error instanceof ImportError) throw error;
     throw new ImportError(
       path,
       null,
