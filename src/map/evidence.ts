@@ -1,0 +1,76 @@
+import { NATS_PER_STEP, TOP } from "./grid.ts";
+
+/** Log-odds steps (grid.ts) that one frame gives a voxel, by distance. */
+export interface EvidenceTable {
+  /** Metres covered by each entry; the last holds for everything beyond. */
+  readonly bucket: number;
+  readonly hit: Uint8Array;
+  readonly free: Uint8Array;
+}
+
+/** Gauss error function. Source: Abramowitz & Stegun 1964, 7.1.26; absolute error below 1.5e-7. */
+export function erf(x: number): number {
+  const t = 1 / (1 + 0.3275911 * Math.abs(x));
+  const y =
+    1 -
+    ((((1.061405429 * t - 1.453152027) * t + 1.421413741) * t - 0.284496736) * t + 0.254829592) *
+      t *
+      Math.exp(-x * x);
+  return x < 0 ? -y : y;
+}
+
+/**
+ * Probability that a return with Gaussian error `sigma` (metres) along one axis stays in the voxel of side
+ * `side` that holds the surface, the surface lying anywhere in it with equal chance.
+ * Derivation: mean over s in [0, side] of P(0 <= s + e <= side), see docs/how-the-map-is-made.md.
+ */
+export function insideProbability(sigma: number, side: number): number {
+  if (sigma <= 0) return 1;
+  const q = side / (sigma * Math.SQRT2);
+  return erf(q) - (1 - Math.exp(-q * q)) / (q * Math.sqrt(Math.PI));
+}
+
+/** What the evidence is derived from; every figure is a setting with its reason in docs/how-the-map-is-made.md. */
+export interface EvidenceModel {
+  /** Range error (1 sigma, metres) as a function of distance: sigma0 + sigma2 * r^2. */
+  readonly sigma0: number;
+  readonly sigma2: number;
+  /** Share of returns that are nowhere near a surface: what the mask lets through. */
+  readonly outlierShare: number;
+  /** How much of a frame's evidence is new, 0..1: frames a few centimetres apart repeat each other's errors. */
+  readonly independence: number;
+  /** Most frames that a fully believed voxel, seen through in each, may stay occupied. */
+  readonly framesToClear: number;
+}
+
+/**
+ * Log-odds per frame from the noise model.
+ *
+ * A hit: ln(P(return in voxel | occupied) / P(return in voxel | free)). The first is `insideProbability`; the second
+ * is an outlier, or the noise of a surface in the next voxel: outlierShare + (1 - inside) / 2.
+ * Free: a voxel that is passed over its whole footprint is nearly certainly empty *if the pose is right*, so what
+ * limits the evidence is not noise but how fast one bad frame may erase: it is set by `framesToClear`.
+ *
+ * @param carveEvery frames between two looks at the same brick, see `Integrator`
+ */
+export function evidenceTable(
+  model: EvidenceModel,
+  voxelSize: number,
+  maxRange: number,
+  carveEvery: number,
+): EvidenceTable {
+  const bucket = 0.25;
+  const entries = Math.max(1, Math.ceil(maxRange / bucket));
+  const hit = new Uint8Array(entries);
+  const free = new Uint8Array(entries);
+  const looks = Math.max(1, Math.floor(model.framesToClear / carveEvery));
+  for (let n = 0; n < entries; n++) {
+    const r = (n + 0.5) * bucket;
+    const inside = insideProbability(model.sigma0 + model.sigma2 * r * r, voxelSize);
+    const nats = model.independence * Math.log(inside / (model.outlierShare + (1 - inside) / 2));
+    // At least a step, so that a far wall is found at all; at most what two hits may reach.
+    hit[n] = Math.min(TOP / 2, Math.max(2, Math.round(nats / NATS_PER_STEP)));
+    free[n] = Math.min(TOP, Math.ceil(TOP / looks));
+  }
+  return { bucket, hit, free };
+}

@@ -1,0 +1,301 @@
+/** Voxels along one side of a block; a block is eight bricks of 4 x 4 x 4. */
+export const BLOCK_SIDE = 8;
+export const BLOCK_VOXELS = BLOCK_SIDE ** 3;
+const BLOCK_WORDS = BLOCK_VOXELS / 4;
+
+/**
+ * A voxel is one byte with its top bit spare, so that four are updated in one 32-bit word. Its value is
+ * log-odds of "occupied" in steps of 1/16 nat, offset so that the two bits below the top one are the class:
+ * 00 free, 01 undecided, 1x occupied.
+ */
+export const NATS_PER_STEP = 1 / 16;
+/** No evidence either way. */
+export const UNKNOWN = 40;
+/** Values below are free; reached from UNKNOWN by half a nat. */
+export const FREE_BELOW = 32;
+/** Values from here on are occupied; reached from UNKNOWN by one and a half nats. */
+export const OCCUPIED_FROM = 64;
+/** Clamp: the map can always change its mind. Odds 90:1 for occupied, 12:1 for free (at value 0). */
+export const TOP = 112;
+
+export type VoxelClass = "free" | "undecided" | "occupied";
+
+export function classOf(value: number): VoxelClass {
+  return value >= OCCUPIED_FROM ? "occupied" : value < FREE_BELOW ? "free" : "undecided";
+}
+
+/** Log-odds in nats of a stored value. */
+export const natsOf = (value: number): number => (value - UNKNOWN) * NATS_PER_STEP;
+
+const EMPTY = -1;
+const LANES = 0x01010101;
+/** Blocks on either side of the origin that a key can name. */
+const REACH_XY = 1024;
+const REACH_Z = 512;
+
+/** Packs block coordinates into 32 bits; the caller has checked `inReach`. */
+export function blockKey(bx: number, by: number, bz: number): number {
+  return (bx + REACH_XY) | ((by + REACH_XY) << 11) | ((bz + REACH_Z) << 22);
+}
+export const keyX = (key: number): number => (key & 2047) - REACH_XY;
+export const keyY = (key: number): number => ((key >>> 11) & 2047) - REACH_XY;
+export const keyZ = (key: number): number => (key >>> 22) - REACH_Z;
+export function inReach(bx: number, by: number, bz: number): boolean {
+  return (
+    bx >= -REACH_XY && bx < REACH_XY && by >= -REACH_XY && by < REACH_XY && bz >= -REACH_Z && bz < REACH_Z - 1 // the last layer would hold the key that marks an empty hash place
+  );
+}
+
+/** Where voxel (x, y, z), each 0..7, lies in its block's 512 bytes: brick by brick, x fastest. */
+export function voxelOffset(x: number, y: number, z: number): number {
+  const brick = (x >> 2) | ((y >> 2) << 1) | ((z >> 2) << 2);
+  return (brick << 6) | ((z & 3) << 4) | ((y & 3) << 2) | (x & 3);
+}
+
+/**
+ * A sparse grid of log-odds. Blocks are found by hash; a block whose voxels are all alike holds no bytes, only
+ * their value. Voxel (i, j, k) covers [i, i + 1) * voxelSize along x, and so on, in the world frame.
+ *
+ * The arrays are open to the integrators in this folder; everybody else reads through `valueAt`, `forEachBlock`
+ * and the layers.
+ */
+export class BlockGrid {
+  /** Metres. */
+  readonly voxelSize: number;
+  /** Blocks in use; their ids are 0 .. count - 1. */
+  count = 0;
+  /** Per block: packed coordinates. */
+  keys = new Int32Array(1024);
+  /** Per block: which 128 words of `pool` are its own, or -1 while all its voxels equal `uniform`. */
+  slots = new Int32Array(1024);
+  uniform = new Uint8Array(1024);
+  /** Per block: one bit a brick, set while all its voxels are clamped free and need no more evidence. */
+  saturated = new Uint8Array(1024);
+  /** Per block: the frame that last changed the class of a voxel; 0 for never. */
+  revision = new Int32Array(1024);
+  /** Per block: the frame that last gave evidence, changed or not. */
+  touched = new Int32Array(1024);
+  /** The voxels, four a word. */
+  pool = new Int32Array(1024 * BLOCK_WORDS);
+  /** Revision of the newest frame; goes up by one for each. */
+  frame = 0;
+
+  #hashKeys = new Int32Array(4096).fill(EMPTY);
+  #hashIds = new Int32Array(4096);
+  #slotCount = 0;
+  #freeSlots = new Int32Array(64);
+  #freeCount = 0;
+
+  constructor(voxelSize: number) {
+    if (!(voxelSize >= 0.001 && voxelSize <= 1)) {
+      throw new RangeError(`voxel size must be 0.001 to 1 m, got ${voxelSize}`);
+    }
+    this.voxelSize = voxelSize;
+  }
+
+  /** The block's id, or -1 when nothing is known there. */
+  find(key: number): number {
+    const keys = this.#hashKeys;
+    const mask = keys.length - 1;
+    let place = hash(key) & mask;
+    for (;;) {
+      const there = keys[place]!;
+      if (there === key) return this.#hashIds[place]!;
+      if (there === EMPTY) return -1;
+      place = (place + 1) & mask;
+    }
+  }
+
+  /** The block's id; a new block has every voxel unknown. */
+  findOrAdd(key: number): number {
+    const found = this.find(key);
+    return found >= 0 ? found : this.#add(key);
+  }
+
+  #add(key: number): number {
+    if (this.count === this.keys.length) this.#growBlocks();
+    if (2 * (this.count + 1) > this.#hashKeys.length) this.#growHash();
+    const id = this.count++;
+    this.keys[id] = key;
+    this.slots[id] = -1;
+    this.uniform[id] = UNKNOWN;
+    this.saturated[id] = 0;
+    this.revision[id] = 0;
+    this.touched[id] = this.frame;
+    this.#place(key, id);
+    return id;
+  }
+
+  #place(key: number, id: number): void {
+    const mask = this.#hashKeys.length - 1;
+    let place = hash(key) & mask;
+    while (this.#hashKeys[place] !== EMPTY) place = (place + 1) & mask;
+    this.#hashKeys[place] = key;
+    this.#hashIds[place] = id;
+  }
+
+  #growBlocks(): void {
+    const size = this.keys.length * 2;
+    const wider = <T extends Int32Array | Uint8Array>(from: T, to: T): T => {
+      to.set(from);
+      return to;
+    };
+    this.keys = wider(this.keys, new Int32Array(size));
+    this.slots = wider(this.slots, new Int32Array(size));
+    this.uniform = wider(this.uniform, new Uint8Array(size));
+    this.saturated = wider(this.saturated, new Uint8Array(size));
+    this.revision = wider(this.revision, new Int32Array(size));
+    this.touched = wider(this.touched, new Int32Array(size));
+  }
+
+  #growHash(): void {
+    const size = this.#hashKeys.length * 2;
+    this.#hashKeys = new Int32Array(size).fill(EMPTY);
+    this.#hashIds = new Int32Array(size);
+    for (let id = 0; id < this.count; id++) this.#place(this.keys[id]!, id);
+  }
+
+  /** First word of the block's own voxels in `pool`, giving it some if it was uniform. May replace `pool`. */
+  dense(id: number): number {
+    const slot = this.slots[id]!;
+    return slot >= 0 ? slot * BLOCK_WORDS : this.#makeDense(id);
+  }
+
+  #makeDense(id: number): number {
+    let slot: number;
+    if (this.#freeCount > 0) {
+      slot = this.#freeSlots[--this.#freeCount]!;
+    } else {
+      slot = this.#slotCount++;
+      if (slot * BLOCK_WORDS >= this.pool.length) {
+        // Half as much again, not double: the pool is nearly all of the map's memory.
+        const size = Math.ceil((this.pool.length * 1.5) / BLOCK_WORDS) * BLOCK_WORDS;
+        const pool = new Int32Array(size);
+        pool.set(this.pool);
+        this.pool = pool;
+      }
+    }
+    const start = slot * BLOCK_WORDS;
+    this.pool.fill(Math.imul(this.uniform[id]!, LANES), start, start + BLOCK_WORDS);
+    this.slots[id] = slot;
+    return start;
+  }
+
+  /** Gives the block's bytes back once every brick is clamped free. */
+  releaseIfFree(id: number): void {
+    if (this.saturated[id] !== 255 || this.slots[id]! < 0) return;
+    if (this.#freeCount === this.#freeSlots.length) {
+      const more = new Int32Array(this.#freeSlots.length * 2);
+      more.set(this.#freeSlots);
+      this.#freeSlots = more;
+    }
+    this.#freeSlots[this.#freeCount++] = this.slots[id]!;
+    this.slots[id] = -1;
+    this.uniform[id] = 0;
+  }
+
+  /** Stored value of the voxel with these whole world coordinates; UNKNOWN where nothing was seen. */
+  valueAt(i: number, j: number, k: number): number {
+    const bx = i >> 3;
+    const by = j >> 3;
+    const bz = k >> 3;
+    if (!inReach(bx, by, bz)) return UNKNOWN;
+    const id = this.find(blockKey(bx, by, bz));
+    if (id < 0) return UNKNOWN;
+    const slot = this.slots[id]!;
+    if (slot < 0) return this.uniform[id]!;
+    const offset = voxelOffset(i & 7, j & 7, k & 7);
+    return (this.pool[slot * BLOCK_WORDS + (offset >> 2)]! >>> ((offset & 3) * 8)) & 255;
+  }
+
+  /** Writes one voxel outside the integrators (a knock, a test); keeps the block's revision. */
+  setValue(i: number, j: number, k: number, value: number): void {
+    if (!(value >= 0 && value <= TOP)) throw new RangeError(`voxel value must be 0 to ${TOP}, got ${value}`);
+    const [bx, by, bz] = [i >> 3, j >> 3, k >> 3];
+    if (!inReach(bx, by, bz)) throw new RangeError(`voxel (${i}, ${j}, ${k}) is outside the map's reach`);
+    const id = this.findOrAdd(blockKey(bx, by, bz));
+    const offset = voxelOffset(i & 7, j & 7, k & 7);
+    const word = this.dense(id) + (offset >> 2);
+    const shift = (offset & 3) * 8;
+    this.pool[word] = (this.pool[word]! & ~(255 << shift)) | (value << shift);
+    this.saturated[id] = this.saturated[id]! & ~(1 << (offset >> 6));
+    this.revision[id] = this.frame;
+    this.touched[id] = this.frame;
+  }
+
+  /** Copies a block's voxels to `out` (512), x fastest, then y, then z. */
+  copyBlock(id: number, out: Uint8Array): void {
+    if (out.length < BLOCK_VOXELS) throw new RangeError(`out has ${out.length} bytes, needs ${BLOCK_VOXELS}`);
+    const slot = this.slots[id]!;
+    if (slot < 0) {
+      out.fill(this.uniform[id]!, 0, BLOCK_VOXELS);
+      return;
+    }
+    const start = slot * BLOCK_WORDS;
+    for (let z = 0, n = 0; z < 8; z++) {
+      for (let y = 0; y < 8; y++) {
+        for (let x = 0; x < 8; x += 4, n += 4) {
+          const word = this.pool[start + (voxelOffset(x, y, z) >> 2)]!;
+          out[n] = word & 255;
+          out[n + 1] = (word >>> 8) & 255;
+          out[n + 2] = (word >>> 16) & 255;
+          out[n + 3] = word >>> 24;
+        }
+      }
+    }
+  }
+
+  /** Sets a whole block from 512 values in the order of `copyBlock`; used to load a snapshot. */
+  pasteBlock(key: number, values: Uint8Array, revision: number): number {
+    const id = this.findOrAdd(key);
+    const first = values[0]!;
+    let alike = true;
+    for (let n = 1; n < BLOCK_VOXELS && alike; n++) alike = values[n] === first;
+    if (alike && this.slots[id]! < 0) {
+      this.uniform[id] = first;
+      this.saturated[id] = first === 0 ? 255 : 0;
+    } else {
+      const start = this.dense(id);
+      let saturated = 255;
+      for (let z = 0, n = 0; z < 8; z++) {
+        for (let y = 0; y < 8; y++) {
+          for (let x = 0; x < 8; x += 4, n += 4) {
+            const offset = voxelOffset(x, y, z);
+            const word = values[n]! | (values[n + 1]! << 8) | (values[n + 2]! << 16) | (values[n + 3]! << 24);
+            this.pool[start + (offset >> 2)] = word;
+            if (word !== 0) saturated &= ~(1 << (offset >> 6));
+          }
+        }
+      }
+      this.saturated[id] = saturated;
+      this.releaseIfFree(id);
+    }
+    this.revision[id] = revision;
+    this.touched[id] = revision;
+    return id;
+  }
+
+  /** Forgets everything; keeps the memory. */
+  clear(): void {
+    this.count = 0;
+    this.#slotCount = 0;
+    this.#freeCount = 0;
+    this.#hashKeys.fill(EMPTY);
+  }
+
+  /** Bytes the voxels and their index take up now. */
+  get byteSize(): number {
+    const perBlock = 4 + 4 + 1 + 1 + 4 + 4;
+    return this.pool.byteLength + this.keys.length * perBlock + this.#hashKeys.length * 8;
+  }
+}
+
+/** Neighbouring blocks fall into neighbouring places, so a frame's look-ups stay in cache. */
+function hash(key: number): number {
+  return (
+    (key & 31) |
+    ((key >> 6) & (31 << 5)) |
+    ((key >> 12) & (15 << 10)) |
+    (Math.imul(key, 0x9e3779b1) & (0x1ffff << 14))
+  );
+}

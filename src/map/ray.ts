@@ -1,0 +1,231 @@
+import {
+  BLOCK_VOXELS,
+  type BlockGrid,
+  blockKey,
+  FREE_BELOW,
+  inReach,
+  OCCUPIED_FROM,
+  UNKNOWN,
+  voxelOffset,
+} from "./grid.ts";
+
+const BLOCK_WORDS = BLOCK_VOXELS / 4;
+/** Voxel coordinates must stay whole numbers of 32 bits, with room for a step. */
+const FARTHEST = 2 ** 30;
+
+/**
+ * Lists the voxels that the segment from a to b passes, in order, as i, j, k triples.
+ *
+ * The first is a's own and the last b's own; each of the others shares a face with the one before it, so there are
+ * 1 + |di| + |dj| + |dk| of them. Where the segment meets an edge or a corner it steps along x first, then y,
+ * then z, and so also lists voxels that it only touches. A point on a face belongs to the voxel above it.
+ *
+ * Each crossing is one correctly rounded division, not a running sum: crossings that tie exactly are seen to tie
+ * whenever the coordinates have few enough bits, and errors do not grow with length.
+ *
+ * @param out (>= 3 * voxels) receives the triples; the rest is left as it was
+ * @param ax, ay, az, bx, by, bz the ends, in voxels (metres / voxel size)
+ * @returns the number of voxels written
+ * @throws {RangeError} if `out` is too short or a coordinate isn't a number within 2^30 voxels of the origin
+ * Source: Amanatides & Woo 1987, "A fast voxel traversal algorithm for ray tracing".
+ */
+export function traverse(
+  out: Int32Array,
+  ax: number,
+  ay: number,
+  az: number,
+  bx: number,
+  by: number,
+  bz: number,
+): number {
+  const most = Math.max(Math.abs(ax), Math.abs(ay), Math.abs(az), Math.abs(bx), Math.abs(by), Math.abs(bz));
+  if (!(most <= FARTHEST)) {
+    throw new RangeError(
+      `segment (${ax}, ${ay}, ${az}) to (${bx}, ${by}, ${bz}) leaves the voxels within 2^30`,
+    );
+  }
+  let i = Math.floor(ax);
+  let j = Math.floor(ay);
+  let k = Math.floor(az);
+  let restX = Math.floor(bx) - i;
+  let restY = Math.floor(by) - j;
+  let restZ = Math.floor(bz) - k;
+  const stepX = restX < 0 ? -1 : 1;
+  const stepY = restY < 0 ? -1 : 1;
+  const stepZ = restZ < 0 ? -1 : 1;
+  restX *= stepX;
+  restY *= stepY;
+  restZ *= stepZ;
+  const count = 1 + restX + restY + restZ;
+  if (3 * count > out.length) {
+    throw new RangeError(`segment passes ${count} voxels, out has room for ${Math.floor(out.length / 3)}`);
+  }
+  const dx = bx - ax;
+  const dy = by - ay;
+  const dz = bz - az;
+  // The next face along each axis; an axis that has arrived is never stepped again.
+  let faceX = i + (stepX > 0 ? 1 : 0) - ax;
+  let faceY = j + (stepY > 0 ? 1 : 0) - ay;
+  let faceZ = k + (stepZ > 0 ? 1 : 0) - az;
+  let tx = restX > 0 ? faceX / dx : Number.POSITIVE_INFINITY;
+  let ty = restY > 0 ? faceY / dy : Number.POSITIVE_INFINITY;
+  let tz = restZ > 0 ? faceZ / dz : Number.POSITIVE_INFINITY;
+  out[0] = i;
+  out[1] = j;
+  out[2] = k;
+  for (let n = 3; n < 3 * count; n += 3) {
+    if (tx <= ty && tx <= tz) {
+      i += stepX;
+      faceX += stepX;
+      tx = --restX > 0 ? faceX / dx : Number.POSITIVE_INFINITY;
+    } else if (ty <= tz) {
+      j += stepY;
+      faceY += stepY;
+      ty = --restY > 0 ? faceY / dy : Number.POSITIVE_INFINITY;
+    } else {
+      k += stepZ;
+      faceZ += stepZ;
+      tz = --restZ > 0 ? faceZ / dz : Number.POSITIVE_INFINITY;
+    }
+    out[n] = i;
+    out[n + 1] = j;
+    out[n + 2] = k;
+  }
+  return count;
+}
+
+/** What a ray passed on its way. Reused: one object serves all rays. */
+export interface Passage {
+  /** Share, 0..1, of the length up to the hit (or `maxRange`) that lay in undecided voxels. */
+  undecided: number;
+}
+
+/**
+ * Looks along a ray for the first occupied voxel.
+ *
+ * @param ox, oy, oz where from, world metres
+ * @param dx, dy, dz unit vector
+ * @param maxRange metres; what is entered beyond is not seen
+ * @param passage receives what lay before it
+ * @returns metres to where the ray enters that voxel, 0 if it starts in one, Infinity if there is none
+ * @throws {RangeError} if a number isn't finite or the direction isn't a unit vector
+ */
+export function castRay(
+  grid: BlockGrid,
+  ox: number,
+  oy: number,
+  oz: number,
+  dx: number,
+  dy: number,
+  dz: number,
+  maxRange: number,
+  passage: Passage,
+): number {
+  const norm = dx * dx + dy * dy + dz * dz;
+  if (
+    !(
+      Math.abs(norm - 1) < 1e-3 &&
+      maxRange >= 0 &&
+      Math.abs(ox) + Math.abs(oy) + Math.abs(oz) + maxRange < FARTHEST
+    )
+  ) {
+    throw new RangeError(
+      `ray from (${ox}, ${oy}, ${oz}) along (${dx}, ${dy}, ${dz}) over ${maxRange} m: needs finite numbers and a unit vector`,
+    );
+  }
+  const perVoxel = 1 / grid.voxelSize;
+  const ax = ox * perVoxel;
+  const ay = oy * perVoxel;
+  const az = oz * perVoxel;
+  const end = maxRange * perVoxel;
+  const stepX = dx < 0 ? -1 : 1;
+  const stepY = dy < 0 ? -1 : 1;
+  const stepZ = dz < 0 ? -1 : 1;
+  // A face at infinity is never the next one; 0 / 0 would be.
+  const inverseX = dx !== 0 ? 1 / dx : Number.POSITIVE_INFINITY;
+  const inverseY = dy !== 0 ? 1 / dy : Number.POSITIVE_INFINITY;
+  const inverseZ = dz !== 0 ? 1 / dz : Number.POSITIVE_INFINITY;
+  const upX = stepX > 0 ? 1 : 0;
+  const upY = stepY > 0 ? 1 : 0;
+  const upZ = stepZ > 0 ? 1 : 0;
+  let i = Math.floor(ax);
+  let j = Math.floor(ay);
+  let k = Math.floor(az);
+  let t = 0;
+  let undecided = 0;
+  let hit = false;
+  const { slots, uniform, pool } = grid;
+  while (t <= end) {
+    const bx = i >> 3;
+    const by = j >> 3;
+    const bz = k >> 3;
+    if (!inReach(bx, by, bz)) {
+      undecided += end - t;
+      break;
+    }
+    const id = grid.find(blockKey(bx, by, bz));
+    const slot = id < 0 ? -1 : slots[id]!;
+    if (slot < 0) {
+      // All alike: cross the block in one step.
+      const value = id < 0 ? UNKNOWN : uniform[id]!;
+      if (value >= OCCUPIED_FROM) {
+        hit = true;
+        break;
+      }
+      const x0 = bx << 3;
+      const y0 = by << 3;
+      const z0 = bz << 3;
+      const tx = dx !== 0 ? (x0 + 8 * upX - ax) * inverseX : Number.POSITIVE_INFINITY;
+      const ty = dy !== 0 ? (y0 + 8 * upY - ay) * inverseY : Number.POSITIVE_INFINITY;
+      const tz = dz !== 0 ? (z0 + 8 * upZ - az) * inverseZ : Number.POSITIVE_INFINITY;
+      const out = Math.max(t, Math.min(tx, ty, tz));
+      if (value >= FREE_BELOW) undecided += Math.min(out, end) - t;
+      t = out;
+      // Kept inside the block on the axes that it does not leave by, whatever rounding says.
+      i = Math.min(x0 + 7, Math.max(x0, Math.floor(ax + t * dx)));
+      j = Math.min(y0 + 7, Math.max(y0, Math.floor(ay + t * dy)));
+      k = Math.min(z0 + 7, Math.max(z0, Math.floor(az + t * dz)));
+      if (tx <= ty && tx <= tz) i = stepX > 0 ? x0 + 8 : x0 - 1;
+      else if (ty <= tz) j = stepY > 0 ? y0 + 8 : y0 - 1;
+      else k = stepZ > 0 ? z0 + 8 : z0 - 1;
+      continue;
+    }
+    const start = slot * BLOCK_WORDS;
+    let tx = dx !== 0 ? (i + upX - ax) * inverseX : Number.POSITIVE_INFINITY;
+    let ty = dy !== 0 ? (j + upY - ay) * inverseY : Number.POSITIVE_INFINITY;
+    let tz = dz !== 0 ? (k + upZ - az) * inverseZ : Number.POSITIVE_INFINITY;
+    let inside = true;
+    while (inside && t <= end) {
+      const offset = voxelOffset(i & 7, j & 7, k & 7);
+      const value = (pool[start + (offset >> 2)]! >>> ((offset & 3) * 8)) & 255;
+      if (value >= OCCUPIED_FROM) {
+        hit = true;
+        break;
+      }
+      let out: number;
+      if (tx <= ty && tx <= tz) {
+        out = tx;
+        i += stepX;
+        tx = (i + upX - ax) * inverseX;
+        inside = i >> 3 === bx;
+      } else if (ty <= tz) {
+        out = ty;
+        j += stepY;
+        ty = (j + upY - ay) * inverseY;
+        inside = j >> 3 === by;
+      } else {
+        out = tz;
+        k += stepZ;
+        tz = (k + upZ - az) * inverseZ;
+        inside = k >> 3 === bz;
+      }
+      out = Math.max(t, out);
+      if (value >= FREE_BELOW) undecided += Math.min(out, end) - t;
+      t = out;
+    }
+    if (hit) break;
+  }
+  const length = hit ? t : end;
+  passage.undecided = length > 0 ? undecided / length : 0;
+  return hit ? t * grid.voxelSize : Number.POSITIVE_INFINITY;
+}
