@@ -12,6 +12,8 @@ import {
 const BLOCK_WORDS = BLOCK_VOXELS / 4;
 /** Voxel coordinates must stay whole numbers of 32 bits, with room for a step. */
 const FARTHEST = 2 ** 30;
+/** Less than a millionth of a voxel over all of a map's reach. */
+const HARDLY = 1e-12;
 
 /**
  * Lists the voxels that the segment from a to b passes, in order, as i, j, k triples.
@@ -121,30 +123,27 @@ export function castRay(
   maxRange: number,
   passage: Passage,
 ): number {
-  const norm = dx * dx + dy * dy + dz * dz;
-  if (
-    !(
-      Math.abs(norm - 1) < 1e-3 &&
-      maxRange >= 0 &&
-      Math.abs(ox) + Math.abs(oy) + Math.abs(oz) + maxRange < FARTHEST
-    )
-  ) {
-    throw new RangeError(
-      `ray from (${ox}, ${oy}, ${oz}) along (${dx}, ${dy}, ${dz}) over ${maxRange} m: needs finite numbers and a unit vector`,
-    );
-  }
   const perVoxel = 1 / grid.voxelSize;
   const ax = ox * perVoxel;
   const ay = oy * perVoxel;
   const az = oz * perVoxel;
   const end = maxRange * perVoxel;
+  const off = Math.abs(dx * dx + dy * dy + dz * dz - 1);
+  if (!(off < 1e-3 && end >= 0 && Math.abs(ax) + Math.abs(ay) + Math.abs(az) + end < FARTHEST)) {
+    throw new RangeError(
+      `a ray needs finite numbers and a unit direction, got (${ox}, ${oy}, ${oz}) along (${dx}, ${dy}, ${dz}), ${maxRange} m`,
+    );
+  }
   const stepX = dx < 0 ? -1 : 1;
   const stepY = dy < 0 ? -1 : 1;
   const stepZ = dz < 0 ? -1 : 1;
-  // A face at infinity is never the next one; 0 / 0 would be.
-  const inverseX = dx !== 0 ? 1 / dx : Number.POSITIVE_INFINITY;
-  const inverseY = dy !== 0 ? 1 / dy : Number.POSITIVE_INFINITY;
-  const inverseZ = dz !== 0 ? 1 / dz : Number.POSITIVE_INFINITY;
+  // Along an axis that the ray hardly moves on, the next face is never reached.
+  const movesX = Math.abs(dx) > HARDLY;
+  const movesY = Math.abs(dy) > HARDLY;
+  const movesZ = Math.abs(dz) > HARDLY;
+  const inverseX = 1 / dx;
+  const inverseY = 1 / dy;
+  const inverseZ = 1 / dz;
   const upX = stepX > 0 ? 1 : 0;
   const upY = stepY > 0 ? 1 : 0;
   const upZ = stepZ > 0 ? 1 : 0;
@@ -175,9 +174,9 @@ export function castRay(
       const x0 = bx << 3;
       const y0 = by << 3;
       const z0 = bz << 3;
-      const tx = dx !== 0 ? (x0 + 8 * upX - ax) * inverseX : Number.POSITIVE_INFINITY;
-      const ty = dy !== 0 ? (y0 + 8 * upY - ay) * inverseY : Number.POSITIVE_INFINITY;
-      const tz = dz !== 0 ? (z0 + 8 * upZ - az) * inverseZ : Number.POSITIVE_INFINITY;
+      const tx = movesX ? (x0 + 8 * upX - ax) * inverseX : Number.POSITIVE_INFINITY;
+      const ty = movesY ? (y0 + 8 * upY - ay) * inverseY : Number.POSITIVE_INFINITY;
+      const tz = movesZ ? (z0 + 8 * upZ - az) * inverseZ : Number.POSITIVE_INFINITY;
       const out = Math.max(t, Math.min(tx, ty, tz));
       if (value >= FREE_BELOW) undecided += Math.min(out, end) - t;
       t = out;
@@ -191,9 +190,9 @@ export function castRay(
       continue;
     }
     const start = slot * BLOCK_WORDS;
-    let tx = dx !== 0 ? (i + upX - ax) * inverseX : Number.POSITIVE_INFINITY;
-    let ty = dy !== 0 ? (j + upY - ay) * inverseY : Number.POSITIVE_INFINITY;
-    let tz = dz !== 0 ? (k + upZ - az) * inverseZ : Number.POSITIVE_INFINITY;
+    let tx = movesX ? (i + upX - ax) * inverseX : Number.POSITIVE_INFINITY;
+    let ty = movesY ? (j + upY - ay) * inverseY : Number.POSITIVE_INFINITY;
+    let tz = movesZ ? (k + upZ - az) * inverseZ : Number.POSITIVE_INFINITY;
     let inside = true;
     while (inside && t <= end) {
       const offset = voxelOffset(i & 7, j & 7, k & 7);
