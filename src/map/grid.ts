@@ -18,6 +18,9 @@ export const OCCUPIED_FROM = 64;
 /** Clamp: the map can always change its mind. Odds 90:1 for occupied, 12:1 for free (at value 0). */
 export const TOP = 112;
 
+/** The two class bits of a value. */
+const CLASS_MASK = 0x60;
+
 export type VoxelClass = "free" | "undecided" | "occupied";
 
 export function classOf(value: number): VoxelClass {
@@ -206,6 +209,28 @@ export class BlockGrid {
     if (slot < 0) return this.uniform[id]!;
     const offset = voxelOffset(i & 7, j & 7, k & 7);
     return (this.pool[slot * BLOCK_WORDS + (offset >> 2)]! >>> ((offset & 3) * 8)) & 255;
+  }
+
+  /** Adds `steps` (either sign) of log-odds to one voxel and clamps it; false when it is outside the map's reach. */
+  add(i: number, j: number, k: number, steps: number): boolean {
+    const bx = i >> 3;
+    const by = j >> 3;
+    const bz = k >> 3;
+    if (!inReach(bx, by, bz)) return false;
+    const id = this.findOrAdd(blockKey(bx, by, bz));
+    this.touched[id] = this.frame;
+    // A block that is uniform at the clamp has nothing to gain from more of the same.
+    if (this.slots[id]! < 0 && this.uniform[id] === 0 && steps < 0) return true;
+    const offset = voxelOffset(i & 7, j & 7, k & 7);
+    const word = this.dense(id) + (offset >> 2);
+    const shift = (offset & 3) * 8;
+    const before = (this.pool[word]! >>> shift) & 255;
+    const after = Math.max(0, Math.min(TOP, before + steps));
+    if (after === before) return true;
+    this.pool[word] = this.pool[word]! ^ ((before ^ after) << shift);
+    if (after > before) this.saturated[id] = this.saturated[id]! & ~(1 << (offset >> 6));
+    if (((before ^ after) & CLASS_MASK) !== 0) this.revision[id] = this.frame;
+    return true;
   }
 
   /** Writes one voxel outside the integrators (a knock, a test); keeps the block's revision. */

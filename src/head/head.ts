@@ -1,0 +1,396 @@
+import type { Optics, Pose, Quat, Vec3 } from "../geometry/optics.ts";
+import {
+  compose,
+  conjugate,
+  fromYawPitchRoll,
+  IDENTITY,
+  invert,
+  multiply,
+  toMatrix,
+  toYawPitchRoll,
+} from "../geometry/rigid.ts";
+import { type EvidenceModel, evidenceTable } from "../map/evidence.ts";
+import { FloorLayer } from "../map/floor.ts";
+import { BlockGrid } from "../map/grid.ts";
+import { Integrator } from "../map/integrate.ts";
+import { BodyLayers } from "../map/layers.ts";
+import { ScanIntegrator } from "../map/scan.ts";
+import { AttitudeFilter } from "../sense/attitude.ts";
+import type { DepthEvent, HeadEvent, MotionEvent, SensorSetup, Setup } from "../sense/events.ts";
+import { DEFAULT_MASK_SETTINGS, DepthMask } from "../sense/mask.ts";
+import { OrientationBuffer } from "../sense/orientation.ts";
+import { PoseBuffer } from "../sense/poses.ts";
+import { Straightener } from "../sense/straighten.ts";
+import type { HeadOutput } from "./outputs.ts";
+import type { Settings } from "./settings.ts";
+
+const MICROSECONDS = 1e6;
+const RADIANS = Math.PI / 180;
+/** Poses kept of each source: some seconds at any usual rate. */
+const POSES_KEPT = 512;
+
+/** One sensor's way from counts to the map. */
+interface Channel {
+  readonly setup: SensorSetup;
+  readonly mask: DepthMask;
+  /** Adds masked depth to the map; the number of pixels used. */
+  readonly integrate: (depth: Uint16Array, rotation: Float64Array, position: Float64Array) => number;
+  /** Whether its pixels can show floor: a planar scan's cannot. */
+  readonly seesFloor: boolean;
+  readonly mounts: PoseBuffer;
+  readonly references: PoseBuffer;
+  lastSequence: number | null;
+  /** A frame that waits for its pose; its arrays are the channel's own. */
+  readonly waiting: WaitingFrame;
+}
+
+interface WaitingFrame {
+  isWaiting: boolean;
+  time: number;
+  sequence: number;
+  readonly counts: Uint16Array;
+  readonly amplitude: Uint16Array;
+  hasAmplitude: boolean;
+}
+
+/**
+ * The pipeline: events in, outputs out. Deterministic: no clock, no randomness, no I/O; the same events and settings
+ * give the same outputs and the same map.
+ *
+ * Order within a frame: mask, pose, floor, map, and every few frames the two-dimensional layers. A frame whose pose is not
+ * known yet waits, one per sensor and for a bounded time; a newer frame takes its place.
+ */
+export class Head {
+  readonly setup: Setup;
+  readonly settings: Settings;
+  readonly grid: BlockGrid;
+  readonly floor: FloorLayer;
+  readonly layers: BodyLayers;
+  readonly #channels: readonly Channel[];
+  readonly #orientations: OrientationBuffer;
+  readonly #attitude = new AttitudeFilter();
+  readonly #motions: PoseBuffer;
+  readonly #references: PoseBuffer;
+  readonly #headMounts: PoseBuffer;
+  #hasFusedOrientation = false;
+  #sinceLayers = 0;
+  #lastTime = 0;
+  #lastFloor = 0;
+  #outputs: HeadOutput[] = [];
+  readonly #rotation = new Float64Array(9);
+  readonly #position = new Float64Array(3);
+
+  /** @throws {RangeError} if optics, a setting, or their combination are not valid, naming the field */
+  constructor(setup: Setup, settings: Settings) {
+    this.setup = setup;
+    this.settings = settings;
+    this.grid = new BlockGrid(settings["map.voxelSize"]);
+    this.floor = new FloorLayer(this.grid.voxelSize, {
+      band: settings["floor.band"],
+      slope: settings["floor.slope"] * RADIANS,
+    });
+    this.layers = new BodyLayers(
+      this.grid,
+      this.floor,
+      { height: settings["body.height"], clearance: settings["body.clearance"] },
+      settings["body.clearanceLimit"],
+    );
+    this.#orientations = new OrientationBuffer({
+      capacity: 1024,
+      lateness: settings["orientation.lateness"] * MICROSECONDS,
+      maxGap: settings["orientation.maxGap"] * MICROSECONDS,
+    });
+    const maxGap = settings["pose.maxGap"] * MICROSECONDS;
+    this.#motions = new PoseBuffer(POSES_KEPT, maxGap);
+    this.#references = new PoseBuffer(POSES_KEPT, maxGap);
+    this.#headMounts = new PoseBuffer(POSES_KEPT, maxGap);
+    this.#channels = setup.sensors.map((sensor) => this.#open(sensor));
+  }
+
+  #open(sensor: SensorSetup): Channel {
+    const { settings, grid } = this;
+    const maxRange = Math.min(sensor.optics.maxRange, settings["map.maxRange"]);
+    const optics: Optics = { ...sensor.optics, maxRange };
+    const mask = new DepthMask(optics, {
+      ...DEFAULT_MASK_SETTINGS,
+      minAmplitude: settings["mask.minAmplitude"],
+      grazing: settings["mask.grazing"] * RADIANS,
+      agreement: settings["mask.agreement"],
+    });
+    const model: EvidenceModel = {
+      sigma0: settings["evidence.sigma0"],
+      sigma2: settings["evidence.sigma2"],
+      outlierShare: settings["evidence.outlierShare"],
+      independence: settings["evidence.independence"],
+      framesToClear: settings["evidence.framesToClear"],
+    };
+    const maxGap = settings["pose.maxGap"] * MICROSECONDS;
+    const pixels = optics.width * optics.height;
+    const channel = {
+      setup: sensor,
+      mask,
+      mounts: new PoseBuffer(POSES_KEPT, maxGap),
+      references: new PoseBuffer(POSES_KEPT, maxGap),
+      lastSequence: null,
+      waiting: {
+        isWaiting: false,
+        time: 0,
+        sequence: 0,
+        counts: new Uint16Array(pixels),
+        amplitude: new Uint16Array(pixels),
+        hasAmplitude: false,
+      },
+    };
+    const unitsPerMetre = mask.unitsPerMetre;
+    if (optics.model === "scan") {
+      const evidence = evidenceTable(model, grid.voxelSize, maxRange, 1);
+      const scan = new ScanIntegrator(grid, mask.rays, unitsPerMetre, maxRange, evidence);
+      return { ...channel, seesFloor: false, integrate: (depth, R, t) => scan.integrate(depth, R, t) };
+    }
+    const straight = new Straightener(optics);
+    const every = settings["map.carveEvery"];
+    const evidence = evidenceTable(model, grid.voxelSize, maxRange, every);
+    const integrator = new Integrator(grid, { ...straight.view, unitsPerMetre, maxRange }, evidence, every);
+    const integrate = (depth: Uint16Array, R: Float64Array, t: Float64Array): number => {
+      integrator.integrate(straight.apply(depth), R, t);
+      return integrator.counts.points;
+    };
+    return { ...channel, seesFloor: true, integrate };
+  }
+
+  /**
+   * Takes one event; events come in the order in which they arrived.
+   * @returns what followed from it; the array is reused, read it before the next call
+   */
+  take(event: HeadEvent): readonly HeadOutput[] {
+    this.#outputs.length = 0;
+    switch (event.kind) {
+      case "depth":
+        this.#takeDepth(event);
+        break;
+      case "orientation":
+        this.#hasFusedOrientation = true;
+        this.#orientations.push(event.time, event.rotation);
+        break;
+      case "inertial":
+        if (!this.#hasFusedOrientation && this.#attitude.push(event.time, event.gyro, event.accel)) {
+          this.#orientations.push(event.time, this.#attitude.rotation);
+        }
+        break;
+      case "motion":
+        this.#motions.push(event.time, poseOfMotion(event));
+        break;
+      case "mount":
+        if (event.sensor === null) this.#headMounts.push(event.time, event.pose);
+        else this.#channels[event.sensor]?.mounts.push(event.time, event.pose);
+        break;
+      case "reference":
+        if (event.of === "base") this.#references.push(event.time, event.pose);
+        else this.#channels[event.sensor]?.references.push(event.time, event.pose);
+        break;
+      case "knock":
+      case "floorcheck":
+      case "mark":
+        // They do not change the map.
+        break;
+      default:
+        event satisfies never;
+    }
+    if (event.kind !== "depth") this.#retryWaiting(event.time);
+    return this.#outputs;
+  }
+
+  /** No more events will come: frames still waiting are left out, and the layers follow the map's last state. */
+  finish(): readonly HeadOutput[] {
+    this.#outputs.length = 0;
+    this.#channels.forEach((channel, sensor) => {
+      const frame = channel.waiting;
+      if (frame.isWaiting) this.#skip(sensor, frame.time, frame.sequence, "no pose", "the recording ended");
+      frame.isWaiting = false;
+    });
+    if (this.#sinceLayers > 0) this.#updateLayers(this.#lastTime, this.#lastFloor);
+    return this.#outputs;
+  }
+
+  #takeDepth(event: DepthEvent): void {
+    const { sensor, time, sequence } = event;
+    const channel = this.#channels[sensor];
+    if (channel === undefined) {
+      const detail = `sensor ${sensor} is not one of the ${this.#channels.length} in the setup`;
+      this.#skip(sensor, time, sequence, "unfit", detail);
+      return;
+    }
+    const pixels = channel.waiting.counts.length;
+    const length = event.counts.length;
+    if (length !== pixels || (event.amplitude !== null && event.amplitude.length !== pixels)) {
+      this.#skip(sensor, time, sequence, "unfit", `${length} pixels, the sensor has ${pixels}`);
+      return;
+    }
+    const frame = channel.waiting;
+    if (frame.isWaiting) {
+      this.#skip(sensor, frame.time, frame.sequence, "overtaken", `by frame ${sequence}`);
+      frame.isWaiting = false;
+    }
+    const pose = this.#poseAt(channel, time);
+    if (pose === "not yet") {
+      frame.isWaiting = true;
+      frame.time = time;
+      frame.sequence = sequence;
+      frame.counts.set(event.counts);
+      frame.hasAmplitude = event.amplitude !== null;
+      if (event.amplitude !== null) frame.amplitude.set(event.amplitude);
+    } else if (typeof pose === "string") {
+      this.#skip(sensor, time, sequence, "no pose", pose);
+    } else {
+      this.#map(sensor, channel, time, sequence, event.counts, event.amplitude, pose);
+    }
+  }
+
+  #retryWaiting(now: number): void {
+    for (let sensor = 0; sensor < this.#channels.length; sensor++) {
+      const channel = this.#channels[sensor]!;
+      const frame = channel.waiting;
+      if (!frame.isWaiting) continue;
+      const pose = this.#poseAt(channel, frame.time);
+      if (pose === "not yet") {
+        if (now - frame.time <= this.settings["pose.maxWait"] * MICROSECONDS) continue;
+        this.#skip(sensor, frame.time, frame.sequence, "no pose", "none came in time");
+      } else if (typeof pose === "string") {
+        this.#skip(sensor, frame.time, frame.sequence, "no pose", pose);
+      } else {
+        const amplitude = frame.hasAmplitude ? frame.amplitude : null;
+        this.#map(sensor, channel, frame.time, frame.sequence, frame.counts, amplitude, pose);
+      }
+      frame.isWaiting = false;
+    }
+  }
+
+  #skip(
+    sensor: number,
+    time: number,
+    sequence: number,
+    why: "no pose" | "overtaken" | "unfit",
+    detail: string,
+  ): void {
+    this.#outputs.push({ kind: "skipped", time, sensor, sequence, why, detail });
+  }
+
+  /** Where the lens sits on the base at `time`; a mount that moves is interpolated, and holds its last place. */
+  #baseFromLens(channel: Channel, time: number): Pose {
+    const { mount } = channel.setup;
+    const own = poseOr(channel.mounts, time, mount.pose);
+    return mount.on === "base" ? own : compose(poseOr(this.#headMounts, time, this.setup.baseFromHead), own);
+  }
+
+  #poseAt(channel: Channel, time: number): Located | "not yet" | string {
+    const baseFromLens = this.#baseFromLens(channel, time);
+    if (this.settings["pose.source"] === "odometry") {
+      const worldFromBase = this.#odometryAt(time);
+      if (typeof worldFromBase === "string") return worldFromBase;
+      return { worldFromBase, worldFromLens: compose(worldFromBase, baseFromLens), floorHeight: 0 };
+    }
+    if (channel.references.count > 0) {
+      const worldFromLens = channel.references.at(time);
+      if (typeof worldFromLens === "string") return worldFromLens;
+      // Nothing tells how high a free lens is above the floor but the world's own zero.
+      return { worldFromBase: compose(worldFromLens, invert(baseFromLens)), worldFromLens, floorHeight: 0 };
+    }
+    const worldFromBase = this.#references.at(time);
+    if (typeof worldFromBase === "string") return worldFromBase;
+    const floorHeight = worldFromBase.position[2];
+    return { worldFromBase, worldFromLens: compose(worldFromBase, baseFromLens), floorHeight };
+  }
+
+  /** Place and heading from odometry, roll and pitch from orientation. */
+  #odometryAt(time: number): Pose | string {
+    const planar = this.#motions.at(time);
+    if (typeof planar === "string") return planar;
+    const imu = new Float64Array(4);
+    const status = this.#orientations.at(time, imu);
+    if (status !== "ok") return status;
+    const baseFromImu = compose(
+      poseOr(this.#headMounts, time, this.setup.baseFromHead),
+      this.setup.headFromImu,
+    );
+    const worldFromImu = imu as unknown as Quat;
+    const [, pitch, roll] = toYawPitchRoll(multiply(worldFromImu, conjugate(baseFromImu.rotation)));
+    const [yaw] = toYawPitchRoll(planar.rotation);
+    return { rotation: fromYawPitchRoll(yaw, pitch, roll), position: planar.position };
+  }
+
+  #map(
+    sensor: number,
+    channel: Channel,
+    time: number,
+    sequence: number,
+    counts: Uint16Array,
+    amplitude: Uint16Array | null,
+    pose: Located,
+  ): void {
+    const { worldFromBase, worldFromLens, floorHeight } = pose;
+    const masked = channel.mask.apply(counts, amplitude);
+    const m = toMatrix(worldFromLens);
+    const R = this.#rotation;
+    for (let row = 0; row < 3; row++) {
+      for (let col = 0; col < 3; col++) R[3 * row + col] = m[4 * col + row]!;
+      this.#position[row] = m[12 + row]!;
+    }
+    const revision = ++this.grid.frame;
+    const floorSamples = channel.seesFloor
+      ? this.floor.addFrame(
+          masked.depth,
+          channel.mask.rays,
+          masked.unitsPerMetre,
+          R,
+          this.#position,
+          floorHeight,
+          revision,
+          this.settings["floor.stride"],
+        )
+      : 0;
+    const points = channel.integrate(masked.depth, R, this.#position);
+    const last = channel.lastSequence;
+    const missed = last === null ? 0 : Math.max(0, sequence - last - 1);
+    channel.lastSequence = sequence;
+    this.#outputs.push({
+      kind: "frame",
+      time,
+      sensor,
+      sequence,
+      missed,
+      revision,
+      worldFromBase,
+      worldFromLens,
+      tally: Array.from(masked.tally),
+      points,
+      floorSamples,
+    });
+    this.#lastTime = time;
+    this.#lastFloor = floorHeight;
+    if (++this.#sinceLayers >= this.settings["map.layersEvery"]) this.#updateLayers(time, floorHeight);
+  }
+
+  #updateLayers(time: number, floorHeight: number): void {
+    this.#sinceLayers = 0;
+    const columns = this.layers.update(floorHeight);
+    this.#outputs.push({ kind: "layers", time, revision: this.grid.frame, columns });
+  }
+}
+
+interface Located {
+  readonly worldFromBase: Pose;
+  readonly worldFromLens: Pose;
+  /** z of the floor below the base. */
+  readonly floorHeight: number;
+}
+
+function poseOr(buffer: PoseBuffer, time: number, otherwise: Pose): Pose {
+  if (buffer.count === 0) return otherwise;
+  const pose = buffer.at(time);
+  return typeof pose === "string" ? (pose === "not yet" ? (buffer.last ?? otherwise) : otherwise) : pose;
+}
+
+function poseOfMotion({ pose: [x, y, yaw] }: MotionEvent): Pose {
+  const position: Vec3 = [x, y, 0];
+  return { ...IDENTITY, rotation: fromYawPitchRoll(yaw, 0, 0), position };
+}

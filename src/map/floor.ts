@@ -1,0 +1,221 @@
+import type { RayTable } from "../geometry/rays.ts";
+
+/** Columns along one side of a tile. */
+const TILE = 32;
+const TILE_COLUMNS = TILE * TILE;
+/** A column's mean follows the newest this many samples, so that a moved rug is learnt. */
+const MEMORY = 64;
+/** Samples that must disagree with a column in a row before it starts afresh. */
+const CHANGE = 6;
+
+export interface FloorSettings {
+  /** Metres above and below the base's own floor point within which a surface may be floor. */
+  readonly band: number;
+  /** Steepest floor, radians from level. */
+  readonly slope: number;
+}
+
+/** What one column knows of its floor; a copy. */
+export interface FloorColumn {
+  /** Metres in the world, and the standard deviation of single samples about it. */
+  readonly height: number;
+  readonly deviation: number;
+  /** Samples, up to a limit. */
+  readonly count: number;
+  /** The frame (BlockGrid.frame) that saw it last, and from how far, metres. */
+  readonly lastSeen: number;
+  readonly distance: number;
+}
+
+/**
+ * Floor heights per column of the map: the surface that faces up near the height at which the base stands, with its
+ * mean, spread, and when it was last seen. Columns have the voxels' own places: column (i, j) holds the voxels
+ * (i, j, *).
+ *
+ * Heights come from the points themselves, not from voxels: a floor that lies on a voxel boundary flickers between two
+ * layers of the grid, but its mean does not.
+ */
+export class FloorLayer {
+  readonly columnSize: number;
+  readonly #settings: FloorSettings;
+  readonly #tiles = new Map<number, FloorTile>();
+  #lastKey = Number.NaN;
+  #lastTile: FloorTile | null = null;
+
+  /** @param columnSize metres, the map's voxel size */
+  constructor(columnSize: number, settings: FloorSettings) {
+    const { band, slope } = settings;
+    if (!(band > 0 && band <= 5))
+      throw new RangeError(`floor.band is ${band}; it must be above 0, at most 5 m`);
+    if (!(slope > 0 && slope < 1)) throw new RangeError(`floor.slope is ${slope}; it must be 0 to 1 rad`);
+    this.columnSize = columnSize;
+    this.#settings = settings;
+  }
+
+  /**
+   * Adds the floor points of a frame. A pixel counts when the surface through it and its neighbours, `stride` pixels to
+   * the right and below, is no steeper than the slope limit.
+   *
+   * @param depth         (height * width) z-depth, 0 for none
+   * @param rays          of the same pixels: point in the lens frame = ray * depth / unitsPerMetre
+   * @param rotation      (9) row-major worldFromLens
+   * @param position      (3) of the lens in the world, metres
+   * @param floorHeight   z of the floor point below the base, metres
+   * @param frame         number of the frame, kept as `lastSeen`
+   * @param stride        pixels between samples
+   * @returns the number of samples that were floor
+   */
+  addFrame(
+    depth: Uint16Array,
+    rays: RayTable,
+    unitsPerMetre: number,
+    rotation: Float64Array,
+    position: Float64Array,
+    floorHeight: number,
+    frame: number,
+    stride: number,
+  ): number {
+    const { width, height, x: rayX, y: rayY, z: rayZ } = rays;
+    if (depth.length !== width * height) {
+      throw new RangeError(`depth has ${depth.length} pixels, the rays ${width}x${height}`);
+    }
+    const [r0, r1, r2, r3, r4, r5, r6, r7, r8] = rotation as unknown as Nine;
+    const [px, py, pz] = position as unknown as Three;
+    const scale = 1 / unitsPerMetre;
+    const perColumn = 1 / this.columnSize;
+    const { band } = this.#settings;
+    const minUp = Math.cos(this.#settings.slope) ** 2;
+    const down = stride * width;
+    let used = 0;
+    // The dither spreads the samples over the columns from frame to frame.
+    const first = (frame * 3) % stride;
+    for (let v = first; v < height - stride; v += stride) {
+      for (let u = first; u < width - stride; u += stride) {
+        const i = v * width + u;
+        const d = depth[i]! * scale;
+        if (d === 0) continue;
+        const lx = rayX[i]! * d;
+        const ly = rayY[i]! * d;
+        const lz = rayZ[i]! * d;
+        const z = pz + r6 * lx + r7 * ly + r8 * lz;
+        const above = z - floorHeight;
+        if (!(above < band && above > -band)) continue;
+        const dRight = depth[i + stride]! * scale;
+        const dDown = depth[i + down]! * scale;
+        if (dRight === 0 || dDown === 0) continue;
+        const ax = rayX[i + stride]! * dRight - lx;
+        const ay = rayY[i + stride]! * dRight - ly;
+        const az = rayZ[i + stride]! * dRight - lz;
+        const bx = rayX[i + down]! * dDown - lx;
+        const by = rayY[i + down]! * dDown - ly;
+        const bz = rayZ[i + down]! * dDown - lz;
+        // Normal in the lens frame, away from the surface towards neither side: only its tilt counts.
+        const nx = ay * bz - az * by;
+        const ny = az * bx - ax * bz;
+        const nz = ax * by - ay * bx;
+        const up = r6 * nx + r7 * ny + r8 * nz;
+        if (!(up * up >= minUp * (nx * nx + ny * ny + nz * nz))) continue;
+        const x = px + r0 * lx + r1 * ly + r2 * lz;
+        const y = py + r3 * lx + r4 * ly + r5 * lz;
+        this.#add(Math.floor(x * perColumn), Math.floor(y * perColumn), z, frame, d);
+        used++;
+      }
+    }
+    return used;
+  }
+
+  #add(i: number, j: number, z: number, frame: number, distance: number): void {
+    const tile = this.#tile(i >> 5, j >> 5);
+    const c = ((j & 31) << 5) | (i & 31);
+    const count = tile.count[c]!;
+    if (count === 0) {
+      tile.height[c] = z;
+      tile.variance[c] = 0;
+      tile.count[c] = 1;
+    } else {
+      const error = z - tile.height[c]!;
+      // Three sigma, but never less than what stamps and tilt do to a single frame.
+      const limit = 0.02 + 3 * Math.sqrt(tile.variance[c]!);
+      if (error > limit || error < -limit) {
+        const against = tile.against[c]! + 1;
+        if (against < CHANGE) {
+          tile.against[c] = against;
+          return;
+        }
+        tile.height[c] = z;
+        tile.variance[c] = 0;
+        tile.count[c] = 1;
+        tile.against[c] = 0;
+      } else {
+        // Welford's update while the count grows, then an exponential window.
+        const n = count < MEMORY ? count + 1 : MEMORY;
+        const mean = tile.height[c]! + error / n;
+        tile.variance[c] = tile.variance[c]! + (error * (z - mean) - tile.variance[c]!) / n;
+        tile.height[c] = mean;
+        tile.count[c] = n;
+        tile.against[c] = 0;
+      }
+    }
+    tile.lastSeen[c] = frame;
+    tile.distance[c] = distance;
+  }
+
+  #tile(tx: number, ty: number): FloorTile {
+    const key = tileKey(tx, ty);
+    if (key === this.#lastKey) return this.#lastTile!;
+    let tile = this.#tiles.get(key);
+    if (tile === undefined) {
+      tile = new FloorTile();
+      this.#tiles.set(key, tile);
+    }
+    this.#lastKey = key;
+    this.#lastTile = tile;
+    return tile;
+  }
+
+  /** The column's floor, or null where none was seen. */
+  at(i: number, j: number): FloorColumn | null {
+    const tile = this.#tiles.get(tileKey(i >> 5, j >> 5));
+    const c = ((j & 31) << 5) | (i & 31);
+    if (tile === undefined || tile.count[c] === 0) return null;
+    return {
+      height: tile.height[c]!,
+      deviation: Math.sqrt(tile.variance[c]!),
+      count: tile.count[c]!,
+      lastSeen: tile.lastSeen[c]!,
+      distance: tile.distance[c]!,
+    };
+  }
+
+  /** The column's mean floor height, metres, or NaN; nothing is allocated. */
+  heightAt(i: number, j: number): number {
+    const tile = this.#tiles.get(tileKey(i >> 5, j >> 5));
+    const c = ((j & 31) << 5) | (i & 31);
+    return tile === undefined || tile.count[c] === 0 ? Number.NaN : tile.height[c]!;
+  }
+
+  get byteSize(): number {
+    return this.#tiles.size * TILE_COLUMNS * (8 + 4 + 1 + 1 + 4 + 4);
+  }
+
+  clear(): void {
+    this.#tiles.clear();
+    this.#lastKey = Number.NaN;
+    this.#lastTile = null;
+  }
+}
+
+type Three = readonly [number, number, number];
+type Nine = readonly [number, number, number, number, number, number, number, number, number];
+
+class FloorTile {
+  readonly height = new Float64Array(TILE_COLUMNS);
+  readonly variance = new Float32Array(TILE_COLUMNS);
+  readonly distance = new Float32Array(TILE_COLUMNS);
+  readonly lastSeen = new Int32Array(TILE_COLUMNS);
+  readonly count = new Uint8Array(TILE_COLUMNS);
+  readonly against = new Uint8Array(TILE_COLUMNS);
+}
+
+/** Tiles within +-2^20 of the origin, far beyond the grid's reach. */
+const tileKey = (tx: number, ty: number): number => (tx + 1048576) * 2097152 + (ty + 1048576);

@@ -1,0 +1,233 @@
+import ndarray, { type NdArray } from "ndarray";
+import { ClearanceField } from "./clearance.ts";
+import type { FloorLayer } from "./floor.ts";
+import { BLOCK_SIDE, type BlockGrid, blockKey, classOf, keyX, keyY, keyZ } from "./grid.ts";
+
+/** What a column is for this body. */
+export const COLUMN = {
+  /** Neither floor nor free space seen at the body's height. */
+  unseen: 0,
+  /** Floor or free space seen, and nothing in the body's way. */
+  clear: 1,
+  /** Something stands between floor clearance and the body's height. */
+  blocked: 2,
+  /** Nothing in the way, but something hangs above the body's height: a taller robot would not pass. */
+  overhang: 3,
+} as const;
+
+export interface Body {
+  /** Metres from the floor to the robot's highest point. */
+  readonly height: number;
+  /** Metres: what is lower than this above the floor is driven over. */
+  readonly clearance: number;
+}
+
+const TILE = 32;
+
+class LayerTile {
+  readonly kind = new Uint8Array(TILE * TILE);
+  /** Metres from the floor to the lowest thing above clearance; Infinity when none was seen. */
+  readonly headroom = new Float32Array(TILE * TILE).fill(Number.POSITIVE_INFINITY);
+}
+
+/** A rectangle of a layer as an ndarray view: shape [rows, columns], row 0 at the lowest y. */
+export interface LayerView<T extends Uint8Array | Float32Array> {
+  /** World columns of element (0, 0). */
+  readonly col: number;
+  readonly row: number;
+  readonly cells: NdArray<T>;
+}
+
+/**
+ * The map in two dimensions, for one body: which columns it can enter, how high the space above them is, and how far each
+ * is from the nearest that it cannot. Follows the grid's block revisions, so its cost goes with what has changed.
+ */
+export class BodyLayers {
+  readonly clearance: ClearanceField;
+  readonly #grid: BlockGrid;
+  readonly #floor: FloorLayer;
+  readonly #body: Body;
+  readonly #tiles = new Map<number, LayerTile>();
+  readonly #seen = new Map<number, number>();
+  readonly #dirty = new Set<number>();
+  #isKnownAt = new Int32Array(1024);
+  #minCol = Number.POSITIVE_INFINITY;
+  #maxCol = Number.NEGATIVE_INFINITY;
+  #minRow = Number.POSITIVE_INFINITY;
+  #maxRow = Number.NEGATIVE_INFINITY;
+
+  /**
+   * @param clearanceLimit metres up to which the clearance field is exact
+   * @throws {RangeError} if the body makes no sense
+   */
+  constructor(grid: BlockGrid, floor: FloorLayer, body: Body, clearanceLimit: number) {
+    if (!(body.height > body.clearance && body.clearance >= 0)) {
+      throw new RangeError(
+        `body.height ${body.height} must be above body.clearance ${body.clearance}, both from 0`,
+      );
+    }
+    this.#grid = grid;
+    this.#floor = floor;
+    this.#body = body;
+    this.clearance = new ClearanceField(grid.voxelSize, clearanceLimit);
+  }
+
+  /**
+   * Brings the layers up to date with the grid.
+   * @param floorHeight z of the floor under the base, used for columns whose own floor was not seen
+   * @returns how many columns of blocks were looked at again
+   */
+  update(floorHeight: number): number {
+    const grid = this.#grid;
+    if (this.#isKnownAt.length < grid.count) {
+      const more = new Int32Array(Math.max(grid.count, 2 * this.#isKnownAt.length));
+      more.set(this.#isKnownAt);
+      this.#isKnownAt = more;
+    }
+    const known = this.#isKnownAt;
+    for (let id = 0; id < grid.count; id++) {
+      if (known[id] === grid.revision[id]) continue;
+      known[id] = grid.revision[id]!;
+      const key = grid.keys[id]!;
+      this.#dirty.add(columnKey(keyX(key), keyY(key)));
+      const bz = keyZ(key);
+      const slot = columnKey(keyX(key), keyY(key));
+      const range = this.#seen.get(slot);
+      // Lowest and highest block of the column, packed, so that the scan below need not try them all.
+      const low = Math.min(bz, range === undefined ? bz : (range >> 11) - 1024);
+      const high = Math.max(bz, range === undefined ? bz : (range & 2047) - 1024);
+      this.#seen.set(slot, ((low + 1024) << 11) | (high + 1024));
+    }
+    for (const slot of this.#dirty) this.#rebuild(slot, floorHeight);
+    const count = this.#dirty.size;
+    this.#dirty.clear();
+    this.clearance.update();
+    return count;
+  }
+
+  #rebuild(slot: number, floorHeight: number): void {
+    const grid = this.#grid;
+    const size = grid.voxelSize;
+    const bx = Math.floor(slot / 4096) - 2048;
+    const by = (slot % 4096) - 2048;
+    const range = this.#seen.get(slot)!;
+    const low = (range >> 11) - 1024;
+    const high = (range & 2047) - 1024;
+    const { height: bodyHeight, clearance } = this.#body;
+    for (let y = 0; y < BLOCK_SIDE; y++) {
+      for (let x = 0; x < BLOCK_SIDE; x++) {
+        const i = bx * BLOCK_SIDE + x;
+        const j = by * BLOCK_SIDE + y;
+        const own = this.#floor.heightAt(i, j);
+        const floor = Number.isNaN(own) ? floorHeight : own;
+        let isFree = !Number.isNaN(own);
+        let headroom = Number.POSITIVE_INFINITY;
+        // A voxel counts by its centre: half of one that is cut by the clearance height says nothing.
+        const first = Math.max(low * BLOCK_SIDE, Math.ceil((floor + clearance) / size - 0.5));
+        const last = high * BLOCK_SIDE + BLOCK_SIDE - 1;
+        // The voxel layer that holds the floor itself is floor, wherever in it the floor lies.
+        const above = Math.max(first, Math.floor(floor / size + 0.25) + 1);
+        for (let k = above; k <= last; k++) {
+          if ((k & 7) === 0 && grid.find(blockKey(bx, by, k >> 3)) < 0) {
+            k += 7;
+            continue;
+          }
+          const kind = classOf(grid.valueAt(i, j, k));
+          if (kind === "occupied") {
+            headroom = k * size - floor;
+            break;
+          }
+          if (kind === "free" && (k + 0.5) * size - floor < bodyHeight) isFree = true;
+        }
+        const isBlocked = headroom < bodyHeight;
+        const kind = isBlocked
+          ? COLUMN.blocked
+          : !isFree
+            ? COLUMN.unseen
+            : headroom < Number.POSITIVE_INFINITY
+              ? COLUMN.overhang
+              : COLUMN.clear;
+        this.#set(i, j, kind, headroom);
+      }
+    }
+  }
+
+  #set(i: number, j: number, kind: number, headroom: number): void {
+    const key = tileKey(i >> 5, j >> 5);
+    let tile = this.#tiles.get(key);
+    if (tile === undefined) {
+      if (kind === COLUMN.unseen) return;
+      tile = new LayerTile();
+      this.#tiles.set(key, tile);
+    }
+    const c = ((j & 31) << 5) | (i & 31);
+    if ((tile.kind[c] === COLUMN.blocked) !== (kind === COLUMN.blocked)) {
+      this.clearance.set(i, j, kind === COLUMN.blocked);
+    }
+    tile.kind[c] = kind;
+    tile.headroom[c] = headroom;
+    if (kind !== COLUMN.unseen) {
+      this.#minCol = Math.min(this.#minCol, i);
+      this.#maxCol = Math.max(this.#maxCol, i);
+      this.#minRow = Math.min(this.#minRow, j);
+      this.#maxRow = Math.max(this.#maxRow, j);
+    }
+  }
+
+  /** Number of a `COLUMN` kind for world column (i, j). */
+  kindAt(i: number, j: number): number {
+    return this.#tiles.get(tileKey(i >> 5, j >> 5))?.kind[((j & 31) << 5) | (i & 31)] ?? COLUMN.unseen;
+  }
+
+  /** The smallest rectangle of columns that holds everything seen, or null; `col`, `row` lowest, sizes in columns. */
+  bounds(): { col: number; row: number; columns: number; rows: number } | null {
+    if (this.#maxCol < this.#minCol) return null;
+    return {
+      col: this.#minCol,
+      row: this.#minRow,
+      columns: this.#maxCol - this.#minCol + 1,
+      rows: this.#maxRow - this.#minRow + 1,
+    };
+  }
+
+  /** Kinds of everything seen. A copy. */
+  kinds(): LayerView<Uint8Array> | null {
+    return this.#view(Uint8Array, (i, j) => this.kindAt(i, j));
+  }
+
+  /** Headroom of everything seen, metres. A copy. */
+  headroom(): LayerView<Float32Array> | null {
+    return this.#view(
+      Float32Array,
+      (i, j) =>
+        this.#tiles.get(tileKey(i >> 5, j >> 5))?.headroom[((j & 31) << 5) | (i & 31)] ??
+        Number.POSITIVE_INFINITY,
+    );
+  }
+
+  /** Floor heights of everything seen, metres, NaN where no floor was. A copy. */
+  floorHeights(): LayerView<Float32Array> | null {
+    return this.#view(Float32Array, (i, j) => this.#floor.heightAt(i, j));
+  }
+
+  /** Distance to the nearest blocked column, metres. A copy. */
+  clearances(): LayerView<Float32Array> | null {
+    return this.#view(Float32Array, (i, j) => this.clearance.at(i, j));
+  }
+
+  #view<T extends Uint8Array | Float32Array>(
+    make: new (size: number) => T,
+    value: (i: number, j: number) => number,
+  ): LayerView<T> | null {
+    const box = this.bounds();
+    if (box === null) return null;
+    const cells = new make(box.columns * box.rows);
+    for (let row = 0, n = 0; row < box.rows; row++) {
+      for (let col = 0; col < box.columns; col++, n++) cells[n] = value(box.col + col, box.row + row);
+    }
+    return { col: box.col, row: box.row, cells: ndarray(cells, [box.rows, box.columns]) };
+  }
+}
+
+const columnKey = (bx: number, by: number): number => (bx + 2048) * 4096 + (by + 2048);
+const tileKey = (tx: number, ty: number): number => (tx + 1048576) * 2097152 + (ty + 1048576);
