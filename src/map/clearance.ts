@@ -308,25 +308,31 @@ export class ClearanceField {
     for (let y = 0; y < TILE_SIDE; y++) {
       // Squared column distances of this row and its margins; the envelope takes in those that have one.
       let last = -1;
-      for (let x = 0; x < width; x++) {
-        const c = x - margin;
-        const tile = across[(c >> 5) + sides]!;
+      for (let n = 0; n < across.length; n++) {
+        const tile = across[n]!;
         if (tile === ABSENT) continue;
-        const h = inColumn[tile * TILE_CELLS + y * TILE_SIDE + (c & 31)]!;
-        if (h === NONE_IN_COLUMN) continue;
-        const height = h * h;
-        heights[x] = height;
-        let start = Number.NEGATIVE_INFINITY;
-        while (last >= 0) {
-          const root = roots[last]!;
-          // Both sides are whole numbers, so the quotient is exact wherever it is whole: ties are ties.
-          start = (height + x * x - heights[root]! - root * root) / (2 * (x - root));
-          if (start > starts[last]!) break; // always so for the first, which starts at -Infinity
-          last--;
+        // Where the tile's column 0 falls among this row's cells; its outer columns may lie beyond the margin.
+        const left = (n - sides) * TILE_SIDE + margin;
+        const row = tile * TILE_CELLS + y * TILE_SIDE - left;
+        const end = Math.min(width, left + TILE_SIDE);
+        for (let x = Math.max(0, left); x < end; x++) {
+          const h = inColumn[row + x]!;
+          if (h === NONE_IN_COLUMN) continue;
+          const height = h * h;
+          const lifted = height + x * x;
+          heights[x] = height;
+          let start = Number.NEGATIVE_INFINITY;
+          while (last >= 0) {
+            const root = roots[last]!;
+            // Both sides are whole numbers, so the quotient is exact wherever it is whole: ties are ties.
+            start = (lifted - heights[root]! - root * root) / (2 * (x - root));
+            if (start > starts[last]!) break; // always so for the first, which starts at -Infinity
+            last--;
+          }
+          last++;
+          roots[last] = x;
+          starts[last] = start;
         }
-        last++;
-        roots[last] = x;
-        starts[last] = start;
       }
       const o = id * TILE_CELLS + y * TILE_SIDE;
       if (last < 0) {
