@@ -51,6 +51,7 @@ interface WaitingFrame {
   readonly counts: Uint16Array;
   readonly amplitude: Uint16Array;
   hasAmplitude: boolean;
+  isMapped: boolean;
 }
 
 /**
@@ -72,6 +73,8 @@ export class Head {
   readonly #motions: PoseBuffer;
   readonly #references: PoseBuffer;
   readonly #headMounts: PoseBuffer;
+  /** While false, frames are judged and located but not written to the map (revision 0 in their output). */
+  isMapping = true;
   #hasFusedOrientation = false;
   #sinceLayers = 0;
   #lastTime = 0;
@@ -139,6 +142,7 @@ export class Head {
         counts: new Uint16Array(pixels),
         amplitude: new Uint16Array(pixels),
         hasAmplitude: false,
+        isMapped: true,
       },
     };
     const unitsPerMetre = mask.unitsPerMetre;
@@ -238,11 +242,12 @@ export class Head {
       frame.sequence = sequence;
       frame.counts.set(event.counts);
       frame.hasAmplitude = event.amplitude !== null;
+      frame.isMapped = this.isMapping;
       if (event.amplitude !== null) frame.amplitude.set(event.amplitude);
     } else if (typeof pose === "string") {
       this.#skip(sensor, time, sequence, "no pose", pose);
     } else {
-      this.#map(sensor, channel, time, sequence, event.counts, event.amplitude, pose);
+      this.#map(sensor, channel, time, sequence, event.counts, event.amplitude, pose, this.isMapping);
     }
   }
 
@@ -259,7 +264,7 @@ export class Head {
         this.#skip(sensor, frame.time, frame.sequence, "no pose", pose);
       } else {
         const amplitude = frame.hasAmplitude ? frame.amplitude : null;
-        this.#map(sensor, channel, frame.time, frame.sequence, frame.counts, amplitude, pose);
+        this.#map(sensor, channel, frame.time, frame.sequence, frame.counts, amplitude, pose, frame.isMapped);
       }
       frame.isWaiting = false;
     }
@@ -326,6 +331,7 @@ export class Head {
     counts: Uint16Array,
     amplitude: Uint16Array | null,
     pose: Located,
+    isMapped: boolean,
   ): void {
     const { worldFromBase, worldFromLens, floorHeight } = pose;
     const masked = channel.mask.apply(counts, amplitude);
@@ -335,20 +341,21 @@ export class Head {
       for (let col = 0; col < 3; col++) R[3 * row + col] = m[4 * col + row]!;
       this.#position[row] = m[12 + row]!;
     }
-    const revision = ++this.grid.frame;
-    const floorSamples = channel.seesFloor
-      ? this.floor.addFrame(
-          masked.depth,
-          channel.mask.rays,
-          masked.unitsPerMetre,
-          R,
-          this.#position,
-          floorHeight,
-          revision,
-          this.settings["floor.stride"],
-        )
-      : 0;
-    const points = channel.integrate(masked.depth, R, this.#position);
+    let revision = 0;
+    let floorSamples = 0;
+    let points = 0;
+    if (isMapped) {
+      revision = ++this.grid.frame;
+      if (channel.seesFloor) {
+        const { rays } = channel.mask;
+        const stride = this.settings["floor.stride"];
+        const { depth, unitsPerMetre } = masked;
+        floorSamples = this.floor.addFrame(
+          ...([depth, rays, unitsPerMetre, R, this.#position, floorHeight, revision, stride] as const),
+        );
+      }
+      points = channel.integrate(masked.depth, R, this.#position);
+    }
     const last = channel.lastSequence;
     const missed = last === null ? 0 : Math.max(0, sequence - last - 1);
     channel.lastSequence = sequence;
@@ -365,6 +372,7 @@ export class Head {
       points,
       floorSamples,
     });
+    if (!isMapped) return;
     this.#lastTime = time;
     this.#lastFloor = floorHeight;
     if (++this.#sinceLayers >= this.settings["map.layersEvery"]) this.#updateLayers(time, floorHeight);

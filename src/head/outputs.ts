@@ -9,7 +9,7 @@ export interface FrameOutput {
   readonly sequence: number;
   /** Frames of this sensor that never arrived, by their sequence numbers, since the one before. */
   readonly missed: number;
-  /** Revision of the map with this frame in it. */
+  /** Revision of the map with this frame in it; 0 when it was not written to the map. */
   readonly revision: number;
   readonly worldFromBase: Pose;
   readonly worldFromLens: Pose;

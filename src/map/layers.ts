@@ -1,7 +1,18 @@
 import ndarray, { type NdArray } from "ndarray";
 import { ClearanceField } from "./clearance.ts";
 import type { FloorLayer } from "./floor.ts";
-import { BLOCK_SIDE, type BlockGrid, blockKey, classOf, keyX, keyY, keyZ } from "./grid.ts";
+import {
+  BLOCK_SIDE,
+  BLOCK_VOXELS,
+  type BlockGrid,
+  blockKey,
+  FREE_BELOW,
+  keyX,
+  keyY,
+  keyZ,
+  OCCUPIED_FROM,
+  voxelOffset,
+} from "./grid.ts";
 
 /** What a column is for this body. */
 export const COLUMN = {
@@ -23,6 +34,9 @@ export interface Body {
 }
 
 const TILE = 32;
+const BLOCK_WORDS = BLOCK_VOXELS / 4;
+/** Mark of a block of which nothing is known. */
+const NOTHING = -1000;
 
 class LayerTile {
   readonly kind = new Uint8Array(TILE * TILE);
@@ -51,6 +65,7 @@ export class BodyLayers {
   readonly #seen = new Map<number, number>();
   readonly #dirty = new Set<number>();
   #isKnownAt = new Int32Array(1024);
+  readonly #starts = new Int32Array(2048);
   #minCol = Number.POSITIVE_INFINITY;
   #maxCol = Number.NEGATIVE_INFINITY;
   #minRow = Number.POSITIVE_INFINITY;
@@ -114,6 +129,14 @@ export class BodyLayers {
     const low = (range >> 11) - 1024;
     const high = (range & 2047) - 1024;
     const { height: bodyHeight, clearance } = this.#body;
+    // The column's blocks, found once: words of the pool, or less than 0 for a uniform value, or nothing known.
+    const { pool, slots, uniform } = grid;
+    const starts = this.#starts;
+    for (let bz = low; bz <= high; bz++) {
+      const id = grid.find(blockKey(bx, by, bz));
+      starts[bz - low] = id < 0 ? NOTHING : slots[id]! < 0 ? -1 - uniform[id]! : slots[id]! * BLOCK_WORDS;
+    }
+    const last = high * BLOCK_SIDE + BLOCK_SIDE - 1;
     for (let y = 0; y < BLOCK_SIDE; y++) {
       for (let x = 0; x < BLOCK_SIDE; x++) {
         const i = bx * BLOCK_SIDE + x;
@@ -124,20 +147,27 @@ export class BodyLayers {
         let headroom = Number.POSITIVE_INFINITY;
         // A voxel counts by its centre: half of one that is cut by the clearance height says nothing.
         const first = Math.max(low * BLOCK_SIDE, Math.ceil((floor + clearance) / size - 0.5));
-        const last = high * BLOCK_SIDE + BLOCK_SIDE - 1;
         // The voxel layer that holds the floor itself is floor, wherever in it the floor lies.
         const above = Math.max(first, Math.floor(floor / size + 0.25) + 1);
+        // Centres below this stand in the body's way.
+        const bodyTop = (floor + bodyHeight) / size - 0.5;
         for (let k = above; k <= last; k++) {
-          if ((k & 7) === 0 && grid.find(blockKey(bx, by, k >> 3)) < 0) {
-            k += 7;
+          const start = starts[(k >> 3) - low]!;
+          if (start === NOTHING) {
+            k |= 7;
             continue;
           }
-          const kind = classOf(grid.valueAt(i, j, k));
-          if (kind === "occupied") {
+          let value = -1 - start;
+          if (start >= 0) {
+            const offset = voxelOffset(x, y, k & 7);
+            value = (pool[start + (offset >> 2)]! >>> ((offset & 3) * 8)) & 255;
+          }
+          if (value >= OCCUPIED_FROM) {
             headroom = k * size - floor;
             break;
           }
-          if (kind === "free" && (k + 0.5) * size - floor < bodyHeight) isFree = true;
+          if (value < FREE_BELOW && k < bodyTop) isFree = true;
+          else if (start < 0) k |= 7;
         }
         const isBlocked = headroom < bodyHeight;
         const kind = isBlocked
