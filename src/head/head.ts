@@ -96,7 +96,8 @@ export class Head {
       this.grid,
       this.floor,
       { height: settings["body.height"], clearance: settings["body.clearance"] },
-      settings["body.clearanceLimit"],
+      // The field counts in cells, at most 254 of them.
+      Math.min(settings["body.clearanceLimit"], 250 * settings["map.voxelSize"]),
     );
     this.#orientations = new OrientationBuffer({
       capacity: 1024,
@@ -112,7 +113,11 @@ export class Head {
 
   #open(sensor: SensorSetup): Channel {
     const { settings, grid } = this;
-    const maxRange = Math.min(sensor.optics.maxRange, settings["map.maxRange"]);
+    // A laser's few rays are walked one by one, and its noise grows little: it maps as far as it sees.
+    const maxRange =
+      sensor.optics.model === "scan"
+        ? sensor.optics.maxRange
+        : Math.min(sensor.optics.maxRange, settings["map.maxRange"]);
     const optics: Optics = { ...sensor.optics, maxRange };
     const mask = new DepthMask(optics, {
       ...DEFAULT_MASK_SETTINGS,
@@ -147,7 +152,7 @@ export class Head {
     };
     const unitsPerMetre = mask.unitsPerMetre;
     if (optics.model === "scan") {
-      const evidence = evidenceTable(model, grid.voxelSize, maxRange, 1);
+      const evidence = evidenceTable({ ...model, sigma2: 0 }, grid.voxelSize, maxRange, 1);
       const scan = new ScanIntegrator(grid, mask.rays, unitsPerMetre, maxRange, evidence);
       return { ...channel, seesFloor: false, integrate: (depth, R, t) => scan.integrate(depth, R, t) };
     }

@@ -77,7 +77,7 @@ export const SETTINGS = {
     0.1,
     100,
     "m",
-    "returns farther away are not mapped (at most 500 voxels for cameras)",
+    "returns of cameras farther away are not mapped; at most 500 voxels",
   ),
   "map.carveEvery": integer(2, 1, 8, "frames", "each block's free space is looked at once in so many frames"),
   "map.layersEvery": integer(

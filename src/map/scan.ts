@@ -67,9 +67,16 @@ export class ScanIntegrator {
       ends[3 * n] = ex;
       ends[3 * n + 1] = ey;
       ends[3 * n + 2] = ez;
-      if (this.#mark(Math.floor(ex), Math.floor(ey), Math.floor(ez))) {
-        const steps = this.#steps(this.#evidence.hit, d);
-        grid.add(Math.floor(ex), Math.floor(ey), Math.floor(ez), steps);
+      const [i, j, k] = [Math.floor(ex), Math.floor(ey), Math.floor(ez)];
+      if (this.#mark(i, j, k)) grid.add(i, j, k, this.#steps(this.#evidence.hit, d));
+    }
+    // Beams that graze a wall pass through its other voxels, and a wall lies as often as not at a boundary of voxels:
+    // next to a hit nothing is freed.
+    for (let n = 0; n < depth.length; n++) {
+      if (depth[n] === 0) continue;
+      const [i, j, k] = [Math.floor(ends[3 * n]!), Math.floor(ends[3 * n + 1]!), Math.floor(ends[3 * n + 2]!)];
+      for (let near = 0; near < 27; near++) {
+        this.#mark(i + (near % 3) - 1, j + (((near / 3) | 0) % 3) - 1, k + ((near / 9) | 0) - 1);
       }
     }
     for (let n = 0; n < depth.length; n++) {

@@ -33,11 +33,13 @@ export function scoreHeldOut(
   poses: ReadonlyMap<number, Pose>,
   onProgress?: (share: number) => void,
 ): HeldOutScore {
+  const farthest = Math.max(...recording.header.setup.sensors.map(({ optics }) => optics.maxRange));
   const path = new Int32Array(
-    3 * 3 * (Math.ceil((head.settings["map.maxRange"] * 2 + 1) / head.grid.voxelSize) + 4),
+    3 * 3 * (Math.ceil((2 * farthest + 1) / head.grid.voxelSize) + 4),
   );
   const masks = recording.header.setup.sensors.map(({ optics }) => {
-    const maxRange = Math.min(optics.maxRange, head.settings["map.maxRange"]);
+    const maxRange =
+      optics.model === "scan" ? optics.maxRange : Math.min(optics.maxRange, head.settings["map.maxRange"]);
     return {
       mask: new DepthMask({ ...optics, maxRange }, DEFAULT_MASK_SETTINGS),
       stride: optics.height === 1 ? 1 : 4,
