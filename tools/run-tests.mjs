@@ -87,12 +87,19 @@ function main(args) {
   const env = { ...process.env, BRINKMAP_NOT_RUN_LIST: list };
   if (args.includes("--no-skips")) env.BRINKMAP_NO_SKIP = "1";
   const rest = args.filter((arg) => arg !== "--no-skips");
-  const run = spawnSync(process.execPath, [vitest, "run", ...rest], { stdio: "inherit", env });
+  const report = join(folder, "report.json");
+  const reporters = ["--reporter=default", "--reporter=json", `--outputFile.json=${report}`];
+  const run = spawnSync(process.execPath, [vitest, "run", ...reporters, ...rest], { stdio: "inherit", env });
+  const counts = existsSync(report) ? JSON.parse(readFileSync(report, "utf8")) : null;
   const lines = readFileSync(list, "utf8").split("\n").filter(Boolean).sort();
   rmSync(folder, { recursive: true });
   console.log(
     lines.length === 0 ? "Every test was run." : `NOT RUN, ${lines.length} in all:\n${lines.join("\n")}`,
   );
+  if (counts !== null) {
+    const skipped = counts.numPendingTests > 0 ? `, ${counts.numPendingTests} skipped` : "";
+    console.log(`${counts.numPassedTests} passed, ${counts.numFailedTests} failed${skipped}`);
+  }
   return run.status === 0 ? 0 : 1;
 }
 

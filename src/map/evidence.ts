@@ -1,4 +1,4 @@
-import { NATS_PER_STEP, TOP } from "./grid.ts";
+import { FREE_BELOW, NATS_PER_STEP, TOP } from "./grid.ts";
 
 /** Log-odds steps (grid.ts) that one frame gives a voxel, by distance. */
 export interface EvidenceTable {
@@ -63,14 +63,14 @@ export function evidenceTable(
   const entries = Math.max(1, Math.ceil(maxRange / bucket));
   const hit = new Uint8Array(entries);
   const free = new Uint8Array(entries);
-  const looks = Math.max(1, Math.floor(model.framesToClear / carveEvery));
+  const looks = Math.max(1, Math.floor(model.framesToClear / carveEvery) - 1);
   for (let n = 0; n < entries; n++) {
     const r = (n + 0.5) * bucket;
     const inside = insideProbability(model.sigma0 + model.sigma2 * r * r, voxelSize);
     const nats = model.independence * Math.log(inside / (model.outlierShare + (1 - inside) / 2));
     // At least a step, so that a far wall is found at all; at most what two hits may reach.
     hit[n] = Math.min(TOP / 2, Math.max(2, Math.round(nats / NATS_PER_STEP)));
-    free[n] = Math.min(TOP, Math.ceil(TOP / looks));
+    free[n] = Math.min(TOP, Math.ceil((TOP - FREE_BELOW + 1) / looks));
   }
   return { bucket, hit, free };
 }

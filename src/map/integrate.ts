@@ -1,5 +1,5 @@
 import type { EvidenceTable } from "./evidence.ts";
-import { BLOCK_SIDE, type BlockGrid, blockKey, inReach, TOP } from "./grid.ts";
+import { BLOCK_SIDE, type BlockGrid, blockKey, inReach, keyX, keyY, keyZ, TOP } from "./grid.ts";
 import { COARSEST, DepthPyramid, FINEST, PAD } from "./pyramid.ts";
 
 /** An ideal pinhole image of z-depth: what every camera model is brought to before it carves the map. */
@@ -89,12 +89,16 @@ export class Integrator {
   /** Pixels of the frame that are used as hits; half of all at most. */
   readonly #picks: Int32Array;
 
+  /** Per block, at its place in an endless tiling by the window: bricks whose last carving changed nothing. */
+  readonly #barren: Uint8Array;
+
   // Blocks in view that may change: id or -1, key, place in the hit list or -1, centre in the lens frame.
   #listed = 0;
   #listId: Int32Array = new Int32Array(1024);
   #listKey: Int32Array = new Int32Array(1024);
   #listHit: Int32Array = new Int32Array(1024);
-  #listTurn: Int32Array = new Int32Array(1024);
+  /** One bit a brick, set if it is not carved in this frame. */
+  #listSkip: Int32Array = new Int32Array(1024);
   /** No ray through the block got farther than this. */
   #listFar: Int32Array = new Int32Array(1024);
   #listCentre = new Float64Array(3 * 1024);
@@ -138,13 +142,14 @@ export class Integrator {
     const blocks = Math.ceil((reach * slant) / BLOCK_SIDE) + 1;
     this.#windowBits = Math.min(7, Math.max(4, Math.ceil(Math.log2(2 * blocks))));
     this.#window = new Int32Array(1 << (3 * this.#windowBits));
+    this.#barren = new Uint8Array(this.#window.length);
     this.#columnX = new Int32Array(view.width);
     this.#columnY = new Int32Array(view.width);
     this.#columnZ = new Int32Array(view.width);
     this.#rowX = new Int32Array(view.height);
     this.#rowY = new Int32Array(view.height);
     this.#rowZ = new Int32Array(view.height);
-    this.#picks = new Int32Array((view.width * view.height) / 2 + 8);
+    this.#picks = new Int32Array(view.width * view.height + 8);
   }
 
   /**
@@ -263,6 +268,7 @@ export class Integrator {
     const near1 = span / 4;
     const near2 = near1 * Math.SQRT2;
     const near4 = near1 * 2;
+    const near8 = near1 * 4;
     const flat = 2 * this.#unit;
     const phase = this.#grid.frame;
     const columns = this.#pyramid.columns[FINEST]!;
@@ -293,6 +299,16 @@ export class Integrator {
             n = this.#add(depth, u + du, v + 1, n);
             n = this.#add(depth, u + (du ^ 3), v + 2, n);
             n = this.#add(depth, u + (du ^ 1), v + 3, n);
+            if (reach >= near8) {
+              n = this.#add(depth, u + (du ^ 1), v, n);
+              n = this.#add(depth, u + (du ^ 3), v, n);
+              n = this.#add(depth, u + (du ^ 1), v + 1, n);
+              n = this.#add(depth, u + (du ^ 3), v + 1, n);
+              n = this.#add(depth, u + du, v + 2, n);
+              n = this.#add(depth, u + (du ^ 2), v + 2, n);
+              n = this.#add(depth, u + du, v + 3, n);
+              n = this.#add(depth, u + (du ^ 2), v + 3, n);
+            }
           }
         }
       }
@@ -326,7 +342,7 @@ export class Integrator {
     this.#listId = wider(this.#listId);
     this.#listKey = wider(this.#listKey);
     this.#listHit = wider(this.#listHit);
-    this.#listTurn = wider(this.#listTurn);
+    this.#listSkip = wider(this.#listSkip);
     this.#listFar = wider(this.#listFar);
     const centre = new Float64Array(3 * size);
     centre.set(this.#listCentre);
@@ -408,8 +424,11 @@ export class Integrator {
     const bits = this.#windowBits;
     const half = 1 << bits;
     const every = this.#carveEvery;
+    const period = 2 * every;
     // Not negative, whatever the block.
-    const phase = (grid.frame % every) + 4096 * every;
+    const phase = (grid.frame % period) + 4096 * period;
+    const barren = this.#barren;
+    const torus = half - 1;
     let n = 0;
     let seen = 0;
     for (let bz = bz0; bz <= bz1; bz++) {
@@ -434,8 +453,14 @@ export class Integrator {
           if (((wx | wy | wz) & -half) === 0) {
             hit = window[wx | (wy << bits) | (wz << (2 * bits))]! - base;
           }
-          const isTurn = every === 1 || (bx + by + bz + phase) % every === 0;
-          if (hit < 0 && !isTurn) continue;
+          const turn = (bx + by + bz + phase) % period;
+          let skip = 0;
+          if (turn !== 0) {
+            skip = 255;
+            if (turn === every)
+              skip = barren[(bx & torus) | ((by & torus) << bits) | ((bz & torus) << (2 * bits))]!;
+          }
+          if (hit < 0 && skip === 255) continue;
           const zn = cZ - hZ;
           let farthest = 32767;
           if (zn > near) {
@@ -462,14 +487,15 @@ export class Integrator {
           const id = grid.find(key);
           if (id >= 0) {
             grid.touched[id] = grid.frame;
-            if (hit < 0 && grid.saturated[id] === 255) continue;
+            skip |= grid.saturated[id]!;
+            if (hit < 0 && skip === 255) continue;
           }
           if (n === this.#listId.length) this.#growList();
           this.#listId[n] = id;
           this.#listKey[n] = key;
           this.#listHit[n] = hit;
           this.#listFar[n] = farthest;
-          this.#listTurn[n] = isTurn ? 1 : 0;
+          this.#listSkip[n] = skip;
           this.#listCentre[3 * n] = cX;
           this.#listCentre[3 * n + 1] = cY;
           this.#listCentre[3 * n + 2] = cZ;
@@ -508,6 +534,9 @@ export class Integrator {
     const listKey = this.#listKey;
     const listHit = this.#listHit;
     const listCentre = this.#listCentre;
+    const barren = this.#barren;
+    const torusBits = this.#windowBits;
+    const torus = (1 << torusBits) - 1;
     const hitBits = this.#hitBits;
     let bricks = 0;
     let bulk = 0;
@@ -516,8 +545,10 @@ export class Integrator {
       let id = listId[n]!;
       const key = listKey[n]!;
       const hit = listHit[n]!;
-      const saturated = id >= 0 ? grid.saturated[id]! : 0;
-      const isTurn = this.#listTurn[n] === 1;
+      const skip = this.#listSkip[n]!;
+      const place =
+        (keyX(key) & torus) | ((keyY(key) & torus) << torusBits) | ((keyZ(key) & torus) << (2 * torusBits));
+      let idle = barren[place]!;
       const blockFar = this.#listFar[n]!;
       const centreX = listCentre[3 * n]!;
       const centreY = listCentre[3 * n + 1]!;
@@ -530,7 +561,8 @@ export class Integrator {
           h1 = hitBits[hit * HIT_WORDS + 2 * brick + 1]!;
         }
         const isHit = (h0 | h1) !== 0;
-        if (!isHit && (!isTurn || ((saturated >> brick) & 1) !== 0)) continue;
+        const isCarved = ((skip >> brick) & 1) === 0;
+        if (!isHit && !isCarved) continue;
         const Z = centreZ + offset[3 * brick + 2]!;
         const zn = Z - hZ;
         if (!isHit && zn > blockFar) continue;
@@ -539,7 +571,8 @@ export class Integrator {
         bricks++;
         this.#free0 = 0;
         this.#free1 = 0;
-        if (isTurn && zn < far && Z + hZ > near) {
+        let isIdle = false;
+        if (isCarved && zn < far && Z + hZ > near) {
           if (zn > near) {
             // |(X + dX) / (Z + dZ) - X / Z| = |dX - x dZ| / (Z + dZ) with x = X / Z, over the corners.
             const rn = 1 / zn;
@@ -596,7 +629,8 @@ export class Integrator {
                 mixed++;
                 const isRim = u0 < 0 || v0 < 0 || u1 > width || v1 > height;
                 this.#decideVoxels(X, Y, Z, id, brick, farthest, isRim);
-              }
+                isIdle = true;
+              } else isIdle = true;
             }
           } else {
             mixed++;
@@ -605,10 +639,23 @@ export class Integrator {
         }
         if (isHit || (this.#free0 | this.#free1) !== 0) {
           if (id < 0) id = grid.findOrAdd(key);
-          const place = Math.max(0, Math.min(lastBucket, (Z * perBucket) | 0));
-          this.#applyBrick(id, brick, h0, h1, this.#free0, this.#free1, hitSteps[place]!, freeSteps[place]!);
+          const entry = Math.max(0, Math.min(lastBucket, (Z * perBucket) | 0));
+          const change = this.#applyBrick(
+            id,
+            brick,
+            h0,
+            h1,
+            this.#free0,
+            this.#free1,
+            hitSteps[entry]!,
+            freeSteps[entry]!,
+          );
+          if (change !== 0) isIdle = false;
         }
+        if (isIdle) idle |= 1 << brick;
+        else if (isCarved) idle &= ~(1 << brick);
       }
+      barren[place] = idle;
       if (hit >= 0) this.#clearHit(hit);
       if (id >= 0) grid.releaseIfFree(id);
     }
@@ -630,7 +677,7 @@ export class Integrator {
       steps[3 + axis] = unit * (fy * R[3 * axis + 1]! + cy * R[3 * axis + 2]!);
       steps[6 + axis] = unit * R[3 * axis + 2]!;
     }
-    steps[9] = (Math.abs(steps[6]!) + Math.abs(steps[7]!) + Math.abs(steps[8]!)) / 2;
+    steps[9] = 0.45 * (Math.abs(steps[6]!) + Math.abs(steps[7]!) + Math.abs(steps[8]!));
     steps[10] = fx;
     steps[11] = cx;
     steps[12] = fy;
@@ -689,57 +736,34 @@ export class Integrator {
     let free1 = 0;
     for (let row = 0; row < 16; row++) {
       if ((d < limit || d + 3 * dX < limit) && (words < 0 || pool[words + row] !== 0)) {
-        let bits = 0;
-        if (isRim) {
-          let d1 = d;
-          let a1 = a;
-          let b1 = b;
-          for (let lane = 0; lane < 4; lane++) {
-            const r = 1 / d1;
-            let u = (a1 * r) | 0;
-            let v = (b1 * r) | 0;
-            // max(u, min(u + halfU, 0)), then min(u, max(u - halfU, lastU)); v likewise.
-            let s = u + halfU;
-            let t = u - (s & (s >> 31));
-            u -= t & (t >> 31);
-            s = u - halfU - lastU;
-            t = u - lastU - (s & ~(s >> 31));
-            u -= t & ~(t >> 31);
-            s = v + halfV;
-            t = v - (s & (s >> 31));
-            v -= t & (t >> 31);
-            s = v - halfV - lastV;
-            t = v - lastV - (s & ~(s >> 31));
-            v -= t & ~(t >> 31);
-            bits |= ((d1 + half - nearest[origin + (v >> level) * pitch + (u >> level)]!) >>> 31) << lane;
-            d1 += dX;
-            a1 += aX;
-            b1 += bX;
-          }
-        } else {
-          const r0 = 1 / d;
-          const r1 = 1 / (d + dX);
-          const r2 = 1 / (d + 2 * dX);
-          const r3 = 1 / (d + 3 * dX);
-          const z = d + half;
-          bits =
-            ((z - nearest[origin + ((b * r0) >> level) * pitch + ((a * r0) >> level)]!) >>> 31) |
-            (((z +
-              dX -
-              nearest[origin + (((b + bX) * r1) >> level) * pitch + (((a + aX) * r1) >> level)]!) >>>
-              31) <<
-              1) |
-            (((z +
-              2 * dX -
-              nearest[origin + (((b + 2 * bX) * r2) >> level) * pitch + (((a + 2 * aX) * r2) >> level)]!) >>>
-              31) <<
-              2) |
-            (((z +
-              3 * dX -
-              nearest[origin + (((b + 3 * bX) * r3) >> level) * pitch + (((a + 3 * aX) * r3) >> level)]!) >>>
-              31) <<
-              3);
+        const r0 = 1 / d;
+        const r1 = 1 / (d + dX);
+        const r2 = 1 / (d + 2 * dX);
+        const r3 = 1 / (d + 3 * dX);
+        let u0 = (a * r0) | 0;
+        let v0 = (b * r0) | 0;
+        let u1 = ((a + aX) * r1) | 0;
+        let v1 = ((b + bX) * r1) | 0;
+        let u2 = ((a + 2 * aX) * r2) | 0;
+        let v2 = ((b + 2 * bX) * r2) | 0;
+        let u3 = ((a + 3 * aX) * r3) | 0;
+        let v3 = ((b + 3 * bX) * r3) | 0;
+        if (isRim && (u0 | v0 | u3 | v3 | (lastU - u0) | (lastU - u3) | (lastV - v0) | (lastV - v3)) < 0) {
+          u0 = towardsImage(u0, halfU, lastU);
+          v0 = towardsImage(v0, halfV, lastV);
+          u1 = towardsImage(u1, halfU, lastU);
+          v1 = towardsImage(v1, halfV, lastV);
+          u2 = towardsImage(u2, halfU, lastU);
+          v2 = towardsImage(v2, halfV, lastV);
+          u3 = towardsImage(u3, halfU, lastU);
+          v3 = towardsImage(v3, halfV, lastV);
         }
+        const z = d + half;
+        const bits =
+          ((z - nearest[origin + (v0 >> level) * pitch + (u0 >> level)]!) >>> 31) |
+          (((z + dX - nearest[origin + (v1 >> level) * pitch + (u1 >> level)]!) >>> 31) << 1) |
+          (((z + 2 * dX - nearest[origin + (v2 >> level) * pitch + (u2 >> level)]!) >>> 31) << 2) |
+          (((z + 3 * dX - nearest[origin + (v3 >> level) * pitch + (u3 >> level)]!) >>> 31) << 3);
         if (row < 8) free0 |= bits << (row << 2);
         else free1 |= bits << ((row - 8) << 2);
       }
@@ -825,7 +849,7 @@ export class Integrator {
     free1: number,
     hitStep: number,
     freeStep: number,
-  ): void {
+  ): number {
     const grid = this.#grid;
     const start = grid.dense(id) + brick * 16;
     const pool = grid.pool;
@@ -835,6 +859,7 @@ export class Integrator {
     const f1 = free1 & ~h1;
     let left = 0;
     let changed = 0;
+    let freed = 0;
     for (let w = 0; w < 16; w++) {
       const shift = (w & 7) << 2;
       const hits = ((w < 8 ? h0 : h1) >>> shift) & 15;
@@ -846,6 +871,7 @@ export class Integrator {
           const y = ((x | HIGH) - (less & SPREAD[frees]!)) | 0;
           const k = y & HIGH;
           x = y & (k - (k >>> 7));
+          freed |= before ^ x;
         }
         if (hits !== 0) {
           const y = (x + (more & SPREAD[hits]!)) | 0;
@@ -861,6 +887,7 @@ export class Integrator {
     if (left === 0) grid.saturated[id] = grid.saturated[id]! | (1 << brick);
     else grid.saturated[id] = grid.saturated[id]! & ~(1 << brick);
     if ((changed & CLASS_BITS) !== 0) grid.revision[id] = grid.frame;
+    return freed;
   }
 
   #clearHit(hit: number): void {
@@ -892,4 +919,15 @@ export class Integrator {
       this.#clearHit(hit);
     }
   }
+}
+
+/** Moves a pixel outside 0 .. last to the image's rim, `half` at most; without branches. */
+function towardsImage(pixel: number, half: number, last: number): number {
+  // max(pixel, min(pixel + half, 0)), then min(that, max(that - half, last)).
+  let s = pixel + half;
+  let t = pixel - (s & (s >> 31));
+  const low = pixel - (t & (t >> 31));
+  s = low - half - last;
+  t = low - last - (s & ~(s >> 31));
+  return low - (t & ~(t >> 31));
 }

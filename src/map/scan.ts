@@ -74,7 +74,11 @@ export class ScanIntegrator {
     // next to a hit nothing is freed.
     for (let n = 0; n < depth.length; n++) {
       if (depth[n] === 0) continue;
-      const [i, j, k] = [Math.floor(ends[3 * n]!), Math.floor(ends[3 * n + 1]!), Math.floor(ends[3 * n + 2]!)];
+      const [i, j, k] = [
+        Math.floor(ends[3 * n]!),
+        Math.floor(ends[3 * n + 1]!),
+        Math.floor(ends[3 * n + 2]!),
+      ];
       for (let near = 0; near < 27; near++) {
         this.#mark(i + (near % 3) - 1, j + (((near / 3) | 0) % 3) - 1, k + ((near / 9) | 0) - 1);
       }

@@ -1,0 +1,223 @@
+import { describe, expect, test } from "vitest";
+import type { Pose } from "../../src/geometry/optics.ts";
+import { fromYawPitchRoll, IDENTITY, OPTICAL_IN_BODY } from "../../src/geometry/rigid.ts";
+import { Head } from "../../src/head/head.ts";
+import type { FrameOutput, HeadOutput } from "../../src/head/outputs.ts";
+import { resolveSettings } from "../../src/head/settings.ts";
+import { classOf } from "../../src/map/grid.ts";
+import { COLUMN } from "../../src/map/layers.ts";
+import type { DepthEvent, HeadEvent, Setup } from "../../src/sense/events.ts";
+import { REASON } from "../../src/sense/mask.ts";
+
+const WIDTH = 64;
+const HEIGHT = 48;
+const FOCAL = 50;
+const LENS_HEIGHT = 0.5;
+/** Metres from the lens to a wall across its view. */
+const WALL = 2;
+
+/** A camera looking straight ahead, half a metre above the floor. */
+const setup: Setup = {
+  sensors: [
+    {
+      name: "depth",
+      optics: {
+        model: "pinhole",
+        ...{ width: WIDTH, height: HEIGHT, fx: FOCAL, fy: FOCAL, cx: (WIDTH - 1) / 2, cy: (HEIGHT - 1) / 2 },
+        ...{ measures: "z", unit: 0.001, minRange: 0.1, maxRange: 5 },
+      },
+      mount: { on: "head", pose: { rotation: OPTICAL_IN_BODY, position: [0, 0, 0] } },
+    },
+  ],
+  baseFromHead: { rotation: [0, 0, 0, 1], position: [0, 0, LENS_HEIGHT] },
+  headFromImu: IDENTITY,
+};
+
+/** Floor as far as the wall, then the wall, as that camera sees them. */
+function view(): Uint16Array {
+  const counts = new Uint16Array(WIDTH * HEIGHT);
+  for (let v = 0; v < HEIGHT; v++) {
+    const down = (v - (HEIGHT - 1) / 2) / FOCAL;
+    const floor = down > 0 ? LENS_HEIGHT / down : Number.POSITIVE_INFINITY;
+    counts.fill(Math.round(1000 * Math.min(WALL, floor)), v * WIDTH, (v + 1) * WIDTH);
+  }
+  return counts;
+}
+
+const depth = (time: number, sequence: number, counts = view(), sensor = 0): DepthEvent => ({
+  ...{ kind: "depth", time, sensor, sequence, counts, amplitude: null },
+});
+const reference = (time: number, pose: Pose = IDENTITY): HeadEvent => ({
+  ...{ kind: "reference", time, of: "base", sensor: 0, pose },
+});
+
+function feed(head: Head, events: readonly HeadEvent[]): HeadOutput[] {
+  return events.flatMap((event) => [...head.take(event)]);
+}
+const frames = (outputs: readonly HeadOutput[]): FrameOutput[] =>
+  outputs.filter((output): output is FrameOutput => output.kind === "frame");
+
+describe("frames and their poses", () => {
+  test("a frame with a reference pose of its own stamp is mapped at once, a wall and the floor where they are", () => {
+    const head = new Head(setup, resolveSettings());
+    const seen = [1, 2, 3, 4].flatMap((n) => [reference(n * 1e5), depth(n * 1e5, n)]);
+    expect(frames(feed(head, seen)).map((frame) => frame.revision)).toEqual([1, 2, 3, 4]);
+    head.finish();
+    // The wall is 2 m ahead: voxel 40 of 5 cm, or the one before, as it lies on their boundary.
+    const wall = [39, 40].map((i) => classOf(head.grid.valueAt(i, 0, 10)));
+    expect(wall).toContain("occupied");
+    expect(classOf(head.grid.valueAt(20, 0, 10))).toBe("free");
+    // Depth is in whole millimetres, so the floor between 1.1 and 2 m is right to about one.
+    const heights = Array.from({ length: 18 }, (_, i) => head.floor.heightAt(22 + i, 0)).filter(
+      (h) => !Number.isNaN(h),
+    );
+    expect(heights.length).toBeGreaterThan(2);
+    for (const height of heights) expect(Math.abs(height)).toBeLessThan(0.002);
+    expect(head.layers.kindAt(24, 0)).toBe(COLUMN.clear);
+    expect(wall[0] === "occupied" ? head.layers.kindAt(39, 0) : head.layers.kindAt(40, 0)).toBe(
+      COLUMN.blocked,
+    );
+  });
+
+  test("the distance to what blocks is exact and the column under the lens is as far as the wall", () => {
+    const head = new Head(setup, resolveSettings({ "body.clearanceLimit": 3 }));
+    feed(
+      head,
+      [1, 2, 3].flatMap((n) => [reference(n), depth(n, n)]),
+    );
+    head.finish();
+    const nearest = [39, 40].find((i) => head.layers.kindAt(i, 0) === COLUMN.blocked)!;
+    expect(head.layers.clearance.at(30, 0)).toBeCloseTo((nearest - 30) * 0.05, 6);
+  });
+
+  test("a frame between two poses waits for the later one and is placed between them", () => {
+    const head = new Head(setup, resolveSettings());
+    const ahead: Pose = { ...IDENTITY, position: [1, 0, 0] };
+    expect(feed(head, [reference(0), depth(50_000, 0)])).toEqual([]);
+    const [frame] = frames(feed(head, [reference(100_000, ahead)]));
+    expect(frame!.worldFromBase.position[0]).toBeCloseTo(0.5, 9);
+    expect(frame!.time).toBe(50_000);
+  });
+
+  test("a frame whose pose does not come in time is left out and counted, and the next one is mapped", () => {
+    const head = new Head(setup, resolveSettings({ "pose.maxWait": 0.1 }));
+    const mark = { kind: "mark", time: 400_000, text: "time goes on" } as const;
+    const late = feed(head, [reference(0), depth(50_000, 0), mark]);
+    expect(late).toMatchObject([{ kind: "skipped", why: "no pose", sequence: 0 }]);
+    expect(frames(feed(head, [reference(500_000), depth(500_000, 1)]))).toHaveLength(1);
+  });
+
+  test("a newer frame takes the place of one that still waits", () => {
+    const head = new Head(setup, resolveSettings());
+    const outputs = feed(head, [depth(10_000, 0), depth(20_000, 1), reference(20_000)]);
+    expect(outputs).toMatchObject([
+      { kind: "skipped", why: "overtaken", sequence: 0 },
+      { kind: "frame", sequence: 1 },
+    ]);
+  });
+
+  test("poses too far apart in time are not interpolated between", () => {
+    const head = new Head(setup, resolveSettings({ "pose.maxGap": 0.5 }));
+    const outputs = feed(head, [reference(0), depth(1e6, 0), reference(2e6)]);
+    expect(outputs).toMatchObject([{ kind: "skipped", why: "no pose", detail: "gap" }]);
+  });
+
+  test("with odometry, place comes from the wheels and tilt from the orientation", () => {
+    const head = new Head(setup, resolveSettings({ "pose.source": "odometry" }));
+    const tilt = fromYawPitchRoll(2, 0.1, -0.05); // its yaw is not used
+    const [frame] = frames(
+      feed(head, [
+        { kind: "motion", time: 0, pose: [1, 2, 0.3], speed: null },
+        { kind: "orientation", time: 0, rotation: tilt },
+        depth(0, 0),
+      ]),
+    );
+    const expected = fromYawPitchRoll(0.3, 0.1, -0.05);
+    for (let k = 0; k < 4; k++) expect(frame!.worldFromBase.rotation[k]).toBeCloseTo(expected[k]!, 9);
+    expect(frame!.worldFromBase.position).toEqual([1, 2, 0]);
+  });
+
+  test("raw inertial samples stand in for a fused orientation", () => {
+    const head = new Head(setup, resolveSettings({ "pose.source": "odometry" }));
+    const events: HeadEvent[] = [{ kind: "motion", time: 0, pose: [0, 0, 0], speed: null }];
+    for (let n = 0; n <= 100; n++) {
+      // At rest, nose down by 0.2 rad: specific force is +g along up, seen in the imu frame.
+      const accel = [-Math.sin(0.2) * 9.81, 0, Math.cos(0.2) * 9.81] as const;
+      events.push({ kind: "inertial", time: n * 10_000, gyro: [0, 0, 0], accel, mag: null });
+    }
+    events.push({ kind: "motion", time: 1e6, pose: [0, 0, 0], speed: null }, depth(1e6, 0));
+    const [frame] = frames(feed(head, events));
+    const expected = fromYawPitchRoll(0, 0.2, 0);
+    for (let k = 0; k < 4; k++) expect(frame!.worldFromBase.rotation[k]).toBeCloseTo(expected[k]!, 3);
+  });
+
+  test("a neck that turns turns the lens with it", () => {
+    const head = new Head(setup, resolveSettings());
+    const left: Pose = { rotation: fromYawPitchRoll(Math.PI / 2, 0, 0), position: [0, 0, LENS_HEIGHT] };
+    feed(head, [
+      { kind: "mount", time: 0, sensor: null, pose: left },
+      ...[1, 2, 3].flatMap((n) => [reference(n), depth(n, n)]),
+    ]);
+    const wall = [39, 40].map((j) => classOf(head.grid.valueAt(0, j, 10)));
+    expect(wall).toContain("occupied");
+  });
+});
+
+describe("what does not fit", () => {
+  test("a frame of a sensor that is not in the setup, or of the wrong size, is refused by name and the head goes on", () => {
+    const head = new Head(setup, resolveSettings());
+    const outputs = feed(head, [
+      reference(0),
+      depth(0, 0, view(), 3),
+      depth(0, 1, new Uint16Array(10)),
+      depth(0, 2),
+    ]);
+    expect(outputs).toMatchObject([
+      { why: "unfit", detail: "sensor 3 is not one of the 1 in the setup" },
+      { why: "unfit", detail: `10 pixels, the sensor has ${WIDTH * HEIGHT}` },
+      { kind: "frame", sequence: 2 },
+    ]);
+  });
+
+  test("frames that never arrived show in the sequence", () => {
+    const head = new Head(setup, resolveSettings());
+    const outputs = frames(feed(head, [reference(0), depth(0, 4), depth(0, 9)]));
+    expect(outputs.map((frame) => frame.missed)).toEqual([0, 4]);
+  });
+
+  test("a frame without a single return is judged and changes no voxel", () => {
+    const head = new Head(setup, resolveSettings());
+    const [frame] = frames(feed(head, [reference(0), depth(0, 0, new Uint16Array(WIDTH * HEIGHT))]));
+    expect(frame!.tally[REASON.noReturn]).toBe(WIDTH * HEIGHT);
+    expect(head.grid.count).toBe(0);
+  });
+
+  test("while mapping is off frames are located but the map stays as it was", () => {
+    const head = new Head(setup, resolveSettings());
+    head.isMapping = false;
+    const [frame] = frames(feed(head, [reference(0), depth(0, 0)]));
+    expect(frame).toMatchObject({ revision: 0, points: 0 });
+    expect(head.grid.count).toBe(0);
+  });
+
+  test.each([
+    [{ "map.voxelsize": 0.05 }, /there is no setting "map.voxelsize"; did you mean map.voxelSize/],
+    [{ "map.voxelSize": 7 }, /map.voxelSize must be a number from 0.001 to 0.5 m, got 7/],
+    [{ "map.carveEvery": 1.5 }, /map.carveEvery must be a whole number from 1 to 8 frames, got 1.5/],
+    [{ "pose.source": "stars" }, /pose.source must be one of reference, odometry, got "stars"/],
+    [{ "body.height": Number.NaN }, /body.height must be a number/],
+    [{ "body.height": "" }, /body.height must be a number/],
+  ])("a wrong setting %o says which and what it allows", (given, message) => {
+    expect(() => resolveSettings(given)).toThrow(message);
+  });
+
+  test("numbers from a command line are taken as numbers", () => {
+    expect(resolveSettings({ "map.voxelSize": "0.1" })["map.voxelSize"]).toBe(0.1);
+  });
+
+  test("a range of too many voxels is refused with what to do", () => {
+    expect(() => new Head(setup, resolveSettings({ "map.voxelSize": 0.005 }))).toThrow(
+      /maximum range 5 m is 1000 voxels of 0.005 m; at most 500: take larger voxels or a shorter range/,
+    );
+  });
+});
