@@ -79,7 +79,7 @@ export class BlockGrid {
   /** Per block: the frame that last gave evidence, changed or not. */
   touched = new Int32Array(1024);
   /** The voxels, four a word. */
-  pool = new Int32Array(256 * BLOCK_WORDS);
+  pool = new Int32Array(128 * BLOCK_WORDS);
   /** Revision of the newest frame; goes up by one for each. */
   frame = 0;
 
@@ -171,8 +171,8 @@ export class BlockGrid {
     } else {
       slot = this.#slotCount++;
       if (slot * BLOCK_WORDS >= this.pool.length) {
-        // Half as much again, not double: the pool is nearly all of the map's memory.
-        const size = Math.ceil((this.pool.length * 1.5) / BLOCK_WORDS) * BLOCK_WORDS;
+        // A quarter more, not double: the pool is nearly all of the map's memory.
+        const size = Math.ceil((this.pool.length * 1.25) / BLOCK_WORDS) * BLOCK_WORDS;
         const pool = new Int32Array(size);
         pool.set(this.pool);
         this.pool = pool;

@@ -57,7 +57,8 @@ export interface LayerView<T extends Uint8Array | Float32Array> {
  * is from the nearest that it cannot. Follows the grid's block revisions, so its cost goes with what has changed.
  */
 export class BodyLayers {
-  readonly clearance: ClearanceField;
+  readonly #clearance: ClearanceField;
+  #isClearanceStale = false;
   readonly #grid: BlockGrid;
   readonly #floor: FloorLayer;
   readonly #body: Body;
@@ -84,7 +85,7 @@ export class BodyLayers {
     this.#grid = grid;
     this.#floor = floor;
     this.#body = body;
-    this.clearance = new ClearanceField(grid.voxelSize, clearanceLimit);
+    this.#clearance = new ClearanceField(grid.voxelSize, clearanceLimit);
   }
 
   /**
@@ -116,7 +117,6 @@ export class BodyLayers {
     for (const slot of this.#dirty) this.#rebuild(slot, floorHeight);
     const count = this.#dirty.size;
     this.#dirty.clear();
-    this.clearance.update();
     return count;
   }
 
@@ -192,7 +192,8 @@ export class BodyLayers {
     }
     const c = ((j & 31) << 5) | (i & 31);
     if ((tile.kind[c] === COLUMN.blocked) !== (kind === COLUMN.blocked)) {
-      this.clearance.set(i, j, kind === COLUMN.blocked);
+      this.#clearance.set(i, j, kind === COLUMN.blocked);
+      this.#isClearanceStale = true;
     }
     tile.kind[c] = kind;
     tile.headroom[c] = headroom;
@@ -207,6 +208,16 @@ export class BodyLayers {
   /** Number of a `COLUMN` kind for world column (i, j). */
   kindAt(i: number, j: number): number {
     return this.#tiles.get(tileKey(i >> 5, j >> 5))?.kind[((j & 31) << 5) | (i & 31)] ?? COLUMN.unseen;
+  }
+
+  /**
+   * Metres from column (i, j) to the nearest blocked one, centre to centre; Infinity beyond the limit. What changed since
+   * it was last asked is worked out first: columns flip at the rim of noise, and nobody may want to know.
+   */
+  clearanceAt(i: number, j: number): number {
+    if (this.#isClearanceStale) this.#clearance.update();
+    this.#isClearanceStale = false;
+    return this.#clearance.at(i, j);
   }
 
   /** The smallest rectangle of columns that holds everything seen, or null; `col`, `row` lowest, sizes in columns. */
@@ -242,7 +253,7 @@ export class BodyLayers {
 
   /** Distance to the nearest blocked column, metres. A copy. */
   clearances(): LayerView<Float32Array> | null {
-    return this.#view(Float32Array, (i, j) => this.clearance.at(i, j));
+    return this.#view(Float32Array, (i, j) => this.clearanceAt(i, j));
   }
 
   #view<T extends Uint8Array | Float32Array>(

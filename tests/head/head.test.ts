@@ -87,7 +87,7 @@ describe("frames and their poses", () => {
     );
     head.finish();
     const nearest = [39, 40].find((i) => head.layers.kindAt(i, 0) === COLUMN.blocked)!;
-    expect(head.layers.clearance.at(30, 0)).toBeCloseTo((nearest - 30) * 0.05, 6);
+    expect(head.layers.clearanceAt(30, 0)).toBeCloseTo((nearest - 30) * 0.05, 6);
   });
 
   test("a frame between two poses waits for the later one and is placed between them", () => {

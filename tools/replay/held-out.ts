@@ -34,9 +34,7 @@ export function scoreHeldOut(
   onProgress?: (share: number) => void,
 ): HeldOutScore {
   const farthest = Math.max(...recording.header.setup.sensors.map(({ optics }) => optics.maxRange));
-  const path = new Int32Array(
-    3 * 3 * (Math.ceil((2 * farthest + 1) / head.grid.voxelSize) + 4),
-  );
+  const path = new Int32Array(3 * 3 * (Math.ceil((2 * farthest + 1) / head.grid.voxelSize) + 4));
   const masks = recording.header.setup.sensors.map(({ optics }) => {
     const maxRange =
       optics.model === "scan" ? optics.maxRange : Math.min(optics.maxRange, head.settings["map.maxRange"]);
