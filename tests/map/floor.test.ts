@@ -51,7 +51,8 @@ describe("floor heights", () => {
     for (const offset of [0, 0.01, 0.024, 0.026, 0.049]) {
       const frames = Array.from({ length: 4 }, () => view(() => offset, HEIGHT + offset));
       const floor = layer(frames, HEIGHT + offset);
-      for (let i = 16; i < 32; i++) expect(floor.heightAt(i, 0)).toBeCloseTo(offset, 3);
+      // Farther away rows of pixels are more than a column apart.
+      for (let i = 12; i < 20; i++) expect(floor.heightAt(i, 0)).toBeCloseTo(offset, 3);
     }
   });
 
