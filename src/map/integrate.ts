@@ -677,7 +677,7 @@ export class Integrator {
       steps[3 + axis] = unit * (fy * R[3 * axis + 1]! + cy * R[3 * axis + 2]!);
       steps[6 + axis] = unit * R[3 * axis + 2]!;
     }
-    steps[9] = 0.45 * (Math.abs(steps[6]!) + Math.abs(steps[7]!) + Math.abs(steps[8]!));
+    steps[9] = 0.4 * (Math.abs(steps[6]!) + Math.abs(steps[7]!) + Math.abs(steps[8]!));
     steps[10] = fx;
     steps[11] = cx;
     steps[12] = fy;

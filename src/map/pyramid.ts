@@ -90,47 +90,33 @@ export class DepthPyramid {
       for (let x = 0; x < width; x += 4, p += 2, o++) {
         // In each half word, bit 15 of ((a | HIGH) - b) tells a >= b; spread, it selects without a branch.
         // Minus one modulo 2^15 turns a missing 0 into the largest value, so it never is the minimum, and its
-        // bit 15 falls, so that the holes can be counted.
-        let a = pairs[p]!;
-        let b = pairs[p + 1]!;
-        let t = ((a | HIGH) - b) | 0;
-        let k = t & HIGH;
-        let keep = (k - (k >>> 15)) | 0;
-        let most = b ^ ((a ^ b) & keep);
-        a = ((a | HIGH) - ONES) | 0;
-        b = ((b | HIGH) - ONES) | 0;
-        let present = ((a & HIGH) >>> 15) + ((b & HIGH) >>> 15);
-        a &= LOW;
-        b &= LOW;
-        t = ((a | HIGH) - b) | 0;
-        k = t & HIGH;
-        keep = (k - (k >>> 15)) | 0;
-        let least = a ^ ((a ^ b) & keep);
-        for (let r = 1, q = p + rowPairs; r < 4; r++, q += rowPairs) {
-          a = pairs[q]!;
-          b = pairs[q + 1]!;
-          t = ((a | HIGH) - most) | 0;
-          k = t & HIGH;
-          keep = (k - (k >>> 15)) | 0;
-          most ^= (a ^ most) & keep;
-          t = ((b | HIGH) - most) | 0;
-          k = t & HIGH;
-          keep = (k - (k >>> 15)) | 0;
-          most ^= (b ^ most) & keep;
+        // bit 15 falls, so that the holes can be counted. Left and right pairs go apart, to run side by side.
+        let mostLeft = 0;
+        let mostRight = 0;
+        let leastLeft = LOW;
+        let leastRight = LOW;
+        let present = 0;
+        for (let q = p, end = p + 4 * rowPairs; q < end; q += rowPairs) {
+          let a = pairs[q]!;
+          let b = pairs[q + 1]!;
+          let ka = ((a | HIGH) - mostLeft) & HIGH;
+          let kb = ((b | HIGH) - mostRight) & HIGH;
+          mostLeft ^= (a ^ mostLeft) & (ka - (ka >>> 15));
+          mostRight ^= (b ^ mostRight) & (kb - (kb >>> 15));
           a = ((a | HIGH) - ONES) | 0;
           b = ((b | HIGH) - ONES) | 0;
           present += ((a & HIGH) >>> 15) + ((b & HIGH) >>> 15);
           a &= LOW;
           b &= LOW;
-          t = ((least | HIGH) - a) | 0;
-          k = t & HIGH;
-          keep = (k - (k >>> 15)) | 0;
-          least ^= (least ^ a) & keep;
-          t = ((least | HIGH) - b) | 0;
-          k = t & HIGH;
-          keep = (k - (k >>> 15)) | 0;
-          least ^= (least ^ b) & keep;
+          ka = ((leastLeft | HIGH) - a) & HIGH;
+          kb = ((leastRight | HIGH) - b) & HIGH;
+          leastLeft ^= (leastLeft ^ a) & (ka - (ka >>> 15));
+          leastRight ^= (leastRight ^ b) & (kb - (kb >>> 15));
         }
+        let k = ((mostLeft | HIGH) - mostRight) & HIGH;
+        const most = mostRight ^ ((mostLeft ^ mostRight) & (k - (k >>> 15)));
+        k = ((leastLeft | HIGH) - leastRight) & HIGH;
+        const least = leastLeft ^ ((leastLeft ^ leastRight) & (k - (k >>> 15)));
         const mostLow = most & 0x7fff;
         const mostHigh = most >>> 16;
         const dm = mostLow - mostHigh;
