@@ -1,7 +1,8 @@
 /** Voxels along one side of a block; a block is eight bricks of 4 x 4 x 4. */
 export const BLOCK_SIDE = 8;
 export const BLOCK_VOXELS = BLOCK_SIDE ** 3;
-const BLOCK_WORDS = BLOCK_VOXELS / 4;
+/** Words of a brick in the pool, four voxels each. */
+const BRICK_WORDS = 16;
 
 /**
  * A voxel is one byte with its top bit spare, so that four are updated in one 32-bit word. Its value is
@@ -56,8 +57,8 @@ export function voxelOffset(x: number, y: number, z: number): number {
 }
 
 /**
- * A sparse grid of log-odds. Blocks are found by hash; a block whose voxels are all alike holds no bytes, only
- * their value. Voxel (i, j, k) covers [i, i + 1) * voxelSize along x, and so on, in the world frame.
+ * A sparse grid of log-odds. Blocks are found by hash; a brick whose voxels are all alike holds no bytes, only
+ * their value: at the rim of what was seen and in free space that is every third brick. Voxel (i, j, k) covers [i, i + 1) * voxelSize along x, and so on, in the world frame.
  *
  * The arrays are open to the integrators in this folder; everybody else reads through `valueAt`, `forEachBlock`
  * and the layers.
@@ -69,9 +70,8 @@ export class BlockGrid {
   count = 0;
   /** Per block: packed coordinates. */
   keys = new Int32Array(1024);
-  /** Per block: which 128 words of `pool` are its own, or -1 while all its voxels equal `uniform`. */
-  slots = new Int32Array(1024);
-  uniform = new Uint8Array(1024);
+  /** Per brick, eight a block: first of its 16 words in `pool`, or -1 - v while all its voxels equal v. */
+  bricks = new Int32Array(8 * 1024);
   /** Per block: one bit a brick, set while all its voxels are clamped free and need no more evidence. */
   saturated = new Uint8Array(1024);
   /** Per block: the frame that last changed the class of a voxel; 0 for never. */
@@ -79,14 +79,15 @@ export class BlockGrid {
   /** Per block: the frame that last gave evidence, changed or not. */
   touched = new Int32Array(1024);
   /** The voxels, four a word. */
-  pool = new Int32Array(128 * BLOCK_WORDS);
+  pool = new Int32Array(1024 * BRICK_WORDS);
   /** Revision of the newest frame; goes up by one for each. */
   frame = 0;
 
   #hashKeys = new Int32Array(4096).fill(EMPTY);
   #hashIds = new Int32Array(4096);
-  #slotCount = 0;
-  #freeSlots = new Int32Array(64);
+  /** Words of the pool given out so far; freed bricks are given out again first. */
+  #poolUsed = 0;
+  #freed = new Int32Array(256);
   #freeCount = 0;
 
   constructor(voxelSize: number) {
@@ -120,8 +121,7 @@ export class BlockGrid {
     if (2 * (this.count + 1) > this.#hashKeys.length) this.#growHash();
     const id = this.count++;
     this.keys[id] = key;
-    this.slots[id] = -1;
-    this.uniform[id] = UNKNOWN;
+    this.bricks.fill(-1 - UNKNOWN, 8 * id, 8 * id + 8);
     this.saturated[id] = 0;
     this.revision[id] = 0;
     this.touched[id] = this.frame;
@@ -144,8 +144,7 @@ export class BlockGrid {
       return to;
     };
     this.keys = wider(this.keys, new Int32Array(size));
-    this.slots = wider(this.slots, new Int32Array(size));
-    this.uniform = wider(this.uniform, new Uint8Array(size));
+    this.bricks = wider(this.bricks, new Int32Array(8 * size));
     this.saturated = wider(this.saturated, new Uint8Array(size));
     this.revision = wider(this.revision, new Int32Array(size));
     this.touched = wider(this.touched, new Int32Array(size));
@@ -158,43 +157,45 @@ export class BlockGrid {
     for (let id = 0; id < this.count; id++) this.#place(this.keys[id]!, id);
   }
 
-  /** First word of the block's own voxels in `pool`, giving it some if it was uniform. May replace `pool`. */
-  dense(id: number): number {
-    const slot = this.slots[id]!;
-    return slot >= 0 ? slot * BLOCK_WORDS : this.#makeDense(id);
+  /** First of the brick's own words in `pool`, giving it some if it was uniform. May replace `pool`. */
+  dense(id: number, brick: number): number {
+    const start = this.bricks[8 * id + brick]!;
+    return start >= 0 ? start : this.#makeDense(id, brick);
   }
 
-  #makeDense(id: number): number {
-    let slot: number;
+  #makeDense(id: number, brick: number): number {
+    let start: number;
     if (this.#freeCount > 0) {
-      slot = this.#freeSlots[--this.#freeCount]!;
+      start = this.#freed[--this.#freeCount]!;
     } else {
-      slot = this.#slotCount++;
-      if (slot * BLOCK_WORDS >= this.pool.length) {
+      start = this.#poolUsed;
+      this.#poolUsed += BRICK_WORDS;
+      if (start >= this.pool.length) {
         // A quarter more, not double: the pool is nearly all of the map's memory.
-        const size = Math.ceil((this.pool.length * 1.25) / BLOCK_WORDS) * BLOCK_WORDS;
-        const pool = new Int32Array(size);
+        const pool = new Int32Array(Math.ceil((this.pool.length * 1.25) / BRICK_WORDS) * BRICK_WORDS);
         pool.set(this.pool);
         this.pool = pool;
       }
     }
-    const start = slot * BLOCK_WORDS;
-    this.pool.fill(Math.imul(this.uniform[id]!, LANES), start, start + BLOCK_WORDS);
-    this.slots[id] = slot;
+    const value = -1 - this.bricks[8 * id + brick]!;
+    this.pool.fill(Math.imul(value, LANES), start, start + BRICK_WORDS);
+    this.bricks[8 * id + brick] = start;
     return start;
   }
 
-  /** Gives the block's bytes back once every brick is clamped free. */
-  releaseIfFree(id: number): void {
-    if (this.saturated[id] !== 255 || this.slots[id]! < 0) return;
-    if (this.#freeCount === this.#freeSlots.length) {
-      const more = new Int32Array(this.#freeSlots.length * 2);
-      more.set(this.#freeSlots);
-      this.#freeSlots = more;
+  /** Makes all voxels of a brick equal `value`, and gives its words back if it had any. */
+  makeUniform(id: number, brick: number, value: number): void {
+    const start = this.bricks[8 * id + brick]!;
+    this.bricks[8 * id + brick] = -1 - value;
+    const bit = 1 << brick;
+    this.saturated[id] = value === 0 ? this.saturated[id]! | bit : this.saturated[id]! & ~bit;
+    if (start < 0) return;
+    if (this.#freeCount === this.#freed.length) {
+      const more = new Int32Array(this.#freed.length * 2);
+      more.set(this.#freed);
+      this.#freed = more;
     }
-    this.#freeSlots[this.#freeCount++] = this.slots[id]!;
-    this.slots[id] = -1;
-    this.uniform[id] = 0;
+    this.#freed[this.#freeCount++] = start;
   }
 
   /** Stored value of the voxel with these whole world coordinates; UNKNOWN where nothing was seen. */
@@ -205,10 +206,10 @@ export class BlockGrid {
     if (!inReach(bx, by, bz)) return UNKNOWN;
     const id = this.find(blockKey(bx, by, bz));
     if (id < 0) return UNKNOWN;
-    const slot = this.slots[id]!;
-    if (slot < 0) return this.uniform[id]!;
     const offset = voxelOffset(i & 7, j & 7, k & 7);
-    return (this.pool[slot * BLOCK_WORDS + (offset >> 2)]! >>> ((offset & 3) * 8)) & 255;
+    const start = this.bricks[8 * id + (offset >> 6)]!;
+    if (start < 0) return -1 - start;
+    return (this.pool[start + ((offset >> 2) & 15)]! >>> ((offset & 3) * 8)) & 255;
   }
 
   /** Adds `steps` (either sign) of log-odds to one voxel and clamps it; false when it is outside the map's reach. */
@@ -219,16 +220,17 @@ export class BlockGrid {
     if (!inReach(bx, by, bz)) return false;
     const id = this.findOrAdd(blockKey(bx, by, bz));
     this.touched[id] = this.frame;
-    // A block that is uniform at the clamp has nothing to gain from more of the same.
-    if (this.slots[id]! < 0 && this.uniform[id] === 0 && steps < 0) return true;
     const offset = voxelOffset(i & 7, j & 7, k & 7);
-    const word = this.dense(id) + (offset >> 2);
+    const brick = offset >> 6;
+    // A brick that is uniform at the clamp has nothing to gain from more of the same.
+    if (steps < 0 && this.bricks[8 * id + brick] === -1) return true;
+    const word = this.dense(id, brick) + ((offset >> 2) & 15);
     const shift = (offset & 3) * 8;
     const before = (this.pool[word]! >>> shift) & 255;
     const after = Math.max(0, Math.min(TOP, before + steps));
     if (after === before) return true;
     this.pool[word] = this.pool[word]! ^ ((before ^ after) << shift);
-    if (after > before) this.saturated[id] = this.saturated[id]! & ~(1 << (offset >> 6));
+    if (after > before) this.saturated[id] = this.saturated[id]! & ~(1 << brick);
     if (((before ^ after) & CLASS_MASK) !== 0) this.revision[id] = this.frame;
     return true;
   }
@@ -240,7 +242,7 @@ export class BlockGrid {
     if (!inReach(bx, by, bz)) throw new RangeError(`voxel (${i}, ${j}, ${k}) is outside the map's reach`);
     const id = this.findOrAdd(blockKey(bx, by, bz));
     const offset = voxelOffset(i & 7, j & 7, k & 7);
-    const word = this.dense(id) + (offset >> 2);
+    const word = this.dense(id, offset >> 6) + ((offset >> 2) & 15);
     const shift = (offset & 3) * 8;
     this.pool[word] = (this.pool[word]! & ~(255 << shift)) | (value << shift);
     this.saturated[id] = this.saturated[id]! & ~(1 << (offset >> 6));
@@ -251,16 +253,13 @@ export class BlockGrid {
   /** Copies a block's voxels to `out` (512), x fastest, then y, then z. */
   copyBlock(id: number, out: Uint8Array): void {
     if (out.length < BLOCK_VOXELS) throw new RangeError(`out has ${out.length} bytes, needs ${BLOCK_VOXELS}`);
-    const slot = this.slots[id]!;
-    if (slot < 0) {
-      out.fill(this.uniform[id]!, 0, BLOCK_VOXELS);
-      return;
-    }
-    const start = slot * BLOCK_WORDS;
+    const { pool, bricks } = this;
     for (let z = 0, n = 0; z < 8; z++) {
       for (let y = 0; y < 8; y++) {
         for (let x = 0; x < 8; x += 4, n += 4) {
-          const word = this.pool[start + (voxelOffset(x, y, z) >> 2)]!;
+          const offset = voxelOffset(x, y, z);
+          const start = bricks[8 * id + (offset >> 6)]!;
+          const word = start < 0 ? Math.imul(-1 - start, LANES) : pool[start + ((offset >> 2) & 15)]!;
           out[n] = word & 255;
           out[n + 1] = (word >>> 8) & 255;
           out[n + 2] = (word >>> 16) & 255;
@@ -273,27 +272,19 @@ export class BlockGrid {
   /** Sets a whole block from 512 values in the order of `copyBlock`; used to load a snapshot. */
   pasteBlock(key: number, values: Uint8Array, revision: number): number {
     const id = this.findOrAdd(key);
-    const first = values[0]!;
-    let alike = true;
-    for (let n = 1; n < BLOCK_VOXELS && alike; n++) alike = values[n] === first;
-    if (alike && this.slots[id]! < 0) {
-      this.uniform[id] = first;
-      this.saturated[id] = first === 0 ? 255 : 0;
-    } else {
-      const start = this.dense(id);
-      let saturated = 255;
-      for (let z = 0, n = 0; z < 8; z++) {
-        for (let y = 0; y < 8; y++) {
-          for (let x = 0; x < 8; x += 4, n += 4) {
-            const offset = voxelOffset(x, y, z);
-            const word = values[n]! | (values[n + 1]! << 8) | (values[n + 2]! << 16) | (values[n + 3]! << 24);
-            this.pool[start + (offset >> 2)] = word;
-            if (word !== 0) saturated &= ~(1 << (offset >> 6));
-          }
-        }
+    for (let brick = 0; brick < 8; brick++) {
+      const first = ((brick & 1) << 2) | ((brick & 2) << 4) | ((brick & 4) << 6);
+      const start = this.dense(id, brick);
+      const value = values[first]!;
+      let isUniform = true;
+      for (let w = 0; w < BRICK_WORDS; w++) {
+        const n = first + ((w & 3) << 3) + ((w >> 2) << 6);
+        const word = values[n]! | (values[n + 1]! << 8) | (values[n + 2]! << 16) | (values[n + 3]! << 24);
+        this.pool[start + w] = word;
+        isUniform &&= word === Math.imul(value, LANES);
       }
-      this.saturated[id] = saturated;
-      this.releaseIfFree(id);
+      if (isUniform) this.makeUniform(id, brick, value);
+      else this.saturated[id] = this.saturated[id]! & ~(1 << brick);
     }
     this.revision[id] = revision;
     this.touched[id] = revision;
@@ -303,14 +294,14 @@ export class BlockGrid {
   /** Forgets everything; keeps the memory. */
   clear(): void {
     this.count = 0;
-    this.#slotCount = 0;
+    this.#poolUsed = 0;
     this.#freeCount = 0;
     this.#hashKeys.fill(EMPTY);
   }
 
   /** Bytes the voxels and their index take up now. */
   get byteSize(): number {
-    const perBlock = 4 + 4 + 1 + 1 + 4 + 4;
+    const perBlock = 4 + 32 + 1 + 4 + 4;
     return this.pool.byteLength + this.keys.length * perBlock + this.#hashKeys.length * 8;
   }
 }

@@ -657,7 +657,6 @@ export class Integrator {
       }
       barren[place] = idle;
       if (hit >= 0) this.#clearHit(hit);
-      if (id >= 0) grid.releaseIfFree(id);
     }
     this.counts.bricks = bricks;
     this.counts.bulk = bulk;
@@ -723,8 +722,7 @@ export class Integrator {
     let a = steps[10]! * X + steps[11]! * Z - 1.5 * (aX + aY + aZ);
     let b = steps[12]! * Y + steps[13]! * Z - 1.5 * (bX + bY + bZ);
     let d = Z - 1.5 * (dX + dY + dZ);
-    const slot = id >= 0 ? grid.slots[id]! : -1;
-    const words = slot >= 0 ? slot * 128 + brick * 16 : -1;
+    const words = id >= 0 ? grid.bricks[8 * id + brick]! : -1;
     const pool = grid.pool;
     const limit = behind - half;
     const { nearest } = this.#pyramid;
@@ -822,7 +820,14 @@ export class Integrator {
   /** Free evidence for all 64 voxels of a brick. */
   #freeBrick(id: number, brick: number, freeStep: number): void {
     const grid = this.#grid;
-    const start = grid.dense(id) + brick * 16;
+    const start = grid.bricks[8 * id + brick]!;
+    if (start < 0) {
+      const before = -1 - start;
+      const after = Math.max(0, before - freeStep);
+      grid.makeUniform(id, brick, after);
+      if (((before ^ after) & CLASS_BITS) !== 0) grid.revision[id] = grid.frame;
+      return;
+    }
     const pool = grid.pool;
     const less = Math.imul(freeStep, LANES);
     let left = 0;
@@ -836,7 +841,7 @@ export class Integrator {
       left |= after;
       changed |= before ^ after;
     }
-    if (left === 0) grid.saturated[id] = grid.saturated[id]! | (1 << brick);
+    if (left === 0) grid.makeUniform(id, brick, 0);
     if ((changed & CLASS_BITS) !== 0) grid.revision[id] = grid.frame;
   }
 
@@ -851,7 +856,7 @@ export class Integrator {
     freeStep: number,
   ): number {
     const grid = this.#grid;
-    const start = grid.dense(id) + brick * 16;
+    const start = grid.dense(id, brick);
     const pool = grid.pool;
     const more = Math.imul(hitStep, LANES);
     const less = Math.imul(freeStep, LANES);
@@ -884,7 +889,7 @@ export class Integrator {
       }
       left |= x;
     }
-    if (left === 0) grid.saturated[id] = grid.saturated[id]! | (1 << brick);
+    if (left === 0) grid.makeUniform(id, brick, 0);
     else grid.saturated[id] = grid.saturated[id]! & ~(1 << brick);
     if ((changed & CLASS_BITS) !== 0) grid.revision[id] = grid.frame;
     return freed;

@@ -3,7 +3,6 @@ import { ClearanceField } from "./clearance.ts";
 import type { FloorLayer } from "./floor.ts";
 import {
   BLOCK_SIDE,
-  BLOCK_VOXELS,
   type BlockGrid,
   blockKey,
   FREE_BELOW,
@@ -34,9 +33,6 @@ export interface Body {
 }
 
 const TILE = 32;
-const BLOCK_WORDS = BLOCK_VOXELS / 4;
-/** Mark of a block of which nothing is known. */
-const NOTHING = -1000;
 
 class LayerTile {
   readonly kind = new Uint8Array(TILE * TILE);
@@ -66,7 +62,7 @@ export class BodyLayers {
   readonly #seen = new Map<number, number>();
   readonly #dirty = new Set<number>();
   #isKnownAt = new Int32Array(1024);
-  readonly #starts = new Int32Array(2048);
+  readonly #ids = new Int32Array(2048);
   #minCol = Number.POSITIVE_INFINITY;
   #maxCol = Number.NEGATIVE_INFINITY;
   #minRow = Number.POSITIVE_INFINITY;
@@ -129,12 +125,11 @@ export class BodyLayers {
     const low = (range >> 11) - 1024;
     const high = (range & 2047) - 1024;
     const { height: bodyHeight, clearance } = this.#body;
-    // The column's blocks, found once: words of the pool, or less than 0 for a uniform value, or nothing known.
-    const { pool, slots, uniform } = grid;
-    const starts = this.#starts;
+    // The column's blocks, found once: their ids, or -1 where nothing is known.
+    const { pool, bricks } = grid;
+    const ids = this.#ids;
     for (let bz = low; bz <= high; bz++) {
-      const id = grid.find(blockKey(bx, by, bz));
-      starts[bz - low] = id < 0 ? NOTHING : slots[id]! < 0 ? -1 - uniform[id]! : slots[id]! * BLOCK_WORDS;
+      ids[bz - low] = grid.find(blockKey(bx, by, bz));
     }
     const last = high * BLOCK_SIDE + BLOCK_SIDE - 1;
     for (let y = 0; y < BLOCK_SIDE; y++) {
@@ -152,22 +147,20 @@ export class BodyLayers {
         // Centres below this stand in the body's way.
         const bodyTop = (floor + bodyHeight) / size - 0.5;
         for (let k = above; k <= last; k++) {
-          const start = starts[(k >> 3) - low]!;
-          if (start === NOTHING) {
+          const id = ids[(k >> 3) - low]!;
+          if (id < 0) {
             k |= 7;
             continue;
           }
-          let value = -1 - start;
-          if (start >= 0) {
-            const offset = voxelOffset(x, y, k & 7);
-            value = (pool[start + (offset >> 2)]! >>> ((offset & 3) * 8)) & 255;
-          }
+          const offset = voxelOffset(x, y, k & 7);
+          const start = bricks[8 * id + (offset >> 6)]!;
+          const value = start < 0 ? -1 - start : (pool[start + ((offset >> 2) & 15)]! >>> ((offset & 3) * 8)) & 255;
           if (value >= OCCUPIED_FROM) {
             headroom = k * size - floor;
             break;
           }
           if (value < FREE_BELOW && k < bodyTop) isFree = true;
-          else if (start < 0) k |= 7;
+          else if (start < 0) k |= 3;
         }
         const isBlocked = headroom < bodyHeight;
         const kind = isBlocked

@@ -1,5 +1,4 @@
 import {
-  BLOCK_VOXELS,
   type BlockGrid,
   blockKey,
   FREE_BELOW,
@@ -9,7 +8,6 @@ import {
   voxelOffset,
 } from "./grid.ts";
 
-const BLOCK_WORDS = BLOCK_VOXELS / 4;
 /** Voxel coordinates must stay whole numbers of 32 bits, with room for a step. */
 const FARTHEST = 2 ** 30;
 /** Less than a millionth of a voxel over all of a map's reach. */
@@ -153,7 +151,7 @@ export function castRay(
   let t = 0;
   let undecided = 0;
   let hit = false;
-  const { slots, uniform, pool } = grid;
+  const { bricks, pool } = grid;
   while (t <= end) {
     const bx = i >> 3;
     const by = j >> 3;
@@ -163,40 +161,41 @@ export function castRay(
       break;
     }
     const id = grid.find(blockKey(bx, by, bz));
-    const slot = id < 0 ? -1 : slots[id]!;
-    if (slot < 0) {
-      // All alike: cross the block in one step.
-      const value = id < 0 ? UNKNOWN : uniform[id]!;
+    const brick = ((i >> 2) & 1) | (((j >> 2) & 1) << 1) | (((k >> 2) & 1) << 2);
+    const start = id < 0 ? -1 - UNKNOWN : bricks[8 * id + brick]!;
+    if (start < 0) {
+      // All alike: cross the brick in one step.
+      const value = -1 - start;
       if (value >= OCCUPIED_FROM) {
         hit = true;
         break;
       }
-      const x0 = bx << 3;
-      const y0 = by << 3;
-      const z0 = bz << 3;
-      const tx = movesX ? (x0 + 8 * upX - ax) * inverseX : Number.POSITIVE_INFINITY;
-      const ty = movesY ? (y0 + 8 * upY - ay) * inverseY : Number.POSITIVE_INFINITY;
-      const tz = movesZ ? (z0 + 8 * upZ - az) * inverseZ : Number.POSITIVE_INFINITY;
+      const x0 = i & ~3;
+      const y0 = j & ~3;
+      const z0 = k & ~3;
+      const tx = movesX ? (x0 + 4 * upX - ax) * inverseX : Number.POSITIVE_INFINITY;
+      const ty = movesY ? (y0 + 4 * upY - ay) * inverseY : Number.POSITIVE_INFINITY;
+      const tz = movesZ ? (z0 + 4 * upZ - az) * inverseZ : Number.POSITIVE_INFINITY;
       const out = Math.max(t, Math.min(tx, ty, tz));
       if (value >= FREE_BELOW) undecided += Math.min(out, end) - t;
       t = out;
       // Kept inside the block on the axes that it does not leave by, whatever rounding says.
-      i = Math.min(x0 + 7, Math.max(x0, Math.floor(ax + t * dx)));
-      j = Math.min(y0 + 7, Math.max(y0, Math.floor(ay + t * dy)));
-      k = Math.min(z0 + 7, Math.max(z0, Math.floor(az + t * dz)));
-      if (tx <= ty && tx <= tz) i = stepX > 0 ? x0 + 8 : x0 - 1;
-      else if (ty <= tz) j = stepY > 0 ? y0 + 8 : y0 - 1;
-      else k = stepZ > 0 ? z0 + 8 : z0 - 1;
+      i = Math.min(x0 + 3, Math.max(x0, Math.floor(ax + t * dx)));
+      j = Math.min(y0 + 3, Math.max(y0, Math.floor(ay + t * dy)));
+      k = Math.min(z0 + 3, Math.max(z0, Math.floor(az + t * dz)));
+      if (tx <= ty && tx <= tz) i = stepX > 0 ? x0 + 4 : x0 - 1;
+      else if (ty <= tz) j = stepY > 0 ? y0 + 4 : y0 - 1;
+      else k = stepZ > 0 ? z0 + 4 : z0 - 1;
       continue;
     }
-    const start = slot * BLOCK_WORDS;
+    const [px, py, pz] = [i >> 2, j >> 2, k >> 2];
     let tx = movesX ? (i + upX - ax) * inverseX : Number.POSITIVE_INFINITY;
     let ty = movesY ? (j + upY - ay) * inverseY : Number.POSITIVE_INFINITY;
     let tz = movesZ ? (k + upZ - az) * inverseZ : Number.POSITIVE_INFINITY;
     let inside = true;
     while (inside && t <= end) {
       const offset = voxelOffset(i & 7, j & 7, k & 7);
-      const value = (pool[start + (offset >> 2)]! >>> ((offset & 3) * 8)) & 255;
+      const value = (pool[start + ((offset >> 2) & 15)]! >>> ((offset & 3) * 8)) & 255;
       if (value >= OCCUPIED_FROM) {
         hit = true;
         break;
@@ -206,17 +205,17 @@ export function castRay(
         out = tx;
         i += stepX;
         tx = (i + upX - ax) * inverseX;
-        inside = i >> 3 === bx;
+        inside = i >> 2 === px;
       } else if (ty <= tz) {
         out = ty;
         j += stepY;
         ty = (j + upY - ay) * inverseY;
-        inside = j >> 3 === by;
+        inside = j >> 2 === py;
       } else {
         out = tz;
         k += stepZ;
         tz = (k + upZ - az) * inverseZ;
-        inside = k >> 3 === bz;
+        inside = k >> 2 === pz;
       }
       out = Math.max(t, out);
       if (value >= FREE_BELOW) undecided += Math.min(out, end) - t;
