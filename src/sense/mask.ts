@@ -50,9 +50,15 @@ export interface MaskResult {
 
 /** `depth` must stay below this, so that its users may take differences and sums of it in 16 signed bits. */
 const DEPTH_LIMIT = 32767;
-/** Mark pixels beside a depth jump along a row or a column while a frame is judged; never seen outside. */
-const ROW_SUSPECT = 8;
-const COL_SUSPECT = 16;
+/**
+ * Two pixels in one 32-bit word: depths need 15 bits of 16, and the sixteenth is set here before another depth is taken
+ * from it, so that it is still set if that was not greater.
+ */
+const TOP_BITS = 0x80008000 | 0;
+const LOW_BITS = 0x7fff7fff;
+const ONE_EACH = 0x00010001;
+/** What stands for "no return" where only a greater neighbour counts as one. */
+const NOTHING = -1;
 
 /**
  * Judges depth frames of one sensor: which pixels are believable and why the others are not, and turns the
@@ -78,8 +84,19 @@ export class DepthMask {
   readonly #worth: Uint16Array;
   /** From there to `depth`, 0 where no ray arrives; null when it is 1 everywhere. */
   readonly #factor: Float32Array | null;
-  /** Pixels beside a jump. */
-  readonly #suspects: Int32Array;
+  /** Whether a believable count is its own depth, so that frames without amplitudes need no work per pixel. */
+  readonly #isPlain: boolean;
+  /** `depth` and `reason`, two pixels at a time. */
+  readonly #pairs: Int32Array;
+  readonly #reasons: Uint16Array;
+  /** The row above: its depths with `TOP_BITS`, and those less the least jump. */
+  readonly #aboveHigh: Int32Array;
+  readonly #aboveLess: Int32Array;
+  /** The least jump is the sum of depth shifted right by these two. */
+  readonly #jumpShifts: readonly [number, number];
+  /** Pairs of pixels beside a jump: index * 16 + 4 bits, see `#findJumps`. */
+  readonly #jumps: Int32Array;
+  readonly #flying: Int32Array;
   readonly #minCount: number;
   readonly #maxCount: number;
   readonly #saturationCount: number;
@@ -118,7 +135,8 @@ export class DepthMask {
     for (let count = this.#minCount; count <= this.#maxCount; count++) {
       if (count !== this.#saturationCount) this.#worth[count] = isRange ? count : Math.round(count / coarser);
     }
-    this.#suspects = new Int32Array(pixels);
+    this.#isPlain =
+      this.#factor === null && this.#worth.every((worth, count) => worth === 0 || worth === count);
     this.#minAmplitude = settings.minAmplitude;
     this.#maxAmplitude = (settings.saturationAmplitude ?? 65536) - 1;
     const [fx, fy] =
@@ -129,6 +147,14 @@ export class DepthMask {
     this.#jumpRow = Math.min(1, 1 / (fx * Math.tan(settings.grazing)));
     this.#jumpCol = Math.min(1, 1 / (fy * Math.tan(settings.grazing)));
     this.#agreement = settings.agreement;
+    this.#jumpShifts = shiftsBelow(Math.min(this.#jumpRow, this.#jumpCol));
+    const words = (pixels + 1) >> 1;
+    this.#pairs = new Int32Array(words);
+    this.#reasons = new Uint16Array(words);
+    this.#aboveHigh = new Int32Array((width + 1) >> 1);
+    this.#aboveLess = new Int32Array((width + 1) >> 1);
+    this.#jumps = new Int32Array(words);
+    this.#flying = new Int32Array(4 * pixels);
     const { noise } = settings;
     const table = (sigma: (k: number) => number) =>
       Float32Array.from({ length: 65536 }, (_, k) => 3 * unitsPerMetre * sigma(k));
@@ -137,11 +163,16 @@ export class DepthMask {
     this.#noiseByAmplitude =
       noise.kind === "time-of-flight" ? table((amplitude) => rangeSigma(noise, 1, amplitude)) : null;
     this.#result = {
-      reason: new Uint8Array(pixels),
+      reason: new Uint8Array(this.#reasons.buffer, 0, pixels),
       tally: new Uint32Array(6),
-      depth: new Uint16Array(pixels),
+      depth: new Uint16Array(this.#pairs.buffer, 0, pixels),
       unitsPerMetre,
     };
+  }
+
+  /** Scale of `MaskResult.depth`. */
+  get unitsPerMetre(): number {
+    return this.#result.unitsPerMetre;
   }
 
   /**
@@ -151,68 +182,39 @@ export class DepthMask {
    * @throws {RangeError} if a length is not that of the optics
    */
   apply(counts: Uint16Array, amplitude: Uint16Array | null): MaskResult {
-    const pixels = this.#suspects.length;
+    const { reason, depth, tally } = this.#result;
+    const pixels = depth.length;
     if (counts.length !== pixels || (amplitude !== null && amplitude.length !== pixels)) {
       throw new RangeError(
         `optics are ${this.#width}x${this.#height}: got ${counts.length} counts, ${amplitude?.length ?? "no"} amplitudes`,
       );
     }
-    const { tally } = this.#result;
     tally.fill(0);
+    reason.fill(REASON.ok);
+    const isRaw = amplitude === null && this.#isPlain && this.#width % 2 === 0;
+    if (isRaw) depth.set(counts);
     // Without amplitudes any number between these limits will do in their place.
-    const found =
-      amplitude === null
-        ? this.#classify(counts, counts, 0, 65535)
-        : this.#classify(counts, amplitude, this.#minAmplitude, this.#maxAmplitude);
-    this.#dropFlying(found, amplitude);
+    else if (amplitude === null) this.#classify(counts, counts, 0, 65535);
+    else this.#classify(counts, amplitude, this.#minAmplitude, this.#maxAmplitude);
+    this.#dropFlying(this.#width % 2 === 0 ? this.#findJumps(isRaw) : this.#findJumpsOdd(), amplitude);
     tally[REASON.ok] = pixels - tally.reduce((sum, n) => sum + n, 0);
     return this.#result;
   }
 
-  /** Everything that a pixel's own numbers say; and lists the pixels on both sides of every jump in depth. */
-  #classify(counts: Uint16Array, amplitude: Uint16Array, minAmplitude: number, maxAmplitude: number): number {
-    const { reason, depth } = this.#result;
+  /** Everything that a pixel's own numbers say. */
+  #classify(counts: Uint16Array, amplitude: Uint16Array, minAmplitude: number, maxAmplitude: number): void {
+    const { depth } = this.#result;
     const worth = this.#worth;
     const factor = this.#factor;
-    const width = this.#width;
-    const height = this.#height;
-    // A jump by the share k of inverse depth is one of at least k / (1 + k) of depth; in 1/65536, rounded down.
-    const across = ((65536 * this.#jumpRow) / (1 + this.#jumpRow)) | 0;
-    const along = ((65536 * this.#jumpCol) / (1 + this.#jumpCol)) | 0;
-    let found = 0;
-    reason.fill(REASON.ok);
-    for (let row = 0, i = 0; row < height; row++) {
-      let left = 0;
-      const above = row === 0 ? 0 : width; // the first row is its own neighbour above: no jump
-      for (const end = i + width; i < end; i++) {
-        const signal = amplitude[i]!;
-        let z = worth[counts[i]!]!;
-        if (factor !== null) z = (z * factor[i]! + 0.5) | 0;
-        // The sign bit of such a sum of bits is set if any term is negative: one branch instead of several.
-        if (((signal - minAmplitude) | (maxAmplitude - signal)) < 0) z = 0;
-        depth[i] = z;
-        if (z === 0) {
-          this.#reject(i, counts[i]!, signal, minAmplitude, maxAmplitude);
-          left = 0;
-          continue;
-        }
-        const toLeft = z - left;
-        const toUp = z - depth[i - above]!;
-        const jumpLeft = Math.imul(z, across) >> 16;
-        const jumpUp = Math.imul(z, along) >> 16;
-        if (((jumpLeft - toLeft) | (jumpLeft + toLeft) | (jumpUp - toUp) | (jumpUp + toUp)) < 0) {
-          found = this.#suspect(
-            i,
-            above,
-            left !== 0 && Math.abs(toLeft) > jumpLeft,
-            Math.abs(toUp) > jumpUp,
-            found,
-          );
-        }
-        left = z;
-      }
+    for (let i = 0; i < counts.length; i++) {
+      const signal = amplitude[i]!;
+      let z = worth[counts[i]!]!;
+      if (factor !== null) z = (z * factor[i]! + 0.5) | 0;
+      // The sign bit of such a sum of bits is set if any term is negative: one branch instead of several.
+      if (((signal - minAmplitude) | (maxAmplitude - signal)) < 0) z = 0;
+      depth[i] = z;
+      if (z === 0) this.#reject(i, counts[i]!, signal, minAmplitude, maxAmplitude);
     }
-    return found;
   }
 
   #reject(i: number, count: number, signal: number, minAmplitude: number, maxAmplitude: number): void {
@@ -224,54 +226,128 @@ export class DepthMask {
     this.#result.tally[why]!++;
   }
 
-  /** Lists pixel i and the neighbours from which it jumps, each once. */
-  #suspect(i: number, above: number, besideLeft: boolean, besideUp: boolean, found: number): number {
-    const { reason, depth } = this.#result;
-    const suspects = this.#suspects;
-    let n = found;
-    if (besideLeft) {
-      if (reason[i - 1] === REASON.ok) suspects[n++] = i - 1;
-      reason[i - 1]! |= ROW_SUSPECT;
-      reason[i] = ROW_SUSPECT;
+  /**
+   * Lists the pairs of pixels of which one is beside a jump: bit 0 of an entry says that the first jumps from the pixel
+   * to its left, bit 1 from the one above, bits 2 and 3 the same of the second. A pixel without a return never jumps.
+   *
+   * When `isRaw`, depths are counts that nobody has judged yet, and that is done on the way.
+   */
+  #findJumps(isRaw: boolean): number {
+    const pairs = this.#pairs;
+    const aboveHigh = this.#aboveHigh;
+    const aboveLess = this.#aboveLess;
+    const jumps = this.#jumps;
+    const height = this.#height;
+    const step = this.#width >> 1;
+    const [shift1, shift2] = this.#jumpShifts;
+    const mask1 = Math.imul(0x7fff >> shift1, ONE_EACH);
+    const mask2 = Math.imul(0x7fff >> shift2, ONE_EACH);
+    const least = Math.imul(isRaw ? this.#minCount : 1, ONE_EACH);
+    const most = Math.imul(isRaw ? this.#maxCount : DEPTH_LIMIT, ONE_EACH) | TOP_BITS;
+    aboveHigh.fill(NOTHING);
+    aboveLess.fill(0);
+    let found = 0;
+    for (let row = 0, m = 0; row < height; row++) {
+      let leftHigh = NOTHING;
+      let leftLess = 0;
+      for (let col = 0; col < step; col++, m++) {
+        let z = pairs[m]!;
+        let high = z | TOP_BITS;
+        if (((most - (z & LOW_BITS)) & (high - least) & ~z & TOP_BITS) !== TOP_BITS) {
+          if (isRaw) z = this.#judgePair(m);
+          // Where there is no return, the greatest number stands for it: no neighbour is beyond that by a jump.
+          const some = ((z | TOP_BITS) - ONE_EACH) & TOP_BITS;
+          high = z | TOP_BITS | ~(some - (some >>> 15));
+        }
+        const less = z - ((z >>> shift1) & mask1) - ((z >>> shift2) & mask2);
+        const besideHigh = (leftHigh >>> 16) | (high << 16);
+        const besideLess = (leftLess >>> 16) | (less << 16);
+        const acrossRow = (high - besideLess) & (besideHigh - less);
+        const acrossCol = (high - aboveLess[col]!) & (aboveHigh[col]! - less);
+        if ((acrossRow & acrossCol & TOP_BITS) !== TOP_BITS) {
+          const bits = ((~acrossRow >>> 15) & ONE_EACH) | ((~acrossCol >>> 14) & (2 * ONE_EACH));
+          jumps[found++] = 16 * m + ((bits | (bits >>> 14)) & 15);
+        }
+        aboveHigh[col] = leftHigh = high;
+        aboveLess[col] = leftLess = less;
+      }
     }
-    if (besideUp && depth[i - above] !== 0) {
-      if (reason[i - above] === REASON.ok) suspects[n++] = i - above;
-      reason[i - above]! |= COL_SUSPECT;
-      reason[i]! |= COL_SUSPECT;
+    return found;
+  }
+
+  /** Judges the pair of counts at m, one of which is no return or not believable, in place. */
+  #judgePair(m: number): number {
+    const { depth, tally } = this.#result;
+    const pairs = this.#pairs;
+    if (pairs[m] === 0) {
+      this.#reasons[m] = REASON.noReturn * 0x0101;
+      tally[REASON.noReturn]! += 2;
+      return 0;
     }
-    if (reason[i] !== REASON.ok) suspects[n++] = i;
-    return n;
+    for (let i = 2 * m; i < 2 * m + 2; i++) {
+      const count = depth[i]!;
+      depth[i] = this.#worth[count]!;
+      if (depth[i] === 0) this.#reject(i, count, 0, 0, 0);
+    }
+    return pairs[m]!;
+  }
+
+  /** The same for rows of odd length, whose pairs do not lie below each other. */
+  #findJumpsOdd(): number {
+    const { depth } = this.#result;
+    const jumps = this.#jumps;
+    const width = this.#width;
+    const [shift1, shift2] = this.#jumpShifts;
+    const isJump = (a: number, b: number) => {
+      const far = Math.max(a, b);
+      return a !== 0 && b !== 0 && Math.min(a, b) < far - (far >> shift1) - (far >> shift2);
+    };
+    let found = 0;
+    for (let m = 0; 2 * m < depth.length; m++) {
+      let bits = 0;
+      for (let i = 2 * m, lane = 1; i < Math.min(2 * m + 2, depth.length); i++, lane = 4) {
+        if (i % width !== 0 && isJump(depth[i]!, depth[i - 1]!)) bits |= lane;
+        if (i >= width && isJump(depth[i]!, depth[i - width]!)) bits |= 2 * lane;
+      }
+      if (bits !== 0) jumps[found++] = 16 * m + bits;
+    }
+    return found;
   }
 
   /** Rejects flying pixels. All verdicts are reached on the depths as they came, so that order does not matter. */
   #dropFlying(found: number, amplitude: Uint16Array | null): void {
     const { reason, depth, tally } = this.#result;
-    const suspects = this.#suspects;
-    const width = this.#width;
+    const { width: w, height: h } = { width: this.#width, height: this.#height };
+    const jumps = this.#jumps;
+    const flying = this.#flying;
     const isByAmplitude = amplitude !== null && this.#noiseByAmplitude !== null;
     const noise = isByAmplitude ? this.#noiseByAmplitude! : this.#noiseByDepth;
     const key = isByAmplitude ? amplitude! : depth;
-    let flying = 0;
+    let count = 0;
     for (let n = 0; n < found; n++) {
-      const i = suspects[n]!;
-      const beside = reason[i]!;
-      reason[i] = REASON.ok;
-      const row = (i / width) | 0;
-      const col = i - row * width;
-      if (
-        (beside & ROW_SUSPECT && this.#isFlying(i, 1, col, width - 1 - col, this.#jumpRow, noise, key)) ||
-        (beside & COL_SUSPECT &&
-          this.#isFlying(i, width, row, this.#height - 1 - row, this.#jumpCol, noise, key))
-      ) {
-        suspects[flying++] = i; // never ahead of n
+      const jump = jumps[n]!;
+      for (let i = (jump >> 4) << 1, bits = jump & 15; bits !== 0; i++, bits >>= 2) {
+        if ((bits & 3) === 0) continue;
+        const row = (i / w) | 0;
+        const col = i - row * w;
+        // Both pixels of a jump are asked.
+        if (bits & 1) {
+          if (this.#isFlying(i, 1, col, w - 1 - col, this.#jumpRow, noise, key)) flying[count++] = i;
+          if (this.#isFlying(i - 1, 1, col - 1, w - col, this.#jumpRow, noise, key)) flying[count++] = i - 1;
+        }
+        if (bits & 2) {
+          if (this.#isFlying(i, w, row, h - 1 - row, this.#jumpCol, noise, key)) flying[count++] = i;
+          if (this.#isFlying(i - w, w, row - 1, h - row, this.#jumpCol, noise, key)) flying[count++] = i - w;
+        }
       }
     }
-    for (let n = 0; n < flying; n++) {
-      const i = suspects[n]!;
+    for (let n = 0; n < count; n++) {
+      const i = flying[n]!;
+      if (reason[i] === REASON.flying) continue; // on both axes, or from both sides
       reason[i] = REASON.flying;
       depth[i] = 0;
+      tally[REASON.flying]!++;
     }
-    tally[REASON.flying] = flying;
   }
 
   /**
@@ -290,7 +366,12 @@ export class DepthMask {
     const depth = this.#result.depth;
     const za = before > 0 ? depth[i - step]! : 0;
     const zb = after > 0 ? depth[i + step]! : 0;
-    const w = 1 / depth[i]!;
+    const z = depth[i]!;
+    // Most have a neighbour that needs no more than one noise to bear them out: the same as below in units of depth.
+    const within = z * this.#agreement + noise[key[i]!]!;
+    const near = (z * within) / (z + within);
+    if (Math.abs(z - za) < near || Math.abs(z - zb) < near) return false;
+    const w = 1 / z;
     const jump = w * share;
     // A neighbour without a return counts as far away, but does not make a jump on its own.
     const a = za === 0 ? 0 : 1 / za;
@@ -346,4 +427,12 @@ function checkSettings(settings: MaskSettings): void {
   inside("grazing", 0.001, 1.5);
   inside("agreement", 0, 1);
   checkRangeNoise(settings.noise);
+}
+
+/** Two right shifts of a depth of which the sum is as large as can be, and no jump by `share` of inverse depth is smaller. */
+function shiftsBelow(share: number): readonly [number, number] {
+  const least = share / (1 + share); // of depth
+  const first = Math.min(15, Math.ceil(-Math.log2(least)));
+  const rest = least - 2 ** -first;
+  return [first, rest > 2 ** -15 ? Math.ceil(-Math.log2(rest)) : 15];
 }
