@@ -41,6 +41,9 @@ export class FloorLayer {
   readonly #tiles = new Map<number, FloorTile>();
   #lastKey = Number.NaN;
   #lastTile: FloorTile | null = null;
+  /** Columns whose floor was seen for the first time, or anew at another height, as i, j pairs. */
+  #news = new Int32Array(256);
+  #newsCount = 0;
 
   /** @param columnSize metres, the map's voxel size */
   constructor(columnSize: number, settings: FloorSettings) {
@@ -132,6 +135,7 @@ export class FloorLayer {
       tile.height[c] = z;
       tile.variance[c] = 0;
       tile.count[c] = 1;
+      this.#tell(i, j);
     } else {
       const error = z - tile.height[c]!;
       // Three sigma, but never less than what stamps and tilt do to a single frame.
@@ -146,6 +150,7 @@ export class FloorLayer {
         tile.variance[c] = 0;
         tile.count[c] = 1;
         tile.against[c] = 0;
+        this.#tell(i, j);
       } else {
         // Welford's update while the count grows, then an exponential window.
         const n = count < MEMORY ? count + 1 : MEMORY;
@@ -158,6 +163,23 @@ export class FloorLayer {
     }
     tile.lastSeen[c] = frame;
     tile.distance[c] = distance;
+  }
+
+  #tell(i: number, j: number): void {
+    if (2 * this.#newsCount === this.#news.length) {
+      const more = new Int32Array(2 * this.#news.length);
+      more.set(this.#news);
+      this.#news = more;
+    }
+    this.#news[2 * this.#newsCount] = i;
+    this.#news[2 * this.#newsCount + 1] = j;
+    this.#newsCount++;
+  }
+
+  /** Visits the columns whose floor was first seen, or found at another height, since this was last called. */
+  takeNews(visit: (i: number, j: number) => void): void {
+    for (let n = 0; n < this.#newsCount; n++) visit(this.#news[2 * n]!, this.#news[2 * n + 1]!);
+    this.#newsCount = 0;
   }
 
   #tile(tx: number, ty: number): FloorTile {
@@ -200,6 +222,7 @@ export class FloorLayer {
 
   clear(): void {
     this.#tiles.clear();
+    this.#newsCount = 0;
     this.#lastKey = Number.NaN;
     this.#lastTile = null;
   }

@@ -17,12 +17,14 @@ import {
 export const COLUMN = {
   /** Neither floor nor free space seen at the body's height. */
   unseen: 0,
-  /** Floor or free space seen, and nothing in the body's way. */
+  /** Floor seen, and nothing above it. */
   clear: 1,
   /** Something stands between floor clearance and the body's height. */
   blocked: 2,
-  /** Nothing in the way, but something hangs above the body's height: a taller robot would not pass. */
+  /** Floor seen and nothing in the way, but something hangs above the body's height. */
   overhang: 3,
+  /** Free space at the body's height, but no floor seen: it may be far away, dark, or not there. */
+  open: 4,
 } as const;
 
 export interface Body {
@@ -110,6 +112,10 @@ export class BodyLayers {
       const high = Math.max(bz, range === undefined ? bz : (range & 2047) - 1024);
       this.#seen.set(slot, ((low + 1024) << 11) | (high + 1024));
     }
+    this.#floor.takeNews((i, j) => {
+      const slot = columnKey(i >> 3, j >> 3);
+      if (this.#seen.has(slot)) this.#dirty.add(slot);
+    });
     for (const slot of this.#dirty) this.#rebuild(slot, floorHeight);
     const count = this.#dirty.size;
     this.#dirty.clear();
@@ -138,7 +144,8 @@ export class BodyLayers {
         const j = by * BLOCK_SIDE + y;
         const own = this.#floor.heightAt(i, j);
         const floor = Number.isNaN(own) ? floorHeight : own;
-        let isFree = !Number.isNaN(own);
+        const hasFloor = !Number.isNaN(own);
+        let isFree = false;
         let headroom = Number.POSITIVE_INFINITY;
         // A voxel counts by its centre: half of one that is cut by the clearance height says nothing.
         const first = Math.max(low * BLOCK_SIDE, Math.ceil((floor + clearance) / size - 0.5));
@@ -154,7 +161,8 @@ export class BodyLayers {
           }
           const offset = voxelOffset(x, y, k & 7);
           const start = bricks[8 * id + (offset >> 6)]!;
-          const value = start < 0 ? -1 - start : (pool[start + ((offset >> 2) & 15)]! >>> ((offset & 3) * 8)) & 255;
+          const value =
+            start < 0 ? -1 - start : (pool[start + ((offset >> 2) & 15)]! >>> ((offset & 3) * 8)) & 255;
           if (value >= OCCUPIED_FROM) {
             headroom = k * size - floor;
             break;
@@ -163,13 +171,9 @@ export class BodyLayers {
           else if (start < 0) k |= 3;
         }
         const isBlocked = headroom < bodyHeight;
-        const kind = isBlocked
-          ? COLUMN.blocked
-          : !isFree
-            ? COLUMN.unseen
-            : headroom < Number.POSITIVE_INFINITY
-              ? COLUMN.overhang
-              : COLUMN.clear;
+        const standing = headroom < Number.POSITIVE_INFINITY ? COLUMN.overhang : COLUMN.clear;
+        const bare = isFree ? COLUMN.open : COLUMN.unseen;
+        const kind = isBlocked ? COLUMN.blocked : hasFloor ? standing : bare;
         this.#set(i, j, kind, headroom);
       }
     }

@@ -68,12 +68,13 @@ describe("frames and their poses", () => {
     expect(wall).toContain("occupied");
     expect(classOf(head.grid.valueAt(20, 0, 10))).toBe("free");
     // Depth is in whole millimetres, so the floor between 1.1 and 2 m is right to about one.
-    const heights = Array.from({ length: 18 }, (_, i) => head.floor.heightAt(22 + i, 0)).filter(
-      (h) => !Number.isNaN(h),
-    );
-    expect(heights.length).toBeGreaterThan(2);
-    for (const height of heights) expect(Math.abs(height)).toBeLessThan(0.002);
-    expect(head.layers.kindAt(24, 0)).toBe(COLUMN.clear);
+    const columns = Array.from({ length: 18 }, (_, n) => 22 + n).filter((i) => head.floor.at(i, 0) !== null);
+    expect(columns.length).toBeGreaterThan(2);
+    for (const i of columns) expect(Math.abs(head.floor.heightAt(i, 0))).toBeLessThan(0.002);
+    expect(columns.filter((i) => i < 38).map((i) => head.layers.kindAt(i, 0))).toContain(COLUMN.clear);
+    // Free space was seen there, but no floor: below the camera's view.
+    expect(head.floor.at(10, 0)).toBeNull();
+    expect(head.layers.kindAt(10, 0)).toBe(COLUMN.open);
     expect(wall[0] === "occupied" ? head.layers.kindAt(39, 0) : head.layers.kindAt(40, 0)).toBe(
       COLUMN.blocked,
     );
