@@ -179,7 +179,7 @@ export function castRay(
       const out = Math.max(t, Math.min(tx, ty, tz));
       if (value >= FREE_BELOW) undecided += Math.min(out, end) - t;
       t = out;
-      // Kept inside the block on the axes that it does not leave by, whatever rounding says.
+      // Kept inside the brick on the axes that it does not leave by, whatever rounding says.
       i = Math.min(x0 + 3, Math.max(x0, Math.floor(ax + t * dx)));
       j = Math.min(y0 + 3, Math.max(y0, Math.floor(ay + t * dy)));
       k = Math.min(z0 + 3, Math.max(z0, Math.floor(az + t * dz)));
@@ -188,7 +188,9 @@ export function castRay(
       else k = stepZ > 0 ? z0 + 4 : z0 - 1;
       continue;
     }
-    const [px, py, pz] = [i >> 2, j >> 2, k >> 2];
+    const px = i >> 2;
+    const py = j >> 2;
+    const pz = k >> 2;
     let tx = movesX ? (i + upX - ax) * inverseX : Number.POSITIVE_INFINITY;
     let ty = movesY ? (j + upY - ay) * inverseY : Number.POSITIVE_INFINITY;
     let tz = movesZ ? (k + upZ - az) * inverseZ : Number.POSITIVE_INFINITY;
