@@ -84,7 +84,7 @@ export class DepthMask {
   readonly #worth: Uint16Array;
   /** From there to `depth`, 0 where no ray arrives; null when it is 1 everywhere. */
   readonly #factor: Float32Array | null;
-  /** Whether a believable count is its own depth, so that frames without amplitudes need no work per pixel. */
+  /** Whether every count within range is its own depth, so that frames without amplitudes need no work per pixel. */
   readonly #isPlain: boolean;
   /** `depth` and `reason`, two pixels at a time. */
   readonly #pairs: Int32Array;
@@ -135,8 +135,12 @@ export class DepthMask {
     for (let count = this.#minCount; count <= this.#maxCount; count++) {
       if (count !== this.#saturationCount) this.#worth[count] = isRange ? count : Math.round(count / coarser);
     }
+    // A saturation code inside the range is judged by the table.
     this.#isPlain =
-      this.#factor === null && this.#worth.every((worth, count) => worth === 0 || worth === count);
+      this.#factor === null &&
+      this.#worth.every(
+        (worth, count) => worth === count || count < this.#minCount || count > this.#maxCount,
+      );
     this.#minAmplitude = settings.minAmplitude;
     this.#maxAmplitude = (settings.saturationAmplitude ?? 65536) - 1;
     const [fx, fy] =

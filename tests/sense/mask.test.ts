@@ -59,9 +59,10 @@ describe("what a pixel's own numbers say", () => {
     expect(verdicts(new DepthMask(row(3), settings), [1000, 65535, 1000])).toEqual([ok, outOfRange, ok]);
     expect(verdicts(new DepthMask(row(1), settings), [1000], [65535])).toEqual([ok]);
     // A code inside the range is a code, not a distance.
-    expect(verdicts(new DepthMask(row(1), { ...settings, saturationCount: 5000 }), [5000])).toEqual([
-      saturated,
-    ]);
+    for (const width of [1, 2]) {
+      const mask = new DepthMask(row(width), { ...settings, saturationCount: 5000 });
+      expect(verdicts(mask, Array(width).fill(5000))).toEqual(Array(width).fill(saturated));
+    }
   });
 
   test("a range becomes the distance along the axis", () => {
