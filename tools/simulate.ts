@@ -4,7 +4,7 @@ import { parseArgs } from "node:util";
 import { SingleBar } from "cli-progress";
 import { createRecording } from "../src/record/file.ts";
 import { ScenarioError } from "./simulate/fields.ts";
-import { loadScenario, simulateEvents } from "./simulate/scenario.ts";
+import { loadScenario, type Scenario, simulateEvents } from "./simulate/scenario.ts";
 
 const HELP = `Usage: simulate [options] <scenario.json> <recording>    render a scenario into a recording with truth
   -e, --exact         no noise, errors or drift: exact depth, ideal inertial sensors and wheels
@@ -66,6 +66,52 @@ async function readJson(path: string): Promise<unknown> {
   }
 }
 
+/**
+ * Renders a scenario into a recording.
+ * @param options.about what else the header tells of the making
+ * @param options.onProgress called now and then with the seconds that are done
+ * @returns the number of depth frames
+ * @throws file errors; EEXIST if the recording is there and `overwrite` is false
+ */
+export async function recordScenario(
+  scenario: Scenario,
+  to: string,
+  options: {
+    readonly about?: Readonly<Record<string, unknown>>;
+    readonly overwrite?: boolean;
+    readonly onProgress?: (done: number) => void;
+  } = {},
+): Promise<number> {
+  const { about = {}, overwrite = false, onProgress } = options;
+  const recording = await createRecording(
+    to,
+    {
+      setup: scenario.setup,
+      settings: {
+        scenario: scenario.name,
+        seed: scenario.seed,
+        repeat: scenario.repeat,
+        ...about,
+        // What the sensors' own data sheets would say: amplitude gates, modulation frequency and the like.
+        noise: scenario.sensors.map(({ noise }) => noise),
+      },
+      about: `simulated: ${scenario.name}`,
+      software: "brinkmap simulate",
+    },
+    { overwrite },
+  );
+  let frames = 0;
+  try {
+    for (const event of simulateEvents(scenario, onProgress)) {
+      if (event.kind === "depth") frames++;
+      recording.write(event);
+    }
+  } finally {
+    await recording.close();
+  }
+  return frames;
+}
+
 export async function main(args: string[]): Promise<number> {
   const fail = (code: number, why: string): number => {
     console.error(`simulate: ${why}`);
@@ -91,24 +137,6 @@ export async function main(args: string[]): Promise<number> {
     const exact = values.exact ?? false;
     const scenario = loadScenario(json, repeat === undefined ? { exact } : { exact, repeat });
     isLoaded = true;
-    const recording = await createRecording(
-      to,
-      {
-        setup: scenario.setup,
-        settings: {
-          scenario: scenario.name,
-          seed: scenario.seed,
-          exact,
-          repeat: scenario.repeat,
-          set: values.set ?? [],
-          // What the sensors' own data sheets would say: amplitude gates, modulation frequency and the like.
-          noise: scenario.sensors.map(({ noise }) => noise),
-        },
-        about: `simulated: ${scenario.name}`,
-        software: "brinkmap simulate",
-      },
-      { overwrite: values.force ?? false },
-    );
     const bar = new SingleBar({
       format: "simulate {bar} {percentage}% {value}/{total} s, {eta_formatted} left",
       stream: process.stderr,
@@ -118,13 +146,13 @@ export async function main(args: string[]): Promise<number> {
     bar.start(Math.round(scenario.lap * scenario.repeat), 0);
     let frames = 0;
     try {
-      for (const event of simulateEvents(scenario, (done) => bar.update(Math.round(done)))) {
-        if (event.kind === "depth") frames++;
-        recording.write(event);
-      }
+      frames = await recordScenario(scenario, to, {
+        about: { exact, set: values.set ?? [] },
+        overwrite: values.force ?? false,
+        onProgress: (done) => bar.update(Math.round(done)),
+      });
     } finally {
       bar.stop();
-      await recording.close();
     }
     console.log(`${to}: ${frames} frames, ${(scenario.lap * scenario.repeat).toFixed(1)} s`);
     return 0;

@@ -27,11 +27,13 @@ const KIND_STYLES: readonly Style[] = [
   { ...STYLES.unknown, label: "unseen" },
   STYLES.clear,
   STYLES.blocked,
-  { ...STYLES.lowOverhead, label: "overhang above the robot" },
-  { label: "free, floor not seen", color: [214, 232, 246], pattern: "dots", mark: OKABE_ITO.blue },
+  { ...STYLES.lowOverhead, label: "overhang" },
+  { label: "free, no floor seen", color: [214, 232, 246], pattern: "dots", mark: OKABE_ITO.blue },
 ];
 /** A kind that a coarser picture must not lose goes over the others. */
 const KIND_RANK = [0, 2, 4, 3, 1];
+
+type Bounds = NonNullable<ReturnType<Head["layers"]["bounds"]>>;
 
 /** Floor heights in steps, from the floor at the start; the last is for columns whose floor was not seen. */
 const FLOOR_STEPS: readonly { readonly below: number; readonly style: Style }[] = [
@@ -55,9 +57,30 @@ const SLICE_STYLES: readonly Style[] = [
   { ...STYLES.blocked, label: "occupied" },
 ];
 
-function pathOverlay(path: readonly StampedPose[]): Overlay {
+/** Leaves out the styles that nothing in the layer has, so that the legend tells of what is there. */
+function withoutUnused(layer: Uint8Array, styles: readonly Style[]): { layer: Uint8Array; styles: Style[] } {
+  const isUsed = styles.map((_, n) => layer.includes(n));
+  const places = styles.map((_, n) => isUsed.slice(0, n).filter(Boolean).length);
+  return { layer: layer.map((n) => places[n]!), styles: styles.filter((_, n) => isUsed[n]) };
+}
+
+/** Pixels of the font's pixels: these pictures are shown at half their size as often as not. */
+const TEXT_SIZE = 2;
+
+/** The path, unless it ran wholly outside of what was seen, as a camera's that looks ahead can. */
+function pathOverlays(
+  path: readonly StampedPose[],
+  bounds: Bounds,
+  size: number,
+  color: Color = OKABE_ITO.blue,
+): Overlay[] {
+  const inside = path.some(({ pose: { position } }) => {
+    const col = Math.floor(position[0] / size) - bounds.col;
+    const row = Math.floor(position[1] / size) - bounds.row;
+    return col >= 0 && col < bounds.columns && row >= 0 && row < bounds.rows;
+  });
   const points = path.flatMap(({ pose }) => [pose.position[0], pose.position[1]]);
-  return { label: "path", color: OKABE_ITO.blue, kind: "line", points };
+  return inside ? [{ label: "path", color, kind: "line", points }] : [];
 }
 
 /**
@@ -72,7 +95,8 @@ export function drawKinds(
   coarser = 1,
 ): Picture | null {
   const kinds = head.layers.kinds();
-  if (kinds === null) return null;
+  const bounds = head.layers.bounds();
+  if (kinds === null || bounds === null) return null;
   const [rows, columns] = kinds.cells.shape as [number, number];
   const width = Math.ceil(columns / coarser);
   const height = Math.ceil(rows / coarser);
@@ -86,15 +110,18 @@ export function drawKinds(
   }
   const size = head.grid.voxelSize;
   return drawLayer({
-    ...{ title, layer, width, height, styles: KIND_STYLES, cellSize: size * coarser },
-    ...{ origin: [kinds.col * size, kinds.row * size], axes: ["x", "y"], overlays: [pathOverlay(path)] },
+    ...{ title, ...withoutUnused(layer, KIND_STYLES), width, height, textSize: TEXT_SIZE },
+    cellSize: size * coarser,
+    ...{ origin: [kinds.col * size, kinds.row * size], axes: ["x", "y"] },
+    overlays: pathOverlays(path, bounds, size),
   });
 }
 
 /** Floor heights from above, in steps that can be told apart; null when nothing was seen. */
 export function drawFloor(head: Head, title: string, path: readonly StampedPose[]): Picture | null {
   const heights = head.layers.floorHeights();
-  if (heights === null) return null;
+  const bounds = head.layers.bounds();
+  if (heights === null || bounds === null) return null;
   const [height, width] = heights.cells.shape as [number, number];
   const layer = Uint8Array.from(heights.cells.data, (z) =>
     Number.isNaN(z) ? FLOOR_STEPS.length : FLOOR_STEPS.findIndex(({ below }) => z < below),
@@ -102,26 +129,35 @@ export function drawFloor(head: Head, title: string, path: readonly StampedPose[
   const styles = [...FLOOR_STEPS.map(({ style }) => style), { ...STYLES.unknown, label: "no floor seen" }];
   const size = head.grid.voxelSize;
   return drawLayer({
-    ...{ title, layer, width, height, styles, cellSize: size },
-    ...{ origin: [heights.col * size, heights.row * size], axes: ["x", "y"], overlays: [pathOverlay(path)] },
+    ...{ title, ...withoutUnused(layer, styles), width, height, cellSize: size, textSize: TEXT_SIZE },
+    ...{ origin: [heights.col * size, heights.row * size], axes: ["x", "y"] },
+    // Black, since the floor's own steps are blue.
+    overlays: pathOverlays(path, bounds, size, OKABE_ITO.black),
   });
 }
 
 /**
- * An upright slice along x: what the voxels between y0 and y1 (metres) hold, from the side.
+ * An upright slice along x, 20 cm thick: what the voxels hold, from the side, and where the path crosses it.
+ * @param y metres, the middle of the slice
  * @returns null when nothing was seen
  */
-export function drawSlice(head: Head, title: string, y0: number, y1: number): Picture | null {
+export function drawSlice(
+  head: Head,
+  title: string,
+  path: readonly StampedPose[],
+  y: number,
+): Picture | null {
   const box = head.layers.bounds();
   if (box === null) return null;
   const { grid } = head;
   const size = grid.voxelSize;
+  const half = 0.1;
   const [low, high] = heightRange(grid);
   const height = high - low + 1;
   const layer = new Uint8Array(box.columns * height);
   for (let k = low; k <= high; k++) {
     for (let col = 0; col < box.columns; col++) {
-      for (let j = Math.floor(y0 / size); j < Math.ceil(y1 / size); j++) {
+      for (let j = Math.floor((y - half) / size); j < Math.ceil((y + half) / size); j++) {
         const value = grid.valueAt(box.col + col, j, k);
         const state = value >= OCCUPIED_FROM ? 2 : value < FREE_BELOW ? 1 : 0;
         const at = (k - low) * box.columns + col;
@@ -129,9 +165,15 @@ export function drawSlice(head: Head, title: string, y0: number, y1: number): Pi
       }
     }
   }
+  const points = path
+    .filter(({ pose }) => Math.abs(pose.position[1] - y) < half)
+    .flatMap(({ pose }) => [pose.position[0], pose.position[2]]);
+  const overlays: Overlay[] =
+    points.length > 0 ? [{ label: "path", color: OKABE_ITO.vermillion, kind: "dots", points }] : [];
   return drawLayer({
-    ...{ title, layer, width: box.columns, height, styles: SLICE_STYLES, cellSize: size },
-    ...{ origin: [box.col * size, low * size], axes: ["x", "z"] },
+    title: `${title}: upright slice along x, y ${(y - half).toFixed(2)} to ${(y + half).toFixed(2)} m`,
+    ...{ layer, width: box.columns, height, styles: SLICE_STYLES, cellSize: size, textSize: TEXT_SIZE },
+    ...{ origin: [box.col * size, low * size], axes: ["x", "z"], overlays },
   });
 }
 

@@ -174,6 +174,8 @@ export interface LayerPicture {
   readonly topFirst?: boolean;
   /** Pixels along one side of a cell. Default: the most that keep the longer side below 1000. */
   readonly scale?: number;
+  /** Pixels along one side of a pixel of the font. Default 1. */
+  readonly textSize?: number;
   /** Names of the axes, as in "x" and "y". */
   readonly axes?: readonly [string, string];
   readonly overlays?: readonly Overlay[];
@@ -196,44 +198,62 @@ interface Legend {
   draw(picture: Picture, x: number, y: number): void;
 }
 
-function makeLegend(styles: readonly Style[], overlays: readonly Overlay[], width: number): Legend {
+function makeLegend(
+  styles: readonly Style[],
+  overlays: readonly Overlay[],
+  width: number,
+  textSize = 1,
+): Legend {
   const entries = [...styles, ...overlays];
+  const [swatchWidth, swatchHeight] = [SWATCH_WIDTH * textSize, SWATCH_HEIGHT * textSize];
+  const space = 6 * textSize;
   const places: [x: number, y: number][] = [];
   let [x, y] = [0, 0];
   for (const { label } of entries) {
-    const size = SWATCH_WIDTH + 6 + textWidth(label) + 2 * GAP;
+    const size = swatchWidth + space + textWidth(label, textSize) + 2 * GAP;
     if (x > 0 && x + size - 2 * GAP > width) {
       x = 0;
-      y += SWATCH_HEIGHT + 6;
+      y += swatchHeight + space;
     }
     places.push([x, y]);
     x += size;
   }
   return {
-    height: entries.length === 0 ? 0 : y + SWATCH_HEIGHT,
+    height: entries.length === 0 ? 0 : y + swatchHeight,
     draw(picture, left, top) {
       entries.forEach((entry, i) => {
         const [u, v] = [left + places[i]![0], top + places[i]![1]];
         if ("points" in entry) {
-          const middle = v + SWATCH_HEIGHT / 2;
-          if (entry.kind === "line") picture.fill(u, middle - 1, SWATCH_WIDTH, 2, entry.color);
-          else for (let k = 3; k < SWATCH_WIDTH; k += 7) picture.fill(u + k, middle - 1, 3, 3, entry.color);
+          const middle = v + swatchHeight / 2;
+          if (entry.kind === "line") picture.fill(u, middle - 1, swatchWidth, 2, entry.color);
+          else for (let k = 3; k < swatchWidth; k += 7) picture.fill(u + k, middle - 1, 3, 3, entry.color);
         } else {
-          picture.fillStyle(u, v, SWATCH_WIDTH, SWATCH_HEIGHT, entry);
-          picture.frame(u, v, SWATCH_WIDTH, SWATCH_HEIGHT, INK);
+          picture.fillStyle(u, v, swatchWidth, swatchHeight, entry);
+          picture.frame(u, v, swatchWidth, swatchHeight, INK);
         }
-        const textTop = v + Math.floor((SWATCH_HEIGHT - GLYPH_HEIGHT) / 2);
-        picture.text(u + SWATCH_WIDTH + 6, textTop, entry.label);
+        const textTop = v + Math.floor((swatchHeight - GLYPH_HEIGHT * textSize) / 2);
+        picture.text(u + swatchWidth + space, textTop, entry.label, INK, textSize);
       });
     },
   };
 }
 
 /** Cuts a text to the pixels there are. */
-const shorten = (text: string, width: number): string => {
-  const most = Math.floor((width + 1) / (GLYPH_WIDTH + 1));
+const shorten = (text: string, width: number, size = 1): string => {
+  const most = Math.floor((width / size + 1) / (GLYPH_WIDTH + 1));
   return text.length <= most ? text : `${text.slice(0, Math.max(0, most - 2))}..`;
 };
+
+/** Breaks a text between words where it would be wider than `width`; a word that is too wide for itself is cut. */
+function wrap(text: string, width: number, size: number): string[] {
+  const lines: string[] = [];
+  for (const word of text.split(" ")) {
+    const longer = lines.length === 0 ? word : `${lines.at(-1)} ${word}`;
+    if (lines.length > 0 && textWidth(longer, size) <= width) lines[lines.length - 1] = longer;
+    else lines.push(word);
+  }
+  return lines.map((line) => shorten(line, width, size));
+}
 
 function requireSize(width: number, height: number, count: number, scale: number): void {
   if (
@@ -261,19 +281,22 @@ const LEAST_WIDTH = 240;
  */
 export function drawLayer(options: LayerPicture): Picture {
   const { title, layer, width, height, styles, cellSize, origin = [0, 0], topFirst = false, axes } = options;
+  const { textSize = 1 } = options;
   const scale = options.scale ?? Math.max(1, Math.floor(1000 / Math.max(width, height)));
   const overlays = options.overlays ?? [];
   requireSize(width, height, layer.length, scale);
   if (!(cellSize > 0)) throw new RangeError(`cells of ${cellSize} m`);
   const [drawnWidth, drawnHeight] = [width * scale, height * scale];
   const innerWidth = Math.max(drawnWidth, LEAST_WIDTH);
-  const legend = makeLegend(styles, overlays, innerWidth);
-  const top = 2 * GAP + GLYPH_HEIGHT + 2;
+  const legend = makeLegend(styles, overlays, innerWidth, textSize);
+  const lines = wrap(title, innerWidth, textSize);
+  const lineHeight = (GLYPH_HEIGHT + 3) * textSize;
+  const top = 2 * GAP + (lines.length - 1) * lineHeight + GLYPH_HEIGHT * textSize + 2;
   const below = top + drawnHeight + 1 + GAP;
-  const barHeight = 8 + 4 + GLYPH_HEIGHT;
+  const barHeight = 8 + 4 + GLYPH_HEIGHT * textSize;
   const picture = new Picture(innerWidth + 2 * GAP + 2, below + barHeight + GAP + legend.height + GAP);
 
-  picture.text(GAP, GAP, shorten(title, innerWidth));
+  lines.forEach((line, n) => void picture.text(GAP, GAP + n * lineHeight, line, INK, textSize));
   const left = GAP + 1;
   for (let row = 0; row < height; row++) {
     const y = top + (topFirst ? row : height - 1 - row) * scale;
@@ -307,11 +330,11 @@ export function drawLayer(options: LayerPicture): Picture {
   picture.fill(left, below + 3, bar, 2, INK);
   picture.fill(left, below, 1, 8, INK);
   picture.fill(left + bar - 1, below, 1, 8, INK);
-  picture.text(left, below + 12, lengthName(length));
+  picture.text(left, below + 12, lengthName(length), INK, textSize);
   if (axes) {
     const names = `${axes[0]} right, ${axes[1]} ${topFirst ? "down" : "up"}`;
-    const at = left + Math.max(bar, textWidth(lengthName(length))) + 2 * GAP;
-    if (at + textWidth(names) <= picture.width) picture.text(at, below + 12, names);
+    const at = left + Math.max(bar, textWidth(lengthName(length), textSize)) + 2 * GAP;
+    if (at + textWidth(names, textSize) <= picture.width) picture.text(at, below + 12, names, INK, textSize);
   }
   legend.draw(picture, GAP, below + barHeight + GAP);
   return picture;
