@@ -1,4 +1,4 @@
-import { mkdir, writeFile } from "node:fs/promises";
+import { mkdir } from "node:fs/promises";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
@@ -9,6 +9,7 @@ import { encodeTrajectory } from "./output/csv.ts";
 import { drawFloor, drawKinds, encodeVoxels } from "./output/map.ts";
 import { encodeNpyView } from "./output/npy.ts";
 import { ProgressLine } from "./output/progress.ts";
+import { writeWholeFile } from "./output/whole-file.ts";
 import { type Replay, replayRecording } from "./replay/run.ts";
 import { settingsFrom } from "./replay.ts";
 
@@ -19,7 +20,7 @@ const HELP = `Usage: export [options] <recording> -o <folder>    map a recording
   -o, --out <folder>    where to; made if it is not there
       --only <parts>    of ${PARTS.join(", ")}: those, joined by commas (default all)
       --voxels <form>   points (voxel centres with log-odds) or faces (their outer sides) (default points)
-      --coarser <n>     in pictures, n by n columns as one (default 1)
+      --coarser <n>     in pictures, n by n columns as one; what blocks is kept (default: by the map's size)
       --pose <source>   where poses come from: reference or odometry
       --set <name=value>, --settings <file>   as for replay
   -h, --help            show this text
@@ -56,8 +57,8 @@ export async function main(args: string[]): Promise<number> {
     if (wrong !== undefined) return fail(2, `--only takes ${PARTS.join(", ")}, got "${wrong}"`);
     const form = values.voxels ?? "points";
     if (form !== "points" && form !== "faces") return fail(2, `--voxels is points or faces, got "${form}"`);
-    const coarser = Number(values.coarser ?? 1);
-    if (!(Number.isInteger(coarser) && coarser >= 1 && coarser <= 100)) {
+    const coarser = values.coarser === undefined ? undefined : Number(values.coarser);
+    if (coarser !== undefined && !(Number.isInteger(coarser) && coarser >= 1 && coarser <= 100)) {
       return fail(2, `--coarser is a whole number from 1 to 100, got "${values.coarser}"`);
     }
     const settings = await settingsFrom(values.settings, values.set ?? []);
@@ -75,7 +76,7 @@ export async function main(args: string[]): Promise<number> {
     isMapped = true;
     await mkdir(values.out, { recursive: true });
     for (const [name, bytes] of Object.entries(exportFiles(replay, parts as Part[], form, coarser))) {
-      await writeFile(join(values.out, name), bytes);
+      await writeWholeFile(join(values.out, name), bytes);
       console.log(join(values.out, name));
     }
     return 0;
@@ -97,7 +98,7 @@ function exportFiles(
   { head, path, summary }: Replay,
   parts: readonly Part[],
   form: "points" | "faces",
-  coarser: number,
+  coarser: number | undefined,
 ): Record<string, Uint8Array | string> {
   const files: Record<string, Uint8Array | string> = {};
   const { layers, grid } = head;
@@ -108,21 +109,26 @@ function exportFiles(
     files["headroom.npy"] = encodeNpyView(layers.headroom()!.cells);
     files["floor.npy"] = encodeNpyView(layers.floorHeights()!.cells);
     files["clearance.npy"] = encodeNpyView(layers.clearances()!.cells);
+    const { row, col, columns, rows } = layers.bounds()!;
     const about = {
+      shape: [rows, columns],
       cellSize: grid.voxelSize,
-      // World metres of the lower corner of element [0, 0]; element [row, col] is that far in y and x.
-      origin: [kinds.col * grid.voxelSize, kinds.row * grid.voxelSize],
-      axes: ["row: y up", "column: x right"],
-      kind: COLUMN,
-      headroom: "metres from the floor to the lowest thing above clearance; Infinity when none was seen",
-      floor: "metres in the world, NaN where no floor was seen",
-      clearance: "metres to the nearest blocked column; Infinity beyond the limit",
+      // World metres of the outer corner of element [0, 0].
+      origin: [col * grid.voxelSize, row * grid.voxelSize],
+      axes: "element [row, column] covers x from origin[0] + column * cellSize, y from origin[1] + row * cellSize, metres",
+      body: { height: head.settings["body.height"], clearance: head.settings["body.clearance"] },
+      "kind.npy": COLUMN,
+      "headroom.npy":
+        "metres from the floor to the lowest thing above body.clearance; Infinity where none was seen",
+      "floor.npy": "height of the floor in the world, metres; NaN where no floor was seen",
+      "clearance.npy":
+        "metres to the nearest blocked column, middle to middle; Infinity beyond body.clearanceLimit",
     };
     files["layers.json"] = `${JSON.stringify(about, null, 2)}\n`;
   }
   if (parts.includes("pictures")) {
-    const map = drawKinds(head, "From above", path, coarser);
-    const floor = drawFloor(head, "Floor heights", path);
+    const map = drawKinds(head, "Map from above", path, coarser);
+    const floor = drawFloor(head, "Floor heights", path, coarser);
     if (map !== null) files["map.png"] = map.toPng();
     if (floor !== null) files["floor.png"] = floor.toPng();
   }

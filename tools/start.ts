@@ -1,5 +1,5 @@
 import { existsSync } from "node:fs";
-import { mkdir, readFile, rename, rm, writeFile } from "node:fs/promises";
+import { mkdir, readFile, rename, rm } from "node:fs/promises";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
@@ -7,6 +7,7 @@ import { DecodeError } from "../src/record/bytes.ts";
 import { openRecording } from "../src/record/file.ts";
 import { drawFloor, drawKinds, drawSlice, encodeVoxels } from "./output/map.ts";
 import { ProgressLine } from "./output/progress.ts";
+import { writeWholeFile } from "./output/whole-file.ts";
 import { type Replay, replayRecording } from "./replay/run.ts";
 import { describe } from "./replay.ts";
 import { ScenarioError } from "./simulate/fields.ts";
@@ -114,6 +115,7 @@ async function render(scenario: Scenario, path: string): Promise<void> {
   try {
     const onProgress = (done: number) => progress.show(done / seconds);
     await recordScenario(scenario, part, { overwrite: true, onProgress });
+    progress.show(1);
   } catch (error) {
     await rm(part, { force: true });
     throw error;
@@ -150,17 +152,12 @@ async function writePictures(
   const written: [string, string][] = [];
   for (const [file, what, picture] of pictures) {
     if (picture === null) continue;
-    await writeWhole(join(folder, file), picture.toPng());
+    await writeWholeFile(join(folder, file), picture.toPng());
     written.push([join(folder, file), what]);
   }
   const voxels = join(folder, "demo-voxels.ply");
-  await writeWhole(voxels, encodeVoxels(head, "points"));
+  await writeWholeFile(voxels, encodeVoxels(head, "points"));
   return [...written, [voxels, "occupied voxels, for a viewer of point clouds"]];
-}
-
-async function writeWhole(path: string, bytes: Uint8Array): Promise<void> {
-  await writeFile(`${path}.part`, bytes);
-  await rename(`${path}.part`, path);
 }
 
 if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

@@ -30,7 +30,7 @@ const KIND_STYLES: readonly Style[] = [
   { ...STYLES.lowOverhead, label: "overhang" },
   { label: "free, no floor seen", color: [214, 232, 246], pattern: "dots", mark: OKABE_ITO.blue },
 ];
-/** A kind that a coarser picture must not lose goes over the others. */
+/** In a coarser picture the kind of higher rank goes over the others, so that what blocks is never lost. */
 const KIND_RANK = [0, 2, 4, 3, 1];
 
 type Bounds = NonNullable<ReturnType<Head["layers"]["bounds"]>>;
@@ -51,6 +51,8 @@ const FLOOR_STEPS: readonly { readonly below: number; readonly style: Style }[] 
   },
   { below: Number.POSITIVE_INFINITY, style: { label: "above 25 cm", color: OKABE_ITO.blue } },
 ];
+/** In a coarser picture the height farther from level goes over the others. */
+const FLOOR_RANK = [6, 4, 2, 1, 3, 5, 7, 0];
 const SLICE_STYLES: readonly Style[] = [
   { ...STYLES.unknown, label: "unseen" },
   { ...STYLES.clear, label: "free" },
@@ -66,6 +68,8 @@ function withoutUnused(layer: Uint8Array, styles: readonly Style[]): { layer: Ui
 
 /** Pixels of the font's pixels: these pictures are shown at half their size as often as not. */
 const TEXT_SIZE = 2;
+/** Cells along the longer side of a picture, unless the caller says otherwise. */
+const MOST_CELLS = 1600;
 
 /** The path, unless it ran wholly outside of what was seen, as a camera's that looks ahead can. */
 function pathOverlays(
@@ -83,56 +87,82 @@ function pathOverlays(
   return inside ? [{ label: "path", color, kind: "line", points }] : [];
 }
 
+/** Classes by column, as they are or several columns as one. */
+interface Classes {
+  readonly layer: Uint8Array;
+  readonly width: number;
+  readonly height: number;
+  /** Metres along one side of a cell. */
+  readonly cellSize: number;
+}
+
+/**
+ * @param coarser columns along one side of a cell; default: what keeps the longer side within `MOST_CELLS`
+ * @param rank    by class; of a cell's columns the highest wins
+ */
+function coarsen(all: Classes, rank: readonly number[], coarser?: number): Classes {
+  const step = coarser ?? Math.ceil(Math.max(all.width, all.height) / MOST_CELLS);
+  const width = Math.ceil(all.width / step);
+  const height = Math.ceil(all.height / step);
+  const layer = new Uint8Array(width * height).fill(rank.indexOf(0));
+  for (let row = 0, n = 0; row < all.height; row++) {
+    for (let col = 0; col < all.width; col++, n++) {
+      const at = Math.floor(row / step) * width + Math.floor(col / step);
+      const value = all.layer[n]!;
+      if (rank[value]! > rank[layer[at]!]!) layer[at] = value;
+    }
+  }
+  return { layer, width, height, cellSize: all.cellSize * step };
+}
+
 /**
  * The map from above, for the head's body.
- * @param coarser cells along one side that become one pixel cell, for large maps; what blocks is kept
+ * @param coarser columns along one side that are drawn as one (what blocks is kept); default: by the map's size
  * @returns null when nothing was seen
  */
 export function drawKinds(
   head: Head,
   title: string,
   path: readonly StampedPose[],
-  coarser = 1,
+  coarser?: number,
 ): Picture | null {
   const kinds = head.layers.kinds();
-  const bounds = head.layers.bounds();
-  if (kinds === null || bounds === null) return null;
-  const [rows, columns] = kinds.cells.shape as [number, number];
-  const width = Math.ceil(columns / coarser);
-  const height = Math.ceil(rows / coarser);
-  const layer = new Uint8Array(width * height);
-  for (let row = 0; row < rows; row++) {
-    for (let col = 0; col < columns; col++) {
-      const at = Math.floor(row / coarser) * width + Math.floor(col / coarser);
-      const kind = kinds.cells.get(row, col);
-      if (KIND_RANK[kind]! > KIND_RANK[layer[at]!]!) layer[at] = kind;
-    }
-  }
-  const size = head.grid.voxelSize;
+  if (kinds === null) return null;
+  const [height, width] = kinds.cells.shape as [number, number];
+  const cellSize = head.grid.voxelSize;
+  const cells = coarsen({ layer: kinds.cells.data, width, height, cellSize }, KIND_RANK, coarser);
   return drawLayer({
-    ...{ title, ...withoutUnused(layer, KIND_STYLES), width, height, textSize: TEXT_SIZE },
-    cellSize: size * coarser,
-    ...{ origin: [kinds.col * size, kinds.row * size], axes: ["x", "y"] },
-    overlays: pathOverlays(path, bounds, size),
+    ...{ title, ...cells, ...withoutUnused(cells.layer, KIND_STYLES), textSize: TEXT_SIZE },
+    ...{ origin: [kinds.col * cellSize, kinds.row * cellSize], axes: ["x", "y"] },
+    overlays: pathOverlays(path, head.layers.bounds()!, cellSize),
   });
 }
 
-/** Floor heights from above, in steps that can be told apart; null when nothing was seen. */
-export function drawFloor(head: Head, title: string, path: readonly StampedPose[]): Picture | null {
+/**
+ * Floor heights from above, in steps that can be told apart.
+ * @param coarser as for `drawKinds`; the height farthest from level is kept
+ * @returns null when no floor was seen
+ */
+export function drawFloor(
+  head: Head,
+  title: string,
+  path: readonly StampedPose[],
+  coarser?: number,
+): Picture | null {
   const heights = head.layers.floorHeights();
-  const bounds = head.layers.bounds();
-  if (heights === null || bounds === null) return null;
+  if (heights === null || heights.cells.data.every(Number.isNaN)) return null;
   const [height, width] = heights.cells.shape as [number, number];
   const layer = Uint8Array.from(heights.cells.data, (z) =>
     Number.isNaN(z) ? FLOOR_STEPS.length : FLOOR_STEPS.findIndex(({ below }) => z < below),
   );
   const styles = [...FLOOR_STEPS.map(({ style }) => style), { ...STYLES.unknown, label: "no floor seen" }];
-  const size = head.grid.voxelSize;
+  const cellSize = head.grid.voxelSize;
+  const cells = coarsen({ layer, width, height, cellSize }, FLOOR_RANK, coarser);
   return drawLayer({
-    ...{ title, ...withoutUnused(layer, styles), width, height, cellSize: size, textSize: TEXT_SIZE },
-    ...{ origin: [heights.col * size, heights.row * size], axes: ["x", "y"] },
+    ...{ title, ...cells, ...withoutUnused(cells.layer, styles), textSize: TEXT_SIZE },
+    ...{ origin: [heights.col * cellSize, heights.row * cellSize], axes: ["x", "y"] },
     // Black, since the floor's own steps are blue.
-    overlays: pathOverlays(path, bounds, size, OKABE_ITO.black),
+    overlays: pathOverlays(path, head.layers.bounds()!, cellSize, OKABE_ITO.black),
   });
 }
 
@@ -224,7 +254,11 @@ export function encodeVoxels(head: Head, form: "points" | "faces"): Uint8Array {
     colors.push(...color);
     logOdds.push(natsOf(value));
   });
-  const comments = ["world frame, metres, z up", `voxel size ${size} m`];
+  const comments = [
+    "world frame, metres, z up",
+    `voxel size ${size} m`,
+    `colours: vermillion below the floor at z = 0, sky blue floor, green up to the body's ${bodyHeight} m, grey above`,
+  ];
   if (form === "faces") return encodePlyMesh(voxelFaces(voxels, Uint8Array.from(colors), size), comments);
   const positions = Float32Array.from(voxels, (cell) => (cell + 0.5) * size);
   return encodePlyPoints(
