@@ -74,6 +74,18 @@ describe("a column", () => {
     expect(air(new Bench()).kind()).toBe("open");
   });
 
+  test("is unseen where air was seen only above the body", () => {
+    expect(new Bench().set(2, 3, span(12, 20), FREE).kind()).toBe("unseen");
+  });
+
+  test("that leaves exactly the body's height is not blocked", () => {
+    const bench = air(new Bench()).set(2, 3, [10], TOP).seeFloor(0);
+    // 10 * 50 mm; half a metre is exact in binary, and so is the floor at 0.
+    const layers = new BodyLayers(bench.grid, bench.floor, { height: 0.5, clearance: 0.02 }, 2);
+    layers.update(0);
+    expect(layers.kindAt(2, 3)).toBe(COLUMN.overhang);
+  });
+
   test("becomes clear when its floor is seen, though no voxel changed", () => {
     const bench = air(new Bench());
     expect(bench.kind()).toBe("open");
