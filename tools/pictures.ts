@@ -2,7 +2,6 @@ import { existsSync } from "node:fs";
 import { copyFile, mkdir, writeFile } from "node:fs/promises";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
-import { sharedData } from "../tests/helpers/needs.ts";
 import { main as importData } from "./import.ts";
 import { drawKinds } from "./output/map.ts";
 import { replayRecording } from "./replay/run.ts";
@@ -10,13 +9,16 @@ import { main as start } from "./start.ts";
 
 const HELP = `Usage: pictures [folder]    make the pictures in docs/pictures anew
 The folder (default out) holds demo.brk, living-room.brk, office.brk and corridor.brk. What is not there is made: the
-demo from its scenario, the others from open data, which BRINKMAP_DATA names (see docs/importing.md).
+demo from its scenario, the others from open data in the folder BRINKMAP_DATA (see docs/importing.md).
 Exit codes: 0 done, 1 internal error, 3 the open data are missing or unfit`;
 
 /** From here and from dist/tools alike. */
 const DOCS = ["../docs", "../../docs"]
   .map((path) => fileURLToPath(new URL(path, import.meta.url)))
   .find(existsSync)!;
+
+/** Where the open data sets are: as for tests, BRINKMAP_DATA, else ../shared/data beside the repository. */
+const DATA = process.env["BRINKMAP_DATA"] ?? join(DOCS, "../../shared/data");
 
 interface OpenMap {
   readonly name: string;
@@ -80,12 +82,11 @@ export async function main(args: string[]): Promise<number> {
   for (const { name, title, settings, coarser, source } of MAPS) {
     const recording = join(folder, `${name}.brk`);
     if (!existsSync(recording)) {
-      const data = sharedData();
-      if (data === null) {
+      if (!existsSync(DATA)) {
         console.error(`pictures: ${recording} needs the open data; set BRINKMAP_DATA to their folder`);
         return 3;
       }
-      const code = await importData([...source(data), "-o", recording]);
+      const code = await importData([...source(DATA), "-o", recording]);
       if (code !== 0) return code;
     }
     const { head, path } = await replayRecording(recording, { settings });

@@ -88,6 +88,31 @@ test("the scale bar is as long as it says", () => {
   expect(length).toBe(80);
 });
 
+test("a title that is too wide goes on below, larger text takes more room, and neither moves the map's own pixels", () => {
+  const options = {
+    ...{ layer: [0, 1], width: 2, height: 1, cellSize: 0.1, scale: 120 },
+    styles: [plain("one", RED), plain("two", GREEN)],
+  };
+  // The layer is 240 pixels wide: 20 letters of 12 pixels, twice the font's 5 and a gap.
+  const short = drawLayer({ ...options, title: "twenty letters wide.", textSize: 2 });
+  const long = drawLayer({ ...options, title: "twenty letters wide. and more", textSize: 2 });
+  const firstRed = (picture: Picture) => extent(picture, RED)[1]!;
+  expect(long.height - short.height).toBe(20);
+  expect(firstRed(long) - firstRed(short)).toBe(20);
+  const inkBelow = (picture: Picture, from: number, to: number) => {
+    let count = 0;
+    for (let y = from; y < to; y++)
+      for (let x = 0; x < picture.width; x++) if (at(picture, x, y).join() === "0,0,0") count++;
+    return count;
+  };
+  // Letters of the same text at twice the size have four times the ink.
+  const small = drawLayer({ ...options, title: "twenty letters wide." });
+  expect(inkBelow(short, 0, 30)).toBe(4 * inkBelow(small, 0, 25));
+  expect(inkBelow(long, 28, 48)).toBeGreaterThan(0);
+  expect(at(long, 20, firstRed(long) + 119)).toEqual(RED);
+  expect(at(long, 140, firstRed(long))).toEqual(GREEN);
+});
+
 test("the map's own styles differ without colour: by pattern, or by lightness", () => {
   const luma = ([r, g, b]: Color) => 0.299 * r + 0.587 * g + 0.114 * b; // ITU-R BT.601
   const styles: Style[] = [STYLES.unknown, STYLES.clear, STYLES.blocked, STYLES.lowOverhead];
