@@ -12,7 +12,8 @@ export class ProgressLine {
     this.#told = elsewhere === "lines" ? 0 : 4;
     const format = `${what} {bar} {percentage} %  {eta_formatted} left`;
     this.#bar = process.stderr.isTTY
-      ? new SingleBar({ stream: process.stderr, format, clearOnComplete: true })
+      ? // Wrapping stays on: Ctrl-C would leave a terminal without it.
+        new SingleBar({ stream: process.stderr, format, clearOnComplete: true, linewrap: true })
       : null;
     this.#bar?.start(1, 0);
   }
