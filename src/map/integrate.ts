@@ -624,6 +624,8 @@ export class Integrator {
                   bulk++;
                   if (id < 0) id = grid.findOrAdd(key);
                   this.#freeBrick(id, brick, freeSteps[Math.min(lastBucket, (Z * perBucket) | 0)]!);
+                  // What clears as a whole is looked at in every turn until it has.
+                  idle &= ~(1 << brick);
                   continue;
                 }
                 mixed++;
