@@ -73,7 +73,10 @@ export function main(args: string[]): number {
     for (const name of ["gen", "yard"]) {
       execFileSync("g++", ["-O3", "-march=native", join(source, `${name}.cpp`), "-o", join(folder, name)]);
     }
-    execFileSync("./gen", ["frames.bin", "truth.bin", "200", "0.02"], { cwd: folder, stdio: "ignore" });
+    execFileSync(join(folder, "gen"), ["frames.bin", "truth.bin", "200", "0.02"], {
+      cwd: folder,
+      stdio: "ignore",
+    });
     const seq = readYardFrames(join(folder, "frames.bin"));
     const medians: Record<string, number[]> = {};
     const note = (name: string, median: number, p99: number) => {
@@ -85,7 +88,10 @@ export function main(args: string[]): number {
     for (let round = 0; round < rounds; round++) {
       mine = time(seq, () => ours(seq));
       note("ours", mine.median, mine.p99);
-      const out = execFileSync("./yard", ["frames.bin", "1", "."], { cwd: folder, encoding: "utf8" });
+      const out = execFileSync(join(folder, "yard"), ["frames.bin", "1", "."], {
+        cwd: folder,
+        encoding: "utf8",
+      });
       for (const line of out.trim().split("\n")) {
         const row = JSON.parse(line) as { name: string; median: number; p99: number };
         if (row.name === "yardC-i-16") note("(i) per ray, C++", row.median, row.p99);
