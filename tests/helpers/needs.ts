@@ -11,9 +11,12 @@ export type Need = "open-data" | "compiler" | "python" | Check;
 
 /** Where the open data sets are: BRINKMAP_DATA, else ../shared/data beside the repository; null when absent. */
 export function sharedData(): string | null {
-  const folder =
-    process.env["BRINKMAP_DATA"] ?? fileURLToPath(new URL("../../../shared/data", import.meta.url));
-  return existsSync(folder) ? folder : null;
+  const given = process.env["BRINKMAP_DATA"];
+  if (given !== undefined) return existsSync(given) ? given : null;
+  // From tests/helpers, and from its built copy in dist.
+  const folders = ["../../../shared/data", "../../../../shared/data"];
+  const found = folders.map((path) => fileURLToPath(new URL(path, import.meta.url))).find(existsSync);
+  return found ?? null;
 }
 
 const PYTHON_MODULES = ["numpy", "scipy", "cv2", "PIL", "crcmod", "msgpack", "vtkmodules", "mpmath"];
