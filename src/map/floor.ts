@@ -39,7 +39,7 @@ export class FloorLayer {
   readonly columnSize: number;
   readonly #settings: FloorSettings;
   readonly #tiles = new Map<number, FloorTile>();
-  #lastKey = Number.NaN;
+  #lastKey = -1;
   #lastTile: FloorTile | null = null;
   /** Columns whose floor was seen for the first time, or anew at another height, as i, j pairs. */
   #news = new Int32Array(256);
@@ -82,8 +82,18 @@ export class FloorLayer {
     if (depth.length !== width * height) {
       throw new RangeError(`depth has ${depth.length} pixels, the rays ${width}x${height}`);
     }
-    const [r0, r1, r2, r3, r4, r5, r6, r7, r8] = rotation as unknown as Nine;
-    const [px, py, pz] = position as unknown as Three;
+    const r0 = rotation[0]!;
+    const r1 = rotation[1]!;
+    const r2 = rotation[2]!;
+    const r3 = rotation[3]!;
+    const r4 = rotation[4]!;
+    const r5 = rotation[5]!;
+    const r6 = rotation[6]!;
+    const r7 = rotation[7]!;
+    const r8 = rotation[8]!;
+    const px = position[0]!;
+    const py = position[1]!;
+    const pz = position[2]!;
     const scale = 1 / unitsPerMetre;
     const perColumn = 1 / this.columnSize;
     const { band } = this.#settings;
@@ -120,15 +130,17 @@ export class FloorLayer {
         if (!(up * up >= minUp * (nx * nx + ny * ny + nz * nz))) continue;
         const x = px + r0 * lx + r1 * ly + r2 * lz;
         const y = py + r3 * lx + r4 * ly + r5 * lz;
-        this.#add(Math.floor(x * perColumn), Math.floor(y * perColumn), z, frame, d);
+        const col = Math.floor(x * perColumn);
+        const row = Math.floor(y * perColumn);
+        if (!isInReach(col >> 5, row >> 5)) continue;
+        this.#add(this.#tile(col >> 5, row >> 5), col, row, z, frame, d);
         used++;
       }
     }
     return used;
   }
 
-  #add(i: number, j: number, z: number, frame: number, distance: number): void {
-    const tile = this.#tile(i >> 5, j >> 5);
+  #add(tile: FloorTile, i: number, j: number, z: number, frame: number, distance: number): void {
     const c = ((j & 31) << 5) | (i & 31);
     const count = tile.count[c]!;
     if (count === 0) {
@@ -197,7 +209,7 @@ export class FloorLayer {
 
   /** The column's floor, or null where none was seen. */
   at(i: number, j: number): FloorColumn | null {
-    const tile = this.#tiles.get(tileKey(i >> 5, j >> 5));
+    const tile = this.#tileAt(i, j);
     const c = ((j & 31) << 5) | (i & 31);
     if (tile === undefined || tile.count[c] === 0) return null;
     return {
@@ -211,9 +223,27 @@ export class FloorLayer {
 
   /** The column's mean floor height, metres, or NaN; nothing is allocated. */
   heightAt(i: number, j: number): number {
-    const tile = this.#tiles.get(tileKey(i >> 5, j >> 5));
+    const tile = this.#tileAt(i, j);
     const c = ((j & 31) << 5) | (i & 31);
     return tile === undefined || tile.count[c] === 0 ? Number.NaN : tile.height[c]!;
+  }
+
+  /** Mean floor heights, metres or NaN, of the 8 x 8 columns from (i, j), multiples of 8; i fastest. */
+  heightsOfBlock(i: number, j: number, heights: Float64Array): void {
+    const tile = this.#tileAt(i, j);
+    if (tile === undefined) {
+      heights.fill(Number.NaN);
+      return;
+    }
+    const first = ((j & 31) << 5) | (i & 31);
+    for (let n = 0; n < 64; n++) {
+      const c = first + ((n >> 3) << 5) + (n & 7);
+      heights[n] = tile.count[c] === 0 ? Number.NaN : tile.height[c]!;
+    }
+  }
+
+  #tileAt(i: number, j: number): FloorTile | undefined {
+    return isInReach(i >> 5, j >> 5) ? this.#tiles.get(tileKey(i >> 5, j >> 5)) : undefined;
   }
 
   get byteSize(): number {
@@ -223,13 +253,10 @@ export class FloorLayer {
   clear(): void {
     this.#tiles.clear();
     this.#newsCount = 0;
-    this.#lastKey = Number.NaN;
+    this.#lastKey = -1;
     this.#lastTile = null;
   }
 }
-
-type Three = readonly [number, number, number];
-type Nine = readonly [number, number, number, number, number, number, number, number, number];
 
 class FloorTile {
   readonly height = new Float64Array(TILE_COLUMNS);
@@ -241,4 +268,8 @@ class FloorTile {
 }
 
 /** Tiles within +-2^20 of the origin, far beyond the grid's reach. */
-const tileKey = (tx: number, ty: number): number => (tx + 1048576) * 2097152 + (ty + 1048576);
+/** Tiles within this of the origin, farther than the grid reaches, so that keys are small integers. */
+const TILE_REACH = 8192;
+const isInReach = (tx: number, ty: number): boolean =>
+  tx >= -TILE_REACH && tx < TILE_REACH && ty >= -TILE_REACH && ty < TILE_REACH;
+const tileKey = (tx: number, ty: number): number => ((tx + TILE_REACH) << 14) | (ty + TILE_REACH);

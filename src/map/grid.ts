@@ -19,9 +19,6 @@ export const OCCUPIED_FROM = 64;
 /** Clamp: the map can always change its mind. Odds 90:1 for occupied, 12:1 for free (at value 0). */
 export const TOP = 112;
 
-/** The two class bits of a value. */
-const CLASS_MASK = 0x60;
-
 export type VoxelClass = "free" | "undecided" | "occupied";
 
 export function classOf(value: number): VoxelClass {
@@ -231,11 +228,11 @@ export class BlockGrid {
     if (after === before) return true;
     this.pool[word] = this.pool[word]! ^ ((before ^ after) << shift);
     if (after > before) this.saturated[id] = this.saturated[id]! & ~(1 << brick);
-    if (((before ^ after) & CLASS_MASK) !== 0) this.revision[id] = this.frame;
+    if (classOf(before) !== classOf(after)) this.revision[id] = this.frame;
     return true;
   }
 
-  /** Writes one voxel outside the integrators (a knock, a test); keeps the block's revision. */
+  /** Writes one voxel outside the integrators (a knock, a test); counts as a change of its block. */
   setValue(i: number, j: number, k: number, value: number): void {
     if (!(value >= 0 && value <= TOP)) throw new RangeError(`voxel value must be 0 to ${TOP}, got ${value}`);
     const [bx, by, bz] = [i >> 3, j >> 3, k >> 3];

@@ -30,15 +30,14 @@ export interface IntegrationCounts {
   mixed: number;
 }
 
-type Nine = readonly [number, number, number, number, number, number, number, number, number];
-
 const LANES = 0x01010101;
 const HIGH = 0x80808080 | 0;
 const LANES_LOW = 0x7f7f7f7f;
 const ABOVE_TOP = Math.imul(127 - TOP, LANES);
 const TOPS = Math.imul(TOP, LANES);
-/** The two class bits of each voxel (grid.ts). */
-const CLASS_BITS = 0x60606060;
+/** Set in a voxel that is occupied; below, this tells unknown from free (grid.ts). */
+const OCCUPIED_BIT = 0x40404040;
+const KNOWN_BIT = 0x20202020;
 /** Spreads four voxel bits to the four bytes of a word. */
 const SPREAD = Int32Array.from({ length: 16 }, (_, bits) => {
   let word = 0;
@@ -46,6 +45,13 @@ const SPREAD = Int32Array.from({ length: 16 }, (_, bits) => {
   return word;
 });
 const HIT_FRACTION_BITS = 20;
+/** Samples of a near, flat cell of 4 x 4 pixels. */
+const FEW = 2;
+/**
+ * The pixels (4 v + u) of a cell in the order in which they are sampled; u is flipped from frame to frame. The first four
+ * are in four rows, so that no row of a grazing floor goes unread.
+ */
+const SAMPLE_ORDER = Int32Array.of(0, 6, 9, 15, 2, 4, 11, 13, 1, 3, 5, 7, 8, 10, 12, 14);
 /** Bit patterns per block of hits: eight bricks of 64 bits. */
 const HIT_WORDS = 16;
 
@@ -86,8 +92,10 @@ export class Integrator {
   readonly #rowX: Int32Array;
   readonly #rowY: Int32Array;
   readonly #rowZ: Int32Array;
-  /** Pixels of the frame that are used as hits; half of all at most. */
-  readonly #picks: Int32Array;
+  /** A cell's samples, first one or two for near and flat ones, then four, eight or sixteen. */
+  readonly #sampleU = new Int32Array(FEW + 16);
+  readonly #sampleV = new Int32Array(FEW + 16);
+  readonly #samplePixel = new Int32Array(FEW + 16);
 
   /** Per block, at its place in an endless tiling by the window: bricks whose last carving changed nothing. */
   readonly #barren: Uint8Array;
@@ -109,6 +117,8 @@ export class Integrator {
   readonly #lastV: number;
   readonly #steps = new Float64Array(15);
   readonly #brickOffset = new Float64Array(24);
+  /** The brick at hand: its centre in the lens frame. A call would box three doubles each time. */
+  readonly #brick = new Float64Array(3);
   #free0 = 0;
   #free1 = 0;
 
@@ -149,7 +159,6 @@ export class Integrator {
     this.#rowX = new Int32Array(view.height);
     this.#rowY = new Int32Array(view.height);
     this.#rowZ = new Int32Array(view.height);
-    this.#picks = new Int32Array(view.width * view.height + 8);
   }
 
   /**
@@ -226,100 +235,81 @@ export class Integrator {
     const shiftZ = 2 * bits;
     let hitBits: Int32Array = this.#hitBits;
     let hitCount = 0;
-    let points = 0;
-    let outside = 0;
-    const n = this.#pick(depth);
-    const picks = this.#picks;
-    for (let k = 0; k < n; k++) {
-      const v = picks[k]! >> 16;
-      const u = picks[k]! & 0xffff;
-      const d = depth[Math.imul(v, width) + u]!;
-      const x = (ox + Math.imul(d, rowX[v]! + columnX[u]!)) >> HIT_FRACTION_BITS;
-      const y = (oy + Math.imul(d, rowY[v]! + columnY[u]!)) >> HIT_FRACTION_BITS;
-      const z = (oz + Math.imul(d, rowZ[v]! + columnZ[u]!)) >> HIT_FRACTION_BITS;
-      if (((x | y | z) & outsideMask) !== 0) {
-        outside++;
-        continue;
-      }
-      const place = (x >> 3) | ((y >> 3) << shiftY) | ((z >> 3) << shiftZ);
-      let hit = window[place]! - base;
-      if (hit < 0) {
-        hit = hitCount++;
-        if (hit === this.#hitBlocks.length) hitBits = this.#growHits();
-        window[place] = base + hit;
-        this.#hitBlocks[hit] = place;
-      }
-      const word =
-        hit * HIT_WORDS +
-        ((((x >> 2) & 1) << 1) | (((y >> 2) & 1) << 2) | (((z >> 2) & 1) << 3) | ((z >> 1) & 1));
-      hitBits[word] = hitBits[word]! | (1 << (((z & 1) << 4) | ((y & 3) << 2) | (x & 3)));
-    }
-    points = n;
-    this.#hitCount = hitCount;
-    this.counts.points = points;
-    this.counts.outside = outside;
-  }
-
-  #pick(depth: Uint16Array): number {
-    const { fx, fy } = this.#view;
     const { nearest, farthest } = this.#pyramid;
-    // One sample per 0.7 voxel squared of a surface that faces the lens; twice that where it does not.
-    const span = 0.7 * this.#unit * Math.sqrt(fx * fy);
-    const near1 = span / 4;
+    // One sample per 0.7 voxel squared of a surface that faces the lens; as if thrice as far where it does not.
+    const near1 = (0.7 * this.#unit * Math.sqrt(fx * fy)) / 4;
     const near2 = near1 * Math.SQRT2;
     const near4 = near1 * 2;
     const near8 = near1 * 4;
     const flat = 2 * this.#unit;
-    const phase = this.#grid.frame;
+    this.#placeSamples();
+    const sampleU = this.#sampleU;
+    const sampleV = this.#sampleV;
+    const samplePixel = this.#samplePixel;
     const columns = this.#pyramid.columns[FINEST]!;
     const rows = this.#pyramid.rows[FINEST]!;
-    let n = 0;
-    // Where in a cell the samples lie moves from frame to frame.
-    const du = (phase * 3) & 3;
-    const dv = ((phase * 3) >> 2) & 3;
+    let points = 0;
+    let outside = 0;
     for (let j = 0; j < rows; j++) {
       let cell = this.#pyramid.origin[FINEST]! + j * this.#pyramid.pitch[FINEST]!;
       for (let i = 0; i < columns; i++, cell++) {
         const most = farthest[cell]!;
         if (most === 0) continue;
         const reach = most - nearest[cell]! < flat ? most : most * 3;
-        const u = 4 * i;
-        const v = 4 * j;
-        if (reach < near2) {
-          n = this.#add(depth, u + du, v + dv, n);
-          if (reach >= near1) n = this.#add(depth, u + (du ^ 2), v + (dv ^ 2), n);
-        } else {
-          // One in every row, so that no row of a grazing floor goes unread.
-          n = this.#add(depth, u + du, v, n);
-          n = this.#add(depth, u + (du ^ 2), v + 1, n);
-          n = this.#add(depth, u + (du ^ 1), v + 2, n);
-          n = this.#add(depth, u + (du ^ 3), v + 3, n);
-          if (reach >= near4) {
-            n = this.#add(depth, u + (du ^ 2), v, n);
-            n = this.#add(depth, u + du, v + 1, n);
-            n = this.#add(depth, u + (du ^ 3), v + 2, n);
-            n = this.#add(depth, u + (du ^ 1), v + 3, n);
-            if (reach >= near8) {
-              n = this.#add(depth, u + (du ^ 1), v, n);
-              n = this.#add(depth, u + (du ^ 3), v, n);
-              n = this.#add(depth, u + (du ^ 1), v + 1, n);
-              n = this.#add(depth, u + (du ^ 3), v + 1, n);
-              n = this.#add(depth, u + du, v + 2, n);
-              n = this.#add(depth, u + (du ^ 2), v + 2, n);
-              n = this.#add(depth, u + du, v + 3, n);
-              n = this.#add(depth, u + (du ^ 2), v + 3, n);
-            }
+        let sample = 0;
+        let end = reach < near1 ? 1 : FEW;
+        if (reach >= near2) {
+          sample = FEW;
+          end = FEW + (reach < near4 ? 4 : reach < near8 ? 8 : 16);
+        }
+        const u0 = 4 * i;
+        const v0 = 4 * j;
+        const pixel = Math.imul(v0, width) + u0;
+        for (; sample < end; sample++) {
+          const d = depth[pixel + samplePixel[sample]!]!;
+          if (d === 0) continue;
+          points++;
+          const u = u0 + sampleU[sample]!;
+          const v = v0 + sampleV[sample]!;
+          const x = (ox + Math.imul(d, rowX[v]! + columnX[u]!)) >> HIT_FRACTION_BITS;
+          const y = (oy + Math.imul(d, rowY[v]! + columnY[u]!)) >> HIT_FRACTION_BITS;
+          const z = (oz + Math.imul(d, rowZ[v]! + columnZ[u]!)) >> HIT_FRACTION_BITS;
+          if (((x | y | z) & outsideMask) !== 0) {
+            outside++;
+            continue;
           }
+          const place = (x >> 3) | ((y >> 3) << shiftY) | ((z >> 3) << shiftZ);
+          let hit = window[place]! - base;
+          if (hit < 0) {
+            hit = hitCount++;
+            if (hit === this.#hitBlocks.length) hitBits = this.#growHits();
+            window[place] = base + hit;
+            this.#hitBlocks[hit] = place;
+          }
+          const word = hit * HIT_WORDS + (((x >> 1) & 2) | (y & 4) | ((z << 1) & 8) | ((z >> 1) & 1));
+          // A shift takes its count modulo 32: of z only the lowest bit tells.
+          hitBits[word] = hitBits[word]! | (1 << ((z << 4) | ((y & 3) << 2) | (x & 3)));
         }
       }
     }
-    return n;
+    this.#hitCount = hitCount;
+    this.counts.points = points;
+    this.counts.outside = outside;
   }
 
-  /** Lists a pixel if it returned, without a branch; the next place in the list. */
-  #add(depth: Uint16Array, u: number, v: number, n: number): number {
-    this.#picks[n] = (v << 16) | u;
-    return n - ((0 - depth[Math.imul(v, this.#view.width) + u]!) >> 31);
+  /** Where in a cell its samples lie; it moves from frame to frame. */
+  #placeSamples(): void {
+    const phase = 3 * this.#grid.frame;
+    const du = phase & 3;
+    const dv = (phase >> 2) & 3;
+    for (let sample = 0; sample < FEW + 16; sample++) {
+      const order = sample < FEW ? 0 : SAMPLE_ORDER[sample - FEW]!;
+      const u = du ^ (sample < FEW ? 2 * sample : order & 3);
+      const v = sample < FEW ? dv ^ (2 * sample) : order >> 2;
+      this.#sampleU[sample] = u;
+      this.#sampleV[sample] = v;
+      this.#samplePixel[sample] = v * this.#view.width + u;
+    }
   }
 
   #growHits(): Int32Array {
@@ -522,7 +512,15 @@ export class Integrator {
     this.#halfU = 0.45 * fx * unit * (Math.abs(R[0]!) + Math.abs(R[3]!) + Math.abs(R[6]!));
     this.#halfV = 0.45 * fy * unit * (Math.abs(R[1]!) + Math.abs(R[4]!) + Math.abs(R[7]!));
     const reach = 2 * unit;
-    const [r0, r1, r2, r3, r4, r5, r6, r7, r8] = R as unknown as Nine;
+    const r0 = R[0]!;
+    const r1 = R[1]!;
+    const r2 = R[2]!;
+    const r3 = R[3]!;
+    const r4 = R[4]!;
+    const r5 = R[5]!;
+    const r6 = R[6]!;
+    const r7 = R[7]!;
+    const r8 = R[8]!;
     const reachU = fx * reach;
     const reachV = fy * reach;
     this.#prepareSteps(R);
@@ -538,6 +536,7 @@ export class Integrator {
     const torusBits = this.#windowBits;
     const torus = (1 << torusBits) - 1;
     const hitBits = this.#hitBits;
+    const centre = this.#brick;
     let bricks = 0;
     let bulk = 0;
     let mixed = 0;
@@ -569,6 +568,9 @@ export class Integrator {
         const X = centreX + offset[3 * brick]!;
         const Y = centreY + offset[3 * brick + 1]!;
         bricks++;
+        centre[0] = X;
+        centre[1] = Y;
+        centre[2] = Z;
         this.#free0 = 0;
         this.#free1 = 0;
         let isIdle = false;
@@ -630,13 +632,13 @@ export class Integrator {
                 }
                 mixed++;
                 const isRim = u0 < 0 || v0 < 0 || u1 > width || v1 > height;
-                this.#decideVoxels(X, Y, Z, id, brick, farthest, isRim);
+                this.#decideVoxels(id, brick, farthest, isRim);
                 isIdle = true;
               } else isIdle = true;
             }
           } else {
             mixed++;
-            this.#decideNearVoxels(R, X, Y, Z);
+            this.#decideNearVoxels(R);
           }
         }
         if (isHit || (this.#free0 | this.#free1) !== 0) {
@@ -694,15 +696,10 @@ export class Integrator {
   }
 
   /** Tests 64 voxels of a brick wholly in front of the lens; sets the bits of those to be freed. */
-  #decideVoxels(
-    X: number,
-    Y: number,
-    Z: number,
-    id: number,
-    brick: number,
-    behind: number,
-    isRim: boolean,
-  ): void {
+  #decideVoxels(id: number, brick: number, behind: number, isRim: boolean): void {
+    const X = this.#brick[0]!;
+    const Y = this.#brick[1]!;
+    const Z = this.#brick[2]!;
     const grid = this.#grid;
     const steps = this.#steps;
     // A cell no wider than the voxel's own footprint: all its rays go through the voxel.
@@ -782,7 +779,10 @@ export class Integrator {
   }
 
   /** The same for a brick around or right before the lens, where some voxels lie behind it. */
-  #decideNearVoxels(R: Float64Array, X: number, Y: number, Z: number): void {
+  #decideNearVoxels(R: Float64Array): void {
+    const X = this.#brick[0]!;
+    const Y = this.#brick[1]!;
+    const Z = this.#brick[2]!;
     const { fx, fy } = this.#view;
     const unit = this.#unit;
     const cx = this.#view.cx + 0.5;
@@ -827,7 +827,7 @@ export class Integrator {
       const before = -1 - start;
       const after = Math.max(0, before - freeStep);
       grid.makeUniform(id, brick, after);
-      if (((before ^ after) & CLASS_BITS) !== 0) grid.revision[id] = grid.frame;
+      if (classChanges(before, after) !== 0) grid.revision[id] = grid.frame;
       return;
     }
     const pool = grid.pool;
@@ -841,10 +841,10 @@ export class Integrator {
       const after = y & (k - (k >>> 7)); // 0 where the subtraction went below
       pool[w] = after;
       left |= after;
-      changed |= before ^ after;
+      changed |= classChanges(before, after);
     }
     if (left === 0) grid.makeUniform(id, brick, 0);
-    if ((changed & CLASS_BITS) !== 0) grid.revision[id] = grid.frame;
+    if (changed !== 0) grid.revision[id] = grid.frame;
   }
 
   #applyBrick(
@@ -887,13 +887,13 @@ export class Integrator {
           x = ((y & ~keep) | (TOPS & keep)) & LANES_LOW;
         }
         pool[start + w] = x;
-        changed |= before ^ x;
+        changed |= classChanges(before, x);
       }
       left |= x;
     }
     if (left === 0) grid.makeUniform(id, brick, 0);
     else grid.saturated[id] = grid.saturated[id]! & ~(1 << brick);
-    if ((changed & CLASS_BITS) !== 0) grid.revision[id] = grid.frame;
+    if (changed !== 0) grid.revision[id] = grid.frame;
     return freed;
   }
 
@@ -926,6 +926,11 @@ export class Integrator {
       this.#clearHit(hit);
     }
   }
+}
+
+/** Not zero if any of four voxels went from one class to another. */
+function classChanges(before: number, after: number): number {
+  return (before ^ after) & (OCCUPIED_BIT | (KNOWN_BIT & ~((before | after) >>> 1)));
 }
 
 /** Moves a pixel outside 0 .. last to the image's rim, `half` at most; without branches. */

@@ -65,6 +65,7 @@ export class BodyLayers {
   readonly #dirty = new Set<number>();
   #isKnownAt = new Int32Array(1024);
   readonly #ids = new Int32Array(2048);
+  readonly #heights = new Float64Array(BLOCK_SIDE * BLOCK_SIDE);
   #minCol = Number.POSITIVE_INFINITY;
   #maxCol = Number.NEGATIVE_INFINITY;
   #minRow = Number.POSITIVE_INFINITY;
@@ -138,11 +139,15 @@ export class BodyLayers {
       ids[bz - low] = grid.find(blockKey(bx, by, bz));
     }
     const last = high * BLOCK_SIDE + BLOCK_SIDE - 1;
+    const heights = this.#heights;
+    this.#floor.heightsOfBlock(bx * BLOCK_SIDE, by * BLOCK_SIDE, heights);
+    // A block's columns lie in one tile.
+    let tile = this.#tiles.get(tileKey(bx >> 2, by >> 2));
     for (let y = 0; y < BLOCK_SIDE; y++) {
       for (let x = 0; x < BLOCK_SIDE; x++) {
         const i = bx * BLOCK_SIDE + x;
         const j = by * BLOCK_SIDE + y;
-        const own = this.#floor.heightAt(i, j);
+        const own = heights[y * BLOCK_SIDE + x]!;
         const floor = Number.isNaN(own) ? floorHeight : own;
         const hasFloor = !Number.isNaN(own);
         let isFree = false;
@@ -168,25 +173,23 @@ export class BodyLayers {
             break;
           }
           if (value < FREE_BELOW && k < bodyTop) isFree = true;
-          else if (start < 0) k |= 3;
+          if (start < 0) k |= 3; // the rest of the brick is the same
         }
         const isBlocked = headroom < bodyHeight;
         const standing = headroom < Number.POSITIVE_INFINITY ? COLUMN.overhang : COLUMN.clear;
         const bare = isFree ? COLUMN.open : COLUMN.unseen;
         const kind = isBlocked ? COLUMN.blocked : hasFloor ? standing : bare;
-        this.#set(i, j, kind, headroom);
+        if (tile === undefined) {
+          if (kind === COLUMN.unseen) continue;
+          tile = new LayerTile();
+          this.#tiles.set(tileKey(bx >> 2, by >> 2), tile);
+        }
+        this.#set(tile, i, j, kind, headroom);
       }
     }
   }
 
-  #set(i: number, j: number, kind: number, headroom: number): void {
-    const key = tileKey(i >> 5, j >> 5);
-    let tile = this.#tiles.get(key);
-    if (tile === undefined) {
-      if (kind === COLUMN.unseen) return;
-      tile = new LayerTile();
-      this.#tiles.set(key, tile);
-    }
+  #set(tile: LayerTile, i: number, j: number, kind: number, headroom: number): void {
     const c = ((j & 31) << 5) | (i & 31);
     if ((tile.kind[c] === COLUMN.blocked) !== (kind === COLUMN.blocked)) {
       this.#clearance.set(i, j, kind === COLUMN.blocked);
@@ -268,4 +271,6 @@ export class BodyLayers {
 }
 
 const columnKey = (bx: number, by: number): number => (bx + 2048) * 4096 + (by + 2048);
-const tileKey = (tx: number, ty: number): number => (tx + 1048576) * 2097152 + (ty + 1048576);
+/** Of tiles with columns that the grid reaches, and of any others one that none of these has. */
+const tileKey = (tx: number, ty: number): number =>
+  tx >= -8192 && tx < 8192 && ty >= -8192 && ty < 8192 ? ((tx + 8192) << 14) | (ty + 8192) : -1;

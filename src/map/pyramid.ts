@@ -23,6 +23,9 @@ export class DepthPyramid {
   readonly width: number;
   readonly height: number;
   readonly #sourceWidth: number;
+  /** The image that `#pairs` looks into: sensors reuse theirs, and a new view a frame would be garbage. */
+  #source: Uint16Array | null = null;
+  #pairs: Int32Array = new Int32Array(0);
   readonly columns = new Int32Array(COARSEST + 1);
   readonly rows = new Int32Array(COARSEST + 1);
   /** Per level: index of cell (0, 0), and cells from one row to the next. */
@@ -79,7 +82,11 @@ export class DepthPyramid {
   }
 
   #buildFinest(depth: Uint16Array): void {
-    const pairs = new Int32Array(depth.buffer, depth.byteOffset, depth.length >> 1);
+    if (this.#source !== depth) {
+      this.#source = depth;
+      this.#pairs = new Int32Array(depth.buffer, depth.byteOffset, depth.length >> 1);
+    }
+    const pairs = this.#pairs;
     const { nearest, farthest, width, height } = this;
     const rowPairs = this.#sourceWidth >> 1;
     const origin = this.origin[FINEST]!;

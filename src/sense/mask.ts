@@ -84,11 +84,14 @@ export class DepthMask {
   readonly #worth: Uint16Array;
   /** From there to `depth`, 0 where no ray arrives; null when it is 1 everywhere. */
   readonly #factor: Float32Array | null;
-  /** Whether every count within range is its own depth, so that frames without amplitudes need no work per pixel. */
+  /** Whether every count within range is its own depth, so that only pixels that are not believable need work. */
   readonly #isPlain: boolean;
   /** `depth` and `reason`, two pixels at a time. */
   readonly #pairs: Int32Array;
   readonly #reasons: Uint16Array;
+  /** A frame's amplitudes, two at a time; room for them once a frame brings some. */
+  #signal: Uint16Array | null = null;
+  #signals: Int32Array | null = null;
   /** The row above: its depths with `TOP_BITS`, and those less the least jump. */
   readonly #aboveHigh: Int32Array;
   readonly #aboveLess: Int32Array;
@@ -102,9 +105,9 @@ export class DepthMask {
   readonly #saturationCount: number;
   readonly #minAmplitude: number;
   readonly #maxAmplitude: number;
-  /** Relative changes of inverse depth from pixel to pixel that make a jump. */
-  readonly #jumpRow: number;
-  readonly #jumpCol: number;
+  /** Relative changes of inverse depth from pixel to pixel that make a jump. One each: an array is handed on unboxed. */
+  readonly #jumpRow: Float64Array;
+  readonly #jumpCol: Float64Array;
   readonly #agreement: number;
   /** Three sigma in units of depth: by amplitude (null when the noise does not go by it), and by depth. */
   readonly #noiseByAmplitude: Float32Array | null;
@@ -148,10 +151,10 @@ export class DepthMask {
         ? [1 / Math.abs(optics.step), 1 / Math.abs(optics.step)]
         : [optics.fx, optics.fy];
     // Between two pixels 1/f apart, a surface at that angle to the ray changes inverse depth by this share.
-    this.#jumpRow = Math.min(1, 1 / (fx * Math.tan(settings.grazing)));
-    this.#jumpCol = Math.min(1, 1 / (fy * Math.tan(settings.grazing)));
+    this.#jumpRow = Float64Array.of(Math.min(1, 1 / (fx * Math.tan(settings.grazing))));
+    this.#jumpCol = Float64Array.of(Math.min(1, 1 / (fy * Math.tan(settings.grazing))));
     this.#agreement = settings.agreement;
-    this.#jumpShifts = shiftsBelow(Math.min(this.#jumpRow, this.#jumpCol));
+    this.#jumpShifts = shiftsBelow(Math.min(this.#jumpRow[0]!, this.#jumpCol[0]!));
     const words = (pixels + 1) >> 1;
     this.#pairs = new Int32Array(words);
     this.#reasons = new Uint16Array(words);
@@ -195,14 +198,31 @@ export class DepthMask {
     }
     tally.fill(0);
     reason.fill(REASON.ok);
-    const isRaw = amplitude === null && this.#isPlain && this.#width % 2 === 0;
-    if (isRaw) depth.set(counts);
-    // Without amplitudes any number between these limits will do in their place.
-    else if (amplitude === null) this.#classify(counts, counts, 0, 65535);
+    const isRaw = this.#isPlain && this.#width % 2 === 0;
+    let signals: Int32Array | null = null;
+    if (isRaw) {
+      depth.set(counts);
+      if (amplitude !== null) signals = this.#pairUp(amplitude);
+      // Without amplitudes any number between these limits will do in their place.
+    } else if (amplitude === null) this.#classify(counts, counts, 0, 65535);
     else this.#classify(counts, amplitude, this.#minAmplitude, this.#maxAmplitude);
-    this.#dropFlying(this.#width % 2 === 0 ? this.#findJumps(isRaw) : this.#findJumpsOdd(), amplitude);
-    tally[REASON.ok] = pixels - tally.reduce((sum, n) => sum + n, 0);
+    this.#dropFlying(
+      this.#width % 2 === 0 ? this.#findJumps(isRaw, signals) : this.#findJumpsOdd(),
+      amplitude,
+    );
+    let rejected = 0;
+    for (let why = 0; why < tally.length; why++) rejected += tally[why]!;
+    tally[REASON.ok] = pixels - rejected;
     return this.#result;
+  }
+
+  #pairUp(amplitude: Uint16Array): Int32Array {
+    if (this.#signal === null || this.#signals === null) {
+      this.#signals = new Int32Array(this.#pairs.length);
+      this.#signal = new Uint16Array(this.#signals.buffer, 0, amplitude.length);
+    }
+    this.#signal.set(amplitude);
+    return this.#signals;
   }
 
   /** Everything that a pixel's own numbers say. */
@@ -234,20 +254,25 @@ export class DepthMask {
    * Lists the pairs of pixels of which one is beside a jump: bit 0 of an entry says that the first jumps from the pixel
    * to its left, bit 1 from the one above, bits 2 and 3 the same of the second. A pixel without a return never jumps.
    *
-   * When `isRaw`, depths are counts that nobody has judged yet, and that is done on the way.
+   * When `isRaw`, depths are counts that nobody has judged yet, and that is done on the way, by `signals` too if any.
    */
-  #findJumps(isRaw: boolean): number {
+  #findJumps(isRaw: boolean, signals: Int32Array | null): number {
     const pairs = this.#pairs;
     const aboveHigh = this.#aboveHigh;
     const aboveLess = this.#aboveLess;
     const jumps = this.#jumps;
     const height = this.#height;
     const step = this.#width >> 1;
-    const [shift1, shift2] = this.#jumpShifts;
+    const shift1 = this.#jumpShifts[0];
+    const shift2 = this.#jumpShifts[1];
     const mask1 = Math.imul(0x7fff >> shift1, ONE_EACH);
     const mask2 = Math.imul(0x7fff >> shift2, ONE_EACH);
     const least = Math.imul(isRaw ? this.#minCount : 1, ONE_EACH);
     const most = Math.imul(isRaw ? this.#maxCount : DEPTH_LIMIT, ONE_EACH) | TOP_BITS;
+    // Halved, so that 16 bits fit 15; what these let through is inside the limits, the rest is looked at one by one.
+    const mostHalf = ((this.#maxAmplitude + 1) >> 1) - 1;
+    const leastSignal = Math.imul(mostHalf < 0 ? 0x8000 : (this.#minAmplitude + 1) >> 1, ONE_EACH);
+    const mostSignal = Math.imul(Math.max(0, mostHalf), ONE_EACH);
     aboveHigh.fill(NOTHING);
     aboveLess.fill(0);
     let found = 0;
@@ -257,8 +282,13 @@ export class DepthMask {
       for (let col = 0; col < step; col++, m++) {
         let z = pairs[m]!;
         let high = z | TOP_BITS;
-        if (((most - (z & LOW_BITS)) & (high - least) & ~z & TOP_BITS) !== TOP_BITS) {
-          if (isRaw) z = this.#judgePair(m);
+        let fit = (most - (z & LOW_BITS)) & (high - least) & ~z;
+        if (signals !== null) {
+          const half = (signals[m]! >>> 1) & LOW_BITS;
+          fit &= ((half | TOP_BITS) - leastSignal) & ((mostSignal | TOP_BITS) - half);
+        }
+        if ((fit & TOP_BITS) !== TOP_BITS) {
+          if (isRaw) z = this.#judgePair(m, signals !== null);
           // Where there is no return, the greatest number stands for it: no neighbour is beyond that by a jump.
           const some = ((z | TOP_BITS) - ONE_EACH) & TOP_BITS;
           high = z | TOP_BITS | ~(some - (some >>> 15));
@@ -280,7 +310,7 @@ export class DepthMask {
   }
 
   /** Judges the pair of counts at m, one of which is no return or not believable, in place. */
-  #judgePair(m: number): number {
+  #judgePair(m: number, hasSignal: boolean): number {
     const { depth, tally } = this.#result;
     const pairs = this.#pairs;
     if (pairs[m] === 0) {
@@ -290,8 +320,15 @@ export class DepthMask {
     }
     for (let i = 2 * m; i < 2 * m + 2; i++) {
       const count = depth[i]!;
-      depth[i] = this.#worth[count]!;
-      if (depth[i] === 0) this.#reject(i, count, 0, 0, 0);
+      let worth = this.#worth[count]!;
+      if (!hasSignal) {
+        if (worth === 0) this.#reject(i, count, 0, 0, 0);
+      } else {
+        const signal = this.#signal![i]!;
+        if (signal < this.#minAmplitude || signal > this.#maxAmplitude) worth = 0;
+        if (worth === 0) this.#reject(i, count, signal, this.#minAmplitude, this.#maxAmplitude);
+      }
+      depth[i] = worth;
     }
     return pairs[m]!;
   }
@@ -321,7 +358,8 @@ export class DepthMask {
   /** Rejects flying pixels. All verdicts are reached on the depths as they came, so that order does not matter. */
   #dropFlying(found: number, amplitude: Uint16Array | null): void {
     const { reason, depth, tally } = this.#result;
-    const { width: w, height: h } = { width: this.#width, height: this.#height };
+    const w = this.#width;
+    const h = this.#height;
     const jumps = this.#jumps;
     const flying = this.#flying;
     const isByAmplitude = amplitude !== null && this.#noiseByAmplitude !== null;
@@ -363,7 +401,7 @@ export class DepthMask {
     step: number,
     before: number,
     after: number,
-    share: number,
+    share: Float64Array,
     noise: Float32Array,
     key: Uint16Array,
   ): boolean {
@@ -376,7 +414,7 @@ export class DepthMask {
     const near = (z * within) / (z + within);
     if (Math.abs(z - za) < near || Math.abs(z - zb) < near) return false;
     const w = 1 / z;
-    const jump = w * share;
+    const jump = w * share[0]!;
     // A neighbour without a return counts as far away, but does not make a jump on its own.
     const a = za === 0 ? 0 : 1 / za;
     const b = zb === 0 ? 0 : 1 / zb;
@@ -385,26 +423,21 @@ export class DepthMask {
     if (!((za !== 0 && Math.abs(toA) > jump) || (zb !== 0 && Math.abs(toB) > jump))) return false;
     if (toA > jump && toB > jump) return false; // in front of both
     return !(
-      (za !== 0 && this.#bearsOut(i, -step, before, w, a, noise, key)) ||
-      (zb !== 0 && this.#bearsOut(i, step, after, w, b, noise, key))
+      (za !== 0 && this.#bearsOut(i, -step, before, noise, key)) ||
+      (zb !== 0 && this.#bearsOut(i, step, after, noise, key))
     );
   }
 
   /**
-   * Whether the `next` pixel in that direction, of `left`, has the same inverse depth `w`, or lies on a line with the one
-   * after it.
+   * Whether the next pixel in that direction, of `left`, has the same inverse depth, or lies on a line with the one
+   * after it. Both returned.
    */
-  #bearsOut(
-    i: number,
-    step: number,
-    left: number,
-    w: number,
-    next: number,
-    noise: Float32Array,
-    key: Uint16Array,
-  ): boolean {
+  #bearsOut(i: number, step: number, left: number, noise: Float32Array, key: Uint16Array): boolean {
+    const { depth } = this.#result;
+    const w = 1 / depth[i]!;
+    const next = 1 / depth[i + step]!;
     const near = w * this.#agreement;
-    const z = left > 1 ? this.#result.depth[i + 2 * step]! : 0;
+    const z = left > 1 ? depth[i + 2 * step]! : 0;
     const last = z === 0 ? 0 : 1 / z;
     const apart = Math.abs(w - next) - near;
     const offLine = z === 0 ? Number.POSITIVE_INFINITY : Math.abs(w - 2 * next + last) - near;

@@ -178,13 +178,22 @@ function measureHeap(setup: Setup, settings: Settings, frames: readonly Frame[])
   drive(2 * matrices.length);
   const start = heap();
   const map = bench.grid.byteSize;
-  drive(LONG);
-  // Before collecting: everything allocated since and not yet swept up.
-  const dirty = process.memoryUsage().heapUsed - start;
+  // What is allocated shows between two looks a few frames apart, unless it is swept up just then: such steps are left out.
+  let dirty = 0;
+  let looked = 0;
+  const few = 50;
+  for (let n = 0; n < LONG; n += few) {
+    const before = process.memoryUsage().heapUsed;
+    drive(few);
+    const more = process.memoryUsage().heapUsed - before;
+    if (more < 0) continue;
+    dirty += more;
+    looked += few;
+  }
   const grown = heap() - start;
   console.log(
-    `${LONG} more frames, mask and integration: heap ${(dirty / LONG).toFixed(1)} bytes a frame before collecting, ` +
-      `${(grown / LONG).toFixed(2)} after; map ${(map / 1000).toFixed(0)} kB before, ${(bench.grid.byteSize / 1000).toFixed(0)} kB after`,
+    `${LONG} more frames, mask and integration: ${(dirty / looked).toFixed(1)} bytes of garbage a frame, heap grown by ` +
+      `${(grown / LONG).toFixed(2)} bytes a frame; map ${(map / 1000).toFixed(0)} kB before, ${(bench.grid.byteSize / 1000).toFixed(0)} kB after`,
   );
 }
 

@@ -82,7 +82,9 @@ export function main(args: string[]): number {
     const note = (name: string, median: number, p99: number) => {
       medians[name] ??= [];
       medians[name].push(median);
-      console.log(`${name.padEnd(30)} median ${median.toFixed(3)} ms, p99 ${p99.toFixed(3)} ms`);
+      console.log(
+        `${name.padEnd(30)} median ${median.toFixed(3)} ms${Number.isNaN(p99) ? "" : `, p99 ${p99.toFixed(3)} ms`}`,
+      );
     };
     let mine = time(seq, () => ours(seq));
     for (let round = 0; round < rounds; round++) {

@@ -75,8 +75,10 @@ test("a recorder killed at any of 50 moments loses at most the record in flight"
       stdio: ["ignore", stdout, "inherit"],
     });
     const gone = new Promise((resolve) => recorder.once("exit", (_, signal) => resolve(signal)));
-    while (readFileSync(report).length < 10 && recorder.exitCode === null) await sleep(2);
-    await sleep(random() * 40);
+    // So many records, then somewhere within the next few milliseconds: in the middle of one, most likely.
+    const records = 1 + Math.floor(random() * 150);
+    while (readFileSync(report).length < 10 * records && recorder.exitCode === null) await sleep(1);
+    await sleep(random() * 3);
     recorder.kill("SIGKILL");
     expect(await gone).toBe("SIGKILL");
     closeSync(stdout);

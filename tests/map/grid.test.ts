@@ -103,6 +103,7 @@ describe("the grid", () => {
     expect([grid.revision[id], grid.touched[id]]).toEqual([6, 7]);
     grid.add(-1, -1, -1, 127);
     expect(grid.valueAt(-1, -1, -1)).toBe(TOP);
+    expect(grid.revision[id]).toBe(6);
     grid.frame = 8;
     grid.add(-1, -1, -1, -127);
     expect(grid.valueAt(-1, -1, -1)).toBe(0);

@@ -173,6 +173,25 @@ function insideOf({ low, high }: RoomBox): [number, number, number][] {
 }
 
 describe("whatever the scene", () => {
+  test("a block's revision moves when a voxel changes class, and then only", () => {
+    const { grid, add } = mapper();
+    const classes = new Map<number, string>();
+    const voxels = new Uint8Array(512);
+    let moved = 0;
+    for (let n = 0; n < 40; n++) {
+      add(renderRoom(ROOM, n >> 3, 0));
+      for (let id = 0; id < grid.count; id++) {
+        grid.copyBlock(id, voxels);
+        const now = Array.from(voxels, (value) => classOf(value)[0]).join("");
+        const before = classes.get(id) ?? "u".repeat(512);
+        expect(grid.revision[id] === grid.frame, `block ${id} in frame ${n}`).toBe(now !== before);
+        if (now !== before) moved++;
+        classes.set(id, now);
+      }
+    }
+    expect(moved).toBeGreaterThan(500);
+  });
+
   test("a frame without returns changes nothing", () => {
     const { grid, add } = mapper();
     add(renderRoom(ROOM, 0), new Uint16Array(ROOM_CAMERA.width * ROOM_CAMERA.height));
