@@ -19,7 +19,20 @@ export function sharedData(): string | null {
   return found ?? null;
 }
 
-const PYTHON_MODULES = ["numpy", "scipy", "cv2", "PIL", "crcmod", "msgpack", "vtkmodules", "mpmath"];
+const PYTHON_MODULES = [
+  "numpy",
+  "scipy",
+  "cv2",
+  "PIL",
+  "crcmod",
+  "msgpack",
+  "vtkmodules",
+  "mpmath",
+  "websockets",
+  "jsonschema",
+  "prometheus_client",
+  "zeroconf",
+];
 const runs = (command: string, args: string[]) => spawnSync(command, args, { stdio: "ignore" }).status === 0;
 
 /** One answer per test file is enough: nothing is installed while tests run. */

@@ -1,0 +1,392 @@
+import { type Static, type TProperties, type TSchema, Type } from "@sinclair/typebox";
+import {
+  Age,
+  bytes,
+  Count,
+  exact,
+  Metres,
+  Name,
+  nullable,
+  Pair,
+  PoseShape,
+  Rotation,
+  SensorShape,
+  SetupShape,
+  Time,
+  Triple,
+} from "./shapes.ts";
+
+// Every message, once: types, checks, and the AsyncAPI description derive from here. docs/protocol.md tells the story.
+
+/** WebSocket sub-protocol. A change that an old client could not live with gets another number. */
+export const SUBPROTOCOL = "brinkmap.1";
+/** Path of the endpoint. */
+export const ENDPOINT = "/live";
+
+export const ROLES = ["watcher", "base", "sensor"] as const;
+export type Role = (typeof ROLES)[number];
+const RoleShape = Type.Union([Type.Literal("watcher"), Type.Literal("base"), Type.Literal("sensor")]);
+
+/** The most that one frame's counts or amplitudes may take: 1,920 x 1,200 pixels of 16 bits. */
+const MOST_IMAGE = 2 * 1920 * 1200;
+
+/** What ends the way along a bearing. */
+export const WHAT = {
+  /** Nothing, as far as `range`. */
+  nothing: 0,
+  /** Something stands there, or hangs lower than the robot is high. */
+  obstacle: 1,
+  /** The floor is gone: a drop. */
+  gone: 2,
+  /** A return was due from the floor and never came. */
+  doubtful: 3,
+  /** Nobody has seen floor there. */
+  unseen: 4,
+} as const;
+
+const Id = Type.Integer({ minimum: 0, maximum: 2 ** 31 - 1, description: "repeated in the reply" });
+const Frame = Type.Union([Type.Literal("world"), Type.Literal("base")], {
+  description: "what coordinates are in: the map's frame, or the base's of now",
+});
+const HalfWidth = Type.Number({ minimum: 0, maximum: 5, description: "metres kept free on either side" });
+const Rate = Type.Number({ minimum: 0, maximum: 100, description: "messages a second at most; 0 ends it" });
+const Resume = exact(
+  { epoch: Type.String({ maxLength: 40 }), revision: Count },
+  "the map that the client has",
+);
+const Optional = Type.Optional(Time);
+
+const message = <K extends string, T extends TProperties>(kind: K, description: string, fields: T) =>
+  Type.Object(
+    { kind: Type.Literal(kind), ...fields },
+    { $id: kind, description, additionalProperties: false },
+  );
+
+const Topics = exact({
+  reach: Type.Optional(exact({ rate: Rate })),
+  pose: Type.Optional(exact({ rate: Rate })),
+  pulse: Type.Optional(exact({ rate: Rate })),
+  notes: Type.Optional(exact({ rate: Rate })),
+  map: Type.Optional(exact({ rate: Rate, have: Type.Optional(Resume) })),
+});
+/** What can be subscribed to. */
+export type Topic = keyof Static<typeof Topics>;
+export const TOPICS = Object.keys(Topics.properties) as readonly Topic[];
+
+export const Question = Type.Union([
+  exact({ about: Type.Literal("clearance"), point: Pair, frame: Frame }),
+  exact({ about: Type.Literal("footing"), point: Pair, frame: Frame }),
+  exact({ about: Type.Literal("line"), from: Pair, to: Pair, halfWidth: HalfWidth, frame: Frame }),
+  exact({
+    about: Type.Literal("arc"),
+    from: Pair,
+    heading: Type.Number({ minimum: -7, maximum: 7, description: "radians, counter-clockwise from x" }),
+    curvature: Type.Number({ minimum: -100, maximum: 100, description: "1/m, positive to the left" }),
+    length: Type.Number({ minimum: 0, maximum: 100, description: "metres along the arc" }),
+    halfWidth: HalfWidth,
+    frame: Frame,
+  }),
+]);
+export type Question = Static<typeof Question>;
+
+const depthFields = {
+  sensor: Name,
+  time: Optional,
+  sequence: Type.Integer({
+    minimum: 0,
+    maximum: 2 ** 31 - 1,
+    description: "counts up by one per frame of this sensor",
+  }),
+  form: Type.Union([Type.Literal("u16"), Type.Literal("packed")], {
+    description: "u16: little-endian counts, row-major; packed: the recording format's lossless codec",
+  }),
+  counts: bytes(MOST_IMAGE, "depth in the optics' unit; 0 is no return"),
+  amplitude: nullable(bytes(MOST_IMAGE, "returned signal in the sensor's own unit")),
+};
+
+/** What clients send. */
+export const CLIENT_MESSAGES = {
+  hello: message("hello", "The first message of a connection.", {
+    role: RoleShape,
+    name: Type.Optional(Name),
+    token: Type.Optional(Type.String({ maxLength: 256 })),
+    confirms: Type.Optional(
+      Type.Boolean({ description: "the client answers each message with `seen`; without it, pongs count" }),
+    ),
+    sensors: Type.Optional(
+      Type.Array(SensorShape, { maxItems: 16, description: "role sensor: what it will send frames of" }),
+    ),
+  }),
+  seen: message("seen", "All messages up to this number were read.", { sequence: Count }),
+  clock: message("clock", "Asks for the head's time.", {
+    sent: Type.Number({ description: "the client's own clock, in its own unit; comes back as it is" }),
+  }),
+  subscribe: message("subscribe", "Says what to send, and how often at most.", { topics: Topics }),
+  depth: message("depth", "A depth frame or a laser scan, stamped at mid-exposure.", depthFields),
+  orientation: message("orientation", "A fused attitude: worldFromImu, z up.", {
+    time: Optional,
+    rotation: Rotation,
+  }),
+  inertial: message("inertial", "Raw inertial sample: rad/s, m/s^2 (+g upward at rest), microtesla.", {
+    time: Optional,
+    gyro: Triple,
+    accel: Triple,
+    mag: nullable(Triple),
+  }),
+  reference: message("reference", "A pose known from outside: worldFromBase.", {
+    time: Optional,
+    pose: PoseShape,
+  }),
+  mount: message("mount", "A mount moves: baseFromHead when `sensor` is null, else that sensor's own.", {
+    time: Optional,
+    sensor: nullable(Name),
+    pose: PoseShape,
+  }),
+  motion: message("motion", "Wheel odometry: pose (x, y, yaw) accumulated since start, and speeds.", {
+    time: Optional,
+    pose: Triple,
+    speed: nullable(Triple),
+  }),
+  knock: message("knock", "A bump contact closed at this point of the base frame.", {
+    time: Optional,
+    point: Triple,
+  }),
+  floorcheck: message(
+    "floorcheck",
+    "The base's own floor sensor at (x, y) says the floor is missing, or back.",
+    {
+      time: Optional,
+      point: Pair,
+      alarm: Type.Boolean(),
+    },
+  ),
+  ask: message("ask", "A question about the map; `answer` comes back.", { id: Id, question: Question }),
+  settings: message("settings", "Asks for all settings, and changes those in `change`.", {
+    id: Id,
+    change: Type.Optional(
+      Type.Record(
+        Type.String({ maxLength: 64 }),
+        Type.Union([Type.Number(), Type.String({ maxLength: 64 })]),
+        {
+          maxProperties: 64,
+        },
+      ),
+    ),
+  }),
+  map: message("map", "Saves the map now, or forgets it.", {
+    id: Id,
+    action: Type.Union([Type.Literal("save"), Type.Literal("clear")]),
+  }),
+  mark: message("mark", "A note for the recording and for everyone who listens.", {
+    id: Id,
+    text: Type.String({ minLength: 1, maxLength: 500 }),
+  }),
+} as const;
+
+const sent = {
+  sequence: Type.Integer({
+    minimum: 1,
+    maximum: Number.MAX_SAFE_INTEGER,
+    description: "counts up per connection",
+  }),
+};
+const evidence = { ...sent, time: Time, age: Age };
+const Ratio = Type.Number({ minimum: 0 });
+const Milliseconds = Type.Number({ minimum: 0, description: "milliseconds" });
+
+export const ERROR_CODES = [
+  "malformed",
+  "unfit",
+  "order",
+  "role",
+  "token",
+  "sensor",
+  "stamp",
+  "setting",
+  "map",
+  "rate",
+  "busy",
+] as const;
+export type ErrorCode = (typeof ERROR_CODES)[number];
+
+const Kind = Type.Union([
+  Type.Literal("clear"),
+  Type.Literal("blocked"),
+  Type.Literal("overhang"),
+  Type.Literal("open"),
+  Type.Literal("unseen"),
+]);
+
+export const Answer = Type.Union([
+  Type.Object({
+    about: Type.Literal("clearance"),
+    distance: nullable(Metres),
+    limit: Type.Number({ description: "metres; `distance` is null when nothing stands nearer than this" }),
+    column: Kind,
+  }),
+  Type.Object({
+    about: Type.Literal("footing"),
+    column: Kind,
+    height: nullable(Metres),
+    deviation: nullable(Metres),
+    seen: nullable(Type.Integer({ description: "map revision that saw this floor last" })),
+  }),
+  Type.Object({
+    about: Type.Union([Type.Literal("line"), Type.Literal("arc")]),
+    isFree: Type.Boolean(),
+    free: Type.Number({ description: "metres along the way that are free and whose floor was seen" }),
+    what: Type.Integer({ description: "what ends it, a code as in `reach`" }),
+  }),
+]);
+export type Answer = Static<typeof Answer>;
+
+const Pace = Type.Object(
+  {
+    forward: Type.Number({ minimum: 0, description: "m/s" }),
+    backward: Type.Number({ minimum: 0, description: "m/s" }),
+    turning: Type.Number({ minimum: 0, description: "rad/s" }),
+  },
+  { description: "fastest speeds from which the base still stops inside its reach" },
+);
+
+const server = <K extends string, T extends TProperties>(kind: K, description: string, fields: T) =>
+  Type.Object({ kind: Type.Literal(kind), ...fields }, { $id: kind, description });
+
+/** What the head sends. Clients ignore fields and kinds that they do not know. */
+export const SERVER_MESSAGES = {
+  welcome: server("welcome", "The connection is open; answers `hello`.", {
+    ...sent,
+    session: Type.String(),
+    software: Type.String(),
+    role: RoleShape,
+    time: Time,
+    setup: SetupShape,
+    map: Type.Object({ epoch: Type.String(), voxelSize: Type.Number(), revision: Count }),
+    silence: Type.Integer({ description: "microseconds without a `reach` after which a base must stop" }),
+    mostBytes: Type.Integer({ description: "longest message that is taken from this client" }),
+  }),
+  clock: server("clock", "Four-timestamp exchange: the client adds its time of arrival.", {
+    ...sent,
+    sent: Type.Number(),
+    received: Time,
+    replied: Time,
+  }),
+  reach: server("reach", "Per bearing of the base, how far the way is free, and what ends it.", {
+    ...evidence,
+    frame: Type.Integer({ description: "the sensor's own number of the newest frame in it" }),
+    state: Type.Union(
+      [Type.Literal("seeing"), Type.Literal("late"), Type.Literal("blind"), Type.Literal("lost")],
+      {
+        description: "anything but `seeing`: stop",
+      },
+    ),
+    source: Type.Union([Type.Literal("frame"), Type.Literal("map")], {
+      description: "whether it stands on the frame alone or on the map",
+    }),
+    first: Type.Number({ description: "radians, the first bearing; 0 is ahead, positive to the left" }),
+    step: Type.Number({ description: "radians between bearings" }),
+    range: Type.Integer({ description: "millimetres looked at most" }),
+    distanceMm: Type.Array(Type.Integer({ minimum: 0 })),
+    what: Type.Array(Type.Integer({ minimum: 0 }), {
+      description: "0 nothing, 1 obstacle, 2 gone, 3 doubtful, 4 unseen",
+    }),
+    pace: nullable(Pace),
+  }),
+  pose: server("pose", "Where the base is.", {
+    ...evidence,
+    worldFromBase: PoseShape,
+    class: Type.String({ description: "how the pose is known" }),
+    covariance: nullable(
+      Type.Array(Type.Number(), { description: "upper triangle, row by row, of x, y, z, roll, pitch, yaw" }),
+    ),
+    revision: Type.Integer({ description: "map revision with this frame in it; 0 when it was not mapped" }),
+  }),
+  patch: server("patch", "Blocks of the map that changed; whole blocks replace what the client has.", {
+    ...sent,
+    epoch: Type.String({ description: "another epoch is another map: forget the old one" }),
+    from: Count,
+    to: Type.Integer({ description: "revision that the client has with this patch, once `left` is 0" }),
+    count: Type.Integer({ minimum: 0, description: "blocks in this message" }),
+    left: Type.Integer({ minimum: 0, description: "blocks still to come" }),
+    blocks: bytes(2 ** 24, "blocks, one after the other"),
+  }),
+  pulse: server("pulse", "Health of the head.", {
+    ...sent,
+    time: Time,
+    uptime: Type.Integer({ description: "microseconds" }),
+    sensors: Type.Array(
+      Type.Object({
+        name: Type.String(),
+        state: Type.Union([Type.Literal("running"), Type.Literal("silent"), Type.Literal("waiting")]),
+        rate: Type.Number({ description: "frames a second" }),
+        age: nullable(Type.Integer({ description: "microseconds since the newest frame's capture" })),
+        frames: Count,
+        missed: Count,
+        overtaken: Count,
+        skipped: Count,
+        why: nullable(Type.String({ description: "what its source last said" })),
+      }),
+    ),
+    samples: Type.Object({ orientation: Ratio, inertial: Ratio, motion: Ratio }, { description: "a second" }),
+    load: Type.Object({
+      busy: Type.Number({ description: "share of time that the sensing thread works" }),
+      shed: Type.Integer({ description: "0 nothing; each step more halves how many frames are mapped" }),
+      median: Milliseconds,
+      p99: Milliseconds,
+    }),
+    map: Type.Object({ blocks: Count, revision: Count, saved: nullable(Type.String()) }),
+    clients: Count,
+    memory: Type.Integer({ description: "resident bytes" }),
+  }),
+  note: server("note", "Something happened.", {
+    ...sent,
+    time: Time,
+    what: Type.Union(
+      ["knock", "floorcheck", "mark", "sensor", "map", "setting", "load"].map((name) => Type.Literal(name)),
+    ),
+    text: Type.String(),
+    missed: Type.Optional(Type.Integer({ description: "notes before this one that had to be left out" })),
+  }),
+  answer: server("answer", "Answers `ask`.", {
+    ...sent,
+    id: Id,
+    time: Time,
+    age: nullable(Age),
+    revision: Count,
+    answer: Answer,
+  }),
+  settings: server("settings", "All settings of the head as they are now.", {
+    ...sent,
+    id: Id,
+    values: Type.Record(Type.String(), Type.Union([Type.Number(), Type.String()])),
+  }),
+  done: server("done", "What was asked for has been done.", { ...sent, id: Id, text: Type.String() }),
+  error: server("error", "What was sent could not be taken. The connection goes on unless it is closed.", {
+    ...sent,
+    code: Type.Union(ERROR_CODES.map((code) => Type.Literal(code))),
+    about: Type.String({ description: "kind of the message" }),
+    id: nullable(Id),
+    message: Type.String(),
+  }),
+} as const;
+
+type Shapes<T extends Readonly<Record<string, TSchema>>> = { [K in keyof T]: Static<T[K]> };
+type ClientShapes = Shapes<typeof CLIENT_MESSAGES>;
+type ServerShapes = Shapes<typeof SERVER_MESSAGES>;
+export type ClientKind = keyof ClientShapes;
+export type ServerKind = keyof ServerShapes;
+/** A message by its kind. */
+export type FromClient<K extends ClientKind = ClientKind> = ClientShapes[K];
+export type FromServer<K extends ServerKind = ServerKind> = ServerShapes[K];
+/** As the service makes it, before it is known to whom and when it goes. */
+export type Draft<K extends ServerKind = ServerKind> = K extends ServerKind
+  ? Omit<ServerShapes[K], "sequence" | (K extends "reach" | "pose" ? "age" : never)>
+  : never;
+
+/** Which kinds a role may send, beside `hello`. */
+const EVERYONE = ["seen", "clock", "subscribe", "ask", "settings", "map", "mark"] as const;
+export const ALLOWED: Readonly<Record<Role, ReadonlySet<ClientKind>>> = {
+  watcher: new Set(EVERYONE),
+  base: new Set([...EVERYONE, "motion", "knock", "floorcheck", "mount"] as const),
+  sensor: new Set([...EVERYONE, "depth", "orientation", "inertial", "reference", "mount"] as const),
+};

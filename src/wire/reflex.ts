@@ -1,0 +1,100 @@
+import { DecodeError } from "../record/bytes.ts";
+import { crc32c } from "../record/crc32c.ts";
+import type { Draft } from "./messages.ts";
+
+// The reflex datagram: what a motor board needs of one frame, in 48 bytes of a fixed layout, little-endian.
+//
+//  0  u8[4]  42 52 4b 52, "BRKR"
+//  4  u8     layout version, 1
+//  5  u8     state: 0 seeing, 1 late, 2 blind, 3 lost; anything but 0: stop
+//  6  u16    flags: bit 0 set when the paces are known; while it is not, they are 0
+//  8  u32    number of the datagram, counts up by one, wraps
+// 12  u32    age of the evidence when this was sent, microseconds; 4294967295 for that or older
+// 16  u16[8] reach of eight sectors of 45 degrees, millimetres; sector 0 is centred ahead, then counter-clockwise
+// 32  u8[8]  what ends it in that sector: codes as in the reach message
+// 40  u16    pace ahead, mm/s      42  u16  pace back, mm/s
+// 44  u32    CRC-32C of the 44 bytes before
+
+export const REFLEX_SIZE = 48;
+export const SECTORS = 8;
+const MAGIC = Uint8Array.of(0x42, 0x52, 0x4b, 0x52);
+const VERSION = 1;
+export const REFLEX_STATES = ["seeing", "late", "blind", "lost"] as const;
+type State = (typeof REFLEX_STATES)[number];
+const MOST_U16 = 65535;
+const MOST_U32 = 4294967295;
+
+export interface Reflex {
+  readonly state: State;
+  /** Of the datagram. */
+  readonly number: number;
+  /** Microseconds. */
+  readonly age: number;
+  /** (8) millimetres; sector 0 is centred ahead, then counter-clockwise. */
+  readonly distanceMm: readonly number[];
+  /** (8) codes as in the reach message. */
+  readonly what: readonly number[];
+  /** m/s; null while nobody knows. */
+  readonly pace: { readonly forward: number; readonly backward: number } | null;
+}
+
+/** The nearest of each sector's bearings; a sector without a bearing is unseen at 0 m. */
+export function reflexOf(reach: Draft<"reach">, number: number, age: number, unseen: number): Reflex {
+  const distanceMm = new Array<number>(SECTORS).fill(Number.POSITIVE_INFINITY);
+  const what = new Array<number>(SECTORS).fill(unseen);
+  reach.distanceMm.forEach((distance, i) => {
+    const turns = (reach.first + i * reach.step) / (2 * Math.PI);
+    const sector = ((Math.round(turns * SECTORS) % SECTORS) + SECTORS) % SECTORS;
+    if (distance >= distanceMm[sector]!) return;
+    distanceMm[sector] = distance;
+    what[sector] = reach.what[i]!;
+  });
+  for (let s = 0; s < SECTORS; s++) if (distanceMm[s] === Number.POSITIVE_INFINITY) distanceMm[s] = 0;
+  return { state: reach.state, number, age, distanceMm, what, pace: reach.pace };
+}
+
+/** @returns 48 bytes of their own */
+export function encodeReflex(reflex: Reflex): Uint8Array {
+  const out = new Uint8Array(REFLEX_SIZE);
+  const view = new DataView(out.buffer);
+  const whole = (value: number, most: number): number => Math.max(0, Math.min(most, Math.floor(value)));
+  out.set(MAGIC);
+  out[4] = VERSION;
+  out[5] = REFLEX_STATES.indexOf(reflex.state);
+  view.setUint16(6, reflex.pace === null ? 0 : 1, true);
+  view.setUint32(8, reflex.number >>> 0, true);
+  view.setUint32(12, whole(reflex.age, MOST_U32), true);
+  for (let s = 0; s < SECTORS; s++) {
+    view.setUint16(16 + 2 * s, whole(reflex.distanceMm[s]!, MOST_U16), true);
+    out[32 + s] = reflex.what[s]!;
+  }
+  view.setUint16(40, whole((reflex.pace?.forward ?? 0) * 1000, MOST_U16), true);
+  view.setUint16(42, whole((reflex.pace?.backward ?? 0) * 1000, MOST_U16), true);
+  view.setUint32(44, crc32c(out, 0, 44), true);
+  return out;
+}
+
+/** @throws {DecodeError} when the bytes are no reflex datagram, or a damaged one */
+export function decodeReflex(bytes: Uint8Array): Reflex {
+  if (bytes.length !== REFLEX_SIZE) {
+    throw new DecodeError(`a reflex datagram has ${REFLEX_SIZE} bytes, this has ${bytes.length}`, 0);
+  }
+  const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.byteLength);
+  if (!MAGIC.every((byte, i) => bytes[i] === byte)) throw new DecodeError("no reflex datagram", 0);
+  if (view.getUint32(44, true) !== crc32c(bytes, 0, 44)) throw new DecodeError("checksum does not match", 44);
+  if (bytes[4] !== VERSION) throw new DecodeError(`layout version ${bytes[4]}, known is ${VERSION}`, 4);
+  const state = REFLEX_STATES[bytes[5]!];
+  if (state === undefined) throw new DecodeError(`state ${bytes[5]} is not known`, 5);
+  const sectors = Array.from({ length: SECTORS }, (_, s) => s);
+  const isPaced = (view.getUint16(6, true) & 1) !== 0;
+  return {
+    state,
+    number: view.getUint32(8, true),
+    age: view.getUint32(12, true),
+    distanceMm: sectors.map((s) => view.getUint16(16 + 2 * s, true)),
+    what: sectors.map((s) => bytes[32 + s]!),
+    pace: isPaced
+      ? { forward: view.getUint16(40, true) / 1000, backward: view.getUint16(42, true) / 1000 }
+      : null,
+  };
+}

@@ -1,0 +1,109 @@
+import { expect, test } from "vitest";
+import { BlockGrid, blockKey } from "../../src/map/grid.ts";
+import { DecodeError } from "../../src/record/bytes.ts";
+import { decodeClasses, encodeClasses, MOST_BLOCK_BYTES, VOXEL } from "../../src/wire/blocks.ts";
+import { ClockFilter, exchange } from "../../src/wire/clock.ts";
+import { type Draft, WHAT } from "../../src/wire/messages.ts";
+import { decodeReflex, encodeReflex, REFLEX_SIZE, reflexOf } from "../../src/wire/reflex.ts";
+import { seeded } from "../helpers/recordings.ts";
+
+test("a block keeps every voxel's class, its key and its revision", () => {
+  const random = seeded(4);
+  const values = new Uint8Array(512);
+  for (let i = 0, value = 40; i < 512; i++) {
+    if (random() < 0.2) value = Math.floor(random() * 113);
+    values[i] = value;
+  }
+  const grid = new BlockGrid(0.05);
+  const id = grid.pasteBlock(blockKey(-1024, 1023, -512), values, 77);
+  const out = new Uint8Array(3 + MOST_BLOCK_BYTES);
+  const end = encodeClasses(grid.keys[id]!, grid.revision[id]!, values, out, 3);
+  const [block, ...more] = [...decodeClasses(out.subarray(3, end))];
+  expect(more).toEqual([]);
+  expect(block!.key).toBe(blockKey(-1024, 1023, -512));
+  expect(block!.revision).toBe(77);
+  // The classes by their bounds in log-odds: free below 32, occupied from 64 (src/map/grid.ts).
+  const classes = Array.from(values, (v) =>
+    v < 32 ? VOXEL.free : v < 64 ? VOXEL.undecided : VOXEL.occupied,
+  );
+  expect(Array.from(block!.classes)).toEqual(classes);
+});
+
+test("a block of one class takes 16 bytes", () => {
+  const out = new Uint8Array(MOST_BLOCK_BYTES);
+  expect(encodeClasses(1, 1, new Uint8Array(512), out, 0)).toBe(16); // 8 and 512 / 64 runs
+});
+
+test("a damaged block is refused with its place", () => {
+  const out = new Uint8Array(MOST_BLOCK_BYTES);
+  const end = encodeClasses(1, 1, new Uint8Array(512), out, 0);
+  const read = (bytes: Uint8Array) => () => [...decodeClasses(bytes)];
+  expect(read(out.subarray(0, end - 1))).toThrow(DecodeError);
+  const long = out.slice(0, end);
+  long[8] = 62; // the runs now end one voxel early
+  expect(read(long)).toThrow(/block ends after 511|needs/);
+  const alien = out.slice(0, end);
+  alien[8] = 0xff;
+  expect(read(alien)).toThrow(/class 3/);
+});
+
+test("offset and delay of an exchange", () => {
+  // RFC 5905, section 8, by hand: T1 = 100, T2 = 1110, T3 = 1120, T4 = 130: theta = (1010 + 990) / 2, delta = 30 - 10.
+  expect(exchange(100, 1110, 1120, 130)).toEqual({ offset: 1000, delay: 20 });
+});
+
+test("the exchange with the shortest delay decides; a stepped clock starts afresh", () => {
+  const clock = new ClockFilter();
+  clock.add(0, 5010, 5010, 20); // offset 5000, delay 20
+  clock.add(1000, 6300, 6300, 1400); // delayed on the way there: offset 5100, delay 400
+  expect(clock.best).toEqual({ offset: 5000, delay: 20 });
+  clock.add(2000, 1_007_010, 1_007_010, 2020);
+  expect(clock.best).toEqual({ offset: 1_005_000, delay: 20 });
+});
+
+const REACH: Draft<"reach"> = {
+  kind: "reach",
+  time: 1,
+  frame: 1,
+  state: "seeing",
+  source: "map",
+  first: -Math.PI,
+  step: Math.PI / 8,
+  range: 4000,
+  distanceMm: Array.from({ length: 16 }, (_, i) => 1000 + 10 * i),
+  what: Array.from({ length: 16 }, () => WHAT.obstacle),
+  pace: { forward: 0.5, backward: 0.123, turning: 1 },
+};
+
+test("a reflex datagram has the documented bytes, and comes back", () => {
+  const reflex = reflexOf(REACH, 0x01020304, 5000, WHAT.unseen);
+  const bytes = encodeReflex(reflex);
+  expect(bytes.length).toBe(REFLEX_SIZE);
+  const hex = Buffer.from(bytes).toString("hex");
+  expect(hex.slice(0, 32)).toBe(`42524b52${"01"}${"00"}${"0100"}${"04030201"}${"88130000"}`);
+  expect(hex.slice(80, 88)).toBe("f4017b00"); // 500 and 123 mm/s
+  expect(decodeReflex(bytes)).toEqual({ ...reflex, pace: { forward: 0.5, backward: 0.123 } });
+});
+
+test("a sector has the nearest of its bearings, ahead first", () => {
+  const { distanceMm } = reflexOf(REACH, 1, 0, WHAT.unseen);
+  // Bearings are 22.5 degrees apart from -180: ahead is number 8 (1080 mm); half-way ones round up to the next sector.
+  expect(distanceMm[0]).toBe(1070);
+  expect(Math.min(...distanceMm)).toBe(1000);
+});
+
+test("a sector that no bearing looks into is unseen at no distance", () => {
+  const ahead = { ...REACH, first: 0, distanceMm: [90_000], what: [WHAT.nothing] };
+  const { distanceMm, what } = reflexOf(ahead, 1, 0, WHAT.unseen);
+  expect([distanceMm[4], what[4]]).toEqual([0, WHAT.unseen]);
+  expect(decodeReflex(encodeReflex(reflexOf(ahead, 1, 0, WHAT.unseen))).distanceMm[0]).toBe(65535);
+});
+
+test("any flipped bit of a reflex datagram is found", () => {
+  const bytes = encodeReflex(reflexOf(REACH, 1, 0, WHAT.unseen));
+  for (let bit = 0; bit < 8 * REFLEX_SIZE; bit++) {
+    const bad = bytes.slice();
+    bad[bit >> 3] = bad[bit >> 3]! ^ (1 << (bit & 7));
+    expect(() => decodeReflex(bad)).toThrow(DecodeError);
+  }
+});
