@@ -1,5 +1,4 @@
 import { erf } from "../map/evidence.ts";
-import { floorAmplitude } from "../sense/noise.ts";
 
 /**
  * What a missing return says. The signal that a floor returns goes as rho h / r^3, and rho (times everything that belongs
@@ -36,37 +35,14 @@ export function missEvidence(due: number, gate: number): number {
   return Math.log(1 / missChance(due, gate));
 }
 
-/** The evidence of a missing return by range, so that asking costs a look-up. */
-export class MissTable {
-  readonly #values: Float32Array;
-  readonly #perMetre: number;
-  #brightness = Number.NaN;
-  #height = Number.NaN;
-  #gate = Number.NaN;
+/** Amplitude over gate between two entries of the table below. */
+const MISS_RATIO_STEP = 1 / 32;
+const MISS_BY_RATIO = Float32Array.from({ length: 8 * 32 }, (_, n) => missEvidence(n * MISS_RATIO_STEP, 1));
 
-  /** @param maxRange metres; farther places get what the last has */
-  constructor(maxRange: number, entries = 256) {
-    this.#values = new Float32Array(entries);
-    this.#perMetre = (entries - 1) / maxRange;
-  }
-
-  /** Works the table out anew if something has changed by more than 2 %. */
-  set(brightness: number, height: number, gate: number): void {
-    const near = (a: number, b: number) => Math.abs(a - b) <= 0.02 * Math.abs(b);
-    if (near(brightness, this.#brightness) && near(height, this.#height) && near(gate, this.#gate)) return;
-    this.#brightness = brightness;
-    this.#height = height;
-    this.#gate = gate;
-    for (let n = 0; n < this.#values.length; n++) {
-      const range = Math.max(height, n / this.#perMetre);
-      this.#values[n] = gate > 0 ? missEvidence(floorAmplitude(brightness, height, range), gate) : 0;
-    }
-  }
-
-  at(range: number): number {
-    const n = (range * this.#perMetre + 0.5) | 0;
-    return this.#values[n < this.#values.length ? n : this.#values.length - 1]!;
-  }
+/** `missEvidence` as a look-up: only the ratio of the amplitude that was due to the gate counts. */
+export function missByRatio(ratio: number): number {
+  const n = (ratio / MISS_RATIO_STEP + 0.5) | 0;
+  return MISS_BY_RATIO[n < MISS_BY_RATIO.length ? (n < 0 ? 0 : n) : MISS_BY_RATIO.length - 1]!;
 }
 
 /** Where a sequence of yes/no events has decided, as log-likelihood ratio bounds. Source: Wald 1947. */
