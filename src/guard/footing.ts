@@ -317,14 +317,14 @@ export class FootingLayer {
       looks: number;
     }
     const spots: Spot[] = [];
-    for (const tile of this.#tiles.values()) {
+    for (const tile of [...this.#tiles.values()]) {
       for (let c = 0; c < CELLS; c++) {
         if (tile.error[c] === 0 || tile.looks[c]! < 2) continue;
         const spot = {
           ...{ x: tile.brinkX[c]!, y: tile.brinkY[c]!, drop: tile.drop[c]! },
           ...{ error: tile.error[c]!, looks: tile.looks[c]! },
         };
-        if (Math.hypot(spot.x - cx, spot.y - cy) <= radius) spots.push(spot);
+        if (Math.hypot(spot.x - cx, spot.y - cy) <= radius && this.#isRim(spot.x, spot.y)) spots.push(spot);
       }
     }
     const link = 3 * this.cellSize;
@@ -356,6 +356,22 @@ export class FootingLayer {
       });
     }
     return out;
+  }
+
+  /** Whether firm and gone ground meet here still: what was seen of an edge from afar is corrected from nearer. */
+  #isRim(wx: number, wy: number): boolean {
+    const i = Math.floor(wx / this.cellSize);
+    const j = Math.floor(wy / this.cellSize);
+    let firm = false;
+    let gone = false;
+    for (let di = -1; di <= 1; di++) {
+      for (let dj = -1; dj <= 1; dj++) {
+        const what = this.at(i + di, j + dj);
+        if (what === FOOTING.firm) firm = true;
+        else if (what === FOOTING.gone) gone = true;
+      }
+    }
+    return firm && gone;
   }
 
   /** Visits every cell that is not unseen: its column and `FOOTING`. */

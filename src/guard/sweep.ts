@@ -58,7 +58,7 @@ export function sweep(
     for (const [px, py] of rim) {
       const x = cx + cos * px - sin * py;
       const y = cy + sin * px + cos * py;
-      const key = `${Math.round((2 * x) / GRAIN)},${Math.round((2 * y) / GRAIN)}`;
+      const key = `${Math.floor(x / GRAIN)},${Math.floor(y / GRAIN)}`;
       if (seen.has(key) || holds(footprint, x, y)) continue;
       seen.add(key);
       found.push([x, y, way]);

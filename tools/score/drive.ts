@@ -30,7 +30,7 @@ const LENS_X = 0.15;
 
 export const GUARD: GuardSettings = {
   body: BODY,
-  ...{ cellSize: 0.05, margin: 0.08, maxReach: 3, topSpeed: 1, topTurn: 1.5 },
+  ...{ cellSize: 0.05, margin: 0.1, maxReach: 3, topSpeed: 1, topTurn: 1.5 },
   ...{ maxBlind: 0.4, memory: 600, startTrust: 1.2, knockRepeat: 1, maxTrim: 3.6 * RADIANS, gate: 0 },
 };
 
@@ -229,7 +229,10 @@ export function driveCourse(course: Course): Outcome {
       course.isGone(x + Math.cos(yaw) * wx - Math.sin(yaw) * wy, y + Math.sin(yaw) * wx + Math.cos(yaw) * wy),
     );
   }
-  const remembered = guard.brinks(ox, oy).flatMap(({ points }) => points);
+  const remembered = guard
+    .brinks(ox, oy)
+    .filter(({ error }) => error < 0.1)
+    .flatMap(({ points }) => points);
   const back = (p: readonly [number, number]): [number, number] => [
     x + (p[0] - ox) / scale,
     y + (p[1] - oy) / scale,
