@@ -1,0 +1,59 @@
+import { erf } from "../map/evidence.ts";
+
+/**
+ * What a missing return says. The signal that a floor returns goes as rho h / r^3, and rho (times everything that belongs
+ * to the sensor) is known from the floor seen just before: so the amplitude that is due at any place is known too.
+ * Due well above the gate and yet not come: the floor has changed or ended. Due near or below the gate: it says nothing.
+ */
+
+/** How far the brightness of one floor varies, 1 sigma as a share: seams, stains, wood grain. Common practice, no source. */
+const BRIGHTNESS_SPREAD = 0.3;
+/** Share of returns that a sensor loses for no reason that we know. */
+const LOST_SHARE = 0.05;
+
+/** Amplitude of the same material at 1 m, squarely: what `floorAmplitude` takes, from a floor return. */
+export function floorBrightness(amplitude: number, height: number, range: number): number {
+  return (amplitude * range ** 3) / height;
+}
+
+/**
+ * The chance that a floor as bright as that seen before gives no return.
+ * @param due  expected amplitude
+ * @param gate amplitude below which the sensor reports nothing; same unit
+ */
+export function missChance(due: number, gate: number): number {
+  if (!(due > 0)) return 1;
+  const below = 0.5 * (1 + erf((gate - due) / (BRIGHTNESS_SPREAD * due * Math.SQRT2)));
+  return LOST_SHARE + (1 - LOST_SHARE) * below;
+}
+
+/**
+ * Evidence of one missing return that the floor is not what it was, nats: the log of how much likelier the miss is where
+ * the floor has ended (taken as certain) than where it goes on. From 0 (says nothing) to ln 20.
+ */
+export function missEvidence(due: number, gate: number): number {
+  return Math.log(1 / missChance(due, gate));
+}
+
+/** Amplitude over gate between two entries of the table below. */
+const MISS_RATIO_STEP = 1 / 32;
+const MISS_BY_RATIO = Float32Array.from({ length: 8 * 32 }, (_, n) => missEvidence(n * MISS_RATIO_STEP, 1));
+
+/** `missEvidence` as a look-up: only the ratio of the amplitude that was due to the gate counts. */
+export function missByRatio(ratio: number): number {
+  const n = (ratio / MISS_RATIO_STEP + 0.5) | 0;
+  return MISS_BY_RATIO[n < MISS_BY_RATIO.length ? (n < 0 ? 0 : n) : MISS_BY_RATIO.length - 1]!;
+}
+
+/** Where a sequence of yes/no events has decided, as log-likelihood ratio bounds. Source: Wald 1947. */
+export function sequentialBounds(
+  falseAlarm: number,
+  miss: number,
+): { readonly yes: number; readonly no: number } {
+  return { yes: Math.log((1 - miss) / falseAlarm), no: Math.log(miss / (1 - falseAlarm)) };
+}
+
+/** Log-likelihood ratio of one event, and of its absence, when it has chance p1 under the claim and p0 without. */
+export function sequentialSteps(p0: number, p1: number): { readonly event: number; readonly none: number } {
+  return { event: Math.log(p1 / p0), none: Math.log((1 - p1) / (1 - p0)) };
+}

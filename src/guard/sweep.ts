@@ -1,0 +1,74 @@
+import { type Footprint, holds } from "./body.ts";
+
+/** Metres between the places at which a swept outline is looked at: finer than a cell of the floor. */
+const GRAIN = 0.04;
+
+/**
+ * The ground that a footprint enters on its way along an arc, nearest first: where (base frame at the start) and after what
+ * way. Ground that it stands on at the start is left out.
+ */
+export interface Sweep {
+  readonly x: Float32Array;
+  readonly y: Float32Array;
+  /** Metres that the base's floor point has gone; on the spot: that the farthest corner has. */
+  readonly way: Float32Array;
+}
+
+/** Points around a polygon, no farther apart than `GRAIN`, corners included. */
+function outline(footprint: Footprint): [number, number][] {
+  return footprint.flatMap(([x0, y0], n) => {
+    const [x1, y1] = footprint[(n + 1) % footprint.length]!;
+    const steps = Math.max(1, Math.ceil(Math.hypot(x1 - x0, y1 - y0) / GRAIN));
+    return Array.from({ length: steps }, (_, s): [number, number] => [
+      x0 + ((x1 - x0) * s) / steps,
+      y0 + ((y1 - y0) * s) / steps,
+    ]);
+  });
+}
+
+/**
+ * Works out a sweep.
+ * @param footprint  of the body, base frame
+ * @param wider      metres by which its sides are set outwards from the base's floor point, for what is not known exactly
+ * @param curvature  1/m, left positive; Infinity turns on the spot
+ * @param direction  1 forward (on the spot: to the left), -1 backward (to the right)
+ * @param length     metres of way looked at
+ */
+export function sweep(
+  footprint: Footprint,
+  wider: number,
+  curvature: number,
+  direction: 1 | -1,
+  length: number,
+): Sweep {
+  const body = footprint.map(([x, y]) => [x, y + Math.sign(y) * wider] as const);
+  const rim = outline(body);
+  const radius = Math.max(...body.map(([x, y]) => Math.hypot(x, y)));
+  const onTheSpot = curvature === Number.POSITIVE_INFINITY;
+  const seen = new Set<string>();
+  const found: [number, number, number][] = [];
+  const step = GRAIN / 2 / (onTheSpot ? 1 : 1 + Math.abs(curvature) * radius);
+  for (let way = step; way <= length; way += step) {
+    const yaw = onTheSpot ? (direction * way) / radius : direction * way * curvature;
+    const cos = Math.cos(yaw);
+    const sin = Math.sin(yaw);
+    // Along a circle of that curvature from the origin, heading x.
+    const cx = onTheSpot ? 0 : Math.abs(curvature) < 1e-9 ? direction * way : sin / curvature;
+    const cy = onTheSpot || Math.abs(curvature) < 1e-9 ? 0 : (1 - cos) / curvature;
+    for (const [px, py] of rim) {
+      const x = cx + cos * px - sin * py;
+      const y = cy + sin * px + cos * py;
+      const key = `${Math.floor(x / GRAIN)},${Math.floor(y / GRAIN)}`;
+      if (seen.has(key) || holds(footprint, x, y)) continue;
+      seen.add(key);
+      found.push([x, y, way]);
+    }
+    // A full turn has swept all there is.
+    if (onTheSpot && way > 2 * Math.PI * radius) break;
+  }
+  return {
+    x: Float32Array.from(found, ([x]) => x),
+    y: Float32Array.from(found, ([, y]) => y),
+    way: Float32Array.from(found, ([, , way]) => way),
+  };
+}
