@@ -22,10 +22,17 @@ import { OrientationBuffer } from "../sense/orientation.ts";
 import { PoseBuffer } from "../sense/poses.ts";
 import { Straightener } from "../sense/straighten.ts";
 import type { HeadOutput } from "./outputs.ts";
-import type { Settings } from "./settings.ts";
+import { SettingError, type Settings } from "./settings.ts";
 
 const MICROSECONDS = 1e6;
 const RADIANS = Math.PI / 180;
+/** What buffers and the grid were made with. */
+const FIXED_SETTINGS = [
+  "map.voxelSize",
+  "orientation.lateness",
+  "orientation.maxGap",
+  "pose.maxGap",
+] as const;
 /** Poses kept of each source: some seconds at any usual rate. */
 const POSES_KEPT = 512;
 
@@ -62,12 +69,13 @@ interface WaitingFrame {
  * known yet waits, one per sensor and for a bounded time; a newer frame takes its place.
  */
 export class Head {
-  readonly setup: Setup;
-  readonly settings: Settings;
+  /** These three are replaced by `change` and `clear`, and by nothing else. */
+  setup: Setup;
+  settings: Settings;
+  layers: BodyLayers;
   readonly grid: BlockGrid;
   readonly floor: FloorLayer;
-  readonly layers: BodyLayers;
-  readonly #channels: readonly Channel[];
+  #channels: readonly Channel[];
   readonly #orientations: OrientationBuffer;
   readonly #attitude = new AttitudeFilter();
   readonly #motions: PoseBuffer;
@@ -92,13 +100,7 @@ export class Head {
       band: settings["floor.band"],
       slope: settings["floor.slope"] * RADIANS,
     });
-    this.layers = new BodyLayers(
-      this.grid,
-      this.floor,
-      { height: settings["body.height"], clearance: settings["body.clearance"] },
-      // The field counts in cells, at most 254 of them.
-      Math.min(settings["body.clearanceLimit"], 250 * settings["map.voxelSize"]),
-    );
+    this.layers = this.#openLayers();
     this.#orientations = new OrientationBuffer({
       capacity: 1024,
       lateness: settings["orientation.lateness"] * MICROSECONDS,
@@ -109,6 +111,58 @@ export class Head {
     this.#references = new PoseBuffer(POSES_KEPT, maxGap);
     this.#headMounts = new PoseBuffer(POSES_KEPT, maxGap);
     this.#channels = setup.sensors.map((sensor) => this.#open(sensor));
+  }
+
+  #openLayers(): BodyLayers {
+    const { settings } = this;
+    return new BodyLayers(
+      this.grid,
+      this.floor,
+      { height: settings["body.height"], clearance: settings["body.clearance"] },
+      // The field counts in cells, at most 254 of them.
+      Math.min(settings["body.clearanceLimit"], 250 * settings["map.voxelSize"]),
+    );
+  }
+
+  /**
+   * Goes on with other settings or sensors. The map, the floor and what is known of poses stay; a frame that waits for its
+   * pose is left out.
+   * @throws {SettingError} for a setting that the map or the buffers were made with
+   * @throws {RangeError} like the constructor; nothing has changed then
+   */
+  change(settings: Settings, setup: Setup = this.setup): void {
+    for (const name of FIXED_SETTINGS) {
+      if (settings[name] !== this.settings[name]) {
+        throw new SettingError(
+          `${name} cannot change while the head runs: change it in the settings file, start again`,
+        );
+      }
+    }
+    const before = { settings: this.settings, setup: this.setup };
+    this.settings = settings;
+    this.setup = setup;
+    try {
+      const layers = this.#openLayers();
+      const known = new Map(this.#channels.map((channel) => [channel.setup.name, channel]));
+      this.#channels = setup.sensors.map((sensor) => {
+        const { mounts, references, lastSequence } = known.get(sensor.name) ?? {};
+        const channel = this.#open(sensor);
+        return mounts && references
+          ? { ...channel, mounts, references, lastSequence: lastSequence ?? null }
+          : channel;
+      });
+      this.layers = layers;
+    } catch (error) {
+      Object.assign(this, before);
+      throw error;
+    }
+  }
+
+  /** Forgets the map; revisions go on counting. */
+  clear(): void {
+    this.grid.clear();
+    this.floor.clear();
+    this.change(this.settings);
   }
 
   #open(sensor: SensorSetup): Channel {

@@ -4,6 +4,7 @@ import {
   bytes,
   Count,
   exact,
+  type Frozen,
   Metres,
   Name,
   nullable,
@@ -30,18 +31,20 @@ const RoleShape = Type.Union([Type.Literal("watcher"), Type.Literal("base"), Typ
 /** The most that one frame's counts or amplitudes may take: 1,920 x 1,200 pixels of 16 bits. */
 const MOST_IMAGE = 2 * 1920 * 1200;
 
-/** What ends the way along a bearing. */
+/** What ends free, firm ground along a bearing. */
 export const WHAT = {
-  /** Nothing, as far as `range`. */
-  nothing: 0,
-  /** Something stands there, or hangs lower than the robot is high. */
-  obstacle: 1,
+  /** Nobody has seen floor farther on. */
+  unseen: 0,
+  /** Floor was due and did not show. */
+  doubtful: 1,
   /** The floor is gone: a drop. */
-  gone: 2,
-  /** A return was due from the floor and never came. */
-  doubtful: 3,
-  /** Nobody has seen floor there. */
-  unseen: 4,
+  brink: 2,
+  /** Something stands there. */
+  obstacle: 3,
+  /** Something hangs lower than the robot is high. */
+  overhang: 4,
+  /** Nothing, as far as was looked (`range`). */
+  nothing: 5,
 } as const;
 
 const Id = Type.Integer({ minimum: 0, maximum: 2 ** 31 - 1, description: "repeated in the reply" });
@@ -51,8 +54,8 @@ const Frame = Type.Union([Type.Literal("world"), Type.Literal("base")], {
 const HalfWidth = Type.Number({ minimum: 0, maximum: 5, description: "metres kept free on either side" });
 const Rate = Type.Number({ minimum: 0, maximum: 100, description: "messages a second at most; 0 ends it" });
 const Resume = exact(
-  { epoch: Type.String({ maxLength: 40 }), revision: Count },
-  "the map that the client has",
+  { epoch: Type.String({ maxLength: 40 }), change: Count },
+  "the map that the client has, by its last patch",
 );
 const Optional = Type.Optional(Time);
 
@@ -87,7 +90,7 @@ export const Question = Type.Union([
     frame: Frame,
   }),
 ]);
-export type Question = Static<typeof Question>;
+export type Question = Frozen<Static<typeof Question>>;
 
 const depthFields = {
   sensor: Name,
@@ -238,7 +241,7 @@ export const Answer = Type.Union([
     what: Type.Integer({ description: "what ends it, a code as in `reach`" }),
   }),
 ]);
-export type Answer = Static<typeof Answer>;
+export type Answer = Frozen<Static<typeof Answer>>;
 
 const Pace = Type.Object(
   {
@@ -261,7 +264,7 @@ export const SERVER_MESSAGES = {
     role: RoleShape,
     time: Time,
     setup: SetupShape,
-    map: Type.Object({ epoch: Type.String(), voxelSize: Type.Number(), revision: Count }),
+    map: Type.Object({ epoch: Type.String(), voxelSize: Type.Number(), change: Count }),
     silence: Type.Integer({ description: "microseconds without a `reach` after which a base must stop" }),
     mostBytes: Type.Integer({ description: "longest message that is taken from this client" }),
   }),
@@ -288,7 +291,7 @@ export const SERVER_MESSAGES = {
     range: Type.Integer({ description: "millimetres looked at most" }),
     distanceMm: Type.Array(Type.Integer({ minimum: 0 })),
     what: Type.Array(Type.Integer({ minimum: 0 }), {
-      description: "0 nothing, 1 obstacle, 2 gone, 3 doubtful, 4 unseen",
+      description: "0 unseen, 1 doubtful, 2 brink, 3 obstacle, 4 overhang, 5 nothing",
     }),
     pace: nullable(Pace),
   }),
@@ -305,7 +308,7 @@ export const SERVER_MESSAGES = {
     ...sent,
     epoch: Type.String({ description: "another epoch is another map: forget the old one" }),
     from: Count,
-    to: Type.Integer({ description: "revision that the client has with this patch, once `left` is 0" }),
+    to: Type.Integer({ description: "number of the newest change in it: what to resume from" }),
     count: Type.Integer({ minimum: 0, description: "blocks in this message" }),
     left: Type.Integer({ minimum: 0, description: "blocks still to come" }),
     blocks: bytes(2 ** 24, "blocks, one after the other"),
@@ -370,7 +373,7 @@ export const SERVER_MESSAGES = {
   }),
 } as const;
 
-type Shapes<T extends Readonly<Record<string, TSchema>>> = { [K in keyof T]: Static<T[K]> };
+type Shapes<T extends Readonly<Record<string, TSchema>>> = { [K in keyof T]: Frozen<Static<T[K]>> };
 type ClientShapes = Shapes<typeof CLIENT_MESSAGES>;
 type ServerShapes = Shapes<typeof SERVER_MESSAGES>;
 export type ClientKind = keyof ClientShapes;

@@ -1,5 +1,12 @@
 import { type Static, type TProperties, type TSchema, Type } from "@sinclair/typebox";
 
+/** Nobody changes what was made or read. */
+export type Frozen<T> = T extends Uint8Array
+  ? T
+  : T extends object
+    ? { readonly [K in keyof T]: Frozen<T[K]> }
+    : T;
+
 // Building blocks of messages and of the settings file. Numbers are finite wherever they occur.
 
 const LONGEST = 1e5; // metres; farther away is a mistake, and would cost precision
@@ -97,7 +104,7 @@ export const SensorShape = exact(
   },
   "a range sensor; mount.pose is headFromLens or baseFromLens, lens: x right, y down, z forward",
 );
-export type SensorDeclaration = Static<typeof SensorShape>;
+export type SensorDeclaration = Frozen<Static<typeof SensorShape>>;
 
 export const SetupShape = exact({
   sensors: Type.Array(SensorShape, { maxItems: 16 }),

@@ -1,0 +1,328 @@
+import { ClockFilter } from "../wire/clock.ts";
+import { decodeFromServer, encodeForServer } from "../wire/codec.ts";
+import {
+  type Answer,
+  type FromClient,
+  type FromServer,
+  type Question,
+  type Role,
+  SUBPROTOCOL,
+  type Topic,
+} from "../wire/messages.ts";
+import type { SensorDeclaration } from "../wire/shapes.ts";
+import { MapMirror } from "./mirror.ts";
+
+/** The part of a WebSocket that is used: a browser's own has it, and so has the `ws` package's. */
+export interface Socket {
+  binaryType: string;
+  readonly bufferedAmount: number;
+  onopen: ((event: never) => void) | null;
+  onmessage: ((event: { data: unknown }) => void) | null;
+  onclose: ((event: { code: number; reason: string }) => void) | null;
+  onerror: ((event: never) => void) | null;
+  send(data: string | Uint8Array): void;
+  close(code?: number, reason?: string): void;
+}
+export type MakeSocket = (url: string, protocol: string) => Socket;
+
+export interface ClientOptions {
+  readonly url: string;
+  readonly role: Role;
+  readonly name?: string;
+  readonly token?: string;
+  /** Messages a second at most, by topic. */
+  readonly topics?: Readonly<Partial<Record<Topic, number>>>;
+  /** Role sensor: what frames will be sent of. */
+  readonly sensors?: readonly SensorDeclaration[];
+  /** By default the platform's own WebSocket; in Node 20, pass one made with the `ws` package. */
+  readonly makeSocket?: MakeSocket;
+  /** Microseconds of this side's monotonic clock. */
+  readonly now?: () => number;
+}
+
+/** What a client tells of. Each gets the newest; there is no backlog on this side. */
+export interface ClientEvents {
+  open: (welcome: FromServer<"welcome">) => void;
+  /** The connection is gone; it is tried again, unless the head closed it for good. */
+  closed: (event: { readonly code: number; readonly reason: string; readonly retry: number | null }) => void;
+  reach: (reach: FromServer<"reach">) => void;
+  pose: (pose: FromServer<"pose">) => void;
+  pulse: (pulse: FromServer<"pulse">) => void;
+  note: (note: FromServer<"note">) => void;
+  /** Keys of the blocks that changed; null when the whole map is another one. */
+  map: (keys: readonly number[] | null, mirror: MapMirror) => void;
+  error: (error: FromServer<"error">) => void;
+}
+
+type Handlers = { [K in keyof ClientEvents]: Set<ClientEvents[K]> };
+type Unstamped = FromClient<
+  "depth" | "orientation" | "inertial" | "reference" | "mount" | "motion" | "knock" | "floorcheck"
+>;
+
+const FIRST_RETRY = 100; // milliseconds
+const MOST_RETRY = 5000;
+const CLOCK_EVERY = 2000;
+const FIRST_CLOCKS = 4;
+const ANSWER_WITHIN = 5000;
+/** Closed by the head because of who we are: trying again changes nothing. */
+const FOR_GOOD = 1008;
+
+/** The head refused a request, or did not answer it. */
+export class RequestError extends Error {
+  override readonly name = "RequestError";
+  readonly code: string;
+  constructor(code: string, message: string) {
+    super(message);
+    this.code = code;
+  }
+}
+
+interface Waiting {
+  readonly resolve: (message: FromServer) => void;
+  readonly reject: (error: RequestError) => void;
+  readonly timer: ReturnType<typeof setTimeout>;
+}
+
+/**
+ * A connection to a head that comes back by itself: with growing pauses, resuming the map where it was. Each message is
+ * confirmed when it was handled, so that the head sends no faster than this side reads.
+ */
+export class HeadClient {
+  readonly #options: ClientOptions;
+  readonly #now: () => number;
+  readonly #make: MakeSocket;
+  readonly mirror = new MapMirror();
+  #handlers: Handlers = {
+    ...{ open: new Set(), closed: new Set(), reach: new Set(), pose: new Set() },
+    ...{ pulse: new Set(), note: new Set(), map: new Set(), error: new Set() },
+  };
+  #clock = new ClockFilter();
+  #socket: Socket | null = null;
+  #isOpen = false;
+  #isClosed = false;
+  #retry = FIRST_RETRY;
+  #retryTimer: ReturnType<typeof setTimeout> | null = null;
+  #clockTimer: ReturnType<typeof setInterval> | null = null;
+  readonly #waiting = new Map<number, Waiting>();
+  #nextId = 1;
+  welcome: FromServer<"welcome"> | null = null;
+  /** Observations that could not be sent, because there was no connection or it was full. */
+  dropped = 0;
+
+  constructor(options: ClientOptions) {
+    this.#options = options;
+    this.#now = options.now ?? (() => Math.round(performance.now() * 1000));
+    this.#make =
+      options.makeSocket ??
+      ((url, protocol) => {
+        const Native = (globalThis as { WebSocket?: new (url: string, protocol: string) => Socket })
+          .WebSocket;
+        if (Native === undefined) throw new RangeError("there is no WebSocket here; pass makeSocket");
+        return new Native(url, protocol);
+      });
+    this.#connect();
+  }
+
+  on<K extends keyof ClientEvents>(event: K, handler: ClientEvents[K]): () => void {
+    this.#handlers[event].add(handler);
+    return () => this.#handlers[event].delete(handler);
+  }
+
+  get isOpen(): boolean {
+    return this.#isOpen;
+  }
+
+  /** The head's clock now, microseconds; null until it is known. Half the delay is the most it can be wrong by. */
+  headTime(): number | null {
+    const best = this.#clock.best;
+    return best === null ? null : Math.round(this.#now() + best.offset);
+  }
+
+  get clock(): { readonly offset: number; readonly delay: number } | null {
+    return this.#clock.best;
+  }
+
+  #connect(): void {
+    this.#retryTimer = null;
+    const { url, role } = this.#options;
+    const socket = this.#make(role === "sensor" ? `${url}?frames=1` : url, SUBPROTOCOL);
+    socket.binaryType = "arraybuffer";
+    this.#socket = socket;
+    socket.onopen = () => this.#sayHello();
+    socket.onmessage = ({ data }) => {
+      if (this.#socket === socket) this.#receive(data);
+    };
+    socket.onerror = () => {}; // a close follows
+    socket.onclose = ({ code, reason }) => {
+      if (this.#socket === socket) this.#lost(code, reason);
+    };
+  }
+
+  #sayHello(): void {
+    const { role, name, token, sensors } = this.#options;
+    this.#send({
+      ...{ kind: "hello", role, confirms: true },
+      ...(name !== undefined && { name }),
+      ...(token !== undefined && { token }),
+      ...(sensors !== undefined && { sensors }),
+    });
+  }
+
+  #lost(code: number, reason: string): void {
+    this.#socket = null;
+    this.#isOpen = false;
+    if (this.#clockTimer !== null) clearInterval(this.#clockTimer);
+    for (const { reject, timer } of this.#waiting.values()) {
+      clearTimeout(timer);
+      reject(new RequestError("closed", "the connection closed before the answer came"));
+    }
+    this.#waiting.clear();
+    const isOver = this.#isClosed || code === FOR_GOOD;
+    // Spread out, or all clients of a head that restarts would come at once.
+    const retry = isOver ? null : this.#retry * (0.75 + 0.5 * Math.random());
+    this.#retry = Math.min(MOST_RETRY, this.#retry * 2);
+    for (const handler of this.#handlers.closed) handler({ code, reason, retry });
+    if (retry !== null) this.#retryTimer = setTimeout(() => this.#connect(), retry);
+  }
+
+  /** Ends it for good. */
+  close(): void {
+    this.#isClosed = true;
+    if (this.#retryTimer !== null) clearTimeout(this.#retryTimer);
+    this.#socket?.close(1000, "bye");
+  }
+
+  #send(message: FromClient): void {
+    this.#socket?.send(encodeForServer(message, "binary"));
+  }
+
+  #receive(data: unknown): void {
+    const bytes = typeof data === "string" ? data : new Uint8Array(data as ArrayBuffer);
+    const message = decodeFromServer(bytes);
+    if (message === null) return; // of a later version
+    this.#handle(message);
+    this.#send({ kind: "seen", sequence: message.sequence });
+  }
+
+  #handle(message: FromServer): void {
+    switch (message.kind) {
+      case "welcome":
+        this.#opened(message);
+        break;
+      case "clock":
+        this.#clock.add(message.sent, message.received, message.replied, this.#now());
+        break;
+      case "patch": {
+        const keys = this.mirror.apply(message);
+        for (const handler of this.#handlers.map) handler(keys, this.mirror);
+        break;
+      }
+      case "reach":
+        for (const handler of this.#handlers.reach) handler(message);
+        break;
+      case "pose":
+        for (const handler of this.#handlers.pose) handler(message);
+        break;
+      case "pulse":
+        for (const handler of this.#handlers.pulse) handler(message);
+        break;
+      case "note":
+        for (const handler of this.#handlers.note) handler(message);
+        break;
+      case "answer":
+      case "settings":
+      case "done":
+        this.#answered(message.id)?.resolve(message);
+        break;
+      case "error": {
+        const waiting = message.id === null ? undefined : this.#answered(message.id);
+        if (waiting) waiting.reject(new RequestError(message.code, message.message));
+        else for (const handler of this.#handlers.error) handler(message);
+        break;
+      }
+      default:
+        message satisfies never;
+    }
+  }
+
+  #opened(welcome: FromServer<"welcome">): void {
+    this.welcome = welcome;
+    this.#isOpen = true;
+    this.#retry = FIRST_RETRY;
+    this.#clock = new ClockFilter();
+    const ask = () => this.#send({ kind: "clock", sent: this.#now() });
+    for (let i = 0; i < FIRST_CLOCKS; i++) ask();
+    this.#clockTimer = setInterval(ask, CLOCK_EVERY);
+    this.subscribe(this.#options.topics ?? {});
+    for (const handler of this.#handlers.open) handler(welcome);
+  }
+
+  /** Other rates from now on; a map goes on where it was. */
+  subscribe(rates: Readonly<Partial<Record<Topic, number>>>): void {
+    const topics = Object.fromEntries(
+      Object.entries(rates).map(([topic, rate]) => {
+        const have = topic === "map" && this.mirror.epoch !== "" ? { have: this.mirror.have } : {};
+        return [topic, { rate, ...have }];
+      }),
+    );
+    if (Object.keys(topics).length > 0) this.#send({ kind: "subscribe", topics });
+  }
+
+  /**
+   * Sends what was observed. A frame that the connection has no room for is dropped, not queued: the next is newer.
+   * @returns whether it was sent
+   */
+  observe(observation: Unstamped): boolean {
+    const isFull = observation.kind === "depth" && (this.#socket?.bufferedAmount ?? 0) > 0;
+    if (!this.#isOpen || isFull) {
+      this.dropped++;
+      return false;
+    }
+    this.#send(observation);
+    return true;
+  }
+
+  #answered(id: number): Waiting | undefined {
+    const waiting = this.#waiting.get(id);
+    if (waiting !== undefined) clearTimeout(waiting.timer);
+    this.#waiting.delete(id);
+    return waiting;
+  }
+
+  #request<T extends FromServer>(make: (id: number) => FromClient): Promise<T> {
+    if (!this.#isOpen) return Promise.reject(new RequestError("closed", "not connected"));
+    const id = this.#nextId;
+    this.#nextId = (this.#nextId % (2 ** 31 - 1)) + 1;
+    return new Promise((resolve, reject) => {
+      const timer = setTimeout(() => {
+        this.#waiting.delete(id);
+        reject(new RequestError("silent", `no answer within ${ANSWER_WITHIN / 1000} s`));
+      }, ANSWER_WITHIN);
+      this.#waiting.set(id, { resolve: resolve as Waiting["resolve"], reject, timer });
+      this.#send(make(id));
+    });
+  }
+
+  /** @throws {RequestError} */
+  async ask(question: Question): Promise<Answer> {
+    return (await this.#request<FromServer<"answer">>((id) => ({ kind: "ask", id, question }))).answer;
+  }
+
+  /** All settings, after those in `change` were changed. @throws {RequestError} */
+  async settings(
+    change?: Readonly<Record<string, number | string>>,
+  ): Promise<Readonly<Record<string, number | string>>> {
+    const message = (id: number): FromClient => ({ kind: "settings", id, ...(change && { change }) });
+    return (await this.#request<FromServer<"settings">>(message)).values;
+  }
+
+  /** @throws {RequestError} */
+  async map(action: "save" | "clear"): Promise<string> {
+    return (await this.#request<FromServer<"done">>((id) => ({ kind: "map", id, action }))).text;
+  }
+
+  /** @throws {RequestError} */
+  async mark(text: string): Promise<void> {
+    await this.#request<FromServer<"done">>((id) => ({ kind: "mark", id, text }));
+  }
+}

@@ -1,0 +1,104 @@
+// Words of the control block.
+const MIDDLE = 0;
+const WORDS = 1;
+const FRESH = 4;
+/** Per buffer: time, arrival, sequence, whether it has amplitudes. */
+const LABELS = 4;
+
+export interface FrameLabel {
+  /** Microseconds of the head's clock: mid-exposure, and arrival here. */
+  readonly time: number;
+  readonly arrival: number;
+  readonly sequence: number;
+  readonly hasAmplitude: boolean;
+}
+
+/** The shared memory of a slot; goes to another thread as it is. */
+export interface FrameSlotMemory {
+  readonly pixels: number;
+  readonly control: SharedArrayBuffer;
+  readonly labels: SharedArrayBuffer;
+  readonly images: SharedArrayBuffer;
+}
+
+export function frameSlotMemory(pixels: number): FrameSlotMemory {
+  const control = new SharedArrayBuffer(4 * WORDS);
+  new Int32Array(control)[MIDDLE] = 1;
+  return {
+    pixels,
+    control,
+    labels: new SharedArrayBuffer(8 * LABELS * 3),
+    images: new SharedArrayBuffer(2 * 2 * pixels * 3),
+  };
+}
+
+/**
+ * Hands depth frames from one thread to another, newest first: a queue of one. The writer fills a buffer of its own and
+ * swaps it for the middle one; the reader swaps its own for the middle one when that is fresh. Nobody waits, no frame is
+ * torn, and a frame that was not taken in time is overtaken by the next. One writer, one reader.
+ */
+class FrameSlot {
+  protected readonly control: Int32Array;
+  protected readonly labels: Float64Array;
+  protected readonly images: Uint16Array;
+  readonly pixels: number;
+
+  constructor(memory: FrameSlotMemory) {
+    this.pixels = memory.pixels;
+    this.control = new Int32Array(memory.control);
+    this.labels = new Float64Array(memory.labels);
+    this.images = new Uint16Array(memory.images);
+  }
+
+  /** Whether it works on this memory. */
+  is(memory: FrameSlotMemory): boolean {
+    return this.images.buffer === memory.images;
+  }
+
+  protected image(buffer: number, which: 0 | 1): Uint16Array {
+    const start = (2 * buffer + which) * this.pixels;
+    return this.images.subarray(start, start + this.pixels);
+  }
+}
+
+export class FrameWriter extends FrameSlot {
+  #own = 0;
+
+  /** Where the next frame's counts go. */
+  get counts(): Uint16Array {
+    return this.image(this.#own, 0);
+  }
+  get amplitude(): Uint16Array {
+    return this.image(this.#own, 1);
+  }
+
+  /** Hands the frame over. @returns whether it overtook one that nobody had taken */
+  publish({ time, arrival, sequence, hasAmplitude }: FrameLabel): boolean {
+    this.labels.set([time, arrival, sequence, hasAmplitude ? 1 : 0], LABELS * this.#own);
+    const before = Atomics.exchange(this.control, MIDDLE, this.#own | FRESH);
+    this.#own = before & 3;
+    return (before & FRESH) !== 0;
+  }
+}
+
+export class FrameReader extends FrameSlot {
+  #own = 2;
+
+  /** Takes the newest frame, or null when there is none since the last. Its arrays are valid until the next call. */
+  take(): (FrameLabel & { readonly counts: Uint16Array; readonly amplitude: Uint16Array | null }) | null {
+    if ((Atomics.load(this.control, MIDDLE) & FRESH) === 0) return null;
+    this.#own = Atomics.exchange(this.control, MIDDLE, this.#own) & 3;
+    const [time, arrival, sequence, hasAmplitude] = this.labels.subarray(
+      LABELS * this.#own,
+      LABELS * this.#own + 4,
+    );
+    return {
+      time: time!,
+      arrival: arrival!,
+      sequence: sequence!,
+      hasAmplitude: hasAmplitude === 1,
+      counts: this.image(this.#own, 0),
+      amplitude: hasAmplitude === 1 ? this.image(this.#own, 1) : null,
+    };
+  }
+}

@@ -1,0 +1,285 @@
+import type { Pose } from "../geometry/optics.ts";
+import { Head } from "../head/head.ts";
+import type { FrameOutput, HeadOutput } from "../head/outputs.ts";
+import { resolveSettings, SettingError, type Settings } from "../head/settings.ts";
+import { BLOCK_VOXELS } from "../map/grid.ts";
+import { changedSince, decodeSnapshot, encodeSnapshot, SnapshotError } from "../map/snapshot.ts";
+import { crc32c } from "../record/crc32c.ts";
+import type { HeadEvent, Setup } from "../sense/events.ts";
+import { encodeClasses, MOST_BLOCK_BYTES } from "../wire/blocks.ts";
+import type { Answer, Question } from "../wire/messages.ts";
+import { type FrameLabel, FrameReader, type FrameSlotMemory } from "./frame-slot.ts";
+import { Governor } from "./governor.ts";
+import { type Bearings, reachOfMap } from "./map-reach.ts";
+import { answer } from "./questions.ts";
+
+/** What the sensing thread is given at its start. */
+export interface SensingStart {
+  readonly setup: Setup;
+  readonly settings: Readonly<Record<string, unknown>>;
+  readonly slots: readonly FrameSlotMemory[];
+  /** Microseconds between looks for changed blocks. */
+  readonly blocksEvery: number;
+}
+
+/** What the sensing thread is told. */
+export type ToSensing =
+  | { readonly kind: "event"; readonly event: Exclude<HeadEvent, { kind: "depth" }> }
+  | { readonly kind: "frame"; readonly sensor: number }
+  | { readonly kind: "ask"; readonly ticket: number; readonly question: Question }
+  | {
+      readonly kind: "change";
+      readonly ticket: number;
+      readonly settings: Readonly<Record<string, number | string>>;
+    }
+  | {
+      readonly kind: "sensors";
+      readonly ticket: number;
+      readonly setup: Setup;
+      readonly slots: readonly FrameSlotMemory[];
+    }
+  | { readonly kind: "clear"; readonly ticket: number }
+  | { readonly kind: "snapshot"; readonly ticket: number }
+  | { readonly kind: "load"; readonly ticket: number; readonly bytes: Uint8Array };
+
+/** A frame that went through the head, with all that is to be said of it first. */
+export interface SensedFrame {
+  readonly kind: "frame";
+  readonly sensor: number;
+  readonly time: number;
+  readonly arrival: number;
+  readonly sequence: number;
+  readonly missed: number;
+  readonly revision: number;
+  readonly worldFromBase: Pose;
+  readonly reach: Bearings;
+  /** Milliseconds that the frame took. */
+  readonly cost: number;
+}
+
+/** What the sensing thread says. */
+export type FromSensing =
+  | { readonly kind: "ready"; readonly voxelSize: number; readonly settings: Settings }
+  | SensedFrame
+  | { readonly kind: "skipped"; readonly sensor: number; readonly why: string; readonly detail: string }
+  | { readonly kind: "blocks"; readonly revision: number; readonly count: number; readonly bytes: Uint8Array }
+  | {
+      readonly kind: "load";
+      readonly busy: number;
+      readonly shed: number;
+      readonly blocks: number;
+      readonly revision: number;
+    }
+  | {
+      readonly kind: "answer";
+      readonly ticket: number;
+      readonly time: number | null;
+      readonly revision: number;
+      readonly answer: Answer | null;
+    }
+  | { readonly kind: "changed"; readonly ticket: number; readonly settings: Settings }
+  | {
+      readonly kind: "done";
+      readonly ticket: number;
+      readonly bytes: Uint8Array | null;
+      readonly revision: number;
+    }
+  | { readonly kind: "refused"; readonly ticket: number; readonly message: string };
+
+/** Microseconds between reports of the load. */
+const LOAD_EVERY = 500_000;
+
+/**
+ * The sensing path around a head: newest frames out of their slots, reach first, then what the map has to say. Runs in its
+ * own thread (sensing-worker.ts); everything comes in by `take` and goes out by `say`.
+ */
+export class Sensing {
+  readonly #head: Head;
+  readonly #say: (message: FromSensing) => void;
+  readonly #now: () => number;
+  readonly #blocksEvery: number;
+  #readers: FrameReader[];
+  readonly #governor: Governor;
+  readonly #voxels = new Uint8Array(BLOCK_VOXELS);
+  #ids = new Int32Array(1024);
+  #toldRevision = 0;
+  #nextBlocks = 0;
+  #nextLoad = 0;
+  #worked = 0;
+  #loadSince: number;
+  #last: { readonly time: number; readonly worldFromBase: Pose } | null = null;
+
+  /**
+   * @param now microseconds of the head's clock
+   * @throws {SettingError | RangeError} if the setup or the settings do not fit
+   */
+  constructor(start: SensingStart, say: (message: FromSensing) => void, now: () => number) {
+    this.#head = new Head(start.setup, resolveSettings(start.settings));
+    this.#readers = start.slots.map((memory) => new FrameReader(memory));
+    this.#say = say;
+    this.#now = now;
+    this.#blocksEvery = start.blocksEvery;
+    this.#loadSince = now();
+    this.#governor = new Governor();
+    say({ kind: "ready", voxelSize: this.#head.grid.voxelSize, settings: this.#head.settings });
+  }
+
+  take(message: ToSensing): void {
+    const begun = this.#now();
+    this.#handle(message);
+    const now = this.#now();
+    this.#worked += now - begun;
+    this.tick(now);
+  }
+
+  /** What is due even when nothing comes in; called after each message and a few times a second. */
+  tick(now = this.#now()): void {
+    this.#publishBlocks(now);
+    if (now >= this.#nextLoad) this.#reportLoad(now);
+  }
+
+  #handle(message: ToSensing): void {
+    switch (message.kind) {
+      case "event":
+        this.#tell(this.#head.take(message.event), null, this.#now());
+        break;
+      case "frame":
+        this.#takeFrame(message.sensor);
+        break;
+      case "ask": {
+        const { layers, floor, grid, settings } = this.#head;
+        const place = {
+          ...{ layers, floor, columnSize: grid.voxelSize, clearanceLimit: settings["body.clearanceLimit"] },
+          worldFromBase: this.#last?.worldFromBase ?? null,
+        };
+        const found = answer(message.question, place);
+        const time = this.#last?.time ?? null;
+        this.#say({ kind: "answer", ticket: message.ticket, time, revision: grid.frame, answer: found });
+        break;
+      }
+      case "change":
+        this.#try(message.ticket, () => {
+          this.#head.change(resolveSettings({ ...this.#head.settings, ...message.settings }));
+          this.#say({ kind: "changed", ticket: message.ticket, settings: this.#head.settings });
+        });
+        break;
+      case "sensors":
+        this.#try(message.ticket, () => {
+          this.#head.change(this.#head.settings, message.setup);
+          // A reader knows which buffer of its slot is its own: one that goes on is kept.
+          this.#readers = message.slots.map((memory, i) => {
+            const known = this.#readers[i];
+            return known?.is(memory) ? known : new FrameReader(memory);
+          });
+          this.#done(message.ticket, null);
+        });
+        break;
+      case "clear":
+        this.#try(message.ticket, () => {
+          this.#head.clear();
+          this.#toldRevision = this.#head.grid.frame;
+          this.#done(message.ticket, null);
+        });
+        break;
+      case "snapshot":
+        this.#try(message.ticket, () => this.#done(message.ticket, encodeSnapshot(this.#head.grid, crc32c)));
+        break;
+      case "load":
+        this.#try(message.ticket, () => {
+          this.#load(message.bytes);
+          this.#done(message.ticket, null);
+        });
+        break;
+      default:
+        message satisfies never;
+    }
+  }
+
+  #try(ticket: number, work: () => void): void {
+    try {
+      work();
+    } catch (error) {
+      const isExpected =
+        error instanceof SettingError || error instanceof RangeError || error instanceof SnapshotError;
+      if (!isExpected) throw error;
+      this.#say({ kind: "refused", ticket, message: error.message });
+    }
+  }
+
+  #done(ticket: number, bytes: Uint8Array | null): void {
+    this.#say({ kind: "done", ticket, bytes, revision: this.#head.grid.frame });
+  }
+
+  #load(bytes: Uint8Array): void {
+    const saved = decodeSnapshot(bytes, crc32c);
+    const { grid } = this.#head;
+    if (saved.voxelSize !== grid.voxelSize) {
+      throw new SnapshotError(
+        `the snapshot's voxels are ${saved.voxelSize} m, the head's ${grid.voxelSize} m`,
+        16,
+      );
+    }
+    this.#head.clear();
+    grid.frame = Math.max(grid.frame, saved.frame) + 1;
+    for (let id = 0; id < saved.count; id++) {
+      saved.copyBlock(id, this.#voxels);
+      grid.pasteBlock(saved.keys[id]!, this.#voxels, grid.frame);
+    }
+  }
+
+  #takeFrame(sensor: number): void {
+    const frame = this.#readers[sensor]?.take() ?? null;
+    if (frame === null) return; // a newer notice took it already
+    const { time, sequence, counts, amplitude } = frame;
+    const begun = this.#now();
+    this.#head.isMapping = this.#governor.isMapped();
+    this.#tell(this.#head.take({ kind: "depth", time, sensor, sequence, counts, amplitude }), frame, begun);
+    this.#governor.add(frame.arrival, this.#now() - begun);
+  }
+
+  #tell(outputs: readonly HeadOutput[], frame: FrameLabel | null, begun: number): void {
+    for (const output of outputs) {
+      if (output.kind === "frame") this.#tellFrame(output, frame?.arrival ?? output.time, begun);
+      else if (output.kind === "skipped") {
+        this.#say({ kind: "skipped", sensor: output.sensor, why: output.why, detail: output.detail });
+      }
+    }
+  }
+
+  #tellFrame(output: FrameOutput, arrival: number, begun: number): void {
+    const { sensor, time, sequence, missed, revision, worldFromBase } = output;
+    this.#last = { time, worldFromBase };
+    const reach = reachOfMap(this.#head.layers, this.#head.grid.voxelSize, worldFromBase);
+    const cost = (this.#now() - begun) / 1000;
+    this.#say({
+      ...{ kind: "frame", sensor, time, arrival, sequence, missed, revision, worldFromBase, reach, cost },
+    });
+  }
+
+  #publishBlocks(now: number): void {
+    const { grid } = this.#head;
+    if (now < this.#nextBlocks || grid.frame === this.#toldRevision) return;
+    this.#nextBlocks = now + this.#blocksEvery;
+    if (this.#ids.length < grid.count) this.#ids = new Int32Array(2 * grid.count);
+    const count = changedSince(grid, this.#toldRevision, this.#ids);
+    this.#toldRevision = grid.frame;
+    if (count === 0) return;
+    const out = new Uint8Array(count * MOST_BLOCK_BYTES);
+    let at = 0;
+    for (let n = 0; n < count; n++) {
+      const id = this.#ids[n]!;
+      grid.copyBlock(id, this.#voxels);
+      at = encodeClasses(grid.keys[id]!, grid.revision[id]!, this.#voxels, out, at);
+    }
+    this.#say({ kind: "blocks", revision: grid.frame, count, bytes: out.slice(0, at) });
+  }
+
+  #reportLoad(now: number): void {
+    const busy = this.#worked / Math.max(1, now - this.#loadSince);
+    const { grid } = this.#head;
+    this.#say({ kind: "load", busy, shed: this.#governor.shed, blocks: grid.count, revision: grid.frame });
+    this.#worked = 0;
+    this.#loadSince = now;
+    this.#nextLoad = now + LOAD_EVERY;
+  }
+}

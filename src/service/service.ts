@@ -1,0 +1,942 @@
+import { randomBytes } from "node:crypto";
+import { createSocket } from "node:dgram";
+import { readFileSync } from "node:fs";
+import {
+  createServer,
+  type IncomingMessage,
+  type RequestListener,
+  type Server,
+  type ServerResponse,
+} from "node:http";
+import { createServer as createTlsServer } from "node:https";
+import { type AddressInfo, isIPv6 } from "node:net";
+import { hostname, networkInterfaces } from "node:os";
+import type { Duplex } from "node:stream";
+import { isDeepStrictEqual } from "node:util";
+import { MessageChannel, Worker } from "node:worker_threads";
+import type { Logger } from "pino";
+import { type WebSocket, WebSocketServer } from "ws";
+import type { Pose } from "../geometry/optics.ts";
+import { validateOptics } from "../geometry/rays.ts";
+import { normalizeRotation } from "../geometry/rigid.ts";
+import { resolveSettings, SettingError, type Settings } from "../head/settings.ts";
+import type { SensorSetup, Setup } from "../sense/events.ts";
+import { asyncApi } from "../wire/asyncapi.ts";
+import { SharedMessage, WireError } from "../wire/codec.ts";
+import { type Draft, ENDPOINT, type FromClient, SUBPROTOCOL, WHAT } from "../wire/messages.ts";
+import { encodeReflex, reflexOf } from "../wire/reflex.ts";
+import { type Config, ConfigError, configSchema, isLoopback } from "./config.ts";
+import { type FrameSlotMemory, frameSlotMemory } from "./frame-slot.ts";
+import { type Arrivals, Intake } from "./intake.ts";
+import { MapKeeper } from "./keeper.ts";
+import { MapStore } from "./map-store.ts";
+import { Metrics } from "./metrics.ts";
+import type { FromSensing, SensedFrame, SensingStart, ToSensing } from "./sensing.ts";
+import { CLOSE, type Host, Session } from "./session.ts";
+import { headTime } from "./time.ts";
+import { findToken } from "./tokens.ts";
+import { StaticFiles, send } from "./web.ts";
+
+const SOFTWARE = "brinkmap 0.1.0";
+/** Longest message of a client that sends no frames, bytes. */
+const SMALL_MESSAGE = 64 * 1024;
+/** Sockets at most, said hello or not. */
+const MOST_SOCKETS = 1024;
+/** Connections for frames that have not said hello: each may hold a large message. */
+const MOST_OPENING_SENSORS = 8;
+/** Microseconds without a reach after which a base must stop. */
+const SILENCE = 500_000;
+const PULSE_EVERY = 500;
+const WATCH_EVERY = 50;
+/** Microseconds between looks for changed blocks. */
+const BLOCKS_EVERY = 200_000;
+/** Frame costs kept for the pulse. */
+const COSTS = 256;
+
+/** A whole head's worth of events from a thread of its own, instead of live sensors: a recording, the simulator. */
+export interface Player {
+  readonly setup: Setup;
+  readonly settings: Readonly<Record<string, unknown>>;
+  /** The thread's script; it gets `data`, the slots and a port to the sensing thread (PlayerStart). */
+  readonly script: URL;
+  readonly data: unknown;
+}
+
+/** What a player's thread is given. */
+export interface PlayerStart {
+  readonly slots: readonly FrameSlotMemory[];
+  readonly port: import("node:worker_threads").MessagePort;
+  readonly data: unknown;
+}
+
+/** A source inside the service, to be stopped with it. */
+export interface Source {
+  stop(): Promise<void>;
+}
+
+export interface ServiceParts {
+  readonly config: Config;
+  readonly log: Logger;
+  readonly player?: Player;
+  /** Starts built-in sources once the head is ready. */
+  readonly sources?: (service: Service) => readonly Source[];
+}
+
+/** Whether this file is the source or what was compiled of it: a thread of its own needs the latter. */
+const SENSING_SCRIPT = import.meta.url.endsWith(".ts")
+  ? new URL("../../dist/src/service/sensing-worker.js", import.meta.url)
+  : new URL("./sensing-worker.js", import.meta.url);
+
+interface Ticket {
+  readonly resolve: (message: FromSensing) => void;
+  readonly reject: (error: Error) => void;
+}
+
+interface SensorWatch {
+  isSilent: boolean;
+  /** Times of frames within the last seconds. */
+  recent: number[];
+  skipped: number;
+  missed: number;
+  frames: number;
+  newest: number | null;
+  why: string | null;
+}
+
+/** The head, live: sockets, sources, the sensing thread, and what is kept on disk. */
+export class Service implements Host {
+  readonly config: Config;
+  readonly log: Logger;
+  readonly map: MapStore;
+  readonly metrics: Metrics;
+  readonly #parts: ServiceParts;
+  readonly #server: Server;
+  readonly #small: WebSocketServer;
+  readonly #large: WebSocketServer;
+  readonly #sessions = new Set<Session>();
+  readonly #openingSensors = new Set<Session>();
+  readonly #keeper: MapKeeper | null;
+  readonly #timers: NodeJS.Timeout[] = [];
+  readonly #tickets = new Map<number, Ticket>();
+  readonly #started = headTime();
+  readonly #mostFrame: number;
+  #sockets = 0;
+  #sessionCount = 0;
+  #files: StaticFiles | null = null;
+  #sensing: Worker;
+  #player: Worker | null = null;
+  #sources: readonly Source[] = [];
+  #slots: FrameSlotMemory[];
+  #setup: Setup;
+  #settings: Settings;
+  #voxelSize = 0;
+  #nextTicket = 1;
+  readonly #watches = new Map<string, SensorWatch>();
+  readonly #costs: number[] = [];
+  #load = { busy: 0, shed: 0 };
+  #blocks = 0;
+  #revision = 0;
+  #savedRevision = 0;
+  #savedAt: string | null = null;
+  #last: SensedFrame | null = null;
+  #lastState: Draft<"reach">["state"] = "blind";
+  #lastReachAt = 0;
+  #reflexNumber = 0;
+  #reflex: ReturnType<typeof createSocket> | null = null;
+  #isStopping = false;
+  intake: Intake;
+  /** Resolves when the service has stopped by itself or was stopped: why. */
+  readonly stopped: Promise<string>;
+  #tellStopped: (why: string) => void = () => {};
+
+  private constructor(parts: ServiceParts) {
+    const { config, log, player } = parts;
+    this.#parts = parts;
+    this.config = config;
+    this.log = log;
+    this.#setup = player?.setup ?? {
+      ...{ sensors: config.sensors },
+      ...{ baseFromHead: config.baseFromHead, headFromImu: config.headFromImu },
+    };
+    this.#setup = normalized(this.#setup);
+    this.#settings = resolveSettings({ ...player?.settings, ...config.settings });
+    this.#slots = this.#setup.sensors.map(slotOf);
+    this.#mostFrame = 4 * 1920 * 1200 + 4096;
+    this.map = new MapStore(newEpoch());
+    this.stopped = new Promise((resolve) => {
+      this.#tellStopped = resolve;
+    });
+    this.#sensing = this.#startSensing();
+    this.intake = new Intake(
+      this.#setup,
+      this.#slots,
+      (message) => this.#sensing.postMessage(message),
+      headTime,
+    );
+    this.#keeper = config.map.folder === null ? null : new MapKeeper(config.map.folder);
+    this.metrics = new Metrics({
+      clients: ["Connections that have said hello", () => this.#clients()],
+      sockets: ["Open connections", () => this.#sockets],
+      map_blocks: ["Blocks of the map", () => this.#blocks],
+      map_wire_bytes: ["The whole map as clients get it", () => this.map.size],
+      resident_bytes: ["Memory of the process", () => process.memoryUsage.rss()],
+      sensing_busy_ratio: ["Share of time that the sensing thread works", () => this.#load.busy],
+      shed_level: ["How much mapping is shed: one frame in 2^n is mapped", () => this.#load.shed],
+    });
+    const answer: RequestListener = (request, response) => void this.#answer(request, response);
+    const limits = {
+      headersTimeout: 10_000,
+      requestTimeout: 15_000,
+      keepAliveTimeout: 5_000,
+      maxHeaderSize: 8192,
+    };
+    const { tls } = config.listen;
+    this.#server =
+      tls === null
+        ? createServer(limits, answer)
+        : createTlsServer(
+            { ...limits, cert: readFileSync(tls.certificate), key: readFileSync(tls.key) },
+            answer,
+          );
+    this.#server.maxConnections = MOST_SOCKETS;
+    const common = {
+      noServer: true,
+      perMessageDeflate: false,
+      clientTracking: false,
+      handleProtocols: () => SUBPROTOCOL,
+    };
+    this.#small = new WebSocketServer({ ...common, maxPayload: SMALL_MESSAGE });
+    this.#large = new WebSocketServer({ ...common, maxPayload: this.#mostFrame });
+    this.#server.on("upgrade", (request, socket, head) => this.#upgrade(request, socket, head));
+    this.#server.on("clientError", (_error, socket) => socket.destroy());
+  }
+
+  /** @throws {ConfigError | SettingError} for settings that do not fit; the system's error when the port is taken */
+  static async start(parts: ServiceParts): Promise<Service> {
+    const service = new Service(parts);
+    try {
+      await service.#open();
+    } catch (error) {
+      await service.stop("could not start");
+      throw error;
+    }
+    return service;
+  }
+
+  async #open(): Promise<void> {
+    const { config, log } = this;
+    this.#files = await StaticFiles.list(config.viewer);
+    const ready = await this.#ready;
+    this.#voxelSize = ready.voxelSize;
+    this.#settings = ready.settings;
+    if (this.#keeper !== null && config.map.load) await this.#loadMap(this.#keeper);
+    await new Promise<void>((resolve, reject) => {
+      this.#server.once("error", reject);
+      this.#server.listen(config.listen.port, config.listen.host, () => {
+        this.#server.off("error", reject);
+        resolve();
+      });
+    });
+    if (config.reflex !== null) {
+      this.#reflex = createSocket(isIPv6(config.reflex.host) ? "udp6" : "udp4");
+      this.#reflex.on("error", (error) => log.warn({ why: error.message }, "reflex datagram not sent"));
+      this.#reflex.unref();
+    }
+    if (this.#parts.player) this.#startPlayer(this.#parts.player);
+    this.#sources = this.#parts.sources?.(this) ?? [];
+    this.#every(PULSE_EVERY, () => this.#pulse());
+    this.#every(WATCH_EVERY, () => this.#watch());
+    this.#every(5_000, () => {
+      for (const session of this.#sessions) session.check(headTime());
+    });
+    if (this.#keeper !== null) this.#every(1000 * config.map.saveEvery, () => void this.#autosave());
+    log.info({ url: this.url, sensors: this.#setup.sensors.map(({ name }) => name) }, "listening");
+  }
+
+  #every(milliseconds: number, work: () => void): void {
+    this.#timers.push(setInterval(work, milliseconds));
+  }
+
+  get port(): number {
+    return (this.#server.address() as AddressInfo).port;
+  }
+
+  get url(): string {
+    const { host, tls } = this.config.listen;
+    return `${tls === null ? "ws" : "wss"}://${isIPv6(host) ? `[${host}]` : host}:${this.port}${ENDPOINT}`;
+  }
+
+  get setup(): Setup {
+    return this.#setup;
+  }
+
+  now(): number {
+    return headTime();
+  }
+
+  // --- the sensing thread ---
+
+  #tellReady: (ready: FromSensing & { kind: "ready" }) => void = () => {};
+  #failReady: (error: Error) => void = () => {};
+  #ready!: Promise<FromSensing & { kind: "ready" }>;
+
+  #startSensing(): Worker {
+    this.#ready = new Promise((resolve, reject) => {
+      this.#tellReady = resolve;
+      this.#failReady = reject;
+    });
+    this.#ready.catch(() => {});
+    const start: SensingStart = {
+      ...{ setup: this.#setup, settings: this.#settings, slots: this.#slots, blocksEvery: BLOCKS_EVERY },
+    };
+    const worker = new Worker(SENSING_SCRIPT, { workerData: start });
+    worker.on("message", (message: FromSensing) => this.#hear(message));
+    worker.on("error", (error) => {
+      this.#failReady(error);
+      this.#fail(error, "the sensing thread failed");
+    });
+    return worker;
+  }
+
+  /** Something that cannot be gone on from: whoever started the service starts it anew. */
+  #fail(error: Error, what: string): void {
+    if (this.#isStopping) return;
+    this.log.fatal({ err: error }, what);
+    void this.stop(`${what}: ${error.message}`);
+  }
+
+  #hear(message: FromSensing): void {
+    switch (message.kind) {
+      case "ready":
+        this.#tellReady(message);
+        break;
+      case "frame":
+        this.#publishFrame(message);
+        break;
+      case "skipped":
+        this.#skipped(message.sensor, message.why, message.detail);
+        break;
+      case "blocks":
+        this.map.add(message.bytes);
+        for (const session of this.#sessions) session.outbox?.pump();
+        break;
+      case "load":
+        if (message.shed !== this.#load.shed) {
+          const text =
+            message.shed === 0
+              ? "every frame is mapped again"
+              : `one frame in ${2 ** message.shed} is mapped`;
+          this.#note("load", text);
+        }
+        this.#load = { busy: message.busy, shed: message.shed };
+        this.#blocks = message.blocks;
+        this.#revision = message.revision;
+        break;
+      case "answer":
+      case "changed":
+      case "done":
+        this.#tickets.get(message.ticket)?.resolve(message);
+        this.#tickets.delete(message.ticket);
+        break;
+      case "refused":
+        this.#tickets.get(message.ticket)?.reject(new SettingError(message.message));
+        this.#tickets.delete(message.ticket);
+        break;
+      default:
+        message satisfies never;
+    }
+  }
+
+  /** Asks the sensing thread for something and waits for its answer. */
+  #request<K extends FromSensing["kind"]>(
+    make: (ticket: number) => ToSensing,
+    transfer: ArrayBuffer[] = [],
+  ): Promise<FromSensing & { kind: K }> {
+    const ticket = this.#nextTicket++;
+    return new Promise((resolve, reject) => {
+      this.#tickets.set(ticket, { resolve: resolve as Ticket["resolve"], reject });
+      this.#sensing.postMessage(make(ticket), transfer);
+    });
+  }
+
+  #startPlayer(player: Player): void {
+    const { port1, port2 } = new MessageChannel();
+    this.#sensing.postMessage({ kind: "port", port: port1 }, [port1]);
+    const workerData: PlayerStart = { slots: this.#slots, port: port2, data: player.data };
+    this.#player = new Worker(player.script, { workerData, transferList: [port2] });
+    this.#player.on("error", (error) => this.#fail(error, "the player failed"));
+  }
+
+  // --- what comes from the head ---
+
+  #watchOf(name: string): SensorWatch {
+    let watch = this.#watches.get(name);
+    if (watch === undefined) {
+      watch = { isSilent: false, recent: [], skipped: 0, missed: 0, frames: 0, newest: null, why: null };
+      this.#watches.set(name, watch);
+    }
+    return watch;
+  }
+
+  /** What a source says of its sensor, for the pulse. */
+  say(sensor: string, why: string): void {
+    this.#watchOf(sensor).why = why;
+    this.log.info({ sensor }, why);
+  }
+
+  #publishFrame(frame: SensedFrame): void {
+    const now = headTime();
+    const name = this.#setup.sensors[frame.sensor]?.name ?? "";
+    const watch = this.#watchOf(name);
+    watch.frames++;
+    watch.missed += frame.missed;
+    watch.newest = frame.time;
+    watch.recent.push(now);
+    this.#last = frame;
+    this.#publishReach(frame, now - frame.time > this.config.late ? "late" : "seeing", now);
+    const pose = new SharedMessage({
+      ...{
+        kind: "pose",
+        time: frame.time,
+        worldFromBase: frame.worldFromBase,
+        class: this.#settings["pose.source"],
+      },
+      ...{ covariance: null, revision: frame.revision },
+    });
+    for (const session of this.#sessions) session.outbox?.offer("pose", pose);
+    this.metrics.frames.inc({ sensor: name });
+    if (frame.missed > 0) this.metrics.missed.inc({ sensor: name }, frame.missed);
+    this.metrics.cost.observe(frame.cost / 1000);
+    this.metrics.age.observe((now - frame.time) / 1e6);
+    if (this.#costs.push(frame.cost) > COSTS) this.#costs.shift();
+    if (watch.isSilent) {
+      watch.isSilent = false;
+      this.#note("sensor", `${name} sends again`);
+    }
+  }
+
+  /** The base hears of every state, also when no frame comes: then again and again, with its growing age. */
+  #publishReach(frame: SensedFrame | null, state: Draft<"reach">["state"], now: number): void {
+    this.#lastState = state;
+    this.#lastReachAt = now;
+    const seen = frame !== null && state !== "blind" ? frame.reach : null;
+    const draft: Draft<"reach"> = {
+      ...{
+        kind: "reach",
+        time: frame?.time ?? this.#started,
+        frame: frame?.sequence ?? 0,
+        state,
+        source: "map",
+      },
+      ...(seen ?? { first: 0, step: 2 * Math.PI, range: 0, distanceMm: [0], what: [WHAT.unseen] }),
+      pace: null,
+    };
+    if (this.#reflex !== null && this.config.reflex !== null) {
+      const { port, host } = this.config.reflex;
+      const reflex = reflexOf(draft, this.#reflexNumber++, Math.max(0, now - draft.time), WHAT.unseen);
+      this.#reflex.send(encodeReflex(reflex), port, host, () => {}); // lost or not, a newer one follows
+    }
+    const message = new SharedMessage(draft);
+    for (const session of this.#sessions) session.outbox?.offer("reach", message);
+  }
+
+  /** Says late and blind when frames stay away. */
+  #watch(): void {
+    const now = headTime();
+    const age = now - (this.#last?.time ?? this.#started);
+    const state =
+      this.#last === null || age > this.config.blind ? "blind" : age > this.config.late ? "late" : "seeing";
+    if (state === "seeing") return;
+    if (state !== this.#lastState || now - this.#lastReachAt > 90_000)
+      this.#publishReach(this.#last, state, now);
+    for (const { name } of this.#setup.sensors) {
+      const watch = this.#watchOf(name);
+      if (watch.isSilent || watch.newest === null || now - watch.newest < this.config.blind) continue;
+      watch.isSilent = true;
+      this.#note("sensor", `${name} has sent nothing for ${((now - watch.newest) / 1e6).toFixed(1)} s`);
+    }
+  }
+
+  #skipped(sensor: number, why: string, detail: string): void {
+    const name = this.#setup.sensors[sensor]?.name ?? "";
+    const watch = this.#watchOf(name);
+    watch.skipped++;
+    watch.why = `${why}: ${detail}`;
+    this.metrics.skipped.inc({ sensor: name, why });
+  }
+
+  #note(what: Draft<"note">["what"], text: string): void {
+    this.log.info({ what }, text);
+    for (const session of this.#sessions)
+      session.outbox?.note({ kind: "note", time: headTime(), what, text });
+  }
+
+  #clients(): number {
+    let count = 0;
+    for (const session of this.#sessions) if (session.role !== null) count++;
+    return count;
+  }
+
+  #eventCounts: { at: number; counts: ReadonlyMap<string, number> } = { at: headTime(), counts: new Map() };
+
+  #pulse(): void {
+    const now = headTime();
+    const before = this.#eventCounts;
+    const counts = new Map<string, number>(this.intake.counts);
+    this.#eventCounts = { at: now, counts };
+    for (const [kind, count] of counts) {
+      const more = count - (before.counts.get(kind) ?? 0);
+      if (more > 0) this.metrics.events.inc({ kind }, more);
+    }
+    const perSecond = (kind: string): number =>
+      ((counts.get(kind) ?? 0) - (before.counts.get(kind) ?? 0)) / Math.max(1e-3, (now - before.at) / 1e6);
+    const costs = this.#costs.toSorted((a, b) => a - b);
+    const sensors = this.#setup.sensors.map(({ name }) => {
+      const watch = this.#watchOf(name);
+      watch.recent = watch.recent.filter((time) => now - time < 2e6);
+      const arrivals: Arrivals | undefined = this.intake.arrivals.get(name);
+      const isSilent = watch.newest !== null && now - watch.newest > this.config.blind;
+      return {
+        name,
+        state:
+          watch.newest === null
+            ? ("waiting" as const)
+            : isSilent
+              ? ("silent" as const)
+              : ("running" as const),
+        rate: watch.recent.length / 2,
+        age: watch.newest === null ? null : Math.max(0, now - watch.newest),
+        frames: watch.frames,
+        missed: watch.missed,
+        overtaken: arrivals?.overtaken ?? 0,
+        skipped: watch.skipped,
+        why: watch.why,
+      };
+    });
+    const pulse = new SharedMessage({
+      kind: "pulse",
+      time: now,
+      uptime: now - this.#started,
+      sensors,
+      samples: {
+        ...{
+          orientation: perSecond("orientation"),
+          inertial: perSecond("inertial"),
+          motion: perSecond("motion"),
+        },
+      },
+      load: {
+        ...this.#load,
+        median: costs[costs.length >> 1] ?? 0,
+        p99: costs[Math.floor(costs.length * 0.99)] ?? 0,
+      },
+      map: { blocks: this.#blocks, revision: this.#revision, saved: this.#savedAt },
+      clients: this.#clients(),
+      memory: process.memoryUsage.rss(),
+    });
+    for (const session of this.#sessions) session.outbox?.offer("pulse", pulse);
+  }
+
+  // --- the map on disk ---
+
+  async #loadMap(keeper: MapKeeper): Promise<void> {
+    const { bytes, path, problems } = await keeper.load();
+    for (const problem of problems) this.log.warn({ problem }, "a saved map cannot be used");
+    if (bytes === null) return;
+    try {
+      await this.#request<"done">((ticket) => ({ kind: "load", ticket, bytes }));
+      this.log.info(
+        { path },
+        problems.length > 0 ? "went back to the map saved before" : "going on with the saved map",
+      );
+    } catch (error) {
+      this.log.warn({ path, why: (error as Error).message }, "the saved map does not fit this head");
+    }
+  }
+
+  /** @throws file errors */
+  async saveMap(): Promise<string> {
+    if (this.#keeper === null)
+      throw new WireError("map", "map", null, "map: no folder to save to: set map.folder");
+    const { bytes, revision } = await this.#request<"done">((ticket) => ({ kind: "snapshot", ticket }));
+    try {
+      await this.#keeper.save(bytes!);
+      this.metrics.saves.inc({ result: "saved" });
+    } catch (error) {
+      this.metrics.saves.inc({ result: "failed" });
+      throw new WireError("map", "map", null, `map: not saved: ${(error as Error).message}`);
+    }
+    this.#savedRevision = revision;
+    this.#savedAt = new Date().toISOString();
+    return `${bytes!.length} bytes to ${this.#keeper.folder}`;
+  }
+
+  async #autosave(): Promise<void> {
+    if (this.#keeper === null || this.#revision === this.#savedRevision) return;
+    try {
+      await this.saveMap();
+    } catch (error) {
+      this.#note("map", (error as Error).message);
+    }
+  }
+
+  // --- clients ---
+
+  async admit(session: Session, hello: FromClient<"hello">): Promise<Draft<"welcome">> {
+    const { tokens, clients } = this.config;
+    if (tokens.length > 0) {
+      const entry = findToken(tokens, hello.token);
+      if (entry === null)
+        throw new WireError("token", "hello", null, "hello: the token is missing or not known");
+      if (!entry.roles.includes(hello.role)) {
+        throw new WireError("token", "hello", null, `hello: this token is not for the role ${hello.role}`);
+      }
+    }
+    if (this.#clients() >= clients)
+      throw new WireError("busy", "hello", null, `hello: ${clients} clients are here already`);
+    if (hello.sensors !== undefined) {
+      if (hello.role !== "sensor")
+        throw new WireError("role", "hello", null, "hello: only a sensor declares sensors");
+      await this.#declare(hello.sensors);
+    }
+    this.#openingSensors.delete(session);
+    this.log.info({ session: session.id, role: hello.role, name: hello.name }, "client");
+    return {
+      ...{ kind: "welcome", session: session.id, software: SOFTWARE, role: hello.role, time: headTime() },
+      setup: this.#setup as Draft<"welcome">["setup"],
+      map: { epoch: this.map.epoch, voxelSize: this.#voxelSize, change: this.map.change },
+      silence: SILENCE,
+      mostBytes: session.mostBytes,
+    };
+  }
+
+  #declaring: Promise<void> = Promise.resolve();
+
+  /** Adds sensors, or gives those known by name other optics or mounts. @throws {WireError} */
+  #declare(sensors: readonly SensorSetup[]): Promise<void> {
+    const declared = this.#declaring.then(() => this.#declareNow(sensors));
+    this.#declaring = declared.catch(() => {});
+    return declared;
+  }
+
+  async #declareNow(declared: readonly SensorSetup[]): Promise<void> {
+    const refuse = (message: string) => new WireError("sensor", "hello", null, `hello: ${message}`);
+    const sensors = [...this.#setup.sensors];
+    const slots = [...this.#slots];
+    for (const sensor of declared) {
+      try {
+        validateOptics(sensor.optics);
+      } catch (error) {
+        throw refuse(`sensor "${sensor.name}": ${(error as Error).message}`);
+      }
+      const known = sensors.findIndex(({ name }) => name === sensor.name);
+      if (known >= 0 && isDeepStrictEqual(sensors[known], sensor)) continue;
+      if (this.#parts.player) throw refuse("this head plays a recording, whose sensors are given");
+      const at = known >= 0 ? known : sensors.length;
+      if (at === 16) throw refuse("16 sensors are here already");
+      const { width, height } = sensor.optics;
+      if (slots[at]?.pixels !== width * height) slots[at] = slotOf(sensor);
+      sensors[at] = sensor;
+    }
+    const setup = normalized({ ...this.#setup, sensors });
+    if (isDeepStrictEqual(setup, this.#setup)) return;
+    try {
+      await this.#request<"done">((ticket) => ({ kind: "sensors", ticket, setup, slots }));
+    } catch (error) {
+      throw refuse((error as Error).message);
+    }
+    this.#setup = setup;
+    this.#slots = slots;
+    this.intake.change(setup, slots);
+  }
+
+  handle(session: Session, message: FromClient): void {
+    switch (message.kind) {
+      case "hello":
+      case "seen":
+      case "clock":
+      case "subscribe":
+        break; // the session's own
+      case "depth":
+        if (this.#parts.player)
+          throw new WireError("sensor", "depth", null, "depth: this head plays a recording");
+        this.intake.take(message);
+        break;
+      case "knock":
+        this.intake.take(message);
+        this.#note("knock", `at ${message.point.map((v) => v.toFixed(2)).join(", ")} m of the base`);
+        break;
+      case "floorcheck":
+        this.intake.take(message);
+        this.#note(
+          "floorcheck",
+          `${message.alarm ? "alarm" : "all clear"} at ${message.point.map((v) => v.toFixed(2)).join(", ")} m of the base`,
+        );
+        break;
+      case "orientation":
+      case "inertial":
+      case "reference":
+      case "mount":
+      case "motion":
+        this.intake.take(message);
+        break;
+      case "mark": {
+        const time = headTime();
+        this.#sensing.postMessage({ kind: "event", event: { kind: "mark", time, text: message.text } });
+        this.#note("mark", message.text);
+        session.outbox!.reply({ kind: "done", id: message.id, text: `marked at ${time}` });
+        break;
+      }
+      case "ask":
+        this.#later(session, message, async () => {
+          const found = await this.#request<"answer">((ticket) => ({
+            kind: "ask",
+            ticket,
+            question: message.question,
+          }));
+          if (found.answer === null)
+            throw new WireError("busy", "ask", message.id, "ask: nobody knows yet where the base is");
+          const { time, revision, answer } = found;
+          const now = headTime();
+          session.outbox!.reply({
+            ...{ kind: "answer", id: message.id, time: now, revision, answer },
+            age: time === null ? null : Math.max(0, now - time),
+          });
+        });
+        break;
+      case "settings":
+        this.#later(session, message, async () => {
+          if (message.change !== undefined) await this.#change(message.change);
+          session.outbox!.reply({ kind: "settings", id: message.id, values: { ...this.#settings } });
+        });
+        break;
+      case "map":
+        this.#later(session, message, async () => {
+          let text: string;
+          if (message.action === "save") text = await this.saveMap();
+          else {
+            await this.#request<"done">((ticket) => ({ kind: "clear", ticket }));
+            this.map.reset(newEpoch());
+            for (const one of this.#sessions) one.outbox?.pump();
+            text = "the map is empty";
+            this.#note("map", text);
+          }
+          session.outbox!.reply({ kind: "done", id: message.id, text });
+        });
+        break;
+      default:
+        message satisfies never;
+    }
+  }
+
+  async #change(change: Readonly<Record<string, number | string>>): Promise<void> {
+    try {
+      resolveSettings(change); // names and bounds, before the sensing thread is troubled
+      const changed = await this.#request<"changed">((ticket) => ({
+        kind: "change",
+        ticket,
+        settings: change,
+      }));
+      this.#settings = changed.settings;
+    } catch (error) {
+      if (!(error instanceof SettingError)) throw error;
+      throw new WireError("setting", "settings", null, error.message);
+    }
+    const list = Object.entries(change).map(([name, value]) => `${name} = ${value}`);
+    this.#note("setting", list.join(", "));
+  }
+
+  /** Work whose answer comes later; what goes wrong goes to the client that asked. */
+  #later(session: Session, { kind, id }: { kind: string; id: number }, work: () => Promise<void>): void {
+    work().catch((error: unknown) => {
+      if (error instanceof WireError) session.fail(new WireError(error.code, error.about, id, error.message));
+      else if (!this.#isStopping) {
+        this.log.error({ err: error }, "a request failed");
+        session.fail(
+          new WireError("busy", kind, id, `${kind}: it could not be done; the head's log says why`),
+        );
+      }
+    });
+  }
+
+  refused(code: string): void {
+    this.metrics.refused.inc({ code });
+  }
+
+  // --- connections ---
+
+  /** Names under which this machine may be spoken to; a page that gives itself another is turned away. */
+  #isOurName(host: string | undefined): boolean {
+    if (host === undefined) return false;
+    const name = host
+      .replace(/:\d+$/, "")
+      .replace(/^\[|\]$/g, "")
+      .toLowerCase();
+    const own = hostname().toLowerCase();
+    if (isLoopback(name) || this.config.listen.names.includes(name) || name === this.config.listen.host)
+      return true;
+    if (isLoopback(this.config.listen.host)) return false;
+    return (
+      name === own ||
+      name === `${own}.local` ||
+      Object.values(networkInterfaces()).some((list) => list?.some(({ address }) => address === name))
+    );
+  }
+
+  /** Null when the request may go on; else why not. A page's origin must be this service's own, or listed. */
+  #objection(request: IncomingMessage): string | null {
+    const { host, origin } = request.headers;
+    if (!this.#isOurName(host)) return "this host name is not the head's; list it under listen.names";
+    if (origin === undefined || this.config.listen.origins.includes(origin)) return null;
+    const scheme = this.config.listen.tls === null ? "http" : "https";
+    return origin === `${scheme}://${host}`
+      ? null
+      : "this origin may not connect; list it under listen.origins";
+  }
+
+  #upgrade(request: IncomingMessage, socket: Duplex, head: Buffer): void {
+    const refuse = (status: string, why: string): void => {
+      this.refused("upgrade");
+      socket.on("error", () => {});
+      socket.end(
+        `HTTP/1.1 ${status}\r\nConnection: close\r\nContent-Type: text/plain\r\nContent-Length: ${why.length}\r\n\r\n${why}`,
+      );
+    };
+    const { pathname, searchParams } = target(request);
+    const offered = (request.headers["sec-websocket-protocol"] ?? "").split(",").map((name) => name.trim());
+    const objection = this.#objection(request);
+    if (objection !== null) refuse("403 Forbidden", objection);
+    else if (pathname !== ENDPOINT) refuse("404 Not Found", `the endpoint is ${ENDPOINT}`);
+    else if (!offered.includes(SUBPROTOCOL))
+      refuse("400 Bad Request", `offer the sub-protocol ${SUBPROTOCOL}`);
+    else if (this.#isStopping) refuse("503 Service Unavailable", "stopping");
+    else {
+      const isLarge = searchParams.get("frames") === "1";
+      if (isLarge && this.#openingSensors.size >= MOST_OPENING_SENSORS) {
+        refuse("503 Service Unavailable", "too many connections for frames have not said hello");
+        return;
+      }
+      const server = isLarge ? this.#large : this.#small;
+      server.handleUpgrade(request, socket, head, (webSocket) => this.#connected(webSocket, isLarge));
+    }
+  }
+
+  #connected(socket: WebSocket, isLarge: boolean): void {
+    const id = `${++this.#sessionCount}`;
+    const session = new Session(id, socket, this, isLarge ? this.#mostFrame : SMALL_MESSAGE);
+    this.#sessions.add(session);
+    this.#sockets++;
+    if (isLarge) this.#openingSensors.add(session);
+    socket.on("close", (code) => {
+      this.#sessions.delete(session);
+      this.#openingSensors.delete(session);
+      this.#sockets--;
+      if (session.role !== null) this.log.info({ session: id, code }, "client gone");
+    });
+  }
+
+  async #answer(request: IncomingMessage, response: ServerResponse): Promise<void> {
+    const text = "text/plain; charset=utf-8";
+    if (request.method !== "GET" && request.method !== "HEAD") send(response, 405, text, "GET or HEAD\n");
+    else {
+      const objection = this.#objection(request);
+      const { pathname } = target(request);
+      if (objection !== null) send(response, 403, text, `${objection}\n`);
+      else if (pathname === "/health") {
+        const { isWell, ...health } = this.health();
+        send(response, isWell ? 200 : 503, "application/json", `${JSON.stringify(health)}\n`);
+      } else if (pathname === "/metrics") {
+        if (this.#mayRead(request)) send(response, 200, this.metrics.type, await this.metrics.text());
+        else send(response, 401, text, "give a token: Authorization: Bearer ...\n");
+      } else if (pathname === "/protocol.json") {
+        send(response, 200, "application/json", JSON.stringify(asyncApi("0.1.0")));
+      } else if (pathname === "/settings.schema.json") {
+        send(response, 200, "application/schema+json", JSON.stringify(configSchema()));
+      } else if (!this.#files?.serve(pathname, request, response)) send(response, 404, text, "not found\n");
+    }
+  }
+
+  #mayRead(request: IncomingMessage): boolean {
+    if (this.config.tokens.length === 0) return true;
+    const token = /^Bearer (\S+)$/.exec(request.headers.authorization ?? "")?.[1];
+    return findToken(this.config.tokens, token) !== null;
+  }
+
+  /** In a word: whether it sees. */
+  health(): {
+    readonly isWell: boolean;
+    readonly state: string;
+    readonly uptime: number;
+    readonly age: number | null;
+  } {
+    const now = headTime();
+    const age = this.#last === null ? null : now - this.#last.time;
+    const state =
+      age === null
+        ? "waiting"
+        : age > this.config.blind
+          ? "blind"
+          : age > this.config.late
+            ? "late"
+            : "seeing";
+    return {
+      isWell: state === "seeing" || state === "late",
+      state,
+      uptime: (now - this.#started) / 1e6,
+      age,
+    };
+  }
+
+  /** Closes everything; a map that has changed is saved first. */
+  async stop(why = "stopped"): Promise<void> {
+    if (this.#isStopping) return;
+    this.#isStopping = true;
+    for (const timer of this.#timers) clearInterval(timer);
+    await Promise.all(this.#sources.map((source) => source.stop()));
+    await this.#player?.terminate();
+    const limit = new Promise<void>((resolve) => setTimeout(resolve, 1000).unref());
+    await Promise.race([this.#autosave(), limit]);
+    for (const session of this.#sessions) session.close(CLOSE.goingAway, "the head stops");
+    this.#reflex?.close();
+    await this.#sensing.terminate();
+    await new Promise<void>((resolve) => {
+      if (!this.#server.listening) {
+        resolve();
+        return;
+      }
+      this.#server.close(() => resolve());
+      setTimeout(() => this.#server.closeAllConnections(), 300).unref();
+    });
+    this.log.info({ why }, "stopped");
+    this.#tellStopped(why);
+  }
+}
+
+function target(request: IncomingMessage): { pathname: string; searchParams: URLSearchParams } {
+  try {
+    return new URL(request.url ?? "/", "http://head");
+  } catch {
+    return { pathname: "", searchParams: new URLSearchParams() };
+  }
+}
+
+const newEpoch = (): string => randomBytes(9).toString("base64url");
+const slotOf = ({ optics }: SensorSetup): FrameSlotMemory => frameSlotMemory(optics.width * optics.height);
+
+function normalized(setup: Setup): Setup {
+  const rigid = (pose: Pose, where: string): Pose => {
+    try {
+      return { ...pose, rotation: normalizeRotation(pose.rotation, 0.05) };
+    } catch {
+      throw new ConfigError(`${where}: rotation must be a unit quaternion x, y, z, w`);
+    }
+  };
+  return {
+    sensors: setup.sensors.map((sensor) => ({
+      ...sensor,
+      mount: { ...sensor.mount, pose: rigid(sensor.mount.pose, `sensor ${sensor.name}`) },
+    })),
+    baseFromHead: rigid(setup.baseFromHead, "baseFromHead"),
+    headFromImu: rigid(setup.headFromImu, "headFromImu"),
+  };
+}

@@ -1,0 +1,240 @@
+import { afterEach, beforeEach, expect, test } from "vitest";
+import type { HeadClient } from "../../src/client/client.ts";
+import { BLOCK_SIDE, keyX, keyY, keyZ } from "../../src/map/grid.ts";
+import { VOXEL } from "../../src/wire/blocks.ts";
+import { type FromServer, WHAT } from "../../src/wire/messages.ts";
+import { event, LiveHead, RawClient, until } from "../helpers/live.ts";
+
+let head: LiveHead;
+let sensor: HeadClient;
+
+beforeEach(async () => {
+  head = await LiveHead.start({ late: 5, blind: 5 });
+  sensor = await head.open({ role: "sensor" });
+});
+afterEach(() => head.stop());
+
+const drive = (frames: number, to = 0) => head.drive(sensor, frames, to);
+
+test("a base hears of its reach and pose with the frame's own stamp and a true age", async () => {
+  const base = await head.open({ role: "base", topics: { reach: 100, pose: 100 } });
+  const reaches: FromServer<"reach">[] = [];
+  base.on("reach", (reach) => reaches.push(reach));
+  const pose = event(base, "pose");
+  await until(() => base.clock !== null);
+  const time = head.look(sensor);
+  expect((await pose).time).toBe(time);
+  await until(() => reaches.some(({ state }) => state === "seeing"));
+  const first = reaches.find(({ state }) => state === "seeing")!;
+  expect(first).toMatchObject({ time, state: "seeing", source: "map", frame: 0 });
+  expect(first.age).toBeGreaterThan(0);
+  expect(first.age).toBeLessThanOrEqual(base.headTime()! - time + base.clock!.delay);
+  expect(first.distanceMm.length).toBe(first.what.length);
+});
+
+test("the wall ahead ends the reach where it is, once its floor was seen", async () => {
+  const base = await head.open({ role: "base", topics: { reach: 100 } });
+  // From 1 m back, so that the floor in front of the camera's near edge has been seen.
+  let ahead = 0;
+  let what = -1;
+  base.on("reach", (reach) => {
+    const i = Math.round(-reach.first / reach.step);
+    ahead = reach.distanceMm[i]!;
+    what = reach.what[i]!;
+  });
+  await drive(40, 0.9);
+  await until(() => what === WHAT.obstacle, "the wall");
+  // The wall is at 2 m, the base at up to 0.88: 1.12 m, give or take a 5 cm voxel either way.
+  expect(ahead).toBeGreaterThan(1040);
+  expect(ahead).toBeLessThan(1200);
+});
+
+test("a watcher's mirror is the head's map: the wall is in it, and it grows by patches", async () => {
+  const watcher = await head.open({ topics: { map: 50 } });
+  await drive(12);
+  const wallIn = (): boolean => {
+    for (const { key, classes } of watcher.mirror.blocks.values()) {
+      for (let n = 0; n < classes.length; n++) {
+        const x = keyX(key) * BLOCK_SIDE + (n & 7);
+        const y = keyY(key) * BLOCK_SIDE + ((n >> 3) & 7);
+        const z = keyZ(key) * BLOCK_SIDE + (n >> 6);
+        // 2 m ahead, on a 5 cm boundary; at the lens's height
+        if ((x === 39 || x === 40) && y === 0 && z === 10 && classes[n] === VOXEL.occupied) return true;
+      }
+    }
+    return false;
+  };
+  await until(wallIn, "the wall in the mirror");
+});
+
+test("a client that comes back gets only what changed meanwhile", async () => {
+  const watcher = await head.open({ topics: { map: 50 } });
+  await drive(12);
+  await until(() => watcher.mirror.isComplete && watcher.mirror.blocks.size > 20);
+  await new Promise((resolve) => setTimeout(resolve, 400));
+  const have = watcher.mirror.have;
+  const raw = await new RawClient(head.service.url).opened();
+  raw.say({ kind: "hello", role: "watcher" });
+  raw.say({ kind: "subscribe", topics: { map: { rate: 50, have }, pulse: { rate: 10 } } });
+  await until(() => raw.of("pulse").length > 1);
+  expect(raw.of("patch")).toEqual([]);
+  const late = await new RawClient(head.service.url).opened();
+  late.say({ kind: "hello", role: "watcher" });
+  late.say({ kind: "subscribe", topics: { map: { rate: 50 } } });
+  await until(() => late.of("patch").some(({ left }) => left === 0), "the whole map");
+  const blocks = late.of("patch").reduce((sum, { count }) => sum + count, 0);
+  expect(blocks).toBe(watcher.mirror.blocks.size);
+  expect(late.of("patch").at(-1)!.to).toBe(have.change);
+});
+
+test("clearing the map gives everyone an empty one", async () => {
+  const watcher = await head.open({ topics: { map: 50 } });
+  await drive(12);
+  await until(() => watcher.mirror.blocks.size > 0);
+  await new Promise((resolve) => setTimeout(resolve, 400));
+  const { epoch } = watcher.mirror;
+  expect(await watcher.map("clear")).toBe("the map is empty");
+  await until(() => watcher.mirror.epoch !== epoch);
+  expect(watcher.mirror.blocks.size).toBe(0);
+  await drive(6);
+  await until(() => watcher.mirror.blocks.size > 0, "a new map");
+});
+
+test("questions: how far a line and an arc are free, what the floor is like, how near the wall", async () => {
+  const base = await head.open({ role: "base", topics: {} });
+  await expect(
+    base.ask({ about: "line", from: [0, 0], to: [1, 0], halfWidth: 0.1, frame: "base" }),
+  ).rejects.toThrow(/where the base is/);
+  await drive(40, 0.9);
+  await new Promise((resolve) => setTimeout(resolve, 100));
+  const line = await base.ask({ about: "line", from: [1.2, 0], to: [3, 0], halfWidth: 0.1, frame: "world" });
+  expect(line).toMatchObject({ isFree: false, what: WHAT.obstacle });
+  // From 1.2 to the wall at 2 m, less a voxel before it and half a column of step.
+  expect("free" in line && line.free).toBeGreaterThan(0.67);
+  expect("free" in line && line.free).toBeLessThan(0.81);
+  const short = await base.ask({
+    about: "line",
+    from: [1.2, 0],
+    to: [1.7, 0],
+    halfWidth: 0.1,
+    frame: "world",
+  });
+  expect(short).toEqual({ about: "line", isFree: true, free: 0.5, what: WHAT.nothing });
+  const arc = await base.ask({
+    ...{ about: "arc", from: [1.2, 0], heading: 0, curvature: 2, length: 2, halfWidth: 0.05, frame: "world" },
+  });
+  expect(arc).toMatchObject({ about: "arc", isFree: false });
+  const floor = await base.ask({ about: "footing", point: [1.5, 0], frame: "world" });
+  expect(floor).toMatchObject({ about: "footing", column: "clear" });
+  expect("height" in floor && Math.abs(floor.height!)).toBeLessThan(0.005);
+  const clearance = await base.ask({ about: "clearance", point: [1.525, 0.025], frame: "world" });
+  expect("distance" in clearance && clearance.distance).toBeGreaterThan(0.4);
+  expect("distance" in clearance && clearance.distance).toBeLessThan(0.55);
+  expect(await base.ask({ about: "footing", point: [-3, 0], frame: "world" })).toMatchObject({
+    ...{ column: "unseen", height: null },
+  });
+});
+
+test("a setting is changed live within its bounds, and everyone hears of it", async () => {
+  const watcher = await head.open({ topics: { notes: 10 } });
+  const note = event(watcher, "note");
+  expect((await watcher.settings())["body.height"]).toBe(0.6);
+  expect((await watcher.settings({ "body.height": 0.9 }))["body.height"]).toBe(0.9);
+  expect(await note).toMatchObject({ what: "setting", text: "body.height = 0.9" });
+  await expect(watcher.settings({ "body.height": 9 })).rejects.toThrow(
+    /body.height must be a number from 0.05 to 3 m/,
+  );
+  await expect(watcher.settings({ "body.hight": 1 })).rejects.toThrow(/did you mean/);
+  await expect(watcher.settings({ "map.voxelSize": 0.1 })).rejects.toThrow(/settings file/);
+  expect((await watcher.settings())["body.height"]).toBe(0.9);
+});
+
+test("without frames the head says late, then blind, with a growing age", async () => {
+  await head.stop();
+  head = await LiveHead.start({ late: 0.3, blind: 0.6 });
+  sensor = await head.open({ role: "sensor" });
+  const base = await head.open({ role: "base", topics: { reach: 100 } });
+  await head.drive(sensor, 5);
+  const seen: { state: string; age: number }[] = [];
+  base.on("reach", ({ state, age }) => seen.push({ state, age }));
+  head.look(sensor);
+  await until(() => seen.filter(({ state }) => state === "blind").length > 2);
+  const states = seen.map(({ state }) => state).filter((state, i, all) => state !== all[i - 1]);
+  expect(states.slice(-3)).toEqual(["seeing", "late", "blind"]);
+  const ages = seen.slice(seen.findIndex(({ state }) => state === "seeing")).map(({ age }) => age);
+  expect(ages).toEqual(ages.toSorted((a, b) => a - b));
+});
+
+test("a role may do its own things only", async () => {
+  const raw = await new RawClient(head.service.url).opened();
+  raw.say({ kind: "clock", sent: 1 });
+  await until(() => raw.of("error").length === 1);
+  expect(raw.of("error")[0]).toMatchObject({ code: "order", message: "clock: say hello first" });
+  raw.say({ kind: "hello", role: "watcher" });
+  raw.say({ kind: "knock", point: [0, 0, 0] });
+  await until(() => raw.of("error").length === 2);
+  expect(raw.of("error")[1]).toMatchObject({ code: "role", about: "knock" });
+  expect(raw.of("error")[1]!.message).toContain("role base");
+  raw.say({ kind: "hello", role: "base" });
+  await until(() => raw.of("error").length === 3);
+  expect(raw.of("error")[2]).toMatchObject({ code: "order" });
+});
+
+test("stamps of another clock are refused with by how much; without a stamp, arrival counts", async () => {
+  const raw = await new RawClient(head.service.url).opened();
+  raw.say({ kind: "hello", role: "base" });
+  raw.say({ kind: "motion", time: 5, pose: [0, 0, 0], speed: null });
+  raw.say({ kind: "motion", pose: [0, 0, 0], speed: null });
+  await until(() => raw.of("error").length === 1);
+  expect(raw.of("error")[0]!.message).toMatch(/behind the head's clock/);
+  expect(head.service.intake.counts.get("motion")).toBe(1);
+});
+
+test("a driver declares its sensor; frames of a wrong size or of nobody's sensor are refused by name", async () => {
+  const laser = {
+    name: "laser",
+    optics: {
+      ...({ model: "scan", width: 4, height: 1, firstAngle: -0.1, step: 0.05 } as const),
+      ...({ measures: "range", unit: 0.001, minRange: 0.1, maxRange: 5 } as const),
+    },
+    mount: { on: "base", pose: { rotation: [0.5, -0.5, 0.5, -0.5], position: [0, 0, 0.2] } },
+  } as const;
+  const driver = await head.open({ role: "sensor", sensors: [laser] });
+  expect(driver.welcome!.setup.sensors.map(({ name }) => name)).toEqual(["front", "laser"]);
+  const frame = { kind: "depth", sequence: 0, form: "u16", amplitude: null } as const;
+  const refusal = async (sensorName: string, counts: Uint8Array) => {
+    const error = event(driver, "error");
+    driver.observe({ ...frame, sensor: sensorName, counts });
+    return (await error).message;
+  };
+  expect(await refusal("laser", new Uint8Array(6))).toBe(
+    "depth: counts has 6 bytes; 4 x 1 pixels of 16 bits are 8",
+  );
+  expect(await refusal("rear", new Uint8Array(8))).toMatch(/no sensor "rear"; there is front, laser/);
+  driver.observe({ ...frame, sensor: "laser", counts: new Uint8Array(8) });
+  const pulse = event(await head.open({ topics: { pulse: 10 } }), "pulse");
+  await pulse;
+  expect(head.service.intake.arrivals.get("laser")!.frames).toBe(1);
+  // The camera goes on as if nothing had happened.
+  const base = await head.open({ role: "base", topics: { reach: 100 } });
+  const times: number[] = [];
+  base.on("reach", ({ time }) => times.push(time));
+  const time = head.look(sensor);
+  await until(() => times.includes(time), "the camera's next frame");
+});
+
+test("a knock, a floorcheck and a mark are told to whoever listens", async () => {
+  const watcher = await head.open({ topics: { notes: 10 } });
+  const texts: string[] = [];
+  watcher.on("note", ({ what, text }) => texts.push(`${what}: ${text}`));
+  const base = await head.open({ role: "base" });
+  base.observe({ kind: "knock", point: [0.2, 0, 0.06] });
+  base.observe({ kind: "floorcheck", point: [0.2, 0.1], alarm: true });
+  await base.mark("here");
+  await until(() => texts.length === 3);
+  expect(texts).toEqual([
+    "knock: at 0.20, 0.00, 0.06 m of the base",
+    "floorcheck: alarm at 0.20, 0.10 m of the base",
+    "mark: here",
+  ]);
+});

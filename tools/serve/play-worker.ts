@@ -1,0 +1,59 @@
+import { readFileSync } from "node:fs";
+import { workerData } from "node:worker_threads";
+import { openRecording } from "../../src/record/file.ts";
+import type { HeadEvent } from "../../src/sense/events.ts";
+import { FrameWriter } from "../../src/service/frame-slot.ts";
+import type { PlayerStart } from "../../src/service/service.ts";
+import { headTime } from "../../src/service/time.ts";
+import { simulateEvents } from "../simulate/events.ts";
+import { loadScenario } from "../simulate/scenario.ts";
+
+/** What is played. */
+export type PlayData = { readonly kind: "recording" | "scenario"; readonly path: string };
+
+/** Between two rounds of a recording, microseconds: longer than poses are interpolated over. */
+const PAUSE = 1_500_000;
+
+const { slots, port, data } = workerData as PlayerStart & { readonly data: PlayData };
+const writers = slots.map((memory) => new FrameWriter(memory));
+const sequences = slots.map(() => 0);
+const sleeper = new Int32Array(new SharedArrayBuffer(4));
+
+/** Waits until the head's clock says `time`; this thread has nothing else to do. */
+function waitUntil(time: number): void {
+  const left = time - headTime();
+  if (left > 0) Atomics.wait(sleeper, 0, 0, left / 1000);
+}
+
+/** Events of one round after the other, stamped as if they happened now. */
+function play(events: Iterable<HeadEvent>, start: number): number {
+  let first = Number.NaN;
+  let last = 0;
+  for (const event of events) {
+    if (Number.isNaN(first)) first = event.time;
+    const time = start + event.time - first;
+    last = Math.max(last, time);
+    waitUntil(time);
+    if (event.kind !== "depth") {
+      port.postMessage({ kind: "event", event: { ...event, time } });
+      continue;
+    }
+    const writer = writers[event.sensor];
+    if (writer === undefined) continue;
+    writer.counts.set(event.counts);
+    if (event.amplitude !== null) writer.amplitude.set(event.amplitude);
+    const sequence = sequences[event.sensor]!++;
+    writer.publish({ time, arrival: headTime(), sequence, hasAmplitude: event.amplitude !== null });
+    port.postMessage({ kind: "frame", sensor: event.sensor });
+  }
+  return last;
+}
+
+let start = headTime() + 1000;
+if (data.kind === "recording") {
+  const recording = await openRecording(data.path);
+  for (;;) start = play(recording.events(), start) + PAUSE;
+} else {
+  const scenario = loadScenario(JSON.parse(readFileSync(data.path, "utf8")), { repeat: 10_000 });
+  play(simulateEvents(scenario), start);
+}
