@@ -31,9 +31,9 @@ function connect(url: string): void {
   const lookup = (key: number): Uint8Array | undefined => head.mirror.blocks.get(key)?.classes;
   const surface = new Surface(lookup);
   let isOther = false;
-  let timer: ReturnType<typeof setTimeout> | null = null;
+  let isDue = false;
   const tellSurface = (): void => {
-    timer = null;
+    isDue = false;
     const updates = [...surface.take()];
     const { blocks, isComplete } = head.mirror;
     tell(
@@ -55,7 +55,8 @@ function connect(url: string): void {
       isOther = true;
     }
     surface.change(keys ?? mirror.blocks.keys());
-    timer ??= setTimeout(tellSurface, SURFACE_EVERY);
+    if (!isDue) setTimeout(tellSurface, SURFACE_EVERY);
+    isDue = true;
   });
 }
 

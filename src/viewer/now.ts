@@ -8,7 +8,8 @@ type Reach = FromServer<"reach">;
 export const ENDS: Readonly<Record<number, string>> = {
   [WHAT.nothing]: "nothing in the way",
   [WHAT.obstacle]: "obstacle",
-  [WHAT.gone]: "floor gone",
+  [WHAT.overhang]: "overhang",
+  [WHAT.brink]: "brink",
   [WHAT.doubtful]: "doubtful floor",
   [WHAT.unseen]: "unseen floor",
 };
@@ -36,7 +37,8 @@ export class Fan {
     this.#theme = theme;
     this.#patterns = new Map<number, CanvasPattern | string>([
       [WHAT.obstacle, theme.obstacle],
-      [WHAT.gone, hatch(this.#context, theme.gone, theme.ground)],
+      [WHAT.overhang, bars(this.#context, theme.obstacle, theme.ground)],
+      [WHAT.brink, hatch(this.#context, theme.brink, theme.ground)],
       [WHAT.doubtful, dots(this.#context, theme.doubtful, theme.ground)],
       [WHAT.unseen, sparse(this.#context, theme.unseen)],
     ]);
@@ -170,6 +172,14 @@ const hatch = (context: CanvasRenderingContext2D, ink: string, ground: string) =
       c.lineTo(shift + 8, 0);
       c.stroke();
     }
+  });
+
+const bars = (context: CanvasRenderingContext2D, ink: string, ground: string) =>
+  tile(context, 5, (c) => {
+    c.fillStyle = ground;
+    c.fillRect(0, 0, 5, 5);
+    c.fillStyle = ink;
+    c.fillRect(0, 0, 5, 2);
   });
 
 const dots = (context: CanvasRenderingContext2D, ink: string, ground: string) =>

@@ -17,7 +17,6 @@ import {
   PerspectiveCamera,
   Points,
   PointsMaterial,
-  Quaternion,
   RingGeometry,
   Scene,
   ShaderMaterial,
@@ -26,13 +25,12 @@ import {
   WebGLRenderer,
 } from "three";
 import { OrbitControls } from "three/addons/controls/OrbitControls.js";
-import type { PoseShape } from "../wire/shapes.ts";
-import type { Static } from "@sinclair/typebox";
+import type { FromServer } from "../wire/messages.ts";
 import { CHUNK_BLOCKS, QUAD } from "./mesh.ts";
 import type { ChunkUpdate } from "./surface.ts";
 import type { Theme } from "./theme.ts";
 
-type Pose = Static<typeof PoseShape>;
+type Pose = FromServer<"pose">["worldFromBase"];
 
 export const VIEWS = ["above", "around", "riding"] as const;
 export type View = (typeof VIEWS)[number];
@@ -85,6 +83,13 @@ const CORNERS = new Float32Array([0, 0, 0, 1, 0, 0, 1, 1, 0, 0, 1, 0]);
 const TRIANGLES = [0, 1, 2, 0, 2, 3];
 const PATH_MOST = 20_000;
 const FIELD_OF_VIEW = 45;
+/** Pictures that take less than this are drawn as often as the screen shows them, milliseconds. */
+const CHEAP = 25;
+/** Of dearer ones, one is drawn in so many times what it takes. */
+const SHARE = 4;
+/** Dearer still, and the picture gets coarser, to this share of the screen's pixels at worst. */
+const DEAR = 120;
+const COARSEST = 0.5;
 
 interface Chunk {
   readonly mesh: Mesh<InstancedBufferGeometry, ShaderMaterial>;
@@ -121,6 +126,9 @@ export class Place {
   #view: View = "around";
   #pose: Pose | null = null;
   #isDue = false;
+  #drawnAt = 0;
+  #cost = 0;
+  #resolution = Math.min(2, globalThis.devicePixelRatio || 1);
   #isFitted = false;
   /** Frames drawn since the start. */
   drawn = 0;
@@ -128,7 +136,7 @@ export class Place {
   constructor(canvas: HTMLCanvasElement) {
     // Kept, so that a picture can be taken of what is on the screen.
     this.#renderer = new WebGLRenderer({ canvas, antialias: true, preserveDrawingBuffer: true });
-    this.#renderer.setPixelRatio(Math.min(2, globalThis.devicePixelRatio || 1));
+    this.#renderer.setPixelRatio(this.#resolution);
     this.#camera.up.set(0, 0, 1);
     this.#camera.position.set(-4, -4, 5);
     this.#controls = new OrbitControls(this.#camera, canvas);
@@ -152,10 +160,7 @@ export class Place {
     this.#ruler = new LineSegments(ruler, new LineBasicMaterial({ depthTest: false }));
     this.#ruler.renderOrder = 2;
     this.#ruler.frustumCulled = false;
-    this.#ends = new Points(
-      ruler,
-      new PointsMaterial({ size: 9, sizeAttenuation: false, depthTest: false }),
-    );
+    this.#ends = new Points(ruler, new PointsMaterial({ size: 9, sizeAttenuation: false, depthTest: false }));
     this.#ends.renderOrder = 2;
     this.#ends.frustumCulled = false;
     this.showRuler([]);
@@ -284,7 +289,8 @@ export class Place {
     const [x, y, z] = pose.position;
     this.#robot.visible = true;
     this.#robot.position.set(x, y, z);
-    this.#robot.quaternion.set(...pose.rotation);
+    const [qx, qy, qz, qw] = pose.rotation;
+    this.#robot.quaternion.set(qx, qy, qz, qw);
     this.#pose = pose;
     const n = this.#pathCount;
     const last = 3 * (n - 1);
@@ -330,7 +336,7 @@ export class Place {
   #ride(): void {
     if (this.#pose === null) return;
     const [x, y, z] = this.#pose.position;
-    const ahead = new Vector3(1, 0, 0).applyQuaternion(new Quaternion(...this.#pose.rotation));
+    const ahead = new Vector3(1, 0, 0).applyQuaternion(this.#robot.quaternion);
     const heading = Math.atan2(ahead.y, ahead.x);
     const back = 1.3;
     this.#camera.position.set(x - back * Math.cos(heading), y - back * Math.sin(heading), z + 1.1);
@@ -383,7 +389,7 @@ export class Place {
   /** Draws up to two points and the line between them. */
   showRuler(points: readonly (readonly number[])[]): void {
     const attribute = this.#ruler.geometry.attributes["position"]!;
-    points.forEach((point, n) => attribute.setXYZ(n, point[0]!, point[1]!, point[2]!));
+    for (const [n, point] of points.entries()) attribute.setXYZ(n, point[0]!, point[1]!, point[2]!);
     attribute.needsUpdate = true;
     this.#ruler.geometry.setDrawRange(0, points.length);
     this.#ruler.visible = points.length === 2;
@@ -397,15 +403,28 @@ export class Place {
     return { chunks: this.#chunks.size, quads, calls: this.#renderer.info.render.calls };
   }
 
+  /** Draws again soon: at the screen's rate where that is cheap, and else often enough to leave the page time for the rest. */
   invalidate(): void {
     if (this.#isDue) return;
     this.#isDue = true;
-    requestAnimationFrame(() => this.#draw());
+    const pause = this.#cost < CHEAP ? 0 : SHARE * this.#cost - (performance.now() - this.#drawnAt);
+    if (pause <= 0) requestAnimationFrame(() => this.#draw());
+    else setTimeout(() => requestAnimationFrame(() => this.#draw()), pause);
   }
 
   #draw(): void {
     this.#isDue = false;
     this.drawn++;
+    const start = performance.now();
     this.#renderer.render(this.#scene, this.#camera);
+    this.#drawnAt = start;
+    // The picture is made after this returns; what it took shows in when the next frame may begin.
+    requestAnimationFrame(() => {
+      this.#cost = performance.now() - start;
+      if (this.#cost > DEAR && this.#resolution > COARSEST) {
+        this.#resolution = Math.max(COARSEST, this.#resolution / 1.5);
+        this.#renderer.setPixelRatio(this.#resolution);
+      }
+    });
   }
 }

@@ -75,7 +75,7 @@ export class Strip {
       const at = x(this.#time[n]!);
       if (at < 0) break;
       const isGood = this.#isGood[n] === 1;
-      c.fillStyle = isGood ? theme.obstacle : theme.gone;
+      c.fillStyle = isGood ? theme.obstacle : theme.brink;
       const tall = isGood ? Math.max(1, share(this.#age[n]!)) : base;
       c.fillRect(at, base - tall, isGood ? 1 : 2, tall);
     }

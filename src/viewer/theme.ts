@@ -10,7 +10,7 @@ export interface Theme {
   readonly mark: string;
   readonly firm: string;
   readonly obstacle: string;
-  readonly gone: string;
+  readonly brink: string;
   readonly doubtful: string;
   readonly unseen: string;
 }
@@ -29,7 +29,7 @@ export function readTheme(): Theme {
     mark: of("mark"),
     firm: of("firm"),
     obstacle: of("obstacle"),
-    gone: of("gone"),
+    brink: of("brink"),
     doubtful: of("doubtful"),
     unseen: of("unseen"),
   };
