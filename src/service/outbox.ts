@@ -27,7 +27,7 @@ const SLOW = 150_000;
 const QUICK = 60_000;
 const LONGEST_PATCH = 16 * 1024;
 
-type Lane = "reach" | "pose" | "pulse" | "map" | "other";
+type Lane = "reach" | "pose" | "brinks" | "pulse" | "map" | "other";
 
 interface Unread {
   readonly sequence: number;
@@ -127,6 +127,10 @@ export class Outbox {
     this.pump();
   }
 
+  get wantsNotes(): boolean {
+    return this.#wantsNotes;
+  }
+
   note(note: Draft<"note">): void {
     if (!this.#wantsNotes) return;
     if (this.#notes.length === MOST_NOTES) {
@@ -186,7 +190,7 @@ export class Outbox {
     const now = this.#now();
     const before = this.#sequence;
     // Reach first: it is what the base must know.
-    for (const topic of ["reach", "pose", "pulse"] as const) this.#pumpTopic(topic, now);
+    for (const topic of ["reach", "pose", "brinks", "pulse"] as const) this.#pumpTopic(topic, now);
     while (this.#replies.length > 0 && this.#hasRoom()) this.#send(this.#replies.shift()!, "other", now);
     while (this.#notes.length > 0 && this.#hasRoom() && this.#unreadOf("other") < MOST_NOTES) {
       const note = this.#notes.shift()!;
