@@ -974,7 +974,7 @@ export class Service implements Host {
 
 function target(request: IncomingMessage): { pathname: string; searchParams: URLSearchParams } {
   try {
-    return new URL(request.url ?? "/", "http://head");
+    return new URL(`http://head${request.url ?? "/"}`); // not relative: "//x" would name a host
   } catch {
     return { pathname: "", searchParams: new URLSearchParams() };
   }
