@@ -6,6 +6,7 @@ import { SettingError } from "../src/head/settings.ts";
 import { DecodeError } from "../src/record/bytes.ts";
 import { type Config, ConfigError, readConfig, resolveConfig } from "../src/service/config.ts";
 import { type Player, Service } from "../src/service/service.ts";
+import { startSources } from "../src/service/sources/built-in.ts";
 import { newToken } from "../src/service/tokens.ts";
 import { ROLES, type Role } from "../src/wire/messages.ts";
 import { playRecording, playScenario } from "./serve/player.ts";
@@ -87,7 +88,10 @@ export async function main(args: string[]): Promise<number> {
     if (values.recording !== undefined) player = await playRecording(values.recording);
     if (values.scenario !== undefined) player = await playScenario(values.scenario);
     const log = pino({ level: values.quiet ? "warn" : "info" }, pino.destination({ fd: 2, sync: true }));
-    const service = await Service.start({ config, log, ...(player && { player }) });
+    const service = await Service.start({
+      ...{ config, log, ...(player && { player }) },
+      sources: (head) => (player === undefined ? startSources(config, head) : []),
+    });
     console.log(`The head is at ${service.url}`);
     let isSignalled = false;
     for (const signal of ["SIGINT", "SIGTERM"] as const) {

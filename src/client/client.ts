@@ -49,6 +49,8 @@ export interface ClientEvents {
   pose: (pose: FromServer<"pose">) => void;
   pulse: (pulse: FromServer<"pulse">) => void;
   note: (note: FromServer<"note">) => void;
+  brinks: (brinks: FromServer<"brinks">) => void;
+  finding: (finding: FromServer<"finding">) => void;
   /** Keys of the blocks that changed; null when the whole map is another one. */
   map: (keys: readonly number[] | null, mirror: MapMirror) => void;
   error: (error: FromServer<"error">) => void;
@@ -56,7 +58,7 @@ export interface ClientEvents {
 
 type Handlers = { [K in keyof ClientEvents]: Set<ClientEvents[K]> };
 type Unstamped = FromClient<
-  "depth" | "orientation" | "inertial" | "reference" | "mount" | "motion" | "knock" | "floorcheck"
+  "depth" | "orientation" | "inertial" | "reference" | "mount" | "motion" | "knock" | "floorcheck" | "waiver"
 >;
 
 const FIRST_RETRY = 100; // milliseconds
@@ -94,7 +96,14 @@ export class HeadClient {
   readonly mirror = new MapMirror();
   #handlers: Handlers = {
     ...{ open: new Set(), closed: new Set(), reach: new Set(), pose: new Set() },
-    ...{ pulse: new Set(), note: new Set(), map: new Set(), error: new Set() },
+    ...{
+      brinks: new Set(),
+      finding: new Set(),
+      pulse: new Set(),
+      note: new Set(),
+      map: new Set(),
+      error: new Set(),
+    },
   };
   #clock = new ClockFilter();
   #socket: Socket | null = null;
@@ -225,6 +234,12 @@ export class HeadClient {
         break;
       case "pulse":
         for (const handler of this.#handlers.pulse) handler(message);
+        break;
+      case "brinks":
+        for (const handler of this.#handlers.brinks) handler(message);
+        break;
+      case "finding":
+        for (const handler of this.#handlers.finding) handler(message);
         break;
       case "note":
         for (const handler of this.#handlers.note) handler(message);

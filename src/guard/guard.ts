@@ -1,3 +1,4 @@
+import type { Optics } from "../geometry/optics.ts";
 import type { RayTable } from "../geometry/rays.ts";
 import type { RangeNoise } from "../sense/noise.ts";
 import { type BodyDescription, type BodyLimits, bodyLimits, permittedSpeed, RAMP_SLOPE } from "./body.ts";
@@ -119,8 +120,9 @@ export class Guard {
     ];
   }
 
-  /** A reflex for one camera. */
-  openReflex(rays: RayTable, unitsPerMetre: number, noise: RangeNoise): Reflex {
+  /** A reflex for one camera; null for a laser and for an image too small to be judged. */
+  openReflex(optics: Optics, rays: RayTable, unitsPerMetre: number, noise: RangeNoise): Reflex | null {
+    if (optics.model === "scan" || rays.width < 16 || rays.height < 12) return null;
     const { body, maxTrim, maxReach, gate } = this.settings;
     const { drop, step, gap } = this.limits;
     return new Reflex(rays, unitsPerMetre, {

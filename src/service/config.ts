@@ -1,5 +1,5 @@
 import { readFile } from "node:fs/promises";
-import { type Static, Type } from "@sinclair/typebox";
+import { type Static, type TSchema, Type } from "@sinclair/typebox";
 import { resolveSettings, SETTINGS, SettingError } from "../head/settings.ts";
 import { jsonSchema } from "../wire/asyncapi.ts";
 import { misfit } from "../wire/check.ts";
@@ -14,23 +14,25 @@ const whole = (byDefault: number, minimum: number, maximum: number, description:
 const Folder = Type.String({ minLength: 1, maxLength: 4096 });
 const Role = Type.Union(ROLES.map((role) => Type.Literal(role)));
 
+function settingShape(row: (typeof SETTINGS)[keyof typeof SETTINGS]): TSchema {
+  const common = { default: row.default, description: "unit" in row ? `${row.unit}; ${row.help}` : row.help };
+  switch (row.type) {
+    case "choice":
+      return Type.Union(
+        row.choices.map((value) => Type.Literal(value)),
+        common,
+      );
+    case "text":
+      return Type.String({ maxLength: 1000, ...common });
+    case "integer":
+      return Type.Integer({ minimum: row.min, maximum: row.max, ...common });
+    default:
+      return Type.Number({ minimum: row.min, maximum: row.max, ...common });
+  }
+}
+
 const CoreSettings = exact(
-  Object.fromEntries(
-    Object.entries(SETTINGS).map(([name, row]) => [
-      name,
-      Type.Optional(
-        row.type === "choice"
-          ? Type.Union(
-              row.choices.map((value) => Type.Literal(value)),
-              { default: row.default, description: row.help },
-            )
-          : (row.type === "integer" ? Type.Integer : Type.Number)({
-              ...{ minimum: row.min, maximum: row.max, default: row.default },
-              description: `${row.unit}; ${row.help}`,
-            }),
-      ),
-    ]),
-  ),
+  Object.fromEntries(Object.entries(SETTINGS).map(([name, row]) => [name, Type.Optional(settingShape(row))])),
 );
 
 const DepthCommand = exact(

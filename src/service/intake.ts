@@ -14,7 +14,7 @@ const MOST_AHEAD = 100_000;
 
 /** What a client may send of the world. */
 export type Observation = FromClient<
-  "depth" | "orientation" | "inertial" | "reference" | "mount" | "motion" | "knock" | "floorcheck"
+  "depth" | "orientation" | "inertial" | "reference" | "mount" | "motion" | "knock" | "floorcheck" | "waiver"
 >;
 
 /** How a sensor's frames have come so far. */
@@ -93,6 +93,11 @@ export class Intake {
       case "floorcheck":
         this.#event({ kind: "floorcheck", time, point: message.point, alarm: message.alarm });
         break;
+      case "waiver": {
+        const { direction, seconds, reason } = message;
+        this.#event({ kind: "waiver", time, direction, seconds, reason });
+        break;
+      }
       default:
         message satisfies never;
     }

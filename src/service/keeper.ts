@@ -7,6 +7,8 @@ import { crc32c } from "../record/crc32c.ts";
 const NEWEST = "map.snapshot";
 const BEFORE = "map.before.snapshot";
 const HALF = "map.half-written";
+/** A newest that could not be read is put here: the next save must not let it take the place of the one before. */
+const DAMAGED = "map.damaged.snapshot";
 
 /** A saved map, and what was wrong with any that was passed over. */
 export interface LoadedMap {
@@ -74,6 +76,7 @@ export class MapKeeper {
         if ((error as NodeJS.ErrnoException).code === "ENOENT") continue;
         if (!(error instanceof SnapshotError) && !(error instanceof Error)) throw error;
         problems.push(`${path}: ${error.message}`);
+        if (name === NEWEST) await rename(path, join(this.folder, DAMAGED)).catch(() => {});
       }
     }
     return { bytes: null, path: null, problems };

@@ -14,7 +14,7 @@ export interface ReachPlan {
 
 export const REACH_PLAN: ReachPlan = { bearings: 72, from: 0.25, range: 4 };
 
-/** Distances by bearing, whole millimetres, and what ends the way: a WHAT code. */
+/** Distances by bearing as they go on the wire: whole millimetres, and what ends the way. */
 export interface Bearings {
   readonly first: number;
   readonly step: number;
@@ -43,13 +43,13 @@ export function reachOfMap(
     const angle = yaw - Math.PI + b * step;
     const dx = Math.cos(angle);
     const dy = Math.sin(angle);
-    let end: number = WHAT.nothing;
+    let end: number = WHAT.open;
     let distance = from;
     for (; distance < range; distance += stride) {
       const i = Math.floor((x + dx * distance) / columnSize);
       const j = Math.floor((y + dy * distance) / columnSize);
       end = endOf(layers.kindAt(i, j));
-      if (end !== WHAT.nothing) break;
+      if (end !== WHAT.open) break;
     }
     distanceMm.push(Math.round(1000 * Math.min(distance, range)));
     what.push(end);
@@ -63,7 +63,7 @@ function endOf(kind: number): number {
       return WHAT.obstacle;
     case COLUMN.clear:
     case COLUMN.overhang: // it hangs above the body's height
-      return WHAT.nothing;
+      return WHAT.open;
     default: // free space without floor is no floor
       return WHAT.unseen;
   }

@@ -27,7 +27,7 @@ const SLOW = 150_000;
 const QUICK = 60_000;
 const LONGEST_PATCH = 16 * 1024;
 
-type Lane = "reach" | "pose" | "pulse" | "map" | "other";
+type Lane = "reach" | "pose" | "brinks" | "pulse" | "map" | "other";
 
 interface Unread {
   readonly sequence: number;
@@ -47,7 +47,7 @@ interface Subscription {
  * queued; of the map only a place in it is kept; replies and notes are counted.
  *
  * The kernel's own socket buffers would take seconds of history before anybody noticed that the client has stopped reading.
- * So each batch is followed by a ping, which every WebSocket client answers once it has read so far (RFC 6455, 5.5.2), and
+ * So messages are followed by a ping, one at a time, which every WebSocket client answers once it has read so far (RFC 6455, 5.5.2), and
  * only a few messages may be on their way unanswered. A client that resumes after a pause finds those, then the newest.
  */
 export class Outbox {
@@ -70,6 +70,8 @@ export class Outbox {
   #unreadBytes = 0;
   #window = FIRST_WINDOW;
   #sequence = 0;
+  #pinged = 0;
+  #confirmed = 0;
   #timer: NodeJS.Timeout | null = null;
   #isClosed = false;
   /** Called when the client asks faster than it reads. */
@@ -127,6 +129,10 @@ export class Outbox {
     this.pump();
   }
 
+  get wantsNotes(): boolean {
+    return this.#wantsNotes;
+  }
+
   note(note: Draft<"note">): void {
     if (!this.#wantsNotes) return;
     if (this.#notes.length === MOST_NOTES) {
@@ -158,8 +164,10 @@ export class Outbox {
       read++;
     }
     if (read === 0) return;
+    this.#confirmed = sequence;
     this.#unread.splice(0, read);
     this.pump();
+    if (this.#unread.length > 0) this.#ping();
   }
 
   #adjustWindow(delay: number): void {
@@ -186,7 +194,7 @@ export class Outbox {
     const now = this.#now();
     const before = this.#sequence;
     // Reach first: it is what the base must know.
-    for (const topic of ["reach", "pose", "pulse"] as const) this.#pumpTopic(topic, now);
+    for (const topic of ["reach", "pose", "brinks", "pulse"] as const) this.#pumpTopic(topic, now);
     while (this.#replies.length > 0 && this.#hasRoom()) this.#send(this.#replies.shift()!, "other", now);
     while (this.#notes.length > 0 && this.#hasRoom() && this.#unreadOf("other") < MOST_NOTES) {
       const note = this.#notes.shift()!;
@@ -195,8 +203,15 @@ export class Outbox {
       this.#send(new SharedMessage(missed > 0 ? { ...note, missed } : note), "other", now);
     }
     this.#pumpMap(now);
-    if (this.#sequence !== before && !this.#confirms) this.#wire.ping(this.#sequence);
+    if (this.#sequence !== before) this.#ping();
     this.#arm(now);
+  }
+
+  /** One at a time: some clients take many pings in a row for a flood, and close. */
+  #ping(): void {
+    if (this.#confirms || this.#pinged > this.#confirmed) return;
+    this.#pinged = this.#sequence;
+    this.#wire.ping(this.#sequence);
   }
 
   #hasRoom(): boolean {

@@ -120,5 +120,5 @@ function walk(
       return { isFree: false, free: Math.max(0, s - stride), what };
     }
   }
-  return { isFree: true, free: length, what: WHAT.nothing };
+  return { isFree: true, free: length, what: WHAT.open };
 }

@@ -1,6 +1,6 @@
 import type { Pose } from "../geometry/optics.ts";
 import { Head } from "../head/head.ts";
-import type { FrameOutput, HeadOutput } from "../head/outputs.ts";
+import type { HeadOutput, ReachOutput } from "../head/outputs.ts";
 import { resolveSettings, SettingError, type Settings } from "../head/settings.ts";
 import { BLOCK_VOXELS } from "../map/grid.ts";
 import { changedSince, decodeSnapshot, encodeSnapshot, SnapshotError } from "../map/snapshot.ts";
@@ -8,9 +8,10 @@ import { crc32c } from "../record/crc32c.ts";
 import type { HeadEvent, Setup } from "../sense/events.ts";
 import { encodeClasses, MOST_BLOCK_BYTES } from "../wire/blocks.ts";
 import type { Answer, Question } from "../wire/messages.ts";
-import { type FrameLabel, FrameReader, type FrameSlotMemory } from "./frame-slot.ts";
+import { FrameReader, type FrameSlotMemory } from "./frame-slot.ts";
 import { Governor } from "./governor.ts";
-import { type Bearings, reachOfMap } from "./map-reach.ts";
+import { type ReachBody, reachOfFrame, reachOfMemory, reachOfObstacles } from "./guarded.ts";
+import { reachOfMap } from "./map-reach.ts";
 import { answer } from "./questions.ts";
 
 /** What the sensing thread is given at its start. */
@@ -42,17 +43,24 @@ export type ToSensing =
   | { readonly kind: "snapshot"; readonly ticket: number }
   | { readonly kind: "load"; readonly ticket: number; readonly bytes: Uint8Array };
 
-/** A frame that went through the head, with all that is to be said of it first. */
+/** What the base must know, said before anything else of a frame. */
+export interface SensedReach {
+  readonly kind: "reach";
+  readonly time: number;
+  /** The sensor's number of the newest frame in it. */
+  readonly frame: number;
+  readonly body: ReachBody;
+}
+
+/** A frame that went through the head. */
 export interface SensedFrame {
   readonly kind: "frame";
   readonly sensor: number;
   readonly time: number;
-  readonly arrival: number;
   readonly sequence: number;
   readonly missed: number;
   readonly revision: number;
   readonly worldFromBase: Pose;
-  readonly reach: Bearings;
   /** Milliseconds that the frame took. */
   readonly cost: number;
 }
@@ -60,7 +68,10 @@ export interface SensedFrame {
 /** What the sensing thread says. */
 export type FromSensing =
   | { readonly kind: "ready"; readonly voxelSize: number; readonly settings: Settings }
+  | SensedReach
   | SensedFrame
+  | Extract<HeadOutput, { kind: "finding" | "waiver" | "knock" }>
+  | { readonly kind: "brinks"; readonly time: number; readonly brinks: ReachOutput["brinks"] }
   | { readonly kind: "skipped"; readonly sensor: number; readonly why: string; readonly detail: string }
   | { readonly kind: "blocks"; readonly revision: number; readonly count: number; readonly bytes: Uint8Array }
   | {
@@ -103,6 +114,7 @@ export class Sensing {
   readonly #voxels = new Uint8Array(BLOCK_VOXELS);
   #ids = new Int32Array(1024);
   #toldRevision = 0;
+  #frame = 0;
   #nextBlocks = 0;
   #nextLoad = 0;
   #worked = 0;
@@ -141,7 +153,7 @@ export class Sensing {
   #handle(message: ToSensing): void {
     switch (message.kind) {
       case "event":
-        this.#tell(this.#head.take(message.event), null, this.#now());
+        this.#tell(this.#head.take(message.event), this.#now());
         break;
       case "frame":
         this.#takeFrame(message.sensor);
@@ -233,27 +245,68 @@ export class Sensing {
     const { time, sequence, counts, amplitude } = frame;
     const begun = this.#now();
     this.#head.isMapping = this.#governor.isMapped();
-    this.#tell(this.#head.take({ kind: "depth", time, sensor, sequence, counts, amplitude }), frame, begun);
+    this.#frame = sequence;
+    this.#tell(this.#head.take({ kind: "depth", time, sensor, sequence, counts, amplitude }), begun);
     this.#governor.add(frame.arrival, this.#now() - begun);
   }
 
-  #tell(outputs: readonly HeadOutput[], frame: FrameLabel | null, begun: number): void {
+  #tell(outputs: readonly HeadOutput[], begun: number): void {
+    if (outputs.length === 0) return;
+    this.#tellReach(outputs);
     for (const output of outputs) {
-      if (output.kind === "frame") this.#tellFrame(output, frame?.arrival ?? output.time, begun);
-      else if (output.kind === "skipped") {
-        this.#say({ kind: "skipped", sensor: output.sensor, why: output.why, detail: output.detail });
+      switch (output.kind) {
+        case "frame": {
+          const { sensor, time, sequence, missed, revision, worldFromBase } = output;
+          const cost = (this.#now() - begun) / 1000;
+          this.#last = { time, worldFromBase };
+          this.#say({ kind: "frame", sensor, time, sequence, missed, revision, worldFromBase, cost });
+          break;
+        }
+        case "skipped":
+          this.#say({ kind: "skipped", sensor: output.sensor, why: output.why, detail: output.detail });
+          break;
+        case "finding":
+        case "knock":
+        case "waiver":
+          this.#say(output);
+          break;
+        case "reach":
+          this.#say({ kind: "brinks", time: output.time, brinks: output.brinks });
+          break;
+        case "reflex":
+        case "layers":
+          break; // in the reach; the head's own
+        default:
+          output satisfies never;
       }
     }
   }
 
-  #tellFrame(output: FrameOutput, arrival: number, begun: number): void {
-    const { sensor, time, sequence, missed, revision, worldFromBase } = output;
-    this.#last = { time, worldFromBase };
-    const reach = reachOfMap(this.#head.layers, this.#head.grid.voxelSize, worldFromBase);
-    const cost = (this.#now() - begun) / 1000;
-    this.#say({
-      ...{ kind: "frame", sensor, time, arrival, sequence, missed, revision, worldFromBase, reach, cost },
-    });
+  /** One reach for all that one event brought: the one that knows most. */
+  #tellReach(outputs: readonly HeadOutput[]): void {
+    const say = (time: number, body: ReachBody) =>
+      this.#say({ kind: "reach", time, frame: this.#frame, body });
+    const range = this.#head.settings["guard.maxReach"];
+    const known = outputs.findLast((output) => output.kind === "reach");
+    if (known !== undefined) {
+      say(known.time, reachOfMemory(known, range));
+      return;
+    }
+    const reflex = outputs.findLast((output) => output.kind === "reflex");
+    if (reflex !== undefined) {
+      // While a pose is known now and then, the frame waits for it a moment: its reach with memory follows.
+      say(reflex.time, reachOfFrame(reflex, range));
+      return;
+    }
+    const frame = outputs.findLast((output) => output.kind === "frame");
+    if (frame === undefined || this.#seesFloor) return;
+    const { layers, grid } = this.#head;
+    say(frame.time, reachOfObstacles(reachOfMap(layers, grid.voxelSize, frame.worldFromBase)));
+  }
+
+  /** Whether any sensor is one that the guard judges. */
+  get #seesFloor(): boolean {
+    return this.#head.setup.sensors.some(({ optics }) => optics.model !== "scan");
   }
 
   #publishBlocks(now: number): void {

@@ -27,11 +27,12 @@ import { type Draft, ENDPOINT, type FromClient, SUBPROTOCOL, WHAT } from "../wir
 import { encodeReflex, reflexOf } from "../wire/reflex.ts";
 import { type Config, ConfigError, configSchema, isLoopback } from "./config.ts";
 import { type FrameSlotMemory, frameSlotMemory } from "./frame-slot.ts";
+import type { ReachBody } from "./guarded.ts";
 import { type Arrivals, Intake } from "./intake.ts";
 import { MapKeeper } from "./keeper.ts";
 import { MapStore } from "./map-store.ts";
 import { Metrics } from "./metrics.ts";
-import type { FromSensing, SensedFrame, SensingStart, ToSensing } from "./sensing.ts";
+import type { FromSensing, SensedFrame, SensedReach, SensingStart, ToSensing } from "./sensing.ts";
 import { CLOSE, type Host, Session } from "./session.ts";
 import { headTime } from "./time.ts";
 import { findToken } from "./tokens.ts";
@@ -47,6 +48,31 @@ const MOST_OPENING_SENSORS = 8;
 /** Microseconds without a reach after which a base must stop. */
 const SILENCE = 500_000;
 const PULSE_EVERY = 500;
+/** Before the first frame. */
+const NOTHING_SEEN: ReachBody = {
+  ...{
+    state: "blind",
+    source: "frame",
+    first: 0,
+    step: 2 * Math.PI,
+    range: 0,
+    distanceMm: [0],
+    what: [WHAT.unseen],
+  },
+  ...{ agesMs: null, pace: null, waiver: null },
+};
+const STANDING: NonNullable<ReachBody["pace"]> = {
+  ...{
+    forward: 0,
+    backward: 0,
+    left: 0,
+    right: 0,
+    arcsForward: [],
+    arcsBackward: [],
+    roomMm: 0,
+    limit: WHAT.unseen,
+  },
+};
 const WATCH_EVERY = 50;
 /** Microseconds between looks for changed blocks. */
 const BLOCKS_EVERY = 200_000;
@@ -138,7 +164,7 @@ export class Service implements Host {
   #revision = 0;
   #savedRevision = 0;
   #savedAt: string | null = null;
-  #last: SensedFrame | null = null;
+  #last: SensedReach | null = null;
   #lastState: Draft<"reach">["state"] = "blind";
   #lastReachAt = 0;
   #reflexNumber = 0;
@@ -310,8 +336,33 @@ export class Service implements Host {
       case "ready":
         this.#tellReady(message);
         break;
+      case "reach":
+        this.#takeReach(message);
+        break;
       case "frame":
         this.#publishFrame(message);
+        break;
+      case "brinks": {
+        const brinks = message.brinks.map(({ drop, ...brink }) => ({
+          ...brink,
+          drop: Number.isFinite(drop) ? drop : null,
+        }));
+        this.#offer("brinks", new SharedMessage({ kind: "brinks", time: message.time, brinks }));
+        break;
+      }
+      case "finding":
+        this.#tellFinding(message);
+        break;
+      case "knock": {
+        const place = message.point.map((v) => v.toFixed(2)).join(", ");
+        if (!message.isRepeat) this.#note("knock", `at ${place} m of the base`);
+        break;
+      }
+      case "waiver":
+        this.#note(
+          "waiver",
+          `${message.state}: ${message.direction}, ${message.seconds} s, ${message.reason}`,
+        );
         break;
       case "skipped":
         this.#skipped(message.sensor, message.why, message.detail);
@@ -392,8 +443,6 @@ export class Service implements Host {
     watch.missed += frame.missed;
     watch.newest = frame.time;
     watch.recent.push(now);
-    this.#last = frame;
-    this.#publishReach(frame, now - frame.time > this.config.late ? "late" : "seeing", now);
     const pose = new SharedMessage({
       ...{
         kind: "pose",
@@ -403,11 +452,10 @@ export class Service implements Host {
       },
       ...{ covariance: null, revision: frame.revision },
     });
-    for (const session of this.#sessions) session.outbox?.offer("pose", pose);
+    this.#offer("pose", pose);
     this.metrics.frames.inc({ sensor: name });
     if (frame.missed > 0) this.metrics.missed.inc({ sensor: name }, frame.missed);
     this.metrics.cost.observe(frame.cost / 1000);
-    this.metrics.age.observe((now - frame.time) / 1e6);
     if (this.#costs.push(frame.cost) > COSTS) this.#costs.shift();
     if (watch.isSilent) {
       watch.isSilent = false;
@@ -415,40 +463,50 @@ export class Service implements Host {
     }
   }
 
+  #offer(topic: "reach" | "pose" | "pulse" | "brinks", message: SharedMessage): void {
+    for (const session of this.#sessions) session.outbox?.offer(topic, message);
+  }
+
+  #stateBy(age: number): "late" | "blind" | null {
+    return age > this.config.blind ? "blind" : age > this.config.late ? "late" : null;
+  }
+
+  #takeReach(reach: SensedReach): void {
+    const now = headTime();
+    // An event without a frame may bring a reach of older evidence than the last.
+    if (this.#last === null || reach.time >= this.#last.time) this.#last = reach;
+    this.#publishReach(this.#last, now);
+    this.metrics.age.observe(Math.max(0, now - reach.time) / 1e6);
+  }
+
   /** The base hears of every state, also when no frame comes: then again and again, with its growing age. */
-  #publishReach(frame: SensedFrame | null, state: Draft<"reach">["state"], now: number): void {
+  #publishReach(reach: SensedReach | null, now: number): void {
+    const time = reach?.time ?? this.#started;
+    const state = reach === null ? "blind" : (this.#stateBy(now - time) ?? reach.body.state);
     this.#lastState = state;
     this.#lastReachAt = now;
-    const seen = frame !== null && state !== "blind" ? frame.reach : null;
+    const body = reach === null ? NOTHING_SEEN : reach.body;
+    // Who is late or blind has no pace, whatever it was before.
+    const isStopped = state !== "clear" && state !== "dark";
     const draft: Draft<"reach"> = {
-      ...{
-        kind: "reach",
-        time: frame?.time ?? this.#started,
-        frame: frame?.sequence ?? 0,
-        state,
-        source: "map",
-      },
-      ...(seen ?? { first: 0, step: 2 * Math.PI, range: 0, distanceMm: [0], what: [WHAT.unseen] }),
-      pace: null,
+      ...{ kind: "reach", time, frame: reach?.frame ?? 0, ...body, state },
+      pace: isStopped && body.pace !== null ? STANDING : body.pace,
     };
     if (this.#reflex !== null && this.config.reflex !== null) {
       const { port, host } = this.config.reflex;
-      const reflex = reflexOf(draft, this.#reflexNumber++, Math.max(0, now - draft.time), WHAT.unseen);
+      const reflex = reflexOf(draft, this.#reflexNumber++, Math.max(0, now - time), WHAT.unseen);
       this.#reflex.send(encodeReflex(reflex), port, host, () => {}); // lost or not, a newer one follows
     }
-    const message = new SharedMessage(draft);
-    for (const session of this.#sessions) session.outbox?.offer("reach", message);
+    this.#offer("reach", new SharedMessage(draft));
   }
 
   /** Says late and blind when frames stay away. */
   #watch(): void {
     const now = headTime();
-    const age = now - (this.#last?.time ?? this.#started);
-    const state =
-      this.#last === null || age > this.config.blind ? "blind" : age > this.config.late ? "late" : "seeing";
-    if (state === "seeing") return;
-    if (state !== this.#lastState || now - this.#lastReachAt > 90_000)
-      this.#publishReach(this.#last, state, now);
+    const state = this.#last === null ? "blind" : this.#stateBy(now - this.#last.time);
+    if (state !== null && (state !== this.#lastState || now - this.#lastReachAt > 90_000)) {
+      this.#publishReach(this.#last, now);
+    }
     for (const { name } of this.#setup.sensors) {
       const watch = this.#watchOf(name);
       if (watch.isSilent || watch.newest === null || now - watch.newest < this.config.blind) continue;
@@ -463,6 +521,22 @@ export class Service implements Host {
     watch.skipped++;
     watch.why = `${why}: ${detail}`;
     this.metrics.skipped.inc({ sensor: name, why });
+  }
+
+  /** Findings go to bases, and to those who listen to notes. */
+  #tellFinding(finding: Extract<FromSensing, { kind: "finding" }>): void {
+    const { time, point, alarm, verdict, evidence, age } = finding;
+    const isSeen = Number.isFinite(age);
+    const draft: Draft<"finding"> = {
+      ...{ kind: "finding", time, point, alarm, verdict, footing: evidence.footing },
+      ...{
+        seenAge: isSeen ? Math.max(0, age) : null,
+        far: isSeen && Number.isFinite(evidence.far) ? evidence.far : null,
+      },
+    };
+    for (const session of this.#sessions) {
+      if (session.role === "base" || session.outbox?.wantsNotes) session.outbox?.reply(draft);
+    }
   }
 
   #note(what: Draft<"note">["what"], text: string): void {
@@ -534,7 +608,7 @@ export class Service implements Host {
       clients: this.#clients(),
       memory: process.memoryUsage.rss(),
     });
-    for (const session of this.#sessions) session.outbox?.offer("pulse", pulse);
+    this.#offer("pulse", pulse);
   }
 
   // --- the map on disk ---
@@ -663,16 +737,8 @@ export class Service implements Host {
         this.intake.take(message);
         break;
       case "knock":
-        this.intake.take(message);
-        this.#note("knock", `at ${message.point.map((v) => v.toFixed(2)).join(", ")} m of the base`);
-        break;
       case "floorcheck":
-        this.intake.take(message);
-        this.#note(
-          "floorcheck",
-          `${message.alarm ? "alarm" : "all clear"} at ${message.point.map((v) => v.toFixed(2)).join(", ")} m of the base`,
-        );
-        break;
+      case "waiver":
       case "orientation":
       case "inertial":
       case "reference":
@@ -872,15 +938,9 @@ export class Service implements Host {
     const now = headTime();
     const age = this.#last === null ? null : now - this.#last.time;
     const state =
-      age === null
-        ? "waiting"
-        : age > this.config.blind
-          ? "blind"
-          : age > this.config.late
-            ? "late"
-            : "seeing";
+      this.#last === null || age === null ? "waiting" : (this.#stateBy(age) ?? this.#last.body.state);
     return {
-      isWell: state === "seeing" || state === "late",
+      isWell: state === "clear" || state === "dark",
       state,
       uptime: (now - this.#started) / 1e6,
       age,
@@ -914,7 +974,7 @@ export class Service implements Host {
 
 function target(request: IncomingMessage): { pathname: string; searchParams: URLSearchParams } {
   try {
-    return new URL(request.url ?? "/", "http://head");
+    return new URL(`http://head${request.url ?? "/"}`); // not relative: "//x" would name a host
   } catch {
     return { pathname: "", searchParams: new URLSearchParams() };
   }

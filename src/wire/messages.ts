@@ -44,7 +44,7 @@ export const WHAT = {
   /** Something hangs lower than the robot is high. */
   overhang: 4,
   /** Nothing, as far as was looked (`range`). */
-  nothing: 5,
+  open: 5,
 } as const;
 
 const Id = Type.Integer({ minimum: 0, maximum: 2 ** 31 - 1, description: "repeated in the reply" });
@@ -59,6 +59,14 @@ const Resume = exact(
 );
 const Optional = Type.Optional(Time);
 
+/** Ways in which a base can move. */
+const Direction = Type.Union([
+  Type.Literal("forward"),
+  Type.Literal("backward"),
+  Type.Literal("left"),
+  Type.Literal("right"),
+]);
+
 const message = <K extends string, T extends TProperties>(kind: K, description: string, fields: T) =>
   Type.Object(
     { kind: Type.Literal(kind), ...fields },
@@ -70,6 +78,7 @@ const Topics = exact({
   pose: Type.Optional(exact({ rate: Rate })),
   pulse: Type.Optional(exact({ rate: Rate })),
   notes: Type.Optional(exact({ rate: Rate })),
+  brinks: Type.Optional(exact({ rate: Rate })),
   map: Type.Optional(exact({ rate: Rate, have: Type.Optional(Resume) })),
 });
 /** What can be subscribed to. */
@@ -163,13 +172,19 @@ export const CLIENT_MESSAGES = {
       alarm: Type.Boolean(),
     },
   ),
+  waiver: message("waiver", "The base takes a stop upon itself, in one direction, for a few seconds.", {
+    time: Optional,
+    direction: Direction,
+    seconds: Type.Number({ minimum: 0, maximum: 60, description: "0 takes it back" }),
+    reason: Type.String({ minLength: 1, maxLength: 200 }),
+  }),
   ask: message("ask", "A question about the map; `answer` comes back.", { id: Id, question: Question }),
   settings: message("settings", "Asks for all settings, and changes those in `change`.", {
     id: Id,
     change: Type.Optional(
       Type.Record(
         Type.String({ maxLength: 64 }),
-        Type.Union([Type.Number(), Type.String({ maxLength: 64 })]),
+        Type.Union([Type.Number(), Type.String({ maxLength: 1000 })]),
         {
           maxProperties: 64,
         },
@@ -243,13 +258,22 @@ export const Answer = Type.Union([
 ]);
 export type Answer = Frozen<Static<typeof Answer>>;
 
+const Speed = Type.Number({ minimum: 0, description: "m/s" });
+const Turn = Type.Number({ minimum: 0, description: "rad/s" });
+/** Curvatures (1/m, positive to the left) that `arcsForward` and `arcsBackward` are the speeds of. */
+export const CURVATURES = [-2, -1, -0.5, 0, 0.5, 1, 2] as const;
 const Pace = Type.Object(
   {
-    forward: Type.Number({ minimum: 0, description: "m/s" }),
-    backward: Type.Number({ minimum: 0, description: "m/s" }),
-    turning: Type.Number({ minimum: 0, description: "rad/s" }),
+    forward: Speed,
+    backward: Speed,
+    left: Turn,
+    right: Turn,
+    arcsForward: Type.Array(Speed, { description: `along arcs of curvature ${CURVATURES.join(", ")} 1/m` }),
+    arcsBackward: Type.Array(Speed),
+    roomMm: Type.Integer({ minimum: 0, description: "free way straight ahead of the footprint" }),
+    limit: Type.Integer({ description: "what ends it, a code as in `what`" }),
   },
-  { description: "fastest speeds from which the base still stops inside its reach" },
+  { description: "fastest speeds from which the base still stops on free, firm ground" },
 );
 
 const server = <K extends string, T extends TProperties>(kind: K, description: string, fields: T) =>
@@ -278,22 +302,35 @@ export const SERVER_MESSAGES = {
     ...evidence,
     frame: Type.Integer({ description: "the sensor's own number of the newest frame in it" }),
     state: Type.Union(
-      [Type.Literal("seeing"), Type.Literal("late"), Type.Literal("blind"), Type.Literal("lost")],
-      {
-        description: "anything but `seeing`: stop",
-      },
+      [
+        ...([Type.Literal("clear"), Type.Literal("dark"), Type.Literal("covered")] as const),
+        ...([Type.Literal("late"), Type.Literal("blind"), Type.Literal("lost")] as const),
+      ],
+      { description: "anything but `clear` and `dark` (little floor shows): stop" },
     ),
-    source: Type.Union([Type.Literal("frame"), Type.Literal("map")], {
-      description: "whether it stands on the frame alone or on the map",
+    source: Type.Union([Type.Literal("frame"), Type.Literal("memory"), Type.Literal("map")], {
+      description:
+        "what it stands on: the newest frame alone, frame and memory, or the map's obstacles and floor alone",
     }),
     first: Type.Number({ description: "radians, the first bearing; 0 is ahead, positive to the left" }),
     step: Type.Number({ description: "radians between bearings" }),
     range: Type.Integer({ description: "millimetres looked at most" }),
     distanceMm: Type.Array(Type.Integer({ minimum: 0 })),
     what: Type.Array(Type.Integer({ minimum: 0 }), {
-      description: "0 unseen, 1 doubtful, 2 brink, 3 obstacle, 4 overhang, 5 nothing",
+      description: "0 unseen, 1 doubtful, 2 brink, 3 obstacle, 4 overhang, 5 open",
     }),
+    agesMs: nullable(
+      Type.Array(Type.Integer({ minimum: 0, maximum: 65535 }), {
+        description: "since the ground before the end was last seen; 65535: longer ago, or never",
+      }),
+    ),
     pace: nullable(Pace),
+    waiver: nullable(
+      Type.Object(
+        { direction: Direction, reason: Type.String(), left: Type.Number({ description: "seconds" }) },
+        { description: "what the base has taken upon itself; it changes no other number" },
+      ),
+    ),
   }),
   pose: server("pose", "Where the base is.", {
     ...evidence,
@@ -303,6 +340,28 @@ export const SERVER_MESSAGES = {
       Type.Array(Type.Number(), { description: "upper triangle, row by row, of x, y, z, roll, pitch, yaw" }),
     ),
     revision: Type.Integer({ description: "map revision with this frame in it; 0 when it was not mapped" }),
+  }),
+  brinks: server("brinks", "Edges of the floor near the base.", {
+    ...sent,
+    time: Time,
+    brinks: Type.Array(
+      Type.Object({
+        points: Type.Array(Pair, { description: "along the edge, in the world" }),
+        drop: nullable(Type.Number({ description: "metres; null when no bottom was seen" })),
+        confidence: Type.Number({ minimum: 0, maximum: 1 }),
+        error: Type.Number({ description: "metres, 1 sigma, across the edge" }),
+      }),
+    ),
+  }),
+  finding: server("finding", "What the head makes of a floorcheck.", {
+    ...sent,
+    time: Time,
+    point: Pair,
+    alarm: Type.Boolean(),
+    verdict: Type.Union([Type.Literal("agrees"), Type.Literal("disagrees"), Type.Literal("cannot see")]),
+    footing: Type.String({ description: "of that place: unseen, firm, gone, doubtful or blocked" }),
+    seenAge: nullable(Type.Number({ description: "seconds since it was seen" })),
+    far: nullable(Type.Number({ description: "metres from which it was seen" })),
   }),
   patch: server("patch", "Blocks of the map that changed; whole blocks replace what the client has.", {
     ...sent,
@@ -345,7 +404,7 @@ export const SERVER_MESSAGES = {
     ...sent,
     time: Time,
     what: Type.Union(
-      ["knock", "floorcheck", "mark", "sensor", "map", "setting", "load"].map((name) => Type.Literal(name)),
+      ["knock", "waiver", "mark", "sensor", "map", "setting", "load"].map((name) => Type.Literal(name)),
     ),
     text: Type.String(),
     missed: Type.Optional(Type.Integer({ description: "notes before this one that had to be left out" })),
@@ -390,6 +449,6 @@ export type Draft<K extends ServerKind = ServerKind> = K extends ServerKind
 const EVERYONE = ["seen", "clock", "subscribe", "ask", "settings", "map", "mark"] as const;
 export const ALLOWED: Readonly<Record<Role, ReadonlySet<ClientKind>>> = {
   watcher: new Set(EVERYONE),
-  base: new Set([...EVERYONE, "motion", "knock", "floorcheck", "mount"] as const),
+  base: new Set([...EVERYONE, "motion", "knock", "floorcheck", "waiver", "mount"] as const),
   sensor: new Set([...EVERYONE, "depth", "orientation", "inertial", "reference", "mount"] as const),
 };

@@ -6,7 +6,7 @@ import type { Draft } from "./messages.ts";
 //
 //  0  u8[4]  42 52 4b 52, "BRKR"
 //  4  u8     layout version, 1
-//  5  u8     state: 0 seeing, 1 late, 2 blind, 3 lost; anything but 0: stop
+//  5  u8     state: 0 clear, 1 dark, 2 covered, 3 late, 4 blind, 5 lost; anything but 0 and 1: stop
 //  6  u16    flags: bit 0 set when the paces are known; while it is not, they are 0
 //  8  u32    number of the datagram, counts up by one, wraps
 // 12  u32    age of the evidence when this was sent, microseconds; 4294967295 for that or older
@@ -19,7 +19,7 @@ export const REFLEX_SIZE = 48;
 export const SECTORS = 8;
 const MAGIC = Uint8Array.of(0x42, 0x52, 0x4b, 0x52);
 const VERSION = 1;
-export const REFLEX_STATES = ["seeing", "late", "blind", "lost"] as const;
+export const REFLEX_STATES = ["clear", "dark", "covered", "late", "blind", "lost"] as const;
 type State = (typeof REFLEX_STATES)[number];
 const MOST_U16 = 65535;
 const MOST_U32 = 4294967295;

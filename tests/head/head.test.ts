@@ -51,8 +51,10 @@ const reference = (time: number, pose: Pose = IDENTITY): HeadEvent => ({
   ...{ kind: "reference", time, of: "base", sensor: 0, pose },
 });
 
+/** What followed for the map; tests/head/guard.test.ts looks at the rest. */
 function feed(head: Head, events: readonly HeadEvent[]): HeadOutput[] {
-  return events.flatMap((event) => [...head.take(event)]);
+  const all = events.flatMap((event) => [...head.take(event)]);
+  return all.filter(({ kind }) => kind === "frame" || kind === "skipped" || kind === "layers");
 }
 const frames = (outputs: readonly HeadOutput[]): FrameOutput[] =>
   outputs.filter((output): output is FrameOutput => output.kind === "frame");
@@ -220,5 +222,45 @@ describe("what does not fit", () => {
     expect(() => new Head(setup, resolveSettings({ "map.voxelSize": 0.005 }))).toThrow(
       /maximum range 5 m is 1000 voxels of 0.005 m; at most 500: take larger voxels or a shorter range/,
     );
+  });
+});
+
+describe("changes while it runs", () => {
+  const events = [1, 2, 3, 4, 5, 6].flatMap((n) => [reference(n * 1e5), depth(n * 1e5, n)]);
+  const wall = (head: Head): number[] => [39, 40].map((i) => head.layers.kindAt(i, 0));
+
+  test("other settings keep the map, and what is in the way stays in the way at once", () => {
+    const head = new Head(setup, resolveSettings());
+    feed(head, events);
+    const blocks = head.grid.count;
+    expect(wall(head)).toContain(COLUMN.blocked);
+    head.change(resolveSettings({ "body.height": 0.9 }));
+    expect(head.settings["body.height"]).toBe(0.9);
+    expect(head.grid.count).toBe(blocks);
+    expect(wall(head)).toContain(COLUMN.blocked);
+    const [frame] = frames(feed(head, [reference(7e5), depth(7e5, 7)]));
+    expect(frame).toMatchObject({ revision: 7, missed: 0 });
+  });
+
+  test("what the map was made with cannot change, and a body that makes no sense changes nothing", () => {
+    const head = new Head(setup, resolveSettings());
+    feed(head, events);
+    expect(() => head.change(resolveSettings({ "map.voxelSize": 0.1 }))).toThrow(/map.voxelSize/);
+    expect(() => head.change(resolveSettings({ "body.height": 0.05, "body.clearance": 0.2 }))).toThrow(
+      /body/,
+    );
+    expect(head.settings).toEqual(resolveSettings());
+    expect(wall(head)).toContain(COLUMN.blocked);
+  });
+
+  test("clearing forgets the map but not the count of frames, and mapping goes on", () => {
+    const head = new Head(setup, resolveSettings());
+    feed(head, events);
+    head.clear();
+    expect(head.grid.count).toBe(0);
+    expect(wall(head)).toEqual([COLUMN.unseen, COLUMN.unseen]);
+    const [frame] = frames(feed(head, [reference(7e5), depth(7e5, 7)]));
+    expect(frame!.revision).toBe(7);
+    expect(head.grid.count).toBeGreaterThan(0);
   });
 });

@@ -121,10 +121,9 @@ export class LiveHead {
 }
 
 /** The next event of a client. */
-export function event<K extends "open" | "reach" | "pose" | "pulse" | "note" | "closed" | "error">(
-  client: HeadClient,
-  name: K,
-): Promise<Parameters<Parameters<typeof client.on<K>>[1]>[0]> {
+export function event<
+  K extends "open" | "reach" | "pose" | "pulse" | "note" | "finding" | "closed" | "error",
+>(client: HeadClient, name: K): Promise<Parameters<Parameters<typeof client.on<K>>[1]>[0]> {
   return new Promise((resolve) => {
     const stop = client.on(name, ((message: never) => {
       stop();

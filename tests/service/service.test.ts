@@ -24,9 +24,9 @@ test("a base hears of its reach and pose with the frame's own stamp and a true a
   await until(() => base.clock !== null);
   const time = head.look(sensor);
   expect((await pose).time).toBe(time);
-  await until(() => reaches.some(({ state }) => state === "seeing"));
-  const first = reaches.find(({ state }) => state === "seeing")!;
-  expect(first).toMatchObject({ time, state: "seeing", source: "map", frame: 0 });
+  await until(() => reaches.some(({ state }) => state === "clear"));
+  const first = reaches.find(({ state }) => state === "clear")!;
+  expect(first).toMatchObject({ time, state: "clear", frame: 0 });
   expect(first.age).toBeGreaterThan(0);
   expect(first.age).toBeLessThanOrEqual(base.headTime()! - time + base.clock!.delay);
   expect(first.distanceMm.length).toBe(first.what.length);
@@ -119,7 +119,7 @@ test("questions: how far a line and an arc are free, what the floor is like, how
     halfWidth: 0.1,
     frame: "world",
   });
-  expect(short).toEqual({ about: "line", isFree: true, free: 0.5, what: WHAT.nothing });
+  expect(short).toEqual({ about: "line", isFree: true, free: 0.5, what: WHAT.open });
   const arc = await base.ask({
     ...{ about: "arc", from: [1.2, 0], heading: 0, curvature: 2, length: 2, halfWidth: 0.05, frame: "world" },
   });
@@ -160,8 +160,8 @@ test("without frames the head says late, then blind, with a growing age", async 
   head.look(sensor);
   await until(() => seen.filter(({ state }) => state === "blind").length > 2);
   const states = seen.map(({ state }) => state).filter((state, i, all) => state !== all[i - 1]);
-  expect(states.slice(-3)).toEqual(["seeing", "late", "blind"]);
-  const ages = seen.slice(seen.findIndex(({ state }) => state === "seeing")).map(({ age }) => age);
+  expect(states.slice(-3)).toEqual(["clear", "late", "blind"]);
+  const ages = seen.slice(seen.findIndex(({ state }) => state === "clear")).map(({ age }) => age);
   expect(ages).toEqual(ages.toSorted((a, b) => a - b));
 });
 
@@ -223,18 +223,23 @@ test("a driver declares its sensor; frames of a wrong size or of nobody's sensor
   await until(() => times.includes(time), "the camera's next frame");
 });
 
-test("a knock, a floorcheck and a mark are told to whoever listens", async () => {
+test("a knock and a mark are told to whoever listens; a floorcheck is judged", async () => {
   const watcher = await head.open({ topics: { notes: 10 } });
   const texts: string[] = [];
   watcher.on("note", ({ what, text }) => texts.push(`${what}: ${text}`));
   const base = await head.open({ role: "base" });
+  await drive(20, 0.5);
+  const finding = event(base, "finding");
+  base.observe({ kind: "floorcheck", point: [1, 0], alarm: true });
   base.observe({ kind: "knock", point: [0.2, 0, 0.06] });
-  base.observe({ kind: "floorcheck", point: [0.2, 0.1], alarm: true });
+  base.observe({ kind: "waiver", direction: "forward", seconds: 2, reason: "known ramp" });
   await base.mark("here");
+  // 1 m ahead of 0.475 m there is floor, and it was seen: the alarm is wrong.
+  expect(await finding).toMatchObject({ alarm: true, verdict: "disagrees", footing: "firm" });
   await until(() => texts.length === 3);
-  expect(texts).toEqual([
+  expect(texts.toSorted()).toEqual([
     "knock: at 0.20, 0.00, 0.06 m of the base",
-    "floorcheck: alarm at 0.20, 0.10 m of the base",
     "mark: here",
+    "waiver: begun: forward, 2 s, known ramp",
   ]);
 });

@@ -12,14 +12,16 @@ const REACH: Draft<"reach"> = {
   kind: "reach",
   time: 5_000_000_000,
   frame: 7,
-  state: "seeing",
+  state: "clear",
   source: "map",
   first: -Math.PI,
   step: Math.PI / 4,
   range: 4000,
   distanceMm: [0, 127, 128, 255, 256, 65535, 65536, 4000],
   what: [4, 1, 1, 2, 3, 0, 0, 1],
+  agesMs: null,
   pace: null,
+  waiver: null,
 };
 const DEPTH: FromClient<"depth"> = {
   kind: "depth",

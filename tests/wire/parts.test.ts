@@ -65,14 +65,19 @@ const REACH: Draft<"reach"> = {
   kind: "reach",
   time: 1,
   frame: 1,
-  state: "seeing",
+  state: "clear",
   source: "map",
   first: -Math.PI,
   step: Math.PI / 8,
   range: 4000,
   distanceMm: Array.from({ length: 16 }, (_, i) => 1000 + 10 * i),
   what: Array.from({ length: 16 }, () => WHAT.obstacle),
-  pace: { forward: 0.5, backward: 0.123, turning: 1 },
+  agesMs: null,
+  pace: {
+    ...{ forward: 0.5, backward: 0.123, left: 1, right: 1, roomMm: 900, limit: WHAT.obstacle },
+    ...{ arcsForward: [], arcsBackward: [] },
+  },
+  waiver: null,
 };
 
 test("a reflex datagram has the documented bytes, and comes back", () => {
@@ -93,7 +98,7 @@ test("a sector has the nearest of its bearings, ahead first", () => {
 });
 
 test("a sector that no bearing looks into is unseen at no distance", () => {
-  const ahead = { ...REACH, first: 0, distanceMm: [90_000], what: [WHAT.nothing] };
+  const ahead = { ...REACH, first: 0, distanceMm: [90_000], what: [WHAT.open] };
   const { distanceMm, what } = reflexOf(ahead, 1, 0, WHAT.unseen);
   expect([distanceMm[4], what[4]]).toEqual([0, WHAT.unseen]);
   expect(decodeReflex(encodeReflex(reflexOf(ahead, 1, 0, WHAT.unseen))).distanceMm[0]).toBe(65535);

@@ -1,0 +1,64 @@
+/** Milliseconds: the first pause, and the longest. */
+const FIRST_PAUSE = 250;
+const LONGEST_PAUSE = 10_000;
+/** What has run for so long counts as well again, milliseconds. */
+const WELL_AFTER = 10_000;
+
+/** What runs until it fails; `stop` ends it early, and then `done` resolves. */
+export interface Run {
+  /** Why it ended, in one line. Never rejects. */
+  readonly done: Promise<string>;
+  stop(): void;
+}
+
+/**
+ * Keeps something running: started anew whenever it ends, after a pause that doubles as long as it does not run well.
+ * @param start begins a run; what it throws is why that run ended
+ * @param say gets why each run ended, and when the next begins
+ */
+export class Restarter {
+  readonly #start: () => Run;
+  readonly #say: (why: string) => void;
+  #run: Run | null = null;
+  #timer: NodeJS.Timeout | null = null;
+  #wake: () => void = () => {};
+  #isStopped = false;
+  readonly #ended: Promise<void>;
+
+  constructor(start: () => Run, say: (why: string) => void) {
+    this.#start = start;
+    this.#say = say;
+    this.#ended = this.#keepRunning();
+  }
+
+  async #keepRunning(): Promise<void> {
+    let pause = FIRST_PAUSE;
+    while (!this.#isStopped) {
+      const begun = performance.now();
+      let why: string;
+      try {
+        this.#run = this.#start();
+        why = await this.#run.done;
+      } catch (error) {
+        why = (error as Error).message;
+      }
+      this.#run = null;
+      if (this.#isStopped) return;
+      if (performance.now() - begun > WELL_AFTER) pause = FIRST_PAUSE;
+      this.#say(`${why}; again in ${(pause / 1000).toFixed(2)} s`);
+      await new Promise<void>((resolve) => {
+        this.#wake = resolve;
+        this.#timer = setTimeout(resolve, pause);
+      });
+      pause = Math.min(LONGEST_PAUSE, pause * 2);
+    }
+  }
+
+  async stop(): Promise<void> {
+    this.#isStopped = true;
+    if (this.#timer !== null) clearTimeout(this.#timer);
+    this.#wake();
+    this.#run?.stop();
+    await this.#ended;
+  }
+}
