@@ -131,7 +131,11 @@ function listSettings(): string {
   return Object.entries(SETTINGS)
     .map(([name, row]) => {
       const allowed =
-        row.type === "choice" ? row.choices.join(" | ") : `${row.min} to ${row.max} ${row.unit}`;
+        row.type === "choice"
+          ? row.choices.join(" | ")
+          : row.type === "text"
+            ? "text"
+            : `${row.min} to ${row.max} ${row.unit}`;
       return `${name.padEnd(24)} ${String(row.default).padEnd(10)} ${allowed}\n${" ".repeat(25)}${row.help}`;
     })
     .join("\n");

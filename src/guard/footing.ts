@@ -144,6 +144,7 @@ export class FootingLayer {
    */
   add(judged: ReflexFrame, time: number, x: number, y: number, yaw: number, floor: number): void {
     this.frame++;
+    if (judged.sight === "blind" || judged.sight === "covered") return; // no view of the floor
     const frame = this.frame;
     const per = 1 / this.cellSize;
     const cos = Math.cos(yaw);

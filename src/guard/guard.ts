@@ -1,3 +1,4 @@
+import type { Optics } from "../geometry/optics.ts";
 import type { RayTable } from "../geometry/rays.ts";
 import type { RangeNoise } from "../sense/noise.ts";
 import { type BodyDescription, type BodyLimits, bodyLimits, permittedSpeed, RAMP_SLOPE } from "./body.ts";
@@ -101,11 +102,23 @@ export class Guard {
   repeats = 0;
   sight: Sight = "blind";
 
-  /** @throws {RangeError} if the body or a setting makes no sense, naming it */
-  constructor(settings: GuardSettings) {
+  /**
+   * @param before a guard whose memory this one takes over, or null
+   * @throws {RangeError} if the body or a setting makes no sense, naming it
+   */
+  constructor(settings: GuardSettings, before: Guard | null = null) {
     this.settings = settings;
     this.limits = bodyLimits(settings.body);
-    this.footing = new FootingLayer(settings.cellSize);
+    this.footing = before?.footing ?? new FootingLayer(settings.cellSize);
+    if (before !== null) {
+      this.#start = before.#start;
+      this.#isStarting = before.#isStarting;
+      this.#last = before.#last;
+      this.#sightTime = before.#sightTime;
+      this.#frameTime = before.#frameTime;
+      this.#interval = before.#interval;
+      this.#now = before.#now;
+    }
     const { footprint } = settings.body;
     const length = Math.min(settings.maxReach, 1.6);
     const wider = 0.02;
@@ -119,8 +132,9 @@ export class Guard {
     ];
   }
 
-  /** A reflex for one camera. */
-  openReflex(rays: RayTable, unitsPerMetre: number, noise: RangeNoise): Reflex {
+  /** A reflex for one camera; null for a laser and for an image too small to be judged. */
+  openReflex(optics: Optics, rays: RayTable, unitsPerMetre: number, noise: RangeNoise): Reflex | null {
+    if (optics.model === "scan" || rays.width < 16 || rays.height < 12) return null;
     const { body, maxTrim, maxReach, gate } = this.settings;
     const { drop, step, gap } = this.limits;
     return new Reflex(rays, unitsPerMetre, {

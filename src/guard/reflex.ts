@@ -457,11 +457,12 @@ export class Reflex {
         isOpen = false;
         if (kind !== BRINK && runAlong - firm < 1.5 * gap) {
           kind = BRINK;
-          dropDepth = -depthBelow / below;
           // The edge lies between the last floor and the first ray that passed.
           firmX = 0.5 * (firmX + frame.x[runStart]!);
           firmY = 0.5 * (firmY + frame.y[runStart]!);
         }
+        // Of a stair that is its first tread.
+        if (runAlong - firm < 1.5 * gap && along - firm < 2 * gap) dropDepth = -depthBelow / below;
         for (let k = runStart; k < n; k++) {
           if (frame.what[k] === MISSING) frame.what[k] = PASSED;
         }

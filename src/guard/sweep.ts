@@ -41,11 +41,14 @@ export function sweep(
   direction: 1 | -1,
   length: number,
 ): Sweep {
-  const body = footprint.map(([x, y]) => [x, y + Math.sign(y) * wider] as const);
+  const set = (out: number, ahead: number) =>
+    footprint.map(([x, y]) => [x + Math.sign(x) * ahead, y + Math.sign(y) * out] as const);
+  const body = set(wider, 0);
+  const stoodOn = set(wider + 0.004, 0.004); // a little more, or the sides' own points would count
   const rim = outline(body);
   const radius = Math.max(...body.map(([x, y]) => Math.hypot(x, y)));
   const onTheSpot = curvature === Number.POSITIVE_INFINITY;
-  const seen = new Set<string>();
+  const seen = new Set<number>();
   const found: [number, number, number][] = [];
   const step = GRAIN / 2 / (onTheSpot ? 1 : 1 + Math.abs(curvature) * radius);
   for (let way = step; way <= length; way += step) {
@@ -58,8 +61,9 @@ export function sweep(
     for (const [px, py] of rim) {
       const x = cx + cos * px - sin * py;
       const y = cy + sin * px + cos * py;
-      const key = `${Math.floor(x / GRAIN)},${Math.floor(y / GRAIN)}`;
-      if (seen.has(key) || holds(footprint, x, y)) continue;
+      const key = (Math.floor(x / GRAIN) + 4096) * 8192 + Math.floor(y / GRAIN) + 4096;
+      if (seen.has(key)) continue;
+      if (holds(stoodOn, x, y)) continue;
       seen.add(key);
       found.push([x, y, way]);
     }

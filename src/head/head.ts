@@ -8,16 +8,29 @@ import {
   multiply,
   toMatrix,
   toYawPitchRoll,
+  transformPoint,
 } from "../geometry/rigid.ts";
+import { parseFootprint } from "../guard/body.ts";
+import { Guard } from "../guard/guard.ts";
+import type { Reflex, ReflexFrame } from "../guard/reflex.ts";
 import { type EvidenceModel, evidenceTable } from "../map/evidence.ts";
 import { FloorLayer } from "../map/floor.ts";
 import { BlockGrid } from "../map/grid.ts";
 import { Integrator } from "../map/integrate.ts";
-import { BodyLayers } from "../map/layers.ts";
+import { BodyLayers, COLUMN } from "../map/layers.ts";
 import { ScanIntegrator } from "../map/scan.ts";
 import { AttitudeFilter } from "../sense/attitude.ts";
-import type { DepthEvent, HeadEvent, MotionEvent, SensorSetup, Setup } from "../sense/events.ts";
-import { DEFAULT_MASK_SETTINGS, DepthMask } from "../sense/mask.ts";
+import type {
+  DepthEvent,
+  FloorcheckEvent,
+  HeadEvent,
+  KnockEvent,
+  MotionEvent,
+  SensorSetup,
+  Setup,
+  WaiverEvent,
+} from "../sense/events.ts";
+import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskResult } from "../sense/mask.ts";
 import { OrientationBuffer } from "../sense/orientation.ts";
 import { PoseBuffer } from "../sense/poses.ts";
 import { Straightener } from "../sense/straighten.ts";
@@ -46,6 +59,10 @@ interface Channel {
   readonly seesFloor: boolean;
   readonly mounts: PoseBuffer;
   readonly references: PoseBuffer;
+  /** Judges its frames; null for lasers and for images too small to be judged. */
+  readonly reflex: Reflex | null;
+  /** What it said of the newest frame; overwritten by the next. */
+  judged: ReflexFrame | null;
   lastSequence: number | null;
   /** A frame that waits for its pose; its arrays are the channel's own. */
   readonly waiting: WaitingFrame;
@@ -65,14 +82,16 @@ interface WaitingFrame {
  * The pipeline: events in, outputs out. Deterministic: no clock, no randomness, no I/O; the same events and settings
  * give the same outputs and the same map.
  *
- * Order within a frame: mask, pose, floor, map, and every few frames the two-dimensional layers. A frame whose pose is not
- * known yet waits, one per sensor and for a bounded time; a newer frame takes its place.
+ * Order within a frame: mask, tilt trim, reflex output, pose, floor, map, every few frames the two-dimensional layers, reach
+ * and pace. The reflex needs no position and never waits; the rest of a frame whose pose is not known yet does, one per sensor
+ * and for a bounded time; a newer frame takes its place.
  */
 export class Head {
-  /** These three are replaced by `change` and `clear`, and by nothing else. */
+  /** These four are replaced by `change` and `clear`, and by nothing else. */
   setup: Setup;
   settings: Settings;
   layers: BodyLayers;
+  guard: Guard;
   readonly grid: BlockGrid;
   readonly floor: FloorLayer;
   #channels: readonly Channel[];
@@ -88,6 +107,13 @@ export class Head {
   #lastTime = 0;
   #lastFloor = 0;
   #outputs: HeadOutput[] = [];
+  /** The newest place of the base that is known, and the height of the floor under it. */
+  #base: Located | null = null;
+  /** Gravity in the base's frame as it was last known: pitch and roll. */
+  #tilt: readonly [pitch: number, roll: number] = [0, 0];
+  #now = Number.NEGATIVE_INFINITY;
+  #isLateSaid = false;
+  #waiver: { readonly event: WaiverEvent; readonly until: number } | null = null;
   readonly #rotation = new Float64Array(9);
   readonly #position = new Float64Array(3);
 
@@ -110,6 +136,7 @@ export class Head {
     this.#motions = new PoseBuffer(POSES_KEPT, maxGap);
     this.#references = new PoseBuffer(POSES_KEPT, maxGap);
     this.#headMounts = new PoseBuffer(POSES_KEPT, maxGap);
+    this.guard = this.#openGuard(null);
     this.#channels = setup.sensors.map((sensor) => this.#open(sensor));
   }
 
@@ -121,6 +148,36 @@ export class Head {
       { height: settings["body.height"], clearance: settings["body.clearance"] },
       // The field counts in cells, at most 254 of them.
       Math.min(settings["body.clearanceLimit"], 250 * settings["map.voxelSize"]),
+    );
+  }
+
+  /** @param before whose memory of the ground it takes over */
+  #openGuard(before: Guard | null): Guard {
+    const { settings } = this;
+    return new Guard(
+      {
+        body: {
+          footprint: parseFootprint(settings["body.footprint"]),
+          height: settings["body.height"],
+          wheelRadius: settings["body.wheelRadius"],
+          climbableStep: settings["body.climbableStep"],
+          tolerableDrop: settings["body.tolerableDrop"],
+          deceleration: settings["body.deceleration"],
+          reactionDelay: settings["body.reactionDelay"],
+        },
+        cellSize: settings["map.voxelSize"],
+        margin: settings["guard.margin"],
+        maxReach: settings["guard.maxReach"],
+        topSpeed: settings["guard.topSpeed"],
+        topTurn: settings["guard.topTurn"],
+        maxBlind: settings["guard.maxBlind"],
+        memory: settings["guard.memory"],
+        startTrust: settings["guard.startTrust"],
+        knockRepeat: settings["guard.knockRepeat"],
+        maxTrim: settings["guard.maxTrim"] * RADIANS,
+        gate: settings["guard.gate"],
+      },
+      before,
     );
   }
 
@@ -138,11 +195,12 @@ export class Head {
         );
       }
     }
-    const before = { settings: this.settings, setup: this.setup };
+    const before = { settings: this.settings, setup: this.setup, guard: this.guard };
     this.settings = settings;
     this.setup = setup;
     try {
       const layers = this.#openLayers();
+      this.guard = this.#openGuard(before.guard);
       const known = new Map(this.#channels.map((channel) => [channel.setup.name, channel]));
       this.#channels = setup.sensors.map((sensor) => {
         const { mounts, references, lastSequence } = known.get(sensor.name) ?? {};
@@ -152,6 +210,7 @@ export class Head {
           : channel;
       });
       this.layers = layers;
+      this.guard.setBlocked(null, 0);
     } catch (error) {
       Object.assign(this, before);
       throw error;
@@ -162,6 +221,7 @@ export class Head {
   clear(): void {
     this.grid.clear();
     this.floor.clear();
+    this.guard.forget();
     this.change(this.settings);
   }
 
@@ -193,6 +253,8 @@ export class Head {
       mask,
       mounts: new PoseBuffer(POSES_KEPT, maxGap),
       references: new PoseBuffer(POSES_KEPT, maxGap),
+      reflex: this.guard.openReflex(optics, mask.rays, mask.unitsPerMetre, DEFAULT_MASK_SETTINGS.noise),
+      judged: null,
       lastSequence: null,
       waiting: {
         isWaiting: false,
@@ -227,6 +289,7 @@ export class Head {
    */
   take(event: HeadEvent): readonly HeadOutput[] {
     this.#outputs.length = 0;
+    this.#goOn(event.time);
     switch (event.kind) {
       case "depth":
         this.#takeDepth(event);
@@ -252,9 +315,16 @@ export class Head {
         else this.#channels[event.sensor]?.references.push(event.time, event.pose);
         break;
       case "knock":
+        this.#takeKnock(event);
+        break;
       case "floorcheck":
+        this.#takeFloorcheck(event);
+        break;
+      case "waiver":
+        this.#takeWaiver(event);
+        break;
       case "mark":
-        // They do not change the map.
+        // Changes nothing.
         break;
       default:
         event satisfies never;
@@ -294,7 +364,17 @@ export class Head {
       this.#skip(sensor, frame.time, frame.sequence, "overtaken", `by frame ${sequence}`);
       frame.isWaiting = false;
     }
+    const masked = channel.mask.apply(event.counts, event.amplitude);
     const pose = this.#poseAt(channel, time);
+    this.#reflex(
+      sensor,
+      channel,
+      time,
+      sequence,
+      masked,
+      event.amplitude,
+      typeof pose === "string" ? null : pose,
+    );
     if (pose === "not yet") {
       frame.isWaiting = true;
       frame.time = time;
@@ -306,7 +386,7 @@ export class Head {
     } else if (typeof pose === "string") {
       this.#skip(sensor, time, sequence, "no pose", pose);
     } else {
-      this.#map(sensor, channel, time, sequence, event.counts, event.amplitude, pose, this.isMapping);
+      this.#map(sensor, channel, time, sequence, masked, pose, this.isMapping);
     }
   }
 
@@ -322,8 +402,8 @@ export class Head {
       } else if (typeof pose === "string") {
         this.#skip(sensor, frame.time, frame.sequence, "no pose", pose);
       } else {
-        const amplitude = frame.hasAmplitude ? frame.amplitude : null;
-        this.#map(sensor, channel, frame.time, frame.sequence, frame.counts, amplitude, pose, frame.isMapped);
+        const masked = channel.mask.apply(frame.counts, frame.hasAmplitude ? frame.amplitude : null);
+        this.#map(sensor, channel, frame.time, frame.sequence, masked, pose, frame.isMapped);
       }
       frame.isWaiting = false;
     }
@@ -372,12 +452,7 @@ export class Head {
     const imu = new Float64Array(4);
     const status = this.#orientations.at(time, imu);
     if (status !== "ok") return status;
-    const baseFromImu = compose(
-      poseOr(this.#headMounts, time, this.setup.baseFromHead),
-      this.setup.headFromImu,
-    );
-    const worldFromImu = imu as unknown as Quat;
-    const [, pitch, roll] = toYawPitchRoll(multiply(worldFromImu, conjugate(baseFromImu.rotation)));
+    const [pitch, roll] = this.#tiltOf(imu as unknown as Quat, time);
     const [yaw] = toYawPitchRoll(planar.rotation);
     return { rotation: fromYawPitchRoll(yaw, pitch, roll), position: planar.position };
   }
@@ -387,13 +462,13 @@ export class Head {
     channel: Channel,
     time: number,
     sequence: number,
-    counts: Uint16Array,
-    amplitude: Uint16Array | null,
+    masked: MaskResult,
     pose: Located,
-    isMapped: boolean,
+    isAllowed: boolean,
   ): void {
     const { worldFromBase, worldFromLens, floorHeight } = pose;
-    const masked = channel.mask.apply(counts, amplitude);
+    // A hand before the lens is no part of the room.
+    const isMapped = isAllowed && channel.judged?.sight !== "covered";
     const m = toMatrix(worldFromLens);
     const R = this.#rotation;
     for (let row = 0; row < 3; row++) {
@@ -431,15 +506,170 @@ export class Head {
       points,
       floorSamples,
     });
-    if (!isMapped) return;
-    this.#lastTime = time;
-    this.#lastFloor = floorHeight;
-    if (++this.#sinceLayers >= this.settings["map.layersEvery"]) this.#updateLayers(time, floorHeight);
+    if (isMapped) {
+      this.#lastTime = time;
+      this.#lastFloor = floorHeight;
+      if (++this.#sinceLayers >= this.settings["map.layersEvery"]) this.#updateLayers(time, floorHeight);
+    }
+    if (channel.judged !== null) {
+      const [x, y, yaw] = planar(worldFromBase);
+      this.guard.remember(channel.judged, time, x, y, yaw, floorHeight);
+      this.#base = pose;
+      this.#sayReach(time);
+    }
+  }
+
+  /** Judges a frame by gravity and the lens's height. */
+  #reflex(
+    sensor: number,
+    channel: Channel,
+    time: number,
+    sequence: number,
+    masked: MaskResult,
+    amplitude: Uint16Array | null,
+    pose: Located | null,
+  ): void {
+    const { guard } = this;
+    if (channel.reflex === null) return;
+    const levelFromLens = this.#levelFromLens(channel, time, pose);
+    const m = toMatrix(levelFromLens);
+    const R = this.#rotation;
+    for (let row = 0; row < 3; row++) {
+      for (let col = 0; col < 3; col++) R[3 * row + col] = m[4 * col + row]!;
+      this.#position[row] = m[12 + row]!;
+    }
+    const judged = channel.reflex.look(masked.depth, masked.reason, amplitude, R, this.#position);
+    channel.judged = judged;
+    guard.watch(judged, time);
+    if (!guard.isLate) this.#isLateSaid = false;
+    const { room } = guard.straightRoom(judged);
+    this.#outputs.push({
+      kind: "reflex",
+      ...{ time, sensor, sequence, sight: judged.sight },
+      x: Array.from(judged.endX),
+      y: Array.from(judged.endY),
+      ends: Array.from(judged.kind),
+      drop: Array.from(judged.drop),
+      trim: [judged.trimPitch, judged.trimRoll],
+      ...{ room, pace: guard.speedFor(room) },
+    });
+  }
+
+  /** The lens over the base's floor point, the base's axes turned upright: by the pose if it is known, else by gravity. */
+  #levelFromLens(channel: Channel, time: number, pose: Located | null): Pose {
+    if (pose !== null) {
+      const [x, y, yaw] = planar(pose.worldFromBase);
+      const [, pitch, roll] = toYawPitchRoll(pose.worldFromBase.rotation);
+      this.#tilt = [pitch, roll];
+      const upright: Pose = { rotation: fromYawPitchRoll(yaw, 0, 0), position: [x, y, pose.floorHeight] };
+      return compose(invert(upright), pose.worldFromLens);
+    }
+    const imu = new Float64Array(4);
+    if (this.#orientations.at(time, imu) === "ok") this.#tilt = this.#tiltOf(imu as unknown as Quat, time);
+    const rotation = fromYawPitchRoll(0, this.#tilt[0], this.#tilt[1]);
+    return compose({ rotation, position: [0, 0, 0] }, this.#baseFromLens(channel, time));
+  }
+
+  /** Pitch and roll of the base from the attitude of the inertial sensor. */
+  #tiltOf(worldFromImu: Quat, time: number): readonly [pitch: number, roll: number] {
+    const baseFromHead = poseOr(this.#headMounts, time, this.setup.baseFromHead);
+    const baseFromImu = compose(baseFromHead, this.setup.headFromImu);
+    const [, pitch, roll] = toYawPitchRoll(multiply(worldFromImu, conjugate(baseFromImu.rotation)));
+    return [pitch, roll];
+  }
+
+  /** Reach and pace from the newest place that is known. */
+  #sayReach(time: number): void {
+    const { guard } = this;
+    if (this.#base === null) return;
+    const [x, y, yaw] = planar(this.#base.worldFromBase);
+    const { distance, ends, age } = guard.reach(x, y, yaw);
+    const waiver = this.#waiver;
+    this.#outputs.push({
+      kind: "reach",
+      ...{ time, age: guard.blindFor, sight: guard.isLate ? "late" : guard.sight },
+      distance: Array.from(distance),
+      ends: Array.from(ends),
+      ages: Array.from(age),
+      pace: guard.pace(x, y, yaw),
+      brinks: guard.brinks(x, y),
+      waiver:
+        waiver === null
+          ? null
+          : {
+              direction: waiver.event.direction,
+              reason: waiver.event.reason,
+              left: (waiver.until - this.#now) / MICROSECONDS,
+            },
+    });
+  }
+
+  /** Time goes on: what expires does, and a head that has seen nothing for too long says so, once. */
+  #goOn(time: number): void {
+    if (!(time > this.#now)) return;
+    this.#now = time;
+    this.guard.tick(time);
+    const waiver = this.#waiver;
+    if (waiver !== null && time >= waiver.until) {
+      this.#waiver = null;
+      const { direction, reason } = waiver.event;
+      this.#outputs.push({ kind: "waiver", time, direction, reason, state: "expired", seconds: 0 });
+    }
+    if (this.#base !== null && this.guard.isLate && !this.#isLateSaid) {
+      this.#isLateSaid = true;
+      this.#sayReach(time);
+    }
+  }
+
+  #takeWaiver(event: WaiverEvent): void {
+    const { time, direction, reason } = event;
+    const say = (state: "begun" | "withdrawn" | "refused", seconds: number) =>
+      this.#outputs.push({ kind: "waiver", time, direction, reason, state, seconds });
+    if (event.seconds === 0 && this.#waiver !== null) {
+      this.#waiver = null;
+      say("withdrawn", 0);
+    } else if (!(event.seconds > 0) || reason.trim() === "") {
+      say("refused", 0);
+    } else {
+      const seconds = Math.min(event.seconds, this.settings["guard.waiverLimit"]);
+      this.#waiver = { event, until: time + seconds * MICROSECONDS };
+      say("begun", seconds);
+    }
+  }
+
+  /** A point of the base in the world, by the newest place that is known. */
+  #worldOf(point: Vec3): Vec3 | null {
+    return this.#base === null ? null : transformPoint(this.#base.worldFromBase, point);
+  }
+
+  #takeKnock({ time, point }: KnockEvent): void {
+    const place = this.#worldOf(point);
+    if (place === null) return;
+    const isRepeat = !this.guard.knock(time, place[0], place[1]);
+    if (!isRepeat) {
+      // What was hit lies beyond the bumper's own cell, too.
+      const out = 1 + this.settings["map.voxelSize"] / Math.max(0.01, Math.hypot(point[0], point[1]));
+      const [x, y] = this.#worldOf([point[0] * out, point[1] * out, point[2]])!;
+      this.guard.footing.addKnock(x, y);
+    }
+    this.#outputs.push({ kind: "knock", time, point, isRepeat });
+    this.#sayReach(time);
+  }
+
+  #takeFloorcheck({ time, point, alarm }: FloorcheckEvent): void {
+    const place = this.#worldOf([point[0], point[1], 0]);
+    const [x, y] = place ?? [Number.NaN, Number.NaN];
+    const evidence = this.guard.footing.cellAt(x, y);
+    const verdict = place === null ? "cannot see" : this.guard.judgeFloorcheck(x, y, alarm);
+    const age = (time - evidence.time) / MICROSECONDS;
+    this.#outputs.push({ kind: "finding", time, point, alarm, verdict, evidence, age });
   }
 
   #updateLayers(time: number, floorHeight: number): void {
     this.#sinceLayers = 0;
     const columns = this.layers.update(floorHeight);
+    const { layers } = this;
+    this.guard.setBlocked((i, j) => layers.kindAt(i, j) === COLUMN.blocked, this.grid.frame);
     this.#outputs.push({ kind: "layers", time, revision: this.grid.frame, columns });
   }
 }
@@ -449,6 +679,11 @@ interface Located {
   readonly worldFromLens: Pose;
   /** z of the floor below the base. */
   readonly floorHeight: number;
+}
+
+/** x, y and heading of a pose. */
+function planar({ rotation, position }: Pose): readonly [x: number, y: number, yaw: number] {
+  return [position[0], position[1], toYawPitchRoll(rotation)[0]];
 }
 
 function poseOr(buffer: PoseBuffer, time: number, otherwise: Pose): Pose {

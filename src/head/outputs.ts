@@ -1,4 +1,8 @@
-import type { Pose } from "../geometry/optics.ts";
+import type { Pose, Vec3 } from "../geometry/optics.ts";
+import type { Brink, FootingCell } from "../guard/footing.ts";
+import type { Pace, Verdict } from "../guard/guard.ts";
+import type { Sight } from "../guard/reflex.ts";
+import type { WaiverEvent } from "../sense/events.ts";
 
 /** A depth frame or scan went into the map. */
 export interface FrameOutput {
@@ -40,4 +44,90 @@ export interface LayersOutput {
   readonly columns: number;
 }
 
-export type HeadOutput = FrameOutput | SkippedOutput | LayersOutput;
+/** What a frame alone says, before anything that needs a position. All numbers are metres in the level base frame. */
+export interface ReflexOutput {
+  readonly kind: "reflex";
+  /** Microseconds: capture of the frame. */
+  readonly time: number;
+  readonly sensor: number;
+  readonly sequence: number;
+  /** Whether it is a fit view of the floor: "covered" and "blind" are not. */
+  readonly sight: Sight;
+  /** Per strip of the image, left to right: where free, firm ground ends (x, y), an `END`, and the depth of a drop. */
+  readonly x: readonly number[];
+  readonly y: readonly number[];
+  readonly ends: readonly number[];
+  readonly drop: readonly number[];
+  /** By how much pitch and roll were believed too large, radians. */
+  readonly trim: readonly [pitch: number, roll: number];
+  /** Free way straight ahead of the footprint, and m/s from which the base stops within it. */
+  readonly room: number;
+  readonly pace: number;
+}
+
+/** All that frame and memory say about the ground around the base. */
+export interface ReachOutput {
+  readonly kind: "reach";
+  /** Microseconds: capture of the newest frame in it. */
+  readonly time: number;
+  /** Seconds since a camera had a fit view of the floor. */
+  readonly age: number;
+  /** "late" when that is too long ago: every pace is 0 then. */
+  readonly sight: Sight | "late";
+  /** Per bearing, counter-clockwise from forward: metres to the end of free, firm ground, a `REACH`, seconds since seen. */
+  readonly distance: readonly number[];
+  readonly ends: readonly number[];
+  readonly ages: readonly number[];
+  readonly pace: Pace;
+  /** Edges nearby, in the world. */
+  readonly brinks: readonly Brink[];
+  /** The waiver in force, and seconds left of it. It changes no other number here. */
+  readonly waiver: {
+    readonly direction: WaiverEvent["direction"];
+    readonly reason: string;
+    readonly left: number;
+  } | null;
+}
+
+/** The answer to a floorcheck. */
+export interface FindingOutput {
+  readonly kind: "finding";
+  readonly time: number;
+  /** Base frame, and what the base's sensor said. */
+  readonly point: readonly [number, number];
+  readonly alarm: boolean;
+  readonly verdict: Verdict;
+  /** What is known of that place; its time is when it was seen. */
+  readonly evidence: FootingCell;
+  /** Seconds since; Infinity when it never was. */
+  readonly age: number;
+}
+
+/** A knock was taken into the map of the ground, or found to be the bounce of the one before. */
+export interface KnockOutput {
+  readonly kind: "knock";
+  readonly time: number;
+  readonly point: Vec3;
+  readonly isRepeat: boolean;
+}
+
+/** A waiver began, was cut to the longest allowed, or ended. */
+export interface WaiverOutput {
+  readonly kind: "waiver";
+  readonly time: number;
+  readonly direction: WaiverEvent["direction"];
+  readonly reason: string;
+  readonly state: "begun" | "expired" | "withdrawn" | "refused";
+  /** Seconds from `time` for which it holds. */
+  readonly seconds: number;
+}
+
+export type HeadOutput =
+  | ReflexOutput
+  | FrameOutput
+  | SkippedOutput
+  | LayersOutput
+  | ReachOutput
+  | FindingOutput
+  | KnockOutput
+  | WaiverOutput;

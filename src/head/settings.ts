@@ -1,3 +1,5 @@
+import { parseFootprint } from "../guard/body.ts";
+
 interface NumberSetting {
   readonly type: "number" | "integer";
   readonly default: number;
@@ -10,6 +12,14 @@ interface ChoiceSetting {
   readonly type: "choice";
   readonly default: string;
   readonly choices: readonly string[];
+  readonly help: string;
+}
+
+interface TextSetting {
+  readonly type: "text";
+  readonly default: string;
+  /** Throws a RangeError that says what is wrong with a text. */
+  readonly check: (text: string) => unknown;
   readonly help: string;
 }
 
@@ -36,6 +46,12 @@ const choice = <T extends string>(
   type: "choice",
   default: byDefault,
   choices,
+  help,
+});
+const text = (byDefault: string, check: (text: string) => unknown, help: string): TextSetting => ({
+  type: "text",
+  default: byDefault,
+  check,
   help,
 });
 
@@ -122,13 +138,62 @@ export const SETTINGS = {
     "m",
     "distances to the nearest blocked cell are exact up to this",
   ),
+  "body.footprint": text(
+    "0.22,0.175 0.22,-0.175 -0.2,-0.175 -0.2,0.175",
+    parseFootprint,
+    "corners of the outline in order, x,y in metres of the base frame, parted by spaces",
+  ),
+  "body.wheelRadius": number(0.06, 0.01, 0.5, "m", "radius of the smallest wheel that carries the body"),
+  "body.climbableStep": number(0.015, 0.001, 0.2, "m", "highest step up that the wheels take"),
+  "body.tolerableDrop": number(
+    0.015,
+    0.013,
+    0.2,
+    "m",
+    "deepest step down that is no drop; 13 mm belong to an accessible route (ADA 303.3), a long-pile rug's edge is 15",
+  ),
+  "body.deceleration": number(0.7, 0.05, 10, "m/s2", "what the brakes give for certain"),
+  "body.reactionDelay": number(0.15, 0, 2, "s", "from a pace being sent until the brakes act"),
+  "guard.margin": number(
+    0.1,
+    0,
+    1,
+    "m",
+    "kept between the outline and what ends the ground: two cells, for errors of edge, pose and tilt",
+  ),
+  "guard.maxReach": number(3, 0.5, 10, "m", "how far the guard looks"),
+  "guard.topSpeed": number(1, 0.05, 5, "m/s", "a faster pace is never permitted"),
+  "guard.topTurn": number(1.5, 0.05, 10, "rad/s", "nor a faster turn on the spot"),
+  "guard.maxBlind": number(0.4, 0.05, 5, "s", "time without a fit view after which the pace is 0"),
+  "guard.memory": number(600, 1, 1e6, "s", "firm ground not seen for longer is unseen again"),
+  "guard.startTrust": number(
+    0.6,
+    0,
+    3,
+    "m",
+    "ground around the start taken as firm up to the nearest floor in view: who starts the base vouches for it",
+  ),
+  "guard.knockRepeat": number(1, 0, 10, "s", "contacts at one place within this time are one knock"),
+  "guard.maxTrim": number(3.6, 0, 8, "deg", "most that the near floor may correct the tilt of a frame"),
+  "guard.gate": number(
+    0,
+    0,
+    65535,
+    "sensor counts",
+    "amplitude below which the sensor reports nothing; 0: the least that came with a return",
+  ),
+  "guard.waiverLimit": number(5, 0.1, 60, "s", "a waiver lasts no longer, whatever it asks for"),
 } as const;
 
 type Table = typeof SETTINGS;
 export type SettingName = keyof Table;
 /** One value per setting; all checked. */
 export type Settings = {
-  readonly [K in SettingName]: Table[K] extends { choices: readonly (infer C)[] } ? C : number;
+  readonly [K in SettingName]: Table[K] extends { choices: readonly (infer C)[] }
+    ? C
+    : Table[K] extends TextSetting
+      ? string
+      : number;
 };
 
 /** A setting is unknown, of the wrong kind, or out of bounds; the message names it and says what is allowed. */
@@ -158,7 +223,18 @@ export function resolveSettings(given: Readonly<Record<string, unknown>> = {}): 
 }
 
 function checked(name: SettingName, value: unknown): number | string {
-  const row: NumberSetting | ChoiceSetting = SETTINGS[name];
+  const row: NumberSetting | ChoiceSetting | TextSetting = SETTINGS[name];
+  if (row.type === "text") {
+    if (typeof value !== "string") {
+      throw new SettingError(`${name} must be a text, got ${JSON.stringify(value)}`);
+    }
+    try {
+      row.check(value);
+    } catch (error) {
+      throw new SettingError(`${name}: ${(error as Error).message}`);
+    }
+    return value;
+  }
   if (row.type === "choice") {
     if (typeof value === "string" && row.choices.includes(value)) return value;
     throw new SettingError(`${name} must be one of ${row.choices.join(", ")}, got ${JSON.stringify(value)}`);

@@ -1,5 +1,5 @@
 import type { Pose, Quat, Vec3 } from "../geometry/optics.ts";
-import type { HeadEvent, Setup } from "../sense/events.ts";
+import { type HeadEvent, type Setup, WAIVER_DIRECTIONS } from "../sense/events.ts";
 import { EVENT_KINDS, finishRecord, startRecord } from "./format.ts";
 import { decodeImage, encodeImage, maxEncodedSize } from "./image-codec.ts";
 import { intern, type MsgpackReader, type MsgpackWriter } from "./msgpack.ts";
@@ -16,6 +16,7 @@ intern([
   "gyro",
   "accel",
 ]);
+intern([...WAIVER_DIRECTIONS, "direction", "seconds", "reason"]);
 intern(["mag", "pose", "speed", "point", "alarm", "text", "of", "base", "lens", "position"]);
 
 const isWhole = (value: number, low: number): boolean => Number.isSafeInteger(value) && value >= low;
@@ -123,6 +124,20 @@ export function encodeEvent(out: MsgpackWriter, event: HeadEvent, setup: Setup):
       putFloats(out, "point", event.point);
       out.name("alarm");
       out.bool(event.alarm);
+      break;
+    case "waiver":
+      if (!WAIVER_DIRECTIONS.includes(event.direction)) {
+        throw new RangeError(
+          `waiver for ${JSON.stringify(event.direction)}: ${WAIVER_DIRECTIONS.join(", ")}`,
+        );
+      }
+      start(out, event, 3);
+      out.name("direction");
+      out.name(event.direction);
+      out.name("seconds");
+      out.float(event.seconds);
+      out.name("reason");
+      out.text(event.reason);
       break;
     case "mark":
       start(out, event, 1);
@@ -252,6 +267,8 @@ export function decodeEvent(
   let at: Pose | undefined;
   let alarm: boolean | undefined;
   let text: string | undefined;
+  let direction: string | undefined;
+  let seconds: number | undefined;
   for (; left > 0; left--) {
     const key = reader.text("field name");
     if (key === "time") when = time(reader);
@@ -278,6 +295,9 @@ export function decodeEvent(
       requireCount(reader, key, 2);
       place = [reader.number(key), reader.number(key)];
     } else if (key === "alarm" && kind === "floorcheck") alarm = reader.bool(key);
+    else if (key === "direction" && kind === "waiver") direction = reader.text(key);
+    else if (key === "seconds" && kind === "waiver") seconds = reader.number(key);
+    else if (key === "reason" && kind === "waiver") text = reader.text(key);
     else if (key === "text" && kind === "mark") text = reader.text(key);
     else if (key === "of" && kind === "reference") text = reader.text(key);
     else reader.skip(key); // a later version may add fields
@@ -321,6 +341,13 @@ export function decodeEvent(
       return { kind, time: stamp, point: need(reader, vector, "point") };
     case "floorcheck":
       return { kind, time: stamp, point: need(reader, place, "point"), alarm: need(reader, alarm, "alarm") };
+    case "waiver": {
+      const way = WAIVER_DIRECTIONS.find((one) => one === direction);
+      if (way === undefined)
+        return reader.fail(`waiver should be for one of ${WAIVER_DIRECTIONS.join(", ")}`);
+      const length = need(reader, seconds, "seconds");
+      return { kind, time: stamp, direction: way, seconds: length, reason: need(reader, text, "reason") };
+    }
     case "mark":
       return { kind, time: stamp, text: need(reader, text, "text") };
     case "reference": {

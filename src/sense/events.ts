@@ -80,6 +80,21 @@ export interface FloorcheckEvent extends Stamped {
   readonly alarm: boolean;
 }
 
+/** Ways in which a base can move. */
+export const WAIVER_DIRECTIONS = ["forward", "backward", "left", "right"] as const;
+
+/**
+ * The base takes a stop upon itself: for a stated reason, in one direction, for a few seconds. It changes nothing of what the
+ * head says; it is recorded and shown.
+ */
+export interface WaiverEvent extends Stamped {
+  readonly kind: "waiver";
+  readonly direction: (typeof WAIVER_DIRECTIONS)[number];
+  /** From `time` on; 0 takes it back. */
+  readonly seconds: number;
+  readonly reason: string;
+}
+
 /** A note in the recording. */
 export interface MarkEvent extends Stamped {
   readonly kind: "mark";
@@ -103,5 +118,6 @@ export type HeadEvent =
   | MountEvent
   | KnockEvent
   | FloorcheckEvent
+  | WaiverEvent
   | MarkEvent
   | ReferenceEvent;

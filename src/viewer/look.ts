@@ -25,8 +25,7 @@ export function look(
     cell[k] = Math.floor(at);
     step[k] = Math.sign(way);
     each[k] = way === 0 ? Number.POSITIVE_INFINITY : voxelSize / Math.abs(way);
-    next[k] =
-      way === 0 ? Number.POSITIVE_INFINITY : (way > 0 ? cell[k]! + 1 - at : at - cell[k]!) * each[k]!;
+    next[k] = way === 0 ? Number.POSITIVE_INFINITY : (way > 0 ? cell[k]! + 1 - at : at - cell[k]!) * each[k]!;
   }
   let distance = 0;
   while (distance < limit) {

@@ -1,10 +1,10 @@
 import type { FromServer } from "../wire/messages.ts";
 import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
-import { Place, type View, VIEWS } from "./place.ts";
+import { Place, VIEWS, type View } from "./place.ts";
 import { SettingsPanel } from "./settings-panel.ts";
 import { Strip } from "./strip.ts";
 import type { ChunkUpdate } from "./surface.ts";
-import { type FromLink, type Request, sharedNow, type Sighting, type ToLink } from "./talk.ts";
+import { type FromLink, type Request, type Sighting, sharedNow, type ToLink } from "./talk.ts";
 import { ageText, bearingText, countText, metresText } from "./text.ts";
 import { readTheme } from "./theme.ts";
 import { judge } from "./trust.ts";
@@ -40,10 +40,7 @@ const heldBack = new Map<string, ChunkUpdate>();
 
 // Requests to the head, through the worker.
 let nextRequest = 1;
-const waiting = new Map<
-  number,
-  { resolve: (value: unknown) => void; reject: (error: Error) => void }
->();
+const waiting = new Map<number, { resolve: (value: unknown) => void; reject: (error: Error) => void }>();
 const post = (message: ToLink): void => link.postMessage(message);
 function request<T>(what: Request): Promise<T> {
   const id = nextRequest++;
@@ -374,5 +371,9 @@ post({ kind: "connect", url: `${scheme}//${location.host}${ENDPOINT}` });
 
 /** Figures for the browser benchmark. */
 Object.assign(globalThis, {
-  brinkmapFigures: () => ({ ...place.figures, drawn: place.drawn, age: reach === null ? null : ageText(reach.message.age) }),
+  brinkmapFigures: () => ({
+    ...place.figures,
+    drawn: place.drawn,
+    age: reach === null ? null : ageText(reach.message.age),
+  }),
 });

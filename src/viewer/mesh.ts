@@ -55,8 +55,7 @@ export class BlockMesher {
     this.#used = 0;
     if (!classes.includes(VOXEL.occupied)) return new Int16Array(0);
     this.#pad(key, classes, lookup);
-    const inChunk = (block: number) =>
-      (block - Math.floor(block / CHUNK_BLOCKS) * CHUNK_BLOCKS) * BLOCK_SIDE;
+    const inChunk = (block: number) => (block - Math.floor(block / CHUNK_BLOCKS) * CHUNK_BLOCKS) * BLOCK_SIDE;
     const origin = [inChunk(keyX(key)), inChunk(keyY(key)), keyZ(key) * BLOCK_SIDE] as const;
     for (let face = 0; face < 6; face++) this.#meshFace(face, origin);
     return this.#out.slice(0, this.#used);
@@ -66,12 +65,7 @@ export class BlockMesher {
   #pad(key: number, classes: Uint8Array, lookup: Lookup): void {
     const padded = this.#padded;
     padded.fill(VOXEL.undecided);
-    const copy = (
-      from: Uint8Array | undefined,
-      dx: number,
-      dy: number,
-      dz: number,
-    ): void => {
+    const copy = (from: Uint8Array | undefined, dx: number, dy: number, dz: number): void => {
       if (from === undefined) return;
       // The part of the neighbour within the margin.
       const span = (d: number): readonly [number, number] =>
@@ -82,7 +76,9 @@ export class BlockMesher {
       for (let z = z0; z < z1; z++) {
         for (let y = y0; y < y1; y++) {
           let to =
-            x0 + dx * BLOCK_SIDE + MARGIN +
+            x0 +
+            dx * BLOCK_SIDE +
+            MARGIN +
             (y + dy * BLOCK_SIDE + MARGIN) * PADDED +
             (z + dz * BLOCK_SIDE + MARGIN) * PADDED * PADDED;
           for (let x = x0, n = (z * BLOCK_SIDE + y) * BLOCK_SIDE + x0; x < x1; x++) padded[to++] = from[n++]!;
@@ -113,10 +109,7 @@ export class BlockMesher {
         for (let u = 0, n = first + layer * sn + v * sv; u < BLOCK_SIDE; u++, n += su) {
           if (padded[n] !== VOXEL.occupied) continue;
           const before = padded[n + ahead]!;
-          if (
-            before === VOXEL.free ||
-            (before === VOXEL.undecided && padded[n + 2 * ahead] === VOXEL.free)
-          ) {
+          if (before === VOXEL.free || (before === VOXEL.undecided && padded[n + 2 * ahead] === VOXEL.free)) {
             bits |= 1 << u;
           }
         }

@@ -1,3 +1,4 @@
+import type { Static } from "@sinclair/typebox";
 import {
   BufferAttribute,
   BufferGeometry,
@@ -27,7 +28,6 @@ import {
 } from "three";
 import { OrbitControls } from "three/addons/controls/OrbitControls.js";
 import type { PoseShape } from "../wire/shapes.ts";
-import type { Static } from "@sinclair/typebox";
 import { CHUNK_BLOCKS, QUAD } from "./mesh.ts";
 import type { ChunkUpdate } from "./surface.ts";
 import type { Theme } from "./theme.ts";
@@ -152,10 +152,7 @@ export class Place {
     this.#ruler = new LineSegments(ruler, new LineBasicMaterial({ depthTest: false }));
     this.#ruler.renderOrder = 2;
     this.#ruler.frustumCulled = false;
-    this.#ends = new Points(
-      ruler,
-      new PointsMaterial({ size: 9, sizeAttenuation: false, depthTest: false }),
-    );
+    this.#ends = new Points(ruler, new PointsMaterial({ size: 9, sizeAttenuation: false, depthTest: false }));
     this.#ends.renderOrder = 2;
     this.#ends.frustumCulled = false;
     this.showRuler([]);

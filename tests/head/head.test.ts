@@ -51,8 +51,10 @@ const reference = (time: number, pose: Pose = IDENTITY): HeadEvent => ({
   ...{ kind: "reference", time, of: "base", sensor: 0, pose },
 });
 
+/** What followed for the map; tests/head/guard.test.ts looks at the rest. */
 function feed(head: Head, events: readonly HeadEvent[]): HeadOutput[] {
-  return events.flatMap((event) => [...head.take(event)]);
+  const all = events.flatMap((event) => [...head.take(event)]);
+  return all.filter(({ kind }) => kind === "frame" || kind === "skipped" || kind === "layers");
 }
 const frames = (outputs: readonly HeadOutput[]): FrameOutput[] =>
   outputs.filter((output): output is FrameOutput => output.kind === "frame");

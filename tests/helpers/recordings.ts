@@ -108,6 +108,10 @@ export function fakeEvents(count: number, seed: number, setup: Setup = smallSetu
       case 6:
         return { kind: "floorcheck", time, point: [some(), some()], alarm: random() > 0.5 };
       case 7:
+        if (i % 20 === 17) {
+          const reason = `Türschwelle, Fahrt ${i}`;
+          return { kind: "waiver", time, direction: "forward", seconds: 5 * random(), reason };
+        }
         return { kind: "mark", time, text: `mark ${i}: Stufe ≥ 150 mm` };
       case 8: {
         const of = i % 20 === 8 ? "lens" : "base";

@@ -75,6 +75,10 @@ const anyEvent: fc.Arbitrary<HeadEvent> = fc.oneof(
   fc.record({ kind: kind("mount"), time, sensor: fc.option(fc.nat(1)), pose }),
   fc.record({ kind: kind("knock"), time, point: vec3 }),
   fc.record({ kind: kind("floorcheck"), time, point: fc.tuple(any64, any64), alarm: fc.boolean() }),
+  fc.record({
+    ...{ kind: kind("waiver"), time, seconds: any64, reason: fc.string({ unit: "binary", maxLength: 300 }) },
+    direction: fc.constantFrom("forward", "backward", "left", "right"),
+  }),
   fc.record({ kind: kind("mark"), time, text: fc.string({ unit: "binary", maxLength: 300 }) }),
   fc.record({ kind: kind("reference"), time, of: kind("lens"), sensor: fc.nat(1), pose }),
   fc.record({ kind: kind("reference"), time, of: kind("base"), sensor: fc.constant(0), pose }),

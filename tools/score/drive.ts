@@ -111,7 +111,7 @@ export function driveCourse(course: Course): Outcome {
   };
   const guard = new Guard(GUARD);
   const mask = new DepthMask(OPTICS);
-  const reflex: Reflex = guard.openReflex(mask.rays, mask.unitsPerMetre, DEFAULT_RANGE_NOISE);
+  const reflex: Reflex = guard.openReflex(OPTICS, mask.rays, mask.unitsPerMetre, DEFAULT_RANGE_NOISE)!;
   const pixels = OPTICS.width * OPTICS.height;
   const shot = { counts: new Uint16Array(pixels), amplitude: new Uint16Array(pixels) };
   // What nobody knows exactly: mount, height, wheels.
