@@ -24,10 +24,12 @@ const CoreSettings = exact(
               row.choices.map((value) => Type.Literal(value)),
               { default: row.default, description: row.help },
             )
-          : (row.type === "integer" ? Type.Integer : Type.Number)({
-              ...{ minimum: row.min, maximum: row.max, default: row.default },
-              description: `${row.unit}; ${row.help}`,
-            }),
+          : row.type === "text"
+            ? Type.String({ maxLength: 4096, default: row.default, description: row.help })
+            : (row.type === "integer" ? Type.Integer : Type.Number)({
+                ...{ minimum: row.min, maximum: row.max, default: row.default },
+                description: `${row.unit}; ${row.help}`,
+              }),
       ),
     ]),
   ),
