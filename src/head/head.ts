@@ -83,16 +83,17 @@ interface WaitingFrame {
  * give the same outputs and the same map.
  *
  * Order within a frame: mask, tilt trim, reflex output, pose, floor, map, every few frames the two-dimensional layers, reach
- * and pace. The reflex needs no position and never waits; the rest of a frame whose pose is not known yet waits, one per sensor and for a bounded time; a newer frame takes its place.
+ * and pace. The reflex needs no position and never waits; the rest of a frame whose pose is not known yet does, one per sensor
+ * and for a bounded time; a newer frame takes its place.
  */
 export class Head {
-  /** These and the guard are replaced by `change` and `clear`, and by nothing else. */
+  /** These four are replaced by `change` and `clear`, and by nothing else. */
   setup: Setup;
   settings: Settings;
   layers: BodyLayers;
+  guard: Guard;
   readonly grid: BlockGrid;
   readonly floor: FloorLayer;
-  guard: Guard;
   #channels: readonly Channel[];
   readonly #orientations: OrientationBuffer;
   readonly #attitude = new AttitudeFilter();
@@ -135,34 +136,8 @@ export class Head {
     this.#motions = new PoseBuffer(POSES_KEPT, maxGap);
     this.#references = new PoseBuffer(POSES_KEPT, maxGap);
     this.#headMounts = new PoseBuffer(POSES_KEPT, maxGap);
-    this.guard = this.#openGuard();
+    this.guard = this.#openGuard(null);
     this.#channels = setup.sensors.map((sensor) => this.#open(sensor));
-  }
-
-  #openGuard(): Guard {
-    const { settings } = this;
-    return new Guard({
-      body: {
-        footprint: parseFootprint(settings["body.footprint"]),
-        height: settings["body.height"],
-        wheelRadius: settings["body.wheelRadius"],
-        climbableStep: settings["body.climbableStep"],
-        tolerableDrop: settings["body.tolerableDrop"],
-        deceleration: settings["body.deceleration"],
-        reactionDelay: settings["body.reactionDelay"],
-      },
-      cellSize: settings["map.voxelSize"],
-      margin: settings["guard.margin"],
-      maxReach: settings["guard.maxReach"],
-      topSpeed: settings["guard.topSpeed"],
-      topTurn: settings["guard.topTurn"],
-      maxBlind: settings["guard.maxBlind"],
-      memory: settings["guard.memory"],
-      startTrust: settings["guard.startTrust"],
-      knockRepeat: settings["guard.knockRepeat"],
-      maxTrim: settings["guard.maxTrim"] * RADIANS,
-      gate: settings["guard.gate"],
-    });
   }
 
   #openLayers(): BodyLayers {
@@ -173,6 +148,36 @@ export class Head {
       { height: settings["body.height"], clearance: settings["body.clearance"] },
       // The field counts in cells, at most 254 of them.
       Math.min(settings["body.clearanceLimit"], 250 * settings["map.voxelSize"]),
+    );
+  }
+
+  /** @param before whose memory of the ground it takes over */
+  #openGuard(before: Guard | null): Guard {
+    const { settings } = this;
+    return new Guard(
+      {
+        body: {
+          footprint: parseFootprint(settings["body.footprint"]),
+          height: settings["body.height"],
+          wheelRadius: settings["body.wheelRadius"],
+          climbableStep: settings["body.climbableStep"],
+          tolerableDrop: settings["body.tolerableDrop"],
+          deceleration: settings["body.deceleration"],
+          reactionDelay: settings["body.reactionDelay"],
+        },
+        cellSize: settings["map.voxelSize"],
+        margin: settings["guard.margin"],
+        maxReach: settings["guard.maxReach"],
+        topSpeed: settings["guard.topSpeed"],
+        topTurn: settings["guard.topTurn"],
+        maxBlind: settings["guard.maxBlind"],
+        memory: settings["guard.memory"],
+        startTrust: settings["guard.startTrust"],
+        knockRepeat: settings["guard.knockRepeat"],
+        maxTrim: settings["guard.maxTrim"] * RADIANS,
+        gate: settings["guard.gate"],
+      },
+      before,
     );
   }
 
@@ -191,16 +196,11 @@ export class Head {
       }
     }
     const before = { settings: this.settings, setup: this.setup, guard: this.guard };
-    const names = Object.keys(settings) as (keyof Settings)[];
-    const isOtherBody = names.some(
-      (name) => /^(body|guard)\./.test(name) && settings[name] !== this.settings[name],
-    );
     this.settings = settings;
     this.setup = setup;
     try {
-      // What another body remembers of the ground is learnt anew; until then it is unseen, and that is slow.
-      if (isOtherBody) this.guard = this.#openGuard();
       const layers = this.#openLayers();
+      this.guard = this.#openGuard(before.guard);
       const known = new Map(this.#channels.map((channel) => [channel.setup.name, channel]));
       this.#channels = setup.sensors.map((sensor) => {
         const { mounts, references, lastSequence } = known.get(sensor.name) ?? {};
@@ -223,6 +223,7 @@ export class Head {
   clear(): void {
     this.grid.clear();
     this.floor.clear();
+    this.guard.forget();
     this.change(this.settings);
   }
 
@@ -669,7 +670,8 @@ export class Head {
   #updateLayers(time: number, floorHeight: number): void {
     this.#sinceLayers = 0;
     const columns = this.layers.update(floorHeight);
-    this.guard.setBlocked((i, j) => this.layers.kindAt(i, j) === COLUMN.blocked, this.grid.frame);
+    const { layers } = this;
+    this.guard.setBlocked((i, j) => layers.kindAt(i, j) === COLUMN.blocked, this.grid.frame);
     this.#outputs.push({ kind: "layers", time, revision: this.grid.frame, columns });
   }
 }
