@@ -25,7 +25,7 @@ function connect(url: string): void {
     url,
     role: "watcher",
     name: "page",
-    topics: { reach: 30, pose: 30, pulse: 2, notes: 20, map: 10 },
+    topics: { reach: 30, pose: 30, pulse: 2, notes: 20, brinks: 5, map: 10 },
   });
   client = head;
   const lookup = (key: number): Uint8Array | undefined => head.mirror.blocks.get(key)?.classes;
@@ -47,6 +47,11 @@ function connect(url: string): void {
   head.on("reach", (reach) => tell({ kind: "reach", reach, arrived: sharedNow() }));
   head.on("pose", (pose) => tell({ kind: "pose", pose, arrived: sharedNow() }));
   head.on("pulse", (pulse) => tell({ kind: "pulse", pulse, arrived: sharedNow() }));
+  head.on("brinks", (brinks) => tell({ kind: "brinks", brinks }));
+  head.on("finding", ({ verdict, footing, point }) => {
+    const place = point.map((v) => v.toFixed(2)).join(", ");
+    tell({ kind: "fault", text: `floorcheck at ${place} m of the base: the head ${verdict} (${footing})` });
+  });
   head.on("note", (note) => tell({ kind: "note", note }));
   head.on("error", ({ message }) => tell({ kind: "fault", text: message }));
   head.on("map", (keys, mirror) => {

@@ -80,6 +80,9 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
     case "pose":
       if (!isHeld) showPose(data.pose);
       break;
+    case "brinks":
+      if (!isHeld) place.showBrinks(data.brinks.brinks);
+      break;
     case "pulse":
       showPulse(data.pulse);
       strip.draw();
@@ -142,7 +145,12 @@ function showReach(message: FromServer<"reach">): void {
   const { pace } = message;
   say("pace-forward", pace === null ? "–" : `${pace.forward.toFixed(2)} m/s`);
   say("pace-backward", pace === null ? "–" : `${pace.backward.toFixed(2)} m/s`);
-  say("pace-turning", pace === null ? "–" : `${pace.turning.toFixed(2)} rad/s`);
+  say("pace-turning", pace === null ? "–" : `${pace.left.toFixed(2)} left, ${pace.right.toFixed(2)} right`);
+  const { waiver } = message;
+  say(
+    "waiver",
+    waiver === null ? "none" : `${waiver.direction}, ${waiver.left.toFixed(1)} s more: ${waiver.reason}`,
+  );
   say("frame", countText(message.frame));
 }
 

@@ -6,7 +6,7 @@ type Reach = FromServer<"reach">;
 
 /** What ends the way, in words. */
 export const ENDS: Readonly<Record<number, string>> = {
-  [WHAT.nothing]: "nothing in the way",
+  [WHAT.open]: "open",
   [WHAT.obstacle]: "obstacle",
   [WHAT.overhang]: "overhang",
   [WHAT.brink]: "brink",
@@ -214,7 +214,7 @@ export function aheadOf({ first, step, what }: Reach): number {
 export function nearestOf({ what, distanceMm }: Reach): number {
   let best = -1;
   for (let n = 0; n < what.length; n++) {
-    if (what[n] === WHAT.nothing || what[n] === WHAT.unseen) continue;
+    if (what[n] === WHAT.open || what[n] === WHAT.unseen) continue;
     if (best < 0 || distanceMm[n]! < distanceMm[best]!) best = n;
   }
   return best;

@@ -83,6 +83,8 @@ const CORNERS = new Float32Array([0, 0, 0, 1, 0, 0, 1, 1, 0, 0, 1, 0]);
 const TRIANGLES = [0, 1, 2, 0, 2, 3];
 const PATH_MOST = 20_000;
 const FIELD_OF_VIEW = 45;
+/** Metres of a drop that are drawn. */
+const DEEPEST_TOOTH = 0.6;
 /** Pictures that take less than this are drawn as often as the screen shows them, milliseconds. */
 const CHEAP = 25;
 /** Of dearer ones, one is drawn in so many times what it takes. */
@@ -121,6 +123,7 @@ export class Place {
   readonly #path: Line<BufferGeometry, LineBasicMaterial>;
   readonly #pathPoints = new Float32Array(3 * PATH_MOST);
   #pathCount = 0;
+  readonly #brinks = new LineSegments(new BufferGeometry(), new LineBasicMaterial());
   readonly #ruler: LineSegments<BufferGeometry, LineBasicMaterial>;
   readonly #ends: Points<BufferGeometry, PointsMaterial>;
   #view: View = "around";
@@ -164,7 +167,8 @@ export class Place {
     this.#ends.renderOrder = 2;
     this.#ends.frustumCulled = false;
     this.showRuler([]);
-    this.#scene.add(this.#robot, this.#path, this.#ruler, this.#ends);
+    this.#brinks.frustumCulled = false;
+    this.#scene.add(this.#brinks, this.#robot, this.#path, this.#ruler, this.#ends);
   }
 
   paint(theme: Theme): void {
@@ -174,6 +178,7 @@ export class Place {
     this.#uniforms.overColour.value.set(theme.over);
     this.#robotMaterial.color.set(theme.robot);
     this.#path.material.color.set(theme.robot);
+    this.#brinks.material.color.set(theme.brink);
     this.#ruler.material.color.set(theme.mark);
     this.#ends.material.color.set(theme.mark);
     this.invalidate();
@@ -311,6 +316,24 @@ export class Place {
     this.#pathCount++;
     this.#path.geometry.attributes["position"]!.needsUpdate = true;
     this.#path.geometry.setDrawRange(0, this.#pathCount);
+  }
+
+  /** Edges of the floor: two lines, one above the other, and a comb of teeth as long as the drop, so that none is taken for a wall. */
+  showBrinks(brinks: FromServer<"brinks">["brinks"]): void {
+    const ends: number[] = [];
+    for (const { points, drop } of brinks) {
+      const tooth = Math.min(drop ?? DEEPEST_TOOTH, DEEPEST_TOOTH);
+      points.forEach(([x, y], n) => {
+        ends.push(x, y, 0.02, x, y, 0.02 - tooth);
+        const next = points[n + 1];
+        if (next === undefined) return;
+        for (const z of [0.02, 0.05]) ends.push(x, y, z, next[0], next[1], z);
+      });
+    }
+    this.#brinks.geometry.dispose();
+    this.#brinks.geometry = new BufferGeometry();
+    this.#brinks.geometry.setAttribute("position", new BufferAttribute(new Float32Array(ends), 3));
+    this.invalidate();
   }
 
   /** The map is another one: its path is of no use. */

@@ -34,7 +34,7 @@ export class Strip {
     const n = this.#count++ % SAMPLES;
     this.#time[n] = time;
     this.#age[n] = age / 1000;
-    this.#isGood[n] = state === "seeing" ? 1 : 0;
+    this.#isGood[n] = state === "clear" || state === "dark" ? 1 : 0;
   }
 
   note(note: Note): void {

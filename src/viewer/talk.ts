@@ -32,6 +32,7 @@ export type FromLink =
   | { readonly kind: "reach"; readonly reach: FromServer<"reach">; readonly arrived: number }
   | { readonly kind: "pose"; readonly pose: FromServer<"pose">; readonly arrived: number }
   | { readonly kind: "pulse"; readonly pulse: FromServer<"pulse">; readonly arrived: number }
+  | { readonly kind: "brinks"; readonly brinks: FromServer<"brinks"> }
   | { readonly kind: "note"; readonly note: FromServer<"note"> }
   | { readonly kind: "fault"; readonly text: string }
   | {

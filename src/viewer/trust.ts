@@ -3,7 +3,17 @@ import { ageText } from "./text.ts";
 
 /** How far what the page shows can be believed, in one word and one line. */
 export interface Trust {
-  readonly word: "Seeing" | "Late" | "Blind" | "Lost" | "Silent" | "No connection" | "Connecting" | "Held";
+  readonly word:
+    | "Seeing"
+    | "Dark"
+    | "Covered"
+    | "Late"
+    | "Blind"
+    | "Lost"
+    | "Silent"
+    | "No connection"
+    | "Connecting"
+    | "Held";
   readonly line: string;
   /** Whether what is shown may be taken for what is. */
   readonly isLive: boolean;
@@ -39,8 +49,12 @@ export function judge(known: Known): Trust {
   }
   const old = ageText(reach.age + 1000 * since);
   switch (reach.state) {
-    case "seeing":
+    case "clear":
       return { word: "Seeing", line: `${old} old`, isLive: true };
+    case "dark":
+      return { word: "Dark", line: `little of the floor shows; ${old} old`, isLive: true };
+    case "covered":
+      return { word: "Covered", line: "something is right before the lens: a base stops", isLive: false };
     case "late":
       return { word: "Late", line: `the newest frame is ${old} old: a base stops`, isLive: false };
     case "blind":
