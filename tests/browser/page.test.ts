@@ -1,0 +1,203 @@
+import { readFileSync } from "node:fs";
+import { createRequire } from "node:module";
+import { fileURLToPath } from "node:url";
+import type { Browser, Page } from "playwright-core";
+import { afterAll, afterEach, beforeAll, describe, expect } from "vitest";
+import { browserNeed, startBrowser } from "../helpers/browser.ts";
+import { LiveHead } from "../helpers/live.ts";
+import { testWith } from "../helpers/needs.ts";
+
+// The page in a real browser, served by a real head that is fed frames by hand. Rules of accessibility: axe-core, which
+// checks WCAG 2.1 A and AA.
+
+const viewer = fileURLToPath(new URL("../../dist/viewer", import.meta.url));
+const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+const ready = browserNeed() === null;
+
+let browser: Browser;
+let head: LiveHead;
+let feeding: ReturnType<typeof setInterval>;
+
+beforeAll(async () => {
+  if (!ready) return;
+  browser = await startBrowser();
+  head = await LiveHead.start({ viewer });
+  const sensor = await head.open({ role: "sensor" });
+  let frames = 0;
+  feeding = setInterval(() => head.look(sensor, 0, 1.5 + (frames++ % 10) / 20), 100);
+});
+afterEach(async () => {
+  // Also after a failure: a page that goes on drawing slows the rest down.
+  if (ready) await Promise.all(browser.contexts().map((context) => context.close()));
+});
+afterAll(async () => {
+  if (!ready) return;
+  clearInterval(feeding);
+  await browser.close();
+  await head.stop();
+});
+
+/** Opens the page, and collects everything that a user should never cause: errors, and what the policy forbids. */
+async function openPage(
+  theme: "light" | "dark" = "light",
+  width = 900,
+): Promise<{ page: Page; faults: string[] }> {
+  // Small: this is drawn by the processor.
+  const page = await browser.newPage({ viewport: { width, height: 640 }, colorScheme: theme });
+  const faults: string[] = [];
+  page.on("pageerror", (error) => faults.push(error.message));
+  page.on("console", (message) => {
+    if (message.type() === "error") faults.push(message.text());
+  });
+  page.on("request", (request) => {
+    const { hostname } = new URL(request.url());
+    if (hostname !== "127.0.0.1" && !request.url().startsWith("blob:"))
+      faults.push(`asked for ${request.url()}`);
+  });
+  await page.goto(head.service.url.replace("ws:", "http:").replace("/live", "/"));
+  return { page, faults };
+}
+
+const word = (page: Page) => page.textContent("#trust-word");
+/** The map is there; generous, because this is drawn by a processor that tests share. */
+const mapShown = (page: Page) =>
+  page.waitForFunction(() => document.getElementById("empty")?.hidden === true, null, { timeout: 60_000 });
+
+describe("the page", () => {
+  testWith(
+    browserNeed,
+    "shows the map and the numbers of the head's own frames, without a fault",
+    async () => {
+      const { page, faults } = await openPage();
+      await mapShown(page);
+      await page.waitForFunction(() => Number(document.getElementById("frame")?.textContent) > 0);
+      const watcher = await head.open();
+      watcher.subscribe({ reach: 100 });
+      const frames = new Map<number, string>();
+      watcher.on("reach", ({ frame, distanceMm }) => {
+        // Straight ahead is the first bearing.
+        const metres = distanceMm[0]! / 1000;
+        frames.set(frame, metres < 1 ? `${Math.round(100 * metres)} cm` : `${metres.toFixed(2)} m`);
+      });
+      await new Promise((resolve) => setTimeout(resolve, 1500));
+      const [frame, ahead] = await page.evaluate(() =>
+        ["frame", "ahead"].map((id) => document.getElementById(id)?.textContent ?? ""),
+      );
+      expect(frames.has(Number(frame))).toBe(true);
+      expect(ahead).toContain(frames.get(Number(frame)));
+      expect(faults).toEqual([]);
+      await page.close();
+    },
+  );
+
+  testWith(browserNeed, "is worked by keys alone", async () => {
+    const { page, faults } = await openPage();
+    await mapShown(page);
+    const checked = () =>
+      page.evaluate(() => document.querySelector<HTMLInputElement>("input[name=view]:checked")?.value);
+    await page.keyboard.press("1");
+    expect(await checked()).toBe("above");
+    await page.keyboard.press("3");
+    expect(await checked()).toBe("riding");
+    await page.keyboard.press("h");
+    expect(await word(page)).toBe("Held");
+    await page.keyboard.press("h");
+    await page.keyboard.press("t");
+    expect(await page.evaluate(() => document.documentElement.dataset["theme"])).toBe("dark");
+    await page.keyboard.press("c");
+    expect(await page.evaluate(() => document.activeElement?.id)).toBe("cut");
+    await page.keyboard.press("Home");
+    expect(await page.textContent("#cut-text")).toBe("0 cm");
+    await page.keyboard.press("m");
+    await page.keyboard.type("a knock at the door");
+    await page.keyboard.press("Enter");
+    await page.waitForFunction(() =>
+      document.getElementById("notes")?.textContent?.includes("a knock at the door"),
+    );
+    await page.keyboard.press("s");
+    expect(await page.evaluate(() => document.querySelector("dialog[open]")?.id)).toBe("settings-dialog");
+    await page.keyboard.press("Escape");
+    // Every control is reached by Tab.
+    const reached = new Set<string>();
+    for (let n = 0; n < 40; n++) {
+      await page.keyboard.press("Tab");
+      reached.add(
+        await page.evaluate(
+          () => document.activeElement?.id || (document.activeElement as HTMLInputElement)?.name || "",
+        ),
+      );
+    }
+    for (const id of [
+      "hold",
+      "mark",
+      "settings",
+      "theme",
+      "help",
+      "map",
+      "view",
+      "fit",
+      "cut",
+      "measure",
+      "picture",
+    ]) {
+      expect(reached, `Tab reaches ${id}`).toContain(id);
+    }
+    expect(faults).toEqual([]);
+    await page.close();
+  });
+
+  for (const theme of ["light", "dark"] as const) {
+    testWith(
+      browserNeed,
+      `has no serious fault of accessibility, ${theme}, on a phone and on a desk`,
+      async () => {
+        for (const width of [360, 1200]) {
+          const { page } = await openPage(theme, width);
+          await until(page, "Seeing");
+          // Put in by the debugger, past the page's own policy.
+          await page.evaluate(axe);
+          const found = await page.evaluate(async () => {
+            const { axe: checker } = globalThis as unknown as {
+              axe: {
+                run: () => Promise<{
+                  violations: { id: string; impact: string; nodes: { html: string }[] }[];
+                }>;
+              };
+            };
+            return (await checker.run()).violations
+              .filter(({ impact }) => impact === "serious" || impact === "critical")
+              .map(({ id, nodes }) => `${id}: ${nodes[0]?.html}`);
+          });
+          expect(found).toEqual([]);
+          const overflow = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
+          expect(overflow).toBeLessThanOrEqual(0);
+          await page.close();
+        }
+      },
+    );
+  }
+
+  testWith(
+    browserNeed,
+    "says that the head is late and then gone, and strikes out what it shows",
+    async () => {
+      const other = await LiveHead.start({ viewer });
+      const sensor = await other.open({ role: "sensor" });
+      const timer = setInterval(() => other.look(sensor), 100);
+      const page = await browser.newPage({ viewport: { width: 700, height: 500 } });
+      await page.goto(other.service.url.replace("ws:", "http:").replace("/live", "/"));
+      await mapShown(page);
+      clearInterval(timer);
+      // Late by the head's own word, or silent by the page's clock.
+      await page.waitForFunction(() =>
+        ["Late", "Silent"].includes(document.getElementById("trust-word")?.textContent ?? ""),
+      );
+      await other.stop();
+      await page.waitForFunction(
+        () => document.getElementById("trust-word")?.textContent === "No connection",
+      );
+      expect(await page.evaluate(() => document.documentElement.dataset["live"])).toBe("no");
+      await page.close();
+    },
+  );
+});
