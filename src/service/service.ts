@@ -41,6 +41,19 @@ import { StaticFiles, send } from "./web.ts";
 const SOFTWARE = "brinkmap 0.1.0";
 /** Longest message of a client that sends no frames, bytes. */
 const SMALL_MESSAGE = 64 * 1024;
+/**
+ * Compression for clients that offer it (RFC 7692; browsers do): half the bytes of a reach. No history is kept between
+ * messages, and the window is small, so that a client costs memory only while a message is being packed.
+ */
+const DEFLATE = {
+  ...{
+    serverNoContextTakeover: true,
+    clientNoContextTakeover: true,
+    serverMaxWindowBits: 12,
+    threshold: 256,
+  },
+  zlibDeflateOptions: { level: 6, memLevel: 5 },
+};
 /** Sockets at most, said hello or not. */
 const MOST_SOCKETS = 1024;
 /** Connections for frames that have not said hello: each may hold a large message. */
@@ -227,12 +240,11 @@ export class Service implements Host {
     this.#server.maxConnections = MOST_SOCKETS;
     const common = {
       noServer: true,
-      perMessageDeflate: false,
       clientTracking: false,
       handleProtocols: () => SUBPROTOCOL,
     };
-    this.#small = new WebSocketServer({ ...common, maxPayload: SMALL_MESSAGE });
-    this.#large = new WebSocketServer({ ...common, maxPayload: this.#mostFrame });
+    this.#small = new WebSocketServer({ ...common, perMessageDeflate: DEFLATE, maxPayload: SMALL_MESSAGE });
+    this.#large = new WebSocketServer({ ...common, perMessageDeflate: false, maxPayload: this.#mostFrame });
     this.#server.on("upgrade", (request, socket, head) => this.#upgrade(request, socket, head));
     this.#server.on("clientError", (_error, socket) => socket.destroy());
   }
