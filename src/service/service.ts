@@ -327,7 +327,11 @@ export class Service implements Host {
     const start: SensingStart = {
       ...{ setup: this.#setup, settings: this.#settings, slots: this.#slots, blocksEvery: BLOCKS_EVERY },
     };
-    const worker = new Worker(SENSING_SCRIPT, { workerData: start });
+    const worker = new Worker(SENSING_SCRIPT, {
+      workerData: start,
+      // Little is made anew per frame; the default would keep tens of megabytes of it.
+      resourceLimits: { maxYoungGenerationSizeMb: 8 },
+    });
     worker.on("message", (message: FromSensing) => this.#hear(message));
     worker.on("error", (error) => {
       this.#failReady(error);

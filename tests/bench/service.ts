@@ -164,9 +164,13 @@ export async function main(args: string[]): Promise<number> {
   const seconds = Number(values.seconds ?? 60);
 
   const started = headTime();
-  const head = spawn(process.execPath, [script("serve"), "--port", "0", "--quiet"], {
-    stdio: ["ignore", "pipe", "inherit"],
-  });
+  const head = spawn(
+    process.execPath,
+    ["--max-semi-space-size=4", script("serve"), "--port", "0", "--quiet"],
+    {
+      stdio: ["ignore", "pipe", "inherit"],
+    },
+  );
   const url = await new Promise<string>((resolve) => {
     head.stdout.on("data", (chunk: Buffer) => {
       const found = /ws:\S+/.exec(chunk.toString());
