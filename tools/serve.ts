@@ -7,6 +7,7 @@ import { DecodeError } from "../src/record/bytes.ts";
 import { type Config, ConfigError, readConfig, resolveConfig } from "../src/service/config.ts";
 import { type Player, Service } from "../src/service/service.ts";
 import { startSources } from "../src/service/sources/built-in.ts";
+import { superviseBySystemd } from "../src/service/supervisor.ts";
 import { newToken } from "../src/service/tokens.ts";
 import { ROLES, type Role } from "../src/wire/messages.ts";
 import { playRecording, playScenario } from "./serve/player.ts";
@@ -100,7 +101,9 @@ export async function main(args: string[]): Promise<number> {
         void service.stop(signal);
       });
     }
+    const endSupervision = superviseBySystemd(process.env, () => service.isAlive);
     await service.stopped;
+    endSupervision();
     return isSignalled ? 0 : 1;
   } catch (error) {
     const { code = "", message } = error as NodeJS.ErrnoException;

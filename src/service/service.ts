@@ -26,6 +26,7 @@ import { SharedMessage, WireError } from "../wire/codec.ts";
 import { type Draft, ENDPOINT, type FromClient, SUBPROTOCOL, WHAT } from "../wire/messages.ts";
 import { encodeReflex, reflexOf } from "../wire/reflex.ts";
 import { type Config, ConfigError, configSchema, isLoopback } from "./config.ts";
+import { Announcer } from "./discovery.ts";
 import { type FrameSlotMemory, frameSlotMemory } from "./frame-slot.ts";
 import type { ReachBody } from "./guarded.ts";
 import { type Arrivals, Intake } from "./intake.ts";
@@ -182,6 +183,7 @@ export class Service implements Host {
   #lastReachAt = 0;
   #reflexNumber = 0;
   #reflex: ReturnType<typeof createSocket> | null = null;
+  #announcer: Announcer | null = null;
   #isStopping = false;
   intake: Intake;
   /** Resolves when the service has stopped by itself or was stopped: why. */
@@ -279,6 +281,11 @@ export class Service implements Host {
       this.#reflex = createSocket(isIPv6(config.reflex.host) ? "udp6" : "udp4");
       this.#reflex.on("error", (error) => log.warn({ why: error.message }, "reflex datagram not sent"));
       this.#reflex.unref();
+    }
+    if (config.discovery) {
+      this.#announcer = new Announcer(this.port, config.listen.tls !== null, (why) =>
+        log.warn({ why }, "the head could not be announced"),
+      );
     }
     if (this.#parts.player) this.#startPlayer(this.#parts.player);
     this.#sources = this.#parts.sources?.(this) ?? [];
@@ -388,6 +395,7 @@ export class Service implements Host {
         for (const session of this.#sessions) session.outbox?.pump();
         break;
       case "load":
+        this.#lastLoad = headTime();
         if (message.shed !== this.#load.shed) {
           const text =
             message.shed === 0
@@ -944,6 +952,13 @@ export class Service implements Host {
     return findToken(this.config.tokens, token) !== null;
   }
 
+  #lastLoad = headTime();
+
+  /** Whether the sensing thread still answers: it reports its load twice a second. */
+  get isAlive(): boolean {
+    return headTime() - this.#lastLoad < 5e6;
+  }
+
   /** In a word: whether it sees. */
   health(): {
     readonly isWell: boolean;
@@ -968,7 +983,7 @@ export class Service implements Host {
     if (this.#isStopping) return;
     this.#isStopping = true;
     for (const timer of this.#timers) clearInterval(timer);
-    await Promise.all(this.#sources.map((source) => source.stop()));
+    await Promise.all([...this.#sources.map((source) => source.stop()), this.#announcer?.stop()]);
     await this.#player?.terminate();
     const limit = new Promise<void>((resolve) => setTimeout(resolve, 1000).unref());
     await Promise.race([this.#autosave(), limit]);
