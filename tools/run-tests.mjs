@@ -27,6 +27,7 @@ const PACKAGES = [
   "python3-mpmath",
   "pngcheck",
   "visp-images-data",
+  "chromium",
   "git",
 ];
 // Tests that compile something say so themselves when it is missing.

@@ -41,6 +41,11 @@ const options = {
   help: { type: "boolean", short: "h" },
 } as const;
 
+/** The built viewer, from here and from dist/tools alike; absent where only the program was built. */
+const VIEWER = ["../viewer", "../dist/viewer"]
+  .map((path) => fileURLToPath(new URL(path, import.meta.url)))
+  .find((path) => existsSync(`${path}/index.html`));
+
 function makeToken(name: string, list: string | undefined): string {
   const roles = (list?.split(",") ?? [...ROLES]) as Role[];
   const unknown = roles.find((role) => !ROLES.includes(role));
@@ -83,6 +88,7 @@ export async function main(args: string[]): Promise<number> {
     let config: Config = values.config === undefined ? resolveConfig({}) : await readConfig(values.config);
     if (port !== undefined) config = { ...config, listen: { ...config.listen, port } };
     if (values.map !== undefined) config = { ...config, map: { ...config.map, folder: values.map } };
+    if (config.viewer === null && VIEWER !== undefined) config = { ...config, viewer: VIEWER };
     let player: Player | undefined;
     const played = values.recording ?? values.scenario;
     if (played !== undefined && !existsSync(played)) return fail(3, `${played}: there is no such file`);
@@ -94,6 +100,8 @@ export async function main(args: string[]): Promise<number> {
       sources: (head) => (player === undefined ? startSources(config, head) : []),
     });
     console.log(`The head is at ${service.url}`);
+    if (config.viewer !== null)
+      console.log(`See it at ${service.url.replace(/^ws/, "http").replace(/live$/, "")}`);
     let isSignalled = false;
     for (const signal of ["SIGINT", "SIGTERM"] as const) {
       process.once(signal, () => {

@@ -102,11 +102,23 @@ export class Guard {
   repeats = 0;
   sight: Sight = "blind";
 
-  /** @throws {RangeError} if the body or a setting makes no sense, naming it */
-  constructor(settings: GuardSettings) {
+  /**
+   * @param before a guard whose memory this one takes over, or null
+   * @throws {RangeError} if the body or a setting makes no sense, naming it
+   */
+  constructor(settings: GuardSettings, before: Guard | null = null) {
     this.settings = settings;
     this.limits = bodyLimits(settings.body);
-    this.footing = new FootingLayer(settings.cellSize);
+    this.footing = before?.footing ?? new FootingLayer(settings.cellSize);
+    if (before !== null) {
+      this.#start = before.#start;
+      this.#isStarting = before.#isStarting;
+      this.#last = before.#last;
+      this.#sightTime = before.#sightTime;
+      this.#frameTime = before.#frameTime;
+      this.#interval = before.#interval;
+      this.#now = before.#now;
+    }
     const { footprint } = settings.body;
     const length = Math.min(settings.maxReach, 1.6);
     const wider = 0.02;

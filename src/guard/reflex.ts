@@ -64,6 +64,10 @@ const HEIGHT_SIGMA = 0.003;
  * away, a floor darker than thought, explains its neighbours', too.
  */
 const DOUBT = 1.5;
+/** Metres by which a row must lie higher than expected to be a thing that the floor's surface has stepped onto. */
+const STEP_UP = 0.012;
+/** Metres after which such a thing is the floor. */
+const RAISED_FOR = 1;
 /** Metres over the floor from where a thing hangs and does not stand. */
 const HANGING = 0.1;
 /** Metres along the floor between rows of which every other will do. */
@@ -291,6 +295,10 @@ export class Reflex {
     const nearest = nearX * ex + nearY * ey;
 
     let surface = this.#firstSurface(first, low, depth, nearest);
+    // The level from which the surface has stepped up onto something, and where: what leads down to it again is no drop.
+    let isRaised = surface > STEP_UP;
+    let ground = 0;
+    let raisedAt = nearest;
     let followed = Math.max(0, nearest); // how far out the surface has followed
     let firm = nearest; // how far out floor was seen without a gap
     let firmX = px + nearX;
@@ -350,6 +358,7 @@ export class Reflex {
       }
       let touched = 0;
       let offs = 0;
+      let back = 0;
       let passed = 0;
       let missing = 0;
       for (let lane = 0; lane < LANES; lane++) {
@@ -382,6 +391,10 @@ export class Reflex {
           }
           continue;
         }
+        if (isRaised && Math.abs(surface + off - ground) < Math.min(drop + 2 * sigma, 2 * drop)) {
+          back++;
+          continue;
+        }
         // Page's cumulative sum of log-likelihoods that the surface has dropped; it starts anew whenever it is below 0.
         const says = (-off - drop) / sigma - 0.7;
         if (says > 0) {
@@ -407,6 +420,15 @@ export class Reflex {
       const range = toFloor * Math.sqrt(atX * atX + atY * atY + 1);
       const x = px + (r0 * atX + r1 * atY + r2) * toFloor;
       const y = py + (r3 * atX + r4 * atY + r5) * toFloor;
+      if (back > 1) {
+        surface = ground;
+        isRaised = false;
+        suspicion = 0;
+        below = 0;
+        runStart = -1;
+        touched += back;
+      }
+      if (isRaised && along > raisedAt + RAISED_FOR) isRaised = false;
       if (suspicion > 0 && runStart < 0) {
         runStart = n;
         runRow = v;
@@ -422,6 +444,11 @@ export class Reflex {
         frame.weight[n] = touched;
         n++;
         const lead = along - followed;
+        if (!isRaised && offs > STEP_UP * touched) {
+          isRaised = true;
+          ground = surface;
+          raisedAt = along;
+        }
         if (lead > 0) {
           const most = slope * lead;
           const wish = (0.5 * offs) / touched;
@@ -511,17 +538,17 @@ export class Reflex {
   }
 
   /**
-   * Height at which the strip's floor begins: the median of its lowest returns, but no farther from the base's own floor
-   * point than the steepest ramp could bring it.
+   * Height at which the strip's floor begins: the median of its lowest returns if a ramp could bring the floor there from the
+   * base's own floor point; else they lie on something else, and the floor is taken to be level.
    */
   #firstSurface(first: number, low: number, depth: Uint16Array, nearest: number): number {
-    const { width, x: rayX, y: rayY } = this.#rays;
+    const { width, height, x: rayX, y: rayY } = this.#rays;
     const [, , , , , , r6, r7, r8] = this.#turned as unknown as Nine;
     const h = this.#moved[2]!;
     const scale = 1 / this.#unitsPerMetre;
     const some = this.#some;
     let count = 0;
-    for (let v = low; v > low - 12 && v >= 0 && count < some.length; v--) {
+    for (let v = low; v > low - height / 3 && v >= 0 && count < some.length; v--) {
       for (let lane = 0; lane < LANES && count < some.length; lane++) {
         const i = v * width + first + 2 * lane;
         const t = depth[i]! * scale;
@@ -537,7 +564,8 @@ export class Reflex {
       some[k] = value;
     }
     const most = this.#settings.slope * Math.max(0, nearest) * 0.5;
-    return Math.min(most, Math.max(-most, some[count >> 1]!));
+    const middle = some[count >> 1]!;
+    return Math.abs(middle) <= most ? middle : 0;
   }
   readonly #some = new Float64Array(16);
 

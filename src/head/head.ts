@@ -34,7 +34,9 @@ import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskResult } from "../sense/mask
 import { OrientationBuffer } from "../sense/orientation.ts";
 import { PoseBuffer } from "../sense/poses.ts";
 import { Straightener } from "../sense/straighten.ts";
-import type { HeadOutput } from "./outputs.ts";
+import { DEFAULT_SAMPLER_SETTINGS, FrameSampler } from "../track/sampler.ts";
+import { DEFAULT_TRACKER_SETTINGS, Tracker, type TrackerSettings } from "../track/tracker.ts";
+import type { HeadOutput, TrackState } from "./outputs.ts";
 import { SettingError, type Settings } from "./settings.ts";
 
 const MICROSECONDS = 1e6;
@@ -45,6 +47,7 @@ const FIXED_SETTINGS = [
   "orientation.lateness",
   "orientation.maxGap",
   "pose.maxGap",
+  "track.voxelSize",
 ] as const;
 /** Poses kept of each source: some seconds at any usual rate. */
 const POSES_KEPT = 512;
@@ -57,6 +60,8 @@ interface Channel {
   readonly integrate: (depth: Uint16Array, rotation: Float64Array, position: Float64Array) => number;
   /** Whether its pixels can show floor: a planar scan's cannot. */
   readonly seesFloor: boolean;
+  /** Turns its depth into samples for tracking; null for a planar scan, and when poses are given. */
+  readonly sampler: FrameSampler | null;
   readonly mounts: PoseBuffer;
   readonly references: PoseBuffer;
   /** Judges its frames; null for lasers and for images too small to be judged. */
@@ -83,16 +88,17 @@ interface WaitingFrame {
  * give the same outputs and the same map.
  *
  * Order within a frame: mask, tilt trim, reflex output, pose, floor, map, every few frames the two-dimensional layers, reach
- * and pace. The reflex needs no position and never waits; the rest of a frame whose pose is not known yet waits, one per sensor and for a bounded time; a newer frame takes its place.
+ * and pace. The reflex needs no position and never waits; the rest of a frame whose pose is not known yet does, one per sensor
+ * and for a bounded time; a newer frame takes its place.
  */
 export class Head {
-  /** These and the guard are replaced by `change` and `clear`, and by nothing else. */
+  /** These four are replaced by `change` and `clear`, and by nothing else. */
   setup: Setup;
   settings: Settings;
   layers: BodyLayers;
+  guard: Guard;
   readonly grid: BlockGrid;
   readonly floor: FloorLayer;
-  guard: Guard;
   #channels: readonly Channel[];
   readonly #orientations: OrientationBuffer;
   readonly #attitude = new AttitudeFilter();
@@ -101,6 +107,11 @@ export class Head {
   readonly #headMounts: PoseBuffer;
   /** While false, frames are judged and located but not written to the map (revision 0 in their output). */
   isMapping = true;
+  /** Made at the first frame, when poses are tracked. */
+  #tracker: Tracker | null = null;
+  /** Where the base stands when tracking starts: the world's origin, or where it was when the map was cleared. */
+  #start: Pose = IDENTITY;
+  #lastMotion = Number.NEGATIVE_INFINITY;
   #hasFusedOrientation = false;
   #sinceLayers = 0;
   #lastTime = 0;
@@ -135,34 +146,8 @@ export class Head {
     this.#motions = new PoseBuffer(POSES_KEPT, maxGap);
     this.#references = new PoseBuffer(POSES_KEPT, maxGap);
     this.#headMounts = new PoseBuffer(POSES_KEPT, maxGap);
-    this.guard = this.#openGuard();
+    this.guard = this.#openGuard(null);
     this.#channels = setup.sensors.map((sensor) => this.#open(sensor));
-  }
-
-  #openGuard(): Guard {
-    const { settings } = this;
-    return new Guard({
-      body: {
-        footprint: parseFootprint(settings["body.footprint"]),
-        height: settings["body.height"],
-        wheelRadius: settings["body.wheelRadius"],
-        climbableStep: settings["body.climbableStep"],
-        tolerableDrop: settings["body.tolerableDrop"],
-        deceleration: settings["body.deceleration"],
-        reactionDelay: settings["body.reactionDelay"],
-      },
-      cellSize: settings["map.voxelSize"],
-      margin: settings["guard.margin"],
-      maxReach: settings["guard.maxReach"],
-      topSpeed: settings["guard.topSpeed"],
-      topTurn: settings["guard.topTurn"],
-      maxBlind: settings["guard.maxBlind"],
-      memory: settings["guard.memory"],
-      startTrust: settings["guard.startTrust"],
-      knockRepeat: settings["guard.knockRepeat"],
-      maxTrim: settings["guard.maxTrim"] * RADIANS,
-      gate: settings["guard.gate"],
-    });
   }
 
   #openLayers(): BodyLayers {
@@ -173,6 +158,36 @@ export class Head {
       { height: settings["body.height"], clearance: settings["body.clearance"] },
       // The field counts in cells, at most 254 of them.
       Math.min(settings["body.clearanceLimit"], 250 * settings["map.voxelSize"]),
+    );
+  }
+
+  /** @param before whose memory of the ground it takes over */
+  #openGuard(before: Guard | null): Guard {
+    const { settings } = this;
+    return new Guard(
+      {
+        body: {
+          footprint: parseFootprint(settings["body.footprint"]),
+          height: settings["body.height"],
+          wheelRadius: settings["body.wheelRadius"],
+          climbableStep: settings["body.climbableStep"],
+          tolerableDrop: settings["body.tolerableDrop"],
+          deceleration: settings["body.deceleration"],
+          reactionDelay: settings["body.reactionDelay"],
+        },
+        cellSize: settings["map.voxelSize"],
+        margin: settings["guard.margin"],
+        maxReach: settings["guard.maxReach"],
+        topSpeed: settings["guard.topSpeed"],
+        topTurn: settings["guard.topTurn"],
+        maxBlind: settings["guard.maxBlind"],
+        memory: settings["guard.memory"],
+        startTrust: settings["guard.startTrust"],
+        knockRepeat: settings["guard.knockRepeat"],
+        maxTrim: settings["guard.maxTrim"] * RADIANS,
+        gate: settings["guard.gate"],
+      },
+      before,
     );
   }
 
@@ -191,16 +206,11 @@ export class Head {
       }
     }
     const before = { settings: this.settings, setup: this.setup, guard: this.guard };
-    const names = Object.keys(settings) as (keyof Settings)[];
-    const isOtherBody = names.some(
-      (name) => /^(body|guard)\./.test(name) && settings[name] !== this.settings[name],
-    );
     this.settings = settings;
     this.setup = setup;
     try {
-      // What another body remembers of the ground is learnt anew; until then it is unseen, and that is slow.
-      if (isOtherBody) this.guard = this.#openGuard();
       const layers = this.#openLayers();
+      this.guard = this.#openGuard(before.guard);
       const known = new Map(this.#channels.map((channel) => [channel.setup.name, channel]));
       this.#channels = setup.sensors.map((sensor) => {
         const { mounts, references, lastSequence } = known.get(sensor.name) ?? {};
@@ -212,7 +222,8 @@ export class Head {
       // At once, or what stands in the way would be forgotten until the layers' next turn.
       layers.update(this.#lastFloor);
       this.layers = layers;
-      this.guard.setBlocked((i, j) => this.layers.kindAt(i, j) === COLUMN.blocked, this.grid.frame);
+      this.guard.setBlocked((i, j) => layers.kindAt(i, j) === COLUMN.blocked, this.grid.frame);
+      if (this.#tracker !== null) this.#tracker.settings = trackerSettings(settings);
     } catch (error) {
       Object.assign(this, before);
       throw error;
@@ -223,6 +234,8 @@ export class Head {
   clear(): void {
     this.grid.clear();
     this.floor.clear();
+    this.guard.forget();
+    this.#tracker = null;
     this.change(this.settings);
   }
 
@@ -249,9 +262,13 @@ export class Head {
     };
     const maxGap = settings["pose.maxGap"] * MICROSECONDS;
     const pixels = optics.width * optics.height;
+    const isTracked = settings["pose.source"] === "tracked" && optics.model !== "scan";
     const channel = {
       setup: sensor,
       mask,
+      sampler: isTracked
+        ? new FrameSampler(mask.rays, { ...DEFAULT_SAMPLER_SETTINGS, wanted: settings["track.samples"] })
+        : null,
       mounts: new PoseBuffer(POSES_KEPT, maxGap),
       references: new PoseBuffer(POSES_KEPT, maxGap),
       reflex: this.guard.openReflex(optics, mask.rays, mask.unitsPerMetre, DEFAULT_MASK_SETTINGS.noise),
@@ -306,6 +323,7 @@ export class Head {
         break;
       case "motion":
         this.#motions.push(event.time, poseOfMotion(event));
+        this.#lastMotion = event.time;
         break;
       case "mount":
         if (event.sensor === null) this.#headMounts.push(event.time, event.pose);
@@ -330,7 +348,13 @@ export class Head {
       default:
         event satisfies never;
     }
-    if (event.kind !== "depth") this.#retryWaiting(event.time);
+    if (event.kind !== "depth") {
+      this.#retryWaiting(event.time);
+      const isMissing = this.#channels.every(({ waiting }) => !waiting.isWaiting);
+      if (isMissing && this.#tracker?.noFrameUntil(event.time)) {
+        this.#outputs.push({ kind: "track", time: event.time, note: { what: "lost" } });
+      }
+    }
     return this.#outputs;
   }
 
@@ -374,7 +398,7 @@ export class Head {
       sequence,
       masked,
       event.amplitude,
-      typeof pose === "string" ? null : pose,
+      typeof pose === "string" || "attitude" in pose ? null : pose,
     );
     if (pose === "not yet") {
       frame.isWaiting = true;
@@ -427,8 +451,9 @@ export class Head {
     return mount.on === "base" ? own : compose(poseOr(this.#headMounts, time, this.setup.baseFromHead), own);
   }
 
-  #poseAt(channel: Channel, time: number): Located | "not yet" | string {
+  #poseAt(channel: Channel, time: number): Located | Trackable | "not yet" | string {
     const baseFromLens = this.#baseFromLens(channel, time);
+    if (this.settings["pose.source"] === "tracked") return this.#trackableAt(baseFromLens, time);
     if (this.settings["pose.source"] === "odometry") {
       const worldFromBase = this.#odometryAt(time);
       if (typeof worldFromBase === "string") return worldFromBase;
@@ -446,14 +471,79 @@ export class Head {
     return { worldFromBase, worldFromLens: compose(worldFromBase, baseFromLens), floorHeight };
   }
 
+  /** The base's rotation by the orientation sensor. */
+  #attitudeAt(time: number): { readonly rotation: Quat } | string {
+    const imu = new Float64Array(4);
+    const status = this.#orientations.at(time, imu);
+    if (status !== "ok") return status;
+    const baseFromImu = compose(
+      poseOr(this.#headMounts, time, this.setup.baseFromHead),
+      this.setup.headFromImu,
+    );
+    return { rotation: multiply(imu as unknown as Quat, conjugate(baseFromImu.rotation)) };
+  }
+
+  #trackableAt(baseFromLens: Pose, time: number): Trackable | string {
+    const attitude = this.#attitudeAt(time);
+    if (typeof attitude === "string") return attitude;
+    let odometry: Pose | null = null;
+    // Odometry that has stopped coming is not waited for.
+    if (time - this.#lastMotion < this.settings["pose.maxWait"] * MICROSECONDS) {
+      const planar = this.#motions.at(time);
+      if (planar === "not yet") return planar;
+      if (typeof planar !== "string") odometry = planar;
+    }
+    return { attitude: attitude.rotation, odometry, baseFromLens };
+  }
+
+  /** Finds the pose of a frame, and says whether it may be mapped. */
+  #track(
+    channel: Channel,
+    time: number,
+    { depth, unitsPerMetre }: MaskResult,
+    at: Trackable,
+  ): Located & { readonly isFit: boolean; readonly state: TrackState | null } {
+    this.#tracker ??= this.#openTracker(channel, time, at);
+    const tracker = this.#tracker;
+    const floorOf = (base: Pose) => (channel.references.count > 0 ? 0 : base.position[2]);
+    if (channel.sampler === null) {
+      const worldFromBase = tracker.extrapolate(time, at.attitude, at.odometry);
+      const worldFromLens = compose(worldFromBase, at.baseFromLens);
+      return {
+        worldFromBase,
+        worldFromLens,
+        floorHeight: floorOf(worldFromBase),
+        isFit: tracker.isFit,
+        state: null,
+      };
+    }
+    channel.sampler.sample(depth, unitsPerMetre);
+    const { chosen, all } = channel.sampler;
+    const result = tracker.track({ ...at, time, chosen, all });
+    for (const note of result.notes) this.#outputs.push({ kind: "track", time, note });
+    const { hold, covariance, yawSigma, share, worldFromBase, worldFromLens, isFit } = result;
+    this.#start = worldFromBase;
+    const state = { hold, covariance, yawSigma, share };
+    return { worldFromBase, worldFromLens, floorHeight: floorOf(worldFromBase), isFit, state };
+  }
+
+  #openTracker(channel: Channel, time: number, { baseFromLens }: Trackable): Tracker {
+    // Where a reference is known, it names the world; nothing but the start is taken from it.
+    const lens = channel.references.at(time);
+    const base = this.#references.at(time);
+    let start = this.#start;
+    if (typeof lens !== "string") start = compose(lens, invert(baseFromLens));
+    else if (typeof base !== "string") start = base;
+    return new Tracker(start, trackerSettings(this.settings));
+  }
+
   /** Place and heading from odometry, roll and pitch from orientation. */
   #odometryAt(time: number): Pose | string {
     const planar = this.#motions.at(time);
     if (typeof planar === "string") return planar;
-    const imu = new Float64Array(4);
-    const status = this.#orientations.at(time, imu);
-    if (status !== "ok") return status;
-    const [pitch, roll] = this.#tiltOf(imu as unknown as Quat, time);
+    const attitude = this.#attitudeAt(time);
+    if (typeof attitude === "string") return attitude;
+    const [, pitch, roll] = toYawPitchRoll(attitude.rotation);
     const [yaw] = toYawPitchRoll(planar.rotation);
     return { rotation: fromYawPitchRoll(yaw, pitch, roll), position: planar.position };
   }
@@ -464,12 +554,14 @@ export class Head {
     time: number,
     sequence: number,
     masked: MaskResult,
-    pose: Located,
+    pose: Located | Trackable,
     isAllowed: boolean,
   ): void {
-    const { worldFromBase, worldFromLens, floorHeight } = pose;
+    const located =
+      "attitude" in pose ? this.#track(channel, time, masked, pose) : { ...pose, isFit: true, state: null };
+    const { worldFromBase, worldFromLens, floorHeight } = located;
     // A hand before the lens is no part of the room.
-    const isMapped = isAllowed && channel.judged?.sight !== "covered";
+    const isMapped = isAllowed && located.isFit && channel.judged?.sight !== "covered";
     const m = toMatrix(worldFromLens);
     const R = this.#rotation;
     for (let row = 0; row < 3; row++) {
@@ -506,6 +598,7 @@ export class Head {
       tally: Array.from(masked.tally),
       points,
       floorSamples,
+      track: located.state,
     });
     if (isMapped) {
       this.#lastTime = time;
@@ -514,8 +607,9 @@ export class Head {
     }
     if (channel.judged !== null) {
       const [x, y, yaw] = planar(worldFromBase);
-      this.guard.remember(channel.judged, time, x, y, yaw, floorHeight);
-      this.#base = pose;
+      // What was seen from an unsure place is no memory of any; and lost, no memory says what is around: the reflex stands alone.
+      if (located.isFit) this.guard.remember(channel.judged, time, x, y, yaw, floorHeight);
+      this.#base = located.state?.hold === "lost" ? null : located;
       this.#sayReach(time);
     }
   }
@@ -669,9 +763,17 @@ export class Head {
   #updateLayers(time: number, floorHeight: number): void {
     this.#sinceLayers = 0;
     const columns = this.layers.update(floorHeight);
-    this.guard.setBlocked((i, j) => this.layers.kindAt(i, j) === COLUMN.blocked, this.grid.frame);
+    const { layers } = this;
+    this.guard.setBlocked((i, j) => layers.kindAt(i, j) === COLUMN.blocked, this.grid.frame);
     this.#outputs.push({ kind: "layers", time, revision: this.grid.frame, columns });
   }
+}
+
+/** What a pose is found from. */
+interface Trackable {
+  readonly attitude: Quat;
+  readonly odometry: Pose | null;
+  readonly baseFromLens: Pose;
 }
 
 interface Located {
@@ -684,6 +786,20 @@ interface Located {
 /** x, y and heading of a pose. */
 function planar({ rotation, position }: Pose): readonly [x: number, y: number, yaw: number] {
   return [position[0], position[1], toYawPitchRoll(rotation)[0]];
+}
+
+function trackerSettings(settings: Settings): TrackerSettings {
+  return {
+    ...DEFAULT_TRACKER_SETTINGS,
+    fineVoxel: settings["track.voxelSize"],
+    coarseVoxel: 4 * settings["track.voxelSize"],
+    tiltSigma: settings["track.tiltNoise"] * RADIANS,
+    yawSigma: settings["track.yawNoise"] * RADIANS,
+    yawDrift: (settings["track.yawDrift"] * RADIANS) / 60,
+    odometryShare: settings["track.odometryError"],
+    writeSigma: settings["track.writeSigma"],
+    patience: settings["track.patience"],
+  };
 }
 
 function poseOr(buffer: PoseBuffer, time: number, otherwise: Pose): Pose {

@@ -1,6 +1,6 @@
 import type { Pose } from "../geometry/optics.ts";
 import { Head } from "../head/head.ts";
-import type { HeadOutput, ReachOutput } from "../head/outputs.ts";
+import type { HeadOutput, ReachOutput, TrackState } from "../head/outputs.ts";
 import { resolveSettings, SettingError, type Settings } from "../head/settings.ts";
 import { BLOCK_VOXELS } from "../map/grid.ts";
 import { changedSince, decodeSnapshot, encodeSnapshot, SnapshotError } from "../map/snapshot.ts";
@@ -61,6 +61,8 @@ export interface SensedFrame {
   readonly missed: number;
   readonly revision: number;
   readonly worldFromBase: Pose;
+  /** How well it is known, when it is tracked. */
+  readonly track: TrackState | null;
   /** Milliseconds that the frame took. */
   readonly cost: number;
 }
@@ -70,7 +72,7 @@ export type FromSensing =
   | { readonly kind: "ready"; readonly voxelSize: number; readonly settings: Settings }
   | SensedReach
   | SensedFrame
-  | Extract<HeadOutput, { kind: "finding" | "waiver" | "knock" }>
+  | Extract<HeadOutput, { kind: "finding" | "waiver" | "knock" | "track" }>
   | { readonly kind: "brinks"; readonly time: number; readonly brinks: ReachOutput["brinks"] }
   | { readonly kind: "skipped"; readonly sensor: number; readonly why: string; readonly detail: string }
   | { readonly kind: "blocks"; readonly revision: number; readonly count: number; readonly bytes: Uint8Array }
@@ -256,10 +258,10 @@ export class Sensing {
     for (const output of outputs) {
       switch (output.kind) {
         case "frame": {
-          const { sensor, time, sequence, missed, revision, worldFromBase } = output;
+          const { sensor, time, sequence, missed, revision, worldFromBase, track } = output;
           const cost = (this.#now() - begun) / 1000;
           this.#last = { time, worldFromBase };
-          this.#say({ kind: "frame", sensor, time, sequence, missed, revision, worldFromBase, cost });
+          this.#say({ kind: "frame", sensor, time, sequence, missed, revision, worldFromBase, track, cost });
           break;
         }
         case "skipped":
@@ -268,6 +270,7 @@ export class Sensing {
         case "finding":
         case "knock":
         case "waiver":
+        case "track":
           this.#say(output);
           break;
         case "reach":

@@ -19,8 +19,10 @@ import { type WebSocket, WebSocketServer } from "ws";
 import type { Pose } from "../geometry/optics.ts";
 import { validateOptics } from "../geometry/rays.ts";
 import { normalizeRotation } from "../geometry/rigid.ts";
+import type { TrackState } from "../head/outputs.ts";
 import { resolveSettings, SettingError, type Settings } from "../head/settings.ts";
 import type { SensorSetup, Setup } from "../sense/events.ts";
+import type { TrackNote } from "../track/tracker.ts";
 import { asyncApi } from "../wire/asyncapi.ts";
 import { SharedMessage, WireError } from "../wire/codec.ts";
 import { type Draft, ENDPOINT, type FromClient, SUBPROTOCOL, WHAT } from "../wire/messages.ts";
@@ -387,6 +389,9 @@ export class Service implements Host {
           `${message.state}: ${message.direction}, ${message.seconds} s, ${message.reason}`,
         );
         break;
+      case "track":
+        this.#note("pose", trackText(message.note));
+        break;
       case "skipped":
         this.#skipped(message.sensor, message.why, message.detail);
         break;
@@ -472,9 +477,12 @@ export class Service implements Host {
         kind: "pose",
         time: frame.time,
         worldFromBase: frame.worldFromBase,
-        class: this.#settings["pose.source"],
+        class: frame.track?.hold ?? this.#settings["pose.source"],
       },
-      ...{ covariance: null, revision: frame.revision },
+      ...{
+        covariance: frame.track === null ? null : this.#covarianceOf(frame.track),
+        revision: frame.revision,
+      },
     });
     this.#offer("pose", pose);
     this.metrics.frames.inc({ sensor: name });
@@ -561,6 +569,23 @@ export class Service implements Host {
     for (const session of this.#sessions) {
       if (session.role === "base" || session.outbox?.wantsNotes) session.outbox?.reply(draft);
     }
+  }
+
+  /** Upper triangle of x, y, z, roll, pitch, yaw; roll and pitch are as good as the orientation sensor's. */
+  #covarianceOf({ covariance: c, yawSigma }: TrackState): number[] {
+    const tilt = ((Number(this.#settings["track.tiltNoise"]) * Math.PI) / 180) ** 2;
+    const [xx, xy, xz, , yy, yz, , , zz] = c as readonly [
+      number,
+      number,
+      number,
+      number,
+      number,
+      number,
+      number,
+      number,
+      number,
+    ];
+    return [xx, xy, xz, 0, 0, 0, yy, yz, 0, 0, 0, zz, 0, 0, 0, tilt, 0, 0, tilt, 0, yawSigma ** 2];
   }
 
   #note(what: Draft<"note">["what"], text: string): void {
@@ -1031,3 +1056,20 @@ function normalized(setup: Setup): Setup {
     headFromImu: rigid(setup.headFromImu, "headFromImu"),
   };
 }
+
+function trackText(note: TrackNote): string {
+  switch (note.what) {
+    case "lost":
+      return "lost: the map rests until the place is known again";
+    case "found":
+      return `found again, ${note.distance.toFixed(2)} m from where it was last known`;
+    case "yaw jump":
+      return `the orientation sensor's yaw jumped by ${degrees(note.angle)}; not followed`;
+    case "odometry disagrees":
+      return `odometry and depth disagree by ${note.distance.toFixed(2)} m and ${degrees(note.angle)} a second`;
+    default:
+      return note satisfies never;
+  }
+}
+
+const degrees = (radians: number): string => `${((radians * 180) / Math.PI).toFixed(0)} degrees`;

@@ -1,4 +1,7 @@
 import { BLOCK_VOXELS, FREE_BELOW, OCCUPIED_FROM } from "../map/grid.ts";
+
+export { BLOCK_SIDE, blockKey as packKey, keyX, keyY, keyZ } from "../map/grid.ts";
+
 import { DecodeError } from "../record/bytes.ts";
 
 // The map on the wire is the class of each voxel, not its log-odds: that is what a block's revision follows, so a

@@ -404,7 +404,9 @@ export const SERVER_MESSAGES = {
     ...sent,
     time: Time,
     what: Type.Union(
-      ["knock", "waiver", "mark", "sensor", "map", "setting", "load"].map((name) => Type.Literal(name)),
+      ["knock", "waiver", "pose", "mark", "sensor", "map", "setting", "load"].map((name) =>
+        Type.Literal(name),
+      ),
     ),
     text: Type.String(),
     missed: Type.Optional(Type.Integer({ description: "notes before this one that had to be left out" })),

@@ -1,8 +1,16 @@
-import type { PinholeOptics, Pose } from "../../src/geometry/optics.ts";
-import { fromYawPitchRoll, multiply, OPTICAL_IN_BODY, toMatrix } from "../../src/geometry/rigid.ts";
+import type { PinholeOptics, Pose, Vec3 } from "../../src/geometry/optics.ts";
+import type { RayTable } from "../../src/geometry/rays.ts";
+import {
+  fromYawPitchRoll,
+  multiply,
+  OPTICAL_IN_BODY,
+  toMatrix,
+  transformPoint,
+  turn as turnBy,
+} from "../../src/geometry/rigid.ts";
 import { type BodyDescription, parseFootprint } from "../../src/guard/body.ts";
 import { Guard, type GuardSettings } from "../../src/guard/guard.ts";
-import { END, type Reflex } from "../../src/guard/reflex.ts";
+import { END, type Reflex, type ReflexFrame } from "../../src/guard/reflex.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
 import { DEFAULT_RANGE_NOISE } from "../../src/sense/noise.ts";
 import { Random } from "../simulate/random.ts";
@@ -60,20 +68,27 @@ export interface Course {
   /** Whether a wheel there has left the floor. */
   readonly isGone: (x: number, y: number) => boolean;
   readonly sun?: readonly SunPatch[];
-  /** Changes a frame as no renderer does: mirror-like patches, a hand, a blind lens. */
-  readonly spoil?: (shot: Shot, random: Random, time: number) => void;
-  /** Says where the base is to turn on the spot, or to drive back: the sign of its way. */
-  readonly steer?: (
-    time: number,
-    at: readonly [number, number, number],
-  ) => "ahead" | "back" | "left" | "right";
+  /** Height of the floor that carries the wheels; 0 everywhere when absent. */
+  readonly ground?: (x: number, y: number) => number;
+  /** Changes a frame as no renderer does: mirror-like patches. `where` is the place on level ground that a pixel looks at. */
+  readonly spoil?: (
+    shot: Shot,
+    where: (i: number) => readonly [number, number] | null,
+    random: Random,
+  ) => void;
+  /** What the base wants at a place, for a course that is not one way. */
+  readonly steer?: (at: readonly [number, number, number]) => "ahead" | "back" | "left" | "stay";
+  /** Wished speed at a time, for a base that starts and brakes. */
+  readonly wish?: (time: number) => number;
+  /** Places along x at which the time is noted. */
+  readonly marks?: readonly number[];
+  /** Looks on: a judged frame, and where the base really is. */
+  readonly watch?: (frame: ReflexFrame, at: readonly [number, number, number]) => void;
 }
 
 export interface Shot {
   readonly counts: Uint16Array;
   readonly amplitude: Uint16Array;
-  readonly rays: Float64Array;
-  readonly lens: readonly [number, number, number];
 }
 
 export interface Outcome {
@@ -93,6 +108,8 @@ export interface Outcome {
   readonly edges: readonly (readonly [number, number])[];
   /** Frames in which a brink was seen ahead. */
   readonly brinks: number;
+  /** Seconds at which the marks were passed; NaN where they were not. */
+  readonly marks: readonly number[];
   /** Milliseconds of the guard's own work, sum and number of frames. */
   readonly cost: number;
   readonly frames: number;
@@ -140,43 +157,33 @@ export function driveCourse(course: Course): Outcome {
   let permitted = { forward: 0, backward: 0, left: 0, right: 0 };
   const queue: { due: number; pace: typeof permitted }[] = [];
   const reflexEdges: [number, number][] = [];
+  const marks = (course.marks ?? []).map(() => Number.NaN);
   let time = 0;
   for (; time < course.duration && !isMiss && x < course.until; time += TICK) {
     if (time >= next) {
       next += 1 / RATE;
-      const pitchNow = dip;
-      const truth: Pose = lensPose(course, x, y, yaw, pitchNow, course.height);
+      const [slope, height] = stand(course, x, y, yaw);
+      const tilt = dip + slope;
+      const truth = lensPose(course, [x, y, height], yaw, tilt, course.height);
       renderDepth(course.scene, OPTICS, truth, time, noise, shot.counts, shot.amplitude);
-      if (course.spoil) {
-        course.spoil(
-          {
-            ...shot,
-            rays: mask.rays.x as unknown as Float64Array,
-            lens: truth.position as [number, number, number],
-          },
-          random,
-          time,
-        );
-      }
+      course.spoil?.(shot, groundOf(mask.rays, truth), random);
       // What the head believes: stamps late, and a small error of its own.
-      const believed = pitchNow - late * dipRate + tiltBias + 0.05 * RADIANS * random.gauss();
-      const level = lensPose(course, 0, 0, 0, believed, course.height + heightBias, rollBias);
-      const m = toMatrix(level);
-      for (let i = 0; i < 3; i++) for (let j = 0; j < 3; j++) rotation[3 * i + j] = m[4 * j + i]!;
-      position.set(level.position);
+      const believed = tilt - late * dipRate + tiltBias + 0.05 * RADIANS * random.gauss();
+      const level = lensPose(course, [0, 0, 0], 0, believed, course.height + heightBias, rollBias);
+      fill(level);
       const masked = mask.apply(shot.counts, shot.amplitude);
       const from = performance.now();
       const judged = reflex.look(masked.depth, masked.reason, shot.amplitude, rotation, position);
       guard.watch(judged, Math.round(time * 1e6));
       guard.remember(judged, Math.round(time * 1e6), ox, oy, yaw, 0);
-      const now = Math.round((time + LATENCY) * 1e6);
-      guard.tick(now);
+      guard.tick(Math.round((time + LATENCY) * 1e6));
       const pace = guard.pace(ox, oy, yaw);
       cost += performance.now() - from;
       frames++;
       const forward = course.curvature === 0 ? pace.forward : arcPace(pace.arcsForward, course.curvature);
       queue.push({ due: time + LATENCY + BODY.reactionDelay, pace: { ...pace, forward } });
       limit = pace.limit;
+      course.watch?.(judged, [x, y, yaw]);
       reflexEdges.length = 0;
       for (let n = 0; n < judged.strips; n++) {
         if (judged.kind[n] === END.brink && Math.abs(judged.endY[n]!) < 0.2) brinks++;
@@ -189,23 +196,19 @@ export function driveCourse(course: Course): Outcome {
       }
     }
     while (queue.length > 0 && queue[0]!.due <= time) permitted = queue.shift()!.pace;
-    const mode = course.steer?.(time, [x, y, yaw]) ?? "ahead";
+    const mode = course.steer?.([x, y, yaw]) ?? "ahead";
+    const wished = course.wish?.(time) ?? course.speed;
     const wish =
       mode === "ahead"
-        ? Math.min(course.speed, permitted.forward)
+        ? Math.min(wished, permitted.forward)
         : mode === "back"
-          ? -Math.min(course.speed, permitted.backward)
+          ? -Math.min(wished, permitted.backward)
           : 0;
     const change = wish - v;
     const most = (Math.abs(wish) < Math.abs(v) ? BODY.deceleration : ACCELERATION) * TICK;
     const dv = Math.max(-most, Math.min(most, change));
     v += dv;
-    turn =
-      mode === "left"
-        ? Math.min(0.8, permitted.left)
-        : mode === "right"
-          ? -Math.min(0.8, permitted.right)
-          : v * course.curvature;
+    turn = mode === "left" ? Math.min(0.8, permitted.left) : v * course.curvature;
     yaw += turn * TICK;
     const step = v * TICK;
     x += step * Math.cos(yaw);
@@ -218,7 +221,10 @@ export function driveCourse(course: Course): Outcome {
     const w = 2 * Math.PI * 2.5;
     dipRate += (w * w * (push - dip) - 2 * 0.4 * w * dipRate) * TICK;
     dip += dipRate * TICK;
-    const isStill = Math.abs(v) < 0.005 && Math.abs(turn) < 0.005;
+    course.marks?.forEach((mark, n) => {
+      if (x >= mark && Number.isNaN(marks[n])) marks[n] = time;
+    });
+    const isStill = Math.abs(v) < 0.005 && Math.abs(turn) < 0.005 && wished > 0 && mode !== "stay";
     if (isStill && time > 1.5) {
       still += TICK;
       if (still > 0.5 && still - TICK <= 0.5) stops++;
@@ -240,7 +246,7 @@ export function driveCourse(course: Course): Outcome {
   const edges = remembered.length > 0 ? remembered.map(back) : reflexEdges;
   return {
     ...{ isMiss, stopped: still > 1, still: longest, stops, time, way, at: [x, y, yaw], limit, edges },
-    ...{ brinks, cost, frames },
+    ...{ brinks, marks, cost, frames },
   };
 }
 
@@ -254,22 +260,36 @@ function arcPace(arcs: readonly number[], curvature: number): number {
   );
 }
 
-/** worldFromLens of a lens on a base that is pitched by `dip` about its floor point, nose down. */
-function lensPose(
-  course: Course,
-  x: number,
-  y: number,
-  yaw: number,
-  dip: number,
-  height: number,
-  roll = 0,
-): Pose {
-  const base = fromYawPitchRoll(yaw, dip, roll);
-  const out = toMatrix({ rotation: base, position: [x, y, 0] });
-  const lens = [LENS_X, 0, height] as const;
-  const place = [0, 1, 2].map(
-    (i) => out[i]! * lens[0] + out[4 + i]! * lens[1] + out[8 + i]! * lens[2] + out[12 + i]!,
-  );
+/** Pitch (nose down) and height of a base on its wheels. */
+function stand(course: Course, x: number, y: number, yaw: number): readonly [pitch: number, height: number] {
+  const { ground } = course;
+  if (ground === undefined) return [0, 0];
+  const [c, s] = [0.14 * Math.cos(yaw), 0.14 * Math.sin(yaw)];
+  const front = ground(x + c, y + s);
+  const rear = ground(x - c, y - s);
+  return [Math.atan2(rear - front, 0.28), (front + rear) / 2];
+}
+
+/** worldFromLens of a lens on a base that is pitched about its floor point, nose down. */
+function lensPose(course: Course, at: Vec3, yaw: number, pitch: number, height: number, roll = 0): Pose {
+  const rotation = fromYawPitchRoll(yaw, pitch, roll);
   const look = multiply(fromYawPitchRoll(0, course.pitch * RADIANS, 0), OPTICAL_IN_BODY);
-  return { rotation: multiply(base, look), position: [place[0]!, place[1]!, place[2]!] };
+  const position = transformPoint({ rotation, position: at }, [LENS_X, 0, height]);
+  return { rotation: multiply(rotation, look), position };
+}
+
+function fill(pose: Pose): void {
+  const m = toMatrix(pose);
+  for (let i = 0; i < 3; i++) for (let j = 0; j < 3; j++) rotation[3 * i + j] = m[4 * j + i]!;
+  position.set(pose.position);
+}
+
+/** Where pixels look at the plane z = 0. */
+function groundOf(rays: RayTable, pose: Pose): (i: number) => readonly [number, number] | null {
+  return (i) => {
+    const [dx, dy, dz] = turnBy(pose.rotation, [rays.x[i]!, rays.y[i]!, rays.z[i]!]);
+    if (dz > -0.02) return null;
+    const t = -pose.position[2] / dz;
+    return [pose.position[0] + t * dx, pose.position[1] + t * dy];
+  };
 }

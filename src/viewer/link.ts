@@ -1,0 +1,105 @@
+import { HeadClient } from "../client/client.ts";
+import { look } from "./look.ts";
+import { Surface } from "./surface.ts";
+import { type FromLink, type Request, sharedNow, type ToLink } from "./talk.ts";
+
+// The page's worker: connection, map, and the map's surface.
+
+interface WorkerScope {
+  onmessage: ((event: { readonly data: ToLink }) => void) | null;
+  postMessage(message: FromLink, transfer: readonly ArrayBufferLike[]): void;
+}
+const scope = globalThis as unknown as WorkerScope;
+const tell = (message: FromLink, transfer: readonly ArrayBufferLike[] = []): void =>
+  scope.postMessage(message, transfer);
+
+/** The page is told of the map at most this often, milliseconds. */
+const SURFACE_EVERY = 100;
+/** Farther away nothing is looked for, metres. */
+const LOOK_LIMIT = 200;
+
+let client: HeadClient | null = null;
+
+function connect(url: string): void {
+  const head = new HeadClient({
+    url,
+    role: "watcher",
+    name: "page",
+    topics: { reach: 30, pose: 30, pulse: 2, notes: 20, brinks: 5, map: 10 },
+  });
+  client = head;
+  const lookup = (key: number): Uint8Array | undefined => head.mirror.blocks.get(key)?.classes;
+  const surface = new Surface(lookup);
+  let isOther = false;
+  let isDue = false;
+  const tellSurface = (): void => {
+    isDue = false;
+    const updates = [...surface.take()];
+    const { blocks, isComplete } = head.mirror;
+    tell(
+      { kind: "surface", updates, blocks: blocks.size, isComplete, isOther },
+      updates.map(({ quads }) => quads.buffer),
+    );
+    isOther = false;
+  };
+  head.on("open", (welcome) => tell({ kind: "open", welcome }));
+  head.on("closed", ({ reason, retry }) => tell({ kind: "closed", reason, retry }));
+  head.on("reach", (reach) => tell({ kind: "reach", reach, arrived: sharedNow() }));
+  head.on("pose", (pose) => tell({ kind: "pose", pose, arrived: sharedNow() }));
+  head.on("pulse", (pulse) => tell({ kind: "pulse", pulse, arrived: sharedNow() }));
+  head.on("brinks", (brinks) => tell({ kind: "brinks", brinks }));
+  head.on("finding", ({ verdict, footing, point }) => {
+    const place = point.map((v) => v.toFixed(2)).join(", ");
+    tell({ kind: "fault", text: `floorcheck at ${place} m of the base: the head ${verdict} (${footing})` });
+  });
+  head.on("note", (note) => tell({ kind: "note", note }));
+  head.on("error", ({ message }) => tell({ kind: "fault", text: message }));
+  head.on("map", (keys, mirror) => {
+    if (keys === null) {
+      surface.clear();
+      isOther = true;
+    }
+    surface.change(keys ?? mirror.blocks.keys());
+    if (!isDue) setTimeout(tellSurface, SURFACE_EVERY);
+    isDue = true;
+  });
+}
+
+async function answer(head: HeadClient, request: Request): Promise<unknown> {
+  switch (request.kind) {
+    case "ask":
+      return head.ask(request.question);
+    case "settings":
+      return head.settings(request.change);
+    case "mark":
+      return head.mark(request.text);
+    case "map":
+      return head.map(request.action);
+    case "look": {
+      const voxelSize = head.welcome?.map.voxelSize;
+      if (voxelSize === undefined) return null;
+      const lookup = (key: number): Uint8Array | undefined => head.mirror.blocks.get(key)?.classes;
+      return look(lookup, voxelSize, request.from, request.along, LOOK_LIMIT);
+    }
+    default:
+      return request satisfies never;
+  }
+}
+
+scope.onmessage = ({ data }) => {
+  if (data.kind === "connect") {
+    client?.close();
+    connect(data.url);
+    return;
+  }
+  const { id, request } = data;
+  if (client === null) {
+    tell({ kind: "refused", id, message: "there is no connection yet" });
+    return;
+  }
+  answer(client, request).then(
+    (value) => tell({ kind: "reply", id, value }),
+    (error: unknown) =>
+      tell({ kind: "refused", id, message: error instanceof Error ? error.message : String(error) }),
+  );
+};

@@ -1,0 +1,387 @@
+import type { FromServer } from "../wire/messages.ts";
+import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
+import { Place, VIEWS, type View } from "./place.ts";
+import { SettingsPanel } from "./settings-panel.ts";
+import { Strip } from "./strip.ts";
+import type { ChunkUpdate } from "./surface.ts";
+import { type FromLink, type Request, type Sighting, sharedNow, type ToLink } from "./talk.ts";
+import { ageText, bearingText, countText, metresText } from "./text.ts";
+import { readTheme } from "./theme.ts";
+import { judge } from "./trust.ts";
+
+const ENDPOINT = "/live";
+/** The age on the page goes on this often without news, milliseconds. */
+const TICK = 200;
+
+const byId = <T extends HTMLElement = HTMLElement>(id: string): T => document.getElementById(id) as T;
+const say = (id: string, text: string): void => {
+  const element = byId(id);
+  if (element.textContent !== text) element.textContent = text;
+};
+
+const fan = new Fan(byId<HTMLCanvasElement>("fan"));
+const strip = new Strip(byId<HTMLCanvasElement>("strip"));
+const mapCanvas = byId<HTMLCanvasElement>("map");
+const place = new Place(mapCanvas);
+const link = new Worker(new URL("link.js", document.baseURI), { type: "module" });
+
+interface Stamped<T> {
+  readonly message: T;
+  readonly arrived: number;
+}
+let isOpen = false;
+let reason: string | null = null;
+let retryAt: number | null = null;
+let silence = 500_000;
+let reach: Stamped<FromServer<"reach">> | null = null;
+let isHeld = false;
+/** What came while the moment was held: the newest of each chunk. */
+const heldBack = new Map<string, ChunkUpdate>();
+
+// Requests to the head, through the worker.
+let nextRequest = 1;
+const waiting = new Map<number, { resolve: (value: unknown) => void; reject: (error: Error) => void }>();
+const post = (message: ToLink): void => link.postMessage(message);
+function request<T>(what: Request): Promise<T> {
+  const id = nextRequest++;
+  return new Promise((resolve, reject) => {
+    waiting.set(id, { resolve: resolve as (value: unknown) => void, reject });
+    post({ kind: "request", id, request: what });
+  });
+}
+
+const settingsPanel = new SettingsPanel(request, (values) => {
+  const height = Number(values["body.height"] ?? 0.5);
+  const clearance = Number(values["body.clearance"] ?? 0.03);
+  place.setBands(clearance + 0.03, height);
+});
+
+link.onmessage = ({ data }: MessageEvent<FromLink>) => {
+  switch (data.kind) {
+    case "open": {
+      isOpen = true;
+      reason = null;
+      silence = data.welcome.silence;
+      place.setVoxelSize(data.welcome.map.voxelSize);
+      void settingsPanel.load();
+      break;
+    }
+    case "closed":
+      isOpen = false;
+      reason = data.reason;
+      retryAt = data.retry === null ? null : sharedNow() + data.retry;
+      break;
+    case "reach":
+      if (isHeld) return;
+      reach = { message: data.reach, arrived: data.arrived };
+      strip.add(data.reach);
+      showReach(data.reach);
+      break;
+    case "pose":
+      if (!isHeld) showPose(data.pose);
+      break;
+    case "brinks":
+      if (!isHeld) place.showBrinks(data.brinks.brinks);
+      break;
+    case "pulse":
+      showPulse(data.pulse);
+      strip.draw();
+      break;
+    case "note":
+      strip.note(data.note);
+      showNotes();
+      break;
+    case "fault":
+      say("found", data.text);
+      break;
+    case "surface":
+      showSurface(data);
+      break;
+    case "reply":
+      waiting.get(data.id)?.resolve(data.value);
+      waiting.delete(data.id);
+      break;
+    case "refused":
+      waiting.get(data.id)?.reject(new Error(data.message));
+      waiting.delete(data.id);
+      break;
+    default:
+      data satisfies never;
+  }
+  showTrust();
+};
+
+function showTrust(): void {
+  const now = sharedNow();
+  const trust = judge({
+    isOpen,
+    reason,
+    retry: retryAt === null ? null : Math.max(0, retryAt - now),
+    reach: reach?.message ?? null,
+    since: reach === null ? 0 : now - reach.arrived,
+    silence,
+    isHeld,
+  });
+  const root = document.documentElement;
+  const isLive = trust.isLive ? "yes" : "no";
+  if (root.dataset["live"] !== isLive) root.dataset["live"] = isLive;
+  say("trust-word", trust.word);
+  say("trust-line", trust.line);
+  for (const element of document.querySelectorAll<HTMLElement>(".stale")) {
+    if (element.textContent !== trust.word) element.textContent = trust.word;
+  }
+}
+
+function showReach(message: FromServer<"reach">): void {
+  fan.show(message);
+  const describe = (n: number): string =>
+    `${metresText(message.distanceMm[n]! / 1000)}, ${ENDS[message.what[n]!] ?? "unknown"}`;
+  say("ahead", message.what.length === 0 ? "–" : describe(aheadOf(message)));
+  const nearest = nearestOf(message);
+  say(
+    "nearest",
+    nearest < 0 ? "nothing" : `${describe(nearest)}, ${bearingText(message.first + nearest * message.step)}`,
+  );
+  const { pace } = message;
+  say("pace-forward", pace === null ? "–" : `${pace.forward.toFixed(2)} m/s`);
+  say("pace-backward", pace === null ? "–" : `${pace.backward.toFixed(2)} m/s`);
+  say("pace-turning", pace === null ? "–" : `${pace.left.toFixed(2)} left, ${pace.right.toFixed(2)} right`);
+  const { waiver } = message;
+  say(
+    "waiver",
+    waiver === null ? "none" : `${waiver.direction}, ${waiver.left.toFixed(1)} s more: ${waiver.reason}`,
+  );
+  say("frame", countText(message.frame));
+}
+
+function showPose(pose: FromServer<"pose">): void {
+  place.moveTo(pose.worldFromBase);
+  const [x, y] = pose.worldFromBase.position;
+  const [qx, qy, qz, qw] = pose.worldFromBase.rotation;
+  const yaw = Math.atan2(2 * (qw * qz + qx * qy), 1 - 2 * (qy * qy + qz * qz));
+  say("position", `${x.toFixed(2)}, ${y.toFixed(2)} m`);
+  say("heading", `${Math.round((yaw * 180) / Math.PI)}°`);
+  say("pose-class", pose.class);
+}
+
+function showPulse(pulse: FromServer<"pulse">): void {
+  const [sensor] = pulse.sensors;
+  say("rate", sensor === undefined ? "–" : `${sensor.rate.toFixed(1)} a second`);
+  say("load", `${pulse.load.median.toFixed(1)} ms, ${Math.round(100 * pulse.load.busy)} % busy`);
+  const sum = (field: "missed" | "overtaken" | "skipped"): number =>
+    pulse.sensors.reduce((all, each) => all + each[field], 0);
+  say("left-out", `${countText(sum("missed") + sum("overtaken") + sum("skipped"))} frames`);
+  say("memory", `${Math.round(pulse.memory / 1e6)} MB`);
+}
+
+function showSurface(data: Extract<FromLink, { kind: "surface" }>): void {
+  if (data.isOther) {
+    place.forgetPath();
+    heldBack.clear();
+  }
+  if (isHeld) for (const update of data.updates) heldBack.set(update.chunk, update);
+  else place.update(data.updates);
+  const { quads } = place.figures;
+  byId("empty").hidden = quads > 0;
+  say("map-size", `${countText(data.blocks)} blocks${data.isComplete ? "" : ", more to come"}`);
+}
+
+function showNotes(): void {
+  const list = byId("notes");
+  const rows = strip.notes
+    .slice(-12)
+    .reverse()
+    .map(({ what, text, time }) => {
+      const row = document.createElement("li");
+      row.textContent = `${(time / 1e6).toFixed(1)} s  ${what}: ${text}`;
+      return row;
+    });
+  list.replaceChildren(...rows);
+}
+
+function setHeld(held: boolean): void {
+  isHeld = held;
+  byId("hold").setAttribute("aria-pressed", String(held));
+  say("hold", held ? "Go on" : "Hold");
+  if (!held) {
+    place.update([...heldBack.values()]);
+    heldBack.clear();
+  }
+  showTrust();
+}
+
+function setView(view: View): void {
+  place.setView(view);
+  for (const input of document.querySelectorAll<HTMLInputElement>('input[name="view"]')) {
+    input.checked = input.value === view;
+  }
+}
+
+// Measuring, and asking about a place: from where a voxel is, never from the picture.
+let isMeasuring = false;
+let points: (readonly number[])[] = [];
+function setMeasuring(measuring: boolean): void {
+  isMeasuring = measuring;
+  points = [];
+  place.showRuler(points);
+  byId("measure").setAttribute("aria-pressed", String(measuring));
+  say("found", measuring ? "Choose two places on the map." : "");
+}
+
+async function choose(x: number, y: number): Promise<void> {
+  try {
+    const sighting = await request<Sighting | null>({ kind: "look", ...place.rayThrough(x, y) });
+    if (sighting === null) {
+      say("found", "Nothing is known there.");
+      return;
+    }
+    if (isMeasuring) {
+      points = points.length >= 2 ? [sighting.point] : [...points, sighting.point];
+      place.showRuler(points);
+      const [a, b] = points;
+      if (a === undefined || b === undefined) say("found", "Choose the second place.");
+      else {
+        const along = Math.hypot(a[0]! - b[0]!, a[1]! - b[1]!);
+        const whole = Math.hypot(along, a[2]! - b[2]!);
+        const height = Math.abs(a[2]! - b[2]!);
+        say(
+          "found",
+          `${metresText(whole)} apart; ${metresText(along)} along the floor, ${metresText(height)} in height`,
+        );
+      }
+      return;
+    }
+    const [px, py, pz] = sighting.point;
+    const at = [px, py] as [number, number];
+    const answer = await request<{ column: string; height: number | null; deviation: number | null }>({
+      kind: "ask",
+      question: { about: "footing", point: at, frame: "world" },
+    });
+    const floor = answer.height === null ? "no floor seen" : `floor at ${metresText(answer.height)}`;
+    say("found", `${px.toFixed(2)}, ${py.toFixed(2)}, ${pz.toFixed(2)} m: ${answer.column}, ${floor}`);
+    place.showRuler([sighting.point]);
+  } catch (error) {
+    say("found", error instanceof Error ? error.message : String(error));
+  }
+}
+
+function savePicture(): void {
+  mapCanvas.toBlob((blob) => {
+    if (blob === null) return;
+    const url = URL.createObjectURL(blob);
+    const anchor = document.createElement("a");
+    anchor.href = url;
+    anchor.download = `map-${new Date().toISOString().slice(0, 19).replaceAll(":", "-")}.png`;
+    anchor.click();
+    URL.revokeObjectURL(url);
+  });
+}
+
+function repaint(): void {
+  const theme = readTheme();
+  fan.paint(theme);
+  strip.paint(theme);
+  place.paint(theme);
+}
+
+function setTheme(dark: boolean): void {
+  document.documentElement.dataset["theme"] = dark ? "dark" : "light";
+  say("theme", dark ? "Light" : "Dark");
+  repaint();
+}
+
+const dialog = (id: string): HTMLDialogElement => byId<HTMLDialogElement>(id);
+const markDialog = dialog("mark-dialog");
+markDialog.addEventListener("close", () => {
+  const text = byId<HTMLInputElement>("mark-text").value.trim();
+  if (markDialog.returnValue !== "ok" || text === "") return;
+  request({ kind: "mark", text }).catch((error: Error) => say("found", error.message));
+  byId<HTMLInputElement>("mark-text").value = "";
+});
+
+const cut = byId<HTMLInputElement>("cut");
+function setCut(): void {
+  const isAll = cut.value === cut.max;
+  say("cut-text", isAll ? "all" : metresText(Number(cut.value)));
+  place.setCut(isAll ? 1e6 : Number(cut.value));
+}
+
+const actions: Readonly<Record<string, () => void>> = {
+  h: () => setHeld(!isHeld),
+  m: () => markDialog.showModal(),
+  s: () => dialog("settings-dialog").showModal(),
+  t: () => setTheme(document.documentElement.dataset["theme"] !== "dark"),
+  "?": () => dialog("help-dialog").showModal(),
+  f: () => place.fit(),
+  c: () => cut.focus(),
+  d: () => setMeasuring(!isMeasuring),
+  p: savePicture,
+  "1": () => setView(VIEWS[0]),
+  "2": () => setView(VIEWS[1]),
+  "3": () => setView(VIEWS[2]),
+};
+const buttons = {
+  hold: "h",
+  mark: "m",
+  settings: "s",
+  theme: "t",
+  help: "?",
+  fit: "f",
+  measure: "d",
+  picture: "p",
+} as const;
+for (const [id, key] of Object.entries(buttons)) byId(id).addEventListener("click", () => actions[key]!());
+document.addEventListener("keydown", (event) => {
+  const target = event.target as HTMLElement;
+  const isTyping = target.matches("input:not([type=range]):not([type=radio]), textarea, select");
+  if (isTyping || event.ctrlKey || event.metaKey || event.altKey || document.querySelector("dialog[open]"))
+    return;
+  const action = actions[event.key.length === 1 ? event.key.toLowerCase() : event.key];
+  if (action === undefined) return;
+  event.preventDefault();
+  action();
+});
+for (const input of document.querySelectorAll<HTMLInputElement>('input[name="view"]')) {
+  input.addEventListener("change", () => setView(input.value as View));
+}
+cut.addEventListener("input", setCut);
+
+// A click chooses, a drag turns the map.
+let pressedAt: readonly [number, number] | null = null;
+mapCanvas.addEventListener("pointerdown", ({ clientX, clientY }) => {
+  pressedAt = [clientX, clientY];
+});
+mapCanvas.addEventListener("pointerup", ({ clientX, clientY }) => {
+  if (pressedAt === null || Math.hypot(clientX - pressedAt[0], clientY - pressedAt[1]) > 4) return;
+  const box = mapCanvas.getBoundingClientRect();
+  void choose(((clientX - box.left) / box.width) * 2 - 1, 1 - ((clientY - box.top) / box.height) * 2);
+});
+mapCanvas.addEventListener("keydown", (event) => {
+  if (event.key === "Enter") void choose(0, 0);
+  else if (event.key === "+" || event.key === "=") place.zoom(0.85);
+  else if (event.key === "-") place.zoom(1 / 0.85);
+  else return;
+  event.preventDefault();
+  event.stopPropagation();
+});
+
+new ResizeObserver(() => {
+  place.resize(mapCanvas.clientWidth, mapCanvas.clientHeight);
+  fan.draw();
+  strip.draw();
+}).observe(document.body);
+
+setTheme(matchMedia("(prefers-color-scheme: dark)").matches);
+showTrust();
+setInterval(showTrust, TICK);
+const scheme = location.protocol === "https:" ? "wss:" : "ws:";
+post({ kind: "connect", url: `${scheme}//${location.host}${ENDPOINT}` });
+
+/** Figures for the browser benchmark. */
+Object.assign(globalThis, {
+  brinkmapFigures: () => ({
+    ...place.figures,
+    drawn: place.drawn,
+    age: reach === null ? null : ageText(reach.message.age),
+  }),
+});

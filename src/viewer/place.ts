@@ -1,0 +1,453 @@
+import {
+  BufferAttribute,
+  BufferGeometry,
+  Color,
+  ConeGeometry,
+  DoubleSide,
+  GLSL3,
+  Group,
+  InstancedBufferGeometry,
+  InstancedInterleavedBuffer,
+  InterleavedBufferAttribute,
+  Line,
+  LineBasicMaterial,
+  LineSegments,
+  Mesh,
+  MeshBasicMaterial,
+  PerspectiveCamera,
+  Points,
+  PointsMaterial,
+  RingGeometry,
+  Scene,
+  ShaderMaterial,
+  Sphere,
+  Vector3,
+  WebGLRenderer,
+} from "three";
+import { OrbitControls } from "three/addons/controls/OrbitControls.js";
+import type { FromServer } from "../wire/messages.ts";
+import { CHUNK_BLOCKS, QUAD } from "./mesh.ts";
+import type { ChunkUpdate } from "./surface.ts";
+import type { Theme } from "./theme.ts";
+
+type Pose = FromServer<"pose">["worldFromBase"];
+
+export const VIEWS = ["above", "around", "riding"] as const;
+export type View = (typeof VIEWS)[number];
+
+const VERTEX = /* glsl */ `
+  uniform vec3 origin;     // of the chunk, metres
+  uniform float voxel;
+  in vec4 place;           // voxels from the origin, and the face
+  in vec2 size;            // sides, voxels
+  out vec3 world;
+  out float light;
+  out float facesUp;
+  void main() {
+    float face = place.w;
+    float axis = floor(face / 2.0);
+    float odd = mod(face, 2.0);
+    vec2 corner = position.xy;
+    // Counter-clockwise seen from outside on every face.
+    if (face == 0.0 || face == 3.0 || face == 4.0) corner.x = 1.0 - corner.x;
+    vec2 side = corner * size;
+    vec3 offset = axis == 0.0 ? vec3(odd, side) : axis == 1.0 ? vec3(side.x, odd, side.y) : vec3(side, odd);
+    world = origin + voxel * (place.xyz + offset);
+    facesUp = face == 5.0 ? 1.0 : 0.0;
+    light = face == 5.0 ? 1.0 : face == 4.0 ? 0.55 : axis == 0.0 ? 0.74 + 0.06 * odd : 0.84 + 0.06 * odd;
+    gl_Position = projectionMatrix * viewMatrix * vec4(world, 1.0);
+  }`;
+
+const FRAGMENT = /* glsl */ `
+  precision highp float;
+  uniform float cut;       // nothing above is drawn
+  uniform float low;       // up to here it is floor, metres
+  uniform float high;      // from here on it is above the robot
+  uniform vec3 floorColour;
+  uniform vec3 bodyColour;
+  uniform vec3 overColour;
+  in vec3 world;
+  in float light;
+  in float facesUp;
+  out vec4 colour;
+  void main() {
+    if (world.z > cut) discard;
+    float inside = world.z - 0.002 * facesUp;
+    vec3 base = inside <= low ? floorColour : inside < high ? bodyColour : overColour;
+    // What hangs above is striped, so that it is not told by colour alone.
+    if (inside >= high && fract((world.x + world.y + world.z) * 2.5) < 0.3) base *= 0.82;
+    colour = vec4(base * light, 1.0);
+  }`;
+
+const CORNERS = new Float32Array([0, 0, 0, 1, 0, 0, 1, 1, 0, 0, 1, 0]);
+const TRIANGLES = [0, 1, 2, 0, 2, 3];
+const PATH_MOST = 20_000;
+const FIELD_OF_VIEW = 45;
+/** Metres of a drop that are drawn. */
+const DEEPEST_TOOTH = 0.6;
+/** Pictures that take less than this are drawn as often as the screen shows them, milliseconds. */
+const CHEAP = 25;
+/** Of dearer ones, one is drawn in so many times what it takes. */
+const SHARE = 4;
+/** Dearer still, and the picture gets coarser, to this share of the screen's pixels at worst. */
+const DEAR = 120;
+const COARSEST = 0.5;
+
+interface Chunk {
+  readonly mesh: Mesh<InstancedBufferGeometry, ShaderMaterial>;
+  buffer: InstancedInterleavedBuffer;
+  /** Rectangles in use, and lowest and highest corner of them, metres. */
+  count: number;
+  readonly lowest: Vector3;
+  readonly highest: Vector3;
+}
+
+/** The map in three dimensions. It draws when something changed, and not otherwise. */
+export class Place {
+  readonly #renderer: WebGLRenderer;
+  readonly #scene = new Scene();
+  readonly #camera = new PerspectiveCamera(FIELD_OF_VIEW, 1, 0.05, 500);
+  readonly #controls: OrbitControls;
+  readonly #chunks = new Map<string, Chunk>();
+  readonly #uniforms = {
+    cut: { value: 1e6 },
+    low: { value: 0.03 },
+    high: { value: 0.5 },
+    voxel: { value: 0.05 },
+    floorColour: { value: new Color() },
+    bodyColour: { value: new Color() },
+    overColour: { value: new Color() },
+  };
+  readonly #robot = new Group();
+  readonly #robotMaterial = new MeshBasicMaterial({ side: DoubleSide });
+  readonly #path: Line<BufferGeometry, LineBasicMaterial>;
+  readonly #pathPoints = new Float32Array(3 * PATH_MOST);
+  #pathCount = 0;
+  readonly #brinks = new LineSegments(new BufferGeometry(), new LineBasicMaterial());
+  readonly #ruler: LineSegments<BufferGeometry, LineBasicMaterial>;
+  readonly #ends: Points<BufferGeometry, PointsMaterial>;
+  #view: View = "around";
+  #pose: Pose | null = null;
+  #isDue = false;
+  #drawnAt = 0;
+  #cost = 0;
+  #resolution = Math.min(2, globalThis.devicePixelRatio || 1);
+  #isFitted = false;
+  /** Frames drawn since the start. */
+  drawn = 0;
+
+  constructor(canvas: HTMLCanvasElement) {
+    // Kept, so that a picture can be taken of what is on the screen.
+    this.#renderer = new WebGLRenderer({ canvas, antialias: true, preserveDrawingBuffer: true });
+    this.#renderer.setPixelRatio(this.#resolution);
+    this.#camera.up.set(0, 0, 1);
+    this.#camera.position.set(-4, -4, 5);
+    this.#controls = new OrbitControls(this.#camera, canvas);
+    this.#controls.addEventListener("change", () => this.invalidate());
+    this.#controls.listenToKeyEvents(canvas);
+    const cone = new ConeGeometry(0.14, 0.4, 20);
+    cone.rotateZ(-Math.PI / 2); // its tip ahead
+    const nose = new Mesh(cone, this.#robotMaterial);
+    nose.position.z = 0.15;
+    const ring = new Mesh(new RingGeometry(0.26, 0.3, 40), this.#robotMaterial);
+    ring.position.z = 0.06;
+    this.#robot.add(nose, ring);
+    this.#robot.visible = false;
+    const path = new BufferGeometry();
+    path.setAttribute("position", new BufferAttribute(this.#pathPoints, 3));
+    path.setDrawRange(0, 0);
+    this.#path = new Line(path, new LineBasicMaterial());
+    this.#path.frustumCulled = false;
+    const ruler = new BufferGeometry();
+    ruler.setAttribute("position", new BufferAttribute(new Float32Array(6), 3));
+    this.#ruler = new LineSegments(ruler, new LineBasicMaterial({ depthTest: false }));
+    this.#ruler.renderOrder = 2;
+    this.#ruler.frustumCulled = false;
+    this.#ends = new Points(ruler, new PointsMaterial({ size: 9, sizeAttenuation: false, depthTest: false }));
+    this.#ends.renderOrder = 2;
+    this.#ends.frustumCulled = false;
+    this.showRuler([]);
+    this.#brinks.frustumCulled = false;
+    this.#scene.add(this.#brinks, this.#robot, this.#path, this.#ruler, this.#ends);
+  }
+
+  paint(theme: Theme): void {
+    this.#scene.background = new Color(theme.ground);
+    this.#uniforms.floorColour.value.set(theme.floor);
+    this.#uniforms.bodyColour.value.set(theme.body);
+    this.#uniforms.overColour.value.set(theme.over);
+    this.#robotMaterial.color.set(theme.robot);
+    this.#path.material.color.set(theme.robot);
+    this.#brinks.material.color.set(theme.brink);
+    this.#ruler.material.color.set(theme.mark);
+    this.#ends.material.color.set(theme.mark);
+    this.invalidate();
+  }
+
+  /** @param high heights above the world's zero between which things stand in the robot's way, metres */
+  setBands(low: number, high: number): void {
+    this.#uniforms.low.value = low;
+    this.#uniforms.high.value = high;
+    this.invalidate();
+  }
+
+  setVoxelSize(metres: number): void {
+    this.#uniforms.voxel.value = metres;
+  }
+
+  setCut(height: number): void {
+    this.#uniforms.cut.value = height;
+    this.invalidate();
+  }
+
+  resize(width: number, height: number): void {
+    if (width < 2 || height < 2) return;
+    this.#renderer.setSize(width, height, false);
+    this.#camera.aspect = width / height;
+    this.#camera.updateProjectionMatrix();
+    this.invalidate();
+  }
+
+  update(updates: readonly ChunkUpdate[]): void {
+    for (const { chunk, quads } of updates) this.#updateChunk(chunk, quads);
+    if (!this.#isFitted && this.#chunks.size > 0) this.fit();
+    this.invalidate();
+  }
+
+  #updateChunk(name: string, quads: Int16Array): void {
+    const count = quads.length / QUAD;
+    let chunk = this.#chunks.get(name);
+    if (chunk === undefined) {
+      if (count === 0) return;
+      chunk = this.#addChunk(name, quads.length);
+    }
+    if (quads.length > chunk.buffer.array.length) this.#replaceBuffer(chunk, quads.length);
+    chunk.buffer.array.set(quads);
+    chunk.buffer.clearUpdateRanges();
+    chunk.buffer.addUpdateRange(0, quads.length);
+    chunk.buffer.needsUpdate = true;
+    chunk.count = count;
+    chunk.mesh.geometry.instanceCount = count;
+    chunk.mesh.visible = count > 0;
+    this.#bound(chunk, quads);
+  }
+
+  #addChunk(name: string, length: number): Chunk {
+    const [col, row] = name.split(",").map(Number) as [number, number];
+    const side = this.#uniforms.voxel.value * 8 * CHUNK_BLOCKS;
+    const material = new ShaderMaterial({
+      glslVersion: GLSL3,
+      vertexShader: VERTEX,
+      fragmentShader: FRAGMENT,
+      uniforms: { ...this.#uniforms, origin: { value: new Vector3(col * side, row * side, 0) } },
+    });
+    const mesh = new Mesh(new InstancedBufferGeometry(), material);
+    mesh.matrixAutoUpdate = false;
+    const chunk: Chunk = {
+      mesh,
+      buffer: new InstancedInterleavedBuffer(new Int16Array(0), QUAD),
+      count: 0,
+      lowest: new Vector3(),
+      highest: new Vector3(),
+    };
+    this.#replaceBuffer(chunk, length);
+    this.#scene.add(mesh);
+    this.#chunks.set(name, chunk);
+    return chunk;
+  }
+
+  /** More room: half as much again, so that a growing map is not copied with every patch. */
+  #replaceBuffer(chunk: Chunk, length: number): void {
+    chunk.mesh.geometry.dispose();
+    const geometry = new InstancedBufferGeometry();
+    geometry.setIndex(TRIANGLES);
+    geometry.setAttribute("position", new BufferAttribute(CORNERS, 3));
+    const room = Math.ceil((1.5 * length) / QUAD) * QUAD;
+    chunk.buffer = new InstancedInterleavedBuffer(new Int16Array(room), QUAD);
+    geometry.setAttribute("place", new InterleavedBufferAttribute(chunk.buffer, 4, 0));
+    geometry.setAttribute("size", new InterleavedBufferAttribute(chunk.buffer, 2, 4));
+    geometry.boundingSphere = new Sphere();
+    chunk.mesh.geometry = geometry;
+  }
+
+  #bound(chunk: Chunk, quads: Int16Array): void {
+    const low = [Number.POSITIVE_INFINITY, Number.POSITIVE_INFINITY, Number.POSITIVE_INFINITY];
+    const high = [Number.NEGATIVE_INFINITY, Number.NEGATIVE_INFINITY, Number.NEGATIVE_INFINITY];
+    for (let n = 0; n < quads.length; n += QUAD) {
+      for (let k = 0; k < 3; k++) {
+        const at = quads[n + k]!;
+        if (at < low[k]!) low[k] = at;
+        if (at > high[k]!) high[k] = at;
+      }
+    }
+    const voxel = this.#uniforms.voxel.value;
+    const origin = chunk.mesh.material.uniforms["origin"]!.value as Vector3;
+    chunk.lowest.fromArray(low).multiplyScalar(voxel).add(origin);
+    // A quad is at most a block long.
+    chunk.highest.fromArray(high).addScalar(8).multiplyScalar(voxel).add(origin);
+    const sphere = chunk.mesh.geometry.boundingSphere!;
+    sphere.center.copy(chunk.lowest).add(chunk.highest).multiplyScalar(0.5);
+    sphere.radius = chunk.lowest.distanceTo(chunk.highest) / 2;
+  }
+
+  moveTo(pose: Pose): void {
+    const [x, y, z] = pose.position;
+    this.#robot.visible = true;
+    this.#robot.position.set(x, y, z);
+    const [qx, qy, qz, qw] = pose.rotation;
+    this.#robot.quaternion.set(qx, qy, qz, qw);
+    this.#pose = pose;
+    const n = this.#pathCount;
+    const last = 3 * (n - 1);
+    const points = this.#pathPoints;
+    if (n === 0 || Math.hypot(x - points[last]!, y - points[last + 1]!) > 0.03) this.#addToPath(x, y, z);
+    if (this.#view === "riding") this.#ride();
+    this.invalidate();
+  }
+
+  #addToPath(x: number, y: number, z: number): void {
+    const points = this.#pathPoints;
+    if (this.#pathCount === PATH_MOST) {
+      // The older half goes.
+      points.copyWithin(0, (3 * PATH_MOST) / 2);
+      this.#pathCount = PATH_MOST / 2;
+    }
+    points.set([x, y, z + 0.05], 3 * this.#pathCount);
+    this.#pathCount++;
+    this.#path.geometry.attributes["position"]!.needsUpdate = true;
+    this.#path.geometry.setDrawRange(0, this.#pathCount);
+  }
+
+  /** Edges of the floor: two lines, one above the other, and a comb of teeth as long as the drop, so that none is taken for a wall. */
+  showBrinks(brinks: FromServer<"brinks">["brinks"]): void {
+    const ends: number[] = [];
+    for (const { points, drop } of brinks) {
+      const tooth = Math.min(drop ?? DEEPEST_TOOTH, DEEPEST_TOOTH);
+      points.forEach(([x, y], n) => {
+        ends.push(x, y, 0.02, x, y, 0.02 - tooth);
+        const next = points[n + 1];
+        if (next === undefined) return;
+        for (const z of [0.02, 0.05]) ends.push(x, y, z, next[0], next[1], z);
+      });
+    }
+    this.#brinks.geometry.dispose();
+    this.#brinks.geometry = new BufferGeometry();
+    this.#brinks.geometry.setAttribute("position", new BufferAttribute(new Float32Array(ends), 3));
+    this.invalidate();
+  }
+
+  /** The map is another one: its path is of no use. */
+  forgetPath(): void {
+    this.#pathCount = 0;
+    this.#path.geometry.setDrawRange(0, 0);
+    this.#isFitted = false;
+  }
+
+  get view(): View {
+    return this.#view;
+  }
+
+  setView(view: View): void {
+    this.#view = view;
+    this.#controls.enableRotate = view === "around";
+    this.#controls.enabled = view !== "riding";
+    if (view === "riding") this.#ride();
+    else this.fit();
+    this.invalidate();
+  }
+
+  #ride(): void {
+    if (this.#pose === null) return;
+    const [x, y, z] = this.#pose.position;
+    const ahead = new Vector3(1, 0, 0).applyQuaternion(this.#robot.quaternion);
+    const heading = Math.atan2(ahead.y, ahead.x);
+    const back = 1.3;
+    this.#camera.position.set(x - back * Math.cos(heading), y - back * Math.sin(heading), z + 1.1);
+    this.#camera.lookAt(x + 1.5 * Math.cos(heading), y + 1.5 * Math.sin(heading), z);
+  }
+
+  /** Brings the whole map into view. */
+  fit(): void {
+    const low = new Vector3(Number.POSITIVE_INFINITY, Number.POSITIVE_INFINITY, Number.POSITIVE_INFINITY);
+    const high = low.clone().negate();
+    for (const { count, lowest, highest } of this.#chunks.values()) {
+      if (count === 0) continue;
+      low.min(lowest);
+      high.max(highest);
+    }
+    if (low.x > high.x) return;
+    this.#isFitted = true;
+    const centre = low.clone().add(high).multiplyScalar(0.5);
+    const { aspect } = this.#camera;
+    const tangent = Math.tan((FIELD_OF_VIEW * Math.PI) / 360);
+    if (this.#view === "above") {
+      const away = Math.max((high.y - low.y) / 2 / tangent, (high.x - low.x) / 2 / tangent / aspect);
+      // A hair off the vertical, or up would have no direction.
+      this.#camera.position.set(centre.x, centre.y - 0.001 * away, high.z + 1.06 * away);
+    } else {
+      const across = Math.hypot(high.x - low.x, high.y - low.y) / 2;
+      const away = (1.02 * across) / tangent / Math.min(1, 0.75 * aspect);
+      this.#camera.position.set(centre.x - 0.42 * away, centre.y - 0.55 * away, centre.z + 0.72 * away);
+    }
+    this.#controls.target.copy(centre);
+    this.#controls.update();
+    this.invalidate();
+  }
+
+  /** Below 1 comes nearer. */
+  zoom(factor: number): void {
+    const { target } = this.#controls;
+    this.#camera.position.sub(target).multiplyScalar(factor).add(target);
+    this.#controls.update();
+    this.invalidate();
+  }
+
+  /** World point and direction of a place on the canvas, -1 to 1 from left to right and from bottom to top. */
+  rayThrough(x: number, y: number): { from: readonly number[]; along: readonly number[] } {
+    this.#camera.updateMatrixWorld();
+    const along = new Vector3(x, y, 0.5).unproject(this.#camera).sub(this.#camera.position).normalize();
+    return { from: this.#camera.position.toArray(), along: along.toArray() };
+  }
+
+  /** Draws up to two points and the line between them. */
+  showRuler(points: readonly (readonly number[])[]): void {
+    const attribute = this.#ruler.geometry.attributes["position"]!;
+    for (const [n, point] of points.entries()) attribute.setXYZ(n, point[0]!, point[1]!, point[2]!);
+    attribute.needsUpdate = true;
+    this.#ruler.geometry.setDrawRange(0, points.length);
+    this.#ruler.visible = points.length === 2;
+    this.#ends.visible = points.length > 0;
+    this.invalidate();
+  }
+
+  get figures(): { readonly chunks: number; readonly quads: number; readonly calls: number } {
+    let quads = 0;
+    for (const { count } of this.#chunks.values()) quads += count;
+    return { chunks: this.#chunks.size, quads, calls: this.#renderer.info.render.calls };
+  }
+
+  /** Draws again soon: at the screen's rate where that is cheap, and else often enough to leave the page time for the rest. */
+  invalidate(): void {
+    if (this.#isDue) return;
+    this.#isDue = true;
+    const pause = this.#cost < CHEAP ? 0 : SHARE * this.#cost - (performance.now() - this.#drawnAt);
+    if (pause <= 0) requestAnimationFrame(() => this.#draw());
+    else setTimeout(() => requestAnimationFrame(() => this.#draw()), pause);
+  }
+
+  #draw(): void {
+    this.#isDue = false;
+    this.drawn++;
+    const start = performance.now();
+    this.#renderer.render(this.#scene, this.#camera);
+    this.#drawnAt = start;
+    // The picture is made after this returns; what it took shows in when the next frame may begin.
+    requestAnimationFrame(() => {
+      this.#cost = performance.now() - start;
+      if (this.#cost > DEAR && this.#resolution > COARSEST) {
+        this.#resolution = Math.max(COARSEST, this.#resolution / 1.5);
+        this.#renderer.setPixelRatio(this.#resolution);
+      }
+    });
+  }
+}

@@ -1,0 +1,75 @@
+import { BlockMesher, chunkOf, type Lookup, neighbours, QUAD } from "./mesh.ts";
+
+/** All quads of a chunk, for the page; none when the chunk is empty now. */
+export interface ChunkUpdate {
+  readonly chunk: string;
+  readonly quads: Int16Array;
+}
+
+/** The map's surface, kept up block by block and handed on chunk by chunk. */
+export class Surface {
+  readonly #mesher = new BlockMesher();
+  readonly #lookup: Lookup;
+  readonly #chunks = new Map<string, Map<number, Int16Array>>();
+  readonly #stale = new Set<string>();
+
+  constructor(lookup: Lookup) {
+    this.#lookup = lookup;
+  }
+
+  /** The map is another one. */
+  clear(): void {
+    for (const [chunk, blocks] of this.#chunks) {
+      blocks.clear();
+      this.#stale.add(chunk);
+    }
+  }
+
+  /** Meshes the blocks that changed, and those beside them: their faces may have been covered or laid open. */
+  change(keys: Iterable<number>): void {
+    const again = new Set<number>();
+    for (const key of keys) {
+      again.add(key);
+      for (const beside of neighbours(key)) again.add(beside);
+    }
+    for (const key of again) {
+      const classes = this.#lookup(key);
+      if (classes === undefined) continue;
+      const name = chunkOf(key);
+      let chunk = this.#chunks.get(name);
+      const before = chunk?.get(key)?.length ?? 0;
+      const quads = this.#mesher.mesh(key, classes, this.#lookup);
+      if (quads.length === 0 && before === 0) continue;
+      if (chunk === undefined) {
+        chunk = new Map();
+        this.#chunks.set(name, chunk);
+      }
+      if (quads.length === 0) chunk.delete(key);
+      else chunk.set(key, quads);
+      this.#stale.add(name);
+    }
+  }
+
+  /** What changed since this was last called, a whole chunk each. */
+  *take(): Generator<ChunkUpdate> {
+    for (const chunk of this.#stale) {
+      const blocks = this.#chunks.get(chunk)!;
+      let size = 0;
+      for (const quads of blocks.values()) size += quads.length;
+      const all = new Int16Array(size);
+      let at = 0;
+      for (const quads of blocks.values()) {
+        all.set(quads, at);
+        at += quads.length;
+      }
+      yield { chunk, quads: all };
+    }
+    this.#stale.clear();
+  }
+
+  get quadCount(): number {
+    let count = 0;
+    for (const blocks of this.#chunks.values()) for (const quads of blocks.values()) count += quads.length;
+    return count / QUAD;
+  }
+}

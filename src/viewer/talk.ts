@@ -1,0 +1,46 @@
+import type { FromServer, Question } from "../wire/messages.ts";
+import type { ChunkUpdate } from "./surface.ts";
+
+// What the page and its worker tell each other. The worker holds the connection and the map, so that a large patch never
+// holds up the page.
+
+/** Milliseconds since 1970 by a clock that page and worker share. */
+export const sharedNow = (): number => performance.timeOrigin + performance.now();
+
+export type Request =
+  | { readonly kind: "ask"; readonly question: Question }
+  | { readonly kind: "settings"; readonly change: Readonly<Record<string, number | string>> }
+  | { readonly kind: "mark"; readonly text: string }
+  | { readonly kind: "map"; readonly action: "save" | "clear" }
+  /** The first occupied voxel along a ray, world metres. */
+  | { readonly kind: "look"; readonly from: readonly number[]; readonly along: readonly number[] };
+
+export type ToLink =
+  | { readonly kind: "connect"; readonly url: string }
+  | { readonly kind: "request"; readonly id: number; readonly request: Request };
+
+/** A voxel that a ray ran into: where it was hit, world metres. */
+export interface Sighting {
+  readonly point: readonly [number, number, number];
+  readonly distance: number;
+}
+
+/** `arrived` is `sharedNow` when the message came in: its age goes on from there. */
+export type FromLink =
+  | { readonly kind: "open"; readonly welcome: FromServer<"welcome"> }
+  | { readonly kind: "closed"; readonly reason: string; readonly retry: number | null }
+  | { readonly kind: "reach"; readonly reach: FromServer<"reach">; readonly arrived: number }
+  | { readonly kind: "pose"; readonly pose: FromServer<"pose">; readonly arrived: number }
+  | { readonly kind: "pulse"; readonly pulse: FromServer<"pulse">; readonly arrived: number }
+  | { readonly kind: "brinks"; readonly brinks: FromServer<"brinks"> }
+  | { readonly kind: "note"; readonly note: FromServer<"note"> }
+  | { readonly kind: "fault"; readonly text: string }
+  | {
+      readonly kind: "surface";
+      readonly updates: readonly ChunkUpdate[];
+      readonly blocks: number;
+      readonly isComplete: boolean;
+      readonly isOther: boolean;
+    }
+  | { readonly kind: "reply"; readonly id: number; readonly value: unknown }
+  | { readonly kind: "refused"; readonly id: number; readonly message: string };

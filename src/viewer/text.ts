@@ -1,0 +1,20 @@
+/** Microseconds as people say them: "40 ms", "1.3 s", "2 min". */
+export function ageText(microseconds: number): string {
+  const ms = Math.max(0, microseconds) / 1000;
+  if (ms < 1000) return `${Math.round(ms)} ms`;
+  if (ms < 100_000) return `${(ms / 1000).toFixed(1)} s`;
+  return `${Math.round(ms / 60_000)} min`;
+}
+
+export const metresText = (metres: number): string =>
+  Math.abs(metres) < 1 ? `${Math.round(metres * 100)} cm` : `${metres.toFixed(2)} m`;
+
+/** A bearing of the base: 0 ahead, positive to the left. */
+export function bearingText(radians: number): string {
+  const degrees = Math.round((Math.atan2(Math.sin(radians), Math.cos(radians)) * 180) / Math.PI);
+  if (Math.abs(degrees) <= 2) return "ahead";
+  if (Math.abs(degrees) >= 178) return "behind";
+  return `${Math.abs(degrees)}° ${degrees > 0 ? "left" : "right"}`;
+}
+
+export const countText = (count: number): string => count.toLocaleString("en-GB");

@@ -1,0 +1,67 @@
+import type { FromServer } from "../wire/messages.ts";
+import { ageText } from "./text.ts";
+
+/** How far what the page shows can be believed, in one word and one line. */
+export interface Trust {
+  readonly word:
+    | "Seeing"
+    | "Dark"
+    | "Covered"
+    | "Late"
+    | "Blind"
+    | "Lost"
+    | "Silent"
+    | "No connection"
+    | "Connecting"
+    | "Held";
+  readonly line: string;
+  /** Whether what is shown may be taken for what is. */
+  readonly isLive: boolean;
+}
+
+export interface Known {
+  readonly isOpen: boolean;
+  /** Why the connection is gone, if it is, and milliseconds until it is tried again. */
+  readonly reason: string | null;
+  readonly retry: number | null;
+  readonly reach: FromServer<"reach"> | null;
+  /** Milliseconds since that arrived. */
+  readonly since: number;
+  /** Microseconds without a reach after which a base must stop. */
+  readonly silence: number;
+  readonly isHeld: boolean;
+}
+
+export function judge(known: Known): Trust {
+  const { reach, since, silence } = known;
+  if (known.isHeld && reach !== null) {
+    const behind = ageText(reach.age + 1000 * since);
+    return { word: "Held", line: `this moment is ${behind} old; the head goes on`, isLive: false };
+  }
+  if (!known.isOpen) {
+    if (known.reason === null) return { word: "Connecting", line: "waiting for the head", isLive: false };
+    const again = known.retry === null ? "not tried again" : `tried again in ${ageText(1000 * known.retry)}`;
+    return { word: "No connection", line: `${known.reason || "the head is gone"}; ${again}`, isLive: false };
+  }
+  if (reach === null) return { word: "Connecting", line: "no answer from the sensors yet", isLive: false };
+  if (1000 * since > silence) {
+    return { word: "Silent", line: `nothing came for ${ageText(1000 * since)}: a base stops`, isLive: false };
+  }
+  const old = ageText(reach.age + 1000 * since);
+  switch (reach.state) {
+    case "clear":
+      return { word: "Seeing", line: `${old} old`, isLive: true };
+    case "dark":
+      return { word: "Dark", line: `little of the floor shows; ${old} old`, isLive: true };
+    case "covered":
+      return { word: "Covered", line: "something is right before the lens: a base stops", isLive: false };
+    case "late":
+      return { word: "Late", line: `the newest frame is ${old} old: a base stops`, isLive: false };
+    case "blind":
+      return { word: "Blind", line: "the lens sees nothing: a base stops", isLive: false };
+    case "lost":
+      return { word: "Lost", line: "the place is not known: the map rests", isLive: false };
+    default:
+      return reach.state satisfies never;
+  }
+}
