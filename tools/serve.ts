@@ -7,6 +7,7 @@ import { DecodeError } from "../src/record/bytes.ts";
 import { type Config, ConfigError, readConfig, resolveConfig } from "../src/service/config.ts";
 import { type Player, Service } from "../src/service/service.ts";
 import { startSources } from "../src/service/sources/built-in.ts";
+import { superviseBySystemd } from "../src/service/supervisor.ts";
 import { newToken } from "../src/service/tokens.ts";
 import { ROLES, type Role } from "../src/wire/messages.ts";
 import { playRecording, playScenario } from "./serve/player.ts";
@@ -39,6 +40,11 @@ const options = {
   quiet: { type: "boolean", short: "q" },
   help: { type: "boolean", short: "h" },
 } as const;
+
+/** The built viewer, from here and from dist/tools alike; absent where only the program was built. */
+const VIEWER = ["../viewer", "../dist/viewer"]
+  .map((path) => fileURLToPath(new URL(path, import.meta.url)))
+  .find((path) => existsSync(`${path}/index.html`));
 
 function makeToken(name: string, list: string | undefined): string {
   const roles = (list?.split(",") ?? [...ROLES]) as Role[];
@@ -82,6 +88,7 @@ export async function main(args: string[]): Promise<number> {
     let config: Config = values.config === undefined ? resolveConfig({}) : await readConfig(values.config);
     if (port !== undefined) config = { ...config, listen: { ...config.listen, port } };
     if (values.map !== undefined) config = { ...config, map: { ...config.map, folder: values.map } };
+    if (config.viewer === null && VIEWER !== undefined) config = { ...config, viewer: VIEWER };
     let player: Player | undefined;
     const played = values.recording ?? values.scenario;
     if (played !== undefined && !existsSync(played)) return fail(3, `${played}: there is no such file`);
@@ -93,6 +100,8 @@ export async function main(args: string[]): Promise<number> {
       sources: (head) => (player === undefined ? startSources(config, head) : []),
     });
     console.log(`The head is at ${service.url}`);
+    if (config.viewer !== null)
+      console.log(`See it at ${service.url.replace(/^ws/, "http").replace(/live$/, "")}`);
     let isSignalled = false;
     for (const signal of ["SIGINT", "SIGTERM"] as const) {
       process.once(signal, () => {
@@ -100,7 +109,9 @@ export async function main(args: string[]): Promise<number> {
         void service.stop(signal);
       });
     }
+    const endSupervision = superviseBySystemd(process.env, () => service.isAlive);
     await service.stopped;
+    endSupervision();
     return isSignalled ? 0 : 1;
   } catch (error) {
     const { code = "", message } = error as NodeJS.ErrnoException;

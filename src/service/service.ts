@@ -28,6 +28,7 @@ import { SharedMessage, WireError } from "../wire/codec.ts";
 import { type Draft, ENDPOINT, type FromClient, SUBPROTOCOL, WHAT } from "../wire/messages.ts";
 import { encodeReflex, reflexOf } from "../wire/reflex.ts";
 import { type Config, ConfigError, configSchema, isLoopback } from "./config.ts";
+import { Announcer } from "./discovery.ts";
 import { type FrameSlotMemory, frameSlotMemory } from "./frame-slot.ts";
 import type { ReachBody } from "./guarded.ts";
 import { type Arrivals, Intake } from "./intake.ts";
@@ -43,6 +44,19 @@ import { StaticFiles, send } from "./web.ts";
 const SOFTWARE = "brinkmap 0.1.0";
 /** Longest message of a client that sends no frames, bytes. */
 const SMALL_MESSAGE = 64 * 1024;
+/**
+ * Compression for clients that offer it (RFC 7692; browsers do): half the bytes of a reach. No history is kept between
+ * messages, and the window is small, so that a client costs memory only while a message is being packed.
+ */
+const DEFLATE = {
+  ...{
+    serverNoContextTakeover: true,
+    clientNoContextTakeover: true,
+    serverMaxWindowBits: 12,
+    threshold: 256,
+  },
+  zlibDeflateOptions: { level: 6, memLevel: 5 },
+};
 /** Sockets at most, said hello or not. */
 const MOST_SOCKETS = 1024;
 /** Connections for frames that have not said hello: each may hold a large message. */
@@ -171,6 +185,7 @@ export class Service implements Host {
   #lastReachAt = 0;
   #reflexNumber = 0;
   #reflex: ReturnType<typeof createSocket> | null = null;
+  #announcer: Announcer | null = null;
   #isStopping = false;
   intake: Intake;
   /** Resolves when the service has stopped by itself or was stopped: why. */
@@ -229,12 +244,11 @@ export class Service implements Host {
     this.#server.maxConnections = MOST_SOCKETS;
     const common = {
       noServer: true,
-      perMessageDeflate: false,
       clientTracking: false,
       handleProtocols: () => SUBPROTOCOL,
     };
-    this.#small = new WebSocketServer({ ...common, maxPayload: SMALL_MESSAGE });
-    this.#large = new WebSocketServer({ ...common, maxPayload: this.#mostFrame });
+    this.#small = new WebSocketServer({ ...common, perMessageDeflate: DEFLATE, maxPayload: SMALL_MESSAGE });
+    this.#large = new WebSocketServer({ ...common, perMessageDeflate: false, maxPayload: this.#mostFrame });
     this.#server.on("upgrade", (request, socket, head) => this.#upgrade(request, socket, head));
     this.#server.on("clientError", (_error, socket) => socket.destroy());
   }
@@ -269,6 +283,11 @@ export class Service implements Host {
       this.#reflex = createSocket(isIPv6(config.reflex.host) ? "udp6" : "udp4");
       this.#reflex.on("error", (error) => log.warn({ why: error.message }, "reflex datagram not sent"));
       this.#reflex.unref();
+    }
+    if (config.discovery) {
+      this.#announcer = new Announcer(this.port, config.listen.tls !== null, (why) =>
+        log.warn({ why }, "the head could not be announced"),
+      );
     }
     if (this.#parts.player) this.#startPlayer(this.#parts.player);
     this.#sources = this.#parts.sources?.(this) ?? [];
@@ -317,7 +336,11 @@ export class Service implements Host {
     const start: SensingStart = {
       ...{ setup: this.#setup, settings: this.#settings, slots: this.#slots, blocksEvery: BLOCKS_EVERY },
     };
-    const worker = new Worker(SENSING_SCRIPT, { workerData: start });
+    const worker = new Worker(SENSING_SCRIPT, {
+      workerData: start,
+      // Little is made anew per frame; the default would keep tens of megabytes of it.
+      resourceLimits: { maxYoungGenerationSizeMb: 8 },
+    });
     worker.on("message", (message: FromSensing) => this.#hear(message));
     worker.on("error", (error) => {
       this.#failReady(error);
@@ -377,6 +400,7 @@ export class Service implements Host {
         for (const session of this.#sessions) session.outbox?.pump();
         break;
       case "load":
+        this.#lastLoad = headTime();
         if (message.shed !== this.#load.shed) {
           const text =
             message.shed === 0
@@ -953,6 +977,13 @@ export class Service implements Host {
     return findToken(this.config.tokens, token) !== null;
   }
 
+  #lastLoad = headTime();
+
+  /** Whether the sensing thread still answers: it reports its load twice a second. */
+  get isAlive(): boolean {
+    return headTime() - this.#lastLoad < 5e6;
+  }
+
   /** In a word: whether it sees. */
   health(): {
     readonly isWell: boolean;
@@ -977,7 +1008,7 @@ export class Service implements Host {
     if (this.#isStopping) return;
     this.#isStopping = true;
     for (const timer of this.#timers) clearInterval(timer);
-    await Promise.all(this.#sources.map((source) => source.stop()));
+    await Promise.all([...this.#sources.map((source) => source.stop()), this.#announcer?.stop()]);
     await this.#player?.terminate();
     const limit = new Promise<void>((resolve) => setTimeout(resolve, 1000).unref());
     await Promise.race([this.#autosave(), limit]);

@@ -7,7 +7,7 @@ HELLO = msgpack.packb({"kind": "hello", "role": "watcher"})
 
 
 async def main(url):
-    # permessage-deflate is offered, and declined; the connection works all the same (RFC 7692, 5).
+    # permessage-deflate is offered, and taken (RFC 7692)
     async with websockets.connect(url, subprotocols=["brinkmap.0", "brinkmap.1"]) as head:
         say(subprotocol=head.subprotocol, extensions=len(head.extensions))
         half = len(HELLO) // 2

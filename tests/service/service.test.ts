@@ -151,7 +151,7 @@ test("a setting is changed live within its bounds, and everyone hears of it", as
 
 test("without frames the head says late, then blind, with a growing age", async () => {
   await head.stop();
-  head = await LiveHead.start({ late: 0.3, blind: 0.6 });
+  head = await LiveHead.start({ late: 1.2, blind: 2 });
   sensor = await head.open({ role: "sensor" });
   const base = await head.open({ role: "base", topics: { reach: 100 } });
   await head.drive(sensor, 5);
@@ -161,7 +161,7 @@ test("without frames the head says late, then blind, with a growing age", async 
   await until(() => seen.filter(({ state }) => state === "blind").length > 2);
   const states = seen.map(({ state }) => state).filter((state, i, all) => state !== all[i - 1]);
   expect(states.slice(-3)).toEqual(["clear", "late", "blind"]);
-  const ages = seen.slice(seen.findIndex(({ state }) => state === "clear")).map(({ age }) => age);
+  const ages = seen.slice(seen.findLastIndex(({ state }) => state === "clear")).map(({ age }) => age);
   expect(ages).toEqual(ages.toSorted((a, b) => a - b));
 });
 
