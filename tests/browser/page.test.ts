@@ -153,7 +153,7 @@ describe("the page", () => {
       async () => {
         for (const width of [360, 1200]) {
           const { page } = await openPage(theme, width);
-          await until(page, "Seeing");
+          await mapShown(page);
           // Put in by the debugger, past the page's own policy.
           await page.evaluate(axe);
           const found = await page.evaluate(async () => {

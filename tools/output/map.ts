@@ -138,6 +138,33 @@ export function drawKinds(
   });
 }
 
+/** By `FOOTING`. */
+const FOOTING_STYLES = [STYLES.unknown, STYLES.firm, STYLES.gone, STYLES.doubtful, STYLES.blocked];
+const FOOTING_RANK = [0, 1, 4, 3, 2];
+
+/**
+ * What the ground is, from above: firm, gone, doubtful, or with something on it.
+ * @returns null when nothing is known of any ground
+ */
+export function drawFooting(head: Head, title: string, path: readonly StampedPose[]): Picture | null {
+  const cells: [number, number, number][] = [];
+  head.guard.footing.visit((i, j, footing) => cells.push([i, j, footing]));
+  const box = head.layers.bounds();
+  if (cells.length === 0 || box === null) return null;
+  const [left, low] = [Math.min(...cells.map(([i]) => i)), Math.min(...cells.map(([, j]) => j))];
+  const width = Math.max(...cells.map(([i]) => i)) - left + 1;
+  const height = Math.max(...cells.map(([, j]) => j)) - low + 1;
+  const layer = new Uint8Array(width * height);
+  for (const [i, j, footing] of cells) layer[(j - low) * width + i - left] = footing;
+  const cellSize = head.grid.voxelSize;
+  const drawn = coarsen({ layer, width, height, cellSize }, FOOTING_RANK);
+  return drawLayer({
+    ...{ title, ...drawn, ...withoutUnused(drawn.layer, FOOTING_STYLES), textSize: TEXT_SIZE },
+    ...{ origin: [left * cellSize, low * cellSize], axes: ["x", "y"] },
+    overlays: pathOverlays(path, box, cellSize),
+  });
+}
+
 /**
  * Floor heights from above, in steps that can be told apart.
  * @param coarser as for `drawKinds`; the height farthest from level is kept

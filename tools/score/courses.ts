@@ -37,7 +37,7 @@ export function approach(seed: number, drop: string): Approach {
         ? { kind: "stair", rise: between(...RISE), going: between(...GOING) }
         : { kind: "level", drop: Number(drop) / 1000 };
   const scene = sceneOf([matter(reflectance), matter(below)], [slab(-20, 0, 0), ...beyond(what, 1)]);
-  const way = FRONT + between(1.3, 2);
+  const way = FRONT + between(0.9, 1.5);
   return {
     ...{ scene, seed, drop, reflectance, bearing },
     ...{ height: between(0.15, 0.6), pitch: between(5, 35), speed: between(0.1, 0.6), curvature: 0 },

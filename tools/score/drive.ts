@@ -43,7 +43,7 @@ export const GUARD: GuardSettings = {
 };
 
 /** Frames a second, and seconds from a frame's exposure until its pace is known. */
-const RATE = 12;
+const RATE = 10;
 const LATENCY = 0.06;
 /** Seconds of one step of the base's motion. */
 const TICK = 1 / 120;
@@ -230,7 +230,7 @@ export function driveCourse(course: Course): Outcome {
       if (still > 0.5 && still - TICK <= 0.5) stops++;
       longest = Math.max(longest, still);
     } else still = 0;
-    if (still > 2.5) break;
+    if (still > 1.2) break;
     isMiss = WHEELS.some(([wx, wy]) =>
       course.isGone(x + Math.cos(yaw) * wx - Math.sin(yaw) * wy, y + Math.sin(yaw) * wx + Math.cos(yaw) * wy),
     );
