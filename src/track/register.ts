@@ -1,0 +1,228 @@
+import { solveSymmetric } from "../geometry/solve.ts";
+import {
+  emptyMatches,
+  emptyStrength,
+  emptySums,
+  type Matches,
+  type PlaneSums,
+  sumPlanes,
+  type TranslationStrength,
+  translationStrength,
+} from "./normal-equations.ts";
+import type { Placement, Samples, SurfelMap } from "./surfels.ts";
+
+/** What is known of a pose before its depth is looked at. All in world axes. */
+export interface Prior {
+  /** worldFromLens that the information is about. */
+  readonly at: Placement;
+  /** (3 * 3) information on the rotation vector from `at`, 1 / rad^2; zeros for none. */
+  readonly rotation: Float64Array;
+  /** (3 * 3) information on the position, 1 / m^2. */
+  readonly position: Float64Array;
+}
+
+/** One pass over the samples. */
+export interface Stage {
+  readonly map: SurfelMap;
+  /** Metres beyond which a sample does not count, at the first and the last iteration. */
+  readonly gate: number;
+  readonly lastGate: number;
+  readonly iterations: number;
+  /** Every so many samples are used. */
+  readonly stride: number;
+}
+
+export interface RegisterSettings {
+  /**
+   * How many samples share one error: neighbours see the same flaw of the map, so their information adds up more slowly
+   * than independent ones would.
+   */
+  readonly correlated: number;
+  /** A step shorter than this ends a stage: metres, radians. */
+  readonly shortStep: number;
+  readonly shortTurn: number;
+}
+
+export const DEFAULT_REGISTER_SETTINGS: RegisterSettings = {
+  correlated: 20,
+  shortStep: 0.0003,
+  shortTurn: 0.0002,
+};
+
+/** What a registration came to; overwritten by the next one. */
+export interface Registration {
+  /** Samples asked for and matched in the last iteration. */
+  asked: number;
+  matched: number;
+  /** Weighted rms of the residuals, metres. */
+  rms: number;
+  iterations: number;
+  /** Geometry alone, per effective sample: rotation first, about the lens. */
+  readonly sums: PlaneSums;
+  /** Information on translation from the geometry, given what is known of the rotation: 1 / m^2. */
+  readonly strength: TranslationStrength;
+  /** Share of the total weight that each of the strengths is; 1/3 each when the normals point everywhere alike. */
+  readonly shares: Float64Array;
+  /** (6 * 6) of the whole: geometry and prior. */
+  readonly information: Float64Array;
+}
+
+/**
+ * Finds the pose of a frame in a surfel map: Gauss-Newton on point-to-plane distances, coarse to fine, together with
+ * what is known from elsewhere. Nothing is allocated after construction.
+ */
+export class Registrar {
+  readonly result: Registration = {
+    asked: 0,
+    matched: 0,
+    rms: 0,
+    iterations: 0,
+    sums: emptySums(),
+    strength: emptyStrength(),
+    shares: new Float64Array(3),
+    information: new Float64Array(36),
+  };
+  readonly #settings: RegisterSettings;
+  readonly #matches: Matches;
+  readonly #pull = new Float64Array(6);
+  readonly #step = new Float64Array(6);
+  readonly #off = new Float64Array(3);
+
+  constructor(capacity: number, settings: RegisterSettings = DEFAULT_REGISTER_SETTINGS) {
+    this.#matches = emptyMatches(capacity);
+    this.#settings = settings;
+  }
+
+  /** The last iteration's correspondences. */
+  get matches(): Matches {
+    return this.#matches;
+  }
+
+  /**
+   * @param pose where to start; moved to where the frame fits
+   * @returns the same object every time
+   */
+  register(samples: Samples, pose: Placement, prior: Prior, stages: readonly Stage[]): Registration {
+    const { result } = this;
+    result.iterations = 0;
+    for (const stage of stages) {
+      const shrink =
+        stage.iterations > 1 ? (stage.lastGate / stage.gate) ** (1 / (stage.iterations - 1)) : 1;
+      let gate = stage.gate;
+      for (let i = 0; i < stage.iterations; i++, gate *= shrink) {
+        const step = this.#iterate(samples, pose, prior, stage, gate, i);
+        if (step && gate <= stage.lastGate * 1.5) break;
+      }
+    }
+    this.#finish(prior);
+    return result;
+  }
+
+  /** One iteration; true when it hardly moved. */
+  #iterate(
+    samples: Samples,
+    pose: Placement,
+    prior: Prior,
+    { map, stride }: Stage,
+    gate: number,
+    turn: number,
+  ): boolean {
+    const { result } = this;
+    const { sums, information } = result;
+    const matches = this.#matches;
+    result.asked = map.match(matches, samples, pose, gate, stride, turn % stride);
+    result.matched = matches.count;
+    result.iterations++;
+    scaleWeights(matches, stride / this.#settings.correlated);
+    sumPlanes(sums, matches);
+    information.set(sums.information);
+    const pull = this.#pull;
+    pull.set(sums.pull);
+    const off = this.#off;
+    rotationBetween(off, prior.at.rotation, pose.rotation);
+    for (let i = 0; i < 3; i++) {
+      for (let j = 0; j < 3; j++) {
+        information[6 * i + j]! += prior.rotation[3 * i + j]!;
+        information[6 * (3 + i) + 3 + j]! += prior.position[3 * i + j]!;
+        pull[i]! -= prior.rotation[3 * i + j]! * off[j]!;
+        pull[3 + i]! -= prior.position[3 * i + j]! * (pose.position[j]! - prior.at.position[j]!);
+      }
+    }
+    const step = this.#step;
+    if (!solveSymmetric(step, information, pull, 6)) return true;
+    turnBy(pose.rotation, step[0]!, step[1]!, step[2]!);
+    for (let i = 0; i < 3; i++) pose.position[i]! += step[3 + i]!;
+    const { shortStep, shortTurn } = this.#settings;
+    return (
+      Math.hypot(step[3]!, step[4]!, step[5]!) < shortStep &&
+      Math.hypot(step[0]!, step[1]!, step[2]!) < shortTurn
+    );
+  }
+
+  #finish(prior: Prior): void {
+    const { result } = this;
+    const { sums, strength, shares } = result;
+    result.rms = sums.weight > 0 ? Math.sqrt(sums.squares / sums.weight) : Number.NaN;
+    translationStrength(strength, sums.information, prior.rotation);
+    for (let k = 0; k < 3; k++) shares[k] = sums.weight > 0 ? strength.values[k]! / sums.weight : 0;
+  }
+}
+
+function scaleWeights({ count, weight }: Matches, factor: number): void {
+  for (let i = 0; i < count; i++) weight[i]! *= factor;
+}
+
+/** The rotation vector w with `turned = exp(w) * from`, for rotations less than half a turn apart. */
+export function rotationBetween(out: Float64Array, from: Float64Array, turned: Float64Array): void {
+  // M = turned * from^T
+  const at = (i: number, j: number) =>
+    turned[3 * i]! * from[3 * j]! + turned[3 * i + 1]! * from[3 * j + 1]! + turned[3 * i + 2]! * from[3 * j + 2]!;
+  const x = at(2, 1) - at(1, 2);
+  const y = at(0, 2) - at(2, 0);
+  const z = at(1, 0) - at(0, 1);
+  const sine = Math.sqrt(x * x + y * y + z * z) / 2;
+  const cosine = (at(0, 0) + at(1, 1) + at(2, 2) - 1) / 2;
+  const angle = Math.atan2(sine, cosine);
+  const k = sine < 1e-9 ? 0.5 : angle / (2 * sine);
+  out[0] = k * x;
+  out[1] = k * y;
+  out[2] = k * z;
+}
+
+const kept = new Float64Array(9);
+
+/** rotation = exp([x, y, z]) * rotation, kept orthonormal. Source: Rodrigues' formula. */
+export function turnBy(rotation: Float64Array, x: number, y: number, z: number): void {
+  const angle = Math.sqrt(x * x + y * y + z * z);
+  const s = angle < 1e-6 ? 1 : Math.sin(angle) / angle;
+  const c = angle < 1e-6 ? 0.5 : (1 - Math.cos(angle)) / (angle * angle);
+  kept.set(rotation);
+  for (let j = 0; j < 3; j++) {
+    const a = kept[j]!;
+    const b = kept[3 + j]!;
+    const d = kept[6 + j]!;
+    rotation[j] = a + (c * x * y - s * z) * b + (c * x * z + s * y) * d - c * (y * y + z * z) * a;
+    rotation[3 + j] = b + (c * x * y + s * z) * a + (c * y * z - s * x) * d - c * (x * x + z * z) * b;
+    rotation[6 + j] = d + (c * x * z - s * y) * a + (c * y * z + s * x) * b - c * (x * x + y * y) * d;
+  }
+  orthonormalise(rotation);
+}
+
+/** Rows made unit and square again: rounding would drift over many frames. */
+function orthonormalise(R: Float64Array): void {
+  let norm = 1 / Math.sqrt(R[0]! * R[0]! + R[1]! * R[1]! + R[2]! * R[2]!);
+  R[0]! *= norm;
+  R[1]! *= norm;
+  R[2]! *= norm;
+  const dot = R[0]! * R[3]! + R[1]! * R[4]! + R[2]! * R[5]!;
+  R[3]! -= dot * R[0]!;
+  R[4]! -= dot * R[1]!;
+  R[5]! -= dot * R[2]!;
+  norm = 1 / Math.sqrt(R[3]! * R[3]! + R[4]! * R[4]! + R[5]! * R[5]!);
+  R[3]! *= norm;
+  R[4]! *= norm;
+  R[5]! *= norm;
+  R[6] = R[1]! * R[5]! - R[2]! * R[4]!;
+  R[7] = R[2]! * R[3]! - R[0]! * R[5]!;
+  R[8] = R[0]! * R[4]! - R[1]! * R[3]!;
+}

@@ -1,0 +1,214 @@
+import { existsSync, readFileSync } from "node:fs";
+import { join } from "node:path";
+import type { PinholeOptics, Pose, Quat } from "../../src/geometry/optics.ts";
+import { compose, fromRotationVector, fromYawPitchRoll, multiply } from "../../src/geometry/rigid.ts";
+import { rangeSigma, type TimeOfFlightNoise } from "../../src/sense/noise.ts";
+import { pngSize, readPng } from "../../tools/import/png.ts";
+import { FramePoses, type PoseOptions } from "../../tools/import/poses.ts";
+import { readBytes } from "../../tools/import/text.ts";
+import { renderDepth } from "../../tools/simulate/render.ts";
+import { Random } from "../../tools/simulate/random.ts";
+import { loadScenario } from "../../tools/simulate/scenario.ts";
+
+/** Depth frames of one camera with known poses. */
+export interface PoseSet {
+  readonly name: string;
+  readonly optics: PinholeOptics;
+  readonly frames: readonly PoseFrame[];
+}
+
+export interface PoseFrame {
+  /** Microseconds. */
+  readonly time: number;
+  readonly counts: Uint16Array;
+  readonly worldFromLens: Pose;
+}
+
+const WIDTH = 240;
+const HEIGHT = 180;
+
+/** A camera of 240 x 180 that sees what one of 640 x 480 with this lens sees. */
+function smallOptics(fx: number, fy: number, cx: number, cy: number): PinholeOptics {
+  const s = WIDTH / 640;
+  return {
+    model: "pinhole",
+    width: WIDTH,
+    height: HEIGHT,
+    fx: s * fx,
+    fy: s * fy,
+    cx: s * (cx + 0.5) - 0.5,
+    cy: s * (cy + 0.5) - 0.5,
+    measures: "z",
+    unit: 0.001,
+    minRange: 0.2,
+    maxRange: 6,
+  };
+}
+
+/**
+ * Makes an image smaller. 1/z is linear across a plane, so between four pixels of one surface it is interpolated; at
+ * edges the nearest pixel is taken.
+ */
+export function shrink(from: Uint16Array, width: number, height: number): Uint16Array {
+  const out = new Uint16Array(WIDTH * HEIGHT);
+  const s = width / WIDTH;
+  for (let row = 0; row < HEIGHT; row++) {
+    for (let col = 0; col < WIDTH; col++) {
+      const u = (col + 0.5) * s - 0.5;
+      const v = (row + 0.5) * (height / HEIGHT) - 0.5;
+      const [i, j] = [Math.min(width - 2, Math.floor(u)), Math.min(height - 2, Math.floor(v))];
+      const [a, b, c, d] = [0, 1, width, width + 1].map((k) => from[j * width + i + k]!) as [
+        number,
+        number,
+        number,
+        number,
+      ];
+      const [low, high] = [Math.min(a, b, c, d), Math.max(a, b, c, d)];
+      const nearest = from[Math.round(v) * width + Math.round(u)]!;
+      if (low === 0 || high > 1.03 * low) {
+        out[row * WIDTH + col] = nearest;
+        continue;
+      }
+      const [x, y] = [u - i, v - j];
+      const w = (1 - y) * ((1 - x) / a + x / b) + y * ((1 - x) / c + x / d);
+      out[row * WIDTH + col] = Math.round(1 / w);
+    }
+  }
+  return out;
+}
+
+function readSet(
+  name: string,
+  optics: PinholeOptics,
+  files: readonly (readonly [number, string])[],
+  poses: PoseOptions,
+): PoseSet {
+  const known = new FramePoses(poses);
+  const frames = files.map(([number, file]): PoseFrame => {
+    const bytes = readBytes(file);
+    const { width, height } = pngSize(bytes, file);
+    const whole = new Uint16Array(width * height);
+    readPng(whole, bytes, file, width, height);
+    const pose = known.get(number)!.worldFromLens;
+    return { time: Math.round((number * 1e6) / 30), counts: shrink(whole, width, height), worldFromLens: pose };
+  });
+  return { name, optics, frames };
+}
+
+/** The synthetic living room. `poses` "shipped" are those that came with it, "refined" better ones. */
+export function livingRoom(folder: string, poses: "refined" | "shipped" = "refined"): PoseSet {
+  const root = join(folder, "depth-living-room");
+  const pad = (n: number) => String(n).padStart(5, "0");
+  const files = Array.from({ length: 211 }, (_, n) => [n, join(root, "depth", `${pad(n)}.png`)] as const);
+  const path = join(root, poses === "refined" ? "poses_refined_zup.csv" : "poses_world_yup.csv");
+  const optics = smallOptics(525, 525, 319.5, 239.5);
+  return readSet(`living room, ${poses}`, optics, files, { path, up: poses === "refined" ? "z" : "y" });
+}
+
+/** The clip of a real office. */
+export function office(folder: string): PoseSet {
+  const root = join(folder, "depth-office", "frames");
+  const first = 935;
+  const pad = (n: number) => String(n).padStart(6, "0");
+  const files = Array.from({ length: 50 }, (_, n) => {
+    return [first + n, join(root, `frame-${pad(first + n)}.depth.png`)] as const;
+  });
+  const optics = smallOptics(570.342205, 570.342205, 320, 240);
+  const poses = { path: join(root, "frame-{n}.pose.txt"), up: "y" } as const;
+  return readSet("office", optics, files, poses);
+}
+
+/**
+ * A furnished room of our own, exact truth: the lens is carried on the scenario's drive with a hand's wobble, and sees
+ * with the noise of a time-of-flight sensor.
+ * @param length metres of way
+ */
+export function furnishedRoom(seed: number, length = 7, exact = false): PoseSet {
+  // From tests/helpers, and from its built copy in dist.
+  const places = ["../../", "../../../"].map((up) => new URL(`${up}datasets/yard-room.json`, import.meta.url));
+  const text = readFileSync(places.find((place) => existsSync(place))!, "utf8");
+  const scenario = loadScenario(JSON.parse(text), { exact: false });
+  const optics: PinholeOptics = {
+    ...{ model: "pinhole", width: WIDTH, height: HEIGHT, fx: 171, fy: 171, cx: 119.5, cy: 89.5 },
+    ...{ measures: "z", unit: 0.001, minRange: 0.15, maxRange: 6 },
+  };
+  const plan = scenario.sensors[0]!.noise!;
+  const noise = exact ? null : { ...plan, random: new Random(seed, 77) };
+  const amplitude = new Uint16Array(WIDTH * HEIGHT);
+  const frames: PoseFrame[] = [];
+  let way = 0;
+  let before: Pose | null = null;
+  for (let n = 0; n < 2000 && way < length; n++) {
+    const seconds = n / 30;
+    const base = scenario.drive.poseAt(seconds);
+    const wobble = fromRotationVector([
+      0.03 * Math.sin(2.1 * seconds),
+      0.04 * Math.sin(1.7 * seconds + 1),
+      0.02 * Math.sin(2.6 * seconds + 2),
+    ]);
+    const head: Pose = {
+      position: [0.1, 0.01 * Math.sin(3 * seconds), 0.3 + 0.01 * Math.sin(4.1 * seconds)],
+      rotation: multiply(wobble, fromYawPitchRoll(0, 0.25, 0)),
+    };
+    const worldFromHead = compose(base, head);
+    const worldFromLens = compose(worldFromHead, { rotation: [0.5, -0.5, 0.5, -0.5], position: [0, 0, 0] });
+    if (before !== null) {
+      const [a, b] = [before.position, worldFromLens.position];
+      way += Math.hypot(a[0] - b[0], a[1] - b[1], a[2] - b[2]);
+    }
+    before = worldFromLens;
+    if (n % 2 !== 0) continue; // rendered at 15 a second
+    const counts = new Uint16Array(WIDTH * HEIGHT);
+    renderDepth(scenario.scene, optics, worldFromLens, seconds, noise, counts, amplitude);
+    frames.push({ time: Math.round(seconds * 1e6), counts, worldFromLens });
+  }
+  return { name: exact ? "furnished room, exact" : "furnished room, noise", optics, frames };
+}
+
+/** The noise that `withNoise` adds. Amplitude falls with the square of the distance. */
+const TIME_OF_FLIGHT: TimeOfFlightNoise = {
+  ...{ kind: "time-of-flight", frequency: 60e6, gain: 8, contrast: 0.8, ambient: 200, floor: 0.002 },
+  amplitudeAtOneMetre: 380,
+};
+
+/** A copy with the noise of a time-of-flight sensor on every pixel: 3.5 mm at 1 m, 13 mm at 2 m, 21 mm at 3 m. */
+export function withNoise(set: PoseSet, seed: number): PoseSet {
+  const random = new Random(seed, 5);
+  const sigma = Float64Array.from({ length: 65536 }, (_, mm) =>
+    mm === 0 ? 0 : rangeSigma(TIME_OF_FLIGHT, mm / 1000, null),
+  );
+  const frames = set.frames.map((frame) => ({
+    ...frame,
+    counts: frame.counts.map((mm) =>
+      mm === 0 ? 0 : Math.max(1, Math.round(mm + 1000 * sigma[mm]! * random.gauss())),
+    ),
+  }));
+  return { ...set, name: `${set.name}, noise`, frames };
+}
+
+/** Every `step`-th frame. */
+export function thinned(set: PoseSet, step: number): PoseSet {
+  return { ...set, frames: set.frames.filter((_, n) => n % step === 0) };
+}
+
+/** What an inertial sensor says: the true rotation, yaw drifting away, with white noise about all three axes. */
+export class DriftingAttitude {
+  readonly #random: Random;
+  readonly #drift: number;
+  readonly #noise: number;
+  readonly #start: number;
+
+  /** @param drift degrees a minute; @param noise degrees, 1 sigma */
+  constructor(seed: number, start: number, drift = 2, noise = 0.3) {
+    this.#random = new Random(seed, 9);
+    this.#drift = (drift * Math.PI) / 180 / 60e6;
+    this.#noise = (noise * Math.PI) / 180;
+    this.#start = start;
+  }
+
+  at(time: number, truth: Quat): Quat {
+    const g = () => this.#noise * this.#random.gauss();
+    const yaw = fromYawPitchRoll(this.#drift * (time - this.#start), 0, 0);
+    return multiply(fromRotationVector([g(), g(), g()]), multiply(yaw, truth));
+  }
+}
