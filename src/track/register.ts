@@ -24,7 +24,7 @@ export interface Prior {
 /** One pass over the samples. */
 export interface Stage {
   readonly map: SurfelMap;
-  /** Metres beyond which a sample does not count, at the first and the last iteration. */
+  /** Metres beyond which a sample does not count: at first, and once the steps are small. */
   readonly gate: number;
   readonly lastGate: number;
   readonly iterations: number;
@@ -38,15 +38,16 @@ export interface RegisterSettings {
    * than independent ones would.
    */
   readonly correlated: number;
-  /** A step shorter than this ends a stage: metres, radians. */
+  /** Residuals beyond this many times their rms count for less and less. */
+  readonly robust: number;
+  /** A step shorter than this ends a stage: metres, and radians. */
   readonly shortStep: number;
-  readonly shortTurn: number;
 }
 
 export const DEFAULT_REGISTER_SETTINGS: RegisterSettings = {
-  correlated: 20,
+  correlated: 0.15,
+  robust: 2.5,
   shortStep: 0.0003,
-  shortTurn: 0.0002,
 };
 
 /** What a registration came to; overwritten by the next one. */
@@ -106,19 +107,19 @@ export class Registrar {
     const { result } = this;
     result.iterations = 0;
     for (const stage of stages) {
-      const shrink =
-        stage.iterations > 1 ? (stage.lastGate / stage.gate) ** (1 / (stage.iterations - 1)) : 1;
       let gate = stage.gate;
-      for (let i = 0; i < stage.iterations; i++, gate *= shrink) {
-        const step = this.#iterate(samples, pose, prior, stage, gate, i);
-        if (step && gate <= stage.lastGate * 1.5) break;
+      for (let i = 0; i < stage.iterations; i++) {
+        const moved = this.#iterate(samples, pose, prior, stage, gate, i);
+        if (moved < this.#settings.shortStep && gate === stage.lastGate) break;
+        // What is still far off needs a wide gate; once steps are small, a narrow one keeps strangers out.
+        gate = Math.max(stage.lastGate, Math.min(0.7 * gate, 3 * moved));
       }
     }
     this.#finish(prior);
     return result;
   }
 
-  /** One iteration; true when it hardly moved. */
+  /** One iteration; how far it moved: metres, and radians at an arm of a metre. */
   #iterate(
     samples: Samples,
     pose: Placement,
@@ -126,14 +127,14 @@ export class Registrar {
     { map, stride }: Stage,
     gate: number,
     turn: number,
-  ): boolean {
+  ): number {
     const { result } = this;
     const { sums, information } = result;
     const matches = this.#matches;
     result.asked = map.match(matches, samples, pose, gate, stride, turn % stride);
     result.matched = matches.count;
     result.iterations++;
-    scaleWeights(matches, stride / this.#settings.correlated);
+    weighRobustly(matches, stride / this.#settings.correlated, this.#settings.robust);
     sumPlanes(sums, matches);
     information.set(sums.information);
     const pull = this.#pull;
@@ -149,14 +150,10 @@ export class Registrar {
       }
     }
     const step = this.#step;
-    if (!solveSymmetric(step, information, pull, 6)) return true;
+    if (!solveSymmetric(step, information, pull, 6)) return 0;
     turnBy(pose.rotation, step[0]!, step[1]!, step[2]!);
     for (let i = 0; i < 3; i++) pose.position[i]! += step[3 + i]!;
-    const { shortStep, shortTurn } = this.#settings;
-    return (
-      Math.hypot(step[3]!, step[4]!, step[5]!) < shortStep &&
-      Math.hypot(step[0]!, step[1]!, step[2]!) < shortTurn
-    );
+    return Math.max(Math.hypot(step[3]!, step[4]!, step[5]!), Math.hypot(step[0]!, step[1]!, step[2]!));
   }
 
   #finish(prior: Prior): void {
@@ -168,15 +165,45 @@ export class Registrar {
   }
 }
 
-function scaleWeights({ count, weight }: Matches, factor: number): void {
-  for (let i = 0; i < count; i++) weight[i]! *= factor;
+/** Residuals beyond this do not widen the scale of the robust weights, metres. */
+const WIDEST_RESIDUAL = 0.02;
+
+/**
+ * Lowers the weights of large residuals: 1 / (1 + (r / c)^2), c in proportion to their rms. The sum of the weights is kept,
+ * so that what is known from elsewhere counts neither more nor less; all are then multiplied by `factor`.
+ * Source: the Cauchy weight function, as in Holland & Welsch 1977.
+ */
+function weighRobustly({ count, weight, residual }: Matches, factor: number, robust: number): void {
+  let before = 0;
+  let squares = 0;
+  for (let i = 0; i < count; i++) {
+    const r = residual[i]!;
+    before += weight[i]!;
+    squares += weight[i]! * Math.min(WIDEST_RESIDUAL * WIDEST_RESIDUAL, r * r);
+  }
+  if (!(squares > 0)) {
+    for (let i = 0; i < count; i++) weight[i]! *= factor;
+    return;
+  }
+  const narrow = before / (robust * robust * squares);
+  let after = 0;
+  for (let i = 0; i < count; i++) {
+    const r = residual[i]!;
+    const w = weight[i]! / (1 + narrow * r * r);
+    weight[i] = w;
+    after += w;
+  }
+  const back = (factor * before) / after;
+  for (let i = 0; i < count; i++) weight[i]! *= back;
 }
 
 /** The rotation vector w with `turned = exp(w) * from`, for rotations less than half a turn apart. */
 export function rotationBetween(out: Float64Array, from: Float64Array, turned: Float64Array): void {
   // M = turned * from^T
   const at = (i: number, j: number) =>
-    turned[3 * i]! * from[3 * j]! + turned[3 * i + 1]! * from[3 * j + 1]! + turned[3 * i + 2]! * from[3 * j + 2]!;
+    turned[3 * i]! * from[3 * j]! +
+    turned[3 * i + 1]! * from[3 * j + 1]! +
+    turned[3 * i + 2]! * from[3 * j + 2]!;
   const x = at(2, 1) - at(1, 2);
   const y = at(0, 2) - at(2, 0);
   const z = at(1, 0) - at(0, 1);

@@ -18,17 +18,17 @@ export interface SamplerSettings {
 export const DEFAULT_SAMPLER_SETTINGS: SamplerSettings = {
   normals: DEFAULT_NORMAL_SETTINGS,
   stride: 4,
-  wanted: 2000,
+  wanted: 1500,
   minIncidence: 0.15,
-  sigma0: 0.003,
-  sigma2: 0.001,
+  sigma0: 0.002,
+  sigma2: 0.0005,
 };
 
 /** Each of the six faces of a cube around the directions is cut into so many squares along a side. */
-const CELLS = 4;
+const CELLS = 3;
 const BINS = 6 * CELLS * CELLS;
 /** Windows of neighbouring candidates overlap and share errors: a plane's distance gains about so much from averaging. */
-const AVERAGED = 4;
+const AVERAGED = 1;
 
 /**
  * Turns a depth frame into points on small planes, and chooses among them evenly over the directions of their

@@ -14,6 +14,9 @@ const REACH_Z = 512;
 /** Cosine of the angle beyond which two normals are of different surfaces. */
 const SAME_SURFACE = 0.8;
 
+/** Squared sine of 17 degrees. */
+const SQUARE_TO = 0.09;
+
 /** Points and normals of one frame in the lens frame; the first `count` are valid. */
 export interface Samples {
   count: number;
@@ -58,9 +61,7 @@ export class SurfelMap {
   /** @throws {RangeError} if a number is not above 0 */
   constructor(voxelSize: number, maxWeight: number) {
     if (!(voxelSize > 0 && maxWeight > 0)) {
-      throw new RangeError(
-        `voxel size ${voxelSize} m, largest weight ${maxWeight}: both must be above 0`,
-      );
+      throw new RangeError(`voxel size ${voxelSize} m, largest weight ${maxWeight}: both must be above 0`);
     }
     this.voxelSize = voxelSize;
     this.#maxWeight = maxWeight;
@@ -151,15 +152,10 @@ export class SurfelMap {
   /**
    * Adds samples to the map.
    * @param reach metres: a sample within this of a surfel's plane becomes part of it
-   * @param along (3) a unit direction, or null: samples whose normal has more than `most` of it are left out
+   * @param free  (3 * n) unit axes along which the placement is unsure: only samples whose normal is square to them all,
+   *              within 17 degrees, are added, since they alone do not depend on it; null to add all
    */
-  fuse(
-    samples: Samples,
-    at: Placement,
-    reach: number,
-    along: ArrayLike<number> | null = null,
-    most = 0.3,
-  ): void {
+  fuse(samples: Samples, at: Placement, reach: number, free: Float64Array | null = null): void {
     const { point, normal, weight, count } = samples;
     const R = at.rotation;
     const [r0, r1, r2] = [R[0]!, R[1]!, R[2]!];
@@ -179,12 +175,18 @@ export class SurfelMap {
       const nx = r0 * a + r1 * b + r2 * c;
       const ny = r3 * a + r4 * b + r5 * c;
       const nz = r6 * a + r7 * b + r8 * c;
-      if (along !== null && Math.abs(nx * along[0]! + ny * along[1]! + nz * along[2]!) > most) continue;
+      if (free !== null) {
+        let share = 0;
+        for (let a = 0; a < free.length; a += 3) {
+          const along = nx * free[a]! + ny * free[a + 1]! + nz * free[a + 2]!;
+          share += along * along;
+        }
+        if (share > SQUARE_TO) continue;
+      }
       let s = this.#pick(x, y, z, nx, ny, nz);
       if (s >= 0) {
         const f = this.#surfels;
-        const off =
-          f[s + 3]! * (x - f[s]!) + f[s + 4]! * (y - f[s + 1]!) + f[s + 5]! * (z - f[s + 2]!);
+        const off = f[s + 3]! * (x - f[s]!) + f[s + 4]! * (y - f[s + 1]!) + f[s + 5]! * (z - f[s + 2]!);
         if (off > reach || off < -reach) continue; // another surface in the same voxel
       } else {
         s = this.#make(x, y, z);
@@ -192,6 +194,67 @@ export class SurfelMap {
       }
       this.#add(s, x, y, z, nx, ny, nz, weight[i]!);
     }
+  }
+
+  /**
+   * How many points lie on surfels when their frame stands at a position.
+   *
+   * @param point  (3 * count) relative to the position, in world axes
+   * @param normal (3 * count) world axes
+   */
+  countOn(
+    point: Float32Array,
+    normal: Float32Array,
+    count: number,
+    x: number,
+    y: number,
+    z: number,
+    gate: number,
+  ): number {
+    let on = 0;
+    for (let k = 0; k < 3 * count; k += 3) {
+      const px = point[k]! + x;
+      const py = point[k + 1]! + y;
+      const pz = point[k + 2]! + z;
+      const s = this.#pick(px, py, pz, normal[k]!, normal[k + 1]!, normal[k + 2]!);
+      if (s < 0) continue;
+      const f = this.#surfels;
+      const off = f[s + 3]! * (px - f[s]!) + f[s + 4]! * (py - f[s + 1]!) + f[s + 5]! * (pz - f[s + 2]!);
+      if (off <= gate && off >= -gate) on++;
+    }
+    return on;
+  }
+
+  /** Turns and moves the whole map: every surfel goes to `rotation * (p - centre) + centre`. */
+  turn(rotation: Float64Array, centre: ArrayLike<number>): void {
+    const used = this.#pairCount * PAIR_FLOATS;
+    const old = this.#surfels.slice(0, used);
+    const R = rotation;
+    const [cx, cy, cz] = [centre[0]!, centre[1]!, centre[2]!];
+    this.clear();
+    for (let o = 0; o < used; o += SURFEL_FLOATS) {
+      if (old[o + 6] === 0) continue;
+      const [px, py, pz] = [old[o]! - cx, old[o + 1]! - cy, old[o + 2]! - cz];
+      const [a, b, c] = [old[o + 3]!, old[o + 4]!, old[o + 5]!];
+      const x = R[0]! * px + R[1]! * py + R[2]! * pz + cx;
+      const y = R[3]! * px + R[4]! * py + R[5]! * pz + cy;
+      const z = R[6]! * px + R[7]! * py + R[8]! * pz + cz;
+      const nx = R[0]! * a + R[1]! * b + R[2]! * c;
+      const ny = R[3]! * a + R[4]! * b + R[5]! * c;
+      const nz = R[6]! * a + R[7]! * b + R[8]! * c;
+      const there = this.#compatibleAt(x, y, z, nx, ny, nz);
+      const s = there >= 0 ? there : this.#make(x, y, z);
+      if (s < 0) continue;
+      const samples = this.#surfels[s + 7]! + old[o + 7]!;
+      this.#add(s, x, y, z, nx, ny, nz, old[o + 6]!);
+      this.#surfels[s + 7] = samples;
+    }
+  }
+
+  #compatibleAt(x: number, y: number, z: number, nx: number, ny: number, nz: number): number {
+    const inverse = this.#inverse;
+    const [i, j, k] = [Math.floor(x * inverse), Math.floor(y * inverse), Math.floor(z * inverse)];
+    return this.#compatible(i, j, k, nx, ny, nz);
   }
 
   /** Index of the surfel that a sample belongs to, or -1. */
@@ -212,10 +275,7 @@ export class SurfelMap {
     if (az >= ax && az >= ay) next = this.#compatible(i, j, fz - k < 0.5 ? k - 1 : k + 1, nx, ny, nz);
     else if (ax >= ay) next = this.#compatible(fx - i < 0.5 ? i - 1 : i + 1, j, k, nx, ny, nz);
     else next = this.#compatible(i, fy - j < 0.5 ? j - 1 : j + 1, k, nx, ny, nz);
-    if (own < 0) {
-      // A surfel two half voxels away may be another surface: one that passes through this voxel is wanted.
-      return next;
-    }
+    if (own < 0) return next;
     return next >= 0 && this.#surfels[next + 6]! > this.#surfels[own + 6]! ? next : own;
   }
 
@@ -259,16 +319,7 @@ export class SurfelMap {
     return lighter;
   }
 
-  #add(
-    s: number,
-    x: number,
-    y: number,
-    z: number,
-    nx: number,
-    ny: number,
-    nz: number,
-    weight: number,
-  ): void {
+  #add(s: number, x: number, y: number, z: number, nx: number, ny: number, nz: number, weight: number): void {
     const f = this.#surfels;
     const before = f[s + 6]!;
     const share = weight / (before + weight);
@@ -306,7 +357,12 @@ export class SurfelMap {
 
   #findOrAdd(bx: number, by: number, bz: number): number {
     const inReach =
-      bx >= -REACH_XY && bx < REACH_XY && by >= -REACH_XY && by < REACH_XY && bz >= -REACH_Z && bz < REACH_Z - 1;
+      bx >= -REACH_XY &&
+      bx < REACH_XY &&
+      by >= -REACH_XY &&
+      by < REACH_XY &&
+      bz >= -REACH_Z &&
+      bz < REACH_Z - 1;
     if (!inReach) return -1;
     const found = this.#find(bx, by, bz);
     if (found >= 0) return found;

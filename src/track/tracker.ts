@@ -2,6 +2,7 @@ import type { Pose, Quat, Vec3 } from "../geometry/optics.ts";
 import {
   compose,
   conjugate,
+  fromRotationVector,
   fromYawPitchRoll,
   invert,
   multiply,
@@ -9,7 +10,10 @@ import {
   toYawPitchRoll,
   turn,
 } from "../geometry/rigid.ts";
-import { Registrar, type Registration, type Stage } from "./register.ts";
+import { eigenSymmetric } from "../geometry/solve.ts";
+import { emptyMatches } from "./normal-equations.ts";
+import { Registrar, type Stage, turnBy } from "./register.ts";
+import { PositionSearch } from "./search.ts";
 import { type Placement, type Samples, SurfelMap } from "./surfels.ts";
 
 /**
@@ -32,9 +36,11 @@ export interface TrackerSettings {
   readonly yawDrift: number;
   /** Metres per second squared, 1 sigma: how much the head accelerates between frames when there is no odometry. */
   readonly acceleration: number;
-  /** Share of the speed that is left after a second without anything that holds it. */
+  /** Metres per second, 1 sigma: how fast the head may move where nothing tells. */
+  readonly speed: number;
+  /** Share of the speed in a free direction that is left after a second. */
   readonly coasting: number;
-  /** Odometry: error as a share of the way, and a floor in metres. */
+  /** Odometry: error as a share of the way, and for each frame, metres. */
   readonly odometryShare: number;
   readonly odometrySigma: number;
   /** Fewest matched samples that a registration may rest on, and their least share of those on known ground. */
@@ -44,6 +50,13 @@ export interface TrackerSettings {
   readonly minStrength: number;
   /** One in so many tracked frames is fused into the surfel map. */
   readonly fuseEvery: number;
+  /** Seconds without depth or odometry after which the head is lost. */
+  readonly patience: number;
+  /** Metres, 1 sigma: a pose carried on for longer than this is lost, and one above the second is not written to maps. */
+  readonly lostSigma: number;
+  readonly writeSigma: number;
+  /** Metres around the last known place that are searched when lost. */
+  readonly searchRadius: number;
 }
 
 const DEGREE = Math.PI / 180;
@@ -55,13 +68,18 @@ export const DEFAULT_TRACKER_SETTINGS: TrackerSettings = {
   yawSigma: 0.3 * DEGREE,
   yawDrift: (5 * DEGREE) / 60,
   acceleration: 2,
-  coasting: 0.3,
+  speed: 0.3,
+  coasting: 0.2,
   odometryShare: 0.03,
   odometrySigma: 0.003,
   minMatches: 120,
-  minShare: 0.4,
-  minStrength: 0.005,
+  minShare: 0.5,
+  minStrength: 0.0006,
   fuseEvery: 2,
+  patience: 0.4,
+  lostSigma: 1,
+  writeSigma: 0.03,
+  searchRadius: 4,
 };
 
 export interface TrackInput {
@@ -77,118 +95,489 @@ export interface TrackInput {
   readonly baseFromLens: Pose;
 }
 
+/** Something that an operator or the base would want to know. */
+export type TrackNote =
+  /** The orientation sensor's yaw jumped by `angle` radians, and was not followed. */
+  | { readonly what: "yaw jump"; readonly angle: number }
+  /** Over the last second odometry moved by so many metres and radians other than depth says. */
+  | { readonly what: "odometry disagrees"; readonly distance: number; readonly angle: number }
+  | { readonly what: "lost" }
+  /** Found again, so far from where it was last known. */
+  | { readonly what: "found"; readonly distance: number };
+
 export interface TrackResult {
   readonly hold: Hold;
   readonly worldFromBase: Pose;
   readonly worldFromLens: Pose;
-  readonly registration: Registration | null;
-  readonly known: number;
+  /** (9) m^2, of the base's position against the world's origin, world axes. */
+  readonly covariance: readonly number[];
+  /** Radians, 1 sigma. */
+  readonly yawSigma: number;
+  /** Whether the pose is good enough, against the map near by, to write to maps with. */
+  readonly isFit: boolean;
+  /** Share of the samples on known ground that fit the map; 0 without a registration. */
+  readonly share: number;
+  readonly notes: readonly TrackNote[];
 }
 
 /** Largest number of samples that a frame may have. */
 const CAPACITY = 8192;
+/** Surfel weights are sums of 1 / sigma^2; beyond this (some thousand samples of 10 mm) they follow slowly. */
+const MAX_WEIGHT = 2e7;
+/** Registration error is not that of independent samples: variances from the equations are multiplied by this. */
+const HONESTY = 250;
+/** Error of the map itself, 1 sigma: metres, and as a share of the way. */
+const MAP_SIGMA = 0.003;
+const MAP_DRIFT = 0.005;
+/** Frames after which the map is made level by the mean of the orientations so far. */
+const LEVEL_AT = [3, 8, 20, 50];
+/** Sigmas beyond which a step of the orientation's yaw is a jump, and the least angle that is one. */
+const JUMP_SIGMAS = 5;
+const LEAST_JUMP = 3 * DEGREE;
+/** Odometry is compared with depth over this time, seconds; it disagrees beyond these. */
+const COMPARED = 1;
+const SLIP_METRES = 0.06;
+const SLIP_SHARE = 0.15;
+const SLIP_ANGLE = 5 * DEGREE;
 
+/**
+ * Where the base is, frame by frame: predicted by odometry or its own motion, then registered against a map of surfels
+ * that it builds on the way. Deterministic; no clock. What geometry does not hold is carried on by the prediction, with
+ * a covariance that says so.
+ */
 export class Tracker {
   readonly fine: SurfelMap;
   readonly coarse: SurfelMap;
   readonly #settings: TrackerSettings;
   readonly #registrar = new Registrar(CAPACITY);
+  readonly #search = new PositionSearch();
+  readonly #matches = emptyMatches(CAPACITY);
   readonly #stages: readonly Stage[];
   readonly #start: Pose;
   readonly #pose: Placement = placement();
-  readonly #prior: { at: Placement; rotation: Float64Array; position: Float64Array } = {
-    at: placement(),
-    rotation: new Float64Array(9),
-    position: new Float64Array(9),
-  };
+  readonly #prior = { at: placement(), rotation: new Float64Array(9), position: new Float64Array(9) };
   #frames = 0;
+  #fused = 0;
   #lastTime = 0;
+  #hold: Hold = "carried";
   #base: Pose;
   #odometry: Pose | null = null;
   #velocity: Vec3 = [0, 0, 0];
-  /** World yaw minus the orientation sensor's, and its variance. */
+  /** World yaw minus the orientation sensor's, its variance, and the yaw rate. */
   #yawOffset = 0;
   #yawVariance = 0;
+  #yawRate = 0;
+  /** Mean tilt of the map against the orientation sensor, how many frames it is of, and what was already taken out. */
+  #tilt: Vec3 = [0, 0, 0];
+  #tilts = 0;
+  #levelled: Vec3 = [0, 0, 0];
+  /** (9) m^2 against the map near by. */
+  readonly #covariance = new Float64Array(9);
+  /** Way so far; variance that was built into the map on the way. */
+  #way = 0;
+  #built = 0;
+  #heldAt = 0;
+  #confirmations = 0;
+  #notes: TrackNote[] = [];
+  /** Odometry and tracked poses of the last second, oldest first. */
+  readonly #compared: { time: number; odometry: Pose; base: Pose }[] = [];
+  #slips = false;
 
+  /** @param start where the base stands at the first frame; its roll and pitch come from the orientation */
   constructor(start: Pose, settings: TrackerSettings = DEFAULT_TRACKER_SETTINGS) {
     this.#settings = settings;
     this.#start = start;
     this.#base = start;
-    this.fine = new SurfelMap(settings.fineVoxel, 2e7);
-    this.coarse = new SurfelMap(settings.coarseVoxel, 2e7);
+    this.fine = new SurfelMap(settings.fineVoxel, MAX_WEIGHT);
+    this.coarse = new SurfelMap(settings.coarseVoxel, MAX_WEIGHT);
     this.#stages = [
       { map: this.coarse, gate: 0.4, lastGate: 0.15, iterations: 3, stride: 4 },
-      { map: this.fine, gate: 0.12, lastGate: 0.04, iterations: 6, stride: 1 },
+      { map: this.fine, gate: 0.12, lastGate: 0.03, iterations: 6, stride: 1 },
     ];
   }
 
+  get hold(): Hold {
+    return this.#hold;
+  }
+
+  /** Frames have stopped coming: true when that makes the head lost now. */
+  noFrameUntil(time: number): boolean {
+    if (this.#frames === 0 || this.#hold === "lost" || this.#odometry !== null) return false;
+    if ((time - this.#heldAt) / 1e6 <= this.#settings.patience) return false;
+    this.#hold = "lost";
+    this.#confirmations = 0;
+    return true;
+  }
+
   track(input: TrackInput): TrackResult {
+    this.#notes = [];
+    if (this.#frames === 0) return this.#begin(input);
     const s = this.#settings;
-    const { time, chosen, all, attitude, baseFromLens } = input;
-    if (this.#frames === 0) {
-      const [yaw] = toYawPitchRoll(attitude);
-      const [startYaw] = toYawPitchRoll(this.#start.rotation);
-      this.#yawOffset = startYaw - yaw;
-      this.#yawVariance = s.yawSigma ** 2;
-      const rotation = multiply(fromYawPitchRoll(this.#yawOffset, 0, 0), attitude);
-      this.#base = { rotation, position: this.#start.position };
-      place(this.#pose, compose(this.#base, baseFromLens));
-      this.#fuse(all);
-      return this.#done(time, input, "held", null, 0);
-    }
+    const { time, attitude, baseFromLens } = input;
     const dt = Math.max(1e-3, (time - this.#lastTime) / 1e6);
-    // Prediction.
     this.#yawVariance += (s.yawDrift * dt) ** 2;
-    const rotation = multiply(fromYawPitchRoll(this.#yawOffset, 0, 0), attitude);
-    let position: Vec3;
-    let sigma: number;
+    if (this.#hold === "lost") return this.#recover(input, dt);
+
+    const { position, sigma } = this.#predict(input, dt);
+    const predicted = { rotation: this.#rotationFrom(attitude), position };
+    this.#expect(compose(predicted, baseFromLens), sigma, s.yawSigma ** 2 + this.#yawVariance);
+    place(this.#pose, compose(predicted, baseFromLens));
+    let share = this.#register(input);
+    let isAccepted = share >= s.minShare;
+    if (!isAccepted) {
+      // Perhaps the orientation's yaw has jumped: once more with the turn rate so far in its place.
+      const [yaw] = toYawPitchRoll(this.#base.rotation);
+      const [, pitch, roll] = toYawPitchRoll(predicted.rotation);
+      const steady = { rotation: fromYawPitchRoll(yaw + this.#yawRate * dt, pitch, roll), position };
+      const off = angleAbout(steady.rotation, predicted.rotation);
+      if (Math.abs(off) > LEAST_JUMP) {
+        this.#expect(compose(steady, baseFromLens), sigma, LEAST_JUMP ** 2);
+        place(this.#pose, compose(steady, baseFromLens));
+        share = this.#register(input);
+        isAccepted = share >= s.minShare;
+      }
+    }
+    if (!isAccepted) return this.#carry(input, dt, predicted);
+    return this.#accept(input, dt, share, sigma);
+  }
+
+  #begin(input: TrackInput): TrackResult {
+    const { attitude, all, baseFromLens } = input;
+    this.#yawOffset = toYawPitchRoll(this.#start.rotation)[0] - toYawPitchRoll(attitude)[0];
+    this.#yawVariance = this.#settings.yawSigma ** 2;
+    this.#base = { rotation: this.#rotationFrom(attitude), position: this.#start.position };
+    place(this.#pose, compose(this.#base, baseFromLens));
+    if (all.count < this.#settings.minMatches) {
+      // Nothing to hold on to yet; the first frame that shows something is the first.
+      return this.#result("carried", input, 0, false);
+    }
+    this.#fuse(all, null);
+    this.#heldAt = input.time;
+    return this.#done(input, "held", 1);
+  }
+
+  #rotationFrom(attitude: Quat): Quat {
+    const raw = multiply(fromYawPitchRoll(this.#yawOffset, 0, 0), attitude);
+    if (this.#tilts === 0) return raw;
+    const [x, y] = [this.#tilt[0] - this.#levelled[0], this.#tilt[1] - this.#levelled[1]];
+    return multiply(fromRotationVector([x, y, 0]), raw);
+  }
+
+  #predict(input: TrackInput, dt: number): { position: Vec3; sigma: number } {
+    const s = this.#settings;
     if (input.odometry !== null && this.#odometry !== null) {
       const moved = compose(invert(this.#odometry), input.odometry).position;
-      const d = turn(this.#base.rotation, moved);
-      position = add(this.#base.position, d, 1);
-      sigma = s.odometrySigma + s.odometryShare * Math.hypot(...d);
-    } else {
-      position = add(this.#base.position, this.#velocity, dt);
-      sigma = 0.02 + 0.5 * s.acceleration * dt * dt;
+      const step = turn(this.#base.rotation, moved);
+      return {
+        position: add(this.#base.position, step, 1),
+        sigma: s.odometrySigma + s.odometryShare * Math.hypot(...step),
+      };
     }
-    const predicted = compose({ rotation, position }, baseFromLens);
-    place(this.#pose, predicted);
-    place(this.#prior.at, predicted);
-    const tilt = 1 / s.tiltSigma ** 2;
-    const yaw = 1 / (s.yawSigma ** 2 + this.#yawVariance);
-    setDiagonal(this.#prior.rotation, tilt, tilt, yaw);
+    const coast = Math.min(dt, 0.3);
+    return {
+      position: add(this.#base.position, this.#velocity, coast),
+      sigma: 0.02 + 0.5 * s.acceleration * coast * coast + s.speed * (dt - coast),
+    };
+  }
+
+  /** Sets the prior. */
+  #expect(worldFromLens: Pose, sigma: number, yawVariance: number): void {
+    const { tiltSigma } = this.#settings;
+    place(this.#prior.at, worldFromLens);
+    setDiagonal(this.#prior.rotation, 1 / tiltSigma ** 2, 1 / tiltSigma ** 2, 1 / yawVariance);
     setDiagonal(this.#prior.position, 1 / sigma ** 2, 1 / sigma ** 2, 1 / sigma ** 2);
-    const registration = this.#registrar.register(chosen, this.#pose, this.#prior, this.#stages);
-    const worldFromLens = poseOf(this.#pose);
-    const base = compose(worldFromLens, invert(baseFromLens));
-    // Yaw offset follows what depth says.
-    const off = toRotationVector(multiply(base.rotation, conjugate(rotation)))[2];
-    const gain = this.#yawVariance / (this.#yawVariance + s.yawSigma ** 2);
+  }
+
+  /** Registers from `#pose`; the share of the samples on known ground that fit, 0 when there are too few. */
+  #register(input: TrackInput): number {
+    const { chosen } = input;
+    if (chosen.count < this.#settings.minMatches) return 0;
+    const { matched } = this.#registrar.register(chosen, this.#pose, this.#prior, this.#stages);
+    if (matched < this.#settings.minMatches) return 0;
+    // Known ground is where the coarse map has a surface; a part of the view may be new.
+    const stride = 4;
+    this.coarse.match(this.#matches, chosen, this.#pose, this.coarse.voxelSize, stride);
+    return Math.min(1, matched / Math.max(1, stride * this.#matches.count));
+  }
+
+  #accept(input: TrackInput, dt: number, share: number, sigma: number): TrackResult {
+    const s = this.#settings;
+    const { attitude, baseFromLens, all } = input;
+    const { strength, shares } = this.#registrar.result;
+    const P = this.#covariance;
+    const grown = input.odometry !== null ? sigma : s.speed * dt;
+    // Along each axis of the geometry: what it says, as far as it can be trusted, against the prediction.
+    const pull: [number, number, number] = [0, 0, 0];
+    const next = new Float64Array(9);
+    const weak: number[] = [];
+    for (let k = 0; k < 3; k++) {
+      const [a, b, c] = [strength.axes[3 * k]!, strength.axes[3 * k + 1]!, strength.axes[3 * k + 2]!];
+      const trust = Math.min(1, Math.max(0, shares[k]! / s.minStrength)) ** 2;
+      if (trust < 1) weak.push(k);
+      const information = strength.values[k]! * trust;
+      const before = Math.sqrt(Math.max(0, quadratic(P, a, b, c))) + grown;
+      // A free axis has no more information than the noise of its normals feigns: none, for the covariance.
+      const variance = trust < 1 ? before * before : 1 / (1 / (before * before) + information / HONESTY);
+      for (const [i, u] of [a, b, c].entries()) {
+        for (const [j, v] of [a, b, c].entries()) next[3 * i + j]! += variance * u * v;
+      }
+      if (trust === 1) continue;
+      const at = this.#prior.at.position;
+      const moved =
+        a * (this.#pose.position[0]! - at[0]!) +
+        b * (this.#pose.position[1]! - at[1]!) +
+        c * (this.#pose.position[2]! - at[2]!);
+      // Of the step along this axis the geometry's part stays; it carries the prior in it already.
+      const keep = (information * sigma * sigma) / (information * sigma * sigma + HONESTY);
+      for (const [i, u] of [a, b, c].entries()) pull[i]! -= (1 - keep) * moved * u;
+    }
+    P.set(next);
+    for (let i = 0; i < 3; i++) this.#pose.position[i]! += pull[i]!;
+
+    const base = compose(poseOf(this.#pose), invert(baseFromLens));
+    const velocity = scale(add(base.position, this.#base.position, -1), 1 / dt);
+    const [yawBefore] = toYawPitchRoll(this.#base.rotation);
+    const [yawAfter] = toYawPitchRoll(base.rotation);
+    this.#yawRate = wrap(yawAfter - yawBefore) / dt;
+    this.#followYaw(attitude, base);
+    this.#followTilt(attitude, base);
+    this.#velocity = velocity;
+    if (weak.length > 0) {
+      const left = s.coasting ** dt;
+      for (const k of weak) {
+        const axis = [strength.axes[3 * k]!, strength.axes[3 * k + 1]!, strength.axes[3 * k + 2]!] as const;
+        const along = dot(this.#velocity, axis);
+        this.#velocity = add(this.#velocity, axis, (left - 1) * along);
+      }
+    }
+    this.#way += Math.hypot(...add(base.position, this.#base.position, -1));
+    this.#base = base;
+    this.#heldAt = input.time;
+    const hold = weak.length > 0 ? "sliding" : "held";
+    if (this.#frames % s.fuseEvery === 0) {
+      if (hold === "held") {
+        this.#fuse(all, null);
+        this.#level();
+      } else this.#fuseFree(all, weak);
+    }
+    if (input.odometry !== null && hold === "held") this.#compare(input.time, input.odometry);
+    else this.#compared.length = 0;
+    return this.#done(input, hold, share);
+  }
+
+  /** Depth could not be used: on by the prediction. */
+  #carry(input: TrackInput, dt: number, predicted: Pose): TrackResult {
+    const s = this.#settings;
+    const hasOdometry = input.odometry !== null && this.#odometry !== null;
+    const { sigma } = this.#predict(input, dt);
+    const grown = hasOdometry ? sigma : s.speed * dt;
+    widen(this.#covariance, grown);
+    this.#way += Math.hypot(...add(predicted.position, this.#base.position, -1));
+    this.#base = predicted;
+    place(this.#pose, compose(predicted, input.baseFromLens));
+    if (!hasOdometry) this.#velocity = scale(this.#velocity, s.coasting ** dt);
+    this.#compared.length = 0;
+    const isLost = hasOdometry
+      ? Math.sqrt(largest(this.#covariance)) > s.lostSigma
+      : (input.time - this.#heldAt) / 1e6 > s.patience;
+    if (isLost) {
+      this.#notes.push({ what: "lost" });
+      this.#confirmations = 0;
+    }
+    return this.#done(input, isLost ? "lost" : "carried", 0);
+  }
+
+  /** Lost: is this the last place after all, or another on the map? */
+  #recover(input: TrackInput, dt: number): TrackResult {
+    const s = this.#settings;
+    const { chosen, attitude, baseFromLens } = input;
+    const rotation = this.#rotationFrom(attitude);
+    const yawVariance = s.yawSigma ** 2 + this.#yawVariance;
+    widen(this.#covariance, s.speed * dt);
+    this.#velocity = [0, 0, 0];
+    const last = this.#base;
+    this.#base = { rotation, position: last.position };
+    place(this.#pose, compose(this.#base, baseFromLens));
+    if (chosen.count < s.minMatches) return this.#done(input, "lost", 0);
+    if (this.#confirmations > 0) {
+      // A place was found in the frame before: does this one agree?
+      this.#expect(compose(this.#base, baseFromLens), 0.1, yawVariance);
+      if (this.#fits(input)) return this.#found(input, ++this.#confirmations);
+      this.#confirmations = 0;
+    }
+    const here = compose({ rotation, position: last.position }, baseFromLens);
+    place(this.#pose, here);
+    let best = 0;
+    let second = 0;
+    let bestAt: Pose | null = null;
+    const candidates = this.#search.search(
+      ...([this.coarse, chosen, this.#pose, s.searchRadius, s.coarseVoxel, 5] as const),
+    );
+    for (const { x, y } of [{ x: here.position[0], y: here.position[1] }, ...candidates]) {
+      const guess: Pose = { rotation: here.rotation, position: [x, y, here.position[2]] };
+      this.#expect(guess, 0.3, yawVariance);
+      place(this.#pose, guess);
+      if (!this.#fits(input)) continue;
+      const { matched } = this.#registrar.result;
+      const at = poseOf(this.#pose);
+      if (bestAt !== null && Math.hypot(...add(at.position, bestAt.position, -1)) < 0.2) {
+        if (matched > best) [best, bestAt] = [matched, at];
+      } else if (matched > best) {
+        second = best;
+        [best, bestAt] = [matched, at];
+      } else second = Math.max(second, matched);
+    }
+    // Two places that fit about alike are none.
+    if (bestAt === null || second > 0.85 * best) {
+      this.#base = { rotation, position: last.position };
+      place(this.#pose, here);
+      return this.#done(input, "lost", 0);
+    }
+    place(this.#pose, bestAt);
+    return this.#found(input, ++this.#confirmations);
+  }
+
+  /** Whether a frame, registered from `#pose`, lies on the map nearly as a whole and is held in every direction. */
+  #fits(input: TrackInput): boolean {
+    const share = this.#register(input);
+    const { matched, shares } = this.#registrar.result;
+    return share >= 0.6 && matched >= 0.6 * input.chosen.count && shares[0]! >= this.#settings.minStrength;
+  }
+
+  #found(input: TrackInput, confirmations: number): TrackResult {
+    const before = this.#base.position;
+    this.#base = compose(poseOf(this.#pose), invert(input.baseFromLens));
+    if (confirmations < 3) return this.#done(input, "lost", 0);
+    this.#covariance.fill(0);
+    setDiagonal(this.#covariance, MAP_SIGMA ** 2, MAP_SIGMA ** 2, MAP_SIGMA ** 2);
+    this.#notes.push({ what: "found", distance: Math.hypot(...add(this.#base.position, before, -1)) });
+    this.#heldAt = input.time;
+    this.#confirmations = 0;
+    this.#followYaw(input.attitude, this.#base);
+    return this.#done(input, "held", 1);
+  }
+
+  /** The offset of the orientation's yaw follows what depth says; a jump is taken over at once. */
+  #followYaw(attitude: Quat, base: Pose): void {
+    const { yawSigma } = this.#settings;
+    const off = angleAbout(base.rotation, this.#rotationFrom(attitude));
+    const sigma = Math.sqrt(this.#yawVariance + yawSigma ** 2);
+    if (Math.abs(off) > Math.max(LEAST_JUMP, JUMP_SIGMAS * sigma)) {
+      this.#notes.push({ what: "yaw jump", angle: -off });
+      this.#yawOffset += off;
+      this.#yawVariance = yawSigma ** 2;
+      return;
+    }
+    const gain = this.#yawVariance / (sigma * sigma);
     this.#yawOffset += gain * off;
     this.#yawVariance *= 1 - gain;
-    const v = add(base.position, this.#base.position, -1);
-    this.#velocity = [v[0] / dt, v[1] / dt, v[2] / dt];
-    this.#base = base;
-    if (this.#frames % s.fuseEvery === 0) this.#fuse(all);
-    return this.#done(time, input, "held", registration, 0);
   }
 
-  #done(
-    time: number,
-    input: TrackInput,
-    hold: Hold,
-    registration: Registration | null,
-    known: number,
-  ): TrackResult {
+  /** Mean difference in tilt between the map and the orientation, while the map is young. */
+  #followTilt(attitude: Quat, base: Pose): void {
+    if (this.#fused > LEVEL_AT.at(-1)!) return;
+    const raw = multiply(fromYawPitchRoll(this.#yawOffset, 0, 0), attitude);
+    const [x, y] = toRotationVector(multiply(base.rotation, conjugate(raw)));
+    const n = ++this.#tilts;
+    const [a, b] = [x + this.#levelled[0], y + this.#levelled[1]];
+    this.#tilt = [this.#tilt[0] + (a - this.#tilt[0]) / n, this.#tilt[1] + (b - this.#tilt[1]) / n, 0];
+  }
+
+  /**
+   * The first frame's tilt, with all its noise, would be the map's for ever: while the map is young it is turned to the
+   * mean of all orientations so far.
+   */
+  #level(): void {
+    if (!LEVEL_AT.includes(this.#fused)) return;
+    const [x, y] = [this.#tilt[0] - this.#levelled[0], this.#tilt[1] - this.#levelled[1]];
+    this.#levelled = this.#tilt;
+    const correction = placement();
+    setDiagonal(correction.rotation, 1, 1, 1);
+    turnBy(correction.rotation, -x, -y, 0);
+    this.fine.turn(correction.rotation, this.#start.position);
+    this.coarse.turn(correction.rotation, this.#start.position);
+    const turned = poseOf(correction).rotation;
+    const move = (pose: Pose): Pose => ({
+      rotation: multiply(turned, pose.rotation),
+      position: add(turn(turned, add(pose.position, this.#start.position, -1)), this.#start.position, 1),
+    });
+    place(this.#pose, move(poseOf(this.#pose)));
+    this.#base = move(this.#base);
+    this.#velocity = turn(turned, this.#velocity);
+  }
+
+  /** Fuses what does not depend on where the head is along the free axes, or all of it when something new ends them. */
+  #fuseFree(all: Samples, weak: readonly number[]): void {
+    const free = this.#registrar.result.strength.axes.subarray(0, 3 * weak.length);
+    if (weak.length === 1 && this.#facing(all, free) > 0.05) {
+      // Something faces the free axis and is not on the map yet. It is where the head is thought to be; that doubt is
+      // built into the map.
+      this.#built += quadratic(this.#covariance, free[0]!, free[1]!, free[2]!);
+      this.#fuse(all, null);
+    } else if (weak.length < 3) this.#fuse(all, free);
+  }
+
+  /** Share of the samples whose normal is along an axis. */
+  #facing({ count, normal }: Samples, axis: Float64Array): number {
+    const R = this.#pose.rotation;
+    const lens = [0, 1, 2].map((j) => R[j]! * axis[0]! + R[3 + j]! * axis[1]! + R[6 + j]! * axis[2]!);
+    let facing = 0;
+    for (let k = 0; k < 3 * count; k += 3) {
+      const c = normal[k]! * lens[0]! + normal[k + 1]! * lens[1]! + normal[k + 2]! * lens[2]!;
+      if (Math.abs(c) > 0.6) facing++;
+    }
+    return count > 0 ? facing / count : 0;
+  }
+
+  #compare(time: number, odometry: Pose): void {
+    const seen = this.#compared;
+    seen.push({ time, odometry, base: this.#base });
+    while (seen.length > 2 && (time - seen[1]!.time) / 1e6 >= COMPARED) seen.shift();
+    const first = seen[0]!;
+    if ((time - first.time) / 1e6 < COMPARED / 2) return;
+    const rolled = compose(invert(first.odometry), odometry);
+    const moved = compose(invert(first.base), this.#base);
+    const distance = Math.hypot(...add(rolled.position, moved.position, -1));
+    const angle = Math.abs(wrap(toYawPitchRoll(rolled.rotation)[0] - toYawPitchRoll(moved.rotation)[0]));
+    const way = Math.max(Math.hypot(...rolled.position), Math.hypot(...moved.position));
+    const slips = distance > SLIP_METRES + SLIP_SHARE * way || angle > SLIP_ANGLE;
+    if (slips && !this.#slips) this.#notes.push({ what: "odometry disagrees", distance, angle });
+    this.#slips = slips;
+  }
+
+  #done(input: TrackInput, hold: Hold, share: number): TrackResult {
     this.#frames++;
-    this.#lastTime = time;
+    this.#lastTime = input.time;
     this.#odometry = input.odometry;
-    return { hold, worldFromBase: this.#base, worldFromLens: poseOf(this.#pose), registration, known };
+    this.#hold = hold;
+    const isFit =
+      (hold === "held" || hold === "sliding" || hold === "carried") &&
+      Math.sqrt(largest(this.#covariance)) <= this.#settings.writeSigma;
+    return this.#result(hold, input, share, isFit);
   }
 
-  #fuse(all: Samples): void {
-    this.fine.fuse(all, this.#pose, this.#settings.fineVoxel / 2);
-    this.coarse.fuse(all, this.#pose, this.#settings.coarseVoxel / 2);
+  #result(hold: Hold, input: TrackInput, share: number, isFit: boolean): TrackResult {
+    const covariance = Array.from(this.#covariance);
+    const map = (MAP_SIGMA + MAP_DRIFT * this.#way) ** 2 + this.#built;
+    for (const i of [0, 4, 8]) covariance[i]! += map;
+    const yawSigma = Math.sqrt(this.#yawVariance) + 0.2 * DEGREE;
+    const worldFromLens = compose(this.#base, input.baseFromLens);
+    return {
+      hold,
+      worldFromBase: this.#base,
+      worldFromLens,
+      covariance,
+      yawSigma,
+      isFit,
+      share,
+      notes: this.#notes,
+    };
+  }
+
+  #fuse(all: Samples, free: Float64Array | null): void {
+    this.#fused++;
+    this.fine.fuse(all, this.#pose, this.fine.voxelSize / 2, free);
+    this.coarse.fuse(all, this.#pose, this.coarse.voxelSize / 2, free);
   }
 }
 
@@ -198,6 +587,39 @@ function placement(): Placement {
 
 function add(a: Vec3, b: Vec3, k: number): Vec3 {
   return [a[0] + k * b[0], a[1] + k * b[1], a[2] + k * b[2]];
+}
+
+const scale = (a: Vec3, k: number): Vec3 => [k * a[0], k * a[1], k * a[2]];
+const dot = (a: Vec3, b: Vec3): number => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+const wrap = (angle: number): number => angle - 2 * Math.PI * Math.round(angle / (2 * Math.PI));
+
+/** How far `turned` is from `from` about the vertical, radians. */
+const angleAbout = (turned: Quat, from: Quat): number =>
+  toRotationVector(multiply(turned, conjugate(from)))[2];
+
+/** v^T m v of a symmetric 3 x 3 matrix. */
+function quadratic(m: Float64Array, x: number, y: number, z: number): number {
+  return m[0]! * x * x + m[4]! * y * y + m[8]! * z * z + 2 * (m[1]! * x * y + m[2]! * x * z + m[5]! * y * z);
+}
+
+const values = new Float64Array(3);
+const vectors = new Float64Array(9);
+
+function largest(m: Float64Array): number {
+  eigenSymmetric(values, vectors, m, 3);
+  return values[2]!;
+}
+
+/** Adds `sigma` to the standard deviation along every axis: errors of one cause add up, not their squares. */
+function widen(m: Float64Array, sigma: number): void {
+  eigenSymmetric(values, vectors, m, 3);
+  m.fill(0);
+  for (let k = 0; k < 3; k++) {
+    const variance = (Math.sqrt(Math.max(0, values[k]!)) + sigma) ** 2;
+    for (let i = 0; i < 3; i++) {
+      for (let j = 0; j < 3; j++) m[3 * i + j]! += variance * vectors[3 * k + i]! * vectors[3 * k + j]!;
+    }
+  }
 }
 
 function setDiagonal(m: Float64Array, x: number, y: number, z: number): void {

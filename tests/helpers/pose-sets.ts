@@ -6,8 +6,8 @@ import { rangeSigma, type TimeOfFlightNoise } from "../../src/sense/noise.ts";
 import { pngSize, readPng } from "../../tools/import/png.ts";
 import { FramePoses, type PoseOptions } from "../../tools/import/poses.ts";
 import { readBytes } from "../../tools/import/text.ts";
-import { renderDepth } from "../../tools/simulate/render.ts";
 import { Random } from "../../tools/simulate/random.ts";
+import { renderDepth } from "../../tools/simulate/render.ts";
 import { loadScenario } from "../../tools/simulate/scenario.ts";
 
 /** Depth frames of one camera with known poses. */
@@ -90,7 +90,11 @@ function readSet(
     const whole = new Uint16Array(width * height);
     readPng(whole, bytes, file, width, height);
     const pose = known.get(number)!.worldFromLens;
-    return { time: Math.round((number * 1e6) / 30), counts: shrink(whole, width, height), worldFromLens: pose };
+    return {
+      time: Math.round((number * 1e6) / 30),
+      counts: shrink(whole, width, height),
+      worldFromLens: pose,
+    };
   });
   return { name, optics, frames };
 }
@@ -125,7 +129,9 @@ export function office(folder: string): PoseSet {
  */
 export function furnishedRoom(seed: number, length = 7, exact = false): PoseSet {
   // From tests/helpers, and from its built copy in dist.
-  const places = ["../../", "../../../"].map((up) => new URL(`${up}datasets/yard-room.json`, import.meta.url));
+  const places = ["../../", "../../../"].map(
+    (up) => new URL(`${up}datasets/yard-room.json`, import.meta.url),
+  );
   const text = readFileSync(places.find((place) => existsSync(place))!, "utf8");
   const scenario = loadScenario(JSON.parse(text), { exact: false });
   const optics: PinholeOptics = {
@@ -211,4 +217,53 @@ export class DriftingAttitude {
     const yaw = fromYawPitchRoll(this.#drift * (time - this.#start), 0, 0);
     return multiply(fromRotationVector([g(), g(), g()]), multiply(yaw, truth));
   }
+}
+
+/** Shapes of scenes that leave directions free; see `bareScene`. */
+const BARE = {
+  wall: [{ shape: "box", material: "wall", at: [0, 1.5], base: -6, size: [60, 0.2, 12] }],
+  floor: [{ shape: "box", material: "wall", at: [0, 0], base: -0.5, size: [60, 60, 0.2] }],
+  corridor: [
+    { shape: "box", material: "wall", at: [0, 0], base: -0.5, size: [80, 4, 0.2] },
+    { shape: "box", material: "wall", at: [0, 1.1], base: -0.5, size: [80, 0.2, 3] },
+    { shape: "box", material: "wall", at: [0, -1.1], base: -0.5, size: [80, 0.2, 3] },
+  ],
+} as const;
+
+/**
+ * A scene that leaves directions free, looked at on the way along x at a speed that swells and fades around 0.4 m/s: a bare
+ * wall on the left, an empty floor, or a corridor straight ahead whose ends are out of sight.
+ */
+export function bareScene(kind: keyof typeof BARE, seed: number, seconds = 8): PoseSet {
+  const scenario = loadScenario({
+    name: kind,
+    materials: { wall: { reflectance: 0.7 } },
+    scene: [{ shape: "floor", material: "wall", rect: [-1, -0.5, 1, 0.5], top: -0.301 }, ...BARE[kind]],
+    ...{ sensors: [], drive: { followFloor: false, points: [{ at: [0, 0] }, { at: [0.5, 0] }] } },
+  });
+  const optics: PinholeOptics = {
+    ...{ model: "pinhole", width: WIDTH, height: HEIGHT, fx: 171, fy: 171, cx: 119.5, cy: 89.5 },
+    ...{ measures: "z", unit: 0.001, minRange: 0.15, maxRange: 6 },
+  };
+  const noise = {
+    ...{ gate: 150, seen: { reflectance: 0.8, range: 6 }, frequency: 60e6, wrap: false, dark: 200 },
+    ...{ contrast: 0.8, sun: [], saturation: 1e9, amplitudeUnit: 8, shot: true, subRays: 1 },
+    random: new Random(seed, 78),
+  };
+  const amplitude = new Uint16Array(WIDTH * HEIGHT);
+  const look = kind === "wall" ? Math.PI / 2 : 0;
+  const pitch = kind === "floor" ? 0.9 : 0.1;
+  const frames = Array.from({ length: 15 * seconds }, (_, n): PoseFrame => {
+    const t = n / 15;
+    const x = 0.4 * t + 0.15 * Math.sin(0.9 * t + seed) - 0.15 * Math.sin(seed);
+    const rotation = multiply(
+      fromYawPitchRoll(look + 0.02 * Math.sin(1.3 * t), pitch, 0),
+      [0.5, -0.5, 0.5, -0.5],
+    );
+    const worldFromLens: Pose = { rotation, position: [x, 0.02 * Math.sin(t), 0] };
+    const counts = new Uint16Array(WIDTH * HEIGHT);
+    renderDepth(scenario.scene, optics, worldFromLens, t, noise, counts, amplitude);
+    return { time: Math.round(t * 1e6), counts, worldFromLens };
+  });
+  return { name: `bare ${kind}`, optics, frames };
 }
