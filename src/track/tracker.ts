@@ -74,7 +74,7 @@ export const DEFAULT_TRACKER_SETTINGS: TrackerSettings = {
   odometrySigma: 0.003,
   minMatches: 120,
   minShare: 0.5,
-  minStrength: 0.0006,
+  minStrength: 0.0008,
   fuseEvery: 2,
   patience: 0.4,
   lostSigma: 1,
@@ -310,9 +310,11 @@ export class Tracker {
     const pull: [number, number, number] = [0, 0, 0];
     const next = new Float64Array(9);
     const weak: number[] = [];
+    // While the map is made of few frames, the noise of its normals feigns more than later.
+    const least = s.minStrength * (1 + 3 / this.#fused);
     for (let k = 0; k < 3; k++) {
       const [a, b, c] = [strength.axes[3 * k]!, strength.axes[3 * k + 1]!, strength.axes[3 * k + 2]!];
-      const trust = Math.min(1, Math.max(0, shares[k]! / s.minStrength)) ** 2;
+      const trust = Math.min(1, Math.max(0, shares[k]! / least)) ** 2;
       if (trust < 1) weak.push(k);
       const information = strength.values[k]! * trust;
       const before = Math.sqrt(Math.max(0, quadratic(P, a, b, c))) + grown;
