@@ -21,7 +21,7 @@ const HELP = `Usage: export [options] <recording> -o <folder>    map a recording
       --only <parts>    of ${PARTS.join(", ")}: those, joined by commas (default all)
       --voxels <form>   points (voxel centres with log-odds) or faces (their outer sides) (default points)
       --coarser <n>     in pictures, n by n columns as one; what blocks is kept (default: by the map's size)
-      --pose <source>   where poses come from: reference or odometry
+      --pose <source>   where poses come from: reference, odometry or tracked
       --set <name=value>, --settings <file>   as for replay
   -h, --help            show this text
 Writes voxels.ply; kind, headroom, floor and clearance .npy with layers.json; map.png and floor.png; trajectory.csv; summary.json

@@ -4,10 +4,12 @@ import { parseArgs } from "node:util";
 import { SingleBar } from "cli-progress";
 import { SETTINGS, SettingError } from "../src/head/settings.ts";
 import { DecodeError } from "../src/record/bytes.ts";
+import type { TrackNote } from "../src/track/tracker.ts";
 import { type ReplaySummary, replayRecording } from "./replay/run.ts";
 
 const HELP = `Usage: replay [options] <recording>    feed a recording through the head, as fast as it goes
-      --pose <source>   where poses come from: reference or odometry (default: the recording's, else reference)
+      --pose <source>   where poses come from: reference, odometry or tracked (default: the recording's,
+                        else reference)
       --hold-out        keep every second frame out of the map, and say how well the map predicts it
       --set <name=value>  change a setting, as often as you like; --set help lists them
       --settings <file> settings as a JSON object
@@ -92,12 +94,41 @@ export function describe(summary: ReplaySummary): string {
     );
   }
   if (trajectoryError !== null) {
+    const { aligned, unaligned, relativeTranslation, relativeRotation, way } = trajectoryError;
+    const mm = (metres: number) => `${(1000 * metres).toFixed(1)} mm`;
+    const deg = (radians: number) => `${((180 * radians) / Math.PI).toFixed(2)} deg`;
     lines.push(
-      `trajectory  absolute error, aligned: rms ${(1000 * trajectoryError.rmse).toFixed(1)} mm, worst ${(1000 * trajectoryError.max).toFixed(1)} mm`,
+      `trajectory  absolute error, aligned: rms ${mm(aligned.rmse)}, worst ${mm(aligned.max)}; ` +
+        `as it stands: rms ${mm(unaligned.rmse)}, worst ${mm(unaligned.max)}`,
+      `            relative error over 1 s: rms ${mm(relativeTranslation.rmse)}, ${deg(relativeRotation.rmse)}; ` +
+        `after ${way.toFixed(1)} m off by ${mm(trajectoryError.endDistance)}, ${deg(trajectoryError.endAngle)}`,
     );
+  }
+  const holds = Object.entries(summary.holds);
+  if (holds.length > 0) {
+    lines.push(`tracking    ${holds.map(([hold, count]) => `${count} frames ${hold}`).join(", ")}`);
+    for (const { time, note } of summary.notes) {
+      lines.push(`            at ${(time / 1e6).toFixed(2)} s: ${describeNote(note)}`);
+    }
   }
   lines.push(`hash        ${summary.hash}`);
   return lines.join("\n");
+}
+
+function describeNote(note: TrackNote): string {
+  const deg = (radians: number) => `${((180 * radians) / Math.PI).toFixed(1)} deg`;
+  switch (note.what) {
+    case "lost":
+      return "lost";
+    case "found":
+      return `found again, ${note.distance.toFixed(2)} m from where it was lost`;
+    case "yaw jump":
+      return `the orientation's yaw jumped by ${deg(note.angle)}, not followed`;
+    case "odometry disagrees":
+      return `odometry disagrees with depth by ${note.distance.toFixed(2)} m, ${deg(note.angle)} over the last second`;
+    default:
+      return note satisfies never;
+  }
 }
 
 /** Settings from a file and from name=value words, the words on top. */

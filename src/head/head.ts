@@ -34,7 +34,9 @@ import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskResult } from "../sense/mask
 import { OrientationBuffer } from "../sense/orientation.ts";
 import { PoseBuffer } from "../sense/poses.ts";
 import { Straightener } from "../sense/straighten.ts";
-import type { HeadOutput } from "./outputs.ts";
+import { DEFAULT_SAMPLER_SETTINGS, FrameSampler } from "../track/sampler.ts";
+import { DEFAULT_TRACKER_SETTINGS, Tracker, type TrackerSettings } from "../track/tracker.ts";
+import type { HeadOutput, TrackState } from "./outputs.ts";
 import { SettingError, type Settings } from "./settings.ts";
 
 const MICROSECONDS = 1e6;
@@ -45,6 +47,7 @@ const FIXED_SETTINGS = [
   "orientation.lateness",
   "orientation.maxGap",
   "pose.maxGap",
+  "track.voxelSize",
 ] as const;
 /** Poses kept of each source: some seconds at any usual rate. */
 const POSES_KEPT = 512;
@@ -57,6 +60,8 @@ interface Channel {
   readonly integrate: (depth: Uint16Array, rotation: Float64Array, position: Float64Array) => number;
   /** Whether its pixels can show floor: a planar scan's cannot. */
   readonly seesFloor: boolean;
+  /** Turns its depth into samples for tracking; null for a planar scan, and when poses are given. */
+  readonly sampler: FrameSampler | null;
   readonly mounts: PoseBuffer;
   readonly references: PoseBuffer;
   /** Judges its frames; null for lasers and for images too small to be judged. */
@@ -102,6 +107,11 @@ export class Head {
   readonly #headMounts: PoseBuffer;
   /** While false, frames are judged and located but not written to the map (revision 0 in their output). */
   isMapping = true;
+  /** Made at the first frame, when poses are tracked. */
+  #tracker: Tracker | null = null;
+  /** Where the base stands when tracking starts: the world's origin, or where it was when the map was cleared. */
+  #start: Pose = IDENTITY;
+  #lastMotion = Number.NEGATIVE_INFINITY;
   #hasFusedOrientation = false;
   #sinceLayers = 0;
   #lastTime = 0;
@@ -213,6 +223,7 @@ export class Head {
       layers.update(this.#lastFloor);
       this.layers = layers;
       this.guard.setBlocked((i, j) => this.layers.kindAt(i, j) === COLUMN.blocked, this.grid.frame);
+      if (this.#tracker !== null) this.#tracker.settings = trackerSettings(settings);
     } catch (error) {
       Object.assign(this, before);
       throw error;
@@ -224,6 +235,7 @@ export class Head {
     this.grid.clear();
     this.floor.clear();
     this.guard.forget();
+    this.#tracker = null;
     this.change(this.settings);
   }
 
@@ -250,9 +262,13 @@ export class Head {
     };
     const maxGap = settings["pose.maxGap"] * MICROSECONDS;
     const pixels = optics.width * optics.height;
+    const isTracked = settings["pose.source"] === "tracked" && optics.model !== "scan";
     const channel = {
       setup: sensor,
       mask,
+      sampler: isTracked
+        ? new FrameSampler(mask.rays, { ...DEFAULT_SAMPLER_SETTINGS, wanted: settings["track.samples"] })
+        : null,
       mounts: new PoseBuffer(POSES_KEPT, maxGap),
       references: new PoseBuffer(POSES_KEPT, maxGap),
       reflex: this.guard.openReflex(optics, mask.rays, mask.unitsPerMetre, DEFAULT_MASK_SETTINGS.noise),
@@ -307,6 +323,7 @@ export class Head {
         break;
       case "motion":
         this.#motions.push(event.time, poseOfMotion(event));
+        this.#lastMotion = event.time;
         break;
       case "mount":
         if (event.sensor === null) this.#headMounts.push(event.time, event.pose);
@@ -331,7 +348,13 @@ export class Head {
       default:
         event satisfies never;
     }
-    if (event.kind !== "depth") this.#retryWaiting(event.time);
+    if (event.kind !== "depth") {
+      this.#retryWaiting(event.time);
+      const isMissing = this.#channels.every(({ waiting }) => !waiting.isWaiting);
+      if (isMissing && this.#tracker?.noFrameUntil(event.time)) {
+        this.#outputs.push({ kind: "track", time: event.time, note: { what: "lost" } });
+      }
+    }
     return this.#outputs;
   }
 
@@ -375,7 +398,7 @@ export class Head {
       sequence,
       masked,
       event.amplitude,
-      typeof pose === "string" ? null : pose,
+      typeof pose === "string" || "attitude" in pose ? null : pose,
     );
     if (pose === "not yet") {
       frame.isWaiting = true;
@@ -428,8 +451,9 @@ export class Head {
     return mount.on === "base" ? own : compose(poseOr(this.#headMounts, time, this.setup.baseFromHead), own);
   }
 
-  #poseAt(channel: Channel, time: number): Located | "not yet" | string {
+  #poseAt(channel: Channel, time: number): Located | Trackable | "not yet" | string {
     const baseFromLens = this.#baseFromLens(channel, time);
+    if (this.settings["pose.source"] === "tracked") return this.#trackableAt(baseFromLens, time);
     if (this.settings["pose.source"] === "odometry") {
       const worldFromBase = this.#odometryAt(time);
       if (typeof worldFromBase === "string") return worldFromBase;
@@ -447,14 +471,79 @@ export class Head {
     return { worldFromBase, worldFromLens: compose(worldFromBase, baseFromLens), floorHeight };
   }
 
+  /** The base's rotation by the orientation sensor. */
+  #attitudeAt(time: number): { readonly rotation: Quat } | string {
+    const imu = new Float64Array(4);
+    const status = this.#orientations.at(time, imu);
+    if (status !== "ok") return status;
+    const baseFromImu = compose(
+      poseOr(this.#headMounts, time, this.setup.baseFromHead),
+      this.setup.headFromImu,
+    );
+    return { rotation: multiply(imu as unknown as Quat, conjugate(baseFromImu.rotation)) };
+  }
+
+  #trackableAt(baseFromLens: Pose, time: number): Trackable | string {
+    const attitude = this.#attitudeAt(time);
+    if (typeof attitude === "string") return attitude;
+    let odometry: Pose | null = null;
+    // Odometry that has stopped coming is not waited for.
+    if (time - this.#lastMotion < this.settings["pose.maxWait"] * MICROSECONDS) {
+      const planar = this.#motions.at(time);
+      if (planar === "not yet") return planar;
+      if (typeof planar !== "string") odometry = planar;
+    }
+    return { attitude: attitude.rotation, odometry, baseFromLens };
+  }
+
+  /** Finds the pose of a frame, and says whether it may be mapped. */
+  #track(
+    channel: Channel,
+    time: number,
+    { depth, unitsPerMetre }: MaskResult,
+    at: Trackable,
+  ): Located & { readonly isFit: boolean; readonly state: TrackState | null } {
+    this.#tracker ??= this.#openTracker(channel, time, at);
+    const tracker = this.#tracker;
+    const floorOf = (base: Pose) => (channel.references.count > 0 ? 0 : base.position[2]);
+    if (channel.sampler === null) {
+      const worldFromBase = tracker.extrapolate(time, at.attitude, at.odometry);
+      const worldFromLens = compose(worldFromBase, at.baseFromLens);
+      return {
+        worldFromBase,
+        worldFromLens,
+        floorHeight: floorOf(worldFromBase),
+        isFit: tracker.isFit,
+        state: null,
+      };
+    }
+    channel.sampler.sample(depth, unitsPerMetre);
+    const { chosen, all } = channel.sampler;
+    const result = tracker.track({ ...at, time, chosen, all });
+    for (const note of result.notes) this.#outputs.push({ kind: "track", time, note });
+    const { hold, covariance, yawSigma, share, worldFromBase, worldFromLens, isFit } = result;
+    this.#start = worldFromBase;
+    const state = { hold, covariance, yawSigma, share };
+    return { worldFromBase, worldFromLens, floorHeight: floorOf(worldFromBase), isFit, state };
+  }
+
+  #openTracker(channel: Channel, time: number, { baseFromLens }: Trackable): Tracker {
+    // Where a reference is known, it names the world; nothing but the start is taken from it.
+    const lens = channel.references.at(time);
+    const base = this.#references.at(time);
+    let start = this.#start;
+    if (typeof lens !== "string") start = compose(lens, invert(baseFromLens));
+    else if (typeof base !== "string") start = base;
+    return new Tracker(start, trackerSettings(this.settings));
+  }
+
   /** Place and heading from odometry, roll and pitch from orientation. */
   #odometryAt(time: number): Pose | string {
     const planar = this.#motions.at(time);
     if (typeof planar === "string") return planar;
-    const imu = new Float64Array(4);
-    const status = this.#orientations.at(time, imu);
-    if (status !== "ok") return status;
-    const [pitch, roll] = this.#tiltOf(imu as unknown as Quat, time);
+    const attitude = this.#attitudeAt(time);
+    if (typeof attitude === "string") return attitude;
+    const [, pitch, roll] = toYawPitchRoll(attitude.rotation);
     const [yaw] = toYawPitchRoll(planar.rotation);
     return { rotation: fromYawPitchRoll(yaw, pitch, roll), position: planar.position };
   }
@@ -465,12 +554,14 @@ export class Head {
     time: number,
     sequence: number,
     masked: MaskResult,
-    pose: Located,
+    pose: Located | Trackable,
     isAllowed: boolean,
   ): void {
-    const { worldFromBase, worldFromLens, floorHeight } = pose;
+    const located =
+      "attitude" in pose ? this.#track(channel, time, masked, pose) : { ...pose, isFit: true, state: null };
+    const { worldFromBase, worldFromLens, floorHeight } = located;
     // A hand before the lens is no part of the room.
-    const isMapped = isAllowed && channel.judged?.sight !== "covered";
+    const isMapped = isAllowed && located.isFit && channel.judged?.sight !== "covered";
     const m = toMatrix(worldFromLens);
     const R = this.#rotation;
     for (let row = 0; row < 3; row++) {
@@ -507,16 +598,18 @@ export class Head {
       tally: Array.from(masked.tally),
       points,
       floorSamples,
+      track: located.state,
     });
     if (isMapped) {
       this.#lastTime = time;
       this.#lastFloor = floorHeight;
       if (++this.#sinceLayers >= this.settings["map.layersEvery"]) this.#updateLayers(time, floorHeight);
     }
-    if (channel.judged !== null) {
+    // Lost, nothing is remembered by place: what the reflex sees must do.
+    if (channel.judged !== null && located.state?.hold !== "lost") {
       const [x, y, yaw] = planar(worldFromBase);
       this.guard.remember(channel.judged, time, x, y, yaw, floorHeight);
-      this.#base = pose;
+      this.#base = located;
       this.#sayReach(time);
     }
   }
@@ -676,6 +769,13 @@ export class Head {
   }
 }
 
+/** What a pose is found from. */
+interface Trackable {
+  readonly attitude: Quat;
+  readonly odometry: Pose | null;
+  readonly baseFromLens: Pose;
+}
+
 interface Located {
   readonly worldFromBase: Pose;
   readonly worldFromLens: Pose;
@@ -686,6 +786,20 @@ interface Located {
 /** x, y and heading of a pose. */
 function planar({ rotation, position }: Pose): readonly [x: number, y: number, yaw: number] {
   return [position[0], position[1], toYawPitchRoll(rotation)[0]];
+}
+
+function trackerSettings(settings: Settings): TrackerSettings {
+  return {
+    ...DEFAULT_TRACKER_SETTINGS,
+    fineVoxel: settings["track.voxelSize"],
+    coarseVoxel: 4 * settings["track.voxelSize"],
+    tiltSigma: settings["track.tiltNoise"] * RADIANS,
+    yawSigma: settings["track.yawNoise"] * RADIANS,
+    yawDrift: (settings["track.yawDrift"] * RADIANS) / 60,
+    odometryShare: settings["track.odometryError"],
+    writeSigma: settings["track.writeSigma"],
+    patience: settings["track.patience"],
+  };
 }
 
 function poseOr(buffer: PoseBuffer, time: number, otherwise: Pose): Pose {

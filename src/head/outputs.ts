@@ -3,6 +3,18 @@ import type { Brink, FootingCell } from "../guard/footing.ts";
 import type { Pace, Verdict } from "../guard/guard.ts";
 import type { Sight } from "../guard/reflex.ts";
 import type { WaiverEvent } from "../sense/events.ts";
+import type { Hold, TrackNote } from "../track/tracker.ts";
+
+/** How well a tracked pose is known. */
+export interface TrackState {
+  readonly hold: Hold;
+  /** (9) m^2: covariance of the base's position in the world, row-major. */
+  readonly covariance: readonly number[];
+  /** Radians, 1 sigma. */
+  readonly yawSigma: number;
+  /** Share of the samples on known ground that fit the map; 0 when depth could not be used. */
+  readonly share: number;
+}
 
 /** A depth frame or scan went into the map. */
 export interface FrameOutput {
@@ -22,6 +34,8 @@ export interface FrameOutput {
   /** Pixels used as hits, and floor samples taken. */
   readonly points: number;
   readonly floorSamples: number;
+  /** Null when poses are given, not tracked. */
+  readonly track: TrackState | null;
 }
 
 /** A depth frame was left out. */
@@ -42,6 +56,14 @@ export interface LayersOutput {
   readonly revision: number;
   /** Columns of blocks that had changed. */
   readonly columns: number;
+}
+
+/** Tracking noticed something: lost, found again, a jump of the orientation's yaw, odometry that disagrees. */
+export interface TrackOutput {
+  readonly kind: "track";
+  /** Microseconds: of the frame, or of the event that showed that no frame came. */
+  readonly time: number;
+  readonly note: TrackNote;
 }
 
 /** What a frame alone says, before anything that needs a position. All numbers are metres in the level base frame. */
@@ -130,4 +152,5 @@ export type HeadOutput =
   | ReachOutput
   | FindingOutput
   | KnockOutput
-  | WaiverOutput;
+  | WaiverOutput
+  | TrackOutput;

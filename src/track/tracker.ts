@@ -78,7 +78,7 @@ export const DEFAULT_TRACKER_SETTINGS: TrackerSettings = {
   fuseEvery: 2,
   patience: 0.4,
   lostSigma: 1,
-  writeSigma: 0.03,
+  writeSigma: 0.05,
   searchRadius: 4,
 };
 
@@ -134,6 +134,8 @@ const LEVEL_AT = [3, 8, 20, 50];
 /** Sigmas beyond which a step of the orientation's yaw is a jump, and the least angle that is one. */
 const JUMP_SIGMAS = 5;
 const LEAST_JUMP = 3 * DEGREE;
+/** With a smaller share of its samples on known ground a frame shows a new place. */
+const NEW_GROUND = 0.2;
 /** Odometry is compared with depth over this time, seconds; it disagrees beyond these. */
 const COMPARED = 1;
 const SLIP_METRES = 0.06;
@@ -148,7 +150,8 @@ const SLIP_ANGLE = 5 * DEGREE;
 export class Tracker {
   readonly fine: SurfelMap;
   readonly coarse: SurfelMap;
-  readonly #settings: TrackerSettings;
+  /** May be replaced between frames; the sizes of the voxels stay as they were. */
+  settings: TrackerSettings;
   readonly #registrar = new Registrar(CAPACITY);
   readonly #search = new PositionSearch();
   readonly #matches = emptyMatches(CAPACITY);
@@ -185,7 +188,7 @@ export class Tracker {
 
   /** @param start where the base stands at the first frame; its roll and pitch come from the orientation */
   constructor(start: Pose, settings: TrackerSettings = DEFAULT_TRACKER_SETTINGS) {
-    this.#settings = settings;
+    this.settings = settings;
     this.#start = start;
     this.#base = start;
     this.fine = new SurfelMap(settings.fineVoxel, MAX_WEIGHT);
@@ -200,25 +203,38 @@ export class Tracker {
     return this.#hold;
   }
 
+  /** Whether the last pose is good enough, against the map near by, to write to maps with. */
+  get isFit(): boolean {
+    return this.#hold !== "lost" && Math.sqrt(largest(this.#covariance)) <= this.settings.writeSigma;
+  }
+
   /** Frames have stopped coming: true when that makes the head lost now. */
   noFrameUntil(time: number): boolean {
     if (this.#frames === 0 || this.#hold === "lost" || this.#odometry !== null) return false;
-    if ((time - this.#heldAt) / 1e6 <= this.#settings.patience) return false;
+    if ((time - this.#heldAt) / 1e6 <= this.settings.patience) return false;
     this.#hold = "lost";
     this.#confirmations = 0;
     return true;
   }
 
+  /** Where the base is thought to be at a time without a frame of its own. */
+  extrapolate(time: number, attitude: Quat, odometry: Pose | null): Pose {
+    const rotation = this.#frames === 0 ? attitude : this.#rotationFrom(attitude);
+    const dt = (time - this.#lastTime) / 1e6;
+    if (this.#frames === 0) return { rotation, position: this.#start.position };
+    return { rotation, position: this.#predict(odometry, Math.max(0, dt)).position };
+  }
+
   track(input: TrackInput): TrackResult {
     this.#notes = [];
     if (this.#frames === 0) return this.#begin(input);
-    const s = this.#settings;
+    const s = this.settings;
     const { time, attitude, baseFromLens } = input;
     const dt = Math.max(1e-3, (time - this.#lastTime) / 1e6);
     this.#yawVariance += (s.yawDrift * dt) ** 2;
     if (this.#hold === "lost") return this.#recover(input, dt);
 
-    const { position, sigma } = this.#predict(input, dt);
+    const { position, sigma, growth } = this.#predict(input.odometry, dt);
     const predicted = { rotation: this.#rotationFrom(attitude), position };
     this.#expect(compose(predicted, baseFromLens), sigma, s.yawSigma ** 2 + this.#yawVariance);
     place(this.#pose, compose(predicted, baseFromLens));
@@ -237,17 +253,17 @@ export class Tracker {
         isAccepted = share >= s.minShare;
       }
     }
-    if (!isAccepted) return this.#carry(input, dt, predicted);
-    return this.#accept(input, dt, share, sigma);
+    if (!isAccepted) return this.#carry(input, dt, predicted, growth);
+    return this.#accept(input, dt, share, sigma, growth);
   }
 
   #begin(input: TrackInput): TrackResult {
     const { attitude, all, baseFromLens } = input;
     this.#yawOffset = toYawPitchRoll(this.#start.rotation)[0] - toYawPitchRoll(attitude)[0];
-    this.#yawVariance = this.#settings.yawSigma ** 2;
+    this.#yawVariance = this.settings.yawSigma ** 2;
     this.#base = { rotation: this.#rotationFrom(attitude), position: this.#start.position };
     place(this.#pose, compose(this.#base, baseFromLens));
-    if (all.count < this.#settings.minMatches) {
+    if (all.count < this.settings.minMatches) {
       // Nothing to hold on to yet; the first frame that shows something is the first.
       return this.#result("carried", input, 0, false);
     }
@@ -263,26 +279,25 @@ export class Tracker {
     return multiply(fromRotationVector([x, y, 0]), raw);
   }
 
-  #predict(input: TrackInput, dt: number): { position: Vec3; sigma: number } {
-    const s = this.#settings;
-    if (input.odometry !== null && this.#odometry !== null) {
-      const moved = compose(invert(this.#odometry), input.odometry).position;
+  #predict(odometry: Pose | null, dt: number): { position: Vec3; sigma: number; growth: number } {
+    const s = this.settings;
+    if (odometry !== null && this.#odometry !== null) {
+      const moved = compose(invert(this.#odometry), odometry).position;
       const step = turn(this.#base.rotation, moved);
-      return {
-        position: add(this.#base.position, step, 1),
-        sigma: s.odometrySigma + s.odometryShare * Math.hypot(...step),
-      };
+      const growth = s.odometryShare * Math.hypot(...step);
+      return { position: add(this.#base.position, step, 1), sigma: s.odometrySigma + growth, growth };
     }
     const coast = Math.min(dt, 0.3);
     return {
       position: add(this.#base.position, this.#velocity, coast),
       sigma: 0.02 + 0.5 * s.acceleration * coast * coast + s.speed * (dt - coast),
+      growth: s.speed * dt,
     };
   }
 
   /** Sets the prior. */
   #expect(worldFromLens: Pose, sigma: number, yawVariance: number): void {
-    const { tiltSigma } = this.#settings;
+    const { tiltSigma } = this.settings;
     place(this.#prior.at, worldFromLens);
     setDiagonal(this.#prior.rotation, 1 / tiltSigma ** 2, 1 / tiltSigma ** 2, 1 / yawVariance);
     setDiagonal(this.#prior.position, 1 / sigma ** 2, 1 / sigma ** 2, 1 / sigma ** 2);
@@ -291,21 +306,24 @@ export class Tracker {
   /** Registers from `#pose`; the share of the samples on known ground that fit, 0 when there are too few. */
   #register(input: TrackInput): number {
     const { chosen } = input;
-    if (chosen.count < this.#settings.minMatches) return 0;
+    if (chosen.count < this.settings.minMatches) return 0;
     const { matched } = this.#registrar.register(chosen, this.#pose, this.#prior, this.#stages);
-    if (matched < this.#settings.minMatches) return 0;
-    // Known ground is where the coarse map has a surface; a part of the view may be new.
-    const stride = 4;
-    this.coarse.match(this.#matches, chosen, this.#pose, this.coarse.voxelSize, stride);
-    return Math.min(1, matched / Math.max(1, stride * this.#matches.count));
+    if (matched < this.settings.minMatches) return 0;
+    return Math.min(1, matched / Math.max(1, this.#knownOf(chosen)));
   }
 
-  #accept(input: TrackInput, dt: number, share: number, sigma: number): TrackResult {
-    const s = this.#settings;
+  /** How many samples are on known ground, where the coarse map has a surface; a part of a view may be new. */
+  #knownOf(chosen: Samples): number {
+    const stride = 4;
+    this.coarse.match(this.#matches, chosen, this.#pose, this.coarse.voxelSize, stride);
+    return stride * this.#matches.count;
+  }
+
+  #accept(input: TrackInput, dt: number, share: number, sigma: number, growth: number): TrackResult {
+    const s = this.settings;
     const { attitude, baseFromLens, all } = input;
     const { strength, shares } = this.#registrar.result;
     const P = this.#covariance;
-    const grown = input.odometry !== null ? sigma : s.speed * dt;
     // Along each axis of the geometry: what it says, as far as it can be trusted, against the prediction.
     const pull: [number, number, number] = [0, 0, 0];
     const next = new Float64Array(9);
@@ -317,7 +335,7 @@ export class Tracker {
       const trust = Math.min(1, Math.max(0, shares[k]! / least)) ** 2;
       if (trust < 1) weak.push(k);
       const information = strength.values[k]! * trust;
-      const before = Math.sqrt(Math.max(0, quadratic(P, a, b, c))) + grown;
+      const before = Math.sqrt(Math.max(0, quadratic(P, a, b, c))) + growth;
       // A free axis has no more information than the noise of its normals feigns: none, for the covariance.
       const variance = trust < 1 ? before * before : 1 / (1 / (before * before) + information / HONESTY);
       for (const [i, u] of [a, b, c].entries()) {
@@ -368,17 +386,23 @@ export class Tracker {
   }
 
   /** Depth could not be used: on by the prediction. */
-  #carry(input: TrackInput, dt: number, predicted: Pose): TrackResult {
-    const s = this.#settings;
-    const hasOdometry = input.odometry !== null && this.#odometry !== null;
-    const { sigma } = this.#predict(input, dt);
-    const grown = hasOdometry ? sigma : s.speed * dt;
-    widen(this.#covariance, grown);
+  #carry(input: TrackInput, dt: number, predicted: Pose, growth: number): TrackResult {
+    const s = this.settings;
+    const { chosen, all, odometry, baseFromLens } = input;
+    const hasOdometry = odometry !== null && this.#odometry !== null;
+    widen(this.#covariance, growth);
     this.#way += Math.hypot(...add(predicted.position, this.#base.position, -1));
     this.#base = predicted;
-    place(this.#pose, compose(predicted, input.baseFromLens));
+    place(this.#pose, compose(predicted, baseFromLens));
     if (!hasOdometry) this.#velocity = scale(this.#velocity, s.coasting ** dt);
     this.#compared.length = 0;
+    if (chosen.count >= s.minMatches && this.#knownOf(chosen) < NEW_GROUND * chosen.count) {
+      // New ground, out of sight of the old: a map begins here, where the head is thought to be. The doubt about that is
+      // built into it.
+      this.#built += largest(this.#covariance);
+      setDiagonal(this.#covariance, MAP_SIGMA ** 2, MAP_SIGMA ** 2, MAP_SIGMA ** 2);
+      this.#fuse(all, null);
+    }
     const isLost = hasOdometry
       ? Math.sqrt(largest(this.#covariance)) > s.lostSigma
       : (input.time - this.#heldAt) / 1e6 > s.patience;
@@ -391,13 +415,14 @@ export class Tracker {
 
   /** Lost: is this the last place after all, or another on the map? */
   #recover(input: TrackInput, dt: number): TrackResult {
-    const s = this.#settings;
+    const s = this.settings;
     const { chosen, attitude, baseFromLens } = input;
     const rotation = this.#rotationFrom(attitude);
     const yawVariance = s.yawSigma ** 2 + this.#yawVariance;
-    widen(this.#covariance, s.speed * dt);
     this.#velocity = [0, 0, 0];
-    const last = this.#base;
+    const { position, growth } = this.#predict(input.odometry, dt);
+    widen(this.#covariance, growth);
+    const last = { position };
     this.#base = { rotation, position: last.position };
     place(this.#pose, compose(this.#base, baseFromLens));
     if (chosen.count < s.minMatches) return this.#done(input, "lost", 0);
@@ -443,7 +468,7 @@ export class Tracker {
   #fits(input: TrackInput): boolean {
     const share = this.#register(input);
     const { matched, shares } = this.#registrar.result;
-    return share >= 0.6 && matched >= 0.6 * input.chosen.count && shares[0]! >= this.#settings.minStrength;
+    return share >= 0.6 && matched >= 0.6 * input.chosen.count && shares[0]! >= this.settings.minStrength;
   }
 
   #found(input: TrackInput, confirmations: number): TrackResult {
@@ -461,7 +486,7 @@ export class Tracker {
 
   /** The offset of the orientation's yaw follows what depth says; a jump is taken over at once. */
   #followYaw(attitude: Quat, base: Pose): void {
-    const { yawSigma } = this.#settings;
+    const { yawSigma } = this.settings;
     const off = angleAbout(base.rotation, this.#rotationFrom(attitude));
     const sigma = Math.sqrt(this.#yawVariance + yawSigma ** 2);
     if (Math.abs(off) > Math.max(LEAST_JUMP, JUMP_SIGMAS * sigma)) {
@@ -552,10 +577,7 @@ export class Tracker {
     this.#lastTime = input.time;
     this.#odometry = input.odometry;
     this.#hold = hold;
-    const isFit =
-      (hold === "held" || hold === "sliding" || hold === "carried") &&
-      Math.sqrt(largest(this.#covariance)) <= this.#settings.writeSigma;
-    return this.#result(hold, input, share, isFit);
+    return this.#result(hold, input, share, this.isFit);
   }
 
   #result(hold: Hold, input: TrackInput, share: number, isFit: boolean): TrackResult {

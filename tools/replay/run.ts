@@ -1,12 +1,19 @@
 import { createHash } from "node:crypto";
 import type { Pose } from "../../src/geometry/optics.ts";
-import { absoluteTrajectoryError, type ErrorSummary } from "../../src/geometry/trajectory.ts";
+import { angleBetween, compose, invert } from "../../src/geometry/rigid.ts";
+import {
+  absoluteTrajectoryError,
+  type ErrorSummary,
+  relativePoseError,
+} from "../../src/geometry/trajectory.ts";
 import { Head } from "../../src/head/head.ts";
 import type { HeadOutput } from "../../src/head/outputs.ts";
 import { resolveSettings, SETTINGS, type Settings } from "../../src/head/settings.ts";
 import { BLOCK_VOXELS, type BlockGrid } from "../../src/map/grid.ts";
 import { COLUMN } from "../../src/map/layers.ts";
 import { openRecording, type Recording } from "../../src/record/file.ts";
+import type { ReferenceEvent } from "../../src/sense/events.ts";
+import type { TrackNote } from "../../src/track/tracker.ts";
 import type { StampedPose } from "../output/csv.ts";
 import { type HeldOutScore, scoreHeldOut } from "./held-out.ts";
 
@@ -39,7 +46,24 @@ export interface ReplaySummary {
   readonly hash: string;
   readonly heldOut: HeldOutScore | null;
   /** Against the recording's reference, when poses come from elsewhere. */
-  readonly trajectoryError: ErrorSummary | null;
+  readonly trajectoryError: TrajectoryError | null;
+  /** Frames by how well their pose was known, and what tracking noticed; empty when poses were not tracked. */
+  readonly holds: Readonly<Record<string, number>>;
+  readonly notes: readonly { readonly time: number; readonly note: TrackNote }[];
+}
+
+/** Sturm et al. 2012; metres and radians. */
+export interface TrajectoryError {
+  /** After the best rigid motion of the whole, and as it stands. */
+  readonly aligned: ErrorSummary;
+  readonly unaligned: ErrorSummary;
+  /** Drift over about one second. */
+  readonly relativeTranslation: ErrorSummary;
+  readonly relativeRotation: ErrorSummary;
+  /** Metres of true way, and the distance and angle between the true and the found last pose, from a common first one. */
+  readonly way: number;
+  readonly endDistance: number;
+  readonly endAngle: number;
 }
 
 interface MapSummary {
@@ -88,7 +112,12 @@ function run(recording: Recording, options: ReplayOptions): Replay {
   const skipped: Record<string, number> = {};
   const times: number[] = [];
   const positions: StampedPose[] = [];
-  const references = new Map<number, Pose>();
+  const references = new Map<number, ReferenceEvent>();
+  const holds: Record<string, number> = {};
+  const notes: { time: number; note: TrackNote }[] = [];
+  const truth: Pose[] = [];
+  const found: Pose[] = [];
+  const foundAt: number[] = [];
   const heldPoses = new Map<number, Pose>();
   let events = 0;
   let frames = 0;
@@ -99,8 +128,16 @@ function run(recording: Recording, options: ReplayOptions): Replay {
   const note = (outputs: readonly HeadOutput[]): void => {
     for (const output of outputs) {
       digest.update(JSON.stringify(output));
+      if (output.kind === "track") notes.push({ time: output.time, note: output.note });
       if (output.kind === "skipped") skipped[output.why] = (skipped[output.why] ?? 0) + 1;
       if (output.kind !== "frame") continue;
+      if (output.track !== null) holds[output.track.hold] = (holds[output.track.hold] ?? 0) + 1;
+      const reference = references.get(output.time);
+      if (reference !== undefined) {
+        found.push(reference.of === "base" ? output.worldFromBase : output.worldFromLens);
+        truth.push(reference.pose);
+        foundAt.push(output.time);
+      }
       missed += output.missed;
       if (output.revision === 0) {
         heldPoses.set(output.sequence, output.worldFromLens);
@@ -115,7 +152,7 @@ function run(recording: Recording, options: ReplayOptions): Replay {
     events++;
     if (Number.isNaN(first)) first = event.time;
     if (!(event.time <= last)) last = event.time;
-    if (event.kind === "reference" && event.of === "base") references.set(event.time, event.pose);
+    if (event.kind === "reference") references.set(event.time, event);
     if (event.kind === "depth") {
       head.isMapping = !(options.holdOut === true && depthFrames++ % 2 === 1);
       const before = performance.now();
@@ -146,25 +183,37 @@ function run(recording: Recording, options: ReplayOptions): Replay {
     map: summarizeMap(head),
     hash: digest.digest("hex"),
     heldOut,
-    trajectoryError: trajectoryError(settings, positions, references),
+    trajectoryError: settings["pose.source"] === "reference" ? null : trajectoryError(truth, found, foundAt),
+    holds,
+    notes,
   };
   return { head, settings, path: positions, summary };
 }
 
-function trajectoryError(
-  settings: Settings,
-  path: readonly StampedPose[],
-  references: ReadonlyMap<number, Pose>,
-): ErrorSummary | null {
-  if (settings["pose.source"] === "reference") return null;
-  const known = path.filter(({ time }) => references.has(time));
-  if (known.length < 3) return null;
-  return absoluteTrajectoryError(
-    known.map(({ time }) => references.get(time)!),
-    known.map(({ pose }) => pose),
-    "rigid",
-  );
+function trajectoryError(truth: Pose[], found: Pose[], times: readonly number[]): TrajectoryError | null {
+  const count = truth.length;
+  if (count < 3) return null;
+  const seconds = (times[count - 1]! - times[0]!) / 1e6;
+  const step = Math.min(count - 1, Math.max(1, Math.round((count - 1) / Math.max(seconds, 1e-6))));
+  const relative = relativePoseError(truth, found, step);
+  let way = 0;
+  for (let i = 1; i < count; i++) way += apart(truth[i - 1]!, truth[i]!);
+  // Both from a common first pose: what is left at the end.
+  const moved = compose(invert(truth[0]!), truth[count - 1]!);
+  const believed = compose(invert(found[0]!), found[count - 1]!);
+  return {
+    aligned: absoluteTrajectoryError(truth, found, "rigid"),
+    unaligned: absoluteTrajectoryError(truth, found, "none"),
+    relativeTranslation: relative.translation,
+    relativeRotation: relative.rotation,
+    way,
+    endDistance: apart(moved, believed),
+    endAngle: angleBetween(moved.rotation, believed.rotation),
+  };
 }
+
+const apart = ({ position: [a, b, c] }: Pose, { position: [x, y, z] }: Pose): number =>
+  Math.hypot(x - a, y - b, z - c);
 
 /** Feeds every block to `update` in a fixed order: key, revision, voxels. */
 export function digestMap(grid: BlockGrid, update: (bytes: Uint8Array) => void): void {
