@@ -79,7 +79,7 @@ export const SETTINGS = {
     "m",
     "side of the voxels that hold the small planes of tracking",
   ),
-  "track.samples": integer(1500, 200, 8000, "pixels", "samples of a frame that are registered"),
+  "track.samples": integer(900, 200, 8000, "pixels", "samples of a frame that are registered"),
   "track.tiltNoise": number(0.3, 0.01, 10, "deg", "noise of the orientation's roll and pitch, 1 sigma"),
   "track.yawNoise": number(
     0.3,

@@ -4,8 +4,8 @@ import type { Samples } from "./surfels.ts";
 
 export interface SamplerSettings {
   readonly normals: NormalSettings;
-  /** Pixels between candidates. */
-  readonly stride: number;
+  /** How many candidates are looked at, about; it sets the pixels between them. */
+  readonly candidates: number;
   /** How many balanced samples are wanted. */
   readonly wanted: number;
   /** Cosine of the incidence angle below which a candidate is left out. */
@@ -17,8 +17,8 @@ export interface SamplerSettings {
 
 export const DEFAULT_SAMPLER_SETTINGS: SamplerSettings = {
   normals: DEFAULT_NORMAL_SETTINGS,
-  stride: 4,
-  wanted: 1500,
+  candidates: 2700,
+  wanted: 900,
   minIncidence: 0.15,
   sigma0: 0.002,
   sigma2: 0.0005,
@@ -37,6 +37,7 @@ const AVERAGED = 1;
  */
 export class FrameSampler {
   readonly #settings: SamplerSettings;
+  readonly #stride: number;
   readonly #normals: NormalEstimator;
   /** Everything that lies on a plane. */
   readonly all: Samples;
@@ -49,7 +50,12 @@ export class FrameSampler {
 
   /** @throws {RangeError} if a setting is not valid, or the rays are not an image of z-depth */
   constructor(rays: RayTable, settings: SamplerSettings = DEFAULT_SAMPLER_SETTINGS) {
-    const { stride, wanted } = settings;
+    const { candidates, wanted } = settings;
+    if (!(candidates >= 1 && wanted >= 1)) {
+      throw new RangeError(`candidates ${candidates}, wanted ${wanted}: both must be 1 or more`);
+    }
+    const stride = Math.max(1, Math.round(Math.sqrt((rays.width * rays.height) / candidates)));
+    this.#stride = stride;
     const capacity = Math.ceil(rays.width / stride) * Math.ceil(rays.height / stride);
     this.#settings = settings;
     this.#normals = new NormalEstimator(rays, Math.min(capacity, rays.x.length), settings.normals);
@@ -63,7 +69,8 @@ export class FrameSampler {
    * @param depth (height * width) z-depth in 1 / unitsPerMetre, 0 where there is none
    */
   sample(depth: Uint16Array, unitsPerMetre: number): void {
-    const { stride, minIncidence, sigma0, sigma2 } = this.#settings;
+    const stride = this.#stride;
+    const { minIncidence, sigma0, sigma2 } = this.#settings;
     this.#shift = (this.#shift + 1) % stride;
     const { count, point, normal, rms } = this.#normals.estimate(depth, unitsPerMetre, stride, this.#shift);
     const { all } = this;

@@ -328,6 +328,7 @@ export class Tracker {
     const pull: [number, number, number] = [0, 0, 0];
     const next = new Float64Array(9);
     const weak: number[] = [];
+    const keeps = [1, 1, 1];
     // While the map is made of few frames, the noise of its normals feigns more than later.
     const least = s.minStrength * (1 + 3 / this.#fused);
     for (let k = 0; k < 3; k++) {
@@ -349,27 +350,29 @@ export class Tracker {
         c * (this.#pose.position[2]! - at[2]!);
       // Of the step along this axis the geometry's part stays; it carries the prior in it already.
       const keep = (information * sigma * sigma) / (information * sigma * sigma + HONESTY);
+      keeps[k] = keep;
       for (const [i, u] of [a, b, c].entries()) pull[i]! -= (1 - keep) * moved * u;
     }
     P.set(next);
     for (let i = 0; i < 3; i++) this.#pose.position[i]! += pull[i]!;
 
     const base = compose(poseOf(this.#pose), invert(baseFromLens));
-    const velocity = scale(add(base.position, this.#base.position, -1), 1 / dt);
+    const measured = scale(add(base.position, this.#base.position, -1), 1 / dt);
+    let velocity = measured;
+    const left = s.coasting ** dt;
+    for (const k of weak) {
+      // Along a free axis the step was the prediction's: to take the speed from it would feed its noise back. It fades.
+      const axis = [strength.axes[3 * k]!, strength.axes[3 * k + 1]!, strength.axes[3 * k + 2]!] as const;
+      const fading = left * dot(this.#velocity, axis);
+      const along = dot(measured, axis);
+      velocity = add(velocity, axis, (1 - keeps[k]!) * (fading - along));
+    }
     const [yawBefore] = toYawPitchRoll(this.#base.rotation);
     const [yawAfter] = toYawPitchRoll(base.rotation);
     this.#yawRate = wrap(yawAfter - yawBefore) / dt;
     this.#followYaw(attitude, base);
     this.#followTilt(attitude, base);
     this.#velocity = velocity;
-    if (weak.length > 0) {
-      const left = s.coasting ** dt;
-      for (const k of weak) {
-        const axis = [strength.axes[3 * k]!, strength.axes[3 * k + 1]!, strength.axes[3 * k + 2]!] as const;
-        const along = dot(this.#velocity, axis);
-        this.#velocity = add(this.#velocity, axis, (left - 1) * along);
-      }
-    }
     this.#way += Math.hypot(...add(base.position, this.#base.position, -1));
     this.#base = base;
     this.#heldAt = input.time;
