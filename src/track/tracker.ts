@@ -136,6 +136,9 @@ const JUMP_SIGMAS = 5;
 const LEAST_JUMP = 3 * DEGREE;
 /** With a smaller share of its samples on known ground a frame shows a new place. */
 const NEW_GROUND = 0.2;
+/** To be found again nearly the whole frame must lie on the map, and hold the head far better than is needed to go on. */
+const REGAINED_SHARE = 0.7;
+const REGAINED_STRENGTH = 6;
 /** Odometry is compared with depth over this time, seconds; it disagrees beyond these. */
 const COMPARED = 1;
 const SLIP_METRES = 0.06;
@@ -187,7 +190,8 @@ export class Tracker {
   #slips = false;
 
   /** @param start where the base stands at the first frame; its roll and pitch come from the orientation */
-  constructor(start: Pose, settings: TrackerSettings = DEFAULT_TRACKER_SETTINGS) {
+  constructor(start: Pose, given: Partial<TrackerSettings> = {}) {
+    const settings = { ...DEFAULT_TRACKER_SETTINGS, ...given };
     this.settings = settings;
     this.#start = start;
     this.#base = start;
@@ -458,7 +462,7 @@ export class Tracker {
       } else second = Math.max(second, matched);
     }
     // Two places that fit about alike are none.
-    if (bestAt === null || second > 0.85 * best) {
+    if (bestAt === null || second > 0.8 * best) {
       this.#base = { rotation, position: last.position };
       place(this.#pose, here);
       return this.#done(input, "lost", 0);
@@ -471,7 +475,8 @@ export class Tracker {
   #fits(input: TrackInput): boolean {
     const share = this.#register(input);
     const { matched, shares } = this.#registrar.result;
-    return share >= 0.6 && matched >= 0.6 * input.chosen.count && shares[0]! >= this.settings.minStrength;
+    const least = REGAINED_STRENGTH * this.settings.minStrength;
+    return share >= REGAINED_SHARE && matched >= REGAINED_SHARE * input.chosen.count && shares[0]! >= least;
   }
 
   #found(input: TrackInput, confirmations: number): TrackResult {
