@@ -74,7 +74,7 @@ export const DEFAULT_TRACKER_SETTINGS: TrackerSettings = {
   odometrySigma: 0.003,
   minMatches: 120,
   minShare: 0.5,
-  minStrength: 0.0008,
+  minStrength: 0.0012,
   fuseEvery: 2,
   patience: 0.4,
   lostSigma: 1,
@@ -134,6 +134,8 @@ const LEVEL_AT = [3, 8, 20, 50];
 /** Sigmas beyond which a step of the orientation's yaw is a jump, and the least angle that is one. */
 const JUMP_SIGMAS = 5;
 const LEAST_JUMP = 3 * DEGREE;
+/** Radians per second: what changes the turn rate by more between two frames is looked at twice. */
+const JUMP_RATE = 60 * DEGREE;
 /** With a smaller share of its samples on known ground a frame shows a new place. */
 const NEW_GROUND = 0.2;
 /** To be found again nearly the whole frame must lie on the map, and hold the head far better than is needed to go on. */
@@ -243,20 +245,25 @@ export class Tracker {
     this.#expect(compose(predicted, baseFromLens), sigma, s.yawSigma ** 2 + this.#yawVariance);
     place(this.#pose, compose(predicted, baseFromLens));
     let share = this.#register(input);
-    let isAccepted = share >= s.minShare;
-    if (!isAccepted) {
-      // Perhaps the orientation's yaw has jumped: once more with the turn rate so far in its place.
-      const [yaw] = toYawPitchRoll(this.#base.rotation);
-      const [, pitch, roll] = toYawPitchRoll(predicted.rotation);
-      const steady = { rotation: fromYawPitchRoll(yaw + this.#yawRate * dt, pitch, roll), position };
-      const off = angleAbout(steady.rotation, predicted.rotation);
-      if (Math.abs(off) > LEAST_JUMP) {
-        this.#expect(compose(steady, baseFromLens), sigma, LEAST_JUMP ** 2);
-        place(this.#pose, compose(steady, baseFromLens));
+    // Has the orientation's yaw jumped? Where it turned much faster than before, or depth does not fit, the turn rate so
+    // far is tried in its place; what more of the frame fits is believed.
+    const steady = { rotation: this.#turnedOn(dt, predicted.rotation), position };
+    const off = Math.abs(angleAbout(steady.rotation, predicted.rotation));
+    if (off > LEAST_JUMP + JUMP_RATE * dt || (share < s.minShare && off > LEAST_JUMP)) {
+      const { matched } = this.#registrar.result;
+      const kept = poseOf(this.#pose);
+      this.#expect(compose(steady, baseFromLens), sigma, LEAST_JUMP ** 2);
+      place(this.#pose, compose(steady, baseFromLens));
+      const other = this.#register(input);
+      if (other > 0 && this.#registrar.result.matched > matched) share = other;
+      else {
+        // Once more from where it was best, so that the equations are those of the pose.
+        this.#expect(compose(predicted, baseFromLens), sigma, s.yawSigma ** 2 + this.#yawVariance);
+        place(this.#pose, kept);
         share = this.#register(input);
-        isAccepted = share >= s.minShare;
       }
     }
+    const isAccepted = share >= s.minShare;
     if (!isAccepted) return this.#carry(input, dt, predicted, growth);
     return this.#accept(input, dt, share, sigma, growth);
   }
@@ -281,6 +288,13 @@ export class Tracker {
     if (this.#tilts === 0) return raw;
     const [x, y] = [this.#tilt[0] - this.#levelled[0], this.#tilt[1] - this.#levelled[1]];
     return multiply(fromRotationVector([x, y, 0]), raw);
+  }
+
+  /** The base's rotation if it kept turning as it did, with the roll and pitch of `tilt`. */
+  #turnedOn(dt: number, tilt: Quat): Quat {
+    const [yaw] = toYawPitchRoll(this.#base.rotation);
+    const [, pitch, roll] = toYawPitchRoll(tilt);
+    return fromYawPitchRoll(yaw + this.#yawRate * dt, pitch, roll);
   }
 
   #predict(odometry: Pose | null, dt: number): { position: Vec3; sigma: number; growth: number } {
@@ -334,7 +348,7 @@ export class Tracker {
     const weak: number[] = [];
     const keeps = [1, 1, 1];
     // While the map is made of few frames, the noise of its normals feigns more than later.
-    const least = s.minStrength * (1 + 3 / this.#fused);
+    const least = s.minStrength * (1 + 5 / this.#fused);
     for (let k = 0; k < 3; k++) {
       const [a, b, c] = [strength.axes[3 * k]!, strength.axes[3 * k + 1]!, strength.axes[3 * k + 2]!];
       const trust = Math.min(1, Math.max(0, shares[k]! / least)) ** 2;
