@@ -181,6 +181,8 @@ export class Tracker {
   #levelled: Vec3 = [0, 0, 0];
   /** (9) m^2 against the map near by. */
   readonly #covariance = new Float64Array(9);
+  /** (9) sum of a a^T over the axes a that were free in the last frame. */
+  readonly #freed = new Float64Array(9);
   /** Way so far; variance that was built into the map on the way. */
   #way = 0;
   #built = 0;
@@ -351,15 +353,15 @@ export class Tracker {
     const least = s.minStrength * (1 + 5 / this.#fused);
     for (let k = 0; k < 3; k++) {
       const [a, b, c] = [strength.axes[3 * k]!, strength.axes[3 * k + 1]!, strength.axes[3 * k + 2]!];
-      const trust = Math.min(1, Math.max(0, shares[k]! / least)) ** 2;
+      // What was free a moment ago must be held clearly before it counts as held again.
+      const bar = quadratic(this.#freed, a, b, c) > 0.5 ? 2 * least : least;
+      const trust = Math.min(1, Math.max(0, shares[k]! / bar)) ** 2;
       if (trust < 1) weak.push(k);
       const information = strength.values[k]! * trust;
       const before = Math.sqrt(Math.max(0, quadratic(P, a, b, c))) + growth;
       // A free axis has no more information than the noise of its normals feigns: none, for the covariance.
       const variance = trust < 1 ? before * before : 1 / (1 / (before * before) + information / HONESTY);
-      for (const [i, u] of [a, b, c].entries()) {
-        for (const [j, v] of [a, b, c].entries()) next[3 * i + j]! += variance * u * v;
-      }
+      addSquare(next, strength.axes, 3 * k, variance);
       if (trust === 1) continue;
       const at = this.#prior.at.position;
       const moved =
@@ -372,10 +374,18 @@ export class Tracker {
       for (const [i, u] of [a, b, c].entries()) pull[i]! -= (1 - keep) * moved * u;
     }
     P.set(next);
+    this.#freed.fill(0);
+    for (const k of weak) addSquare(this.#freed, strength.axes, 3 * k, 1);
     for (let i = 0; i < 3; i++) this.#pose.position[i]! += pull[i]!;
 
     const base = compose(poseOf(this.#pose), invert(baseFromLens));
-    const measured = scale(add(base.position, this.#base.position, -1), 1 / dt);
+    // A correction far beyond what the prediction allowed mends its place, and is no speed.
+    const step = add(base.position, this.#base.position, -1);
+    const at = this.#prior.at.position;
+    const offset = [0, 1, 2].map((i) => this.#pose.position[i]! - at[i]!) as [number, number, number];
+    const size = Math.hypot(...offset);
+    const excess = size > 3 * sigma ? 1 - (3 * sigma) / size : 0;
+    const measured = scale(add(step, offset, -excess), 1 / dt);
     let velocity = measured;
     const left = s.coasting ** dt;
     for (const k of weak) {
@@ -648,6 +658,11 @@ function quadratic(m: Float64Array, x: number, y: number, z: number): number {
   return m[0]! * x * x + m[4]! * y * y + m[8]! * z * z + 2 * (m[1]! * x * y + m[2]! * x * z + m[5]! * y * z);
 }
 
+/** m += k v v^T, v the three numbers from `at`. */
+function addSquare(m: Float64Array, v: Float64Array, at: number, k: number): void {
+  for (let i = 0; i < 3; i++) for (let j = 0; j < 3; j++) m[3 * i + j]! += k * v[at + i]! * v[at + j]!;
+}
+
 const values = new Float64Array(3);
 const vectors = new Float64Array(9);
 
@@ -662,9 +677,7 @@ function widen(m: Float64Array, sigma: number): void {
   m.fill(0);
   for (let k = 0; k < 3; k++) {
     const variance = (Math.sqrt(Math.max(0, values[k]!)) + sigma) ** 2;
-    for (let i = 0; i < 3; i++) {
-      for (let j = 0; j < 3; j++) m[3 * i + j]! += variance * vectors[3 * k + i]! * vectors[3 * k + j]!;
-    }
+    addSquare(m, vectors, 3 * k, variance);
   }
 }
 
