@@ -58,6 +58,14 @@ export interface LayersOutput {
   readonly columns: number;
 }
 
+/** Tracking noticed something: lost, found again, a jump of the orientation's yaw, odometry that disagrees. */
+export interface TrackOutput {
+  readonly kind: "track";
+  /** Microseconds: of the frame, or of the event that showed that no frame came. */
+  readonly time: number;
+  readonly note: TrackNote;
+}
+
 /** What a frame alone says, before anything that needs a position. All numbers are metres in the level base frame. */
 export interface ReflexOutput {
   readonly kind: "reflex";

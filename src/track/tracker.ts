@@ -74,7 +74,7 @@ export const DEFAULT_TRACKER_SETTINGS: TrackerSettings = {
   odometrySigma: 0.003,
   minMatches: 120,
   minShare: 0.5,
-  minStrength: 0.0008,
+  minStrength: 0.0012,
   fuseEvery: 2,
   patience: 0.4,
   lostSigma: 1,
@@ -134,8 +134,13 @@ const LEVEL_AT = [3, 8, 20, 50];
 /** Sigmas beyond which a step of the orientation's yaw is a jump, and the least angle that is one. */
 const JUMP_SIGMAS = 5;
 const LEAST_JUMP = 3 * DEGREE;
+/** Radians per second: what changes the turn rate by more between two frames is looked at twice. */
+const JUMP_RATE = 60 * DEGREE;
 /** With a smaller share of its samples on known ground a frame shows a new place. */
 const NEW_GROUND = 0.2;
+/** To be found again nearly the whole frame must lie on the map, and hold the head far better than is needed to go on. */
+const REGAINED_SHARE = 0.7;
+const REGAINED_STRENGTH = 6;
 /** Odometry is compared with depth over this time, seconds; it disagrees beyond these. */
 const COMPARED = 1;
 const SLIP_METRES = 0.06;
@@ -176,6 +181,8 @@ export class Tracker {
   #levelled: Vec3 = [0, 0, 0];
   /** (9) m^2 against the map near by. */
   readonly #covariance = new Float64Array(9);
+  /** (9) sum of a a^T over the axes a that were free in the last frame. */
+  readonly #freed = new Float64Array(9);
   /** Way so far; variance that was built into the map on the way. */
   #way = 0;
   #built = 0;
@@ -187,7 +194,8 @@ export class Tracker {
   #slips = false;
 
   /** @param start where the base stands at the first frame; its roll and pitch come from the orientation */
-  constructor(start: Pose, settings: TrackerSettings = DEFAULT_TRACKER_SETTINGS) {
+  constructor(start: Pose, given: Partial<TrackerSettings> = {}) {
+    const settings = { ...DEFAULT_TRACKER_SETTINGS, ...given };
     this.settings = settings;
     this.#start = start;
     this.#base = start;
@@ -239,20 +247,25 @@ export class Tracker {
     this.#expect(compose(predicted, baseFromLens), sigma, s.yawSigma ** 2 + this.#yawVariance);
     place(this.#pose, compose(predicted, baseFromLens));
     let share = this.#register(input);
-    let isAccepted = share >= s.minShare;
-    if (!isAccepted) {
-      // Perhaps the orientation's yaw has jumped: once more with the turn rate so far in its place.
-      const [yaw] = toYawPitchRoll(this.#base.rotation);
-      const [, pitch, roll] = toYawPitchRoll(predicted.rotation);
-      const steady = { rotation: fromYawPitchRoll(yaw + this.#yawRate * dt, pitch, roll), position };
-      const off = angleAbout(steady.rotation, predicted.rotation);
-      if (Math.abs(off) > LEAST_JUMP) {
-        this.#expect(compose(steady, baseFromLens), sigma, LEAST_JUMP ** 2);
-        place(this.#pose, compose(steady, baseFromLens));
+    // Has the orientation's yaw jumped? Where it turned much faster than before, or depth does not fit, the turn rate so
+    // far is tried in its place; what more of the frame fits is believed.
+    const steady = { rotation: this.#turnedOn(dt, predicted.rotation), position };
+    const off = Math.abs(angleAbout(steady.rotation, predicted.rotation));
+    if (off > LEAST_JUMP + JUMP_RATE * dt || (share < s.minShare && off > LEAST_JUMP)) {
+      const { matched } = this.#registrar.result;
+      const kept = poseOf(this.#pose);
+      this.#expect(compose(steady, baseFromLens), sigma, LEAST_JUMP ** 2);
+      place(this.#pose, compose(steady, baseFromLens));
+      const other = this.#register(input);
+      if (other > 0 && this.#registrar.result.matched > matched) share = other;
+      else {
+        // Once more from where it was best, so that the equations are those of the pose.
+        this.#expect(compose(predicted, baseFromLens), sigma, s.yawSigma ** 2 + this.#yawVariance);
+        place(this.#pose, kept);
         share = this.#register(input);
-        isAccepted = share >= s.minShare;
       }
     }
+    const isAccepted = share >= s.minShare;
     if (!isAccepted) return this.#carry(input, dt, predicted, growth);
     return this.#accept(input, dt, share, sigma, growth);
   }
@@ -277,6 +290,13 @@ export class Tracker {
     if (this.#tilts === 0) return raw;
     const [x, y] = [this.#tilt[0] - this.#levelled[0], this.#tilt[1] - this.#levelled[1]];
     return multiply(fromRotationVector([x, y, 0]), raw);
+  }
+
+  /** The base's rotation if it kept turning as it did, with the roll and pitch of `tilt`. */
+  #turnedOn(dt: number, tilt: Quat): Quat {
+    const [yaw] = toYawPitchRoll(this.#base.rotation);
+    const [, pitch, roll] = toYawPitchRoll(tilt);
+    return fromYawPitchRoll(yaw + this.#yawRate * dt, pitch, roll);
   }
 
   #predict(odometry: Pose | null, dt: number): { position: Vec3; sigma: number; growth: number } {
@@ -330,18 +350,18 @@ export class Tracker {
     const weak: number[] = [];
     const keeps = [1, 1, 1];
     // While the map is made of few frames, the noise of its normals feigns more than later.
-    const least = s.minStrength * (1 + 3 / this.#fused);
+    const least = s.minStrength * (1 + 5 / this.#fused);
     for (let k = 0; k < 3; k++) {
       const [a, b, c] = [strength.axes[3 * k]!, strength.axes[3 * k + 1]!, strength.axes[3 * k + 2]!];
-      const trust = Math.min(1, Math.max(0, shares[k]! / least)) ** 2;
+      // What was free a moment ago must be held clearly before it counts as held again.
+      const bar = quadratic(this.#freed, a, b, c) > 0.5 ? 2 * least : least;
+      const trust = Math.min(1, Math.max(0, shares[k]! / bar)) ** 2;
       if (trust < 1) weak.push(k);
       const information = strength.values[k]! * trust;
       const before = Math.sqrt(Math.max(0, quadratic(P, a, b, c))) + growth;
       // A free axis has no more information than the noise of its normals feigns: none, for the covariance.
       const variance = trust < 1 ? before * before : 1 / (1 / (before * before) + information / HONESTY);
-      for (const [i, u] of [a, b, c].entries()) {
-        for (const [j, v] of [a, b, c].entries()) next[3 * i + j]! += variance * u * v;
-      }
+      addSquare(next, strength.axes, 3 * k, variance);
       if (trust === 1) continue;
       const at = this.#prior.at.position;
       const moved =
@@ -354,10 +374,18 @@ export class Tracker {
       for (const [i, u] of [a, b, c].entries()) pull[i]! -= (1 - keep) * moved * u;
     }
     P.set(next);
+    this.#freed.fill(0);
+    for (const k of weak) addSquare(this.#freed, strength.axes, 3 * k, 1);
     for (let i = 0; i < 3; i++) this.#pose.position[i]! += pull[i]!;
 
     const base = compose(poseOf(this.#pose), invert(baseFromLens));
-    const measured = scale(add(base.position, this.#base.position, -1), 1 / dt);
+    // A correction far beyond what the prediction allowed mends its place, and is no speed.
+    const step = add(base.position, this.#base.position, -1);
+    const at = this.#prior.at.position;
+    const offset = [0, 1, 2].map((i) => this.#pose.position[i]! - at[i]!) as [number, number, number];
+    const size = Math.hypot(...offset);
+    const excess = size > 3 * sigma ? 1 - (3 * sigma) / size : 0;
+    const measured = scale(add(step, offset, -excess), 1 / dt);
     let velocity = measured;
     const left = s.coasting ** dt;
     for (const k of weak) {
@@ -458,7 +486,7 @@ export class Tracker {
       } else second = Math.max(second, matched);
     }
     // Two places that fit about alike are none.
-    if (bestAt === null || second > 0.85 * best) {
+    if (bestAt === null || second > 0.8 * best) {
       this.#base = { rotation, position: last.position };
       place(this.#pose, here);
       return this.#done(input, "lost", 0);
@@ -471,7 +499,8 @@ export class Tracker {
   #fits(input: TrackInput): boolean {
     const share = this.#register(input);
     const { matched, shares } = this.#registrar.result;
-    return share >= 0.6 && matched >= 0.6 * input.chosen.count && shares[0]! >= this.settings.minStrength;
+    const least = REGAINED_STRENGTH * this.settings.minStrength;
+    return share >= REGAINED_SHARE && matched >= REGAINED_SHARE * input.chosen.count && shares[0]! >= least;
   }
 
   #found(input: TrackInput, confirmations: number): TrackResult {
@@ -629,6 +658,11 @@ function quadratic(m: Float64Array, x: number, y: number, z: number): number {
   return m[0]! * x * x + m[4]! * y * y + m[8]! * z * z + 2 * (m[1]! * x * y + m[2]! * x * z + m[5]! * y * z);
 }
 
+/** m += k v v^T, v the three numbers from `at`. */
+function addSquare(m: Float64Array, v: Float64Array, at: number, k: number): void {
+  for (let i = 0; i < 3; i++) for (let j = 0; j < 3; j++) m[3 * i + j]! += k * v[at + i]! * v[at + j]!;
+}
+
 const values = new Float64Array(3);
 const vectors = new Float64Array(9);
 
@@ -643,9 +677,7 @@ function widen(m: Float64Array, sigma: number): void {
   m.fill(0);
   for (let k = 0; k < 3; k++) {
     const variance = (Math.sqrt(Math.max(0, values[k]!)) + sigma) ** 2;
-    for (let i = 0; i < 3; i++) {
-      for (let j = 0; j < 3; j++) m[3 * i + j]! += variance * vectors[3 * k + i]! * vectors[3 * k + j]!;
-    }
+    addSquare(m, vectors, 3 * k, variance);
   }
 }
 

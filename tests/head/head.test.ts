@@ -207,7 +207,7 @@ describe("what does not fit", () => {
     [{ "map.voxelsize": 0.05 }, /there is no setting "map.voxelsize"; did you mean map.voxelSize/],
     [{ "map.voxelSize": 7 }, /map.voxelSize must be a number from 0.001 to 0.5 m, got 7/],
     [{ "map.carveEvery": 1.5 }, /map.carveEvery must be a whole number from 1 to 8 frames, got 1.5/],
-    [{ "pose.source": "stars" }, /pose.source must be one of reference, odometry, got "stars"/],
+    [{ "pose.source": "stars" }, /pose.source must be one of reference, odometry, tracked, got "stars"/],
     [{ "body.height": Number.NaN }, /body.height must be a number/],
     [{ "body.height": "" }, /body.height must be a number/],
   ])("a wrong setting %o says which and what it allows", (given, message) => {
