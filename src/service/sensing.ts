@@ -278,7 +278,6 @@ export class Sensing {
           break;
         case "reflex":
         case "layers":
-        case "track":
           break; // in the reach; the head's own
         default:
           output satisfies never;
