@@ -11,7 +11,7 @@ import { loadScenario } from "../simulate/scenario.ts";
 /** What is played. */
 export type PlayData = { readonly kind: "recording" | "scenario"; readonly path: string };
 
-/** Between two rounds of a recording, microseconds: longer than poses are interpolated over. */
+/** Between two rounds, microseconds: longer than poses are interpolated over. */
 const PAUSE = 1_500_000;
 
 const { slots, port, data } = workerData as PlayerStart & { readonly data: PlayData };
@@ -49,11 +49,11 @@ function play(events: Iterable<HeadEvent>, start: number): number {
   return last;
 }
 
-let start = headTime() + 1000;
-if (data.kind === "recording") {
-  const recording = await openRecording(data.path);
-  for (;;) start = play(recording.events(), start) + PAUSE;
-} else {
-  const scenario = loadScenario(JSON.parse(readFileSync(data.path, "utf8")), { repeat: 10_000 });
-  play(simulateEvents(scenario), start);
+const recording = data.kind === "recording" ? await openRecording(data.path) : null;
+const scenario =
+  recording === null ? loadScenario(JSON.parse(readFileSync(data.path, "utf8")), { repeat: 1 }) : null;
+for (let start = headTime() + 1000; ; ) {
+  // A scenario is rendered anew each round: frames kept would take tens of megabytes.
+  const events = recording !== null ? recording.events() : simulateEvents(scenario!);
+  start = play(events, start) + PAUSE;
 }

@@ -1,0 +1,113 @@
+import { createSocket } from "node:dgram";
+import { mkdtempSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { fileURLToPath } from "node:url";
+import { afterEach, expect, test } from "vitest";
+import { decodeReflex, type Reflex } from "../../src/wire/reflex.ts";
+import { playScenario } from "../../tools/serve/player.ts";
+import { event, LiveHead, until } from "../helpers/live.ts";
+
+let heads: LiveHead[] = [];
+afterEach(async () => {
+  await Promise.all(heads.map((head) => head.stop()));
+  heads = [];
+});
+async function start(...args: Parameters<typeof LiveHead.start>): Promise<LiveHead> {
+  const head = await LiveHead.start(...args);
+  heads.push(head);
+  return head;
+}
+
+test("a client whose head starts anew comes back by itself, takes the new map, and goes on asking", async () => {
+  const first = await start({ late: 5, blind: 5 });
+  const watcher = await first.open({ topics: { map: 50 } });
+  const sensor = await first.open({ role: "sensor" });
+  await first.drive(sensor, 12);
+  await until(() => watcher.mirror.blocks.size > 0);
+  const { epoch } = watcher.mirror;
+  const { port } = first.service;
+  const closed = event(watcher, "closed");
+  await first.service.stop();
+  expect(await closed).toMatchObject({ code: 1001, retry: expect.any(Number) });
+  await expect(watcher.settings()).rejects.toThrow("not connected");
+  const second = await start({ listen: { port }, late: 5, blind: 5 });
+  await until(() => watcher.isOpen, "coming back");
+  expect(await watcher.settings()).toHaveProperty(["body.height"]);
+  await until(() => watcher.mirror.epoch !== epoch, "the new map");
+  expect(watcher.mirror.blocks.size).toBe(0);
+  expect(second.service.port).toBe(port);
+});
+
+test("the map is kept over a restart", async () => {
+  const folder = mkdtempSync(join(tmpdir(), "kept-"));
+  const first = await start({ late: 5, blind: 5, map: { folder } });
+  const sensor = await first.open({ role: "sensor" });
+  await first.drive(sensor, 12);
+  const watcher = await first.open({ topics: { map: 50 } });
+  await new Promise((resolve) => setTimeout(resolve, 500)); // the last changes are on their way
+  expect(await watcher.map("save")).toMatch(/bytes to /);
+  await until(() => watcher.mirror.isComplete && watcher.mirror.blocks.size > 0);
+  await first.stop();
+  const second = await start({ late: 5, blind: 5, map: { folder } });
+  const again = await second.open({ topics: { map: 50 } });
+  await until(() => again.mirror.blocks.size === watcher.mirror.blocks.size, "the kept map");
+  for (const [key, { classes }] of watcher.mirror.blocks) {
+    expect(Buffer.from(again.mirror.blocks.get(key)!.classes).equals(Buffer.from(classes))).toBe(true);
+  }
+  rmSync(folder, { recursive: true });
+});
+
+test("refused for its token, a client does not try again", async () => {
+  const { newToken } = await import("../../src/service/tokens.ts");
+  const head = await start({ tokens: [newToken("a", ["base"]).entry] });
+  const client = head.client({ role: "base", token: "wrong" });
+  expect(await event(client, "closed")).toMatchObject({ code: 1008, retry: null });
+});
+
+test("the head's clock is known to within half the delay", async () => {
+  const head = await start();
+  // This client's clock is 1000 s behind.
+  const client = await head.open({ now: () => head.service.now() - 1e9 });
+  await until(() => client.clock !== null);
+  const wrong = Math.abs(client.headTime()! - head.service.now());
+  expect(wrong).toBeLessThanOrEqual(client.clock!.delay / 2 + 2000);
+  expect(client.clock!.offset).toBeGreaterThan(1e9 - client.clock!.delay - 2000);
+});
+
+test("the reflex datagram follows the frames, then says late and blind when they stay away", async () => {
+  const socket = createSocket("udp4");
+  await new Promise<void>((resolve) => socket.bind(0, "127.0.0.1", resolve));
+  const heard: Reflex[] = [];
+  socket.on("message", (bytes) => heard.push(decodeReflex(new Uint8Array(bytes))));
+  const head = await start({
+    reflex: { host: "127.0.0.1", port: socket.address().port },
+    late: 1,
+    blind: 1.5,
+  });
+  const sensor = await head.open({ role: "sensor" });
+  await head.drive(sensor, 20, 0.5);
+  const states = () => heard.map(({ state }) => state);
+  await until(() => states().includes("clear"));
+  await until(() => states().at(-1) === "blind");
+  expect(states().slice(states().lastIndexOf("clear"))).toContain("late");
+  const numbers = heard.map(({ number }) => number);
+  expect(numbers).toEqual(numbers.map((_, i) => numbers[0]! + i));
+  // Blind: nothing is known to be free, and no pace is given.
+  expect(heard.at(-1)!.pace?.forward ?? 0).toBe(0);
+  socket.close();
+});
+
+test("a scenario played live is driven through: reach, poses and a map, and no frames from elsewhere", async () => {
+  const path = fileURLToPath(new URL("../../datasets/yard-room.json", import.meta.url));
+  const head = await start({ sensors: [], late: 5, blind: 5 }, { player: await playScenario(path) });
+  const watcher = await head.open({ topics: { reach: 100, pose: 100, map: 10 } });
+  let poses = 0;
+  watcher.on("pose", () => poses++);
+  await event(watcher, "reach");
+  await until(() => poses > 3 && watcher.mirror.blocks.size > 10, "the drive");
+  const sensor = await head.open({ role: "sensor" });
+  const error = event(sensor, "error");
+  head.look(sensor);
+  expect((await error).code).toBe("sensor");
+});
