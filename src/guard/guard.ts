@@ -98,6 +98,8 @@ export class Guard {
   #interval = 0.1e6;
   #now = Number.NEGATIVE_INFINITY;
   #knocks: { time: number; x: number; y: number }[] = [];
+  /** What the newest frame alone leaves straight on, while memory does not hold it: its place was not sure. */
+  #unplaced: { readonly room: number; readonly limit: number } | null = null;
   /** How many contacts were taken for repeats. */
   repeats = 0;
   sight: Sight = "blind";
@@ -162,6 +164,7 @@ export class Guard {
   /** Takes note of a judged frame; comes before anything that needs a position. */
   watch(frame: ReflexFrame, time: number): void {
     this.tick(time);
+    this.#unplaced = this.straightRoom(frame);
     this.sight = frame.sight;
     if (time > this.#frameTime) {
       const interval = time - this.#frameTime;
@@ -209,6 +212,7 @@ export class Guard {
    * @param x, y, yaw of the base in the world at the frame's time; `floor` is the height of the floor under it
    */
   remember(frame: ReflexFrame, time: number, x: number, y: number, yaw: number, floor: number): void {
+    this.#unplaced = null;
     const last = this.#last;
     // A base that finds itself elsewhere knows nothing of the floor there.
     if (last !== null && Math.hypot(x - last[0], y - last[1]) > 0.5) this.forget();
@@ -343,7 +347,11 @@ export class Guard {
     const cos = Math.cos(yaw);
     const sin = Math.sin(yaw);
     const room = (way: Sweep) => this.#room(way, x, y, cos, sin);
-    const ahead = this.#arcs.map(([forward]) => room(forward));
+    const unplaced = this.#unplaced;
+    const ahead = this.#arcs.map(([forward]) => {
+      const known = room(forward);
+      return unplaced !== null && unplaced.room < known.room ? unplaced : known;
+    });
     const straight = ahead[FORWARD]!;
     const backward = this.#arcs.map(([, back]) => this.speedFor(room(back).room));
     const arcs = ahead.map((one) => this.speedFor(one.room));

@@ -74,7 +74,7 @@ export const DEFAULT_TRACKER_SETTINGS: TrackerSettings = {
   odometrySigma: 0.003,
   minMatches: 120,
   minShare: 0.5,
-  minStrength: 0.0012,
+  minStrength: 0.001,
   fuseEvery: 2,
   patience: 0.4,
   lostSigma: 1,

@@ -48,9 +48,10 @@ function connect(url: string): void {
   head.on("pose", (pose) => tell({ kind: "pose", pose, arrived: sharedNow() }));
   head.on("pulse", (pulse) => tell({ kind: "pulse", pulse, arrived: sharedNow() }));
   head.on("brinks", (brinks) => tell({ kind: "brinks", brinks }));
-  head.on("finding", ({ verdict, footing, point }) => {
+  head.on("finding", ({ verdict, footing, alarm, point }) => {
     const place = point.map((v) => v.toFixed(2)).join(", ");
-    tell({ kind: "fault", text: `floorcheck at ${place} m of the base: the head ${verdict} (${footing})` });
+    const claim = `the base's sensor at ${place} m says the floor is ${alarm ? "missing" : "back"}`;
+    tell({ kind: "fault", text: `${claim}; the head ${verdict}: ${footing}` });
   });
   head.on("note", (note) => tell({ kind: "note", note }));
   head.on("error", ({ message }) => tell({ kind: "fault", text: message }));

@@ -74,9 +74,11 @@ const FRAGMENT = /* glsl */ `
     if (world.z > cut) discard;
     float inside = world.z - 0.002 * facesUp;
     vec3 base = inside <= low ? floorColour : inside < high ? bodyColour : overColour;
+    // Level tops are half like floor: platforms and steps are told from walls.
+    if (inside > low && inside < high) base = mix(base, floorColour, 0.55 * facesUp);
     // What hangs above is striped, so that it is not told by colour alone.
     if (inside >= high && fract((world.x + world.y + world.z) * 2.5) < 0.3) base *= 0.82;
-    colour = vec4(base * light, 1.0);
+    colour = linearToOutputTexel(vec4(base * light, 1.0));
   }`;
 
 const CORNERS = new Float32Array([0, 0, 0, 1, 0, 0, 1, 1, 0, 0, 1, 0]);

@@ -27,7 +27,7 @@ export class SettingsPanel {
 
   async load(): Promise<void> {
     try {
-      this.#take(await this.#request<Values>({ kind: "settings", change: {} }));
+      this.#take(await this.#request<Values>({ kind: "settings" }));
     } catch (error) {
       this.#say(error instanceof Error ? error.message : String(error));
     }

@@ -9,7 +9,8 @@ export const sharedNow = (): number => performance.timeOrigin + performance.now(
 
 export type Request =
   | { readonly kind: "ask"; readonly question: Question }
-  | { readonly kind: "settings"; readonly change: Readonly<Record<string, number | string>> }
+  /** All settings, after those in `change` were changed. */
+  | { readonly kind: "settings"; readonly change?: Readonly<Record<string, number | string>> }
   | { readonly kind: "mark"; readonly text: string }
   | { readonly kind: "map"; readonly action: "save" | "clear" }
   /** The first occupied voxel along a ray, world metres. */

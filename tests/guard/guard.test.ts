@@ -1,0 +1,151 @@
+import { describe, expect, test } from "vitest";
+import { parseFootprint } from "../../src/guard/body.ts";
+import { FootingLayer } from "../../src/guard/footing.ts";
+import { Guard } from "../../src/guard/guard.ts";
+import { END, EVIDENCE, type ReflexFrame } from "../../src/guard/reflex.ts";
+import { sweep } from "../../src/guard/sweep.ts";
+import { DEFAULT_RANGE_NOISE } from "../../src/sense/noise.ts";
+import { GUARD } from "../../tools/score/drive.ts";
+import { lookingDown, profileScene } from "../simulate/profiles.ts";
+import { OPTICS, rowMajor, sensorNoise, shoot, Watcher } from "./frames.ts";
+
+/** A frame that says these things about one place. */
+function saying(x: number, what: readonly number[], far = 0.5, weight = 2): ReflexFrame {
+  const n = what.length;
+  const same = (value: number) => new Float32Array(n).fill(value);
+  return {
+    ...{ strips: 0, endX: same(0), endY: same(0), nearX: same(0), nearY: same(0), kind: new Uint8Array(n) },
+    ...{ drop: same(0), range: same(0), evidence: n, x: same(x), y: same(0.01), what: Uint8Array.from(what) },
+    ...{ height: same(0), far: same(far), weight: same(weight) },
+    ...{ trimPitch: 0, trimRoll: 0, trimSamples: 0, sight: "clear", returns: 1 },
+  };
+}
+const { touched, passed, missing } = EVIDENCE;
+
+describe("one cell of ground", () => {
+  const place = 1.01;
+  const layer = () => new FootingLayer(0.05);
+  const footing = (of: FootingLayer) => of.cellAt(place, 0.01).footing;
+
+  test("is unseen, then firm where returns came from, with when and from how far", () => {
+    const ground = layer();
+    expect(footing(ground)).toBe("unseen");
+    ground.add(saying(place, [touched, touched]), 7_000_000, 0, 0, 0, 0);
+    expect(ground.cellAt(place, 0.01)).toMatchObject({ footing: "firm", time: 7_000_000, far: 0.5 });
+  });
+
+  test("is gone where rays went through, and no far look makes it firm again; near ones do, but not at once", () => {
+    const ground = layer();
+    for (let n = 0; n < 4; n++) ground.add(saying(place, [passed, passed, passed]), n, 0, 0, 0, 0);
+    expect(footing(ground)).toBe("gone");
+    for (let n = 0; n < 50; n++) ground.add(saying(place, [touched, touched, touched], 0.9), n, 0, 0, 0, 0);
+    expect(footing(ground)).toBe("gone");
+    ground.add(saying(place, [touched, touched, touched], 0.3), 60, 0, 0, 0, 0);
+    expect(footing(ground)).toBe("gone");
+    for (let n = 0; n < 8; n++) ground.add(saying(place, [touched, touched, touched], 0.3), n, 0, 0, 0, 0);
+    expect(footing(ground)).toBe("firm");
+  });
+
+  test("firm ground whose returns are due and do not come is doubtful after four frames; not due, it stays firm", () => {
+    const ground = layer();
+    for (let n = 0; n < 6; n++) ground.add(saying(place, [touched, touched, touched]), n, 0, 0, 0, 0);
+    for (let n = 0; n < 20; n++) ground.add(saying(place, [missing], 0.5, 0.4), n, 0, 0, 0, 0);
+    expect(footing(ground)).toBe("firm");
+    for (let n = 0; n < 3; n++) ground.add(saying(place, [missing]), n, 0, 0, 0, 0);
+    expect(footing(ground)).toBe("firm");
+    ground.add(saying(place, [missing]), 9, 0, 0, 0, 0);
+    expect(footing(ground)).toBe("doubtful");
+    for (let n = 0; n < 3; n++) ground.add(saying(place, [touched]), n, 0, 0, 0, 0);
+    expect(footing(ground)).toBe("firm");
+  });
+
+  test("a patch of which some returns come in every frame stays firm: a mirror-like floor", () => {
+    const ground = layer();
+    const frame = [missing, touched, missing, missing, missing];
+    for (let n = 0; n < 40; n++) ground.add(saying(place, frame), n, 0, 0, 0, 0);
+    expect(footing(ground)).toBe("firm");
+  });
+
+  test("missing returns alone never make it firm or gone, passing ones never firm", () => {
+    for (const what of [missing, passed]) {
+      const ground = layer();
+      for (let n = 0; n < 30; n++) {
+        ground.add(saying(place, [what, what]), n, 0, 0, 0, 0);
+        expect(footing(ground)).not.toBe("firm");
+        if (what === missing) expect(footing(ground)).not.toBe("gone");
+      }
+    }
+  });
+
+  test("lies where the base's place and heading put it; the world shifted by whole cells shifts the ground", () => {
+    const one = layer();
+    one.add(saying(1.01, [touched, touched]), 0, 2, 3, Math.PI / 2, 0);
+    // One metre ahead of a base at (2, 3) that looks along +y.
+    expect(one.cellAt(2 - 0.01, 3 + 1.01).footing).toBe("firm");
+    const two = layer();
+    two.add(saying(1.01, [touched, touched]), 0, 2 + 0.35, 3 - 0.2, Math.PI / 2, 0);
+    expect(two.cellAt(2 - 0.01 + 0.35, 3 + 1.01 - 0.2).footing).toBe("firm");
+  });
+});
+
+describe("swept outlines", () => {
+  const outline = parseFootprint("0.2,0.15 0.2,-0.15 -0.2,-0.15 -0.2,0.15");
+  test("straight on, what is entered lies ahead and after the way that leads there", () => {
+    const { x, y, way } = sweep(outline, 0, 0, 1, 1);
+    expect(x.length).toBeGreaterThan(50);
+    for (let k = 0; k < x.length; k++) {
+      expect(Math.abs(x[k]! - 0.2 - way[k]!)).toBeLessThan(0.05);
+      expect(Math.abs(y[k]!)).toBeLessThan(0.16);
+    }
+    // Every cell of the swept band is looked at.
+    for (let ahead = 0.25; ahead < 1.15; ahead += 0.05) {
+      for (let side = -0.12; side < 0.14; side += 0.05) {
+        expect(x.some((px, k) => Math.abs(px - ahead) < 0.05 && Math.abs(y[k]! - side) < 0.05)).toBe(true);
+      }
+    }
+  });
+  test("backwards it lies behind, in a curve to its side, on the spot within the corners' circle", () => {
+    expect(Math.max(...sweep(outline, 0, 0, -1, 1).x)).toBeLessThan(-0.19);
+    const left = sweep(outline, 0, 1, 1, 1.5);
+    expect(Math.max(...left.y)).toBeGreaterThan(0.8);
+    expect(Math.min(...left.y)).toBeGreaterThan(-0.2);
+    const spot = sweep(outline, 0, Number.POSITIVE_INFINITY, 1, 2);
+    const far = Array.from(spot.x, (px, k) => Math.hypot(px, spot.y[k]!));
+    expect(Math.max(...far)).toBeLessThanOrEqual(0.2501); // hypot(0.2, 0.15)
+  });
+});
+
+test("a frame whose place is not sure limits the pace by itself, whatever memory says", () => {
+  const watcher = new Watcher();
+  const guard = new Guard(GUARD);
+  const pose = lookingDown(0.3, 25);
+  const look = (kind: string, edge: number, seed: number) => {
+    const { counts, amplitude } = shoot(profileScene(kind, edge), pose, sensorNoise(seed));
+    const { depth, reason } = watcher.mask.apply(counts, amplitude);
+    return watcher.reflex.look(depth, reason, amplitude, rowMajor(pose), Float64Array.of(0.15, 0, 0.3));
+  };
+  for (let n = 0; n < 6; n++) {
+    const frame = look("flat", 1, n);
+    guard.watch(frame, 1e5 * n);
+    guard.remember(frame, 1e5 * n, 0, 0, 0, 0);
+  }
+  const open = guard.pace(0, 0, 0).forward;
+  expect(open).toBeGreaterThan(0.5);
+  const edge = look("ledge100", 0.3, 9);
+  expect(edge.kind.some((kind) => kind === END.brink)).toBe(true);
+  guard.watch(edge, 6e5);
+  const pace = guard.pace(0, 0, 0);
+  expect(pace.forward).toBeLessThan(0.5 * open);
+  expect(pace.limit).toBe("brink");
+});
+
+test("a body, a reflex and their settings that make no sense are refused by name", () => {
+  expect(() => new Guard({ ...GUARD, body: { ...GUARD.body, deceleration: 0 } })).toThrow(
+    /body.deceleration/,
+  );
+  const wrong = new Guard({ ...GUARD, maxReach: -1 });
+  const { mask } = new Watcher();
+  expect(() => wrong.openReflex(OPTICS, mask.rays, 1000, DEFAULT_RANGE_NOISE)).toThrow(
+    /guard.maxReach is -1/,
+  );
+});
