@@ -160,7 +160,8 @@ export class Session {
       const backlog = (): number => this.#socket.bufferedAmount;
       this.outbox = new Outbox(
         {
-          send: (data) => this.#socket.send(data),
+          // A base gets its reach a moment sooner uncompressed.
+          send: (data) => this.#socket.send(data, { compress: hello.role !== "base" }),
           ping: (sequence) => {
             const bytes = Buffer.alloc(6);
             bytes.writeUIntBE(sequence, 0, 6);

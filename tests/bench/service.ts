@@ -185,6 +185,7 @@ export async function main(args: string[]): Promise<number> {
       : spawn("cpulimit", ["-q", "-p", String(head.pid), "-l", values.limit], { stdio: "ignore" });
   const map = { reach: 15, pose: 15, pulse: 1, map: 2 };
   const base = new Listener(url, "base", { reach: 100 });
+  const mapOnly = new Listener(url, "watcher", { map: 2 });
   const first = new Promise((resolve) =>
     base.client.on("reach", ({ state }) => state === "clear" && resolve(null)),
   );
@@ -258,13 +259,17 @@ export async function main(args: string[]): Promise<number> {
     });
   });
   console.log(`load                   ${JSON.stringify(pulse.load)}`);
+  const { blocks } = mapOnly.client.mirror;
+  console.log(
+    `map from empty         ${(mapOnly.bytes / 1000).toFixed(0)} kB in all at 2 Hz, for ${blocks.size} blocks so far`,
+  );
   const metrics = await (await fetch(`http://127.0.0.1:${port}/metrics`)).text();
   const buckets = [...metrics.matchAll(/reach_age_seconds_bucket\{le="([\d.]+)"\} (\d+)/g)];
   console.log(
     `age at sending         ${buckets.map(([, le, count]) => `<= ${Number(le) * 1000} ms: ${count}`).join(", ")}`,
   );
   clearInterval(reconnects);
-  for (const { client } of [base, watcher, throttled, stalled, reconnecting, late]) client.close();
+  for (const { client } of [base, mapOnly, watcher, throttled, stalled, reconnecting, late]) client.close();
   stalledSocket.terminate();
   slow.close();
   await driver.terminate();

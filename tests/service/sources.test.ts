@@ -185,13 +185,13 @@ describe("orientation from the kernel, buffered", () => {
 
 describe("depth from a program", () => {
   const pixels = 6;
-  function run(script: string, more: { skip?: number; silence?: number } = {}) {
+  function run(script: string) {
     const image = new Uint16Array(pixels);
     const frames: number[][] = [];
     const said: string[] = [];
     const sequences: number[] = [];
     const source = new DepthCommandSource(
-      { command: [process.execPath, "-e", script], skip: 0, silence: 5000, ...more },
+      { command: [process.execPath, "-e", script], skip: 0, silence: 20_000 },
       {
         counts: () => image,
         publish: (sequence) => {
@@ -227,11 +227,19 @@ describe("depth from a program", () => {
   });
 
   test("a program that hangs is ended and started anew", async () => {
-    const { frames, said } = run(`${WRITE} write(1, 2, 3, 4, 5, 6); setInterval(() => {}, 1000);`, {
-      silence: 600,
-    });
+    const [frames, said]: [number[], string[]] = [[], []];
+    const source = new DepthCommandSource(
+      // A shell is there at once, so that the silence is the program's own; 2 bytes are a frame.
+      { command: ["sh", "-c", "printf ab; exec sleep 100"], skip: 0, silence: 1500 },
+      {
+        counts: () => new Uint16Array(1),
+        publish: (sequence) => frames.push(sequence),
+        say: (why) => said.push(why),
+      },
+    );
+    stop.push(() => source.stop());
     await until(() => frames.length >= 2, "a second start");
-    expect(said[0]).toMatch(/sent nothing for 0.6 s/);
+    expect(said[0]).toMatch(/sh sent nothing for 1.5 s; again in 0.25 s/);
   });
 
   test("a program that is not there is named", async () => {
