@@ -66,6 +66,8 @@ const HEIGHT_SIGMA = 0.003;
 const DOUBT = 1.5;
 /** Metres by which a row must lie higher than expected to be a thing that the floor's surface has stepped onto. */
 const STEP_UP = 0.012;
+/** Metres by which the nearest floor in view may lie off the level on which the base stands: less than any drop. */
+const MOST_OFFSET = 0.045;
 /** Metres after which such a thing is the floor. */
 const RAISED_FOR = 1;
 /** Metres over the floor from where a thing hangs and does not stand. */
@@ -305,7 +307,7 @@ export class Reflex {
     const q2 = r2 * ex + r5 * ey;
     const nearest = nearX * ex + nearY * ey;
 
-    let surface = this.#firstSurface(first, low, depth, nearest);
+    let surface = this.#firstSurface(first, low, depth, Math.hypot(px + nearX, py + nearY));
     // The level from which the surface has stepped up onto something, and where: what leads down to it again is no drop.
     let isRaised = surface > STEP_UP;
     let ground = 0;
@@ -552,7 +554,7 @@ export class Reflex {
    * Height at which the strip's floor begins: the median of its lowest returns if a ramp could bring the floor there from the
    * base's own floor point; else they lie on something else, and the floor is taken to be level.
    */
-  #firstSurface(first: number, low: number, depth: Uint16Array, nearest: number): number {
+  #firstSurface(first: number, low: number, depth: Uint16Array, away: number): number {
     const { width, height, x: rayX, y: rayY } = this.#rays;
     const r6 = this.#turned[6]!;
     const r7 = this.#turned[7]!;
@@ -576,7 +578,8 @@ export class Reflex {
       for (; k > 0 && some[k - 1]! > value; k--) some[k] = some[k - 1]!;
       some[k] = value;
     }
-    const most = this.#settings.slope * Math.max(0, nearest) * 0.5;
+    // Far out, where a small ledge cannot be told from tilt, it may be more.
+    const most = Math.min(MOST_OFFSET + 0.02 * Math.max(0, away - 1), this.#settings.slope * away);
     const middle = some[count >> 1]!;
     return Math.abs(middle) <= most ? middle : 0;
   }

@@ -206,7 +206,13 @@ export const SETTINGS = {
     "ground around the start taken as firm up to the nearest floor in view: who starts the base vouches for it",
   ),
   "guard.knockRepeat": number(1, 0, 10, "s", "contacts at one place within this time are one knock"),
-  "guard.maxTrim": number(3.6, 0, 8, "deg", "most that the near floor may correct the tilt of a frame"),
+  "guard.maxTrim": number(
+    5.5,
+    0,
+    8,
+    "deg",
+    "most that the near floor may correct the tilt of a frame: a ramp of 1 in 12 that the base stands on, and a little",
+  ),
   "guard.gate": number(
     0,
     0,

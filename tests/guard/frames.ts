@@ -18,7 +18,7 @@ export const OPTICS: PinholeOptics = {
 
 export const REFLEX: ReflexSettings = {
   ...{ drop: 0.015, step: 0.015, gap: 0.075, bodyHeight: 0.6, slope: 1 / 12 + 0.015 },
-  ...{ maxTrim: (3.6 * Math.PI) / 180, maxReach: 3, gate: 0, noise: DEFAULT_RANGE_NOISE },
+  ...{ maxTrim: (5.5 * Math.PI) / 180, maxReach: 3, gate: 0, noise: DEFAULT_RANGE_NOISE },
 };
 
 /** A time-of-flight sensor that just sees a wall of reflectance 0.8 at 4 m; its noise is what the product's model says. */
