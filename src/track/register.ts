@@ -62,7 +62,10 @@ export interface Registration {
   readonly sums: PlaneSums;
   /** Information on translation from the geometry, given what is known of the rotation: 1 / m^2. */
   readonly strength: TranslationStrength;
-  /** Share of the total weight that each of the strengths is; 1/3 each when the normals point everywhere alike. */
+  /**
+   * Share of the total weight that each of the strengths is, less what the noise of the map's normals feigns; 1/3 each when
+   * the normals point everywhere alike.
+   */
   readonly shares: Float64Array;
   /** (6 * 6) of the whole: geometry and prior. */
   readonly information: Float64Array;
@@ -161,10 +164,21 @@ export class Registrar {
     const { sums, strength, shares } = result;
     result.rms = sums.weight > 0 ? Math.sqrt(sums.squares / sums.weight) : Number.NaN;
     translationStrength(strength, sums.information, prior.rotation);
-    for (let k = 0; k < 3; k++) shares[k] = sums.weight > 0 ? strength.values[k]! / sums.weight : 0;
+    // A normal that is off by a small angle e has e^2 of its weight along directions that its surface does not hold. The
+    // normals of samples scatter about the map's by their own noise; the mean of n has 1 / n of that, and less is gained
+    // where windows overlap.
+    const { scatter, youth } = this.#matches;
+    const feigned = Math.min(OVERLAP * scatter * youth, MOST_FEIGNED);
+    for (let k = 0; k < 3; k++) {
+      shares[k] = sums.weight > 0 ? strength.values[k]! / sums.weight - feigned : 0;
+    }
   }
 }
 
+/** So many neighbouring samples share the error of their normals. */
+const OVERLAP = 3;
+/** The estimate is of the whole scatter, uneven surfaces included; noise alone was never seen to feign more than this. */
+const MOST_FEIGNED = 0.002;
 /** Residuals beyond this do not widen the scale of the robust weights, metres. */
 const WIDEST_RESIDUAL = 0.02;
 

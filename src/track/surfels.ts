@@ -110,6 +110,9 @@ export class SurfelMap {
     const [tx, ty, tz] = [at.position[0]!, at.position[1]!, at.position[2]!];
     let found = 0;
     let asked = 0;
+    let total = 0;
+    let scatter = 0;
+    let youth = 0;
     for (let i = first; i < count; i += stride) {
       const k = 3 * i;
       asked++;
@@ -142,10 +145,16 @@ export class SurfelMap {
       out.normal[o + 1] = my;
       out.normal[o + 2] = mz;
       out.residual[found] = residual;
-      out.weight[found] = weight[i]!;
+      const w = weight[i]!;
+      out.weight[found] = w;
+      total += w;
+      scatter += w * (1 - nx * mx - ny * my - nz * mz);
+      youth += w / surfels[s + 7]!;
       found++;
     }
     out.count = found;
+    out.scatter = total > 0 ? scatter / total : 0;
+    out.youth = total > 0 ? youth / total : 1;
     return asked;
   }
 

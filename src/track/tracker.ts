@@ -46,7 +46,7 @@ export interface TrackerSettings {
   /** Fewest matched samples that a registration may rest on, and their least share of those on known ground. */
   readonly minMatches: number;
   readonly minShare: number;
-  /** Share of the weight below which a direction is not held. */
+  /** Share of the weight, less what noise feigns, below which a direction is not held. */
   readonly minStrength: number;
   /** One in so many tracked frames is fused into the surfel map. */
   readonly fuseEvery: number;
@@ -74,7 +74,7 @@ export const DEFAULT_TRACKER_SETTINGS: TrackerSettings = {
   odometrySigma: 0.003,
   minMatches: 120,
   minShare: 0.5,
-  minStrength: 0.001,
+  minStrength: 0.0002,
   fuseEvery: 2,
   patience: 0.4,
   lostSigma: 1,
@@ -140,7 +140,7 @@ const JUMP_RATE = 60 * DEGREE;
 const NEW_GROUND = 0.2;
 /** To be found again nearly the whole frame must lie on the map, and hold the head far better than is needed to go on. */
 const REGAINED_SHARE = 0.7;
-const REGAINED_STRENGTH = 6;
+const REGAINED_STRENGTH = 20;
 /** Odometry is compared with depth over this time, seconds; it disagrees beyond these. */
 const COMPARED = 1;
 const SLIP_METRES = 0.06;
@@ -349,8 +349,7 @@ export class Tracker {
     const next = new Float64Array(9);
     const weak: number[] = [];
     const keeps = [1, 1, 1];
-    // While the map is made of few frames, the noise of its normals feigns more than later.
-    const least = s.minStrength * (1 + 5 / this.#fused);
+    const least = s.minStrength;
     for (let k = 0; k < 3; k++) {
       const [a, b, c] = [strength.axes[3 * k]!, strength.axes[3 * k + 1]!, strength.axes[3 * k + 2]!];
       // What was free a moment ago must be held clearly before it counts as held again.

@@ -1,3 +1,4 @@
+import { readFileSync } from "node:fs";
 import { describe, expect, test } from "vitest";
 import type { Pose } from "../../src/geometry/optics.ts";
 import { fromYawPitchRoll, IDENTITY, OPTICAL_IN_BODY } from "../../src/geometry/rigid.ts";
@@ -8,6 +9,8 @@ import { classOf } from "../../src/map/grid.ts";
 import { COLUMN } from "../../src/map/layers.ts";
 import type { DepthEvent, HeadEvent, Setup } from "../../src/sense/events.ts";
 import { REASON } from "../../src/sense/mask.ts";
+import type { TrackNote } from "../../src/track/tracker.ts";
+import { loadScenario, type Scenario, simulateEvents } from "../../tools/simulate/scenario.ts";
 
 const WIDTH = 64;
 const HEIGHT = 48;
@@ -262,5 +265,61 @@ describe("changes while it runs", () => {
     const [frame] = frames(feed(head, [reference(7e5), depth(7e5, 7)]));
     expect(frame!.revision).toBe(7);
     expect(head.grid.count).toBeGreaterThan(0);
+  });
+});
+
+describe("tracked poses", () => {
+  const text = readFileSync(new URL("../../datasets/yard-room.json", import.meta.url), "utf8");
+  /** The first seconds of the furnished room, with the noise of its sensors; orientation stamps come 12 ms late. */
+  const make = (change: (json: Record<string, unknown>) => void = () => {}) => {
+    const json = JSON.parse(text) as Record<string, unknown>;
+    json["orientation"] = { yawDrift: 2, noise: 0.3, late: 0.012 };
+    json["duration"] = 8;
+    change(json);
+    return loadScenario(json);
+  };
+  const settings = resolveSettings({ "pose.source": "tracked", "orientation.lateness": 0.012 });
+
+  const run = (scenario: Scenario, use: (event: HeadEvent) => boolean = () => true) => {
+    const head = new Head(scenario.setup, settings);
+    const frames: { output: FrameOutput; error: number }[] = [];
+    const notes: TrackNote["what"][] = [];
+    for (const event of simulateEvents(scenario)) {
+      if (event.kind === "reference" || !use(event)) continue;
+      for (const output of head.take(event)) {
+        if (output.kind === "track") notes.push(output.note.what);
+        if (output.kind !== "frame") continue;
+        const [x, y, z] = scenario.drive.poseAt(output.time / 1e6).position;
+        const [a, b, c] = output.worldFromBase.position;
+        frames.push({ output, error: Math.hypot(a - x, b - y, c - z) });
+      }
+    }
+    return { head, frames, notes };
+  };
+
+  test("from depth and orientation alone the base is found to 3 cm, and most of its frames are mapped", () => {
+    const { frames, head } = run(make(), ({ kind }) => kind !== "motion");
+    expect(frames.length).toBeGreaterThan(70);
+    expect(Math.max(...frames.map(({ error }) => error))).toBeLessThan(0.03);
+    expect(frames.filter(({ output }) => output.revision > 0).length).toBeGreaterThan(0.6 * frames.length);
+    expect(frames.every(({ output }) => output.track !== null)).toBe(true);
+    expect(head.grid.count).toBeGreaterThan(100);
+  });
+
+  test("when depth stops coming it says that it is lost within half a second, and maps nothing until it is found", () => {
+    const isGap = (time: number) => time > 5e6 && time < 7e6;
+    const scenario = make();
+    const head = new Head(scenario.setup, settings);
+    let lostAt = 0;
+    for (const event of simulateEvents(scenario)) {
+      if (event.kind === "motion" || event.kind === "reference") continue;
+      if (event.kind === "depth" && isGap(event.time)) continue;
+      for (const output of head.take(event)) {
+        if (output.kind === "track" && output.note.what === "lost") lostAt ||= output.time;
+        if (output.kind === "frame" && output.track!.hold === "lost") expect(output.revision).toBe(0);
+      }
+    }
+    expect(lostAt / 1e6).toBeGreaterThan(5);
+    expect(lostAt / 1e6).toBeLessThan(5.6);
   });
 });

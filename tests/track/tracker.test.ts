@@ -27,13 +27,11 @@ const inARow = (frames: readonly PoseFrame[]): PoseSet => ({
 const dark = (frame: PoseFrame): PoseFrame => ({ ...frame, counts: new Uint16Array(frame.counts.length) });
 
 describe("a furnished room, seen with noise, the orientation drifting by 2 degrees a minute with 0.3 degrees of noise", () => {
-  test("is tracked to 10 mm over the way, always held or briefly sliding", () => {
+  test("is tracked to 10 mm over the way, never lost, and nearly every frame may be mapped", () => {
     const tracked = trackSet(room);
     expect(ate(tracked).rmse).toBeLessThan(0.01);
-    expect(tracked.filter(({ result }) => result.hold === "held").length).toBeGreaterThan(
-      0.9 * tracked.length,
-    );
     expect(tracked.every(({ result }) => result.hold === "held" || result.hold === "sliding")).toBe(true);
+    expect(tracked.filter(({ result }) => result.isFit).length).toBeGreaterThan(0.95 * tracked.length);
   });
 
   test("the same input gives the same poses, to the last bit", () => {
