@@ -134,6 +134,9 @@ const LEVEL_AT = [3, 8, 20, 50];
 /** Sigmas beyond which a step of the orientation's yaw is a jump, and the least angle that is one. */
 const JUMP_SIGMAS = 5;
 const LEAST_JUMP = 3 * DEGREE;
+/** What a frame must show before it overrules the orientation's yaw. */
+const OVERRULING_MATCHES = 300;
+const OVERRULING_STRENGTH = 10;
 /** Radians per second: what changes the turn rate by more between two frames is looked at twice. */
 const JUMP_RATE = 60 * DEGREE;
 /** With a smaller share of its samples on known ground a frame shows a new place. */
@@ -265,7 +268,14 @@ export class Tracker {
         share = this.#register(input);
       }
     }
-    const isAccepted = share >= s.minShare;
+    // Depth against orientation: only a frame that is held well on all sides may overrule it; else it is depth that errs.
+    const turned = compose(poseOf(this.#pose), invert(baseFromLens)).rotation;
+    const isOverruled =
+      Math.abs(angleAbout(turned, predicted.rotation)) >
+      Math.max(LEAST_JUMP, JUMP_SIGMAS * Math.sqrt(this.#yawVariance + s.yawSigma ** 2));
+    const { matched: fitting, shares } = this.#registrar.result;
+    const isStrong = fitting >= OVERRULING_MATCHES && shares[0]! >= OVERRULING_STRENGTH * s.minStrength;
+    const isAccepted = share >= s.minShare && (!isOverruled || isStrong);
     if (!isAccepted) return this.#carry(input, dt, predicted, growth);
     return this.#accept(input, dt, share, sigma, growth);
   }
