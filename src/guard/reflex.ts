@@ -763,8 +763,23 @@ class TiltFit {
     const most = Math.tan(this.#maxTrim);
     const size = Math.hypot(b, c);
     // More than the most is no dip: a ramp, or another level. It is left as it is, for the walk to judge.
-    const isFit = size <= most;
+    const isFit = size <= most && !this.#isLower(n);
     this.pitch = isFit ? -Math.atan(b) : 0;
     this.roll = isFit ? Math.atan(c) : 0;
+  }
+
+  /** Whether the samples lie level but lower, better than tilted: all that is in view is then another floor, not a dip. */
+  #isLower(n: number): boolean {
+    let z = 0;
+    let zz = 0;
+    let xz = 0;
+    let xx = 0;
+    for (let k = 0; k < n; k++) {
+      z += this.#z[k]!;
+      zz += this.#z[k]! * this.#z[k]!;
+      xz += this.#x[k]! * this.#z[k]!;
+      xx += this.#x[k]! * this.#x[k]!;
+    }
+    return n >= 12 && z / n < -0.025 && (zz - (z * z) / n) * (1 + 9 / n) < zz - (xz * xz) / xx;
   }
 }
