@@ -60,6 +60,8 @@ class Tile {
   readonly drop = new Float32Array(CELLS);
   readonly error = new Float32Array(CELLS);
   readonly looks = new Uint8Array(CELLS);
+  /** Whether any cell has one: few tiles do. */
+  hasBrink = false;
 }
 
 /** What one cell knows; a copy. */
@@ -244,6 +246,7 @@ export class FootingLayer {
     tile.brinkY[c] = tile.brinkY[c]! + share * (wy - tile.brinkY[c]!);
     tile.drop[c] = tile.drop[c]! + share * (drop - tile.drop[c]!);
     tile.error[c] = error;
+    tile.hasBrink = true;
     if (tile.looks[c]! < 255) tile.looks[c]!++;
   }
 
@@ -318,7 +321,13 @@ export class FootingLayer {
       looks: number;
     }
     const spots: Spot[] = [];
-    for (const tile of [...this.#tiles.values()]) {
+    const reach = Math.ceil(radius / (32 * this.cellSize));
+    const ti = Math.floor(cx / this.cellSize) >> 5;
+    const tj = Math.floor(cy / this.cellSize) >> 5;
+    for (let near = 0; near < (2 * reach + 1) ** 2; near++) {
+      const across = near % (2 * reach + 1);
+      const tile = this.#look(ti - reach + across, tj - reach + (near - across) / (2 * reach + 1));
+      if (tile?.hasBrink !== true) continue;
       for (let c = 0; c < CELLS; c++) {
         if (tile.error[c] === 0 || tile.looks[c]! < 2) continue;
         const spot = {
