@@ -11,6 +11,7 @@ import {
   transformPoint,
 } from "../geometry/rigid.ts";
 import { parseFootprint } from "../guard/body.ts";
+import type { Brink } from "../guard/footing.ts";
 import { Guard } from "../guard/guard.ts";
 import type { Reflex, ReflexFrame } from "../guard/reflex.ts";
 import { type EvidenceModel, evidenceTable } from "../map/evidence.ts";
@@ -123,6 +124,7 @@ export class Head {
   #tilt: readonly [pitch: number, roll: number] = [0, 0];
   #now = Number.NEGATIVE_INFINITY;
   #isLateSaid = false;
+  #brinks: readonly Brink[] | null = null;
   #waiver: { readonly event: WaiverEvent; readonly until: number } | null = null;
   readonly #rotation = new Float64Array(9);
   readonly #position = new Float64Array(3);
@@ -235,6 +237,7 @@ export class Head {
     this.grid.clear();
     this.floor.clear();
     this.guard.forget();
+    this.#brinks = null;
     this.#tracker = null;
     this.change(this.settings);
   }
@@ -687,7 +690,7 @@ export class Head {
       ends: Array.from(ends),
       ages: Array.from(age),
       pace: guard.pace(x, y, yaw),
-      brinks: guard.brinks(x, y),
+      brinks: this.#brinksAt(x, y),
       waiver:
         waiver === null
           ? null
@@ -697,6 +700,12 @@ export class Head {
               left: (waiver.until - this.#now) / MICROSECONDS,
             },
     });
+  }
+
+  /** Edges near by; followed as often as the layers, for they are to be looked at: reach and pace do not go by them. */
+  #brinksAt(x: number, y: number): readonly Brink[] {
+    if (this.#sinceLayers === 0 || this.#brinks === null) this.#brinks = this.guard.brinks(x, y);
+    return this.#brinks;
   }
 
   /** Time goes on: what expires does, and a head that has seen nothing for too long says so, once. */

@@ -170,7 +170,8 @@ function showPulse(pulse: FromServer<"pulse">): void {
   say("load", `${pulse.load.median.toFixed(1)} ms, ${Math.round(100 * pulse.load.busy)} % busy`);
   const sum = (field: "missed" | "overtaken" | "skipped"): number =>
     pulse.sensors.reduce((all, each) => all + each[field], 0);
-  say("left-out", `${countText(sum("missed") + sum("overtaken") + sum("skipped"))} frames`);
+  const leftOut = sum("missed") + sum("overtaken") + sum("skipped");
+  say("left-out", `${countText(leftOut)} ${leftOut === 1 ? "frame" : "frames"}`);
   say("memory", `${Math.round(pulse.memory / 1e6)} MB`);
 }
 

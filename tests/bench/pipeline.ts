@@ -2,12 +2,15 @@ import { existsSync } from "node:fs";
 import { fileURLToPath } from "node:url";
 import { setFlagsFromString } from "node:v8";
 import { runInNewContext } from "node:vm";
+import type { Pose } from "../../src/geometry/optics.ts";
 import { toMatrix } from "../../src/geometry/rigid.ts";
 import { Head } from "../../src/head/head.ts";
 import { resolveSettings, type Settings } from "../../src/head/settings.ts";
 import { evidenceTable } from "../../src/map/evidence.ts";
+import { FloorLayer } from "../../src/map/floor.ts";
 import { BlockGrid } from "../../src/map/grid.ts";
 import { Integrator } from "../../src/map/integrate.ts";
+import { BodyLayers } from "../../src/map/layers.ts";
 import { openRecording } from "../../src/record/file.ts";
 import type { DepthEvent, HeadEvent, Setup } from "../../src/sense/events.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
@@ -77,7 +80,8 @@ function measureStages(
   const stages = new Map([
     ["mask", fresh()],
     ["integration", fresh()],
-    ["whole head, mask to layers", fresh()],
+    ["mask to map and layers", fresh()],
+    ["whole head, guard and all", fresh()],
   ]);
   const keep = (name: string, n: number, start: number) => {
     const times = stages.get(name)!;
@@ -86,11 +90,12 @@ function measureStages(
   for (let run = 0; run <= RUNS; run++) {
     const bench = new Bench(setup, settings);
     const head = new Head(setup, settings);
+    const lean = new Lean(setup, settings);
     frames.forEach(({ depth, before }, n) => {
       for (const event of before) head.take(event);
       let start = performance.now();
       const [output] = head.take(depth).filter(({ kind }) => kind === "frame");
-      if (run > 0) keep("whole head, mask to layers", n, start);
+      if (run > 0) keep("whole head, guard and all", n, start);
       if (output?.kind !== "frame") return;
       start = performance.now();
       bench.mask(depth);
@@ -99,9 +104,41 @@ function measureStages(
       start = performance.now();
       bench.integrate();
       if (run > 0) keep("integration", n, start);
+      start = performance.now();
+      lean.take(depth, output.worldFromLens, output.worldFromBase.position[2]);
+      if (run > 0) keep("mask to map and layers", n, start);
     });
   }
   return stages;
+}
+
+/** All that makes the map and its layers, as the head does it, and nothing else. */
+class Lean {
+  readonly #bench: Bench;
+  readonly #floor: FloorLayer;
+  readonly #layers: BodyLayers;
+  readonly #settings: Settings;
+  #since = 0;
+
+  constructor(setup: Setup, settings: Settings) {
+    this.#settings = settings;
+    this.#bench = new Bench(setup, settings);
+    const { grid } = this.#bench;
+    const slope = (settings["floor.slope"] * Math.PI) / 180;
+    this.#floor = new FloorLayer(grid.voxelSize, { band: settings["floor.band"], slope });
+    const body = { height: settings["body.height"], clearance: settings["body.clearance"] };
+    this.#layers = new BodyLayers(grid, this.#floor, body, settings["body.clearanceLimit"]);
+  }
+
+  take(depth: DepthEvent, worldFromLens: Pose, floorHeight: number): void {
+    this.#bench.mask(depth);
+    this.#bench.place(toMatrix(worldFromLens));
+    this.#bench.seeFloor(this.#floor, floorHeight, this.#settings["floor.stride"]);
+    this.#bench.integrate();
+    if (++this.#since < this.#settings["map.layersEvery"]) return;
+    this.#since = 0;
+    this.#layers.update(floorHeight);
+  }
 }
 
 /** Mask and integration apart, on a map of their own. */
@@ -143,6 +180,12 @@ class Bench {
       for (let col = 0; col < 3; col++) this.#rotation[3 * row + col] = m[4 * col + row]!;
       this.#position[row] = m[12 + row]!;
     }
+  }
+
+  seeFloor(floor: FloorLayer, height: number, stride: number): void {
+    const { rays, unitsPerMetre } = this.#mask;
+    const at = [this.#rotation, this.#position, height, this.grid.frame + 1, stride] as const;
+    floor.addFrame(this.#depth, rays, unitsPerMetre, ...at);
   }
 
   integrate(): void {
