@@ -140,7 +140,9 @@ export class Integrator {
       );
     }
     this.#grid = grid;
-    this.#view = view;
+    // Of one shape, whatever the caller's object is made of: what reads it is compiled for that shape.
+    const { width, height, fx, fy, cx, cy, unitsPerMetre, maxRange } = view;
+    this.#view = { width, height, fx, fy, cx, cy, unitsPerMetre, maxRange };
     this.#evidence = evidence;
     this.#carveEvery = carveEvery;
     this.#pyramid = new DepthPyramid(view.width, view.height);
