@@ -565,12 +565,7 @@ export class Head {
     const { worldFromBase, worldFromLens, floorHeight } = located;
     // A hand before the lens is no part of the room.
     const isMapped = isAllowed && located.isFit && channel.judged?.sight !== "covered";
-    const m = toMatrix(worldFromLens);
-    const R = this.#rotation;
-    for (let row = 0; row < 3; row++) {
-      for (let col = 0; col < 3; col++) R[3 * row + col] = m[4 * col + row]!;
-      this.#position[row] = m[12 + row]!;
-    }
+    const R = this.#unpack(worldFromLens);
     let revision = 0;
     let floorSamples = 0;
     let points = 0;
@@ -630,12 +625,7 @@ export class Head {
     const { guard } = this;
     if (channel.reflex === null) return;
     const levelFromLens = this.#levelFromLens(channel, time, pose);
-    const m = toMatrix(levelFromLens);
-    const R = this.#rotation;
-    for (let row = 0; row < 3; row++) {
-      for (let col = 0; col < 3; col++) R[3 * row + col] = m[4 * col + row]!;
-      this.#position[row] = m[12 + row]!;
-    }
+    const R = this.#unpack(levelFromLens);
     const judged = channel.reflex.look(masked.depth, masked.reason, amplitude, R, this.#position);
     channel.judged = judged;
     guard.watch(judged, time);
@@ -662,18 +652,23 @@ export class Head {
       const upright: Pose = { rotation: fromYawPitchRoll(yaw, 0, 0), position: [x, y, pose.floorHeight] };
       return compose(invert(upright), pose.worldFromLens);
     }
-    const imu = new Float64Array(4);
-    if (this.#orientations.at(time, imu) === "ok") this.#tilt = this.#tiltOf(imu as unknown as Quat, time);
+    const attitude = this.#attitudeAt(time);
+    if (typeof attitude !== "string") {
+      const [, pitch, roll] = toYawPitchRoll(attitude.rotation);
+      this.#tilt = [pitch, roll];
+    }
     const rotation = fromYawPitchRoll(0, this.#tilt[0], this.#tilt[1]);
     return compose({ rotation, position: [0, 0, 0] }, this.#baseFromLens(channel, time));
   }
 
-  /** Pitch and roll of the base from the attitude of the inertial sensor. */
-  #tiltOf(worldFromImu: Quat, time: number): readonly [pitch: number, roll: number] {
-    const baseFromHead = poseOr(this.#headMounts, time, this.setup.baseFromHead);
-    const baseFromImu = compose(baseFromHead, this.setup.headFromImu);
-    const [, pitch, roll] = toYawPitchRoll(multiply(worldFromImu, conjugate(baseFromImu.rotation)));
-    return [pitch, roll];
+  /** A pose as the hot loops read it: its rotation row by row, which is returned, and `#position`. */
+  #unpack(pose: Pose): Float64Array {
+    const m = toMatrix(pose);
+    for (let row = 0; row < 3; row++) {
+      for (let col = 0; col < 3; col++) this.#rotation[3 * row + col] = m[4 * col + row]!;
+      this.#position[row] = m[12 + row]!;
+    }
+    return this.#rotation;
   }
 
   /** Reach and pace from the newest place that is known. */

@@ -1,4 +1,5 @@
 import type { FromServer } from "../wire/messages.ts";
+import { download } from "./download.ts";
 import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
 import { Place, VIEWS, type View } from "./place.ts";
 import { SettingsPanel } from "./settings-panel.ts";
@@ -269,12 +270,7 @@ async function choose(x: number, y: number): Promise<void> {
 function savePicture(): void {
   mapCanvas.toBlob((blob) => {
     if (blob === null) return;
-    const url = URL.createObjectURL(blob);
-    const anchor = document.createElement("a");
-    anchor.href = url;
-    anchor.download = `map-${new Date().toISOString().slice(0, 19).replaceAll(":", "-")}.png`;
-    anchor.click();
-    URL.revokeObjectURL(url);
+    download(blob, `map-${new Date().toISOString().slice(0, 19).replaceAll(":", "-")}.png`);
   });
 }
 

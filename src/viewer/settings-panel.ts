@@ -1,3 +1,4 @@
+import { download } from "./download.ts";
 import type { Request } from "./talk.ts";
 
 type Values = Readonly<Record<string, number | string>>;
@@ -75,11 +76,6 @@ export class SettingsPanel {
     const blob = new Blob([`${JSON.stringify({ settings: this.#values }, null, 2)}\n`], {
       type: "application/json",
     });
-    const url = URL.createObjectURL(blob);
-    const anchor = document.createElement("a");
-    anchor.href = url;
-    anchor.download = "settings.json";
-    anchor.click();
-    URL.revokeObjectURL(url);
+    download(blob, "settings.json");
   }
 }
