@@ -17,6 +17,12 @@ export const FOOTING = {
 
 export const FOOTING_NAMES = ["unseen", "firm", "gone", "doubtful", "blocked"] as const;
 
+// The hot loop's own copies.
+const UNSEEN: number = FOOTING.unseen;
+const FIRM: number = FOOTING.firm;
+const GONE: number = FOOTING.gone;
+const BLOCKED: number = FOOTING.blocked;
+
 const TILE = 32;
 const CELLS = TILE * TILE;
 
@@ -51,9 +57,10 @@ class Tile {
   readonly hard = new Int32Array(CELLS);
   /** How much is left of a knock here. */
   readonly knock = new Uint8Array(CELLS);
-  /** The map's answer and the revision of the layers that gave it. */
+  /** Revision of the layers that were asked, times 2, plus 1 when they have something in the way here. */
   readonly layer = new Int32Array(CELLS).fill(-1);
-  readonly blocked = new Uint8Array(CELLS);
+  /** What odds, doubt and knock come to: a `FOOTING`, before map, time and the newest frame are asked. */
+  readonly settled = new Uint8Array(CELLS);
   /** The brink in this cell: where, how deep, how sure; error 0 is none. */
   readonly brinkX = new Float32Array(CELLS);
   readonly brinkY = new Float32Array(CELLS);
@@ -62,6 +69,14 @@ class Tile {
   readonly looks = new Uint8Array(CELLS);
   /** Whether any cell has one: few tiles do. */
   hasBrink = false;
+
+  settle(c: number): void {
+    const odds = this.odds[c]!;
+    if (this.knock[c]! > 0) this.settled[c] = FOOTING.blocked;
+    else if (odds <= GONE_FROM) this.settled[c] = FOOTING.gone;
+    else if (this.doubt[c]! >= DOUBTFUL_FROM) this.settled[c] = FOOTING.doubtful;
+    else this.settled[c] = odds >= FIRM_FROM ? FOOTING.firm : FOOTING.unseen;
+  }
 }
 
 /** What one cell knows; a copy. */
@@ -181,6 +196,7 @@ export class FootingLayer {
         tile.time[c] = time;
         tile.far[c] = far[k]!;
         tile.height[c] = floor + height[k]!;
+        tile.settle(c);
       } else if (kind === EVIDENCE.passed) {
         if (tile.taken[c]! >= PASSED_PER_FRAME) continue;
         tile.taken[c]! += 2;
@@ -188,9 +204,11 @@ export class FootingLayer {
         tile.time[c] = time;
         tile.far[c] = far[k]!;
         tile.height[c] = floor + height[k]!;
+        tile.settle(c);
       } else if (tile.added[c] === 0 && tile.taken[c] === 0) {
         tile.taken[c] = 1; // once a frame
         tile.doubt[c] = Math.min(MOST_DOUBT, tile.doubt[c]! + 1);
+        tile.settle(c);
         if (odds <= 0) {
           tile.time[c] = time;
           tile.far[c] = far[k]!;
@@ -260,13 +278,17 @@ export class FootingLayer {
     tile.odds[c] = FIRM_FROM;
     tile.time[c] = time;
     tile.height[c] = height;
+    tile.settle(c);
   }
 
   /** Something was bumped into at this place. */
   addKnock(wx: number, wy: number): void {
     const i = Math.floor(wx / this.cellSize);
     const j = Math.floor(wy / this.cellSize);
-    this.#tile(i >> 5, j >> 5).knock[((j & 31) << 5) | (i & 31)] = KNOCK_HELD;
+    const tile = this.#tile(i >> 5, j >> 5);
+    const c = ((j & 31) << 5) | (i & 31);
+    tile.knock[c] = KNOCK_HELD;
+    tile.settle(c);
   }
 
   /** Number of a `FOOTING` for cell (i, j); nothing is allocated. */
@@ -274,18 +296,18 @@ export class FootingLayer {
     const tile = this.#look(i >> 5, j >> 5);
     const c = ((j & 31) << 5) | (i & 31);
     if (tile === null) return this.#isBlocked?.(i, j) ? FOOTING.blocked : FOOTING.unseen;
-    if (tile.layer[c] !== this.#layersRevision) {
-      tile.layer[c] = this.#layersRevision;
-      tile.blocked[c] = this.#isBlocked?.(i, j) ? 1 : 0;
+    let layer = tile.layer[c]!;
+    if (layer >> 1 !== this.#layersRevision) {
+      layer = 2 * this.#layersRevision + (this.#isBlocked?.(i, j) ? 1 : 0);
+      tile.layer[c] = layer;
     }
-    if (tile.blocked[c] === 1 || tile.knock[c]! > 0) return FOOTING.blocked;
-    const odds = tile.odds[c]!;
-    if (odds <= GONE_FROM) return FOOTING.gone;
-    if (tile.hard[c]! >> 1 === this.frame && this.frame > 0) {
-      return (tile.hard[c]! & 1) === 1 ? FOOTING.gone : FOOTING.blocked;
-    }
-    if (tile.doubt[c]! >= DOUBTFUL_FROM) return FOOTING.doubtful;
-    return odds >= FIRM_FROM && tile.time[c]! >= this.oldest ? FOOTING.firm : FOOTING.unseen;
+    if ((layer & 1) === 1) return BLOCKED;
+    const settled = tile.settled[c]!;
+    if (settled === BLOCKED || settled === GONE) return settled;
+    const hard = tile.hard[c]!;
+    if (hard >> 1 === this.frame && this.frame > 0) return (hard & 1) === 1 ? GONE : BLOCKED;
+    if (settled !== FIRM) return settled;
+    return tile.time[c]! >= this.oldest ? FIRM : UNSEEN;
   }
 
   /** Microseconds when the cell was last seen; -Infinity when never. */

@@ -1,10 +1,17 @@
 import type { Optics } from "../geometry/optics.ts";
 import type { RayTable } from "../geometry/rays.ts";
 import type { RangeNoise } from "../sense/noise.ts";
-import { type BodyDescription, type BodyLimits, bodyLimits, permittedSpeed, RAMP_SLOPE } from "./body.ts";
+import {
+  type BodyDescription,
+  type BodyLimits,
+  bodyLimits,
+  permittedSpeed,
+  RAMP_SLOPE,
+  stoppingDistance,
+} from "./body.ts";
 import { type Brink, FOOTING, FootingLayer, type IsBlocked } from "./footing.ts";
 import { END, Reflex, type ReflexFrame, type Sight } from "./reflex.ts";
-import { type Sweep, sweep } from "./sweep.ts";
+import { type Sweep, SweptGround, sweep } from "./sweep.ts";
 
 export interface GuardSettings {
   readonly body: BodyDescription;
@@ -70,6 +77,8 @@ export interface ReachNow {
 export type Verdict = "agrees" | "disagrees" | "cannot see";
 
 const FORWARD = CURVATURES.indexOf(0);
+const NOT_ASKED = 255;
+const FIRM: number = FOOTING.firm;
 
 /**
  * What the base must know now: for each frame first the reflex, then, with a pose, memory: reach all round and pace. Holds no
@@ -81,6 +90,10 @@ export class Guard {
   readonly settings: GuardSettings;
   readonly #arcs: readonly (readonly [forward: Sweep, backward: Sweep])[];
   readonly #spot: readonly [left: Sweep, right: Sweep];
+  /** The ground of all sweeps, and what it is: a `FOOTING`, or `NOT_ASKED` by the newest pace. */
+  readonly #groundX: Float32Array;
+  readonly #groundY: Float32Array;
+  readonly #ground: Uint8Array;
   readonly #reach: ReachNow = {
     distance: new Float32Array(BEARINGS),
     ends: new Uint8Array(BEARINGS),
@@ -124,14 +137,18 @@ export class Guard {
     const { footprint } = settings.body;
     const length = Math.min(settings.maxReach, 1.6);
     const wider = 0.02;
-    this.#arcs = CURVATURES.map((curvature) => [
-      sweep(footprint, wider, curvature, 1, length),
-      sweep(footprint, wider, curvature, -1, length),
-    ]);
-    this.#spot = [
-      sweep(footprint, wider, Number.POSITIVE_INFINITY, 1, length),
-      sweep(footprint, wider, Number.POSITIVE_INFINITY, -1, length),
+    const ground = new SweptGround();
+    const along = (curvature: number): [Sweep, Sweep] => [
+      sweep(ground, footprint, wider, curvature, 1, length),
+      sweep(ground, footprint, wider, curvature, -1, length),
     ];
+    // The straight way first: its sides' points must not be others', which lie a little farther out.
+    const straight = along(0);
+    this.#arcs = CURVATURES.map((curvature) => (curvature === 0 ? straight : along(curvature)));
+    this.#spot = along(Number.POSITIVE_INFINITY);
+    this.#groundX = ground.x;
+    this.#groundY = ground.y;
+    this.#ground = new Uint8Array(ground.count);
   }
 
   /** A reflex for one camera; null for a laser and for an image too small to be judged. */
@@ -282,31 +299,47 @@ export class Guard {
     const sy = Math.sin(yaw);
     const per = 1 / cellSize;
     const step = cellSize / 2;
+    const from = 0.5 * radius; // the base stands on what is nearer
     for (let n = 0; n < BEARINGS; n++) {
       const dx = cy * this.#cos[n]! - sy * this.#sin[n]!;
       const dy = sy * this.#cos[n]! + cy * this.#sin[n]!;
+      // From cell to cell, none left out. Source: Amanatides and Woo 1987.
+      let i = Math.floor((x + dx * from) * per);
+      let j = Math.floor((y + dy * from) * per);
+      const stepI = dx < 0 ? -1 : 1;
+      const stepJ = dy < 0 ? -1 : 1;
+      const acrossI = Math.abs(cellSize / dx);
+      const acrossJ = Math.abs(cellSize / dy);
+      let nextI = dx === 0 ? Number.POSITIVE_INFINITY : ((i + (dx < 0 ? 0 : 1)) * cellSize - x) / dx;
+      let nextJ = dy === 0 ? Number.POSITIVE_INFINITY : ((j + (dy < 0 ? 0 : 1)) * cellSize - y) / dy;
       let firm = 0;
       let end: number = REACH.open;
       let doubtful = false;
-      let far = 0;
-      // The base stands on what is nearer than half its footprint.
-      for (far = 0.5 * radius; far <= maxReach; far += step) {
-        const what = footing.at(Math.floor((x + dx * far) * per), Math.floor((y + dy * far) * per));
-        if (what === FOOTING.firm) {
-          firm = far;
+      for (let enter = from; enter <= maxReach; ) {
+        const leave = nextI < nextJ ? nextI : nextJ;
+        const what = footing.at(i, j);
+        if (what === FIRM) {
+          firm = leave - step; // the ground may end anywhere within the last cell
           doubtful = false;
-          continue;
-        }
-        if (what === FOOTING.gone || what === FOOTING.blocked) {
+        } else if (what === FOOTING.gone || what === FOOTING.blocked) {
           end = what === FOOTING.gone ? REACH.brink : REACH.obstacle;
-          firm = Math.max(firm, far - step);
+          firm = Math.max(firm, enter - step);
           break;
+        } else {
+          if (what === FOOTING.doubtful) doubtful = true;
+          if (leave - firm > gap + step && leave > radius) {
+            end = doubtful ? REACH.doubtful : REACH.unseen;
+            break;
+          }
         }
-        if (what === FOOTING.doubtful) doubtful = true;
-        if (far - firm > gap && far > radius) {
-          end = doubtful ? REACH.doubtful : REACH.unseen;
-          break;
+        if (nextI < nextJ) {
+          i += stepI;
+          nextI += acrossI;
+        } else {
+          j += stepJ;
+          nextJ += acrossJ;
         }
+        enter = leave;
       }
       distance[n] = end === REACH.open ? maxReach : firm;
       ends[n] = end;
@@ -317,46 +350,66 @@ export class Guard {
     return this.#reach;
   }
 
-  /** Free way along a sweep from a place in the world, metres, and what ends it. */
-  #room(way: Sweep, x: number, y: number, cos: number, sin: number): { room: number; limit: number } {
-    const { footing } = this;
-    const per = 1 / this.settings.cellSize;
-    for (let k = 0; k < way.x.length; k++) {
-      const bx = way.x[k]!;
-      const by = way.y[k]!;
-      const i = Math.floor((x + cos * bx - sin * by) * per);
-      const j = Math.floor((y + sin * bx + cos * by) * per);
-      const what = footing.at(i, j);
-      if (what === FOOTING.firm) continue;
-      if (what === FOOTING.unseen || what === FOOTING.doubtful) {
-        // A hole of one cell between firm ones takes no wheel.
-        const isNarrow =
-          this.settings.cellSize <= this.limits.gap &&
-          ((footing.at(i - 1, j) === FOOTING.firm && footing.at(i + 1, j) === FOOTING.firm) ||
-            (footing.at(i, j - 1) === FOOTING.firm && footing.at(i, j + 1) === FOOTING.firm));
-        if (isNarrow) continue;
-        return { room: way.way[k]!, limit: what === FOOTING.doubtful ? REACH.doubtful : REACH.unseen };
+  /** Free way along a sweep from a place in the world, metres, and what ends it; `enough` metres are looked at. */
+  #room(
+    { point, way }: Sweep,
+    x: number,
+    y: number,
+    cos: number,
+    sin: number,
+    enough: number,
+  ): { room: number; limit: number } {
+    const ground = this.#ground;
+    for (let k = 0; k < point.length && way[k]! < enough; k++) {
+      const p = point[k]!;
+      let what = ground[p]!;
+      if (what === NOT_ASKED) {
+        what = this.#groundAt(this.#groundX[p]!, this.#groundY[p]!, x, y, cos, sin);
+        ground[p] = what;
       }
-      return { room: way.way[k]!, limit: what === FOOTING.gone ? REACH.brink : REACH.obstacle };
+      if (what === FIRM) continue;
+      if (what === FOOTING.doubtful) return { room: way[k]!, limit: REACH.doubtful };
+      if (what === FOOTING.unseen) return { room: way[k]!, limit: REACH.unseen };
+      return { room: way[k]!, limit: what === FOOTING.gone ? REACH.brink : REACH.obstacle };
     }
     return { room: this.settings.maxReach, limit: REACH.open };
+  }
+
+  /** Footing at a point of the base; a hole of one cell between firm ones takes no wheel, and is firm. */
+  #groundAt(bx: number, by: number, x: number, y: number, cos: number, sin: number): number {
+    const { footing } = this;
+    const per = 1 / this.settings.cellSize;
+    const i = Math.floor((x + cos * bx - sin * by) * per);
+    const j = Math.floor((y + sin * bx + cos * by) * per);
+    const what = footing.at(i, j);
+    if (what !== FOOTING.unseen && what !== FOOTING.doubtful) return what;
+    const isNarrow =
+      this.settings.cellSize <= this.limits.gap &&
+      ((footing.at(i - 1, j) === FIRM && footing.at(i + 1, j) === FIRM) ||
+        (footing.at(i, j - 1) === FIRM && footing.at(i, j + 1) === FIRM));
+    return isNarrow ? FIRM : what;
   }
 
   /** Pace from a place in the world, by all that is remembered. */
   pace(x: number, y: number, yaw: number): Pace {
     const cos = Math.cos(yaw);
     const sin = Math.sin(yaw);
-    const room = (way: Sweep) => this.#room(way, x, y, cos, sin);
+    // Beyond the way in which the base stops from its top speed nothing slows it; straight on, the way itself is told.
+    const { margin, topSpeed, topTurn, maxReach, body } = this.settings;
+    const { radius } = this.limits;
+    this.#ground.fill(NOT_ASKED);
+    const toStop = margin + stoppingDistance(topSpeed, this.#delay(), body.deceleration);
+    const toStand = margin + stoppingDistance(topTurn * radius, this.#delay(), body.deceleration);
+    const room = (way: Sweep, enough: number) => this.#room(way, x, y, cos, sin, enough);
     const unplaced = this.#unplaced;
-    const ahead = this.#arcs.map(([forward]) => {
-      const known = room(forward);
+    const ahead = this.#arcs.map(([forward], n) => {
+      const known = room(forward, n === FORWARD ? maxReach : toStop);
       return unplaced !== null && unplaced.room < known.room ? unplaced : known;
     });
     const straight = ahead[FORWARD]!;
-    const backward = this.#arcs.map(([, back]) => this.speedFor(room(back).room));
+    const backward = this.#arcs.map(([, back]) => this.speedFor(room(back, toStop).room));
     const arcs = ahead.map((one) => this.speedFor(one.room));
-    const spin = (way: Sweep) =>
-      Math.min(this.settings.topTurn, this.speedFor(room(way).room) / this.limits.radius);
+    const spin = (way: Sweep) => Math.min(topTurn, this.speedFor(room(way, toStand).room) / radius);
     return {
       forward: arcs[FORWARD]!,
       backward: backward[FORWARD]!,

@@ -4,14 +4,46 @@ import { type Footprint, holds } from "./body.ts";
 const GRAIN = 0.04;
 
 /**
- * The ground that a footprint enters on its way along an arc, nearest first: where (base frame at the start) and after what
- * way. Ground that it stands on at the start is left out.
+ * The ground that a footprint enters on its way along an arc, nearest first: which points of the shared ground, and after
+ * what way. Ground that it stands on at the start is left out.
  */
 export interface Sweep {
-  readonly x: Float32Array;
-  readonly y: Float32Array;
+  readonly point: Uint16Array;
   /** Metres that the base's floor point has gone; on the spot: that the farthest corner has. */
   readonly way: Float32Array;
+}
+
+/** Places around the base that its sweeps enter, one per grain: arcs share most of them, and each is looked at once. */
+export class SweptGround {
+  readonly #x: number[] = [];
+  readonly #y: number[] = [];
+  readonly #points = new Map<number, number>();
+
+  get count(): number {
+    return this.#x.length;
+  }
+
+  /** Metres, base frame; copies. */
+  get x(): Float32Array {
+    return Float32Array.from(this.#x);
+  }
+
+  get y(): Float32Array {
+    return Float32Array.from(this.#y);
+  }
+
+  /** Number of the point that stands for the grain around (x, y): the first that came. */
+  pointAt(x: number, y: number): number {
+    const key = (Math.floor(x / GRAIN) + 4096) * 8192 + Math.floor(y / GRAIN) + 4096;
+    let point = this.#points.get(key);
+    if (point === undefined) {
+      point = this.#x.length;
+      this.#points.set(key, point);
+      this.#x.push(x);
+      this.#y.push(y);
+    }
+    return point;
+  }
 }
 
 /** Points around a polygon, no farther apart than `GRAIN`, corners included. */
@@ -28,6 +60,7 @@ function outline(footprint: Footprint): [number, number][] {
 
 /**
  * Works out a sweep.
+ * @param ground     takes the points
  * @param footprint  of the body, base frame
  * @param wider      metres by which its sides are set outwards from the base's floor point, for what is not known exactly
  * @param curvature  1/m, left positive; Infinity turns on the spot
@@ -35,6 +68,7 @@ function outline(footprint: Footprint): [number, number][] {
  * @param length     metres of way looked at
  */
 export function sweep(
+  ground: SweptGround,
   footprint: Footprint,
   wider: number,
   curvature: number,
@@ -49,7 +83,8 @@ export function sweep(
   const radius = Math.max(...body.map(([x, y]) => Math.hypot(x, y)));
   const onTheSpot = curvature === Number.POSITIVE_INFINITY;
   const seen = new Set<number>();
-  const found: [number, number, number][] = [];
+  const points: number[] = [];
+  const ways: number[] = [];
   const step = GRAIN / 2 / (onTheSpot ? 1 : 1 + Math.abs(curvature) * radius);
   for (let way = step; way <= length; way += step) {
     const yaw = onTheSpot ? (direction * way) / radius : direction * way * curvature;
@@ -61,18 +96,15 @@ export function sweep(
     for (const [px, py] of rim) {
       const x = cx + cos * px - sin * py;
       const y = cy + sin * px + cos * py;
-      const key = (Math.floor(x / GRAIN) + 4096) * 8192 + Math.floor(y / GRAIN) + 4096;
-      if (seen.has(key)) continue;
       if (holds(stoodOn, x, y)) continue;
-      seen.add(key);
-      found.push([x, y, way]);
+      const point = ground.pointAt(x, y);
+      if (seen.has(point)) continue;
+      seen.add(point);
+      points.push(point);
+      ways.push(way);
     }
     // A full turn has swept all there is.
     if (onTheSpot && way > 2 * Math.PI * radius) break;
   }
-  return {
-    x: Float32Array.from(found, ([x]) => x),
-    y: Float32Array.from(found, ([, y]) => y),
-    way: Float32Array.from(found, ([, , way]) => way),
-  };
+  return { point: Uint16Array.from(points), way: Float32Array.from(ways) };
 }

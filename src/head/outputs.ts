@@ -144,14 +144,6 @@ export interface WaiverOutput {
   readonly seconds: number;
 }
 
-/** Tracking noticed something: lost, found again, a jump of the orientation's yaw, odometry that disagrees. */
-export interface TrackOutput {
-  readonly kind: "track";
-  /** Microseconds: of the frame, or of the event that showed that no frame came. */
-  readonly time: number;
-  readonly note: TrackNote;
-}
-
 export type HeadOutput =
   | ReflexOutput
   | FrameOutput

@@ -3,7 +3,7 @@ import { parseFootprint } from "../../src/guard/body.ts";
 import { FootingLayer } from "../../src/guard/footing.ts";
 import { Guard } from "../../src/guard/guard.ts";
 import { END, EVIDENCE, type ReflexFrame } from "../../src/guard/reflex.ts";
-import { sweep } from "../../src/guard/sweep.ts";
+import { SweptGround, sweep } from "../../src/guard/sweep.ts";
 import { DEFAULT_RANGE_NOISE } from "../../src/sense/noise.ts";
 import { GUARD } from "../../tools/score/drive.ts";
 import { lookingDown, profileScene } from "../simulate/profiles.ts";
@@ -90,8 +90,20 @@ describe("one cell of ground", () => {
 
 describe("swept outlines", () => {
   const outline = parseFootprint("0.2,0.15 0.2,-0.15 -0.2,-0.15 -0.2,0.15");
+  /** A sweep with its own points, on ground that other sweeps may have filled before. */
+  const swept = (
+    wider: number,
+    curvature: number,
+    direction: 1 | -1,
+    length: number,
+    ground = new SweptGround(),
+  ) => {
+    const { point, way } = sweep(ground, outline, wider, curvature, direction, length);
+    const { x, y } = ground;
+    return { x: Array.from(point, (p) => x[p]!), y: Array.from(point, (p) => y[p]!), way };
+  };
   test("straight on, what is entered lies ahead and after the way that leads there", () => {
-    const { x, y, way } = sweep(outline, 0, 0, 1, 1);
+    const { x, y, way } = swept(0, 0, 1, 1);
     expect(x.length).toBeGreaterThan(50);
     for (let k = 0; k < x.length; k++) {
       expect(Math.abs(x[k]! - 0.2 - way[k]!)).toBeLessThan(0.05);
@@ -105,13 +117,24 @@ describe("swept outlines", () => {
     }
   });
   test("backwards it lies behind, in a curve to its side, on the spot within the corners' circle", () => {
-    expect(Math.max(...sweep(outline, 0, 0, -1, 1).x)).toBeLessThan(-0.19);
-    const left = sweep(outline, 0, 1, 1, 1.5);
+    expect(Math.max(...swept(0, 0, -1, 1).x)).toBeLessThan(-0.19);
+    const left = swept(0, 1, 1, 1.5);
     expect(Math.max(...left.y)).toBeGreaterThan(0.8);
     expect(Math.min(...left.y)).toBeGreaterThan(-0.2);
-    const spot = sweep(outline, 0, Number.POSITIVE_INFINITY, 1, 2);
-    const far = Array.from(spot.x, (px, k) => Math.hypot(px, spot.y[k]!));
+    const spot = swept(0, Number.POSITIVE_INFINITY, 1, 2);
+    const far = spot.x.map((px, k) => Math.hypot(px, spot.y[k]!));
     expect(Math.max(...far)).toBeLessThanOrEqual(0.2501); // hypot(0.2, 0.15)
+  });
+  test("on ground shared with a straight way an arc still looks at every place it enters", () => {
+    const ground = new SweptGround();
+    const straight = swept(0, 0, 1, 1, ground);
+    const shared = swept(0, 1, 1, 1, ground);
+    const alone = swept(0, 1, 1, 1);
+    expect(ground.count).toBeLessThan(straight.x.length + 0.7 * alone.x.length);
+    expect(shared.way).toEqual(alone.way);
+    alone.x.forEach((x, k) => {
+      expect(Math.hypot(shared.x[k]! - x, shared.y[k]! - alone.y[k]!)).toBeLessThan(0.057); // a grain's diagonal
+    });
   });
 });
 

@@ -1,4 +1,3 @@
-import { createHash } from "node:crypto";
 import type { Pose } from "../../src/geometry/optics.ts";
 import { angleBetween, compose, invert } from "../../src/geometry/rigid.ts";
 import {
@@ -15,6 +14,7 @@ import { openRecording, type Recording } from "../../src/record/file.ts";
 import type { ReferenceEvent } from "../../src/sense/events.ts";
 import type { TrackNote } from "../../src/track/tracker.ts";
 import type { StampedPose } from "../output/csv.ts";
+import { OutputDigest } from "./digest.ts";
 import { type HeldOutScore, scoreHeldOut } from "./held-out.ts";
 
 export interface ReplayOptions {
@@ -108,7 +108,7 @@ export async function replayRecording(path: string, options: ReplayOptions = {})
 function run(recording: Recording, options: ReplayOptions): Replay {
   const settings = resolveSettings({ ...settingsOf(recording.header), ...options.settings });
   const head = new Head(recording.header.setup, settings);
-  const digest = createHash("sha256");
+  const digest = new OutputDigest();
   const skipped: Record<string, number> = {};
   const times: number[] = [];
   const positions: StampedPose[] = [];
@@ -127,7 +127,7 @@ function run(recording: Recording, options: ReplayOptions): Replay {
   let depthFrames = 0;
   const note = (outputs: readonly HeadOutput[]): void => {
     for (const output of outputs) {
-      digest.update(JSON.stringify(output));
+      digest.add(output);
       if (output.kind === "track") notes.push({ time: output.time, note: output.note });
       if (output.kind === "skipped") skipped[output.why] = (skipped[output.why] ?? 0) + 1;
       if (output.kind !== "frame") continue;
@@ -165,7 +165,7 @@ function run(recording: Recording, options: ReplayOptions): Replay {
   }
   note(head.finish());
   const taken = (performance.now() - start) / 1000;
-  digestMap(head.grid, (bytes) => digest.update(bytes));
+  digestMap(head.grid, (bytes) => digest.bytes(bytes));
   const heldOut =
     options.holdOut === true ? scoreHeldOut(recording, head, heldPoses, options.onProgress) : null;
   options.onProgress?.(1);
@@ -181,7 +181,7 @@ function run(recording: Recording, options: ReplayOptions): Replay {
     frame99: times[Math.floor(times.length * 0.99)] ?? 0,
     damage: recording.damage.length,
     map: summarizeMap(head),
-    hash: digest.digest("hex"),
+    hash: digest.finish(),
     heldOut,
     trajectoryError: settings["pose.source"] === "reference" ? null : trajectoryError(truth, found, foundAt),
     holds,
