@@ -51,6 +51,7 @@ export async function main(args: string[]): Promise<number> {
       const { summary } = await replayRecording(positionals[0]!, {
         settings,
         holdOut: values["hold-out"] === true,
+        isAhead: true,
         onProgress: (share) => bar?.update(share),
       });
       bar?.stop();

@@ -69,6 +69,10 @@ class Tile {
   readonly looks = new Uint8Array(CELLS);
   /** Whether any cell has one: few tiles do. */
   hasBrink = false;
+  /** Newest frame with anything in `hard`: most tiles need not be asked cell by cell. */
+  hardFrame = 0;
+  /** No cell that is firm was seen before; so late at first that any is later. */
+  earliest = Number.POSITIVE_INFINITY;
 
   settle(c: number): void {
     const odds = this.odds[c]!;
@@ -194,6 +198,7 @@ export class FootingLayer {
         tile.added[c]!++;
         if (odds < TOP) tile.odds[c] = odds + 1;
         tile.time[c] = time;
+        if (time < tile.earliest) tile.earliest = time;
         tile.far[c] = far[k]!;
         tile.height[c] = floor + height[k]!;
         tile.settle(c);
@@ -246,8 +251,9 @@ export class FootingLayer {
   #setHard(wx: number, wy: number, end: number): void {
     const i = Math.floor(wx / this.cellSize);
     const j = Math.floor(wy / this.cellSize);
-    this.#tile(i >> 5, j >> 5).hard[((j & 31) << 5) | (i & 31)] =
-      2 * this.frame + (end === END.brink ? 1 : 0);
+    const tile = this.#tile(i >> 5, j >> 5);
+    tile.hard[((j & 31) << 5) | (i & 31)] = 2 * this.frame + (end === END.brink ? 1 : 0);
+    tile.hardFrame = this.frame;
   }
 
   #addBrink(wx: number, wy: number, drop: number, range: number): void {
@@ -277,6 +283,7 @@ export class FootingLayer {
     if (tile.odds[c] !== 0) return;
     tile.odds[c] = FIRM_FROM;
     tile.time[c] = time;
+    if (time < tile.earliest) tile.earliest = time;
     tile.height[c] = height;
     tile.settle(c);
   }
@@ -304,10 +311,12 @@ export class FootingLayer {
     if ((layer & 1) === 1) return BLOCKED;
     const settled = tile.settled[c]!;
     if (settled === BLOCKED || settled === GONE) return settled;
-    const hard = tile.hard[c]!;
-    if (hard >> 1 === this.frame && this.frame > 0) return (hard & 1) === 1 ? GONE : BLOCKED;
+    if (tile.hardFrame === this.frame && this.frame > 0) {
+      const hard = tile.hard[c]!;
+      if (hard >> 1 === this.frame) return (hard & 1) === 1 ? GONE : BLOCKED;
+    }
     if (settled !== FIRM) return settled;
-    return tile.time[c]! >= this.oldest ? FIRM : UNSEEN;
+    return tile.earliest >= this.oldest || tile.time[c]! >= this.oldest ? FIRM : UNSEEN;
   }
 
   /** Microseconds when the cell was last seen; -Infinity when never. */

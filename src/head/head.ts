@@ -593,7 +593,7 @@ export class Head {
       revision,
       worldFromBase,
       worldFromLens,
-      tally: Array.from(masked.tally),
+      tally: listOf(masked.tally),
       points,
       floorSamples,
       track: located.state,
@@ -634,10 +634,10 @@ export class Head {
     this.#outputs.push({
       kind: "reflex",
       ...{ time, sensor, sequence, sight: judged.sight },
-      x: Array.from(judged.endX),
-      y: Array.from(judged.endY),
-      ends: Array.from(judged.kind),
-      drop: Array.from(judged.drop),
+      x: listOf(judged.endX),
+      y: listOf(judged.endY),
+      ends: listOf(judged.kind),
+      drop: listOf(judged.drop),
       trim: [judged.trimPitch, judged.trimRoll],
       ...{ room, pace: guard.speedFor(room) },
     });
@@ -681,9 +681,9 @@ export class Head {
     this.#outputs.push({
       kind: "reach",
       ...{ time, age: guard.blindFor, sight: guard.isLate ? "late" : guard.sight },
-      distance: Array.from(distance),
-      ends: Array.from(ends),
-      ages: Array.from(age),
+      distance: listOf(distance),
+      ends: listOf(ends),
+      ages: listOf(age),
       pace: guard.pace(x, y, yaw),
       brinks: this.#brinksAt(x, y),
       waiver:
@@ -815,4 +815,11 @@ function poseOr(buffer: PoseBuffer, time: number, otherwise: Pose): Pose {
 function poseOfMotion({ pose: [x, y, yaw] }: MotionEvent): Pose {
   const position: Vec3 = [x, y, 0];
   return { ...IDENTITY, rotation: fromYawPitchRoll(yaw, 0, 0), position };
+}
+
+/** What `Array.from` gives, which goes through an iterator for each number. */
+function listOf(values: Float32Array | Uint8Array | Uint32Array | Int32Array): number[] {
+  const out = new Array<number>(values.length);
+  for (let n = 0; n < values.length; n++) out[n] = values[n]!;
+  return out;
 }

@@ -16,10 +16,13 @@ import type { TrackNote } from "../../src/track/tracker.ts";
 import type { StampedPose } from "../output/csv.ts";
 import { OutputDigest } from "./digest.ts";
 import { type HeldOutScore, scoreHeldOut } from "./held-out.ts";
+import { readAhead, readHere, type Stretch } from "./source.ts";
 
 export interface ReplayOptions {
   /** Settings that go over those in the recording's header. */
   readonly settings?: Readonly<Record<string, unknown>>;
+  /** Let another thread read and unpack the file ahead. */
+  readonly isAhead?: boolean;
   /** Keep every second frame out of the map and predict it. */
   readonly holdOut?: boolean;
   /** Called now and then with the share of the file that was read. */
@@ -99,13 +102,17 @@ export function settingsOf(header: {
 export async function replayRecording(path: string, options: ReplayOptions = {}): Promise<Replay> {
   const recording = await openRecording(path);
   try {
-    return run(recording, options);
+    return await run(recording, options.isAhead ? readAhead(path) : readHere(recording), options);
   } finally {
     recording.close();
   }
 }
 
-function run(recording: Recording, options: ReplayOptions): Replay {
+async function run(
+  recording: Recording,
+  stretches: AsyncIterable<Stretch>,
+  options: ReplayOptions,
+): Promise<Replay> {
   const settings = resolveSettings({ ...settingsOf(recording.header), ...options.settings });
   const head = new Head(recording.header.setup, settings);
   const digest = new OutputDigest();
@@ -148,20 +155,24 @@ function run(recording: Recording, options: ReplayOptions): Replay {
     }
   };
   const start = performance.now();
-  for (const event of recording.events()) {
-    events++;
-    if (Number.isNaN(first)) first = event.time;
-    if (!(event.time <= last)) last = event.time;
-    if (event.kind === "reference") references.set(event.time, event);
-    if (event.kind === "depth") {
-      head.isMapping = !(options.holdOut === true && depthFrames++ % 2 === 1);
-      const before = performance.now();
-      note(head.take(event));
-      times.push(performance.now() - before);
-    } else {
-      note(head.take(event));
+  let damage = 0;
+  for await (const stretch of stretches) {
+    for (const event of stretch.events) {
+      events++;
+      if (Number.isNaN(first)) first = event.time;
+      if (!(event.time <= last)) last = event.time;
+      if (event.kind === "reference") references.set(event.time, event);
+      if (event.kind === "depth") {
+        head.isMapping = !(options.holdOut === true && depthFrames++ % 2 === 1);
+        const before = performance.now();
+        note(head.take(event));
+        times.push(performance.now() - before);
+      } else {
+        note(head.take(event));
+      }
+      if (events % 256 === 0) options.onProgress?.(stretch.share());
     }
-    if (events % 256 === 0) options.onProgress?.(recording.position.offset / recording.size);
+    damage = stretch.damage();
   }
   note(head.finish());
   const taken = (performance.now() - start) / 1000;
@@ -179,7 +190,7 @@ function run(recording: Recording, options: ReplayOptions): Replay {
     taken,
     frameMedian: times[times.length >> 1] ?? 0,
     frame99: times[Math.floor(times.length * 0.99)] ?? 0,
-    damage: recording.damage.length,
+    damage,
     map: summarizeMap(head),
     hash: digest.finish(),
     heldOut,
