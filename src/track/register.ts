@@ -91,9 +91,14 @@ export class Registrar {
   readonly #pull = new Float64Array(6);
   readonly #step = new Float64Array(6);
   readonly #off = new Float64Array(3);
+  readonly #squared = emptySums();
+  readonly #facingStrength = emptyStrength();
+  readonly #kept: Float32Array;
+  readonly #facing: Facing = { count: 0, spread: 0, information: 0 };
 
   constructor(capacity: number, settings: RegisterSettings = DEFAULT_REGISTER_SETTINGS) {
     this.#matches = emptyMatches(capacity);
+    this.#kept = new Float32Array(3 * capacity);
     this.#settings = settings;
   }
 
@@ -159,6 +164,51 @@ export class Registrar {
     return Math.max(Math.hypot(step[3]!, step[4]!, step[5]!), Math.hypot(step[0]!, step[1]!, step[2]!));
   }
 
+  /**
+   * What the last iteration's matches say along a unit axis when normals that are nearly square to it are made wholly so:
+   * the noise of a floor's many normals then feigns nothing, however much they outweigh the few that face the axis.
+   * @returns the same object every time
+   */
+  facing(prior: Prior, axis: ArrayLike<number>): Facing {
+    const facing = this.#facing;
+    const { count, point, normal, weight } = this.#matches;
+    const [a, b, c] = [axis[0]!, axis[1]!, axis[2]!];
+    const kept = this.#kept;
+    kept.set(normal.subarray(0, 3 * count));
+    let [n, x, y, z, squares, total] = [0, 0, 0, 0, 0, 0];
+    for (let i = 0, k = 0; i < count; i++, k += 3) {
+      const along = normal[k]! * a + normal[k + 1]! * b + normal[k + 2]! * c;
+      if (along < SQUARE && along > -SQUARE) {
+        normal[k]! -= along * a;
+        normal[k + 1]! -= along * b;
+        normal[k + 2]! -= along * c;
+        continue;
+      }
+      const w = weight[i]!;
+      n++;
+      total += w;
+      x += w * point[k]!;
+      y += w * point[k + 1]!;
+      z += w * point[k + 2]!;
+      squares += w * (point[k]! ** 2 + point[k + 1]! ** 2 + point[k + 2]! ** 2);
+    }
+    sumPlanes(this.#squared, this.#matches);
+    normal.set(kept.subarray(0, 3 * count));
+    translationStrength(this.#facingStrength, this.#squared.information, prior.rotation);
+    const { values, axes } = this.#facingStrength;
+    // a^T (sum of value k times axis k axis k^T)^-1 a is the variance along the axis.
+    let variance = 0;
+    for (let k = 0; k < 3; k++) {
+      const along = a * axes[3 * k]! + b * axes[3 * k + 1]! + c * axes[3 * k + 2]!;
+      variance += (along * along) / Math.max(values[k]!, 1e-12);
+    }
+    facing.count = n;
+    facing.spread =
+      total > 0 ? Math.sqrt(Math.max(0, squares / total - (x * x + y * y + z * z) / (total * total))) : 0;
+    facing.information = n > 0 ? 1 / variance : 0;
+    return facing;
+  }
+
   #finish(prior: Prior): void {
     const { result } = this;
     const { sums, strength, shares } = result;
@@ -173,6 +223,18 @@ export class Registrar {
       shares[k] = sums.weight > 0 ? strength.values[k]! / sums.weight - feigned : 0;
     }
   }
+}
+
+/** Cosine between a normal and an axis below which its part along the axis may be noise. */
+const SQUARE = 0.35;
+
+/** What the samples that face an axis say of the position along it. */
+export interface Facing {
+  /** How many there are, and the rms distance of their points from the middle of them, metres. */
+  count: number;
+  spread: number;
+  /** Information along the axis given the rotation that is known, 1 / m^2: of these alone. */
+  information: number;
 }
 
 /** So many neighbouring samples share the error of their normals. */

@@ -12,7 +12,8 @@ import {
 } from "../geometry/rigid.ts";
 import { eigenSymmetric } from "../geometry/solve.ts";
 import { emptyMatches } from "./normal-equations.ts";
-import { Registrar, type Stage, turnBy } from "./register.ts";
+import { Registrar, rotationBetween, type Stage, turnBy } from "./register.ts";
+import { emptySamples } from "./sampler.ts";
 import { PositionSearch } from "./search.ts";
 import { type Placement, type Samples, SurfelMap } from "./surfels.ts";
 
@@ -141,9 +142,33 @@ const OVERRULING_STRENGTH = 10;
 const JUMP_RATE = 60 * DEGREE;
 /** With a smaller share of its samples on known ground a frame shows a new place. */
 const NEW_GROUND = 0.2;
-/** To be found again nearly the whole frame must lie on the map, and hold the head far better than is needed to go on. */
+/** Metres, 1 sigma: with more doubt about the place and no odometry nothing new is added to the surfel map. */
+const MOST_DOUBT = 0.1;
+/** Metres, 1 sigma: what hangs on a map with more doubt than this built into it is not called held. */
+const HELD_DOUBT = 0.033;
+/** To be found again nearly the whole frame must lie on the map. */
 const REGAINED_SHARE = 0.7;
-const REGAINED_STRENGTH = 20;
+/** So many samples must be upright, and face each level direction; what they hold it to, metres, 1 sigma. */
+const REGAINED_UPRIGHT = 100;
+const REGAINED_FACING = 40;
+const REGAINED_SIGMA = 0.02;
+const REGAINED_SPREAD = 0.15;
+/** A place with this share of the best one's upright samples is a rival. Places that are tried. */
+const RIVAL = 0.7;
+const CANDIDATES = 10;
+/** So many frames in a row must agree, none farther from the one before than a base moves: metres per second. */
+const CONFIRMATIONS = 5;
+const FASTEST = 1.5;
+/** Part of a normal along the vertical below which its surface is upright. */
+const UPRIGHT = 0.7;
+/**
+ * With so many times the least share of the weight a direction is held without a doubt; else it is by the samples that face it:
+ * so many, so far apart (metres), and together so good (metres, 1 sigma).
+ */
+const CLEAR_STRENGTH = 20;
+const FACING_COUNT = 24;
+const FACING_SPREAD = 0.25;
+const FACING_SIGMA = 0.05;
 /** Odometry is compared with depth over this time, seconds; it disagrees beyond these. */
 const COMPARED = 1;
 const SLIP_METRES = 0.06;
@@ -191,6 +216,8 @@ export class Tracker {
   #built = 0;
   #heldAt = 0;
   #confirmations = 0;
+  readonly #upright = emptySamples(CAPACITY);
+  #uprightMatched = 0;
   #notes: TrackNote[] = [];
   /** Odometry and tracked poses of the last second, oldest first. */
   readonly #compared: { time: number; odometry: Pose; base: Pose }[] = [];
@@ -364,9 +391,11 @@ export class Tracker {
       const [a, b, c] = [strength.axes[3 * k]!, strength.axes[3 * k + 1]!, strength.axes[3 * k + 2]!];
       // What was free a moment ago must be held clearly before it counts as held again.
       const bar = quadratic(this.#freed, a, b, c) > 0.5 ? 2 * least : least;
-      const trust = Math.min(1, Math.max(0, shares[k]! / bar)) ** 2;
+      // A clear hold is one; less may be feigned by the normals of a floor or wall, so samples must face the axis.
+      const isClear = shares[k]! >= CLEAR_STRENGTH * bar;
+      const information = isClear ? strength.values[k]! : this.#facingInformation(k);
+      const trust = isClear || HONESTY / information <= FACING_SIGMA ** 2 ? 1 : 0;
       if (trust < 1) weak.push(k);
-      const information = strength.values[k]! * trust;
       const before = Math.sqrt(Math.max(0, quadratic(P, a, b, c))) + growth;
       // A free axis has no more information than the noise of its normals feigns: none, for the covariance.
       const variance = trust < 1 ? before * before : 1 / (1 / (before * before) + information / HONESTY);
@@ -413,16 +442,24 @@ export class Tracker {
     this.#way += Math.hypot(...add(base.position, this.#base.position, -1));
     this.#base = base;
     this.#heldAt = input.time;
-    const hold = weak.length > 0 ? "sliding" : "held";
+    if (Math.sqrt(largest(P)) > s.lostSigma) return this.#lose(input);
+    const hold = weak.length > 0 ? "sliding" : this.#built > HELD_DOUBT ** 2 ? "carried" : "held";
     if (this.#frames % s.fuseEvery === 0) {
-      if (hold === "held") {
+      if (weak.length === 0) {
         this.#fuse(all, null);
         this.#level();
-      } else this.#fuseFree(all, weak);
+      } else this.#fuseFree(input, weak);
     }
-    if (input.odometry !== null && hold === "held") this.#compare(input.time, input.odometry);
+    if (input.odometry !== null && weak.length === 0) this.#compare(input.time, input.odometry);
     else this.#compared.length = 0;
     return this.#done(input, hold, share);
+  }
+
+  /** What the samples that face an axis of the geometry say of it: the less, the fewer and the closer together they are. */
+  #facingInformation(k: number): number {
+    const axis = this.#registrar.result.strength.axes.subarray(3 * k, 3 * k + 3);
+    const { count, spread, information } = this.#registrar.facing(this.#prior, axis);
+    return information * Math.min(1, count / FACING_COUNT) ** 2 * Math.min(1, spread / FACING_SPREAD) ** 2;
   }
 
   /** Depth could not be used: on by the prediction. */
@@ -436,21 +473,22 @@ export class Tracker {
     place(this.#pose, compose(predicted, baseFromLens));
     if (!hasOdometry) this.#velocity = scale(this.#velocity, s.coasting ** dt);
     this.#compared.length = 0;
-    if (chosen.count >= s.minMatches && this.#knownOf(chosen) < NEW_GROUND * chosen.count) {
-      // New ground, out of sight of the old: a map begins here, where the head is thought to be. The doubt about that is
-      // built into it.
-      this.#built += largest(this.#covariance);
-      setDiagonal(this.#covariance, MAP_SIGMA ** 2, MAP_SIGMA ** 2, MAP_SIGMA ** 2);
-      this.#fuse(all, null);
+    const doubt = largest(this.#covariance);
+    const isNew = chosen.count >= s.minMatches && this.#knownOf(chosen) < NEW_GROUND * chosen.count;
+    if (isNew && doubt <= this.#mostDoubt(input) ** 2) {
+      // New ground, out of sight of the old: a map begins here.
+      this.#build(Math.sqrt(doubt), all);
     }
     const isLost = hasOdometry
       ? Math.sqrt(largest(this.#covariance)) > s.lostSigma
       : (input.time - this.#heldAt) / 1e6 > s.patience;
-    if (isLost) {
-      this.#notes.push({ what: "lost" });
-      this.#confirmations = 0;
-    }
-    return this.#done(input, isLost ? "lost" : "carried", 0);
+    return isLost ? this.#lose(input) : this.#done(input, "carried", 0);
+  }
+
+  #lose(input: TrackInput): TrackResult {
+    this.#notes.push({ what: "lost" });
+    this.#confirmations = 0;
+    return this.#done(input, "lost", 0);
   }
 
   /** Lost: is this the last place after all, or another on the map? */
@@ -461,7 +499,8 @@ export class Tracker {
     const yawVariance = s.yawSigma ** 2 + this.#yawVariance;
     this.#velocity = [0, 0, 0];
     const { position, growth } = this.#predict(input.odometry, dt);
-    widen(this.#covariance, growth);
+    const isBlind = input.odometry === null || this.#odometry === null;
+    widen(this.#covariance, isBlind ? FASTEST * dt : growth);
     const last = { position };
     this.#base = { rotation, position: last.position };
     place(this.#pose, compose(this.#base, baseFromLens));
@@ -469,7 +508,13 @@ export class Tracker {
     if (this.#confirmations > 0) {
       // A place was found in the frame before: does this one agree?
       this.#expect(compose(this.#base, baseFromLens), 0.1, yawVariance);
-      if (this.#fits(input)) return this.#found(input, ++this.#confirmations);
+      const before = this.#base.position;
+      if (this.#fits(input, yawVariance) > 0) {
+        const moved = Math.hypot(
+          ...add(compose(poseOf(this.#pose), invert(baseFromLens)).position, before, -1),
+        );
+        if (moved <= 0.05 + FASTEST * dt) return this.#found(input, ++this.#confirmations);
+      }
       this.#confirmations = 0;
     }
     const here = compose({ rotation, position: last.position }, baseFromLens);
@@ -477,25 +522,26 @@ export class Tracker {
     let best = 0;
     let second = 0;
     let bestAt: Pose | null = null;
+    pickUpright(this.#upright, chosen, this.#pose.rotation);
     const candidates = this.#search.search(
-      ...([this.coarse, chosen, this.#pose, s.searchRadius, s.coarseVoxel, 5] as const),
+      ...([this.coarse, this.#upright, this.#pose, s.searchRadius, s.coarseVoxel, CANDIDATES] as const),
     );
     for (const { x, y } of [{ x: here.position[0], y: here.position[1] }, ...candidates]) {
       const guess: Pose = { rotation: here.rotation, position: [x, y, here.position[2]] };
       this.#expect(guess, 0.3, yawVariance);
       place(this.#pose, guess);
-      if (!this.#fits(input)) continue;
-      const { matched } = this.#registrar.result;
+      const upright = this.#fits(input, yawVariance);
+      const matched = this.#uprightMatched;
       const at = poseOf(this.#pose);
       if (bestAt !== null && Math.hypot(...add(at.position, bestAt.position, -1)) < 0.2) {
-        if (matched > best) [best, bestAt] = [matched, at];
-      } else if (matched > best) {
-        second = best;
-        [best, bestAt] = [matched, at];
+        if (upright > best) [best, bestAt] = [upright, at];
+      } else if (upright > best) {
+        second = Math.max(second, best);
+        [best, bestAt] = [upright, at];
       } else second = Math.max(second, matched);
     }
     // Two places that fit about alike are none.
-    if (bestAt === null || second > 0.8 * best) {
+    if (bestAt === null || second > RIVAL * best) {
       this.#base = { rotation, position: last.position };
       place(this.#pose, here);
       return this.#done(input, "lost", 0);
@@ -504,25 +550,50 @@ export class Tracker {
     return this.#found(input, ++this.#confirmations);
   }
 
-  /** Whether a frame, registered from `#pose`, lies on the map nearly as a whole and is held in every direction. */
-  #fits(input: TrackInput): boolean {
+  /**
+   * Whether a frame, registered from `#pose`, can only have been seen from there: nearly all of it lies on the map, the
+   * upright parts too, which alone tell places apart on a floor; they hold it in every level direction; and the rotation is
+   * the orientation's within its error. @returns how many upright samples lie on the map, 0 for no
+   */
+  #fits(input: TrackInput, yawVariance: number): number {
+    const s = this.settings;
+    const { chosen } = input;
     const share = this.#register(input);
-    const { matched, shares } = this.#registrar.result;
-    const least = REGAINED_STRENGTH * this.settings.minStrength;
-    return share >= REGAINED_SHARE && matched >= REGAINED_SHARE * input.chosen.count && shares[0]! >= least;
+    const { matched, strength } = this.#registrar.result;
+    pickUpright(this.#upright, chosen, this.#pose.rotation);
+    const upright = this.#upright.count;
+    const { normal, count } = this.#registrar.matches;
+    let lying = 0;
+    for (let k = 2; k < 3 * count; k += 3) if (Math.abs(normal[k]!) < UPRIGHT) lying++;
+    this.#uprightMatched = lying;
+    const isSeen = share >= REGAINED_SHARE && matched >= REGAINED_SHARE * chosen.count;
+    if (!isSeen || upright < REGAINED_UPRIGHT || lying < REGAINED_SHARE * upright) return 0;
+    const off = new Float64Array(3);
+    rotationBetween(off, this.#prior.at.rotation, this.#pose.rotation);
+    const tilt = 3 * s.tiltSigma + 0.3 * DEGREE;
+    if (Math.hypot(off[0]!, off[1]!) > tilt || Math.abs(off[2]!) > 3 * Math.sqrt(yawVariance)) return 0;
+    for (let k = 0; k < 3; k++) {
+      const axis = strength.axes.subarray(3 * k, 3 * k + 3);
+      if (Math.abs(axis[2]!) > UPRIGHT) continue; // the floor holds it
+      const { count: facing, spread, information } = this.#registrar.facing(this.#prior, axis);
+      const isHeld = HONESTY / information <= REGAINED_SIGMA ** 2;
+      if (!isHeld || facing < REGAINED_FACING || spread < REGAINED_SPREAD) return 0;
+    }
+    return lying;
   }
 
   #found(input: TrackInput, confirmations: number): TrackResult {
     const before = this.#base.position;
     this.#base = compose(poseOf(this.#pose), invert(input.baseFromLens));
-    if (confirmations < 3) return this.#done(input, "lost", 0);
+    if (confirmations < CONFIRMATIONS) return this.#done(input, "lost", 0);
     this.#covariance.fill(0);
     setDiagonal(this.#covariance, MAP_SIGMA ** 2, MAP_SIGMA ** 2, MAP_SIGMA ** 2);
     this.#notes.push({ what: "found", distance: Math.hypot(...add(this.#base.position, before, -1)) });
     this.#heldAt = input.time;
     this.#confirmations = 0;
     this.#followYaw(input.attitude, this.#base);
-    return this.#done(input, "held", 1);
+    const hold = this.#built > HELD_DOUBT ** 2 ? "carried" : "held";
+    return this.#done(input, hold, 1);
   }
 
   /** The offset of the orientation's yaw follows what depth says; a jump is taken over at once. */
@@ -575,14 +646,31 @@ export class Tracker {
   }
 
   /** Fuses what does not depend on where the head is along the free axes, or all of it when something new ends them. */
-  #fuseFree(all: Samples, weak: readonly number[]): void {
+  #fuseFree(input: TrackInput, weak: readonly number[]): void {
+    const { all } = input;
     const free = this.#registrar.result.strength.axes.subarray(0, 3 * weak.length);
-    if (weak.length === 1 && this.#facing(all, free) > 0.05) {
-      // Something faces the free axis and is not on the map yet. It is where the head is thought to be; that doubt is
-      // built into the map.
-      this.#built += quadratic(this.#covariance, free[0]!, free[1]!, free[2]!);
-      this.#fuse(all, null);
+    let isFaced = false;
+    let doubt = 0;
+    for (let k = 0; k < free.length; k += 3) {
+      isFaced ||= this.#facing(all, free.subarray(k, k + 3)) > 0.05;
+      doubt = Math.max(doubt, quadratic(this.#covariance, free[k]!, free[k + 1]!, free[k + 2]!));
+    }
+    if (isFaced && doubt <= this.#mostDoubt(input) ** 2) {
+      // Something faces a free axis and is not on the map yet. It is where the head is thought to be.
+      this.#build(Math.sqrt(doubt), all);
     } else if (weak.length < 3) this.#fuse(all, free);
+  }
+
+  /** Adds new ground to the map where the head is thought to be: the doubt about that is built into it. */
+  #build(doubt: number, all: Samples): void {
+    this.#built = (Math.sqrt(this.#built) + doubt) ** 2;
+    setDiagonal(this.#covariance, MAP_SIGMA ** 2, MAP_SIGMA ** 2, MAP_SIGMA ** 2);
+    this.#fuse(all, null);
+  }
+
+  /** With odometry a map may begin in doubt: the base knows how it came there. */
+  #mostDoubt({ odometry }: TrackInput): number {
+    return odometry !== null && this.#odometry !== null ? this.settings.lostSigma : MOST_DOUBT;
   }
 
   /** Share of the samples whose normal is along an axis. */
@@ -661,6 +749,21 @@ const wrap = (angle: number): number => angle - 2 * Math.PI * Math.round(angle /
 /** How far `turned` is from `from` about the vertical, radians. */
 const angleAbout = (turned: Quat, from: Quat): number =>
   toRotationVector(multiply(turned, conjugate(from)))[2];
+
+/** Copies the samples whose normals are near level when the lens is turned by R. */
+function pickUpright(out: Samples, { count, point, normal, weight }: Samples, R: Float64Array): void {
+  let n = 0;
+  for (let i = 0, k = 0; i < count; i++, k += 3) {
+    const up = R[6]! * normal[k]! + R[7]! * normal[k + 1]! + R[8]! * normal[k + 2]!;
+    if (Math.abs(up) >= UPRIGHT) continue;
+    for (let j = 0; j < 3; j++) {
+      out.point[3 * n + j] = point[k + j]!;
+      out.normal[3 * n + j] = normal[k + j]!;
+    }
+    out.weight[n++] = weight[i]!;
+  }
+  out.count = n;
+}
 
 /** v^T m v of a symmetric 3 x 3 matrix. */
 function quadratic(m: Float64Array, x: number, y: number, z: number): number {

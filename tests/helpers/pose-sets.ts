@@ -219,6 +219,41 @@ export class DriftingAttitude {
   }
 }
 
+/** A scenario's list of shapes, over a floor. */
+type Shapes = readonly Record<string, unknown>[];
+
+const SMALL_OPTICS: PinholeOptics = {
+  ...{ model: "pinhole", width: WIDTH, height: HEIGHT, fx: 171, fy: 171, cx: 119.5, cy: 89.5 },
+  ...{ measures: "z", unit: 0.001, minRange: 0.15, maxRange: 6 },
+};
+
+/** A level lens that looks along `yaw`, `pitch` radians down. */
+export function lensAt(x: number, y: number, z: number, yaw: number, pitch: number): Pose {
+  return { position: [x, y, z], rotation: multiply(fromYawPitchRoll(yaw, pitch, 0), [0.5, -0.5, 0.5, -0.5]) };
+}
+
+/** Frames of a scene of shapes (material "wall") as a time-of-flight sensor sees them, 15 a second, from given poses. */
+export function sceneSet(name: string, shapes: Shapes, poses: readonly Pose[], seed: number): PoseSet {
+  const scenario = loadScenario({
+    name,
+    materials: { wall: { reflectance: 0.7 } },
+    scene: [{ shape: "floor", material: "wall", rect: [-1, -0.5, 1, 0.5], top: -0.301 }, ...shapes],
+    ...{ sensors: [], drive: { followFloor: false, points: [{ at: [0, 0] }, { at: [0.5, 0] }] } },
+  });
+  const noise = {
+    ...{ gate: 150, seen: { reflectance: 0.8, range: 6 }, frequency: 60e6, wrap: false, dark: 200 },
+    ...{ contrast: 0.8, sun: [], saturation: 1e9, amplitudeUnit: 8, shot: true, subRays: 1 },
+    random: new Random(seed, 78),
+  };
+  const amplitude = new Uint16Array(WIDTH * HEIGHT);
+  const frames = poses.map((worldFromLens, n): PoseFrame => {
+    const counts = new Uint16Array(WIDTH * HEIGHT);
+    renderDepth(scenario.scene, SMALL_OPTICS, worldFromLens, n / 15, noise, counts, amplitude);
+    return { time: Math.round((n / 15) * 1e6), counts, worldFromLens };
+  });
+  return { name, optics: SMALL_OPTICS, frames };
+}
+
 /** Shapes of scenes that leave directions free; see `bareScene`. */
 const BARE = {
   wall: [{ shape: "box", material: "wall", at: [0, 1.5], base: -6, size: [60, 0.2, 12] }],
@@ -235,35 +270,12 @@ const BARE = {
  * wall on the left, an empty floor, or a corridor straight ahead whose ends are out of sight.
  */
 export function bareScene(kind: keyof typeof BARE, seed: number, seconds = 8): PoseSet {
-  const scenario = loadScenario({
-    name: kind,
-    materials: { wall: { reflectance: 0.7 } },
-    scene: [{ shape: "floor", material: "wall", rect: [-1, -0.5, 1, 0.5], top: -0.301 }, ...BARE[kind]],
-    ...{ sensors: [], drive: { followFloor: false, points: [{ at: [0, 0] }, { at: [0.5, 0] }] } },
-  });
-  const optics: PinholeOptics = {
-    ...{ model: "pinhole", width: WIDTH, height: HEIGHT, fx: 171, fy: 171, cx: 119.5, cy: 89.5 },
-    ...{ measures: "z", unit: 0.001, minRange: 0.15, maxRange: 6 },
-  };
-  const noise = {
-    ...{ gate: 150, seen: { reflectance: 0.8, range: 6 }, frequency: 60e6, wrap: false, dark: 200 },
-    ...{ contrast: 0.8, sun: [], saturation: 1e9, amplitudeUnit: 8, shot: true, subRays: 1 },
-    random: new Random(seed, 78),
-  };
-  const amplitude = new Uint16Array(WIDTH * HEIGHT);
   const look = kind === "wall" ? Math.PI / 2 : 0;
   const pitch = kind === "floor" ? 0.9 : 0.1;
-  const frames = Array.from({ length: 15 * seconds }, (_, n): PoseFrame => {
+  const poses = Array.from({ length: 15 * seconds }, (_, n): Pose => {
     const t = n / 15;
     const x = 0.4 * t + 0.15 * Math.sin(0.9 * t + seed) - 0.15 * Math.sin(seed);
-    const rotation = multiply(
-      fromYawPitchRoll(look + 0.02 * Math.sin(1.3 * t), pitch, 0),
-      [0.5, -0.5, 0.5, -0.5],
-    );
-    const worldFromLens: Pose = { rotation, position: [x, 0.02 * Math.sin(t), 0] };
-    const counts = new Uint16Array(WIDTH * HEIGHT);
-    renderDepth(scenario.scene, optics, worldFromLens, t, noise, counts, amplitude);
-    return { time: Math.round(t * 1e6), counts, worldFromLens };
+    return lensAt(x, 0.02 * Math.sin(t), 0, look + 0.02 * Math.sin(1.3 * t), pitch);
   });
-  return { name: `bare ${kind}`, optics, frames };
+  return sceneSet(`bare ${kind}`, BARE[kind], poses, seed);
 }
