@@ -166,9 +166,11 @@ const UPRIGHT = 0.7;
  * so many, so far apart (metres), and together so good (metres, 1 sigma).
  */
 const CLEAR_STRENGTH = 20;
-const FACING_COUNT = 24;
+const FACING_COUNT = 16;
 const FACING_SPREAD = 0.25;
-const FACING_SIGMA = 0.05;
+const FACING_SIGMA = 0.035;
+/** Errors of few samples are their own noise rather than one flaw of the map that many share: they count for so much more. */
+const FEW = 10;
 /** Odometry is compared with depth over this time, seconds; it disagrees beyond these. */
 const COMPARED = 1;
 const SLIP_METRES = 0.06;
@@ -459,7 +461,7 @@ export class Tracker {
   #facingInformation(k: number): number {
     const axis = this.#registrar.result.strength.axes.subarray(3 * k, 3 * k + 3);
     const { count, spread, information } = this.#registrar.facing(this.#prior, axis);
-    return information * Math.min(1, count / FACING_COUNT) ** 2 * Math.min(1, spread / FACING_SPREAD) ** 2;
+    return FEW * information * Math.min(1, count / FACING_COUNT) ** 2 * Math.min(1, spread / FACING_SPREAD) ** 2;
   }
 
   /** Depth could not be used: on by the prediction. */
