@@ -1,6 +1,7 @@
 import { Packr } from "msgpackr";
 import type { Optics, Pose, Quat, Vec3 } from "../geometry/optics.ts";
 import type { SensorSetup } from "../sense/events.ts";
+import { MAX_PIXELS } from "../sense/image-codec.ts";
 import {
   finishRecord,
   MAX_HEADER,
@@ -9,7 +10,6 @@ import {
   type RecordingHeader,
   startRecord,
 } from "./format.ts";
-import { MAX_PIXELS } from "./image-codec.ts";
 import type { MsgpackReader, MsgpackWriter } from "./msgpack.ts";
 
 const packr = new Packr({ useRecords: false, variableMapSize: true });

@@ -1,8 +1,8 @@
 import type { Pose, Quat } from "../geometry/optics.ts";
 import { normalizeRotation } from "../geometry/rigid.ts";
 import { DecodeError } from "../record/bytes.ts";
-import { decodeImage } from "../record/image-codec.ts";
 import type { HeadEvent, Setup } from "../sense/events.ts";
+import { decodeImage } from "../sense/image-codec.ts";
 import { WireError } from "../wire/codec.ts";
 import type { FromClient } from "../wire/messages.ts";
 import { type FrameSlotMemory, FrameWriter } from "./frame-slot.ts";

@@ -6,8 +6,8 @@ import { deflateSync, inflateSync } from "node:zlib";
 import { decode as decodePng } from "fast-png";
 import { crc32c } from "../../src/record/crc32c.ts";
 import { createRecording, openRecording } from "../../src/record/file.ts";
-import { decodeImage, encodeImage, maxEncodedSize } from "../../src/record/image-codec.ts";
 import type { DepthEvent, InertialEvent } from "../../src/sense/events.ts";
+import { decodeImage, encodeImage, maxEncodedSize } from "../../src/sense/image-codec.ts";
 import { seeded, smallHeader, smallSetup } from "../helpers/recordings.ts";
 
 const HELP = `Usage: record [options]    speed and size of the recording format

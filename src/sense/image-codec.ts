@@ -1,4 +1,4 @@
-import { DecodeError } from "./bytes.ts";
+import { DecodeError } from "./decode-error.ts";
 
 // Lossless coding of 16-bit depth and amplitude images, laid out byte by byte in docs/recording-format.md.
 // As in RVL (Wilson 2017, "Fast lossless depth image compression") empty pixels are run lengths, and each other

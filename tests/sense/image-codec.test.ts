@@ -3,7 +3,7 @@ import { join } from "node:path";
 import fc from "fast-check";
 import { decode as decodePng } from "fast-png";
 import { expect, test } from "vitest";
-import { decodeImage, encodeImage, MAX_PIXELS, maxEncodedSize } from "../../src/record/image-codec.ts";
+import { decodeImage, encodeImage, MAX_PIXELS, maxEncodedSize } from "../../src/sense/image-codec.ts";
 import { sharedData, testWith } from "../helpers/needs.ts";
 import { seeded } from "../helpers/recordings.ts";
 
