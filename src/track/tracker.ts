@@ -461,7 +461,9 @@ export class Tracker {
   #facingInformation(k: number): number {
     const axis = this.#registrar.result.strength.axes.subarray(3 * k, 3 * k + 3);
     const { count, spread, information } = this.#registrar.facing(this.#prior, axis);
-    return FEW * information * Math.min(1, count / FACING_COUNT) ** 2 * Math.min(1, spread / FACING_SPREAD) ** 2;
+    return (
+      FEW * information * Math.min(1, count / FACING_COUNT) ** 2 * Math.min(1, spread / FACING_SPREAD) ** 2
+    );
   }
 
   /** Depth could not be used: on by the prediction. */
