@@ -1,3 +1,4 @@
+import type { Pose, Quat } from "../geometry/optics.ts";
 import type { Matches } from "./normal-equations.ts";
 
 /** Floats per surfel: mean point (3), unit normal (3), weight, number of samples. */
@@ -405,4 +406,47 @@ function wider<T extends Int32Array | Float32Array>(from: T): T {
   const out = new (from.constructor as new (length: number) => T)(2 * from.length);
   out.set(from);
   return out;
+}
+
+export function placement(): Placement {
+  return { rotation: new Float64Array(9), position: new Float64Array(3) };
+}
+
+/** Writes a pose as rotation matrix and position. */
+export function setPlacement(out: Placement, { rotation: [x, y, z, w], position }: Pose): void {
+  const R = out.rotation;
+  R[0] = 1 - 2 * (y * y + z * z);
+  R[1] = 2 * (x * y - z * w);
+  R[2] = 2 * (x * z + y * w);
+  R[3] = 2 * (x * y + z * w);
+  R[4] = 1 - 2 * (x * x + z * z);
+  R[5] = 2 * (y * z - x * w);
+  R[6] = 2 * (x * z - y * w);
+  R[7] = 2 * (y * z + x * w);
+  R[8] = 1 - 2 * (x * x + y * y);
+  out.position.set(position);
+}
+
+/** The pose of a rotation matrix and position. Source: Shepperd 1978, the largest component first. */
+export function poseOf({ rotation: R, position }: Placement): Pose {
+  const [a, b, c] = [R[0]!, R[4]!, R[8]!];
+  let q: Quat;
+  if (a + b + c > 0) {
+    const s = 2 * Math.sqrt(1 + a + b + c);
+    q = [(R[7]! - R[5]!) / s, (R[2]! - R[6]!) / s, (R[3]! - R[1]!) / s, s / 4];
+  } else if (a > b && a > c) {
+    const s = 2 * Math.sqrt(1 + a - b - c);
+    q = [s / 4, (R[1]! + R[3]!) / s, (R[2]! + R[6]!) / s, (R[7]! - R[5]!) / s];
+  } else if (b > c) {
+    const s = 2 * Math.sqrt(1 + b - a - c);
+    q = [(R[1]! + R[3]!) / s, s / 4, (R[5]! + R[7]!) / s, (R[2]! - R[6]!) / s];
+  } else {
+    const s = 2 * Math.sqrt(1 + c - a - b);
+    q = [(R[2]! + R[6]!) / s, (R[5]! + R[7]!) / s, s / 4, (R[3]! - R[1]!) / s];
+  }
+  const norm = Math.hypot(...q);
+  return {
+    rotation: [q[0] / norm, q[1] / norm, q[2] / norm, q[3] / norm],
+    position: [position[0]!, position[1]!, position[2]!],
+  };
 }

@@ -12,10 +12,9 @@ import {
 } from "../geometry/rigid.ts";
 import { eigenSymmetric } from "../geometry/solve.ts";
 import { emptyMatches } from "./normal-equations.ts";
-import { Registrar, rotationBetween, type Stage, turnBy } from "./register.ts";
-import { emptySamples } from "./sampler.ts";
-import { PositionSearch } from "./search.ts";
-import { type Placement, type Samples, SurfelMap } from "./surfels.ts";
+import { PlaceMatcher } from "./places.ts";
+import { Registrar, type Stage, turnBy } from "./register.ts";
+import { type Placement, placement, poseOf, type Samples, SurfelMap, setPlacement } from "./surfels.ts";
 
 /**
  * How well a pose is known:
@@ -146,21 +145,9 @@ const NEW_GROUND = 0.2;
 const MOST_DOUBT = 0.1;
 /** Metres, 1 sigma: what hangs on a map with more doubt than this built into it is not called held. */
 const HELD_DOUBT = 0.033;
-/** To be found again nearly the whole frame must lie on the map. */
-const REGAINED_SHARE = 0.7;
-/** So many samples must be upright, and face each level direction; what they hold it to, metres, 1 sigma. */
-const REGAINED_UPRIGHT = 100;
-const REGAINED_FACING = 40;
-const REGAINED_SIGMA = 0.02;
-const REGAINED_SPREAD = 0.15;
-/** A place with this share of the best one's upright samples is a rival. Places that are tried. */
-const RIVAL = 0.7;
-const CANDIDATES = 10;
 /** So many frames in a row must agree, none farther from the one before than a base moves: metres per second. */
 const CONFIRMATIONS = 5;
 const FASTEST = 1.5;
-/** Part of a normal along the vertical below which its surface is upright. */
-const UPRIGHT = 0.7;
 /**
  * With so many times the least share of the weight a direction is held without a doubt; else it is by the samples that face it:
  * so many, so far apart (metres), and together so good (metres, 1 sigma).
@@ -188,7 +175,7 @@ export class Tracker {
   /** May be replaced between frames; the sizes of the voxels stay as they were. */
   settings: TrackerSettings;
   readonly #registrar = new Registrar(CAPACITY);
-  readonly #search = new PositionSearch();
+  readonly #places = new PlaceMatcher(CAPACITY);
   readonly #matches = emptyMatches(CAPACITY);
   readonly #stages: readonly Stage[];
   readonly #start: Pose;
@@ -218,8 +205,6 @@ export class Tracker {
   #built = 0;
   #heldAt = 0;
   #confirmations = 0;
-  readonly #upright = emptySamples(CAPACITY);
-  #uprightMatched = 0;
   #notes: TrackNote[] = [];
   /** Odometry and tracked poses of the last second, oldest first. */
   readonly #compared: { time: number; odometry: Pose; base: Pose }[] = [];
@@ -277,7 +262,7 @@ export class Tracker {
     const { position, sigma, growth } = this.#predict(input.odometry, dt);
     const predicted = { rotation: this.#rotationFrom(attitude), position };
     this.#expect(compose(predicted, baseFromLens), sigma, s.yawSigma ** 2 + this.#yawVariance);
-    place(this.#pose, compose(predicted, baseFromLens));
+    setPlacement(this.#pose, compose(predicted, baseFromLens));
     let share = this.#register(input);
     // Has the orientation's yaw jumped? Where it turned much faster than before, or depth does not fit, the turn rate so
     // far is tried in its place; what more of the frame fits is believed.
@@ -287,13 +272,13 @@ export class Tracker {
       const { matched } = this.#registrar.result;
       const kept = poseOf(this.#pose);
       this.#expect(compose(steady, baseFromLens), sigma, LEAST_JUMP ** 2);
-      place(this.#pose, compose(steady, baseFromLens));
+      setPlacement(this.#pose, compose(steady, baseFromLens));
       const other = this.#register(input);
       if (other > 0 && this.#registrar.result.matched > matched) share = other;
       else {
         // Once more from where it was best, so that the equations are those of the pose.
         this.#expect(compose(predicted, baseFromLens), sigma, s.yawSigma ** 2 + this.#yawVariance);
-        place(this.#pose, kept);
+        setPlacement(this.#pose, kept);
         share = this.#register(input);
       }
     }
@@ -314,7 +299,7 @@ export class Tracker {
     this.#yawOffset = toYawPitchRoll(this.#start.rotation)[0] - toYawPitchRoll(attitude)[0];
     this.#yawVariance = this.settings.yawSigma ** 2;
     this.#base = { rotation: this.#rotationFrom(attitude), position: this.#start.position };
-    place(this.#pose, compose(this.#base, baseFromLens));
+    setPlacement(this.#pose, compose(this.#base, baseFromLens));
     if (all.count < this.settings.minMatches) {
       // Nothing to hold on to yet; the first frame that shows something is the first.
       return this.#result("carried", input, 0, false);
@@ -357,7 +342,7 @@ export class Tracker {
   /** Sets the prior. */
   #expect(worldFromLens: Pose, sigma: number, yawVariance: number): void {
     const { tiltSigma } = this.settings;
-    place(this.#prior.at, worldFromLens);
+    setPlacement(this.#prior.at, worldFromLens);
     setDiagonal(this.#prior.rotation, 1 / tiltSigma ** 2, 1 / tiltSigma ** 2, 1 / yawVariance);
     setDiagonal(this.#prior.position, 1 / sigma ** 2, 1 / sigma ** 2, 1 / sigma ** 2);
   }
@@ -474,7 +459,7 @@ export class Tracker {
     widen(this.#covariance, growth);
     this.#way += Math.hypot(...add(predicted.position, this.#base.position, -1));
     this.#base = predicted;
-    place(this.#pose, compose(predicted, baseFromLens));
+    setPlacement(this.#pose, compose(predicted, baseFromLens));
     if (!hasOdometry) this.#velocity = scale(this.#velocity, s.coasting ** dt);
     this.#compared.length = 0;
     const doubt = largest(this.#covariance);
@@ -507,88 +492,31 @@ export class Tracker {
     widen(this.#covariance, isBlind ? FASTEST * dt : growth);
     const last = { position };
     this.#base = { rotation, position: last.position };
-    place(this.#pose, compose(this.#base, baseFromLens));
+    setPlacement(this.#pose, compose(this.#base, baseFromLens));
     if (chosen.count < s.minMatches) return this.#done(input, "lost", 0);
+    const doubt = { tilt: s.tiltSigma, yaw: Math.sqrt(yawVariance) };
     if (this.#confirmations > 0) {
       // A place was found in the frame before: does this one agree?
-      this.#expect(compose(this.#base, baseFromLens), 0.1, yawVariance);
       const before = this.#base.position;
-      if (this.#fits(input, yawVariance) > 0) {
-        const moved = Math.hypot(
-          ...add(compose(poseOf(this.#pose), invert(baseFromLens)).position, before, -1),
-        );
-        if (moved <= 0.05 + FASTEST * dt) return this.#found(input, ++this.#confirmations);
+      const guess = compose(this.#base, baseFromLens);
+      if (this.#places.fits(chosen, guess, { ...doubt, position: 0.1 }, this.#stages) > 0) {
+        const { pose } = this.#places;
+        const moved = Math.hypot(...add(compose(pose, invert(baseFromLens)).position, before, -1));
+        if (moved <= 0.05 + FASTEST * dt) return this.#found(input, pose, ++this.#confirmations);
       }
       this.#confirmations = 0;
     }
     const here = compose({ rotation, position: last.position }, baseFromLens);
-    place(this.#pose, here);
-    let best = 0;
-    let second = 0;
-    let bestAt: Pose | null = null;
-    pickUpright(this.#upright, chosen, this.#pose.rotation);
-    const candidates = this.#search.search(
-      ...([this.coarse, this.#upright, this.#pose, s.searchRadius, s.coarseVoxel, CANDIDATES] as const),
-    );
-    for (const { x, y } of [{ x: here.position[0], y: here.position[1] }, ...candidates]) {
-      const guess: Pose = { rotation: here.rotation, position: [x, y, here.position[2]] };
-      this.#expect(guess, 0.3, yawVariance);
-      place(this.#pose, guess);
-      const upright = this.#fits(input, yawVariance);
-      const matched = this.#uprightMatched;
-      const at = poseOf(this.#pose);
-      if (bestAt !== null && Math.hypot(...add(at.position, bestAt.position, -1)) < 0.2) {
-        if (upright > best) [best, bestAt] = [upright, at];
-      } else if (upright > best) {
-        second = Math.max(second, best);
-        [best, bestAt] = [upright, at];
-      } else second = Math.max(second, matched);
-    }
-    // Two places that fit about alike are none.
-    if (bestAt === null || second > RIVAL * best) {
-      this.#base = { rotation, position: last.position };
-      place(this.#pose, here);
-      return this.#done(input, "lost", 0);
-    }
-    place(this.#pose, bestAt);
-    return this.#found(input, ++this.#confirmations);
+    const known = { ...doubt, position: 0.3 };
+    const place = this.#places.find(chosen, here, known, s.searchRadius, this.coarse, this.#stages);
+    if (place !== null) return this.#found(input, place.pose, ++this.#confirmations);
+    return this.#done(input, "lost", 0);
   }
 
-  /**
-   * Whether a frame, registered from `#pose`, can only have been seen from there: nearly all of it lies on the map, the
-   * upright parts too, which alone tell places apart on a floor; they hold it in every level direction; and the rotation is
-   * the orientation's within its error. @returns how many upright samples lie on the map, 0 for no
-   */
-  #fits(input: TrackInput, yawVariance: number): number {
-    const s = this.settings;
-    const { chosen } = input;
-    const share = this.#register(input);
-    const { matched, strength } = this.#registrar.result;
-    pickUpright(this.#upright, chosen, this.#pose.rotation);
-    const upright = this.#upright.count;
-    const { normal, count } = this.#registrar.matches;
-    let lying = 0;
-    for (let k = 2; k < 3 * count; k += 3) if (Math.abs(normal[k]!) < UPRIGHT) lying++;
-    this.#uprightMatched = lying;
-    const isSeen = share >= REGAINED_SHARE && matched >= REGAINED_SHARE * chosen.count;
-    if (!isSeen || upright < REGAINED_UPRIGHT || lying < REGAINED_SHARE * upright) return 0;
-    const off = new Float64Array(3);
-    rotationBetween(off, this.#prior.at.rotation, this.#pose.rotation);
-    const tilt = 3 * s.tiltSigma + 0.3 * DEGREE;
-    if (Math.hypot(off[0]!, off[1]!) > tilt || Math.abs(off[2]!) > 3 * Math.sqrt(yawVariance)) return 0;
-    for (let k = 0; k < 3; k++) {
-      const axis = strength.axes.subarray(3 * k, 3 * k + 3);
-      if (Math.abs(axis[2]!) > UPRIGHT) continue; // the floor holds it
-      const { count: facing, spread, information } = this.#registrar.facing(this.#prior, axis);
-      const isHeld = HONESTY / information <= REGAINED_SIGMA ** 2;
-      if (!isHeld || facing < REGAINED_FACING || spread < REGAINED_SPREAD) return 0;
-    }
-    return lying;
-  }
-
-  #found(input: TrackInput, confirmations: number): TrackResult {
+  #found(input: TrackInput, worldFromLens: Pose, confirmations: number): TrackResult {
     const before = this.#base.position;
-    this.#base = compose(poseOf(this.#pose), invert(input.baseFromLens));
+    setPlacement(this.#pose, worldFromLens);
+    this.#base = compose(worldFromLens, invert(input.baseFromLens));
     if (confirmations < CONFIRMATIONS) return this.#done(input, "lost", 0);
     this.#covariance.fill(0);
     setDiagonal(this.#covariance, MAP_SIGMA ** 2, MAP_SIGMA ** 2, MAP_SIGMA ** 2);
@@ -644,7 +572,7 @@ export class Tracker {
       rotation: multiply(turned, pose.rotation),
       position: add(turn(turned, add(pose.position, this.#start.position, -1)), this.#start.position, 1),
     });
-    place(this.#pose, move(poseOf(this.#pose)));
+    setPlacement(this.#pose, move(poseOf(this.#pose)));
     this.#base = move(this.#base);
     this.#velocity = turn(turned, this.#velocity);
   }
@@ -738,10 +666,6 @@ export class Tracker {
   }
 }
 
-function placement(): Placement {
-  return { rotation: new Float64Array(9), position: new Float64Array(3) };
-}
-
 function add(a: Vec3, b: Vec3, k: number): Vec3 {
   return [a[0] + k * b[0], a[1] + k * b[1], a[2] + k * b[2]];
 }
@@ -753,21 +677,6 @@ const wrap = (angle: number): number => angle - 2 * Math.PI * Math.round(angle /
 /** How far `turned` is from `from` about the vertical, radians. */
 const angleAbout = (turned: Quat, from: Quat): number =>
   toRotationVector(multiply(turned, conjugate(from)))[2];
-
-/** Copies the samples whose normals are near level when the lens is turned by R. */
-function pickUpright(out: Samples, { count, point, normal, weight }: Samples, R: Float64Array): void {
-  let n = 0;
-  for (let i = 0, k = 0; i < count; i++, k += 3) {
-    const up = R[6]! * normal[k]! + R[7]! * normal[k + 1]! + R[8]! * normal[k + 2]!;
-    if (Math.abs(up) >= UPRIGHT) continue;
-    for (let j = 0; j < 3; j++) {
-      out.point[3 * n + j] = point[k + j]!;
-      out.normal[3 * n + j] = normal[k + j]!;
-    }
-    out.weight[n++] = weight[i]!;
-  }
-  out.count = n;
-}
 
 /** v^T m v of a symmetric 3 x 3 matrix. */
 function quadratic(m: Float64Array, x: number, y: number, z: number): number {
@@ -802,43 +711,4 @@ function setDiagonal(m: Float64Array, x: number, y: number, z: number): void {
   m[0] = x;
   m[4] = y;
   m[8] = z;
-}
-
-/** Writes a pose as rotation matrix and position. */
-export function place(out: Placement, { rotation: [x, y, z, w], position }: Pose): void {
-  const R = out.rotation;
-  R[0] = 1 - 2 * (y * y + z * z);
-  R[1] = 2 * (x * y - z * w);
-  R[2] = 2 * (x * z + y * w);
-  R[3] = 2 * (x * y + z * w);
-  R[4] = 1 - 2 * (x * x + z * z);
-  R[5] = 2 * (y * z - x * w);
-  R[6] = 2 * (x * z - y * w);
-  R[7] = 2 * (y * z + x * w);
-  R[8] = 1 - 2 * (x * x + y * y);
-  out.position.set(position);
-}
-
-/** The pose of a rotation matrix and position. Source: Shepperd 1978, the largest component first. */
-export function poseOf({ rotation: R, position }: Placement): Pose {
-  const [a, b, c] = [R[0]!, R[4]!, R[8]!];
-  let q: Quat;
-  if (a + b + c > 0) {
-    const s = 2 * Math.sqrt(1 + a + b + c);
-    q = [(R[7]! - R[5]!) / s, (R[2]! - R[6]!) / s, (R[3]! - R[1]!) / s, s / 4];
-  } else if (a > b && a > c) {
-    const s = 2 * Math.sqrt(1 + a - b - c);
-    q = [s / 4, (R[1]! + R[3]!) / s, (R[2]! + R[6]!) / s, (R[7]! - R[5]!) / s];
-  } else if (b > c) {
-    const s = 2 * Math.sqrt(1 + b - a - c);
-    q = [(R[1]! + R[3]!) / s, s / 4, (R[5]! + R[7]!) / s, (R[2]! - R[6]!) / s];
-  } else {
-    const s = 2 * Math.sqrt(1 + c - a - b);
-    q = [(R[2]! + R[6]!) / s, (R[5]! + R[7]!) / s, s / 4, (R[3]! - R[1]!) / s];
-  }
-  const norm = Math.hypot(...q);
-  return {
-    rotation: [q[0] / norm, q[1] / norm, q[2] / norm, q[3] / norm],
-    position: [position[0]!, position[1]!, position[2]!],
-  };
 }

@@ -4,8 +4,7 @@ import { absoluteTrajectoryError, relativePoseError } from "../../src/geometry/t
 import { DepthMask } from "../../src/sense/mask.ts";
 import { emptyMatches } from "../../src/track/normal-equations.ts";
 import { FrameSampler } from "../../src/track/sampler.ts";
-import { SurfelMap } from "../../src/track/surfels.ts";
-import { place } from "../../src/track/tracker.ts";
+import { SurfelMap, setPlacement } from "../../src/track/surfels.ts";
 import { sharedData } from "../helpers/needs.ts";
 import {
   bareScene,
@@ -112,7 +111,7 @@ function thickness(set: PoseSet, poses: readonly Pose[]): string {
     set.frames.forEach((frame, n) => {
       const { depth, unitsPerMetre } = mask.apply(frame.counts, null);
       sampler.sample(depth, unitsPerMetre);
-      place(at, poses[n]!);
+      setPlacement(at, poses[n]!);
       if (pass === "build") map.fuse(sampler.all, at, 0.03);
       else {
         map.match(matches, sampler.all, at, 0.06, 1);
