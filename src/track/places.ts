@@ -8,7 +8,7 @@ const DEGREE = Math.PI / 180;
 /** Part of a normal along the vertical below which its surface is upright. */
 const UPRIGHT = 0.7;
 /** Nearly the whole frame must lie on the map, its upright parts too; so many samples must be upright. */
-const LEAST_SHARE = 0.7;
+const LEAST_SHARE = 0.85;
 const LEAST_UPRIGHT = 100;
 /** So many must face each level direction, so far apart, and hold it so well: metres, 1 sigma. */
 const LEAST_FACING = 40;

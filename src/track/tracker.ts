@@ -1,9 +1,11 @@
 import type { Pose, Quat, Vec3 } from "../geometry/optics.ts";
 import {
+  angleBetween,
   compose,
   conjugate,
   fromRotationVector,
   fromYawPitchRoll,
+  IDENTITY,
   invert,
   multiply,
   toRotationVector,
@@ -11,6 +13,7 @@ import {
   turn,
 } from "../geometry/rigid.ts";
 import { eigenSymmetric } from "../geometry/solve.ts";
+import type { WorldDoubt } from "./keyframes.ts";
 import { emptyMatches } from "./normal-equations.ts";
 import { PlaceMatcher } from "./places.ts";
 import { Registrar, type Stage, turnBy } from "./register.ts";
@@ -118,6 +121,8 @@ export interface TrackResult {
   /** Share of the samples on known ground that fit the map; 0 without a registration. */
   readonly share: number;
   readonly notes: readonly TrackNote[];
+  /** How the young map was turned level in this frame, newFromOld; null when it was not. */
+  readonly turned: Pose | null;
 }
 
 /** Largest number of samples that a frame may have. */
@@ -142,12 +147,28 @@ const JUMP_RATE = 60 * DEGREE;
 /** With a smaller share of its samples on known ground a frame shows a new place. */
 const NEW_GROUND = 0.2;
 /** Metres, 1 sigma: with more doubt about the place and no odometry nothing new is added to the surfel map. */
-const MOST_DOUBT = 0.1;
+const MOST_DOUBT = 0.3;
+/** Metres, 1 sigma: error of a place that is found to be the same again. */
+const RETURN_SIGMA = 0.02;
+/** Metres, 1 sigma: with more doubt along an axis a registration is believed to end it only so near to the prediction. */
+const TRUSTED_DOUBT = 0.4;
+const EXPECTED = 0.4;
+/** Where nothing tells, speed is in doubt by so much at first, metres per second, and by so much more each second. */
+const FIRST_SPEED = 0.05;
+const SPEED_GROWTH = 0.5;
+/** Seconds of hold before the base's rest along an axis is believed, and over which its velocity is averaged; least doubt. */
+const REST_SECONDS = 1;
+const REST_MEMORY = 0.5;
+const REST_SHARE = 0.2;
 /** Metres, 1 sigma: what hangs on a map with more doubt than this built into it is not called held. */
 const HELD_DOUBT = 0.033;
 /** So many frames in a row must agree, none farther from the one before than a base moves: metres per second. */
 const CONFIRMATIONS = 5;
 const FASTEST = 1.5;
+/** A view has changed after so much, metres or radians; so many frames do where nothing moves. */
+const OTHER_VIEW = 0.1;
+const OTHER_ANGLE = 8 * DEGREE;
+const STILL_CONFIRMATIONS = 20;
 /**
  * With so many times the least share of the weight a direction is held without a doubt; else it is by the samples that face it:
  * so many, so far apart (metres), and together so good (metres, 1 sigma).
@@ -170,14 +191,15 @@ const SLIP_ANGLE = 5 * DEGREE;
  * a covariance that says so.
  */
 export class Tracker {
-  readonly fine: SurfelMap;
-  readonly coarse: SurfelMap;
+  /** Replaced by `adopt`, and by nothing else. */
+  fine: SurfelMap;
+  coarse: SurfelMap;
   /** May be replaced between frames; the sizes of the voxels stay as they were. */
   settings: TrackerSettings;
   readonly #registrar = new Registrar(CAPACITY);
   readonly #places = new PlaceMatcher(CAPACITY);
   readonly #matches = emptyMatches(CAPACITY);
-  readonly #stages: readonly Stage[];
+  #stages: readonly Stage[];
   readonly #start: Pose;
   readonly #pose: Placement = placement();
   readonly #prior = { at: placement(), rotation: new Float64Array(9), position: new Float64Array(9) };
@@ -202,10 +224,18 @@ export class Tracker {
   readonly #freed = new Float64Array(9);
   /** Way so far; variance that was built into the map on the way. */
   #way = 0;
+  #drifted = 0;
   #built = 0;
   #heldAt = 0;
+  /** When depth last held every direction. */
+  #freeSince = 0;
+  /** Seconds that it did, and the base's mean velocity of late while it did, in the base's axes. */
+  #heldFor = 0;
+  #heldVelocity: Vec3 = [0, 0, 0];
   #confirmations = 0;
+  #firstFound: Pose = IDENTITY;
   #notes: TrackNote[] = [];
+  #turned: Pose | null = null;
   /** Odometry and tracked poses of the last second, oldest first. */
   readonly #compared: { time: number; odometry: Pose; base: Pose }[] = [];
   #slips = false;
@@ -218,10 +248,46 @@ export class Tracker {
     this.#base = start;
     this.fine = new SurfelMap(settings.fineVoxel, MAX_WEIGHT);
     this.coarse = new SurfelMap(settings.coarseVoxel, MAX_WEIGHT);
-    this.#stages = [
+    this.#stages = this.#openStages();
+  }
+
+  #openStages(): readonly Stage[] {
+    return [
       { map: this.coarse, gate: 0.4, lastGate: 0.15, iterations: 3, stride: 4 },
       { map: this.fine, gate: 0.12, lastGate: 0.03, iterations: 6, stride: 1 },
     ];
+  }
+
+  /** Empty maps like this one's, to be filled and adopted. */
+  emptyMaps(): { readonly fine: SurfelMap; readonly coarse: SurfelMap } {
+    const { fineVoxel, coarseVoxel } = this.settings;
+    return { fine: new SurfelMap(fineVoxel, MAX_WEIGHT), coarse: new SurfelMap(coarseVoxel, MAX_WEIGHT) };
+  }
+
+  /** Metres of way so far, and how far the map near by may be off against the world's origin. */
+  get way(): number {
+    return this.#way;
+  }
+  get doubt(): WorldDoubt {
+    return { drifted: this.#drifted, built: this.#built };
+  }
+
+  /** The place was known before: doubt about the world is no more than it was then. */
+  returnTo({ drifted, built }: WorldDoubt): void {
+    this.#drifted = Math.min(this.#drifted, drifted);
+    this.#built = Math.min(this.#built, built + RETURN_SIGMA ** 2);
+  }
+
+  /** Goes on with other maps, in a world that is turned about the vertical and moved. */
+  adopt(fine: SurfelMap, coarse: SurfelMap, newFromOld: Pose): void {
+    this.fine = fine;
+    this.coarse = coarse;
+    this.#stages = this.#openStages();
+    this.#base = compose(newFromOld, this.#base);
+    setPlacement(this.#pose, compose(newFromOld, poseOf(this.#pose)));
+    this.#velocity = turn(newFromOld.rotation, this.#velocity);
+    this.#yawOffset += toYawPitchRoll(newFromOld.rotation)[0];
+    this.#compared.length = 0;
   }
 
   get hold(): Hold {
@@ -252,6 +318,7 @@ export class Tracker {
 
   track(input: TrackInput): TrackResult {
     this.#notes = [];
+    this.#turned = null;
     if (this.#frames === 0) return this.#begin(input);
     const s = this.settings;
     const { time, attitude, baseFromLens } = input;
@@ -306,6 +373,7 @@ export class Tracker {
     }
     this.#fuse(all, null);
     this.#heldAt = input.time;
+    this.#freeSince = input.time;
     return this.#done(input, "held", 1);
   }
 
@@ -332,10 +400,11 @@ export class Tracker {
       return { position: add(this.#base.position, step, 1), sigma: s.odometrySigma + growth, growth };
     }
     const coast = Math.min(dt, 0.3);
+    const unheld = (this.#lastTime - this.#freeSince) / 1e6 + dt;
     return {
       position: add(this.#base.position, this.#velocity, coast),
       sigma: 0.02 + 0.5 * s.acceleration * coast * coast + s.speed * (dt - coast),
-      growth: s.speed * dt,
+      growth: dt * Math.min(s.speed, FIRST_SPEED + SPEED_GROWTH * unheld),
     };
   }
 
@@ -383,8 +452,15 @@ export class Tracker {
       const information = isClear ? strength.values[k]! : this.#facingInformation(k);
       const trust = isClear || HONESTY / information <= FACING_SIGMA ** 2 ? 1 : 0;
       if (trust < 1) weak.push(k);
-      const before = Math.sqrt(Math.max(0, quadratic(P, a, b, c))) + growth;
+      const before = Math.sqrt(Math.max(0, quadratic(P, a, b, c))) + growth * this.#unrest(input, a, b, c);
       // A free axis has no more information than the noise of its normals feigns: none, for the covariance.
+      if (trust === 1 && before > TRUSTED_DOUBT) {
+        // What holds after long doubt may be another thing than it seems. Where it was expected it is taken for what it seems,
+        // and the doubt stays; elsewhere it is for the strict test of the lost.
+        const off = [0, 1, 2].map((i) => this.#pose.position[i]! - this.#prior.at.position[i]!);
+        if (Math.abs(a * off[0]! + b * off[1]! + c * off[2]!) > EXPECTED) return this.#lose(input);
+        this.#built += before * before;
+      }
       const variance = trust < 1 ? before * before : 1 / (1 / (before * before) + information / HONESTY);
       addSquare(next, strength.axes, 3 * k, variance);
       if (trust === 1) continue;
@@ -426,10 +502,16 @@ export class Tracker {
     this.#followYaw(attitude, base);
     this.#followTilt(attitude, base);
     this.#velocity = velocity;
-    this.#way += Math.hypot(...add(base.position, this.#base.position, -1));
+    this.#goTo(base.position);
     this.#base = base;
     this.#heldAt = input.time;
-    if (Math.sqrt(largest(P)) > s.lostSigma) return this.#lose(input);
+    if (weak.length === 0) {
+      this.#freeSince = input.time;
+      this.#heldFor += dt;
+      const now = turn(conjugate(base.rotation), velocity);
+      const gain = Math.min(1, dt / REST_MEMORY);
+      this.#heldVelocity = add(this.#heldVelocity, add(now, this.#heldVelocity, -1), gain);
+    }
     const hold = weak.length > 0 ? "sliding" : this.#built > HELD_DOUBT ** 2 ? "carried" : "held";
     if (this.#frames % s.fuseEvery === 0) {
       if (weak.length === 0) {
@@ -440,6 +522,16 @@ export class Tracker {
     if (input.odometry !== null && weak.length === 0) this.#compare(input.time, input.odometry);
     else this.#compared.length = 0;
     return this.#done(input, hold, share);
+  }
+
+  /**
+   * Share of the usual doubt about the speed along an axis: little where the base did not move while depth still held it
+   * (wheels seldom start sideways), all of it without such a memory or with odometry, which has errors of its own.
+   */
+  #unrest({ odometry }: TrackInput, a: number, b: number, c: number): number {
+    if (this.#heldFor < REST_SECONDS || (odometry !== null && this.#odometry !== null)) return 1;
+    const [x, y, z] = turn(this.#base.rotation, this.#heldVelocity);
+    return Math.min(1, REST_SHARE + Math.abs(a * x + b * y + c * z) / this.settings.speed);
   }
 
   /** What the samples that face an axis of the geometry say of it: the less, the fewer and the closer together they are. */
@@ -457,7 +549,7 @@ export class Tracker {
     const { chosen, all, odometry, baseFromLens } = input;
     const hasOdometry = odometry !== null && this.#odometry !== null;
     widen(this.#covariance, growth);
-    this.#way += Math.hypot(...add(predicted.position, this.#base.position, -1));
+    this.#goTo(predicted.position);
     this.#base = predicted;
     setPlacement(this.#pose, compose(predicted, baseFromLens));
     if (!hasOdometry) this.#velocity = scale(this.#velocity, s.coasting ** dt);
@@ -472,6 +564,12 @@ export class Tracker {
       ? Math.sqrt(largest(this.#covariance)) > s.lostSigma
       : (input.time - this.#heldAt) / 1e6 > s.patience;
     return isLost ? this.#lose(input) : this.#done(input, "carried", 0);
+  }
+
+  #goTo(position: Vec3): void {
+    const step = Math.hypot(...add(position, this.#base.position, -1));
+    this.#way += step;
+    this.#drifted += step;
   }
 
   #lose(input: TrackInput): TrackResult {
@@ -508,7 +606,8 @@ export class Tracker {
     }
     const here = compose({ rotation, position: last.position }, baseFromLens);
     const known = { ...doubt, position: 0.3 };
-    const place = this.#places.find(chosen, here, known, s.searchRadius, this.coarse, this.#stages);
+    const radius = Math.min(s.searchRadius, 0.5 + 3 * Math.sqrt(largest(this.#covariance)));
+    const place = this.#places.find(chosen, here, known, radius, this.coarse, this.#stages);
     if (place !== null) return this.#found(input, place.pose, ++this.#confirmations);
     return this.#done(input, "lost", 0);
   }
@@ -517,11 +616,19 @@ export class Tracker {
     const before = this.#base.position;
     setPlacement(this.#pose, worldFromLens);
     this.#base = compose(worldFromLens, invert(input.baseFromLens));
-    if (confirmations < CONFIRMATIONS) return this.#done(input, "lost", 0);
+    if (confirmations === 1) this.#firstFound = this.#base;
+    // Seen from one spot, another place may look the same: the view must have changed, unless nothing moves for long.
+    const moved = compose(invert(this.#firstFound), this.#base);
+    const isChanged =
+      Math.hypot(...moved.position) > OTHER_VIEW ||
+      angleBetween(moved.rotation, IDENTITY.rotation) > OTHER_ANGLE;
+    const isConfirmed = confirmations >= CONFIRMATIONS && (isChanged || confirmations >= STILL_CONFIRMATIONS);
+    if (!isConfirmed) return this.#done(input, "lost", 0);
     this.#covariance.fill(0);
     setDiagonal(this.#covariance, MAP_SIGMA ** 2, MAP_SIGMA ** 2, MAP_SIGMA ** 2);
     this.#notes.push({ what: "found", distance: Math.hypot(...add(this.#base.position, before, -1)) });
     this.#heldAt = input.time;
+    this.#freeSince = input.time;
     this.#confirmations = 0;
     this.#followYaw(input.attitude, this.#base);
     const hold = this.#built > HELD_DOUBT ** 2 ? "carried" : "held";
@@ -572,6 +679,7 @@ export class Tracker {
       rotation: multiply(turned, pose.rotation),
       position: add(turn(turned, add(pose.position, this.#start.position, -1)), this.#start.position, 1),
     });
+    this.#turned = move(IDENTITY);
     setPlacement(this.#pose, move(poseOf(this.#pose)));
     this.#base = move(this.#base);
     this.#velocity = turn(turned, this.#velocity);
@@ -643,7 +751,7 @@ export class Tracker {
 
   #result(hold: Hold, input: TrackInput, share: number, isFit: boolean): TrackResult {
     const covariance = Array.from(this.#covariance);
-    const map = (MAP_SIGMA + MAP_DRIFT * this.#way) ** 2 + this.#built;
+    const map = (MAP_SIGMA + MAP_DRIFT * this.#drifted) ** 2 + this.#built;
     for (const i of [0, 4, 8]) covariance[i]! += map;
     const yawSigma = Math.sqrt(this.#yawVariance) + 0.2 * DEGREE;
     const worldFromLens = compose(this.#base, input.baseFromLens);
@@ -656,6 +764,7 @@ export class Tracker {
       isFit,
       share,
       notes: this.#notes,
+      turned: this.#turned,
     };
   }
 

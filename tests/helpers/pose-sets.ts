@@ -171,6 +171,100 @@ export function furnishedRoom(seed: number, length = 7, exact = false): PoseSet 
   return { name: exact ? "furnished room, exact" : "furnished room, noise", optics, frames };
 }
 
+/** Upright boxes from the floor at z = 0: x, y of the middle, width, depth, height. */
+const upright = (rows: readonly (readonly [number, number, number, number, number])[]) =>
+  rows.map(([x, y, w, d, h]) => ({ shape: "box", material: "wall", at: [x, y], base: 0, size: [w, d, h] }));
+
+/** Three furnished rooms round which a base drives 35 m, back to where it started; metres. */
+export const THREE_ROOMS = {
+  walls: upright([
+    [5, -0.1, 10.4, 0.2, 2.5],
+    [5, 8.1, 10.4, 0.2, 2.5],
+    [-0.1, 4, 0.2, 8.4, 2.5],
+    [10.1, 4, 0.2, 8.4, 2.5],
+    [5, 0.7, 0.1, 1.4, 2.5],
+    [5, 3.3, 0.1, 1.4, 2.5],
+    [1, 4, 2, 0.1, 2.5],
+    [5, 4, 4, 0.1, 2.5],
+    [9, 4, 2, 0.1, 2.5],
+  ]),
+  things: upright([
+    [0.3, 2.2, 0.4, 1.1, 1.6],
+    [2.6, 0.25, 1.3, 0.4, 0.9],
+    [2.4, 2.1, 0.9, 0.5, 0.45],
+    [4.7, 3.4, 0.4, 0.7, 1.2],
+    [6.2, 0.3, 0.8, 0.5, 1.8],
+    [7.6, 1.5, 0.5, 1.1, 0.7],
+    [9.75, 2.2, 0.4, 0.6, 1.1],
+    [5.6, 3.6, 0.7, 0.5, 0.8],
+    [8.8, 7.7, 1.5, 0.5, 1.0],
+    [6.2, 6.2, 1.0, 0.6, 0.5],
+    [4.6, 7.7, 0.6, 0.5, 1.7],
+    [3.9, 5.6, 0.4, 0.4, 1.3],
+    [0.3, 6.0, 0.4, 0.9, 0.8],
+    [2.2, 6.1, 0.3, 0.7, 0.6],
+    [9.7, 5.2, 0.4, 0.5, 1.9],
+  ]),
+  way: [
+    ...([
+      [1.2, 1.2],
+      [4, 1],
+      [4, 2],
+      [6, 2],
+      [6.6, 0.9],
+      [9, 1],
+      [9, 3],
+      [7.5, 3],
+      [7.5, 5],
+    ] as const),
+    ...([
+      [9, 6.5],
+      [7, 7.2],
+      [5, 5.2],
+      [3, 7],
+      [1.2, 7],
+      [1.2, 5],
+      [2.5, 5],
+      [2.5, 3],
+      [1, 3.3],
+    ] as const),
+  ],
+} as const;
+
+/** A lens 0.35 m up, a little down, along the round through the three rooms and `more` metres of a second one. */
+export function threeRooms(seed: number, more = 0, rate = 12): PoseSet {
+  const { walls, things, way } = THREE_ROOMS;
+  const poses: Pose[] = [];
+  const corners = [...way, ...way, ...way];
+  const lap = way.reduce(
+    (sum, [x, y], n) =>
+      sum + Math.hypot(way[(n + 1) % way.length]![0] - x, way[(n + 1) % way.length]![1] - y),
+    0,
+  );
+  let heading: number | null = null;
+  let gone = 0;
+  for (let n = 0; gone < lap + more; n++) {
+    const [ax, ay] = corners[n]!;
+    const [bx, by] = corners[n + 1]!;
+    const length = Math.hypot(bx - ax, by - ay);
+    const wanted = Math.atan2(by - ay, bx - ax);
+    heading ??= wanted;
+    // On the spot at 60 degrees a second, then ahead at 0.6 m/s.
+    const off = wanted - heading - 2 * Math.PI * Math.round((wanted - heading) / (2 * Math.PI));
+    const turns = Math.ceil(Math.abs(off) / ((60 * Math.PI) / 180 / rate));
+    for (let k = 1; k <= turns; k++) poses.push(lensAt(ax, ay, 0.35, heading + (off * k) / turns, 0.12));
+    heading = wanted;
+    const steps = Math.ceil(Math.min(length, lap + more - gone) / (0.6 / rate));
+    for (let k = 1; k <= steps; k++) {
+      const share = Math.min(1, (k * (0.6 / rate)) / length);
+      poses.push(lensAt(ax + share * (bx - ax), ay + share * (by - ay), 0.35, heading, 0.12));
+    }
+    gone += length;
+  }
+  const floor = { shape: "box", material: "wall", at: [5, 4], base: -0.2, size: [12, 10, 0.2] };
+  return sceneSet("three rooms", [floor, ...walls, ...things], poses, seed, rate);
+}
+
 /** The noise that `withNoise` adds. Amplitude falls with the square of the distance. */
 const TIME_OF_FLIGHT: TimeOfFlightNoise = {
   ...{ kind: "time-of-flight", frequency: 60e6, gain: 8, contrast: 0.8, ambient: 200, floor: 0.002 },
@@ -232,8 +326,14 @@ export function lensAt(x: number, y: number, z: number, yaw: number, pitch: numb
   return { position: [x, y, z], rotation: multiply(fromYawPitchRoll(yaw, pitch, 0), [0.5, -0.5, 0.5, -0.5]) };
 }
 
-/** Frames of a scene of shapes (material "wall") as a time-of-flight sensor sees them, 15 a second, from given poses. */
-export function sceneSet(name: string, shapes: Shapes, poses: readonly Pose[], seed: number): PoseSet {
+/** Frames of a scene of shapes (material "wall") as a time-of-flight sensor sees them, from given poses, `rate` a second. */
+export function sceneSet(
+  name: string,
+  shapes: Shapes,
+  poses: readonly Pose[],
+  seed: number,
+  rate = 15,
+): PoseSet {
   const scenario = loadScenario({
     name,
     materials: { wall: { reflectance: 0.7 } },
@@ -248,8 +348,8 @@ export function sceneSet(name: string, shapes: Shapes, poses: readonly Pose[], s
   const amplitude = new Uint16Array(WIDTH * HEIGHT);
   const frames = poses.map((worldFromLens, n): PoseFrame => {
     const counts = new Uint16Array(WIDTH * HEIGHT);
-    renderDepth(scenario.scene, SMALL_OPTICS, worldFromLens, n / 15, noise, counts, amplitude);
-    return { time: Math.round((n / 15) * 1e6), counts, worldFromLens };
+    renderDepth(scenario.scene, SMALL_OPTICS, worldFromLens, n / rate, noise, counts, amplitude);
+    return { time: Math.round((n / rate) * 1e6), counts, worldFromLens };
   });
   return { name, optics: SMALL_OPTICS, frames };
 }

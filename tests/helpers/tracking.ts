@@ -1,6 +1,7 @@
 import type { Pose, Quat } from "../../src/geometry/optics.ts";
 import { IDENTITY } from "../../src/geometry/rigid.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
+import { type Correction, Revisits } from "../../src/track/revisits.ts";
 import { FrameSampler } from "../../src/track/sampler.ts";
 import { Tracker, type TrackerSettings, type TrackResult } from "../../src/track/tracker.ts";
 import { DriftingAttitude, type PoseFrame, type PoseSet } from "./pose-sets.ts";
@@ -22,6 +23,8 @@ export interface TrackingOptions {
   readonly attitude?: (rotation: Quat, n: number) => Quat;
   /** What odometry says; none by default. */
   readonly odometry?: (frame: PoseFrame, n: number) => Pose;
+  /** With it keyframes are kept and loops closed; called after each frame. */
+  readonly onRevisits?: (revisits: Revisits, correction: Correction | null, n: number) => void;
 }
 
 /** Runs the tracker over a set, from its first pose, with a drifting and noisy orientation. Lens and base are one. */
@@ -31,6 +34,7 @@ export function trackSet(set: PoseSet, options: TrackingOptions = {}): TrackedFr
   const first = set.frames[0]!;
   const tracker = new Tracker(first.worldFromLens, options.settings);
   const attitude = new DriftingAttitude(options.seed ?? 1, first.time);
+  const revisits = options.onRevisits === undefined ? null : new Revisits(tracker, 2 ** 26);
   return set.frames.map((frame, n) => {
     const { depth, unitsPerMetre } = mask.apply(frame.counts, null);
     const said = attitude.at(frame.time, frame.worldFromLens.rotation);
@@ -46,6 +50,11 @@ export function trackSet(set: PoseSet, options: TrackingOptions = {}): TrackedFr
       baseFromLens: IDENTITY,
     });
     const tracking = performance.now() - sampled;
+    if (revisits !== null) {
+      const { all: samples } = sampler;
+      const input = { time: frame.time, sensor: 0, result, floorHeight: 0, depth, unitsPerMetre, samples };
+      options.onRevisits!(revisits, revisits.take(input), n);
+    }
     const [x, y, z] = frame.worldFromLens.position;
     const [a, b, c] = result.worldFromLens.position;
     const error = Math.hypot(a - x, b - y, c - z);

@@ -1,0 +1,157 @@
+import type { Pose } from "../geometry/optics.ts";
+import { angleBetween, compose, invert } from "../geometry/rigid.ts";
+import { KeyframeStore, unpackSamples } from "./keyframes.ts";
+import { DEFAULT_LOOP_SETTINGS, type LoopClosed, LoopFinder, type LoopSettings } from "./loops.ts";
+import { emptySamples } from "./sampler.ts";
+import { placement, type Samples, type SurfelMap, setPlacement } from "./surfels.ts";
+import type { Tracker, TrackResult } from "./tracker.ts";
+
+const DEGREE = Math.PI / 180;
+/** A keyframe is made so far from the one before: metres, radians. */
+const STEP = 0.25;
+const TURN = 15 * DEGREE;
+/** 1 sigma of the motion between keyframes: metres, and per metre; radians, and per metre. */
+const STEP_SIGMA = 0.004;
+const WAY_SIGMA = 0.03;
+const STEP_YAW = 0.1 * DEGREE;
+const WAY_YAW = 0.3 * DEGREE;
+/** Maps are made anew when any keyframe moves by more: metres, radians. */
+const WORTH = 0.02;
+const WORTH_ANGLE = 0.4 * DEGREE;
+/** Keyframes that go into the new surfel maps in one step. */
+const FUSED_AT_ONCE = 2;
+
+/** One tracked frame, as evidence. */
+export interface RevisitInput {
+  readonly time: number;
+  readonly sensor: number;
+  readonly result: TrackResult;
+  readonly floorHeight: number;
+  /** Masked depth, and its samples. */
+  readonly depth: Uint16Array;
+  readonly unitsPerMetre: number;
+  readonly samples: Samples;
+}
+
+/** The world was corrected after a loop was closed; keyframes and tracker have it already. */
+export interface Correction {
+  /** Where the newest poses are now: new world from old, as it is near the head. */
+  readonly newFromOld: Pose;
+  /** Metres of way between the two visits, and by how much the place moved: metres, radians. */
+  readonly way: number;
+  readonly distance: number;
+  readonly angle: number;
+}
+
+/** New surfel maps in the making. */
+interface Remaking {
+  readonly fine: SurfelMap;
+  readonly coarse: SurfelMap;
+  readonly closed: LoopClosed;
+  /** Poses that the first keyframes will have, and how many are in the maps already. */
+  readonly poses: readonly Pose[];
+  done: number;
+  readonly newFromOld: Pose;
+}
+
+/**
+ * Keeps keyframes of what the tracker sees, notices when a place comes back, and makes the tracker's maps anew when that
+ * shows how the way between was bent. Each frame does a bounded, counted piece of the work.
+ */
+export class Revisits {
+  readonly store: KeyframeStore;
+  readonly finder: LoopFinder;
+  readonly #tracker: Tracker;
+  readonly #samples = emptySamples(2048);
+  readonly #at = placement();
+  #last: Pose | null = null;
+  #lastWay = 0;
+  #lastBuilt = 0;
+  #remaking: Remaking | null = null;
+
+  /** @param budget bytes for keyframes */
+  constructor(tracker: Tracker, budget: number, settings: LoopSettings = DEFAULT_LOOP_SETTINGS) {
+    this.#tracker = tracker;
+    this.store = new KeyframeStore(budget);
+    this.finder = new LoopFinder(this.store, settings);
+  }
+
+  /** Takes a frame after the tracker has; what was corrected, if anything was. */
+  take(input: RevisitInput): Correction | null {
+    const { turned } = input.result;
+    if (turned !== null) {
+      this.store.move(turned);
+      if (this.#last !== null) this.#last = compose(turned, this.#last);
+    }
+    this.#keep(input);
+    if (this.#remaking !== null) return this.#remake(this.#remaking);
+    const closed = this.finder.step();
+    if (closed !== null) this.#begin(closed);
+    return null;
+  }
+
+  #keep({ time, sensor, result, floorHeight, depth, unitsPerMetre, samples }: RevisitInput): void {
+    const { worldFromLens } = result;
+    const isGood =
+      result.isFit && (result.hold === "held" || result.hold === "carried") && result.share > 0.5;
+    if (!isGood) return;
+    if (this.#last !== null) {
+      const moved = compose(invert(this.#last), worldFromLens);
+      const isNear = Math.hypot(...moved.position) < STEP;
+      if (isNear && angleBetween(this.#last.rotation, worldFromLens.rotation) < TURN) return;
+    }
+    const { way, doubt } = this.#tracker;
+    const gone = way - this.#lastWay;
+    // What was built into the map since is doubt between these two.
+    const built = Math.max(0, Math.sqrt(doubt.built) - Math.sqrt(this.#lastBuilt));
+    this.store.add({
+      ...{ time, sensor, worldFromLens, floorHeight, way, doubt, depth, unitsPerMetre, samples },
+      sigma: STEP_SIGMA + WAY_SIGMA * gone + built,
+      yawSigma: STEP_YAW + WAY_YAW * gone,
+    });
+    this.#last = worldFromLens;
+    this.#lastWay = way;
+    this.#lastBuilt = doubt.built;
+  }
+
+  #begin(closed: LoopClosed): void {
+    const { frames } = this.store;
+    this.#tracker.returnTo(closed.old.doubt);
+    const isWorth = closed.poses.some((pose, n) => {
+      const before = frames[n]!.worldFromLens;
+      const far = Math.hypot(...pose.position.map((v, i) => v - before.position[i]!));
+      return far > WORTH || angleBetween(pose.rotation, before.rotation) > WORTH_ANGLE;
+    });
+    if (!isWorth) return;
+    const last = frames.length - 1;
+    const newFromOld = compose(closed.poses[last]!, invert(frames[last]!.worldFromLens));
+    this.#remaking = { ...this.#tracker.emptyMaps(), closed, poses: closed.poses, done: 0, newFromOld };
+    this.store.isFixed = true;
+    this.finder.restart();
+  }
+
+  #remake(making: Remaking): Correction | null {
+    const { frames } = this.store;
+    const { fine, coarse, poses, newFromOld, closed } = making;
+    // Keyframes made since keep their place to the last of those that were there.
+    const poseOf = (n: number): Pose => poses[n] ?? compose(newFromOld, frames[n]!.worldFromLens);
+    for (let k = 0; k < FUSED_AT_ONCE && making.done < frames.length; k++, making.done++) {
+      unpackSamples(this.#samples, frames[making.done]!.samples);
+      setPlacement(this.#at, poseOf(making.done));
+      fine.fuse(this.#samples, this.#at, fine.voxelSize / 2);
+      coarse.fuse(this.#samples, this.#at, coarse.voxelSize / 2);
+    }
+    if (making.done < frames.length) return null;
+    frames.forEach((frame, n) => {
+      const pose = poseOf(n);
+      frame.floorHeight += pose.position[2] - frame.worldFromLens.position[2];
+      frame.worldFromLens = pose;
+    });
+    if (this.#last !== null) this.#last = compose(newFromOld, this.#last);
+    this.#tracker.adopt(fine, coarse, newFromOld);
+    this.#remaking = null;
+    this.store.isFixed = false;
+    this.finder.restart();
+    return { newFromOld, way: closed.way, distance: closed.distance, angle: closed.angle };
+  }
+}
