@@ -123,6 +123,8 @@ function describeNote(note: TrackNote): string {
       return "lost";
     case "found":
       return `found again, ${note.distance.toFixed(2)} m from where it was lost`;
+    case "loop closed":
+      return `a place seen ${note.way.toFixed(1)} m of way before: moved by ${note.distance.toFixed(2)} m, ${deg(note.angle)}`;
     case "yaw jump":
       return `the orientation's yaw jumped by ${deg(note.angle)}, not followed`;
     case "odometry disagrees":

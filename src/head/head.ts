@@ -35,9 +35,11 @@ import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskResult } from "../sense/mask
 import { OrientationBuffer } from "../sense/orientation.ts";
 import { PoseBuffer } from "../sense/poses.ts";
 import { Straightener } from "../sense/straighten.ts";
+import { Revisits } from "../track/revisits.ts";
 import { DEFAULT_SAMPLER_SETTINGS, FrameSampler } from "../track/sampler.ts";
 import { DEFAULT_TRACKER_SETTINGS, Tracker, type TrackerSettings } from "../track/tracker.ts";
 import type { HeadOutput, TrackState } from "./outputs.ts";
+import { MapRemake } from "./remake.ts";
 import { SettingError, type Settings } from "./settings.ts";
 
 const MICROSECONDS = 1e6;
@@ -53,12 +55,16 @@ const FIXED_SETTINGS = [
 /** Poses kept of each source: some seconds at any usual rate. */
 const POSES_KEPT = 512;
 
+/** Adds masked depth to a map; the number of pixels used. */
+type Integrate = (depth: Uint16Array, rotation: Float64Array, position: Float64Array) => number;
+
 /** One sensor's way from counts to the map. */
 interface Channel {
   readonly setup: SensorSetup;
   readonly mask: DepthMask;
-  /** Adds masked depth to the map; the number of pixels used. */
-  readonly integrate: (depth: Uint16Array, rotation: Float64Array, position: Float64Array) => number;
+  readonly integrate: Integrate;
+  /** The same into another grid; null for sensors whose frames are not kept. */
+  readonly openIntegrate: ((grid: BlockGrid) => Integrate) | null;
   /** Whether its pixels can show floor: a planar scan's cannot. */
   readonly seesFloor: boolean;
   /** Turns its depth into samples for tracking; null for a planar scan, and when poses are given. */
@@ -110,6 +116,9 @@ export class Head {
   isMapping = true;
   /** Made at the first frame, when poses are tracked. */
   #tracker: Tracker | null = null;
+  /** Keyframes and loops of tracked poses; the map being made anew after a loop was closed. */
+  #revisits: Revisits | null = null;
+  #remake: MapRemake | null = null;
   /** Where the base stands when tracking starts: the world's origin, or where it was when the map was cleared. */
   #start: Pose = IDENTITY;
   #lastMotion = Number.NEGATIVE_INFINITY;
@@ -239,6 +248,8 @@ export class Head {
     this.guard.forget();
     this.#brinks = null;
     this.#tracker = null;
+    this.#revisits = null;
+    this.#remake = null;
     this.change(this.settings);
   }
 
@@ -291,17 +302,20 @@ export class Head {
     if (optics.model === "scan") {
       const evidence = evidenceTable({ ...model, sigma2: 0 }, grid.voxelSize, maxRange, 1);
       const scan = new ScanIntegrator(grid, mask.rays, unitsPerMetre, maxRange, evidence);
-      return { ...channel, seesFloor: false, integrate: (depth, R, t) => scan.integrate(depth, R, t) };
+      const integrate: Integrate = (depth, R, t) => scan.integrate(depth, R, t);
+      return { ...channel, seesFloor: false, integrate, openIntegrate: null };
     }
     const straight = new Straightener(optics);
     const every = settings["map.carveEvery"];
     const evidence = evidenceTable(model, grid.voxelSize, maxRange, every);
-    const integrator = new Integrator(grid, { ...straight.view, unitsPerMetre, maxRange }, evidence, every);
-    const integrate = (depth: Uint16Array, R: Float64Array, t: Float64Array): number => {
-      integrator.integrate(straight.apply(depth), R, t);
-      return integrator.counts.points;
+    const openIntegrate = (into: BlockGrid): Integrate => {
+      const integrator = new Integrator(into, { ...straight.view, unitsPerMetre, maxRange }, evidence, every);
+      return (depth, R, t) => {
+        integrator.integrate(straight.apply(depth), R, t);
+        return integrator.counts.points;
+      };
     };
-    return { ...channel, seesFloor: true, integrate };
+    return { ...channel, seesFloor: true, integrate: openIntegrate(grid), openIntegrate };
   }
 
   /**
@@ -524,10 +538,50 @@ export class Head {
     const { chosen, all } = channel.sampler;
     const result = tracker.track({ ...at, time, chosen, all });
     for (const note of result.notes) this.#outputs.push({ kind: "track", time, note });
-    const { hold, covariance, yawSigma, share, worldFromBase, worldFromLens, isFit } = result;
+    const { hold, covariance, yawSigma, share, isFit } = result;
+    let { worldFromBase, worldFromLens } = result;
+    const { all: samples } = channel.sampler;
+    const sensor = this.#channels.indexOf(channel);
+    const floorHeight = floorOf(worldFromBase);
+    const isClear = channel.judged?.sight !== "covered";
+    const frame = { time, sensor, result, floorHeight, isClear, depth, unitsPerMetre, samples };
+    const correction = this.#revisits?.take(frame) ?? null;
+    if (correction !== null) {
+      const { newFromOld, way, distance, angle } = correction;
+      worldFromBase = compose(newFromOld, worldFromBase);
+      worldFromLens = compose(newFromOld, worldFromLens);
+      this.#outputs.push({ kind: "track", time, note: { what: "loop closed", way, distance, angle } });
+      this.#remakeMap();
+      // What is remembered of the ground lies where the world was; in a cell's breadth that is within the guard's margin.
+      const { position } = result.worldFromBase;
+      const moved = Math.hypot(...worldFromBase.position.map((v, i) => v - position[i]!));
+      if (moved > this.grid.voxelSize) this.guard.forget();
+    }
     this.#start = worldFromBase;
     const state = { hold, covariance, yawSigma, share };
     return { worldFromBase, worldFromLens, floorHeight: floorOf(worldFromBase), isFit, state };
+  }
+
+  /** Begins to make the map anew from the keyframes as they lie now. */
+  #remakeMap(): void {
+    const store = this.#revisits!.store;
+    const stride = this.settings["floor.stride"];
+    const open = new Map<number, Integrate>();
+    this.#remake = new MapRemake(store, this, (depth, keyframe, grid, floor) => {
+      const channel = this.#channels[keyframe.sensor];
+      if (!channel?.openIntegrate) return; // a sensor that is no more
+      const integrate = open.get(keyframe.sensor) ?? channel.openIntegrate(grid);
+      open.set(keyframe.sensor, integrate);
+      const R = this.#unpack(keyframe.worldFromLens);
+      const { rays } = channel.mask;
+      if (rays.x.length !== depth.length) return;
+      const { unitsPerMetre, floorHeight } = keyframe;
+      grid.frame++;
+      floor.addFrame(
+        ...([depth, rays, unitsPerMetre, R, this.#position, floorHeight, grid.frame, stride] as const),
+      );
+      integrate(depth, R, this.#position);
+    });
   }
 
   #openTracker(channel: Channel, time: number, { baseFromLens }: Trackable): Tracker {
@@ -537,7 +591,10 @@ export class Head {
     let start = this.#start;
     if (typeof lens !== "string") start = compose(lens, invert(baseFromLens));
     else if (typeof base !== "string") start = base;
-    return new Tracker(start, trackerSettings(this.settings));
+    const tracker = new Tracker(start, trackerSettings(this.settings));
+    const budget = this.settings["track.keyframes"] * 1e6;
+    if (budget > 0) this.#revisits = new Revisits(tracker, budget);
+    return tracker;
   }
 
   /** Place and heading from odometry, roll and pitch from orientation. */
@@ -564,7 +621,8 @@ export class Head {
       "attitude" in pose ? this.#track(channel, time, masked, pose) : { ...pose, isFit: true, state: null };
     const { worldFromBase, worldFromLens, floorHeight } = located;
     // A hand before the lens is no part of the room.
-    const isMapped = isAllowed && located.isFit && channel.judged?.sight !== "covered";
+    const isSeen = isAllowed && located.isFit && channel.judged?.sight !== "covered";
+    const isMapped = isSeen && this.#remake?.isReplacing !== true;
     const R = this.#unpack(worldFromLens);
     let revision = 0;
     let floorSamples = 0;
@@ -580,6 +638,10 @@ export class Head {
         );
       }
       points = channel.integrate(masked.depth, R, this.#position);
+    }
+    if (this.#remake?.step()) {
+      this.#remake = null;
+      this.#updateLayers(time, floorHeight);
     }
     const last = channel.lastSequence;
     const missed = last === null ? 0 : Math.max(0, sequence - last - 1);

@@ -104,6 +104,13 @@ export const SETTINGS = {
     "s",
     "time without usable depth or odometry after which the head is lost",
   ),
+  "track.keyframes": number(
+    64,
+    0,
+    4096,
+    "MB",
+    "memory for keyframes, from which loops are closed and the map is made anew; 0 for none",
+  ),
   "mask.minAmplitude": number(0, 0, 65535, "sensor counts", "returns with less amplitude are weak"),
   "mask.grazing": number(
     8,

@@ -37,8 +37,8 @@ export interface FloorColumn {
  */
 export class FloorLayer {
   readonly columnSize: number;
-  readonly #settings: FloorSettings;
-  readonly #tiles = new Map<number, FloorTile>();
+  readonly settings: FloorSettings;
+  #tiles = new Map<number, FloorTile>();
   #lastKey = -1;
   #lastTile: FloorTile | null = null;
   /** Columns whose floor was seen for the first time, or anew at another height, as i, j pairs. */
@@ -52,7 +52,7 @@ export class FloorLayer {
       throw new RangeError(`floor.band is ${band}; it must be above 0, at most 5 m`);
     if (!(slope > 0 && slope < 1)) throw new RangeError(`floor.slope is ${slope}; it must be 0 to 1 rad`);
     this.columnSize = columnSize;
-    this.#settings = settings;
+    this.settings = settings;
   }
 
   /**
@@ -96,8 +96,8 @@ export class FloorLayer {
     const pz = position[2]!;
     const scale = 1 / unitsPerMetre;
     const perColumn = 1 / this.columnSize;
-    const { band } = this.#settings;
-    const minUp = Math.cos(this.#settings.slope) ** 2;
+    const { band } = this.settings;
+    const minUp = Math.cos(this.settings.slope) ** 2;
     const down = stride * width;
     let used = 0;
     // The dither spreads the samples over the columns from frame to frame.
@@ -250,6 +250,20 @@ export class FloorLayer {
     return this.#tiles.size * TILE_COLUMNS * (8 + 4 + 1 + 1 + 4 + 4);
   }
 
+  /** Takes over another layer's columns; the other must not be used any more. Every column of either is news. */
+  become(other: FloorLayer): void {
+    const before = this.#tiles;
+    this.#tiles = other.#tiles;
+    this.#lastKey = -1;
+    this.#lastTile = null;
+    for (const tiles of [before, this.#tiles]) {
+      for (const [key, { count }] of tiles) {
+        const [i0, j0] = [tileX(key) << 5, tileY(key) << 5];
+        for (let c = 0; c < TILE_COLUMNS; c++) if (count[c] !== 0) this.#tell(i0 + (c & 31), j0 + (c >> 5));
+      }
+    }
+  }
+
   clear(): void {
     this.#tiles.clear();
     this.#newsCount = 0;
@@ -272,4 +286,6 @@ class FloorTile {
 const TILE_REACH = 8192;
 const isInReach = (tx: number, ty: number): boolean =>
   tx >= -TILE_REACH && tx < TILE_REACH && ty >= -TILE_REACH && ty < TILE_REACH;
+const tileX = (key: number): number => (key >> 14) - TILE_REACH;
+const tileY = (key: number): number => (key & 16383) - TILE_REACH;
 const tileKey = (tx: number, ty: number): number => ((tx + TILE_REACH) << 14) | (ty + TILE_REACH);

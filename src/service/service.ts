@@ -1063,6 +1063,8 @@ function trackText(note: TrackNote): string {
       return "lost: the map rests until the place is known again";
     case "found":
       return `found again, ${note.distance.toFixed(2)} m from where it was last known`;
+    case "loop closed":
+      return `a place seen before was recognised: position corrected by ${note.distance.toFixed(2)} m, the map is made anew`;
     case "yaw jump":
       return `the orientation sensor's yaw jumped by ${degrees(note.angle)}; not followed`;
     case "odometry disagrees":

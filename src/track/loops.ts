@@ -48,6 +48,8 @@ const PATCH_FRAMES = 8;
 const SAME_VIEW = 50 * DEGREE;
 /** Chi-squared with four degrees of freedom, 99.9 %. */
 const MISFIT = 18.5;
+/** Share of a keyframe that must lie on the other visit's map: that is of a few keyframes only. */
+const LEAST_SHARE = 0.7;
 const MAX_WEIGHT = 2e7;
 const CAPACITY = 2048;
 
@@ -90,7 +92,7 @@ export class LoopFinder {
   readonly counts: LoopCounts = { looked: 0, fitted: 0, refuted: 0, closed: 0 };
   readonly #store: KeyframeStore;
   readonly #settings: LoopSettings;
-  readonly #places = new PlaceMatcher(CAPACITY);
+  readonly #places = new PlaceMatcher(CAPACITY, LEAST_SHARE);
   readonly #fine = new SurfelMap(0.06, MAX_WEIGHT);
   readonly #coarse = new SurfelMap(0.24, MAX_WEIGHT);
   readonly #stages: readonly Stage[] = [

@@ -7,8 +7,7 @@ import { type Placement, placement, poseOf, type Samples, type SurfelMap, setPla
 const DEGREE = Math.PI / 180;
 /** Part of a normal along the vertical below which its surface is upright. */
 const UPRIGHT = 0.7;
-/** Nearly the whole frame must lie on the map, its upright parts too; so many samples must be upright. */
-const LEAST_SHARE = 0.85;
+/** So many samples must be upright. */
 const LEAST_UPRIGHT = 100;
 /** So many must face each level direction, so far apart, and hold it so well: metres, 1 sigma. */
 const LEAST_FACING = 40;
@@ -36,6 +35,7 @@ export interface PlaceDoubt {
  */
 export class PlaceMatcher {
   readonly registrar: Registrar;
+  readonly #leastShare: number;
   readonly #search = new PositionSearch();
   readonly #upright: Samples;
   readonly #pose: Placement = placement();
@@ -44,7 +44,9 @@ export class PlaceMatcher {
   /** Upright samples of the last frame that lay on the map, fit or not. */
   #lying = 0;
 
-  constructor(capacity: number) {
+  /** @param leastShare of a frame, and of its upright parts, that must lie on the map */
+  constructor(capacity: number, leastShare: number) {
+    this.#leastShare = leastShare;
     this.registrar = new Registrar(capacity);
     this.#upright = emptySamples(capacity);
   }
@@ -73,8 +75,8 @@ export class PlaceMatcher {
     const upright = pickUpright(this.#upright, samples, this.#pose.rotation);
     const { normal, count } = this.registrar.matches;
     for (let k = 2; k < 3 * count; k += 3) if (Math.abs(normal[k]!) < UPRIGHT) this.#lying++;
-    if (matched < LEAST_SHARE * samples.count || upright < LEAST_UPRIGHT) return 0;
-    if (this.#lying < LEAST_SHARE * upright) return 0;
+    if (matched < this.#leastShare * samples.count || upright < LEAST_UPRIGHT) return 0;
+    if (this.#lying < this.#leastShare * upright) return 0;
     const off = this.#off;
     rotationBetween(off, prior.at.rotation, this.#pose.rotation);
     if (Math.hypot(off[0]!, off[1]!) > 3 * doubt.tilt + 0.3 * DEGREE || Math.abs(off[2]!) > 3 * doubt.yaw)

@@ -27,6 +27,8 @@ export interface RevisitInput {
   readonly sensor: number;
   readonly result: TrackResult;
   readonly floorHeight: number;
+  /** Whether nothing is held before the lens. */
+  readonly isClear: boolean;
   /** Masked depth, and its samples. */
   readonly depth: Uint16Array;
   readonly unitsPerMetre: number;
@@ -83,7 +85,7 @@ export class Revisits {
       this.store.move(turned);
       if (this.#last !== null) this.#last = compose(turned, this.#last);
     }
-    this.#keep(input);
+    if (input.isClear) this.#keep(input);
     if (this.#remaking !== null) return this.#remake(this.#remaking);
     const closed = this.finder.step();
     if (closed !== null) this.#begin(closed);

@@ -105,6 +105,8 @@ export type TrackNote =
   /** Over the last second odometry moved by so many metres and radians other than depth says. */
   | { readonly what: "odometry disagrees"; readonly distance: number; readonly angle: number }
   | { readonly what: "lost" }
+  /** A place was recognised after so many metres of way; the world near the head was moved by so much. */
+  | { readonly what: "loop closed"; readonly way: number; readonly distance: number; readonly angle: number }
   /** Found again, so far from where it was last known. */
   | { readonly what: "found"; readonly distance: number };
 
@@ -162,6 +164,8 @@ const REST_MEMORY = 0.5;
 const REST_SHARE = 0.2;
 /** Metres, 1 sigma: what hangs on a map with more doubt than this built into it is not called held. */
 const HELD_DOUBT = 0.033;
+/** To be found again so much of a frame must lie on the map, upright parts too. */
+const REGAINED_SHARE = 0.85;
 /** So many frames in a row must agree, none farther from the one before than a base moves: metres per second. */
 const CONFIRMATIONS = 5;
 const FASTEST = 1.5;
@@ -197,7 +201,7 @@ export class Tracker {
   /** May be replaced between frames; the sizes of the voxels stay as they were. */
   settings: TrackerSettings;
   readonly #registrar = new Registrar(CAPACITY);
-  readonly #places = new PlaceMatcher(CAPACITY);
+  readonly #places = new PlaceMatcher(CAPACITY, REGAINED_SHARE);
   readonly #matches = emptyMatches(CAPACITY);
   #stages: readonly Stage[];
   readonly #start: Pose;

@@ -52,7 +52,16 @@ export function trackSet(set: PoseSet, options: TrackingOptions = {}): TrackedFr
     const tracking = performance.now() - sampled;
     if (revisits !== null) {
       const { all: samples } = sampler;
-      const input = { time: frame.time, sensor: 0, result, floorHeight: 0, depth, unitsPerMetre, samples };
+      const input = {
+        time: frame.time,
+        sensor: 0,
+        result,
+        floorHeight: 0,
+        isClear: true,
+        depth,
+        unitsPerMetre,
+        samples,
+      };
       options.onRevisits!(revisits, revisits.take(input), n);
     }
     const [x, y, z] = frame.worldFromLens.position;

@@ -106,7 +106,7 @@ describe("loops", () => {
       for (let k = 0; k < 27; k++) poses.push(lensAt(x + 1.4 + 0.126 * k, 0.2, 0.35, 0, 0.12));
     }
     const set = sceneSet("alike", shapes, poses, 3, 10);
-    const { finder, closed } = bent(set, 0.001, 0.004);
+    const { closed } = bent(set, 0.001, 0.004);
     // With the drift that is reckoned with no other room comes into question; with twelve times that they all do.
     const wide = bent(set, 0.001, 0.004, { drift: 0.12, mostRadius: 5, leastWay: 5 });
     console.log(
