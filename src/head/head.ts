@@ -375,6 +375,11 @@ export class Head {
     return this.#outputs;
   }
 
+  /** Keyframes and loops of tracked poses; null when poses are given, or none are kept. */
+  get revisits(): Revisits | null {
+    return this.#revisits;
+  }
+
   /** No more events will come: frames still waiting are left out, and the layers follow the map's last state. */
   finish(): readonly HeadOutput[] {
     this.#outputs.length = 0;

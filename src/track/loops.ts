@@ -141,7 +141,7 @@ export class LoopFinder {
       if (way < s.leastWay) break;
       const turned = Math.abs(yawBetween(frame.worldFromLens, newest.worldFromLens));
       const far = apart(frame.worldFromLens, newest.worldFromLens);
-      if (turned > SAME_VIEW || far > this.#radius(way) + 1) continue;
+      if (turned > SAME_VIEW || far > this.#radius(frame, newest) + 1) continue;
       const cost = far + turned;
       if (cost < least) [least, best] = [cost, frame];
     }
@@ -152,8 +152,11 @@ export class LoopFinder {
     this.#begin(best, newest);
   }
 
-  #radius(way: number): number {
-    return Math.min(this.#settings.mostRadius, 0.3 + 3 * this.#settings.drift * way);
+  /** Three sigma of the drift between two keyframes, and of the doubt that was built in between. */
+  #radius(old: Keyframe, newest: Keyframe): number {
+    const { drift, mostRadius } = this.#settings;
+    const built = Math.max(0, Math.sqrt(newest.doubt.built) - Math.sqrt(old.doubt.built));
+    return Math.min(mostRadius, 0.3 + 3 * drift * (newest.way - old.way) + 3 * built);
   }
 
   #begin(old: Keyframe, newest: Keyframe): void {
@@ -175,7 +178,7 @@ export class LoopFinder {
             this.#samples,
             newest.worldFromLens,
             doubt,
-            this.#radius(way),
+            this.#radius(old, newest),
             this.#coarse,
             this.#stages,
           ] as const),

@@ -126,11 +126,6 @@ export class PlaceMatcher {
     return pose === null || second > RIVAL * best ? null : { pose, upright: best };
   }
 
-  /** Whether a count of upright samples at another place would make that a rival of one with `upright`. */
-  isRival(upright: number): boolean {
-    return this.#lying > RIVAL * upright;
-  }
-
   #expect(guess: Pose, { tilt, yaw, position }: PlaceDoubt): Prior {
     const prior = this.#prior;
     setPlacement(prior.at, guess);

@@ -1,4 +1,4 @@
-import type { Pose } from "../geometry/optics.ts";
+import type { Pose, Vec3 } from "../geometry/optics.ts";
 import { angleBetween, compose, invert } from "../geometry/rigid.ts";
 import { KeyframeStore, unpackSamples } from "./keyframes.ts";
 import { DEFAULT_LOOP_SETTINGS, type LoopClosed, LoopFinder, type LoopSettings } from "./loops.ts";
@@ -18,6 +18,8 @@ const WAY_YAW = 0.3 * DEGREE;
 /** Maps are made anew when any keyframe moves by more: metres, radians. */
 const WORTH = 0.02;
 const WORTH_ANGLE = 0.4 * DEGREE;
+/** Metres between the places that a lost head looks for itself around. */
+const PLACE = 1.2;
 /** Keyframes that go into the new surfel maps in one step. */
 const FUSED_AT_ONCE = 2;
 
@@ -95,7 +97,7 @@ export class Revisits {
   #keep({ time, sensor, result, floorHeight, depth, unitsPerMetre, samples }: RevisitInput): void {
     const { worldFromLens } = result;
     const isGood =
-      result.isFit && (result.hold === "held" || result.hold === "carried") && result.share > 0.5;
+      result.isSteady && (result.hold === "held" || result.hold === "carried") && result.share > 0.5;
     if (!isGood) return;
     if (this.#last !== null) {
       const moved = compose(invert(this.#last), worldFromLens);
@@ -111,6 +113,11 @@ export class Revisits {
       sigma: STEP_SIGMA + WAY_SIGMA * gone + built,
       yawSigma: STEP_YAW + WAY_YAW * gone,
     });
+    const { position } = result.worldFromBase;
+    const isNew = this.#tracker.places.every(
+      (p) => Math.hypot(p[0] - position[0], p[1] - position[1]) > PLACE,
+    );
+    if (isNew) this.#tracker.places = [...this.#tracker.places, position];
     this.#last = worldFromLens;
     this.#lastWay = way;
     this.#lastBuilt = doubt.built;
@@ -151,6 +158,13 @@ export class Revisits {
     });
     if (this.#last !== null) this.#last = compose(newFromOld, this.#last);
     this.#tracker.adopt(fine, coarse, newFromOld);
+    const places: Vec3[] = [];
+    for (const { worldFromLens, floorHeight } of frames) {
+      const { position } = worldFromLens;
+      const isNew = places.every((p) => Math.hypot(p[0] - position[0], p[1] - position[1]) > PLACE);
+      if (isNew) places.push([position[0], position[1], floorHeight]);
+    }
+    this.#tracker.places = places;
     this.#remaking = null;
     this.store.isFixed = false;
     this.finder.restart();

@@ -15,7 +15,7 @@ import {
 import { eigenSymmetric } from "../geometry/solve.ts";
 import type { WorldDoubt } from "./keyframes.ts";
 import { emptyMatches } from "./normal-equations.ts";
-import { PlaceMatcher } from "./places.ts";
+import { type PlaceDoubt, PlaceMatcher } from "./places.ts";
 import { Registrar, type Stage, turnBy } from "./register.ts";
 import { type Placement, placement, poseOf, type Samples, SurfelMap, setPlacement } from "./surfels.ts";
 
@@ -118,7 +118,8 @@ export interface TrackResult {
   readonly covariance: readonly number[];
   /** Radians, 1 sigma. */
   readonly yawSigma: number;
-  /** Whether the pose is good enough, against the map near by, to write to maps with. */
+  /** Whether the pose is good enough against the map near by, and whether it may be written to maps with, too. */
+  readonly isSteady: boolean;
   readonly isFit: boolean;
   /** Share of the samples on known ground that fit the map; 0 without a registration. */
   readonly share: number;
@@ -169,6 +170,11 @@ const REGAINED_SHARE = 0.85;
 /** So many frames in a row must agree, none farther from the one before than a base moves: metres per second. */
 const CONFIRMATIONS = 5;
 const FASTEST = 1.5;
+/** Radians: more doubt about the yaw than this is not searched. */
+const MOST_DRIFT = 4 * DEGREE;
+/** Metres around a place seen before that are searched; a rival has this share of the upright samples. */
+const PLACE_RADIUS = 1.5;
+const RIVAL = 0.7;
 /** A view has changed after so much, metres or radians; so many frames do where nothing moves. */
 const OTHER_VIEW = 0.1;
 const OTHER_ANGLE = 8 * DEGREE;
@@ -198,6 +204,9 @@ export class Tracker {
   /** Replaced by `adopt`, and by nothing else. */
   fine: SurfelMap;
   coarse: SurfelMap;
+  /** Where the base has been, for when it is lost: positions some way apart. */
+  places: readonly Vec3[] = [];
+  #visited = 0;
   /** May be replaced between frames; the sizes of the voxels stay as they were. */
   settings: TrackerSettings;
   readonly #registrar = new Registrar(CAPACITY);
@@ -298,9 +307,14 @@ export class Tracker {
     return this.#hold;
   }
 
-  /** Whether the last pose is good enough, against the map near by, to write to maps with. */
-  get isFit(): boolean {
+  get #isSteady(): boolean {
     return this.#hold !== "lost" && Math.sqrt(largest(this.#covariance)) <= this.settings.writeSigma;
+  }
+
+  /** Whether the last pose is good enough to write to maps with. */
+  get isFit(): boolean {
+    // Without odometry a map begun in doubt may lie over another place; with it, drift is what odometry always has.
+    return this.#isSteady && (this.#odometry !== null || this.#built <= MOST_DOUBT ** 2);
   }
 
   /** Frames have stopped coming: true when that makes the head lost now. */
@@ -596,7 +610,9 @@ export class Tracker {
     this.#base = { rotation, position: last.position };
     setPlacement(this.#pose, compose(this.#base, baseFromLens));
     if (chosen.count < s.minMatches) return this.#done(input, "lost", 0);
-    const doubt = { tilt: s.tiltSigma, yaw: Math.sqrt(yawVariance) };
+    // Drift is of one cause: since depth last held all, it has added up.
+    const drifted = (s.yawDrift * (input.time - this.#freeSince)) / 1e6;
+    const doubt = { tilt: s.tiltSigma, yaw: Math.min(Math.sqrt(yawVariance) + drifted, MOST_DRIFT) };
     if (this.#confirmations > 0) {
       // A place was found in the frame before: does this one agree?
       const before = this.#base.position;
@@ -604,16 +620,35 @@ export class Tracker {
       if (this.#places.fits(chosen, guess, { ...doubt, position: 0.1 }, this.#stages) > 0) {
         const { pose } = this.#places;
         const moved = Math.hypot(...add(compose(pose, invert(baseFromLens)).position, before, -1));
-        if (moved <= 0.05 + FASTEST * dt) return this.#found(input, pose, ++this.#confirmations);
+        const { lying } = this.#places;
+        // Meanwhile the other places have their say: another that fits as well refutes this one.
+        const other = this.#findElsewhere(input, rotation, { ...doubt, position: 0.3 });
+        const isRefuted =
+          other !== null && apart(other.pose, pose) > PLACE_RADIUS / 3 && other.upright > RIVAL * lying;
+        const isLikely = moved <= 0.05 + FASTEST * dt && !isRefuted;
+        if (isLikely) return this.#found(input, pose, ++this.#confirmations);
       }
       this.#confirmations = 0;
     }
     const here = compose({ rotation, position: last.position }, baseFromLens);
     const known = { ...doubt, position: 0.3 };
     const radius = Math.min(s.searchRadius, 0.5 + 3 * Math.sqrt(largest(this.#covariance)));
-    const place = this.#places.find(chosen, here, known, radius, this.coarse, this.#stages);
+    const near = this.#places.find(chosen, here, known, radius, this.coarse, this.#stages);
+    const place = near ?? this.#findElsewhere(input, rotation, known);
     if (place !== null) return this.#found(input, place.pose, ++this.#confirmations);
     return this.#done(input, "lost", 0);
+  }
+
+  /** Looks around one of the places that were seen before, another each time, far from where it was lost as they may be. */
+  #findElsewhere(
+    { chosen, baseFromLens }: TrackInput,
+    rotation: Quat,
+    doubt: PlaceDoubt,
+  ): { readonly pose: Pose; readonly upright: number } | null {
+    const position = this.places[this.#visited++ % Math.max(1, this.places.length)];
+    if (position === undefined) return null;
+    const guess = compose({ rotation, position }, baseFromLens);
+    return this.#places.find(chosen, guess, doubt, PLACE_RADIUS, this.coarse, this.#stages);
   }
 
   #found(input: TrackInput, worldFromLens: Pose, confirmations: number): TrackResult {
@@ -626,7 +661,8 @@ export class Tracker {
     const isChanged =
       Math.hypot(...moved.position) > OTHER_VIEW ||
       angleBetween(moved.rotation, IDENTITY.rotation) > OTHER_ANGLE;
-    const isConfirmed = confirmations >= CONFIRMATIONS && (isChanged || confirmations >= STILL_CONFIRMATIONS);
+    const wanted = Math.max(CONFIRMATIONS, Math.min(this.places.length, STILL_CONFIRMATIONS));
+    const isConfirmed = confirmations >= wanted && (isChanged || confirmations >= STILL_CONFIRMATIONS);
     if (!isConfirmed) return this.#done(input, "lost", 0);
     this.#covariance.fill(0);
     setDiagonal(this.#covariance, MAP_SIGMA ** 2, MAP_SIGMA ** 2, MAP_SIGMA ** 2);
@@ -765,6 +801,7 @@ export class Tracker {
       worldFromLens,
       covariance,
       yawSigma,
+      isSteady: isFit || this.#isSteady,
       isFit,
       share,
       notes: this.#notes,
@@ -783,6 +820,7 @@ function add(a: Vec3, b: Vec3, k: number): Vec3 {
   return [a[0] + k * b[0], a[1] + k * b[1], a[2] + k * b[2]];
 }
 
+const apart = (a: Pose, b: Pose): number => Math.hypot(...add(a.position, b.position, -1));
 const scale = (a: Vec3, k: number): Vec3 => [k * a[0], k * a[1], k * a[2]];
 const dot = (a: Vec3, b: Vec3): number => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
 const wrap = (angle: number): number => angle - 2 * Math.PI * Math.round(angle / (2 * Math.PI));
