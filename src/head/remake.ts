@@ -1,7 +1,7 @@
 import { FloorLayer } from "../map/floor.ts";
 import { BlockGrid } from "../map/grid.ts";
 import { GridReplacement } from "../map/replace.ts";
-import type { Keyframe, KeyframeStore } from "../track/keyframes.ts";
+import { isSound, type Keyframe, type KeyframeStore } from "../track/keyframes.ts";
 
 /** Each keyframe stands for the frames around it: it is integrated so often, a whole turn of the carving. */
 const REPEATS = 2;
@@ -64,6 +64,7 @@ export class MapRemake {
       return false;
     }
     if (this.#depth.length !== keyframe.pixels) this.#depth = new Uint16Array(keyframe.pixels);
+    if (!isSound(keyframe)) return false;
     const depth = this.#store.depthOf(this.#depth, keyframe);
     for (let n = 0; n < REPEATS; n++) this.#integrate(depth, keyframe, this.#grid, this.#floor);
     return false;

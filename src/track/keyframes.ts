@@ -18,6 +18,11 @@ export interface WorldDoubt {
   readonly built: number;
 }
 
+/** Metres, 1 sigma: what was seen in more doubt than this is no part of maps until a loop has placed it. */
+const SOUND = 0.3;
+
+export const isSound = ({ doubt }: Keyframe): boolean => doubt.built <= SOUND ** 2;
+
 /** A frame kept as evidence: what was seen, and from where. */
 export interface Keyframe {
   readonly id: number;
@@ -31,7 +36,7 @@ export interface Keyframe {
   floorHeight: number;
   /** Metres of way up to here, and what the tracker's doubt about the world was. */
   readonly way: number;
-  readonly doubt: WorldDoubt;
+  doubt: WorldDoubt;
   /** How it was measured from the keyframe before; null for the first. */
   step: PoseEdge | null;
   readonly pixels: number;

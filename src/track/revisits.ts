@@ -1,6 +1,6 @@
 import type { Pose, Vec3 } from "../geometry/optics.ts";
 import { angleBetween, compose, invert } from "../geometry/rigid.ts";
-import { KeyframeStore, unpackSamples } from "./keyframes.ts";
+import { isSound, KeyframeStore, unpackSamples } from "./keyframes.ts";
 import { DEFAULT_LOOP_SETTINGS, type LoopClosed, LoopFinder, type LoopSettings } from "./loops.ts";
 import { emptySamples } from "./sampler.ts";
 import { placement, type Samples, type SurfelMap, setPlacement } from "./surfels.ts";
@@ -18,6 +18,9 @@ const WAY_YAW = 0.3 * DEGREE;
 /** Maps are made anew when any keyframe moves by more: metres, radians. */
 const WORTH = 0.02;
 const WORTH_ANGLE = 0.4 * DEGREE;
+/** 1 sigma where the head was lost between: metres, radians. */
+const UNTIED = 20;
+const UNTIED_YAW = 10 * DEGREE;
 /** Metres between the places that a lost head looks for itself around. */
 const PLACE = 1.2;
 /** Keyframes that go into the new surfel maps in one step. */
@@ -71,6 +74,8 @@ export class Revisits {
   #last: Pose | null = null;
   #lastWay = 0;
   #lastBuilt = 0;
+  /** Whether the head was lost since the last keyframe: nothing then ties the next one to it. */
+  #isUntied = false;
   #remaking: Remaking | null = null;
 
   /** @param budget bytes for keyframes */
@@ -87,6 +92,7 @@ export class Revisits {
       this.store.move(turned);
       if (this.#last !== null) this.#last = compose(turned, this.#last);
     }
+    this.#isUntied ||= input.result.hold === "lost";
     if (input.isClear) this.#keep(input);
     if (this.#remaking !== null) return this.#remake(this.#remaking);
     const closed = this.finder.step();
@@ -110,9 +116,10 @@ export class Revisits {
     const built = Math.max(0, Math.sqrt(doubt.built) - Math.sqrt(this.#lastBuilt));
     this.store.add({
       ...{ time, sensor, worldFromLens, floorHeight, way, doubt, depth, unitsPerMetre, samples },
-      sigma: STEP_SIGMA + WAY_SIGMA * gone + built,
-      yawSigma: STEP_YAW + WAY_YAW * gone,
+      sigma: this.#isUntied ? UNTIED : STEP_SIGMA + WAY_SIGMA * gone + built,
+      yawSigma: this.#isUntied ? UNTIED_YAW : STEP_YAW + WAY_YAW * gone,
     });
+    this.#isUntied = false;
     const { position } = result.worldFromBase;
     const isNew = this.#tracker.places.every(
       (p) => Math.hypot(p[0] - position[0], p[1] - position[1]) > PLACE,
@@ -126,6 +133,13 @@ export class Revisits {
   #begin(closed: LoopClosed): void {
     const { frames } = this.store;
     this.#tracker.returnTo(closed.old.doubt);
+    // What lies between the two visits is placed by both, back to where the head was lost.
+    for (let n = frames.length - 1; n >= 0; n--) {
+      const frame = frames[n]!;
+      if (frame.id <= closed.old.id) break;
+      if (frame.doubt.built > closed.old.doubt.built) frame.doubt = closed.old.doubt;
+      if (frame.step !== null && frame.step.sigma >= UNTIED) break;
+    }
     const isWorth = closed.poses.some((pose, n) => {
       const before = frames[n]!.worldFromLens;
       const far = Math.hypot(...pose.position.map((v, i) => v - before.position[i]!));
@@ -145,6 +159,7 @@ export class Revisits {
     // Keyframes made since keep their place to the last of those that were there.
     const poseOf = (n: number): Pose => poses[n] ?? compose(newFromOld, frames[n]!.worldFromLens);
     for (let k = 0; k < FUSED_AT_ONCE && making.done < frames.length; k++, making.done++) {
+      if (!isSound(frames[making.done]!)) continue;
       unpackSamples(this.#samples, frames[making.done]!.samples);
       setPlacement(this.#at, poseOf(making.done));
       fine.fuse(this.#samples, this.#at, fine.voxelSize / 2);
