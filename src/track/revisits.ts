@@ -8,8 +8,8 @@ import type { Tracker, TrackResult } from "./tracker.ts";
 
 const DEGREE = Math.PI / 180;
 /** A keyframe is made so far from the one before: metres, radians. */
-const STEP = 0.25;
-const TURN = 15 * DEGREE;
+export const KEYFRAME_STEP = 0.2;
+export const KEYFRAME_TURN = 12 * DEGREE;
 /** 1 sigma of the motion between keyframes: metres, and per metre; radians, and per metre. */
 const STEP_SIGMA = 0.004;
 const WAY_SIGMA = 0.03;
@@ -107,8 +107,8 @@ export class Revisits {
     if (!isGood) return;
     if (this.#last !== null) {
       const moved = compose(invert(this.#last), worldFromLens);
-      const isNear = Math.hypot(...moved.position) < STEP;
-      if (isNear && angleBetween(this.#last.rotation, worldFromLens.rotation) < TURN) return;
+      const isNear = Math.hypot(...moved.position) < KEYFRAME_STEP;
+      if (isNear && angleBetween(this.#last.rotation, worldFromLens.rotation) < KEYFRAME_TURN) return;
     }
     const { way, doubt } = this.#tracker;
     const gone = way - this.#lastWay;
