@@ -422,7 +422,10 @@ export class Tracker {
     return {
       position: add(this.#base.position, this.#velocity, coast),
       sigma: 0.02 + 0.5 * s.acceleration * coast * coast + s.speed * (dt - coast),
-      growth: dt * Math.min(s.speed, FIRST_SPEED + SPEED_GROWTH * unheld),
+      // What was never held long has no speed that is known.
+      growth:
+        dt *
+        (this.#heldFor < REST_SECONDS ? s.speed : Math.min(s.speed, FIRST_SPEED + SPEED_GROWTH * unheld)),
     };
   }
 

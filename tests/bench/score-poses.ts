@@ -17,9 +17,10 @@ import {
 } from "../helpers/pose-sets.ts";
 import { type TrackedFrame, trackSet } from "../helpers/tracking.ts";
 
-const HELP = `Usage: score-poses [--seeds <n>] [set ...]    how well poses are found, over sets with known poses
+const HELP = `Usage: score-poses [--seeds <n>] [set ...] | --degenerate <n>    how well poses are found, over sets with known poses
 Orientation is simulated: the true rotation, yaw drifting by 2 degrees a minute, 0.3 degrees of white noise about each
 axis; no odometry. Every line is over the seeds (default 5). Sets of open data are left out where they are absent.
+--degenerate: n runs past bare walls, floors, corridors and through a room whose light goes out: how honest the words are.
 Exit codes: 0 done, 2 wrong usage`;
 
 /** Makers of the sets, by name; those that need open data get its folder. */
@@ -40,6 +41,7 @@ const OWN: Record<string, () => PoseSet> = {
 };
 
 export function main(args: string[]): number {
+  if (args[0] === "--degenerate") return degenerate(Number(args[1] ?? 100));
   const at = args.indexOf("--seeds");
   const count = at < 0 ? 5 : Number(args[at + 1]);
   const names = args.filter((_, i) => at < 0 || (i !== at && i !== at + 1));
@@ -91,6 +93,40 @@ function score(name: string, set: PoseSet, seeds: number): void {
       `${thickness(set, truth)} mm; median ms: sampling ${median(frames.map((f) => f.sampling)).toFixed(2)}, ` +
       `tracking ${median(frames.map((f) => f.tracking)).toFixed(2)}`,
   );
+}
+
+/** Runs in which there is little or nothing to hold on to. */
+function degenerate(runs: number): number {
+  if (!(Number.isInteger(runs) && runs >= 4)) {
+    console.error(`score-poses: --degenerate wants a whole number from 4\n${HELP}`);
+    return 2;
+  }
+  const room = furnishedRoom(1, 2);
+  const dark: PoseSet = {
+    ...{ name: "dark room", optics: room.optics },
+    frames: room.frames.map((frame, n) =>
+      n < 30 ? frame : { ...frame, counts: new Uint16Array(frame.counts.length) },
+    ),
+  };
+  for (const kind of ["wall", "floor", "corridor", "dark room"] as const) {
+    let [frames, held, wrong, inside, worst] = [0, 0, 0, 0, 0];
+    for (let seed = 1; seed <= Math.floor(runs / 4); seed++) {
+      const run = trackSet(kind === "dark room" ? dark : bareScene(kind, seed, 5), { seed });
+      for (const frame of run) {
+        frames++;
+        if (isInside(frame)) inside++;
+        if (frame.result.hold !== "held") continue;
+        held++;
+        worst = Math.max(worst, frame.error);
+        if (frame.error > 0.1) wrong++;
+      }
+    }
+    console.log(
+      `${kind.padEnd(10)} ${Math.floor(runs / 4)} runs, ${frames} frames: held ${held}, of those more than 10 cm off ${wrong} ` +
+        `(worst ${(100 * worst).toFixed(1)} cm); true place within 3 sigma ${((100 * inside) / frames).toFixed(2)} %`,
+    );
+  }
+  return 0;
 }
 
 function isInside({ frame, result }: TrackedFrame): boolean {
