@@ -464,12 +464,14 @@ export class Tracker {
     const weak: number[] = [];
     const keeps = [1, 1, 1];
     const least = s.minStrength;
+    const hasOdometry = input.odometry !== null && this.#odometry !== null;
     for (let k = 0; k < 3; k++) {
       const [a, b, c] = [strength.axes[3 * k]!, strength.axes[3 * k + 1]!, strength.axes[3 * k + 2]!];
       // What was free a moment ago must be held clearly before it counts as held again.
       const bar = quadratic(this.#freed, a, b, c) > 0.5 ? 2 * least : least;
       // A clear hold is one; less may be feigned by the normals of a floor or wall, so samples must face the axis.
-      const isClear = shares[k]! >= CLEAR_STRENGTH * bar;
+      // Odometry bounds what noise can feign: with it a little is enough.
+      const isClear = shares[k]! >= (hasOdometry ? bar : CLEAR_STRENGTH * bar);
       const information = isClear ? strength.values[k]! : this.#facingInformation(k);
       const trust = isClear || HONESTY / information <= FACING_SIGMA ** 2 ? 1 : 0;
       if (trust < 1) weak.push(k);
@@ -538,7 +540,11 @@ export class Tracker {
       if (weak.length === 0) {
         this.#fuse(all, null);
         this.#level();
-      } else this.#fuseFree(input, weak);
+      } else
+        this.#fuseFree(
+          input,
+          Float64Array.from(weak.flatMap((k) => [...strength.axes.subarray(3 * k, 3 * k + 3)])),
+        );
     }
     if (input.odometry !== null && weak.length === 0) this.#compare(input.time, input.odometry);
     else this.#compared.length = 0;
@@ -729,9 +735,8 @@ export class Tracker {
   }
 
   /** Fuses what does not depend on where the head is along the free axes, or all of it when something new ends them. */
-  #fuseFree(input: TrackInput, weak: readonly number[]): void {
+  #fuseFree(input: TrackInput, free: Float64Array): void {
     const { all } = input;
-    const free = this.#registrar.result.strength.axes.subarray(0, 3 * weak.length);
     let isFaced = false;
     let doubt = 0;
     for (let k = 0; k < free.length; k += 3) {
@@ -741,7 +746,7 @@ export class Tracker {
     if (isFaced && doubt <= this.#mostDoubt(input) ** 2) {
       // Something faces a free axis and is not on the map yet. It is where the head is thought to be.
       this.#build(Math.sqrt(doubt), all);
-    } else if (weak.length < 3) this.#fuse(all, free);
+    } else if (free.length < 9) this.#fuse(all, free);
   }
 
   /** Adds new ground to the map where the head is thought to be: the doubt about that is built into it. */
