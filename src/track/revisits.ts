@@ -24,7 +24,7 @@ const UNTIED_YAW = 10 * DEGREE;
 /** Metres between the places that a lost head looks for itself around. */
 const PLACE = 1.2;
 /** Keyframes that go into the new surfel maps in one step. */
-const FUSED_AT_ONCE = 2;
+const FUSED_AT_ONCE = 4;
 
 /** One tracked frame, as evidence. */
 export interface RevisitInput {
@@ -132,7 +132,6 @@ export class Revisits {
 
   #begin(closed: LoopClosed): void {
     const { frames } = this.store;
-    this.#tracker.returnTo(closed.old.doubt);
     // What lies between the two visits is placed by both, back to where the head was lost.
     for (let n = frames.length - 1; n >= 0; n--) {
       const frame = frames[n]!;
@@ -145,7 +144,10 @@ export class Revisits {
       const far = Math.hypot(...pose.position.map((v, i) => v - before.position[i]!));
       return far > WORTH || angleBetween(pose.rotation, before.rotation) > WORTH_ANGLE;
     });
-    if (!isWorth) return;
+    if (!isWorth) {
+      this.#tracker.returnTo(closed.old.doubt);
+      return;
+    }
     const last = frames.length - 1;
     const newFromOld = compose(closed.poses[last]!, invert(frames[last]!.worldFromLens));
     this.#remaking = { ...this.#tracker.emptyMaps(), closed, poses: closed.poses, done: 0, newFromOld };
@@ -172,7 +174,9 @@ export class Revisits {
       frame.worldFromLens = pose;
     });
     if (this.#last !== null) this.#last = compose(newFromOld, this.#last);
+    // Not before: until here the head was where it was thought to be, with all that doubt.
     this.#tracker.adopt(fine, coarse, newFromOld);
+    this.#tracker.returnTo(closed.old.doubt);
     const places: Vec3[] = [];
     for (const { worldFromLens, floorHeight } of frames) {
       const { position } = worldFromLens;
