@@ -74,6 +74,20 @@ class Tile {
   /** No cell that is firm was seen before; so late at first that any is later. */
   earliest = Number.POSITIVE_INFINITY;
 
+  /** Cell `c` takes over what cell `d` of another tile knows, unless it knows worse. */
+  take(c: number, other: Tile, d: number): void {
+    this.knock[c] = Math.max(this.knock[c]!, other.knock[d]!);
+    this.doubt[c] = Math.max(this.doubt[c]!, other.doubt[d]!);
+    if (this.odds[c] === 0 || other.odds[d]! < this.odds[c]!) {
+      this.odds[c] = other.odds[d]!;
+      this.time[c] = other.time[d]!;
+      this.far[c] = other.far[d]!;
+      this.height[c] = other.height[d]!;
+    }
+    if (this.time[c]! < this.earliest) this.earliest = this.time[c]!;
+    this.settle(c);
+  }
+
   settle(c: number): void {
     const odds = this.odds[c]!;
     if (this.knock[c]! > 0) this.settled[c] = FOOTING.blocked;
@@ -415,11 +429,60 @@ export class FootingLayer {
     return firm && gone;
   }
 
+  /**
+   * Moves all that is remembered with the world: every place p lies at R(yaw) p + (x, y) from now on. Between turned grids some
+   * cells fall together: what ends the ground outweighs what is firm.
+   */
+  move(x: number, y: number, yaw: number): void {
+    const cos = Math.cos(yaw);
+    const sin = Math.sin(yaw);
+    const size = this.cellSize;
+    const old = new Map(this.#tiles);
+    this.clear();
+    const from = (key: number, c: number): readonly [number, number] => {
+      const [ti, tj] = tileOf(key);
+      return [(ti * TILE + (c & 31) + 0.5) * size, (tj * TILE + (c >> 5) + 0.5) * size];
+    };
+    const into = (wx: number, wy: number): readonly [Tile, number] => {
+      const i = Math.floor(wx / size);
+      const j = Math.floor(wy / size);
+      return [this.#tile(i >> 5, j >> 5), ((j & 31) << 5) | (i & 31)];
+    };
+    for (const [key, tile] of old) {
+      for (let c = 0; c < CELLS; c++) {
+        if (tile.odds[c] === 0 && tile.doubt[c] === 0 && tile.knock[c] === 0 && tile.error[c] === 0) continue;
+        const [ox, oy] = from(key, c);
+        const [to, d] = into(cos * ox - sin * oy + x, sin * ox + cos * oy + y);
+        to.take(d, tile, c);
+        if (tile.error[c] === 0) continue;
+        const bx = tile.brinkX[c]!;
+        const by = tile.brinkY[c]!;
+        const [edge, e] = into(cos * bx - sin * by + x, sin * bx + cos * by + y);
+        edge.brinkX[e] = cos * bx - sin * by + x;
+        edge.brinkY[e] = sin * bx + cos * by + y;
+        edge.drop[e] = tile.drop[c]!;
+        edge.error[e] = tile.error[c]!;
+        edge.looks[e] = tile.looks[c]!;
+        edge.hasBrink = true;
+      }
+    }
+    // Cells between, on which none has fallen: what lies nearest, asked the other way round.
+    for (const [key, tile] of [...this.#tiles]) {
+      for (let c = 0; c < CELLS; c++) {
+        if (tile.odds[c] !== 0 || tile.doubt[c] !== 0 || tile.knock[c] !== 0) continue;
+        const [wx, wy] = from(key, c);
+        const i = Math.floor((cos * (wx - x) + sin * (wy - y)) / size);
+        const j = Math.floor((cos * (wy - y) - sin * (wx - x)) / size);
+        const other = old.get(tileKey(i >> 5, j >> 5));
+        if (other !== undefined) tile.take(c, other, ((j & 31) << 5) | (i & 31));
+      }
+    }
+  }
+
   /** Visits every cell that is not unseen: its column and `FOOTING`. */
   visit(see: (i: number, j: number, footing: number) => void): void {
     for (const key of this.#tiles.keys()) {
-      const ti = Math.floor(key / 2097152) - 1048576;
-      const tj = (key % 2097152) - 1048576;
+      const [ti, tj] = tileOf(key);
       for (let c = 0; c < CELLS; c++) {
         const i = ti * TILE + (c & 31);
         const j = tj * TILE + (c >> 5);
@@ -438,3 +501,7 @@ export class FootingLayer {
 
 /** Tiles within +-2^20 of the origin. */
 const tileKey = (ti: number, tj: number): number => (ti + 1048576) * 2097152 + (tj + 1048576);
+const tileOf = (key: number): readonly [number, number] => [
+  Math.floor(key / 2097152) - 1048576,
+  (key % 2097152) - 1048576,
+];

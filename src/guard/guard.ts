@@ -276,6 +276,17 @@ export class Guard {
     }
   }
 
+  /** The world's frame was corrected: what is remembered goes with it, every place p to R(yaw) p + (x, y). */
+  move(x: number, y: number, yaw: number): void {
+    const cos = Math.cos(yaw);
+    const sin = Math.sin(yaw);
+    const moved = (px: number, py: number) => [cos * px - sin * py + x, sin * px + cos * py + y] as const;
+    this.footing.move(x, y, yaw);
+    if (this.#start !== null) this.#start = moved(...this.#start);
+    if (this.#last !== null) this.#last = [...moved(this.#last[0], this.#last[1]), this.#last[2] + yaw];
+    for (const knock of this.#knocks) [knock.x, knock.y] = moved(knock.x, knock.y);
+  }
+
   /** Nothing remembered holds any more: the base was carried, or its position was lost. */
   forget(): void {
     this.footing.clear();

@@ -557,10 +557,8 @@ export class Head {
       worldFromLens = compose(newFromOld, worldFromLens);
       this.#outputs.push({ kind: "track", time, note: { what: "loop closed", way, distance, angle } });
       this.#remakeMap();
-      // What is remembered of the ground lies where the world was; in a cell's breadth that is within the guard's margin.
-      const { position } = result.worldFromBase;
-      const moved = Math.hypot(...worldFromBase.position.map((v, i) => v - position[i]!));
-      if (moved > this.grid.voxelSize) this.guard.forget();
+      this.guard.move(...planar(newFromOld));
+      this.#brinks = null;
     }
     this.#start = worldFromBase;
     const state = { hold, covariance, yawSigma, share };

@@ -88,6 +88,66 @@ describe("one cell of ground", () => {
   });
 });
 
+describe("when the world's frame is corrected", () => {
+  /** Floor up to 2 m along x, then a drop, as wide as 1 m, and something bumped into. */
+  function room(): FootingLayer {
+    const ground = new FootingLayer(0.05);
+    for (let n = 0; n < 6; n++) {
+      for (let y = -0.475; y < 0.5; y += 0.05) {
+        for (let x = 0.025; x < 2; x += 0.05) ground.add(saying(x, [touched, touched]), n, 0, y, 0, 0);
+        for (let x = 2.025; x < 2.2; x += 0.05) ground.add(saying(x, [passed, passed]), n, 0, y, 0, 0);
+      }
+    }
+    ground.addKnock(0.52, 0.31);
+    return ground;
+  }
+  test.each([
+    [0.35, -0.2, 0],
+    [0.31, -0.22, 0.3],
+    [-1.43, 0.77, -2.2],
+  ])("what is remembered goes with it: moved by %f, %f m and %f rad", (x, y, yaw) => {
+    const before = room();
+    const after = room();
+    after.move(x, y, yaw);
+    const at = (px: number, py: number) =>
+      after.cellAt(Math.cos(yaw) * px - Math.sin(yaw) * py + x, Math.sin(yaw) * px + Math.cos(yaw) * py + y);
+    let firm = 0;
+    for (let px = 0.05; px < 2.15; px += 0.01) {
+      for (let py = -0.4; py < 0.4; py += 0.01) {
+        const was = before.cellAt(px, py).footing;
+        const is = at(px, py).footing;
+        // A cell's breadth to either side of a border may go to the worse, none to the better.
+        if (was === "gone" && px > 2.05) expect(is).toBe("gone");
+        if (px < 1.9 && Math.hypot(px - 0.525, py - 0.325) > 0.1) expect(is).toBe("firm");
+        if (is === "firm") firm++;
+        expect(is).not.toBe("unseen");
+      }
+    }
+    expect(at(0.525, 0.325).footing).toBe("blocked");
+    expect(at(1, 0.02).time).toBe(5);
+    expect(firm).toBeGreaterThan(0);
+  });
+  test("an edge is still one, at its moved place", () => {
+    const ground = room();
+    const edge: ReflexFrame = {
+      ...saying(1.99, [touched]),
+      ...{ strips: 3, kind: Uint8Array.of(END.brink, END.brink, END.brink) },
+      ...{ endX: Float32Array.of(2, 2, 2), endY: Float32Array.of(-0.05, 0, 0.05) },
+      ...{ drop: new Float32Array(3).fill(0.18), range: new Float32Array(3).fill(0.5) },
+    };
+    for (let n = 0; n < 3; n++) ground.add(edge, 6 + n, 0, 0, 0, 0);
+    expect(ground.brinks([2, 0], 1)).toHaveLength(1);
+    ground.move(0.3, 0.4, Math.PI / 2);
+    const [moved, ...others] = ground.brinks([0.3, 2.4], 1);
+    expect(others).toHaveLength(0);
+    expect(moved!.drop).toBeCloseTo(0.18, 5);
+    for (const [px, py] of moved!.points) {
+      expect(py).toBeCloseTo(2.4, 2);
+      expect(Math.abs(px - 0.3)).toBeLessThan(0.06);
+    }
+  });
+});
+
 describe("swept outlines", () => {
   const outline = parseFootprint("0.2,0.15 0.2,-0.15 -0.2,-0.15 -0.2,0.15");
   /** A sweep with its own points, on ground that other sweeps may have filled before. */
