@@ -2,11 +2,15 @@ import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterAll, beforeAll, describe, expect, test, vi } from "vitest";
+import type { PinholeOptics, Pose } from "../../src/geometry/optics.ts";
 import { Head } from "../../src/head/head.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import { createRecording, openRecording } from "../../src/record/file.ts";
 import { RecordingReader } from "../../src/record/reader.ts";
+import type { Setup } from "../../src/sense/events.ts";
+import { OutputDigest } from "../../tools/replay/digest.ts";
 import { digestMap, replayRecording, settingsOf } from "../../tools/replay/run.ts";
+import { readAhead } from "../../tools/replay/source.ts";
 import { main } from "../../tools/replay.ts";
 import { loadScenario, simulateEvents } from "../../tools/simulate/scenario.ts";
 
@@ -61,6 +65,78 @@ describe("a replay", () => {
     expect(maps[0]!.length).toBeGreaterThan(100);
     expect(maps[1]).toEqual(maps[0]);
     expect(maps[2]).toEqual(maps[0]);
+  });
+
+  test("read ahead by another thread gives the same, from a damaged file and with frames of any size, too", async () => {
+    const hurt = join(folder, "hurt.brk");
+    const bytes = readFileSync(path);
+    for (const at of [0.3, 0.6])
+      bytes.fill(0xa5, Math.floor(at * bytes.length), Math.floor(at * bytes.length) + 9);
+    writeFileSync(hurt, bytes);
+    for (const file of [path, hurt]) {
+      const here = (await replayRecording(file)).summary;
+      const ahead = (await replayRecording(file, { isAhead: true })).summary;
+      expect(ahead.hash).toBe(here.hash);
+      expect(ahead.events).toBe(here.events);
+      expect(ahead.damage).toBe(here.damage);
+      expect(here.damage).toBe(file === hurt ? 2 : 0);
+    }
+    // Each frame larger than the memory of a batch.
+    const large = join(folder, "large.brk");
+    const [width, height] = [1200, 1000];
+    const optics: PinholeOptics = {
+      ...{ model: "pinhole", width, height, fx: 900, fy: 900, cx: 600, cy: 500 },
+      ...{ measures: "z", unit: 0.001, minRange: 0.1, maxRange: 5 },
+    };
+    const level: Pose = { rotation: [0, 0, 0, 1], position: [0, 0, 0] };
+    const mount = { on: "head", pose: level } as const;
+    const setup: Setup = {
+      ...{ baseFromHead: level, headFromImu: level },
+      sensors: [{ name: "large", optics, mount }],
+    };
+    const copy = await createRecording(large, { setup, settings: {}, about: "test", software: "test" });
+    for (let n = 0; n < 7; n++) {
+      copy.write({ kind: "reference", time: n * 100_000, of: "base", sensor: 0, pose: level });
+      const counts = new Uint16Array(width * height).fill(1000 + n);
+      copy.write({ kind: "depth", time: n * 100_000, sensor: 0, sequence: n, counts, amplitude: counts });
+    }
+    await copy.close();
+    const seen: number[] = [];
+    for await (const { events } of readAhead(large)) {
+      for (const event of events)
+        if (event.kind === "depth") seen.push(event.counts[7]!, event.amplitude!.at(-1)!);
+    }
+    expect(seen).toEqual([0, 1, 2, 3, 4, 5, 6].flatMap((n) => [1000 + n, 1000 + n]));
+  });
+
+  test("a file that cannot be read ends reading ahead with the error, not with a wait", async () => {
+    const read = async () => {
+      for await (const _ of readAhead(join(folder, "none.brk"))) throw new Error("there is nothing to read");
+    };
+    await expect(read()).rejects.toThrow(/ENOENT/);
+  });
+
+  test("the digest tells apart what differs in any bit or place, and takes texts and lists of any length", () => {
+    const of = (value: unknown) => {
+      const digest = new OutputDigest();
+      digest.add(value);
+      return digest.finish();
+    };
+    const values = [
+      ...[0, -0, Number.NaN, Number.POSITIVE_INFINITY, 0.1, 0.1 + Number.EPSILON / 8, null, true, false],
+      ...["", "a", "ä", "a".repeat(100_000), [], [[]], {}, [{}], { a: 1 }, { b: 1 }, { a: [1] }],
+      ...[
+        [1, 2],
+        [2, 1],
+        new Array(20_000).fill(3),
+        new Array(20_001).fill(3),
+        { a: 1, b: 2 },
+        { a: 1, c: 2 },
+      ],
+    ];
+    expect(new Set(values.map(of)).size).toBe(values.length);
+    expect(of(structuredClone(values))).toBe(of(values));
+    expect(() => of({ a: undefined })).toThrow(/undefined/);
   });
 
   test("predicts held-out frames, and a map with a wrong offset does it worse", async () => {
