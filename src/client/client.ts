@@ -6,6 +6,7 @@ import {
   type FromServer,
   type Question,
   type Role,
+  type SettingRow,
   SUBPROTOCOL,
   type Topic,
 } from "../wire/messages.ts";
@@ -329,6 +330,16 @@ export class HeadClient {
   ): Promise<Readonly<Record<string, number | string>>> {
     const message = (id: number): FromClient => ({ kind: "settings", id, ...(change && { change }) });
     return (await this.#request<FromServer<"settings">>(message)).values;
+  }
+
+  /** All settings as they are, and what each is and allows. @throws {RequestError} */
+  async explainSettings(): Promise<{
+    readonly values: Readonly<Record<string, number | string>>;
+    readonly rows: Readonly<Record<string, SettingRow>>;
+  }> {
+    const message = (id: number): FromClient => ({ kind: "settings", id, explain: true });
+    const { values, rows = {} } = await this.#request<FromServer<"settings">>(message);
+    return { values, rows };
   }
 
   /** @throws {RequestError} */

@@ -658,6 +658,10 @@ const FIT_COLUMNS = 16;
 const FIT_ROWS = 14;
 /** How far the tilt may be off before the frame is looked at, radians: stamps, brakes, and the mount. */
 const PRIOR_SIGMA = 0.03;
+/** Fits from which on a trim counts as the usual one: whoever starts the base vouches for the floor before it. */
+const SETTLED = 5;
+/** Metres by which a trim may lower the floor in view without proof that it is a tilt. */
+const MOST_LOWER = 0.012;
 const SAMPLE_SIGMA = 0.006;
 
 /**
@@ -671,6 +675,10 @@ class TiltFit {
   pitch = 0;
   roll = 0;
   samples = 0;
+  /** The plane as it usually is, from so many fits. */
+  #usualB = 0;
+  #usualC = 0;
+  #fits = 0;
   readonly #rays: RayTable;
   readonly #unitsPerMetre: number;
   readonly #maxTrim: number;
@@ -763,9 +771,58 @@ class TiltFit {
     const most = Math.tan(this.#maxTrim);
     const size = Math.hypot(b, c);
     // More than the most is no dip: a ramp, or another level. It is left as it is, for the walk to judge.
-    const isFit = size <= most && !this.#isLower(n);
-    this.pitch = isFit ? -Math.atan(b) : 0;
-    this.roll = isFit ? Math.atan(c) : 0;
+    let isFit = size <= most && !this.#isLower(n);
+    if (isFit && n >= 12) {
+      isFit = this.#fits < SETTLED || this.#isTilt(n, b, c, 3 * cut);
+      if (isFit) {
+        const share = Math.max(0.2, 1 / (1 + this.#fits++));
+        this.#usualB += share * (b - this.#usualB);
+        this.#usualC += share * (c - this.#usualC);
+      }
+    }
+    this.pitch = -Math.atan(isFit ? b : this.#usualB);
+    this.roll = Math.atan(isFit ? c : this.#usualC);
+  }
+
+  /**
+   * Whether a plane that lies lower than usual is a tilt, which passes through the base's floor point, and not another floor
+   * or an edge in view: drawn on to that point, the samples must come out at height 0, and tell so.
+   */
+  #isTilt(n: number, b: number, c: number, cut: number): boolean {
+    const db = b - this.#usualB;
+    const dc = c - this.#usualC;
+    const steep = Math.sqrt(db * db + dc * dc);
+    let count = 0;
+    let lower = 0;
+    let u = 0;
+    let uu = 0;
+    let z = 0;
+    let uz = 0;
+    let zz = 0;
+    for (let k = 0; k < n; k++) {
+      const x = this.#x[k]!;
+      const y = this.#y[k]!;
+      const off = this.#z[k]! - b * x - c * y;
+      if (off > cut || off < -cut) continue;
+      const along = (db * x + dc * y) / steep;
+      const height = this.#z[k]! - this.#usualB * x - this.#usualC * y;
+      count++;
+      lower += db * x + dc * y;
+      u += along;
+      uu += along * along;
+      z += height;
+      uz += along * height;
+      zz += height * height;
+    }
+    lower /= count;
+    // Less than the shallowest drop hides none.
+    if (!(lower < -MOST_LOWER)) return true;
+    const spread = uu - (u * u) / count;
+    const slope = (uz - (u * z) / count) / spread;
+    const atBase = z / count - (slope * u) / count;
+    const rest = Math.max(0, zz - (z * z) / count - slope * slope * spread) / Math.max(1, count - 2);
+    const sigma = Math.sqrt(rest * (1 / count + (u * u) / count / count / spread));
+    return Math.abs(atBase) + sigma < 0.4 * -lower;
   }
 
   /** Whether the samples lie level but lower, better than tilted: all that is in view is then another floor, not a dip. */

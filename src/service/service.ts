@@ -20,12 +20,19 @@ import type { Pose } from "../geometry/optics.ts";
 import { validateOptics } from "../geometry/rays.ts";
 import { normalizeRotation } from "../geometry/rigid.ts";
 import type { TrackState } from "../head/outputs.ts";
-import { resolveSettings, SettingError, type Settings } from "../head/settings.ts";
+import { resolveSettings, SETTINGS, SettingError, type Settings } from "../head/settings.ts";
 import type { SensorSetup, Setup } from "../sense/events.ts";
 import type { TrackNote } from "../track/tracker.ts";
 import { asyncApi } from "../wire/asyncapi.ts";
 import { SharedMessage, WireError } from "../wire/codec.ts";
-import { type Draft, ENDPOINT, type FromClient, SUBPROTOCOL, WHAT } from "../wire/messages.ts";
+import {
+  type Draft,
+  ENDPOINT,
+  type FromClient,
+  type SettingRow,
+  SUBPROTOCOL,
+  WHAT,
+} from "../wire/messages.ts";
 import { encodeReflex, reflexOf } from "../wire/reflex.ts";
 import { type Config, ConfigError, configSchema, isLoopback } from "./config.ts";
 import { Announcer } from "./discovery.ts";
@@ -128,6 +135,14 @@ export interface ServiceParts {
 const SENSING_SCRIPT = import.meta.url.endsWith(".ts")
   ? new URL("../../dist/src/service/sensing-worker.js", import.meta.url)
   : new URL("./sensing-worker.js", import.meta.url);
+
+/** The table of settings without the checks of texts, which stay here. */
+const SETTING_ROWS: Readonly<Record<string, SettingRow>> = Object.fromEntries(
+  Object.entries(SETTINGS).map(([name, row]) => [
+    name,
+    row.type === "text" ? { type: row.type, default: row.default, help: row.help } : row,
+  ]),
+);
 
 interface Ticket {
   readonly resolve: (message: FromSensing) => void;
@@ -822,7 +837,10 @@ export class Service implements Host {
       case "settings":
         this.#later(session, message, async () => {
           if (message.change !== undefined) await this.#change(message.change);
-          session.outbox!.reply({ kind: "settings", id: message.id, values: { ...this.#settings } });
+          session.outbox!.reply({
+            ...{ kind: "settings", id: message.id, values: { ...this.#settings } },
+            ...(message.explain === true && { rows: SETTING_ROWS }),
+          });
         });
         break;
       case "map":

@@ -70,6 +70,8 @@ async function answer(head: HeadClient, request: Request): Promise<unknown> {
   switch (request.kind) {
     case "ask":
       return head.ask(request.question);
+    case "explain settings":
+      return head.explainSettings();
     case "settings":
       return head.settings(request.change);
     case "mark":

@@ -1,7 +1,9 @@
+import type { SettingRow } from "../wire/messages.ts";
 import { download } from "./download.ts";
 import type { Request } from "./talk.ts";
 
 type Values = Readonly<Record<string, number | string>>;
+type Rows = Readonly<Record<string, SettingRow>>;
 
 /** The head's settings, changed while it runs. What the head refuses is said beside the list, in its own words. */
 export class SettingsPanel {
@@ -28,7 +30,10 @@ export class SettingsPanel {
 
   async load(): Promise<void> {
     try {
-      this.#take(await this.#request<Values>({ kind: "settings" }));
+      const { values, rows } = await this.#request<{ values: Values; rows: Rows }>({
+        kind: "explain settings",
+      });
+      this.#take(values, rows);
     } catch (error) {
       this.#say(error instanceof Error ? error.message : String(error));
     }
@@ -38,27 +43,52 @@ export class SettingsPanel {
     document.getElementById("settings-say")!.textContent = text;
   }
 
-  #take(values: Values): void {
+  #take(values: Values, rows: Rows): void {
     this.#values = values;
     this.#changed(values);
-    const list = document.getElementById("settings-list")!;
-    const rows = Object.entries(values).map(([name, value]) => {
-      const row = document.createElement("label");
-      row.className = "setting";
-      const text = document.createElement("span");
-      text.textContent = name;
-      const input = document.createElement("input");
-      input.value = String(value);
-      input.name = name;
-      if (typeof value === "number") input.inputMode = "decimal";
-      input.addEventListener("change", () => void this.#change(name, input));
-      row.append(text, input);
-      return row;
-    });
-    list.replaceChildren(...rows);
+    const groups = new Map<string, HTMLElement>();
+    for (const [name, value] of Object.entries(values)) {
+      const [group = "", short = name] = name.split(".");
+      let fields = groups.get(group);
+      if (fields === undefined) {
+        fields = document.createElement("fieldset");
+        const legend = document.createElement("legend");
+        legend.textContent = group;
+        fields.append(legend);
+        groups.set(group, fields);
+      }
+      fields.append(this.#row(name, short, value, rows[name]));
+    }
+    document.getElementById("settings-list")!.replaceChildren(...groups.values());
   }
 
-  async #change(name: string, input: HTMLInputElement): Promise<void> {
+  #row(name: string, short: string, value: number | string, row: SettingRow | undefined): HTMLElement {
+    const label = document.createElement("label");
+    label.className = "setting";
+    const text = document.createElement("span");
+    text.textContent = row?.unit === undefined || row.unit === "" ? short : `${short}, ${row.unit}`;
+    const input = row?.choices === undefined ? document.createElement("input") : selectOf(row.choices);
+    if (input instanceof HTMLInputElement && typeof value === "number") {
+      input.type = "number";
+      input.step = row?.type === "integer" ? "1" : "any";
+      if (row?.min !== undefined) input.min = String(row.min);
+      if (row?.max !== undefined) input.max = String(row.max);
+    }
+    input.value = String(value);
+    input.name = name;
+    const note = document.createElement("small");
+    const explain = (now: number | string) => {
+      note.textContent = row === undefined ? "" : explained(row, now);
+      label.classList.toggle("is-changed", row !== undefined && now !== row.default);
+    };
+    explain(value);
+    input.addEventListener("change", () => void this.#change(name, input).then(explain));
+    label.append(text, input, note);
+    return label;
+  }
+
+  /** Sends what was entered; returns what holds then. */
+  async #change(name: string, input: HTMLInputElement | HTMLSelectElement): Promise<number | string> {
     const before = this.#values[name]!;
     const value = typeof before === "number" ? Number(input.value) : input.value;
     try {
@@ -70,6 +100,7 @@ export class SettingsPanel {
       input.value = String(before);
       this.#say(error instanceof Error ? error.message : String(error));
     }
+    return this.#values[name]!;
   }
 
   #save(): void {
@@ -78,4 +109,16 @@ export class SettingsPanel {
     });
     download(blob, "settings.json");
   }
+}
+
+function selectOf(choices: readonly string[]): HTMLSelectElement {
+  const select = document.createElement("select");
+  for (const choice of choices) select.append(new Option(choice));
+  return select;
+}
+
+/** What a setting is for, what it allows, and what it is when nobody has changed it. */
+function explained({ help, min, max, unit, default: usual }: SettingRow, now: number | string): string {
+  const bounds = min === undefined || max === undefined ? "" : `; ${min} to ${max}${unit ? ` ${unit}` : ""}`;
+  return `${help}${bounds}${now === usual ? "" : `; by default ${usual}`}`;
 }

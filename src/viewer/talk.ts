@@ -10,6 +10,7 @@ export const sharedNow = (): number => performance.timeOrigin + performance.now(
 export type Request =
   | { readonly kind: "ask"; readonly question: Question }
   /** All settings, after those in `change` were changed. */
+  | { readonly kind: "explain settings" }
   | { readonly kind: "settings"; readonly change?: Readonly<Record<string, number | string>> }
   | { readonly kind: "mark"; readonly text: string }
   | { readonly kind: "map"; readonly action: "save" | "clear" }

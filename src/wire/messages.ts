@@ -190,6 +190,9 @@ export const CLIENT_MESSAGES = {
         },
       ),
     ),
+    explain: Type.Optional(
+      Type.Boolean({ description: "true: `rows` say what each setting is, and what it allows" }),
+    ),
   }),
   map: message("map", "Saves the map now, or forgets it.", {
     id: Id,
@@ -275,6 +278,25 @@ const Pace = Type.Object(
   },
   { description: "fastest speeds from which the base still stops on free, firm ground" },
 );
+
+const SettingRow = Type.Object(
+  {
+    type: Type.Union([
+      Type.Literal("number"),
+      Type.Literal("integer"),
+      Type.Literal("choice"),
+      Type.Literal("text"),
+    ]),
+    default: Type.Union([Type.Number(), Type.String()]),
+    help: Type.String(),
+    unit: Type.Optional(Type.String({ description: "of numbers" })),
+    min: Type.Optional(Type.Number()),
+    max: Type.Optional(Type.Number()),
+    choices: Type.Optional(Type.Array(Type.String())),
+  },
+  { description: "what a setting is, and what it allows" },
+);
+export type SettingRow = Frozen<Static<typeof SettingRow>>;
 
 const server = <K extends string, T extends TProperties>(kind: K, description: string, fields: T) =>
   Type.Object({ kind: Type.Literal(kind), ...fields }, { $id: kind, description });
@@ -423,6 +445,7 @@ export const SERVER_MESSAGES = {
     ...sent,
     id: Id,
     values: Type.Record(Type.String(), Type.Union([Type.Number(), Type.String()])),
+    rows: Type.Optional(Type.Record(Type.String(), SettingRow)),
   }),
   done: server("done", "What was asked for has been done.", { ...sent, id: Id, text: Type.String() }),
   error: server("error", "What was sent could not be taken. The connection goes on unless it is closed.", {

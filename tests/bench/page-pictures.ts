@@ -7,7 +7,7 @@ import { playRecording } from "../../tools/serve/player.ts";
 import { startBrowser } from "../helpers/browser.ts";
 
 const HELP = `Usage: page-pictures <recording> <folder>    pictures of the viewer's page, from a head that plays the recording
-Needs Debian's Chromium. Writes page-desk.png, page-dark.png, page-phone.png and page-gone.png.
+Needs Debian's Chromium. Writes page-desk.png, page-dark.png, page-settings.png, page-phone.png and page-gone.png.
 Exit codes: 0 done, 2 wrong usage, 3 the recording is missing`;
 
 const viewer = fileURLToPath(new URL("../../viewer", import.meta.url));
@@ -17,6 +17,7 @@ const DRIVE = 25;
 const SHOTS = [
   { name: "desk", width: 1360, height: 860, theme: "light", keys: [] },
   { name: "dark", width: 1360, height: 860, theme: "dark", keys: ["1"] },
+  { name: "settings", width: 1000, height: 720, theme: "light", keys: ["s"] },
   { name: "phone", width: 390, height: 844, theme: "light", keys: [] },
 ] as const;
 

@@ -116,6 +116,20 @@ describe("the page", () => {
     );
     await page.keyboard.press("s");
     expect(await page.evaluate(() => document.querySelector("dialog[open]")?.id)).toBe("settings-dialog");
+    // A setting says what it is for and allows; a change reaches the head, one out of bounds is refused in words.
+    const height = page.locator('input[name="body.height"]');
+    await height.waitFor();
+    expect(await height.getAttribute("max")).toBe("3");
+    const row = page.locator("label.setting", { has: height });
+    expect(await row.textContent()).toMatch(/height, m.*highest point.*0\.05 to 3 m/);
+    await height.fill("0.7");
+    await height.press("Tab");
+    await page.waitForFunction(() => /body.height is now 0.7/.test(document.body.textContent ?? ""));
+    expect(await row.textContent()).toContain("by default 0.6");
+    await height.fill("9");
+    await height.press("Tab");
+    await page.waitForFunction(() => /from 0.05 to 3 m, got 9/.test(document.body.textContent ?? ""));
+    expect(await height.inputValue()).toBe("0.7");
     await page.keyboard.press("Escape");
     // Every control is reached by Tab.
     const reached = new Set<string>();

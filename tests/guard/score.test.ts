@@ -49,6 +49,15 @@ describe("driven towards what it must not miss", () => {
   );
 });
 
+// Dark floor up to the edge, and a lens that looks far: few returns are left, all from the floor 50 mm below. Each of these was
+// once taken for a tilt, and driven over.
+test.each([2000216, 11000360, 11000468])("a lower floor in view is no tilt (%d)", (seed) => {
+  const outcome = driveCourse(approach(seed, "50"));
+  expect(outcome.isMiss).toBe(false);
+  expect(outcome.stopped).toBe(true);
+  expect(outcome.way).toBeGreaterThan(0.5);
+});
+
 describe("driven over what is no drop", () => {
   test.each(["black mat", "thresholds", "rug", "ramps", "mirror-like", "braking"] as const)(
     "%s: crossed without a stop and without a brink",

@@ -139,6 +139,11 @@ test("a setting is changed live within its bounds, and everyone hears of it", as
   const watcher = await head.open({ topics: { notes: 10 } });
   const note = event(watcher, "note");
   expect((await watcher.settings())["body.height"]).toBe(0.6);
+  const { values, rows } = await watcher.explainSettings();
+  expect(Object.keys(rows)).toEqual(Object.keys(values));
+  expect(rows["body.height"]).toMatchObject({ type: "number", unit: "m", min: 0.05, max: 3, default: 0.6 });
+  expect(rows["pose.source"]!.choices).toContain("odometry");
+  expect(rows["body.footprint"]).toMatchObject({ type: "text", default: values["body.footprint"] });
   expect((await watcher.settings({ "body.height": 0.9 }))["body.height"]).toBe(0.9);
   expect(await note).toMatchObject({ what: "setting", text: "body.height = 0.9" });
   await expect(watcher.settings({ "body.height": 9 })).rejects.toThrow(
