@@ -67,7 +67,7 @@ const DOUBT = 1.5;
 /** Metres by which a row must lie higher than expected to be a thing that the floor's surface has stepped onto. */
 const STEP_UP = 0.012;
 /** Metres by which the nearest floor in view may lie off the level on which the base stands: less than any drop. */
-const MOST_OFFSET = 0.045;
+const MOST_OFFSET = 0.032;
 /** Metres after which such a thing is the floor. */
 const RAISED_FOR = 1;
 /** Metres over the floor from where a thing hangs and does not stand. */
@@ -658,6 +658,11 @@ const FIT_COLUMNS = 16;
 const FIT_ROWS = 14;
 /** How far the tilt may be off before the frame is looked at, radians: stamps, brakes, and the mount. */
 const PRIOR_SIGMA = 0.03;
+/** And once it is known how far it usually is off: what a late stamp makes of a dip. */
+const USUAL_SIGMA = 0.008;
+/** Fewest samples for a fit, and how many say as much as any. */
+const FEWEST = 12;
+const MANY = 60;
 /** Fits from which on a trim counts as the usual one: whoever starts the base vouches for the floor before it. */
 const SETTLED = 5;
 /** Metres by which a trim may lower the floor in view without proof that it is a tilt. */
@@ -737,17 +742,20 @@ class TiltFit {
     this.samples = n;
     let b = 0;
     let c = 0;
-    const prior = 1 / (PRIOR_SIGMA * PRIOR_SIGMA);
+    const isSettled = this.#fits >= SETTLED;
+    const prior = 1 / (isSettled ? USUAL_SIGMA * USUAL_SIGMA : PRIOR_SIGMA * PRIOR_SIGMA);
+    const priorB = isSettled ? prior * this.#usualB : 0;
+    const priorC = isSettled ? prior * this.#usualC : 0;
     // Tukey's biweight; the first round takes in more, so that a dip of some degrees is found at all.
     let cut = 0.15;
-    for (let round = 0; round < 5 && n >= 12; round++) {
+    for (let round = 0; round < 5 && n >= FEWEST; round++) {
       let weights = 0;
       let squares = 0;
       let xx = prior;
       let yy = prior;
       let xy = 0;
-      let xz = 0;
-      let yz = 0;
+      let xz = priorB;
+      let yz = priorC;
       for (let k = 0; k < n; k++) {
         const x = xs[k]!;
         const y = ys[k]!;
@@ -772,10 +780,12 @@ class TiltFit {
     const size = Math.hypot(b, c);
     // More than the most is no dip: a ramp, or another level. It is left as it is, for the walk to judge.
     let isFit = size <= most && !this.#isLower(n);
-    if (isFit && n >= 12) {
-      isFit = this.#fits < SETTLED || this.#isTilt(n, b, c, 3 * cut);
+    if (n < FEWEST) isFit = false;
+    if (isFit) {
+      isFit = !isSettled || this.#isTilt(n, b, c, 3 * cut);
       if (isFit) {
-        const share = Math.max(0.2, 1 / (1 + this.#fits++));
+        // Few samples, of a floor too dark to be seen far, say little of what is usual.
+        const share = Math.max(0.2 * Math.min(1, n / MANY), 1 / (1 + this.#fits++));
         this.#usualB += share * (b - this.#usualB);
         this.#usualC += share * (c - this.#usualC);
       }
@@ -837,6 +847,6 @@ class TiltFit {
       xz += this.#x[k]! * this.#z[k]!;
       xx += this.#x[k]! * this.#x[k]!;
     }
-    return n >= 12 && z / n < -0.025 && (zz - (z * z) / n) * (1 + 9 / n) < zz - (xz * xz) / xx;
+    return n >= FEWEST && z / n < -0.025 && (zz - (z * z) / n) * (1 + 9 / n) < zz - (xz * xz) / xx;
   }
 }
