@@ -1,96 +1,197 @@
+/** Two-sided 95 % everywhere: the trade's habit, and what reports say. */
+export const CONFIDENCE = 0.95;
+
+/** Most values whose sign flips are all tried: half a million sums. */
+const MOST_FLIPS = 20;
+
 /**
- * Chance that Student's t with `freedom` degrees lies within +-t. Exact finite series for whole degrees.
- * Source: Abramowitz & Stegun, Handbook of Mathematical Functions, 26.7.3 and 26.7.4 (from memory; checked against SciPy).
+ * Chance that Student's t with `freedom` degrees of freedom lies within +-|t|.
+ *
+ * @param freedom whole number from 1
+ * Source: Abramowitz & Stegun, Handbook of Mathematical Functions, 26.7.3 and 26.7.4: finite sums, exact.
  */
-function withinT(t: number, freedom: number): number {
-  const angle = Math.atan(t / Math.sqrt(freedom));
-  const [sine, cosine] = [Math.sin(angle), Math.cos(angle)];
-  const odd = freedom % 2 === 1;
-  let term = odd ? cosine : 1;
-  let sum = freedom > 1 ? term : 0;
-  for (let k = odd ? 3 : 2; k < freedom; k += 2) {
-    term *= ((k - 1) / k) * cosine * cosine;
+function studentWithin(t: number, freedom: number): number {
+  const angle = Math.atan(Math.abs(t) / Math.sqrt(freedom));
+  const [sin, cos] = [Math.sin(angle), Math.cos(angle)];
+  const isOdd = freedom % 2 === 1;
+  let term = isOdd ? cos : 1;
+  let sum = freedom === 1 ? 0 : term;
+  for (let k = isOdd ? 2 : 1; k <= freedom - 3; k += 2) {
+    term *= (k / (k + 1)) * cos * cos;
     sum += term;
   }
-  return odd ? (2 / Math.PI) * (angle + sine * sum) : sine * sum;
+  return isOdd ? (2 / Math.PI) * (angle + sin * sum) : sin * sum;
 }
 
+/** The t that Student's distribution stays within (+-) with chance `confidence`; by bisection of its sums. */
+export function studentQuantile(confidence: number, freedom: number): number {
+  if (!(confidence > 0 && confidence < 1) || !Number.isInteger(freedom) || freedom < 1) {
+    throw new RangeError(
+      `confidence ${confidence} must be within 0 to 1, freedom ${freedom} a whole number from 1`,
+    );
+  }
+  let high = 1;
+  while (studentWithin(high, freedom) < confidence) high *= 2;
+  let low = 0;
+  for (let middle = high / 2; middle > low && middle < high; middle = (low + high) / 2) {
+    if (studentWithin(middle, freedom) < confidence) low = middle;
+    else high = middle;
+  }
+  return high;
+}
+
+/** How two settings differ over the same recordings. */
 export interface PairedDifference {
-  /** Mean of second minus first, in the unit of the scores. */
+  readonly count: number;
+  /** Of second - first, and its 95 % interval by Student's t; NaN where it takes more recordings. */
   readonly mean: number;
   readonly low: number;
   readonly high: number;
-  /** Two-sided chance of so large a difference if there were none. */
-  readonly p: number;
+  /** Two-sided, of the paired t test; 1 where it takes more recordings. */
+  readonly student: number;
 }
 
 /**
- * Two settings scored on the same recordings: mean difference with its Student interval and p-value. The pair is
- * the recording; frames of one recording are not independent and must be averaged before.
- *
- * @throws {RangeError} if the lengths differ, there are fewer than two pairs, or a score is not finite
- * Source: Student 1908, The probable error of a mean.
+ * @param differences one per recording
+ * Source: Student 1908, the paired t test.
  */
-export function pairedDifference(
-  first: readonly number[],
-  second: readonly number[],
-  confidence = 0.95,
-): PairedDifference {
-  const n = first.length;
-  if (second.length !== n || n < 2)
-    throw new RangeError(`${n} and ${second.length} scores: need two pairs or more`);
-  const differences = first.map((value, i) => second[i]! - value);
-  if (!differences.every(Number.isFinite)) throw new RangeError("every score must be a finite number");
-  const mean = differences.reduce((sum, d) => sum + d, 0) / n;
+export function pairedDifference(differences: readonly number[]): PairedDifference {
+  const count = differences.length;
+  const mean = differences.reduce((sum, d) => sum + d, 0) / count;
+  if (count < 2) return { count, mean, low: Number.NaN, high: Number.NaN, student: 1 };
   const squares = differences.reduce((sum, d) => sum + (d - mean) ** 2, 0);
-  const error = Math.sqrt(squares / (n - 1) / n);
-  if (error === 0) return { mean, low: mean, high: mean, p: mean === 0 ? 1 : 0 };
-  let [inside, outside] = [0, 1];
-  while (withinT(outside, n - 1) < confidence) outside *= 2;
-  for (let step = 0; step < 100; step++) {
-    const middle = (inside + outside) / 2;
-    if (withinT(middle, n - 1) < confidence) inside = middle;
-    else outside = middle;
-  }
-  const p = Math.max(0, 1 - withinT(Math.abs(mean / error), n - 1));
-  return { mean, low: mean - outside * error, high: mean + outside * error, p };
+  const error = Math.sqrt(squares / (count - 1) / count);
+  const half = error * studentQuantile(CONFIDENCE, count - 1);
+  const t = mean === 0 ? 0 : mean / error; // without any spread: infinite
+  return { count, mean, low: mean - half, high: mean + half, student: 1 - studentWithin(t, count - 1) };
 }
 
-/** Ranks from 1; equal values share the mean of their ranks. */
+/**
+ * Two-sided p of the exact sign-flip test that differences lie symmetrically around 0: the share of all 2^n choices of
+ * signs whose sum is at least as far from 0. Takes nothing for granted about their distribution.
+ *
+ * @throws {RangeError} with more than 20 differences
+ * Source: Fisher 1935, The Design of Experiments, section 21.
+ */
+export function signFlip(differences: readonly number[]): number {
+  const count = differences.length;
+  if (count > MOST_FLIPS) throw new RangeError(`${count} differences; all flips are tried of at most 20`);
+  if (count === 0) return 1;
+  const size = differences.reduce((sum, d) => sum + Math.abs(d), 0);
+  // Sums that are equal on paper stay equal: their rounding is far below this.
+  const least = Math.abs(differences.reduce((sum, d) => sum + d, 0)) - 1e-12 * size;
+  const signed = Float64Array.from(differences);
+  let sum = differences.reduce((total, d) => total + d, 0);
+  let extreme = 1;
+  // Each step flips one sign (Gray code). The last sign never flips: the other half is this one mirrored.
+  const half = 2 ** (count - 1);
+  for (let step = 1; step < half; step++) {
+    const flip = 31 - Math.clz32(step & -step);
+    signed[flip] = -signed[flip]!;
+    sum += 2 * signed[flip]!;
+    if (Math.abs(sum) >= least) extreme++;
+  }
+  return extreme / half;
+}
+
+/**
+ * p values of a family, adjusted so that calling those up to 0.05 real makes any false call at all with a chance of at most
+ * 5 %, however they hang together. Source: Holm 1979.
+ */
+export function holm(values: readonly number[]): number[] {
+  const order = values.map((_, i) => i).sort((a, b) => values[a]! - values[b]!);
+  const out = new Array<number>(values.length);
+  let highest = 0;
+  for (const [rank, i] of order.entries()) {
+    highest = Math.max(highest, Math.min(1, (values.length - rank) * values[i]!));
+    out[i] = highest;
+  }
+  return out;
+}
+
+/** Ranks from 1; equal values share the mean of theirs. */
 function ranks(values: readonly number[]): number[] {
   const order = values.map((_, i) => i).sort((a, b) => values[a]! - values[b]!);
-  const result = new Array<number>(values.length);
-  for (let start = 0, end = 0; start < order.length; start = end) {
-    while (end < order.length && values[order[end]!] === values[order[start]!]) end++;
-    for (let i = start; i < end; i++) result[order[i]!] = (start + end + 1) / 2;
+  const out = new Array<number>(values.length);
+  for (let from = 0; from < order.length; ) {
+    let to = from + 1;
+    while (to < order.length && values[order[to]!] === values[order[from]!]) to++;
+    for (let k = from; k < to; k++) out[order[k]!] = (from + 1 + to) / 2;
+    from = to;
   }
-  return result;
-}
-
-/** Rank correlation, -1 to 1; NaN when one side is all equal. Source: Spearman 1904. */
-export function spearman(first: readonly number[], second: readonly number[]): number {
-  if (first.length !== second.length) throw new RangeError(`${first.length} and ${second.length} values`);
-  const [a, b, middle] = [ranks(first), ranks(second), (first.length + 1) / 2];
-  let [ab, aa, bb] = [0, 0, 0];
-  for (let i = 0; i < a.length; i++) {
-    ab += (a[i]! - middle) * (b[i]! - middle);
-    aa += (a[i]! - middle) ** 2;
-    bb += (b[i]! - middle) ** 2;
-  }
-  return ab / Math.sqrt(aa * bb);
+  return out;
 }
 
 /**
- * p-values corrected for how many were looked at: calling those under 5 % real is wrong in at most 5 % of
- * experiments, however the tests depend on each other. Source: Holm 1979.
+ * Rank correlation, -1 to 1, with ties; NaN when one side is all the same or fewer than two are given.
+ *
+ * @throws {RangeError} when the lengths differ
+ * Source: Spearman 1904; the product-moment correlation of ranks.
  */
-export function corrected(pValues: readonly number[]): number[] {
-  const order = pValues.map((_, i) => i).sort((a, b) => pValues[a]! - pValues[b]!);
-  const result = new Array<number>(pValues.length);
-  let largest = 0;
-  order.forEach((index, place) => {
-    largest = Math.max(largest, Math.min(1, pValues[index]! * (pValues.length - place)));
-    result[index] = largest;
+export function spearman(a: readonly number[], b: readonly number[]): number {
+  if (a.length !== b.length) throw new RangeError(`${a.length} and ${b.length} values cannot be paired`);
+  const [x, y] = [ranks(a), ranks(b)];
+  const mean = (a.length + 1) / 2;
+  let [xy, xx, yy] = [0, 0, 0];
+  for (let i = 0; i < x.length; i++) {
+    xy += (x[i]! - mean) * (y[i]! - mean);
+    xx += (x[i]! - mean) ** 2;
+    yy += (y[i]! - mean) ** 2;
+  }
+  return xy / Math.sqrt(xx * yy);
+}
+
+/** Fewer recordings show no difference that could be believed of others. */
+export const FEWEST = 3;
+
+export interface Verdict extends PairedDifference {
+  /** Adjusted for the number of candidates. */
+  readonly p: number;
+  readonly verdict: "better" | "worse" | "not told apart";
+}
+
+/**
+ * What can be said of candidates against a base. The test is chosen by the numbers of recordings and candidates alone: the
+ * exact sign flips where they could ever call a difference real, else Student's t, which takes differences for normal.
+ *
+ * @param gains per candidate and recording, how much better than the base it scored
+ */
+export function judge(gains: readonly (readonly number[])[]): Verdict[] {
+  const alpha = 1 - CONFIDENCE;
+  const differences = gains.map(pairedDifference);
+  const raw = gains.map((gain, i) => {
+    if (gain.length < FEWEST || gain.every((d) => d === 0)) return 1;
+    const isExact = gain.length <= MOST_FLIPS && 2 ** (1 - gain.length) * gains.length <= alpha;
+    return isExact ? signFlip(gain) : differences[i]!.student;
   });
-  return result;
+  return holm(raw).map((p, i) => {
+    const difference = differences[i]!;
+    const verdict = !(p <= alpha) ? "not told apart" : difference.mean > 0 ? "better" : "worse";
+    return { ...difference, p, verdict };
+  });
+}
+
+/**
+ * Chooses the best candidate (or the base) on all recordings but one, and scores it on that one, for each in turn.
+ *
+ * @param gains per candidate and recording
+ * @returns mean gain on the recordings that it was chosen on, and on those that it was not; null with fewer than two
+ * Source: Stone 1974, cross-validatory choice and assessment.
+ */
+export function leaveOneOut(
+  gains: readonly (readonly number[])[],
+): { readonly chosenOn: number; readonly leftOut: number } | null {
+  const count = gains[0]?.length ?? 0;
+  if (count < 2) return null;
+  let [chosenOn, leftOut] = [0, 0];
+  for (let r = 0; r < count; r++) {
+    let [best, there] = [0, 0]; // the base
+    for (const gain of gains) {
+      const others = gain.reduce((sum, d, i) => (i === r ? sum : sum + d), 0) / (count - 1);
+      if (others > best) [best, there] = [others, gain[r]!];
+    }
+    chosenOn += best / count;
+    leftOut += there / count;
+  }
+  return { chosenOn, leftOut };
 }

@@ -1,0 +1,35 @@
+import { expect, test, vi } from "vitest";
+import { compareScores, main } from "../../tools/compare.ts";
+import type { Score } from "../../tools/tune/job.ts";
+
+const score = (within5cm: number, medianError: number): Score => ({
+  ...{ within5cm, medianError, answered: 0.9, pixels: 1000, frameTime: 2, mapSize: 2048 },
+  ...{ trajectory: null, recorded: 1, taken: 1, hash: "" },
+});
+
+test("less error is better, more within 5 cm too, and equal cost is told apart by nobody", () => {
+  const noise = [0, 0.001, -0.001, 0.002, 0.0005, -0.0005];
+  const first = noise.map((d) => score(0.8 + 10 * d, 0.02 + d));
+  const second = noise.map((d, r) =>
+    score(0.9 + 10 * d + noise[(r + 1) % 6]!, 0.01 + d + noise[(r + 2) % 6]! / 10),
+  );
+  const [within, error, answered, frame, map] = compareScores(first, second);
+  expect(within!.difference).toMatchObject({ verdict: "better", mean: expect.closeTo(10, 0) });
+  expect(error!.difference).toMatchObject({ verdict: "better", mean: expect.closeTo(-10, 0) });
+  // The interval stays in order when the sign turns.
+  expect(error!.difference.low).toBeLessThan(error!.difference.mean);
+  expect(error!.difference.high).toBeGreaterThan(error!.difference.mean);
+  for (const same of [answered, frame, map]) expect(same!.difference.verdict).toBe("not told apart");
+  expect(compareScores(second, first)[0]!.difference.verdict).toBe("worse");
+});
+
+test("wrong use is told, with its exit code", async () => {
+  const errors: string[] = [];
+  vi.spyOn(console, "error").mockImplementation((line: string) => void errors.push(line));
+  expect(await main([])).toBe(2);
+  expect(await main(["none.brk"])).toBe(2);
+  expect(await main(["none.brk", "-a", "map.carveEvery=1"])).toBe(3);
+  expect(await main(["none.brk", "-b", "map.carveEvery=1", "-w", "two"])).toBe(2);
+  expect(errors.join("\n")).toContain("give -a or -b");
+  vi.restoreAllMocks();
+});

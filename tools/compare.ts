@@ -1,0 +1,190 @@
+import { fileURLToPath } from "node:url";
+import { parseArgs } from "node:util";
+import { SettingError } from "../src/head/settings.ts";
+import { DecodeError } from "../src/record/bytes.ts";
+import { settingsFrom } from "./replay.ts";
+import type { Score } from "./tune/job.ts";
+import { describeDifference } from "./tune/report.ts";
+import {
+  CORES,
+  describeSettings,
+  type Entry,
+  type Given,
+  openEntry,
+  ResultsError,
+  runAll,
+  untilInterrupted,
+} from "./tune/runs.ts";
+import { judge, type Verdict } from "./tune/statistics.ts";
+
+const HELP = `Usage: compare [options] <recording>...    two settings on the same recordings, side by side
+  -a <name=value | file>  the first: a setting, or a JSON file of them; as often as you like (default: the recordings' own)
+  -b <name=value | file>  the second, likewise
+  -r, --results <file>    where scores are kept, shared with tune (default tune.jsonl)
+  -w, --workers <n>       replays at a time (default: one per core; 1 for times that nothing else disturbs)
+      --json              print the comparison as JSON
+  -h, --help              show this text
+Exit codes: 0 done, 1 a replay failed or an internal error, 2 wrong usage, 3 recording missing or unreadable,
+4 the results file cannot be used, 130 stopped`;
+const options = {
+  a: { type: "string", short: "a", multiple: true },
+  b: { type: "string", short: "b", multiple: true },
+  results: { type: "string", short: "r", default: "tune.jsonl" },
+  workers: { type: "string", short: "w", default: String(CORES) },
+  json: { type: "boolean" },
+  help: { type: "boolean", short: "h" },
+} as const;
+
+interface Measure {
+  readonly name: string;
+  readonly unit: string;
+  readonly of: (score: Score) => number;
+  readonly digits: number;
+  /** Whether more is better. */
+  readonly isMoreBetter: boolean;
+}
+
+const MEASURES: readonly Measure[] = [
+  {
+    ...{ name: "within 5 cm", unit: "%", digits: 2, isMoreBetter: true },
+    of: ({ within5cm }) => 100 * within5cm,
+  },
+  {
+    ...{ name: "median error", unit: "mm", digits: 2, isMoreBetter: false },
+    of: ({ medianError }) => 1000 * medianError,
+  },
+  {
+    ...{ name: "answered", unit: "%", digits: 2, isMoreBetter: true },
+    of: ({ answered }) => 100 * answered,
+  },
+  { ...{ name: "a frame", unit: "ms", digits: 2, isMoreBetter: false }, of: ({ frameTime }) => frameTime },
+  { ...{ name: "map", unit: "kB", digits: 0, isMoreBetter: false }, of: ({ mapSize }) => mapSize / 1024 },
+];
+
+interface Comparison {
+  readonly name: string;
+  readonly unit: string;
+  /** Per recording. */
+  readonly first: readonly number[];
+  readonly second: readonly number[];
+  /** Of second - first; better and worse are said of the second. */
+  readonly difference: Verdict;
+}
+
+/** Each measure over the same recordings, judged together: five questions are asked, and chance counts for all of them. */
+export function compareScores(first: readonly Score[], second: readonly Score[]): Comparison[] {
+  const rows = MEASURES.map(({ name, unit, of, isMoreBetter }) => {
+    const [a, b] = [first.map(of), second.map(of)];
+    return { name, unit, first: a, second: b, sign: isMoreBetter ? 1 : -1 };
+  });
+  const verdicts = judge(
+    rows.map(({ sign, first: a, second: b }) => b.map((value, r) => sign * (value - a[r]!))),
+  );
+  return rows.map(({ sign, ...row }, i) => {
+    const { mean, low, high, ...rest } = verdicts[i]!;
+    const turned = sign < 0 ? { mean: -mean, low: -high, high: -low } : { mean, low, high };
+    return { ...row, difference: { ...rest, ...turned } };
+  });
+}
+
+function describe(
+  entries: readonly Entry[],
+  settings: readonly [Given, Given],
+  comparisons: readonly Comparison[],
+) {
+  const mean = (values: readonly number[]) => values.reduce((sum, value) => sum + value, 0) / values.length;
+  const lines = [
+    `first   ${describeSettings(settings[0])}`,
+    `second  ${describeSettings(settings[1])}`,
+    `${"mean of recordings".padEnd(20)}${"first".padStart(10)}${"second".padStart(10)}       second - first (95 % interval)   the second is`,
+  ];
+  for (const [i, { name, unit, first, second, difference }] of comparisons.entries()) {
+    const { digits } = MEASURES[i]!;
+    const number = (value: number) => value.toFixed(digits).padStart(10);
+    lines.push(
+      `${name.padEnd(20)}${number(mean(first))}${number(mean(second))} ${unit.padEnd(3)}   ` +
+        `${describeDifference(difference).padEnd(32)} ${difference.verdict}`,
+    );
+  }
+  lines.push("", `${"within 5 cm".padEnd(20)}${"first".padStart(10)}${"second".padStart(10)}   by recording`);
+  const [{ first, second }] = comparisons as [Comparison];
+  for (const [r, { path }] of entries.entries()) {
+    lines.push(
+      `${"".padEnd(20)}${first[r]!.toFixed(2).padStart(10)}${second[r]!.toFixed(2).padStart(10)} %   ${path}`,
+    );
+  }
+  return lines;
+}
+
+/** A setting, or a file of settings. */
+async function given(words: readonly string[] = []): Promise<Given> {
+  let out: Given = {};
+  for (const word of words) {
+    out = {
+      ...out,
+      ...(word.includes("=") ? await settingsFrom(undefined, [word]) : await settingsFrom(word, [])),
+    };
+  }
+  return out;
+}
+
+export async function main(args: string[]): Promise<number> {
+  const fail = (code: number, why: string) => {
+    console.error(`compare: ${why}`);
+    return code;
+  };
+  let isRunning = false;
+  try {
+    const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
+    if (values.help) {
+      console.log(HELP);
+      return 0;
+    }
+    if (positionals.length === 0) return fail(2, "expected recordings (see --help)");
+    if (values.a === undefined && values.b === undefined)
+      return fail(2, "give -a or -b, or both (see --help)");
+    const workers = Number(values.workers);
+    if (!(Number.isInteger(workers) && workers >= 1 && workers <= 1024)) {
+      return fail(2, `--workers must be a whole number from 1 to 1024, got "${values.workers}"`);
+    }
+    const settings = [await given(values.a), await given(values.b)] as const;
+    const entries: Entry[] = [];
+    for (const path of positionals) entries.push(await openEntry(path));
+    const same = entries.find(({ content }, i) => entries.findIndex((one) => one.content === content) !== i);
+    if (same !== undefined) return fail(2, `${same.path} is given twice; it would count as two recordings`);
+    isRunning = true;
+    const run = await untilInterrupted((signal) =>
+      runAll(entries, settings, { results: values.results, workers, signal, what: "compare" }),
+    );
+    if (run.left > 0) {
+      return fail(130, `stopped; ${values.results} keeps what is done, the same command goes on`);
+    }
+    if (run.failures.length > 0) return fail(1, run.failures.join("\ncompare: "));
+    const [first, second] = run.scores as [Score[], Score[]];
+    const comparisons = compareScores(first, second);
+    const warnings: string[] = [];
+    if (entries.length < 3) warnings.push("fewer than three recordings tell nothing about others");
+    if (first.some(({ pixels }, r) => Math.abs(second[r]!.pixels / pixels - 1) > 0.01)) {
+      warnings.push("scored on other pixels (range or lost frames): the scores are not of the same question");
+    }
+    if (values.json) {
+      const recordings = entries.map(({ path, content }) => ({ path, content }));
+      console.log(JSON.stringify({ recordings, settings, comparisons, warnings }, null, 2));
+    } else {
+      console.log(describe(entries, [...settings], comparisons).join("\n"));
+      for (const warning of warnings) console.log(`careful: ${warning}`);
+    }
+    return 0;
+  } catch (error) {
+    const { code = "", message } = error as NodeJS.ErrnoException;
+    if (code.startsWith("ERR_PARSE_ARGS") || error instanceof SettingError || error instanceof RangeError) {
+      return fail(2, message);
+    }
+    const isFile = ["ENOENT", "EACCES", "EISDIR", "ENOSPC", "EROFS"].includes(code);
+    if (error instanceof ResultsError || (isRunning && isFile)) return fail(4, message);
+    if (error instanceof DecodeError || isFile) return fail(3, message);
+    throw error;
+  }
+}
+
+if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

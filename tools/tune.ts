@@ -1,0 +1,127 @@
+import { fileURLToPath } from "node:url";
+import { parseArgs } from "node:util";
+import { SettingError } from "../src/head/settings.ts";
+import { DecodeError } from "../src/record/bytes.ts";
+import { settingsFrom } from "./replay.ts";
+import { draw, grid, parseTry } from "./tune/candidates.ts";
+import type { Score } from "./tune/job.ts";
+import { CRITERIA, type Criterion, describeReport, makeReport } from "./tune/report.ts";
+import { CORES, type Entry, keyOf, openEntry, ResultsError, runAll, untilInterrupted } from "./tune/runs.ts";
+
+const HELP = `Usage: tune [options] <recording>...    which settings predict held-out frames better than those you have?
+  -t, --try <name=a,b,c>  values of a setting to try; given again, all combinations of them are tried
+      --random <n>        n random combinations instead; <name=low..high> then draws from a range
+      --seed <n>          of the random combinations (default 1)
+      --by <what>         within: share of held-out pixels predicted within 5 cm; or error: their median depth
+                          error (default within)
+      --set <name=value>, --settings <file>, --pose <source>   as for replay: the base that others are compared with
+  -r, --results <file>    where scores are kept, one JSON line each (default tune.jsonl). What is there already is not
+                          done again: Ctrl-C keeps what is done, and the same command goes on
+  -w, --workers <n>       replays at a time (default: one per core)
+      --json              print the report as JSON
+  -h, --help              show this text
+Exit codes: 0 done, 1 a replay failed or an internal error, 2 wrong usage, 3 recording missing or unreadable,
+4 the results file cannot be used, 130 stopped`;
+const options = {
+  try: { type: "string", short: "t", multiple: true },
+  random: { type: "string" },
+  seed: { type: "string", default: "1" },
+  by: { type: "string", default: "within" },
+  set: { type: "string", multiple: true },
+  settings: { type: "string" },
+  pose: { type: "string" },
+  results: { type: "string", short: "r", default: "tune.jsonl" },
+  workers: { type: "string", short: "w", default: String(CORES) },
+  json: { type: "boolean" },
+  help: { type: "boolean", short: "h" },
+} as const;
+
+export async function main(args: string[]): Promise<number> {
+  const fail = (code: number, why: string) => {
+    console.error(`tune: ${why}`);
+    return code;
+  };
+  let isRunning = false;
+  try {
+    const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
+    if (values.help) {
+      console.log(HELP);
+      return 0;
+    }
+    if (positionals.length === 0) return fail(2, "expected recordings (see --help)");
+    if (values.try === undefined) return fail(2, "nothing to try; give --try <name=a,b,c> (see --help)");
+    const by = values.by as Criterion;
+    if (!CRITERIA.includes(by)) return fail(2, `--by must be ${CRITERIA.join(" or ")}, got "${values.by}"`);
+    const workers = whole("workers", values.workers, 1, 1024);
+    const seed = whole("seed", values.seed, 0, 2 ** 32 - 1);
+    const ranges = values.try.map(parseTry);
+    const twice = ranges.find(({ name }, i) => ranges.findIndex((range) => range.name === name) !== i);
+    if (twice !== undefined)
+      return fail(2, `--try ${twice.name} is given twice; give all its values at once`);
+    const drawn =
+      values.random === undefined
+        ? grid(ranges)
+        : draw(ranges, whole("random", values.random, 1, 10_000), seed);
+    const base = await settingsFrom(values.settings, values.set ?? []);
+    if (values.pose !== undefined) base["pose.source"] = values.pose;
+
+    const entries: Entry[] = [];
+    for (const path of positionals) entries.push(await openEntry(path));
+    const same = entries.find(({ content }, i) => entries.findIndex((one) => one.content === content) !== i);
+    if (same !== undefined) return fail(2, `${same.path} is given twice; it would count as two recordings`);
+    // Settings that come to the same are one candidate, and the base is none.
+    const keys = new Set([entries.map((entry) => keyOf(entry, base)).join()]);
+    const candidates = drawn
+      .map((given) => ({ ...base, ...given }))
+      .filter((settings) => {
+        const key = entries.map((entry) => keyOf(entry, settings)).join();
+        return !keys.has(key) && keys.add(key);
+      });
+    if (candidates.length === 0) return fail(2, "every setting to try is the base itself");
+
+    isRunning = true;
+    const run = await untilInterrupted((signal) =>
+      runAll(entries, [base, ...candidates], { results: values.results, workers, signal, what: "tune" }),
+    );
+    for (const failure of run.failures) console.error(`tune: ${failure}`);
+    if (run.left > 0) {
+      return fail(
+        130,
+        `stopped with ${run.left} replays to go; ${values.results} keeps the others, the same command goes on`,
+      );
+    }
+    const isWhole = (scores: readonly (Score | null)[]): scores is readonly Score[] => !scores.includes(null);
+    const [own, ...rest] = run.scores;
+    if (!isWhole(own!))
+      return fail(1, "the base itself cannot be replayed, so nothing can be compared with it");
+    const scored = candidates.flatMap((settings, i) => {
+      const scores = rest[i]!;
+      return isWhole(scores) ? [{ settings, scores }] : [];
+    });
+    const report = makeReport(entries, { settings: base, scores: own }, scored, by);
+    const counts = { replayed: run.done, kept: run.kept };
+    if (values.json) console.log(JSON.stringify({ ...report, ...counts, failures: run.failures }, null, 2));
+    else {
+      console.log(`${run.done} replays done, ${run.kept} taken from ${values.results}`);
+      console.log(describeReport(report).join("\n"));
+    }
+    return run.failures.length > 0 ? 1 : 0;
+  } catch (error) {
+    const { code = "", message } = error as NodeJS.ErrnoException;
+    if (code.startsWith("ERR_PARSE_ARGS") || error instanceof SettingError || error instanceof RangeError) {
+      return fail(2, message);
+    }
+    const isFile = ["ENOENT", "EACCES", "EISDIR", "ENOSPC", "EROFS"].includes(code);
+    if (error instanceof ResultsError || (isRunning && isFile)) return fail(4, message);
+    if (error instanceof DecodeError || isFile) return fail(3, message);
+    throw error;
+  }
+}
+
+function whole(name: string, text: string, least: number, most: number): number {
+  const value = Number(text);
+  if (text.trim() !== "" && Number.isInteger(value) && value >= least && value <= most) return value;
+  throw new RangeError(`--${name} must be a whole number from ${least} to ${most}, got "${text}"`);
+}
+
+if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

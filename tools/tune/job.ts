@@ -1,0 +1,60 @@
+import { replayRecording } from "../replay/run.ts";
+
+/** One replay with held-out frames; plain data, to cross threads. */
+export interface Job {
+  readonly path: string;
+  /** Over those in the recording's header. */
+  readonly settings: Readonly<Record<string, unknown>>;
+}
+
+/** What a replay scored and cost. */
+export interface Score {
+  /** Share of held-out pixels predicted within 5 cm along the ray, 0 to 1. */
+  readonly within5cm: number;
+  /** Median depth error of the answered held-out pixels, metres. */
+  readonly medianError: number;
+  /** Share of held-out pixels for which the map had a surface at all. */
+  readonly answered: number;
+  /** Held-out pixels. */
+  readonly pixels: number;
+  /** Milliseconds that the head took for a depth frame, median: as measured, while other replays ran beside it. */
+  readonly frameTime: number;
+  /** Bytes of the map. */
+  readonly mapSize: number;
+  /** RMS of the absolute trajectory error after alignment, metres; null without reference, or with its poses. */
+  readonly trajectory: number | null;
+  /** Seconds of recording, and taken to replay and score it. */
+  readonly recorded: number;
+  readonly taken: number;
+  /** SHA-256 over outputs and map. */
+  readonly hash: string;
+}
+
+/** A score, or why this recording cannot be replayed with these settings. */
+export type Answer = { readonly score: Score } | { readonly failed: string };
+
+export default async function runJob({ path, settings }: Job): Promise<Answer> {
+  const start = performance.now();
+  try {
+    const { summary } = await replayRecording(path, { settings, holdOut: true });
+    const heldOut = summary.heldOut!;
+    if (heldOut.pixels === 0) return { failed: "no pixel of a held-out frame could be scored" };
+    return {
+      score: {
+        within5cm: heldOut.within5cm,
+        // No answered pixel at all: as wrong as can be said in JSON.
+        medianError: Number.isNaN(heldOut.medianError) ? Number.MAX_VALUE : heldOut.medianError,
+        answered: heldOut.answered,
+        pixels: heldOut.pixels,
+        frameTime: summary.frameMedian,
+        mapSize: summary.map.size,
+        trajectory: summary.trajectoryError?.aligned.rmse ?? null,
+        recorded: summary.recorded,
+        taken: (performance.now() - start) / 1000,
+        hash: summary.hash,
+      },
+    };
+  } catch (error) {
+    return { failed: (error as Error).message };
+  }
+}

@@ -1,0 +1,147 @@
+import type { Score } from "./job.ts";
+import { describeSettings, type Entry, type Given } from "./runs.ts";
+import { FEWEST, judge, leaveOneOut, spearman, type Verdict } from "./statistics.ts";
+
+/** What settings are ranked by; both without truth. */
+export const CRITERIA = ["within", "error"] as const;
+export type Criterion = (typeof CRITERIA)[number];
+
+/** Held-out pixels may differ by this share and still be the same question. */
+const SAME_PIXELS = 0.01;
+
+export interface Line {
+  readonly settings: Given;
+  /** Means over the recordings. */
+  readonly within5cm: number;
+  readonly medianError: number;
+  readonly frameTime: number;
+  readonly mapSize: number;
+  /** Against the base, by the criterion; more is better. Null: scored on other pixels than the base. */
+  readonly verdict: Verdict | null;
+}
+
+export interface Report {
+  readonly by: Criterion;
+  readonly recordings: number;
+  readonly base: Omit<Line, "verdict">;
+  /** Best first. */
+  readonly lines: readonly Line[];
+  readonly fit: { readonly chosenOn: number; readonly leftOut: number } | null;
+  /** Rank correlation of the two criteria over all settings. */
+  readonly agreement: number;
+  readonly warnings: readonly string[];
+}
+
+const mean = (scores: readonly Score[], of: (score: Score) => number): number =>
+  scores.reduce((sum, score) => sum + of(score), 0) / scores.length;
+
+/** Higher is better, in points of a percentage or millimetres. */
+const criterion = (score: Score, by: Criterion): number =>
+  by === "within" ? 100 * score.within5cm : -1000 * score.medianError;
+
+/**
+ * Compares candidates with a base over the same recordings.
+ *
+ * @param scores of each candidate, per recording; those with a failed replay are left out by the caller
+ */
+export function makeReport(
+  entries: readonly Entry[],
+  base: { readonly settings: Given; readonly scores: readonly Score[] },
+  candidates: readonly { readonly settings: Given; readonly scores: readonly Score[] }[],
+  by: Criterion,
+): Report {
+  const line = ({ settings, scores }: { settings: Given; scores: readonly Score[] }) => ({
+    settings,
+    within5cm: mean(scores, ({ within5cm }) => within5cm),
+    medianError: mean(scores, ({ medianError }) => medianError),
+    frameTime: mean(scores, ({ frameTime }) => frameTime),
+    mapSize: mean(scores, ({ mapSize }) => mapSize),
+  });
+  // A shorter range, say, leaves out the pixels that are hard to predict.
+  const isAlike = (scores: readonly Score[]) =>
+    scores.every(({ pixels }, r) => Math.abs(pixels / base.scores[r]!.pixels - 1) <= SAME_PIXELS);
+  const alike = candidates.filter(({ scores }) => isAlike(scores));
+  const gains = alike.map(({ scores }) =>
+    scores.map((score, r) => criterion(score, by) - criterion(base.scores[r]!, by)),
+  );
+  const verdicts = judge(gains);
+  const lines: Line[] = alike.map((one, i) => ({ ...line(one), verdict: verdicts[i]! }));
+  lines.sort((a, b) => b.verdict!.mean - a.verdict!.mean);
+  const others = candidates.filter((one) => !alike.includes(one));
+  lines.push(...others.map((one) => ({ ...line(one), verdict: null })));
+
+  const fit = leaveOneOut(gains);
+  const warnings: string[] = [];
+  if (entries.length < FEWEST) {
+    warnings.push(
+      `${entries.length === 1 ? "one recording tells" : "two recordings tell"} nothing about others: from ${FEWEST} on, ` +
+        "differences can be called real",
+    );
+  }
+  if (others.length > 0) {
+    warnings.push(
+      `${others.length} of ${candidates.length} settings were scored on other pixels than the base (mask, range or lost ` +
+        "frames) and cannot be compared",
+    );
+  }
+  if (fit !== null && fit.chosenOn > 0 && fit.leftOut < fit.chosenOn / 2) {
+    const unit = by === "within" ? "points" : "mm";
+    warnings.push(
+      `over-fitted: the best settings gain ${fit.chosenOn.toFixed(3)} ${unit} on recordings that they were chosen on, ` +
+        `${fit.leftOut.toFixed(3)} on those that they were not; record more, or try fewer settings`,
+    );
+  }
+  const all = [base, ...alike].map(({ scores }) => line({ settings: {}, scores }));
+  const agreement = spearman(
+    all.map(({ within5cm }) => within5cm),
+    all.map(({ medianError }) => -medianError),
+  );
+  return { by, recordings: entries.length, base: line(base), lines, fit, agreement, warnings };
+}
+
+/** A difference with its interval. */
+export function describeDifference({ mean: middle, low, high }: Verdict): string {
+  const signed = (value: number) => `${value < 0 ? "" : "+"}${value.toFixed(3)}`;
+  if (Number.isNaN(low)) return signed(middle);
+  return `${signed(middle)} (${signed(low)} to ${signed(high)})`;
+}
+
+/** The report as lines for people. */
+export function describeReport(report: Report, most = 20): string[] {
+  const { base, lines, by, recordings, fit } = report;
+  const unit = by === "within" ? "points of the share within 5 cm" : "mm of the median error";
+  const row = (difference: string, word: string, line: Omit<Line, "verdict">) =>
+    `${(100 * line.within5cm).toFixed(2).padStart(8)} % ${(1000 * line.medianError).toFixed(2).padStart(8)} mm ` +
+    `${line.frameTime.toFixed(2).padStart(7)} ms ${(line.mapSize / 1024).toFixed(0).padStart(7)} kB  ` +
+    `${difference.padEnd(28)} ${word.padEnd(15)} ${describeSettings(line.settings)}`;
+  const out = [
+    `${lines.length} settings on ${recordings} recording${recordings === 1 ? "" : "s"}; gain in ${unit}, with its 95 % interval`,
+    "  within 5 cm   median    a frame     map   gain over the base           for certain?    settings",
+    row("", "the base", base),
+  ];
+  for (const line of lines.slice(0, most)) {
+    const { verdict } = line;
+    out.push(
+      verdict === null
+        ? row("", "other pixels", line)
+        : row(describeDifference(verdict), verdict.verdict, line),
+    );
+  }
+  if (lines.length > most) out.push(`  and ${lines.length - most} more (--json tells all)`);
+  const count = (word: string) => lines.filter(({ verdict }) => verdict?.verdict === word).length;
+  out.push(
+    `${count("better")} better for certain, ${count("worse")} worse (5 % risk that any of these words is wrong, Holm)`,
+  );
+  if (fit !== null) {
+    out.push(
+      `the best, chosen on all recordings but one: gains ${fit.chosenOn.toFixed(3)} there and ${fit.leftOut.toFixed(3)} on the one left out`,
+    );
+  }
+  if (lines.length > 3 && !Number.isNaN(report.agreement)) {
+    out.push(
+      `ranks by share within 5 cm and by median error agree to ${report.agreement.toFixed(2)} (Spearman)`,
+    );
+  }
+  out.push(...report.warnings.map((warning) => `careful: ${warning}`));
+  return out;
+}
