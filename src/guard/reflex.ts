@@ -68,6 +68,8 @@ const DOUBT = 1.5;
 const STEP_UP = 0.012;
 /** Metres by which the nearest floor in view may lie off the level on which the base stands: less than any drop. */
 const MOST_OFFSET = 0.032;
+/** Returns of a strip that tell its first floor for certain. */
+const ENOUGH = 12;
 /** Metres after which such a thing is the floor. */
 const RAISED_FOR = 1;
 /** Metres over the floor from where a thing hangs and does not stand. */
@@ -580,8 +582,10 @@ export class Reflex {
     }
     // Far out, where a small ledge cannot be told from tilt, it may be more.
     const most = Math.min(MOST_OFFSET + 0.02 * Math.max(0, away - 1), this.#settings.slope * away);
+    // A few noisy returns, of a floor nearly too dark to be seen, are no reason to leave the level.
+    const share = Math.min(1, count / ENOUGH);
     const middle = some[count >> 1]!;
-    return Math.abs(middle) <= most ? middle : 0;
+    return Math.abs(middle) <= share * most ? middle : 0;
   }
   readonly #some = new Float64Array(16);
 

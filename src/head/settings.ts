@@ -194,7 +194,7 @@ export const SETTINGS = {
   "body.deceleration": number(0.7, 0.05, 10, "m/s2", "what the brakes give for certain"),
   "body.reactionDelay": number(0.15, 0, 2, "s", "from a pace being sent until the brakes act"),
   "guard.margin": number(
-    0.1,
+    0.12,
     0,
     1,
     "m",

@@ -38,7 +38,7 @@ const LENS_X = 0.15;
 
 export const GUARD: GuardSettings = {
   body: BODY,
-  ...{ cellSize: 0.05, margin: 0.1, maxReach: 3, topSpeed: 1, topTurn: 1.5 },
+  ...{ cellSize: 0.05, margin: 0.12, maxReach: 3, topSpeed: 1, topTurn: 1.5 },
   ...{ maxBlind: 0.4, memory: 600, startTrust: 1.2, knockRepeat: 1, maxTrim: 5.5 * RADIANS, gate: 0 },
 };
 
