@@ -1,7 +1,5 @@
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
-import { SettingError } from "../src/head/settings.ts";
-import { DecodeError } from "../src/record/bytes.ts";
 import { settingsFrom } from "./replay.ts";
 import type { Score } from "./tune/job.ts";
 import { describeDifference } from "./tune/report.ts";
@@ -9,9 +7,9 @@ import {
   CORES,
   describeSettings,
   type Entry,
+  exitCodeOf,
   type Given,
-  openEntry,
-  ResultsError,
+  openEntries,
   runAll,
   untilInterrupted,
 } from "./tune/runs.ts";
@@ -148,10 +146,7 @@ export async function main(args: string[]): Promise<number> {
       return fail(2, `--workers must be a whole number from 1 to 1024, got "${values.workers}"`);
     }
     const settings = [await given(values.a), await given(values.b)] as const;
-    const entries: Entry[] = [];
-    for (const path of positionals) entries.push(await openEntry(path));
-    const same = entries.find(({ content }, i) => entries.findIndex((one) => one.content === content) !== i);
-    if (same !== undefined) return fail(2, `${same.path} is given twice; it would count as two recordings`);
+    const entries = await openEntries(positionals);
     isRunning = true;
     const run = await untilInterrupted((signal) =>
       runAll(entries, settings, { results: values.results, workers, signal, what: "compare" }),
@@ -176,13 +171,8 @@ export async function main(args: string[]): Promise<number> {
     }
     return 0;
   } catch (error) {
-    const { code = "", message } = error as NodeJS.ErrnoException;
-    if (code.startsWith("ERR_PARSE_ARGS") || error instanceof SettingError || error instanceof RangeError) {
-      return fail(2, message);
-    }
-    const isFile = ["ENOENT", "EACCES", "EISDIR", "ENOSPC", "EROFS"].includes(code);
-    if (error instanceof ResultsError || (isRunning && isFile)) return fail(4, message);
-    if (error instanceof DecodeError || isFile) return fail(3, message);
+    const code = exitCodeOf(error, isRunning);
+    if (code !== null) return fail(code, (error as Error).message);
     throw error;
   }
 }

@@ -1,12 +1,10 @@
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
-import { SettingError } from "../src/head/settings.ts";
-import { DecodeError } from "../src/record/bytes.ts";
 import { settingsFrom } from "./replay.ts";
 import { draw, grid, parseTry } from "./tune/candidates.ts";
 import type { Score } from "./tune/job.ts";
 import { CRITERIA, type Criterion, describeReport, makeReport } from "./tune/report.ts";
-import { CORES, type Entry, keyOf, openEntry, ResultsError, runAll, untilInterrupted } from "./tune/runs.ts";
+import { CORES, exitCodeOf, keyOf, openEntries, runAll, untilInterrupted } from "./tune/runs.ts";
 
 const HELP = `Usage: tune [options] <recording>...    which settings predict held-out frames better than those you have?
   -t, --try <name=a,b,c>  values of a setting to try; given again, all combinations of them are tried
@@ -65,10 +63,7 @@ export async function main(args: string[]): Promise<number> {
     const base = await settingsFrom(values.settings, values.set ?? []);
     if (values.pose !== undefined) base["pose.source"] = values.pose;
 
-    const entries: Entry[] = [];
-    for (const path of positionals) entries.push(await openEntry(path));
-    const same = entries.find(({ content }, i) => entries.findIndex((one) => one.content === content) !== i);
-    if (same !== undefined) return fail(2, `${same.path} is given twice; it would count as two recordings`);
+    const entries = await openEntries(positionals);
     // Settings that come to the same are one candidate, and the base is none.
     const keys = new Set([entries.map((entry) => keyOf(entry, base)).join()]);
     const candidates = drawn
@@ -107,13 +102,8 @@ export async function main(args: string[]): Promise<number> {
     }
     return run.failures.length > 0 ? 1 : 0;
   } catch (error) {
-    const { code = "", message } = error as NodeJS.ErrnoException;
-    if (code.startsWith("ERR_PARSE_ARGS") || error instanceof SettingError || error instanceof RangeError) {
-      return fail(2, message);
-    }
-    const isFile = ["ENOENT", "EACCES", "EISDIR", "ENOSPC", "EROFS"].includes(code);
-    if (error instanceof ResultsError || (isRunning && isFile)) return fail(4, message);
-    if (error instanceof DecodeError || isFile) return fail(3, message);
+    const code = exitCodeOf(error, isRunning);
+    if (code !== null) return fail(code, (error as Error).message);
     throw error;
   }
 }

@@ -7,7 +7,7 @@ import { replayRecording } from "../../tools/replay/run.ts";
 import { loadScenario, simulateEvents } from "../../tools/simulate/scenario.ts";
 import { draw, grid, parseTry } from "../../tools/tune/candidates.ts";
 import type { Report } from "../../tools/tune/report.ts";
-import { openEntry, runAll } from "../../tools/tune/runs.ts";
+import { openEntries, runAll } from "../../tools/tune/runs.ts";
 import { main } from "../../tools/tune.ts";
 
 const folder = mkdtempSync(join(tmpdir(), "brinkmap-tune-"));
@@ -99,7 +99,7 @@ describe("tune", () => {
   });
 
   test("a run that is stopped keeps what is done", async () => {
-    const entries = [await openEntry(recordings[0]!)];
+    const entries = await openEntries([recordings[0]!]);
     const settings = [1, 2, 3, 4, 5, 6, 7, 8].map((value) => ({ "map.carveEvery": value }));
     const file = join(folder, "stopped.jsonl");
     const lines = () => readFileSync(file, "utf8").split("\n").length - 1;

@@ -11,7 +11,8 @@ import { availableParallelism } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { Tinypool } from "tinypool";
-import { resolveSettings } from "../../src/head/settings.ts";
+import { resolveSettings, SettingError } from "../../src/head/settings.ts";
+import { DecodeError } from "../../src/record/bytes.ts";
 import { openRecording } from "../../src/record/file.ts";
 import { ProgressLine } from "../output/progress.ts";
 import { settingsOf } from "../replay/run.ts";
@@ -33,13 +34,36 @@ export interface Entry {
 }
 
 /** @throws {DecodeError} and file errors, as from opening it */
-export async function openEntry(path: string): Promise<Entry> {
+async function openEntry(path: string): Promise<Entry> {
   const recording = await openRecording(path);
   const settings = settingsOf(recording.header);
   recording.close();
   const hash = createHash("sha256");
   for await (const bytes of createReadStream(path)) hash.update(bytes as Uint8Array);
   return { path, content: hash.digest("hex"), settings };
+}
+
+/** @throws {RangeError} if two are the same recording; file and format errors as from opening one */
+export async function openEntries(paths: readonly string[]): Promise<Entry[]> {
+  const entries: Entry[] = [];
+  for (const path of paths) {
+    const entry = await openEntry(path);
+    if (entries.some(({ content }) => content === entry.content)) {
+      throw new RangeError(`${path} is given twice; it would count as two recordings`);
+    }
+    entries.push(entry);
+  }
+  return entries;
+}
+
+/** Exit code for an error of the user's or the file system's; null for one of the program. */
+export function exitCodeOf(error: unknown, isRunning: boolean): number | null {
+  const { code = "" } = error as NodeJS.ErrnoException;
+  if (code.startsWith("ERR_PARSE_ARGS") || error instanceof SettingError || error instanceof RangeError)
+    return 2;
+  const isFile = ["ENOENT", "EACCES", "EISDIR", "ENOSPC", "EROFS"].includes(code);
+  if (error instanceof ResultsError || (isRunning && isFile)) return 4;
+  return error instanceof DecodeError || isFile ? 3 : null;
 }
 
 /** Threads run what was compiled of this folder. */
