@@ -216,6 +216,12 @@ export class FootingLayer {
         tile.far[c] = far[k]!;
         tile.height[c] = floor + height[k]!;
         tile.settle(c);
+      } else if (kind === EVIDENCE.leaning) {
+        // That takes away from firm, and never makes anything gone.
+        if (odds <= 0 || tile.taken[c]! >= PASSED_PER_FRAME) continue;
+        tile.taken[c]!++;
+        tile.odds[c] = odds - 1;
+        tile.settle(c);
       } else if (kind === EVIDENCE.passed) {
         if (tile.taken[c]! >= PASSED_PER_FRAME) continue;
         tile.taken[c]! += 2;

@@ -20,7 +20,13 @@ export const END = {
 export const END_NAMES = ["unseen", "doubtful", "brink", "obstacle", "overhang"] as const;
 
 /** What a row of a strip says about the place where it crosses the expected floor. */
-export const EVIDENCE = { touched: 1, passed: 2, missing: 3 } as const;
+export const EVIDENCE = {
+  touched: 1,
+  passed: 2,
+  missing: 3,
+  /** Returns too noisy to tell floor from a shallow drop, and nearer to the drop. */
+  leaning: 4,
+} as const;
 
 /** How much of the frame can be trusted as a view of the floor. */
 export type Sight = "clear" | "dark" | "covered" | "blind";
@@ -53,6 +59,13 @@ const SUSPECTED = 1.5;
 /** Most that one return may say, and most that is remembered: a few returns from floor end a run. */
 const MOST_PER_RETURN = 3;
 const MOST_HELD = 12;
+/**
+ * Metres below `drop` from which a return speaks for a drop rather than for floor, however noisy it is; and how many more of
+ * the one than of the other are remembered along a strip. One return of a dark floor tells nothing; the balance of many does.
+ */
+const LEANING = 0.01;
+const MOST_OWED = 4;
+const MOST_OWNED = 2;
 /** Fewest returns from below that make a drop: fewer are stray pixels. */
 const FEWEST_BELOW = 4;
 /** Height errors that do not depend on the pixel: left by the trim (radians), and of floor texture and calibration (m). */
@@ -88,6 +101,7 @@ const OVERHANG: number = END.overhang;
 const TOUCHED: number = EVIDENCE.touched;
 const PASSED: number = EVIDENCE.passed;
 const MISSING: number = EVIDENCE.missing;
+const LEANS: number = EVIDENCE.leaning;
 const FLYING: number = REASON.flying;
 const SATURATED: number = REASON.saturated;
 
@@ -335,6 +349,7 @@ export class Reflex {
     let standing = Number.POSITIVE_INFINITY;
     let standingAt = -1;
     let lowest = 0; // height at which it was first met
+    let balance = 0;
     let least = this.#leastAmplitude;
     const before = this.#before;
     for (let lane = 0; lane < LANES; lane++) before[lane] = -1;
@@ -373,6 +388,7 @@ export class Reflex {
       }
       let touched = 0;
       let offs = 0;
+      let leaning = 0;
       let back = 0;
       let passed = 0;
       let missing = 0;
@@ -430,6 +446,7 @@ export class Reflex {
         if (suspicion < SUSPECTED && off > -drop - 2 * sigma) {
           touched++;
           offs += off;
+          if (off < -drop - LEANING) leaning++;
         }
       }
       const range = toFloor * Math.sqrt(atX * atX + atY * atY + 1);
@@ -455,7 +472,12 @@ export class Reflex {
       frame.far[n] = range;
       frame.height[n] = surface;
       if (touched > 0 && suspicion < SUSPECTED) {
-        frame.what[n] = TOUCHED;
+        const net = touched - 2 * leaning;
+        balance += net;
+        if (balance > MOST_OWNED) balance = MOST_OWNED;
+        else if (balance < -MOST_OWED) balance = -MOST_OWED;
+        const isFloor = net > 0 && balance > 0;
+        frame.what[n] = isFloor ? TOUCHED : LEANS;
         frame.weight[n] = touched;
         n++;
         const lead = along - followed;
@@ -480,7 +502,9 @@ export class Reflex {
             }
           }
         }
-        if (!isOpen) {
+        if (!isFloor) {
+          if (isOpen && along - firm > gap) isOpen = false;
+        } else if (!isOpen) {
           if (suspicion === 0) v--; // beyond the end half the rows tell the map enough
         } else {
           // Near the lens rows lie millimetres apart.
@@ -506,7 +530,7 @@ export class Reflex {
         // Of a stair that is its first tread.
         if (runAlong - firm < 1.5 * gap && along - firm < 2 * gap) dropDepth = -depthBelow / below;
         for (let k = runStart; k < n; k++) {
-          if (frame.what[k] === MISSING) frame.what[k] = PASSED;
+          if (frame.what[k] !== TOUCHED) frame.what[k] = PASSED;
         }
         runStart = n;
         frame.what[n] = PASSED;
@@ -672,6 +696,9 @@ const SETTLED = 5;
 /** Metres by which a trim may lower the floor in view without proof that it is a tilt. */
 const MOST_LOWER = 0.012;
 const SAMPLE_SIGMA = 0.006;
+/** Metres by which a tilt may miss the base's floor point. */
+const AT_BASE = 0.006;
+const PROOF = { refuted: 0, harmless: 1, proved: 2 } as const;
 
 /**
  * Small turns in pitch and roll about the base's floor point that bring the nearest floor in view to height 0.
@@ -688,6 +715,10 @@ class TiltFit {
   #usualB = 0;
   #usualC = 0;
   #fits = 0;
+  /** The last solution, z = b x + c y, and the height at which a sample no longer counts. */
+  #b = 0;
+  #c = 0;
+  #cut = 0;
   readonly #rays: RayTable;
   readonly #unitsPerMetre: number;
   readonly #maxTrim: number;
@@ -744,22 +775,48 @@ class TiltFit {
       }
     }
     this.samples = n;
-    let b = 0;
-    let c = 0;
-    const isSettled = this.#fits >= SETTLED;
-    const prior = 1 / (isSettled ? USUAL_SIGMA * USUAL_SIGMA : PRIOR_SIGMA * PRIOR_SIGMA);
-    const priorB = isSettled ? prior * this.#usualB : 0;
-    const priorC = isSettled ? prior * this.#usualC : 0;
-    // Tukey's biweight; the first round takes in more, so that a dip of some degrees is found at all.
+    // More than the most is no dip: a ramp, or another level. It is left as it is, for the walk to judge.
+    let isFit = n >= FEWEST && !this.#isLower(n);
+    if (isFit) {
+      const isSettled = this.#fits >= SETTLED;
+      if (isSettled) this.#solve(USUAL_SIGMA, this.#usualB, this.#usualC);
+      // What is usual may have been learnt on a ramp: when it explains little, all tilts are as likely again.
+      if (!isSettled || 2 * this.#count(3 * this.#cut) < n) this.#solve(PRIOR_SIGMA, 0, 0);
+      isFit = Math.hypot(this.#b, this.#c) <= Math.tan(this.#maxTrim);
+    }
+    if (isFit) {
+      const proof = this.#prove(3 * this.#cut);
+      isFit = proof !== PROOF.refuted;
+      if (proof === PROOF.proved) {
+        // Few samples, of a floor too dark to be seen far, say little of what is usual.
+        const share = Math.max(0.2 * Math.min(1, n / MANY), 1 / (1 + this.#fits++));
+        this.#usualB += share * (this.#b - this.#usualB);
+        this.#usualC += share * (this.#c - this.#usualC);
+      }
+    }
+    this.pitch = -Math.atan(isFit ? this.#b : this.#usualB);
+    this.roll = Math.atan(isFit ? this.#c : this.#usualC);
+  }
+
+  /** Least squares of z = b x + c y with Tukey's biweight and a prior. */
+  #solve(sigma: number, priorB: number, priorC: number): void {
+    const n = this.samples;
+    const xs = this.#x;
+    const ys = this.#y;
+    const zs = this.#z;
+    const prior = 1 / (sigma * sigma);
+    let b = priorB;
+    let c = priorC;
+    // The first round takes in more, so that a dip of some degrees is found at all.
     let cut = 0.15;
-    for (let round = 0; round < 5 && n >= FEWEST; round++) {
+    for (let round = 0; round < 5; round++) {
       let weights = 0;
       let squares = 0;
       let xx = prior;
       let yy = prior;
       let xy = 0;
-      let xz = priorB;
-      let yz = priorC;
+      let xz = prior * priorB;
+      let yz = prior * priorC;
       for (let k = 0; k < n; k++) {
         const x = xs[k]!;
         const y = ys[k]!;
@@ -780,29 +837,28 @@ class TiltFit {
       c = (xx * yz - xy * xz) / det;
       cut = Math.min(0.6 * cut, Math.max(0.012, 3 * cut * Math.sqrt(squares / Math.max(weights, 1e-9))));
     }
-    const most = Math.tan(this.#maxTrim);
-    const size = Math.hypot(b, c);
-    // More than the most is no dip: a ramp, or another level. It is left as it is, for the walk to judge.
-    let isFit = size <= most && !this.#isLower(n);
-    if (n < FEWEST) isFit = false;
-    if (isFit) {
-      isFit = !isSettled || this.#isTilt(n, b, c, 3 * cut);
-      if (isFit) {
-        // Few samples, of a floor too dark to be seen far, say little of what is usual.
-        const share = Math.max(0.2 * Math.min(1, n / MANY), 1 / (1 + this.#fits++));
-        this.#usualB += share * (b - this.#usualB);
-        this.#usualC += share * (c - this.#usualC);
-      }
+    this.#b = b;
+    this.#c = c;
+    this.#cut = cut;
+  }
+
+  /** How many samples lie within `cut` of the plane. */
+  #count(cut: number): number {
+    let count = 0;
+    for (let k = 0; k < this.samples; k++) {
+      if (Math.abs(this.#z[k]! - this.#b * this.#x[k]! - this.#c * this.#y[k]!) <= cut) count++;
     }
-    this.pitch = -Math.atan(isFit ? b : this.#usualB);
-    this.roll = Math.atan(isFit ? c : this.#usualC);
+    return count;
   }
 
   /**
-   * Whether a plane that lies lower than usual is a tilt, which passes through the base's floor point, and not another floor
-   * or an edge in view: drawn on to that point, the samples must come out at height 0, and tell so.
+   * Whether a plane is a tilt, which passes through the base's floor point, and not another floor or an edge in view: drawn on
+   * to that point, the samples must come out at height 0, and tell so. One that hardly lies lower than usual may be either.
    */
-  #isTilt(n: number, b: number, c: number, cut: number): boolean {
+  #prove(cut: number): number {
+    const n = this.samples;
+    const b = this.#b;
+    const c = this.#c;
     const db = b - this.#usualB;
     const dc = c - this.#usualC;
     const steep = Math.sqrt(db * db + dc * dc);
@@ -829,14 +885,15 @@ class TiltFit {
       zz += height * height;
     }
     lower /= count;
-    // Less than the shallowest drop hides none.
-    if (!(lower < -MOST_LOWER)) return true;
     const spread = uu - (u * u) / count;
     const slope = (uz - (u * z) / count) / spread;
     const atBase = z / count - (slope * u) / count;
     const rest = Math.max(0, zz - (z * z) / count - slope * slope * spread) / Math.max(1, count - 2);
     const sigma = Math.sqrt(rest * (1 / count + (u * u) / count / count / spread));
-    return Math.abs(atBase) + sigma < 0.4 * -lower;
+    if (Math.abs(atBase) + sigma < Math.max(AT_BASE, 0.4 * -lower)) return PROOF.proved;
+    // Less than the shallowest drop hides none. But what is usual must not creep: many small steps down, none of them proved,
+    // would add up to one.
+    return lower < -MOST_LOWER ? PROOF.refuted : PROOF.harmless;
   }
 
   /** Whether the samples lie level but lower, better than tilted: all that is in view is then another floor, not a dip. */
