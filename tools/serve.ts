@@ -10,6 +10,7 @@ import { startSources } from "../src/service/sources/built-in.ts";
 import { superviseBySystemd } from "../src/service/supervisor.ts";
 import { newToken } from "../src/service/tokens.ts";
 import { ROLES, type Role } from "../src/wire/messages.ts";
+import { pageAddress, VIEWER } from "./serve/page.ts";
 import { playRecording, playScenario } from "./serve/player.ts";
 import { ScenarioError } from "./simulate/fields.ts";
 
@@ -40,11 +41,6 @@ const options = {
   quiet: { type: "boolean", short: "q" },
   help: { type: "boolean", short: "h" },
 } as const;
-
-/** The built viewer, from here and from dist/tools alike; absent where only the program was built. */
-const VIEWER = ["../viewer", "../dist/viewer"]
-  .map((path) => fileURLToPath(new URL(path, import.meta.url)))
-  .find((path) => existsSync(`${path}/index.html`));
 
 function makeToken(name: string, list: string | undefined): string {
   const roles = (list?.split(",") ?? [...ROLES]) as Role[];
@@ -100,8 +96,7 @@ export async function main(args: string[]): Promise<number> {
       sources: (head) => (player === undefined ? startSources(config, head) : []),
     });
     console.log(`The head is at ${service.url}`);
-    if (config.viewer !== null)
-      console.log(`See it at ${service.url.replace(/^ws/, "http").replace(/live$/, "")}`);
+    if (config.viewer !== null) console.log(`See it at ${pageAddress(service.url)}`);
     let isSignalled = false;
     for (const signal of ["SIGINT", "SIGTERM"] as const) {
       process.once(signal, () => {
