@@ -3,9 +3,9 @@ import { parseArgs } from "node:util";
 import { pino } from "pino";
 import { resolveConfig } from "../src/service/config.ts";
 import { Service } from "../src/service/service.ts";
+import { readPlayed } from "../src/service/shelf.ts";
 import { provideDemo, readScenario, STUDIO } from "./demo/recording.ts";
 import { pageAddress, VIEWER } from "./serve/page.ts";
-import { playRecording } from "./serve/player.ts";
 import { ScenarioError } from "./simulate/fields.ts";
 
 const HELP = `Usage: start [options]    the demo, driven through the head in the service, with a page to see it
@@ -50,9 +50,13 @@ export async function main(args: string[]): Promise<number> {
     const folder = values.out ?? "out";
     const path = await provideDemo(scenario, folder);
     const service = await Service.start({
-      config: resolveConfig({ listen: { port }, ...(VIEWER !== undefined && { viewer: VIEWER }) }),
+      config: resolveConfig({
+        listen: { port },
+        recordings: { folder },
+        ...(VIEWER !== undefined && { viewer: VIEWER }),
+      }),
       log: pino({ level: "warn" }, pino.destination({ fd: 2, sync: true })),
-      player: await playRecording(path),
+      played: await readPlayed(path),
     });
     console.log(`The demo drives. See it at ${pageAddress(service.url)} (Ctrl-C ends it)\n${CAUTION}`);
     let isSignalled = false;
