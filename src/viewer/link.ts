@@ -15,6 +15,8 @@ const tell = (message: FromLink, transfer: readonly ArrayBufferLike[] = []): voi
 
 /** The page is told of the map at most this often, milliseconds. */
 const SURFACE_EVERY = 100;
+/** Another map is waited for so long to be whole, milliseconds; then what there is of it is shown. */
+const OTHER_WITHIN = 1500;
 /** Farther away nothing is looked for, metres. */
 const LOOK_LIMIT = 200;
 
@@ -25,17 +27,20 @@ function connect(url: string): void {
     url,
     role: "watcher",
     name: "page",
-    topics: { reach: 30, pose: 30, pulse: 2, notes: 20, brinks: 5, map: 10 },
+    topics: { reach: 30, pose: 30, pulse: 2, notes: 20, brinks: 5, map: 10, playing: 20, recording: 2 },
   });
   client = head;
   const lookup = (key: number): Uint8Array | undefined => head.mirror.blocks.get(key)?.classes;
   const surface = new Surface(lookup);
   let isOther = false;
+  let otherSince = 0;
   let isDue = false;
   const tellSurface = (): void => {
     isDue = false;
-    const updates = [...surface.take()];
     const { blocks, isComplete } = head.mirror;
+    // Another map is shown when it is whole: a recording that is moved about in would flicker.
+    if (isOther && !isComplete && sharedNow() - otherSince < OTHER_WITHIN) return;
+    const updates = [...surface.take()];
     tell(
       { kind: "surface", updates, blocks: blocks.size, isComplete, isOther },
       updates.map(({ quads }) => quads.buffer),
@@ -53,12 +58,15 @@ function connect(url: string): void {
     const claim = `the base's sensor at ${place} m says the floor is ${alarm ? "missing" : "back"}`;
     tell({ kind: "fault", text: `${claim}; the head ${verdict}: ${footing}` });
   });
+  head.on("playing", (playing) => tell({ kind: "playing", playing }));
+  head.on("recording", (recording) => tell({ kind: "recording", recording }));
   head.on("note", (note) => tell({ kind: "note", note }));
   head.on("error", ({ message }) => tell({ kind: "fault", text: message }));
   head.on("map", (keys, mirror) => {
     if (keys === null) {
       surface.clear();
       isOther = true;
+      otherSince = sharedNow();
     }
     surface.change(keys ?? mirror.blocks.keys());
     if (!isDue) setTimeout(tellSurface, SURFACE_EVERY);
@@ -78,6 +86,10 @@ async function answer(head: HeadClient, request: Request): Promise<unknown> {
       return head.mark(request.text);
     case "map":
       return head.map(request.action);
+    case "play":
+      return head.play(request.wish);
+    case "open":
+      return head.openRecording(request.name);
     case "look": {
       const voxelSize = head.welcome?.map.voxelSize;
       if (voxelSize === undefined) return null;

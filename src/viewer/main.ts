@@ -1,4 +1,5 @@
 import type { FromServer } from "../wire/messages.ts";
+import { Course } from "./course.ts";
 import { download } from "./download.ts";
 import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
 import { Place, VIEWS, type View } from "./place.ts";
@@ -57,6 +58,11 @@ const settingsPanel = new SettingsPanel(request, (values) => {
   place.setBands(clearance + 0.03, height);
 });
 
+const course = new Course(request);
+/** The head plays a recording. */
+let isPlayed = false;
+let playedName: string | null = null;
+
 link.onmessage = ({ data }: MessageEvent<FromLink>) => {
   switch (data.kind) {
     case "open": {
@@ -64,6 +70,13 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       reason = null;
       silence = data.welcome.silence;
       place.setVoxelSize(data.welcome.map.voxelSize);
+      if (data.welcome.played !== playedName) place.fitAnew();
+      playedName = data.welcome.played;
+      isPlayed = playedName !== null;
+      document.documentElement.dataset["mode"] = isPlayed ? "played" : "live";
+      if (isPlayed && isHeld) setHeld(false);
+      course.forget();
+      reach = null;
       void settingsPanel.load();
       break;
     }
@@ -87,6 +100,12 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
     case "pulse":
       showPulse(data.pulse);
       strip.draw();
+      break;
+    case "playing":
+      course.show(data.playing);
+      break;
+    case "recording":
+      course.list(data.recording);
       break;
     case "note":
       strip.note(data.note);
@@ -122,14 +141,18 @@ function showTrust(): void {
     since: reach === null ? 0 : now - reach.arrived,
     silence,
     isHeld,
+    playing: isPlayed ? course.playing : null,
+    length: course.length,
   });
   const root = document.documentElement;
-  const isLive = trust.isLive ? "yes" : "no";
+  const isLive = !trust.isLive ? "no" : trust.isPlayed ? "played" : "yes";
   if (root.dataset["live"] !== isLive) root.dataset["live"] = isLive;
+  root.classList.toggle("is-map-old", trust.isMapOld ?? false);
   say("trust-word", trust.word);
   say("trust-line", trust.line);
   for (const element of document.querySelectorAll<HTMLElement>(".stale")) {
-    if (element.textContent !== trust.word) element.textContent = trust.word;
+    const text = trust.isMapOld ? "The map follows" : trust.word;
+    if (element.textContent !== text) element.textContent = text;
   }
 }
 
@@ -278,6 +301,7 @@ function repaint(): void {
   const theme = readTheme();
   fan.paint(theme);
   strip.paint(theme);
+  course.paint(theme);
   place.paint(theme);
 }
 
@@ -303,8 +327,13 @@ function setCut(): void {
   place.setCut(isAll ? 1e6 : Number(cut.value));
 }
 
-const actions: Readonly<Record<string, () => void>> = {
-  h: () => setHeld(!isHeld),
+const actions: Readonly<Record<string, () => unknown>> = {
+  h: () => (isPlayed ? course.toggle() : setHeld(!isHeld)),
+  " ": () => (isPlayed ? course.toggle() : setHeld(!isHeld)),
+  ",": () => isPlayed && course.wish({ step: -1 }),
+  ".": () => isPlayed && course.wish({ step: 1 }),
+  b: () => isPlayed && course.toMoment(-1),
+  n: () => isPlayed && course.toMoment(1),
   m: () => markDialog.showModal(),
   s: () => dialog("settings-dialog").showModal(),
   t: () => setTheme(document.documentElement.dataset["theme"] !== "dark"),
@@ -330,9 +359,12 @@ const buttons = {
 for (const [id, key] of Object.entries(buttons)) byId(id).addEventListener("click", () => actions[key]!());
 document.addEventListener("keydown", (event) => {
   const target = event.target as HTMLElement;
-  const isTyping = target.matches("input:not([type=range]):not([type=radio]), textarea, select");
+  const isTyping = target.matches(
+    "input:not([type=range]):not([type=radio]):not([type=checkbox]), textarea, select",
+  );
   if (isTyping || event.ctrlKey || event.metaKey || event.altKey || document.querySelector("dialog[open]"))
     return;
+  if (event.key === " " && target.matches("button, summary, [type=radio], [type=checkbox]")) return;
   const action = actions[event.key.length === 1 ? event.key.toLowerCase() : event.key];
   if (action === undefined) return;
   event.preventDefault();
@@ -366,6 +398,7 @@ new ResizeObserver(() => {
   place.resize(mapCanvas.clientWidth, mapCanvas.clientHeight);
   fan.draw();
   strip.draw();
+  course.draw();
 }).observe(document.body);
 
 setTheme(matchMedia("(prefers-color-scheme: dark)").matches);

@@ -342,6 +342,10 @@ export class Place {
   forgetPath(): void {
     this.#pathCount = 0;
     this.#path.geometry.setDrawRange(0, 0);
+  }
+
+  /** The map is of another head: the next is brought into view as the first was. */
+  fitAnew(): void {
     this.#isFitted = false;
   }
 

@@ -1,4 +1,4 @@
-import type { FromServer, Question } from "../wire/messages.ts";
+import type { FromClient, FromServer, Question } from "../wire/messages.ts";
 import type { ChunkUpdate } from "./surface.ts";
 
 // What the page and its worker tell each other. The worker holds the connection and the map, so that a large patch never
@@ -14,6 +14,8 @@ export type Request =
   | { readonly kind: "settings"; readonly change?: Readonly<Record<string, number | string>> }
   | { readonly kind: "mark"; readonly text: string }
   | { readonly kind: "map"; readonly action: "save" | "clear" }
+  | { readonly kind: "play"; readonly wish: Omit<FromClient<"play">, "kind" | "id"> }
+  | { readonly kind: "open"; readonly name: string }
   /** The first occupied voxel along a ray, world metres. */
   | { readonly kind: "look"; readonly from: readonly number[]; readonly along: readonly number[] };
 
@@ -35,6 +37,8 @@ export type FromLink =
   | { readonly kind: "pose"; readonly pose: FromServer<"pose">; readonly arrived: number }
   | { readonly kind: "pulse"; readonly pulse: FromServer<"pulse">; readonly arrived: number }
   | { readonly kind: "brinks"; readonly brinks: FromServer<"brinks"> }
+  | { readonly kind: "playing"; readonly playing: FromServer<"playing"> }
+  | { readonly kind: "recording"; readonly recording: FromServer<"recording"> }
   | { readonly kind: "note"; readonly note: FromServer<"note"> }
   | { readonly kind: "fault"; readonly text: string }
   | {
