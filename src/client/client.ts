@@ -52,6 +52,8 @@ export interface ClientEvents {
   note: (note: FromServer<"note">) => void;
   brinks: (brinks: FromServer<"brinks">) => void;
   finding: (finding: FromServer<"finding">) => void;
+  image: (image: FromServer<"image">) => void;
+  ground: (ground: FromServer<"ground">) => void;
   /** Of a head that plays a recording. */
   playing: (playing: FromServer<"playing">) => void;
   recording: (recording: FromServer<"recording">) => void;
@@ -103,6 +105,8 @@ export class HeadClient {
     ...{
       brinks: new Set(),
       finding: new Set(),
+      image: new Set(),
+      ground: new Set(),
       playing: new Set(),
       recording: new Set(),
       pulse: new Set(),
@@ -246,6 +250,12 @@ export class HeadClient {
         break;
       case "finding":
         for (const handler of this.#handlers.finding) handler(message);
+        break;
+      case "image":
+        for (const handler of this.#handlers.image) handler(message);
+        break;
+      case "ground":
+        for (const handler of this.#handlers.ground) handler(message);
         break;
       case "playing":
         for (const handler of this.#handlers.playing) handler(message);

@@ -140,6 +140,7 @@ export class Playing {
   readonly #journal = new Map<number, Said>();
   #heldBlocks: FromSensing[] = [];
   #questions: ToSensing[] = [];
+  #wanted: ToSensing | null = null;
   #isReady = false;
   #size = { blocks: 0, revision: 0 };
   #worked = 0;
@@ -176,6 +177,7 @@ export class Playing {
     );
     const start = { ...this.#start, slots, settings: this.#settings };
     const run = new Run(this.#recording, start, this.#outline.first, (message) => this.#hear(message));
+    if (this.#wanted !== null) run.sensing.take(this.#wanted);
     this.#noticer.again();
     return run;
   }
@@ -202,6 +204,10 @@ export class Playing {
       case "event":
       case "frame":
         break; // a recording's own come from its file
+      case "pictures":
+        this.#wanted = message;
+        this.#run.sensing.take(message);
+        break;
       default:
         if (this.#goal === null) this.#run.sensing.take(message);
         else this.#questions.push(message);
@@ -356,6 +362,7 @@ export class Playing {
     this.#heldBlocks = [];
     this.#showAll(this.#said, this.#run.frames);
     this.#run.release(this.#start.blocksEvery);
+    this.#run.sensing.showAgain();
     const questions = this.#questions;
     this.#questions = [];
     for (const question of questions) this.#run.sensing.take(question);
@@ -427,6 +434,10 @@ export class Playing {
       case "finding":
       case "track":
         this.#notice(message);
+        if (!isOnTheWay) this.#say({ ...message, time: this.#stamp(message.time) });
+        break;
+      case "image":
+      case "ground":
         if (!isOnTheWay) this.#say({ ...message, time: this.#stamp(message.time) });
         break;
       case "skipped":

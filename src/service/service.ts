@@ -100,6 +100,8 @@ const STANDING: NonNullable<ReachBody["pace"]> = {
   },
 };
 const WATCH_EVERY = 50;
+/** A second, whatever is asked for. */
+const MOST_PICTURES = 10;
 /** What a head that plays a recording does not take. */
 const FROM_OUTSIDE: ReadonlySet<string> = new Set([
   ...["depth", "knock", "floorcheck", "waiver", "orientation", "inertial", "reference", "mount", "motion"],
@@ -426,6 +428,14 @@ export class Service implements Host {
         this.#offer("brinks", new SharedMessage({ kind: "brinks", time: message.time, brinks }));
         break;
       }
+      case "image": {
+        const sensor = this.#setup.sensors[message.sensor]?.name ?? "";
+        this.#offer("image", new SharedMessage({ ...message, sensor }));
+        break;
+      }
+      case "ground":
+        this.#offer("ground", new SharedMessage(message));
+        break;
       case "finding":
         this.#tellFinding(message);
         break;
@@ -493,8 +503,25 @@ export class Service implements Host {
 
   /** What only changes now and then is told at once. */
   subscribed(session: Session): void {
+    this.#wantPictures();
     if (this.#playing !== null) session.outbox?.offer("playing", this.#playing);
     if (this.#moments !== null) session.outbox?.offer("recording", new SharedMessage(this.#moments));
+  }
+
+  #picturesWanted = "";
+
+  /** The sensing thread makes pictures as often as whoever wants most of them, and within bounds. */
+  #wantPictures(): void {
+    const every = (topic: "image" | "ground"): number => {
+      let rate = 0;
+      for (const session of this.#sessions) rate = Math.max(rate, session.outbox?.rateOf(topic) ?? 0);
+      return rate === 0 ? 0 : 1e6 / Math.min(rate, MOST_PICTURES);
+    };
+    const wanted = { kind: "pictures", image: every("image"), ground: every("ground") } as const;
+    const text = JSON.stringify(wanted);
+    if (text === this.#picturesWanted) return;
+    this.#picturesWanted = text;
+    this.#sensing.postMessage(wanted);
   }
 
   /** Plays another recording of the shelf; everyone is sent away, and comes back to that one. */
@@ -521,6 +548,7 @@ export class Service implements Host {
     for (const { reject } of this.#tickets.values()) reject(new SettingError("another recording is played"));
     this.#tickets.clear();
     this.map.reset(newEpoch());
+    this.#picturesWanted = "";
     this.#sensing = this.#startSensing();
     before.removeAllListeners("message");
     await before.terminate();
@@ -1080,6 +1108,7 @@ export class Service implements Host {
       this.#sessions.delete(session);
       this.#openingSensors.delete(session);
       this.#sockets--;
+      this.#wantPictures();
       if (session.role !== null) this.log.info({ session: id, code }, "client gone");
     });
   }

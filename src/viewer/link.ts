@@ -1,4 +1,5 @@
 import { HeadClient } from "../client/client.ts";
+import { unpackCodes, unpackImage } from "../wire/image.ts";
 import { look } from "./look.ts";
 import { Surface } from "./surface.ts";
 import { type FromLink, type Request, sharedNow, type ToLink } from "./talk.ts";
@@ -21,13 +22,24 @@ const OTHER_WITHIN = 1500;
 const LOOK_LIMIT = 200;
 
 let client: HeadClient | null = null;
+let imageRate = 0;
 
 function connect(url: string): void {
   const head = new HeadClient({
     url,
     role: "watcher",
     name: "page",
-    topics: { reach: 30, pose: 30, pulse: 2, notes: 20, brinks: 5, map: 10, playing: 20, recording: 2 },
+    topics: {
+      reach: 30,
+      pose: 30,
+      pulse: 2,
+      notes: 20,
+      brinks: 5,
+      map: 10,
+      playing: 20,
+      recording: 2,
+      ground: 2,
+    },
   });
   client = head;
   const lookup = (key: number): Uint8Array | undefined => head.mirror.blocks.get(key)?.classes;
@@ -47,7 +59,24 @@ function connect(url: string): void {
     );
     isOther = false;
   };
-  head.on("open", (welcome) => tell({ kind: "open", welcome }));
+  head.on("open", (welcome) => {
+    tell({ kind: "open", welcome });
+    head.subscribe({ image: imageRate });
+  });
+  head.on("image", ({ time, sensor, frame, width, height, unit, depth, reason, amplitude }) => {
+    const pixels = width * height;
+    const image = {
+      ...{ time, sensor, frame, width, height, unit },
+      depth: unpackImage(depth, pixels),
+      reason: unpackCodes(reason, pixels),
+      amplitude: amplitude === null ? null : unpackImage(amplitude, pixels),
+    };
+    tell({ kind: "image", image });
+  });
+  head.on("ground", ({ cells, ...rest }) => {
+    const unpacked = unpackCodes(cells, rest.width * rest.height);
+    tell({ kind: "ground", ground: { ...rest, cells: unpacked } }, [unpacked.buffer]);
+  });
   head.on("closed", ({ reason, retry }) => tell({ kind: "closed", reason, retry }));
   head.on("reach", (reach) => tell({ kind: "reach", reach, arrived: sharedNow() }));
   head.on("pose", (pose) => tell({ kind: "pose", pose, arrived: sharedNow() }));
@@ -105,6 +134,11 @@ scope.onmessage = ({ data }) => {
   if (data.kind === "connect") {
     client?.close();
     connect(data.url);
+    return;
+  }
+  if (data.kind === "images") {
+    imageRate = data.rate;
+    if (client?.isOpen) client.subscribe({ image: imageRate });
     return;
   }
   const { id, request } = data;

@@ -3,6 +3,7 @@ import { Course } from "./course.ts";
 import { download } from "./download.ts";
 import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
 import { Place, VIEWS, type View } from "./place.ts";
+import { Seen } from "./seen.ts";
 import { SettingsPanel } from "./settings-panel.ts";
 import { Strip } from "./strip.ts";
 import type { ChunkUpdate } from "./surface.ts";
@@ -22,6 +23,7 @@ const say = (id: string, text: string): void => {
 };
 
 const fan = new Fan(byId<HTMLCanvasElement>("fan"));
+const seen = new Seen(byId<HTMLCanvasElement>("seen"));
 const strip = new Strip(byId<HTMLCanvasElement>("strip"));
 const mapCanvas = byId<HTMLCanvasElement>("map");
 const place = new Place(mapCanvas);
@@ -58,6 +60,10 @@ const settingsPanel = new SettingsPanel(request, (values) => {
   place.setBands(clearance + 0.03, height);
 });
 
+/** Depth images come only while they are looked at. */
+const IMAGES = 4;
+const seenBox = byId<HTMLDetailsElement>("seen-box");
+
 const course = new Course(request);
 /** The head plays a recording. */
 let isPlayed = false;
@@ -77,6 +83,9 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       if (isPlayed && isHeld) setHeld(false);
       course.forget();
       reach = null;
+      seen.show(null);
+      place.showGround(null);
+      post({ kind: "images", rate: seenBox.open ? IMAGES : 0 });
       void settingsPanel.load();
       break;
     }
@@ -100,6 +109,12 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
     case "pulse":
       showPulse(data.pulse);
       strip.draw();
+      break;
+    case "image":
+      if (!isHeld) seen.show(data.image);
+      break;
+    case "ground":
+      if (!isHeld) place.showGround(data.ground);
       break;
     case "playing":
       course.show(data.playing);
@@ -300,6 +315,7 @@ function savePicture(): void {
 function repaint(): void {
   const theme = readTheme();
   fan.paint(theme);
+  seen.paint(theme);
   strip.paint(theme);
   course.paint(theme);
   place.paint(theme);
@@ -320,6 +336,14 @@ markDialog.addEventListener("close", () => {
   byId<HTMLInputElement>("mark-text").value = "";
 });
 
+seenBox.addEventListener("toggle", () => post({ kind: "images", rate: seenBox.open ? IMAGES : 0 }));
+const amplitudeBox = byId<HTMLInputElement>("amplitude");
+amplitudeBox.addEventListener("change", () => {
+  seen.isAmplitude = amplitudeBox.checked;
+});
+const groundBox = byId<HTMLInputElement>("ground");
+groundBox.addEventListener("change", () => place.setGround(groundBox.checked));
+
 const cut = byId<HTMLInputElement>("cut");
 function setCut(): void {
   const isAll = cut.value === cut.max;
@@ -339,6 +363,11 @@ const actions: Readonly<Record<string, () => unknown>> = {
   t: () => setTheme(document.documentElement.dataset["theme"] !== "dark"),
   "?": () => dialog("help-dialog").showModal(),
   f: () => place.fit(),
+  g: () => groundBox.click(),
+  i: () => {
+    seenBox.open = !seenBox.open;
+  },
+  a: () => amplitudeBox.click(),
   c: () => cut.focus(),
   d: () => setMeasuring(!isMeasuring),
   p: savePicture,

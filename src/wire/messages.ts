@@ -86,6 +86,8 @@ const Topics = exact({
   notes: Type.Optional(exact({ rate: Rate })),
   brinks: Type.Optional(exact({ rate: Rate })),
   map: Type.Optional(exact({ rate: Rate, have: Type.Optional(Resume) })),
+  image: Type.Optional(exact({ rate: Rate })),
+  ground: Type.Optional(exact({ rate: Rate })),
   playing: Type.Optional(exact({ rate: Rate })),
   recording: Type.Optional(exact({ rate: Rate })),
 });
@@ -428,6 +430,33 @@ export const SERVER_MESSAGES = {
         error: Type.Number({ description: "metres, 1 sigma, across the edge" }),
       }),
     ),
+  }),
+  image: server("image", "A depth image, and why pixels of it are not used.", {
+    ...sent,
+    time: Time,
+    sensor: Type.String(),
+    frame: Type.Integer({ description: "the sensor's own number of it" }),
+    width: Type.Integer({ minimum: 1, description: "pixels; of a wide image every n-th is sent" }),
+    height: Type.Integer({ minimum: 1 }),
+    unit: Type.Number({ description: "metres per count" }),
+    depth: bytes(MOST_IMAGE, "row-major counts by the recording format's codec; 0: not used"),
+    reason: bytes(
+      MOST_IMAGE,
+      "runs, a byte each: reason in the upper three bits, length - 1 in the lower five; " +
+        "0 used, 1 no return, 2 saturated, 3 weak, 4 flying (between two surfaces), 5 out of range",
+    ),
+    amplitude: nullable(bytes(MOST_IMAGE, "as depth, in the sensor's own unit")),
+  }),
+  ground: server("ground", "The floor around the base, cell by cell, as the guard remembers it.", {
+    ...sent,
+    time: Time,
+    col: Type.Integer({ description: "of the first cell: its corner is at (col, row) * cell in the world" }),
+    row: Type.Integer(),
+    width: Type.Integer({ minimum: 1, description: "cells along x" }),
+    height: Type.Integer({ minimum: 1, description: "cells along y" }),
+    cell: Type.Number({ description: "metres" }),
+    floor: Type.Number({ description: "metres: z of the floor under the base" }),
+    cells: bytes(2 ** 20, "runs as in `image`, x fastest; 0 unseen, 1 firm, 2 gone, 3 doubtful, 4 blocked"),
   }),
   finding: server("finding", "What the head makes of a floorcheck.", {
     ...sent,

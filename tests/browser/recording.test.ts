@@ -136,6 +136,39 @@ describe("the page of a recording", () => {
     expect(faults).toEqual([]);
   });
 
+  testWith(
+    browserNeed,
+    "shows the depth image, reads pixels out by keys, and says why others are not used",
+    async () => {
+      const { page, faults } = await openPage();
+      await page.keyboard.press("Space");
+      await page.keyboard.press("i");
+      await page.waitForFunction(() => /\d/.test(document.getElementById("seen-at")!.textContent!));
+      const shares = await page.evaluate(() =>
+        [0, 1, 2, 3, 4, 5].map((why) =>
+          Number.parseInt(document.getElementById(`share-${why}`)!.textContent!, 10),
+        ),
+      );
+      expect(Math.abs(shares.reduce((sum, share) => sum + share, 0) - 100)).toBeLessThanOrEqual(3);
+      const read = () => page.textContent("#seen-at");
+      const before = await read();
+      await page.focus("#seen");
+      await page.keyboard.press("ArrowDown");
+      expect(await read()).not.toBe(before);
+      expect(await read()).toMatch(
+        /column \d+, row \d+: (\d+ cm|[\d.]+ m|no return|weak|flying|out of range), /,
+      );
+      const colours = () =>
+        page.evaluate(() => {
+          const canvas = document.getElementById("seen") as HTMLCanvasElement;
+          const { data } = canvas.getContext("2d")!.getImageData(0, 0, canvas.width, canvas.height);
+          return new Set(new Uint32Array(data.buffer)).size;
+        });
+      expect(await colours()).toBeGreaterThan(10);
+      expect(faults).toEqual([]);
+    },
+  );
+
   testWith(browserNeed, "a pointer on the strip goes there", async () => {
     const { page } = await openPage();
     await page.keyboard.press("Space");
