@@ -6,11 +6,13 @@ import { SettingError } from "../src/head/settings.ts";
 import { DecodeError } from "../src/record/bytes.ts";
 import { type Config, ConfigError, readConfig, resolveConfig } from "../src/service/config.ts";
 import { type Player, Service } from "../src/service/service.ts";
+import { readPlayed } from "../src/service/shelf.ts";
 import { startSources } from "../src/service/sources/built-in.ts";
 import { superviseBySystemd } from "../src/service/supervisor.ts";
 import { newToken } from "../src/service/tokens.ts";
 import { ROLES, type Role } from "../src/wire/messages.ts";
-import { playRecording, playScenario } from "./serve/player.ts";
+import { pageAddress, VIEWER } from "./serve/page.ts";
+import { playScenario } from "./serve/player.ts";
 import { ScenarioError } from "./simulate/fields.ts";
 
 const HELP = `Usage: serve [options]    the head, live, on a socket
@@ -18,6 +20,7 @@ const HELP = `Usage: serve [options]    the head, live, on a socket
   -r, --recording <file>    play a recording round and round instead of live sensors
   -s, --scenario <file>     render a scenario live instead of live sensors
   -p, --port <n>            instead of the settings file's (default 4917; 0 takes any that is free)
+      --recordings <folder> others that the page may play, and where uploaded ones go (with --recording only)
       --map <folder>        keep the map there; overrides the settings file
       --new-token <name>    print a new token and its entry for the settings file, and end
       --roles <a,b>         what the token is for: ${ROLES.join(", ")} (default all)
@@ -34,17 +37,13 @@ const options = {
   scenario: { type: "string", short: "s" },
   port: { type: "string", short: "p" },
   map: { type: "string" },
+  recordings: { type: "string" },
   "new-token": { type: "string" },
   roles: { type: "string" },
   schema: { type: "boolean" },
   quiet: { type: "boolean", short: "q" },
   help: { type: "boolean", short: "h" },
 } as const;
-
-/** The built viewer, from here and from dist/tools alike; absent where only the program was built. */
-const VIEWER = ["../viewer", "../dist/viewer"]
-  .map((path) => fileURLToPath(new URL(path, import.meta.url)))
-  .find((path) => existsSync(`${path}/index.html`));
 
 function makeToken(name: string, list: string | undefined): string {
   const roles = (list?.split(",") ?? [...ROLES]) as Role[];
@@ -89,19 +88,21 @@ export async function main(args: string[]): Promise<number> {
     if (port !== undefined) config = { ...config, listen: { ...config.listen, port } };
     if (values.map !== undefined) config = { ...config, map: { ...config.map, folder: values.map } };
     if (config.viewer === null && VIEWER !== undefined) config = { ...config, viewer: VIEWER };
+    if (values.recordings !== undefined) {
+      config = { ...config, recordings: { ...config.recordings, folder: values.recordings } };
+    }
     let player: Player | undefined;
     const played = values.recording ?? values.scenario;
     if (played !== undefined && !existsSync(played)) return fail(3, `${played}: there is no such file`);
-    if (values.recording !== undefined) player = await playRecording(values.recording);
+    const recording = values.recording === undefined ? undefined : await readPlayed(values.recording);
     if (values.scenario !== undefined) player = await playScenario(values.scenario);
     const log = pino({ level: values.quiet ? "warn" : "info" }, pino.destination({ fd: 2, sync: true }));
     const service = await Service.start({
-      ...{ config, log, ...(player && { player }) },
-      sources: (head) => (player === undefined ? startSources(config, head) : []),
+      ...{ config, log, ...(player && { player }), ...(recording && { played: recording }) },
+      sources: (head) => (played === undefined ? startSources(config, head) : []),
     });
     console.log(`The head is at ${service.url}`);
-    if (config.viewer !== null)
-      console.log(`See it at ${service.url.replace(/^ws/, "http").replace(/live$/, "")}`);
+    if (config.viewer !== null) console.log(`See it at ${pageAddress(service.url)}`);
     let isSignalled = false;
     for (const signal of ["SIGINT", "SIGTERM"] as const) {
       process.once(signal, () => {

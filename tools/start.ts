@@ -1,53 +1,38 @@
-import { existsSync } from "node:fs";
-import { mkdir, readFile, rename, rm } from "node:fs/promises";
-import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
-import { DecodeError } from "../src/record/bytes.ts";
-import { openRecording } from "../src/record/file.ts";
-import { drawFloor, drawKinds, drawSlice, encodeVoxels } from "./output/map.ts";
-import { ProgressLine } from "./output/progress.ts";
-import { writeWholeFile } from "./output/whole-file.ts";
-import { type Replay, replayRecording } from "./replay/run.ts";
-import { describe } from "./replay.ts";
+import { pino } from "pino";
+import { resolveConfig } from "../src/service/config.ts";
+import { Service } from "../src/service/service.ts";
+import { readPlayed } from "../src/service/shelf.ts";
+import { provideDemo, readScenario, STUDIO } from "./demo/recording.ts";
+import { pageAddress, VIEWER } from "./serve/page.ts";
 import { ScenarioError } from "./simulate/fields.ts";
-import { loadScenario, type Scenario } from "./simulate/scenario.ts";
-import { recordScenario } from "./simulate.ts";
 
-const HELP = `Usage: start [options]    map the demo: render it if need be, fuse it, print a summary, write pictures
-  -o, --out <folder>      where the recording and the pictures go (default out)
+const HELP = `Usage: start [options]    the demo, driven through the head in the service, with a page to see it
+  -p, --port <n>          where it listens, on this machine only (default 4917; 0 takes any that is free)
+  -o, --out <folder>      where the demo's recording is kept (default out)
       --scenario <file>   drive through another scenario (default: the pottery studio)
   -h, --help              show this text
-Exit codes: 0 done, 1 internal error, 2 wrong usage, 3 scenario missing or unfit, 4 the folder cannot be written`;
+The first time it renders the demo, which takes under a minute. Ctrl-C ends it.
+Without a page: npm run demo. A head of your own: npm run serve -- --help
+Exit codes: 0 stopped by a signal, 1 failed, 2 wrong usage, 3 scenario missing or unfit, 4 folder or port cannot be had`;
 const options = {
+  port: { type: "string", short: "p" },
   out: { type: "string", short: "o" },
   scenario: { type: "string" },
   help: { type: "boolean", short: "h" },
 } as const;
 
-/** The demo's scenario, from here and from dist/tools alike. */
-const STUDIO = ["../datasets/pottery-studio.json", "../../datasets/pottery-studio.json"]
-  .map((path) => fileURLToPath(new URL(path, import.meta.url)))
-  .find(existsSync)!;
-
-const EXPLAINED = `What the lines say:
-  recording   how long the drive was, what the sensors sent, and how many depth images went into the map
-  speed       how much faster than the drive itself; a robot that maps as it drives needs more than 1
-  map         seen: floor, free space or an obstacle is known there; blocked: too high to drive over, too low to
-              pass under. Blocks hold the map's voxels, 5 cm cubes; kB/m2 is what a larger building will cost
-  floor       how high the floor lies against where the drive began; ramps, platforms and pits widen the spread
-  hash        a fingerprint of all that the head said: the same recording and settings always end with the same`;
-
 const CAUTION =
   "This is not a safety device: keep an independent hardware stop, and read the cautions in README.md.";
 
 export async function main(args: string[]): Promise<number> {
-  const fail = (code: number, why: string) => {
+  const fail = (code: number, why: string): number => {
     console.error(`start: ${why}`);
     return code;
   };
-  let isLoaded = false;
   let scenarioPath = STUDIO;
+  let isLoaded = false;
   try {
     const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
     if (values.help) {
@@ -55,109 +40,44 @@ export async function main(args: string[]): Promise<number> {
       return 0;
     }
     if (positionals.length > 0) return fail(2, `"${positionals[0]}" is not expected (see --help)`);
+    const port = Number(values.port ?? 4917);
+    if (!(Number.isInteger(port) && port >= 0 && port <= 65535)) {
+      return fail(2, `--port must be a whole number from 0 to 65535, got "${values.port}"`);
+    }
     scenarioPath = values.scenario ?? STUDIO;
     const scenario = await readScenario(scenarioPath);
     isLoaded = true;
     const folder = values.out ?? "out";
-    await mkdir(folder, { recursive: true });
-    const path = join(folder, "demo.brk");
-    if (!(await isWhole(path, scenario))) await render(scenario, path);
-    console.log(`Mapping ${path} ...`);
-    const replay = await map(path);
-    console.log(`${describe(replay.summary)}\n\n${EXPLAINED}\n`);
-    for (const [file, what] of await writePictures(replay, scenario.name, folder)) {
-      console.log(`wrote ${file.padEnd(folder.length + 17)} ${what}`);
+    const path = await provideDemo(scenario, folder);
+    const service = await Service.start({
+      config: resolveConfig({
+        listen: { port },
+        recordings: { folder },
+        ...(VIEWER !== undefined && { viewer: VIEWER }),
+      }),
+      log: pino({ level: "warn" }, pino.destination({ fd: 2, sync: true })),
+      played: await readPlayed(path),
+    });
+    console.log(`The demo drives. See it at ${pageAddress(service.url)} (Ctrl-C ends it)\n${CAUTION}`);
+    let isSignalled = false;
+    for (const signal of ["SIGINT", "SIGTERM"] as const) {
+      process.once(signal, () => {
+        isSignalled = true;
+        void service.stop(signal);
+      });
     }
-    console.log(`\n${CAUTION}`);
-    return 0;
+    await service.stopped;
+    return isSignalled ? 0 : 1;
   } catch (error) {
     const { code = "", message } = error as NodeJS.ErrnoException;
     if (code.startsWith("ERR_PARSE_ARGS")) return fail(2, message);
     if (error instanceof ScenarioError) return fail(3, `${scenarioPath}: ${message}`);
-    if (["ENOENT", "EACCES", "EISDIR", "EEXIST", "ENOTDIR", "ENOSPC", "EROFS"].includes(code)) {
+    if (code === "EADDRINUSE") return fail(4, `${message}; is it running already? --port 0 takes any port`);
+    if (["EACCES", "ENOENT", "EISDIR", "EEXIST", "ENOTDIR", "ENOSPC", "EROFS"].includes(code)) {
       return fail(isLoaded ? 4 : 3, message);
     }
     throw error;
   }
-}
-
-async function readScenario(path: string): Promise<Scenario> {
-  try {
-    return loadScenario(JSON.parse(await readFile(path, "utf8")));
-  } catch (error) {
-    if (error instanceof SyntaxError) throw new ScenarioError(`not JSON: ${error.message}`);
-    throw error;
-  }
-}
-
-/** Whether a recording of this scenario is there, closed by its writer: its index is the last thing written. */
-async function isWhole(path: string, { name, seed }: Scenario): Promise<boolean> {
-  if (!existsSync(path)) return false;
-  try {
-    const recording = await openRecording(path);
-    const { settings } = recording.header;
-    const isOurs = settings["scenario"] === name && settings["seed"] === seed;
-    const whole = isOurs && recording.hasIndex();
-    recording.close();
-    return whole;
-  } catch (error) {
-    if (error instanceof DecodeError) return false;
-    throw error;
-  }
-}
-
-/** Under another name until it is whole, so that a run that was stopped leaves nothing that looks finished. */
-async function render(scenario: Scenario, path: string): Promise<void> {
-  const seconds = scenario.lap * scenario.repeat;
-  console.log(`Rendering the demo, ${scenario.name}, a drive of ${seconds.toFixed(0)} s ...`);
-  const part = `${path}.part`;
-  const progress = new ProgressLine("rendering", "lines");
-  try {
-    const onProgress = (done: number) => progress.show(done / seconds);
-    await recordScenario(scenario, part, { overwrite: true, onProgress });
-    progress.show(1);
-  } catch (error) {
-    await rm(part, { force: true });
-    throw error;
-  } finally {
-    progress.stop();
-  }
-  await rename(part, path);
-}
-
-async function map(path: string): Promise<Replay> {
-  const progress = new ProgressLine("mapping", "lines");
-  try {
-    return await replayRecording(path, { onProgress: (share) => progress.show(share) });
-  } finally {
-    progress.stop();
-  }
-}
-
-/** @returns each file's path and what it shows */
-async function writePictures(
-  { head, path }: Replay,
-  name: string,
-  folder: string,
-): Promise<[file: string, what: string][]> {
-  const title = `${name[0]?.toUpperCase()}${name.slice(1)} (simulated)`;
-  // Sliced where the drive went highest, since floors of several heights show there.
-  let [y, top] = [0, Number.NEGATIVE_INFINITY];
-  for (const { pose } of path) if (pose.position[2] > top) [, y, top] = pose.position;
-  const pictures = [
-    ["demo-map.png", "the map from above", drawKinds(head, `${title}: map from above`, path)],
-    ["demo-floor.png", "floor heights from above", drawFloor(head, `${title}: floor heights`, path)],
-    ["demo-side.png", "an upright slice", drawSlice(head, title, path, y)],
-  ] as const;
-  const written: [string, string][] = [];
-  for (const [file, what, picture] of pictures) {
-    if (picture === null) continue;
-    await writeWholeFile(join(folder, file), picture.toPng());
-    written.push([join(folder, file), what]);
-  }
-  const voxels = join(folder, "demo-voxels.ply");
-  await writeWholeFile(voxels, encodeVoxels(head, "points"));
-  return [...written, [voxels, "occupied voxels, for a viewer of point clouds"]];
 }
 
 if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

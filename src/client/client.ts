@@ -52,6 +52,11 @@ export interface ClientEvents {
   note: (note: FromServer<"note">) => void;
   brinks: (brinks: FromServer<"brinks">) => void;
   finding: (finding: FromServer<"finding">) => void;
+  image: (image: FromServer<"image">) => void;
+  ground: (ground: FromServer<"ground">) => void;
+  /** Of a head that plays a recording. */
+  playing: (playing: FromServer<"playing">) => void;
+  recording: (recording: FromServer<"recording">) => void;
   /** Keys of the blocks that changed; null when the whole map is another one. */
   map: (keys: readonly number[] | null, mirror: MapMirror) => void;
   error: (error: FromServer<"error">) => void;
@@ -100,6 +105,10 @@ export class HeadClient {
     ...{
       brinks: new Set(),
       finding: new Set(),
+      image: new Set(),
+      ground: new Set(),
+      playing: new Set(),
+      recording: new Set(),
       pulse: new Set(),
       note: new Set(),
       map: new Set(),
@@ -242,6 +251,18 @@ export class HeadClient {
       case "finding":
         for (const handler of this.#handlers.finding) handler(message);
         break;
+      case "image":
+        for (const handler of this.#handlers.image) handler(message);
+        break;
+      case "ground":
+        for (const handler of this.#handlers.ground) handler(message);
+        break;
+      case "playing":
+        for (const handler of this.#handlers.playing) handler(message);
+        break;
+      case "recording":
+        for (const handler of this.#handlers.recording) handler(message);
+        break;
       case "note":
         for (const handler of this.#handlers.note) handler(message);
         break;
@@ -350,5 +371,19 @@ export class HeadClient {
   /** @throws {RequestError} */
   async mark(text: string): Promise<void> {
     await this.#request<FromServer<"done">>((id) => ({ kind: "mark", id, text }));
+  }
+
+  /** Moves through the recording that the head plays. @throws {RequestError} */
+  async play(wish: Omit<FromClient<"play">, "kind" | "id">): Promise<void> {
+    await this.#request<FromServer<"done">>((id) => ({ kind: "play", id, ...wish }));
+  }
+
+  /** Has the head play another recording: this connection ends, and comes back to that one. @throws {RequestError} */
+  async openRecording(recording: string): Promise<void> {
+    try {
+      await this.#request<FromServer<"done">>((id) => ({ kind: "open", id, recording }));
+    } catch (error) {
+      if (!(error instanceof RequestError && error.code === "closed")) throw error;
+    }
   }
 }

@@ -75,6 +75,8 @@ interface Channel {
   readonly reflex: Reflex | null;
   /** What it said of the newest frame; overwritten by the next. */
   judged: ReflexFrame | null;
+  /** What the mask left of the newest frame; overwritten by the next. */
+  masked: MaskResult | null;
   lastSequence: number | null;
   /** A frame that waits for its pose; its arrays are the channel's own. */
   readonly waiting: WaitingFrame;
@@ -287,6 +289,7 @@ export class Head {
       references: new PoseBuffer(POSES_KEPT, maxGap),
       reflex: this.guard.openReflex(optics, mask.rays, mask.unitsPerMetre, DEFAULT_MASK_SETTINGS.noise),
       judged: null,
+      masked: null,
       lastSequence: null,
       waiting: {
         isWaiting: false,
@@ -375,6 +378,16 @@ export class Head {
     return this.#outputs;
   }
 
+  /** What the mask left of a sensor's newest frame, to be looked at; null before the first. The next overwrites it. */
+  maskedOf(sensor: number): MaskResult | null {
+    return this.#channels[sensor]?.masked ?? null;
+  }
+
+  /** Where the base was when it was last known, and the height of the floor under it; null before, and while lost. */
+  get place(): { readonly worldFromBase: Pose; readonly floorHeight: number } | null {
+    return this.#base;
+  }
+
   /** Keyframes and loops of tracked poses; null when poses are given, or none are kept. */
   get revisits(): Revisits | null {
     return this.#revisits;
@@ -412,6 +425,7 @@ export class Head {
       frame.isWaiting = false;
     }
     const masked = channel.mask.apply(event.counts, event.amplitude);
+    channel.masked = masked;
     const pose = this.#poseAt(channel, time);
     this.#reflex(
       sensor,

@@ -4,7 +4,7 @@ import { type ByteSink, DecodeError } from "./bytes.ts";
 import { HEAD_SIZE, isIntact, payloadSize, type RecordingHeader, VersionError } from "./format.ts";
 import { decodeHeader } from "./header.ts";
 import { MsgpackReader } from "./msgpack.ts";
-import { type Damage, type ReadOptions, RecordingReader } from "./reader.ts";
+import { type Damage, type OutlineEvent, type ReadOptions, RecordingReader } from "./reader.ts";
 import { decodeEnd, decodeIndex, END_SIZE, IndexBuilder, type RecordingIndex } from "./recording-index.ts";
 import { RecordingWriter } from "./writer.ts";
 
@@ -154,6 +154,17 @@ export class Recording {
     const pump = this.#pump(reader, offset);
     do {
       for (let event = reader.next(); event !== null; event = reader.next()) yield event;
+    } while (pump());
+  }
+
+  /** All but the images, piece by piece of the file: what happens in it, and when its frames are. */
+  *outline(): Generator<OutlineEvent, void, undefined> {
+    const reader = new RecordingReader({}, this.header);
+    const pump = this.#pump(reader, 0);
+    do {
+      for (let event = reader.nextWithoutImages(); event !== null; event = reader.nextWithoutImages()) {
+        yield event;
+      }
     } while (pump());
   }
 

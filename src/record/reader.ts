@@ -26,6 +26,11 @@ export interface ReadOptions {
   readonly strict?: boolean;
 }
 
+/** An event without what takes long to unpack. */
+export type OutlineEvent =
+  | Exclude<HeadEvent, { kind: "depth" }>
+  | { readonly kind: "depth"; readonly time: number };
+
 /** Most damages listed one by one; the last entry then covers all that follow. */
 const MAX_DAMAGES = 10_000;
 /** How far into a file without a record we look for one before it is no recording. */
@@ -314,6 +319,27 @@ export class RecordingReader {
       this.#header = decodeHeader(this.#reader);
     }
     return this.#header;
+  }
+
+  /** Like `next`, but a depth image is not unpacked: only its kind and time are told. */
+  nextWithoutImages(): OutlineEvent | null {
+    if (this.readHeader() === null) return null;
+    while (this.#scanner.next()) {
+      this.#scanner.open(this.#reader);
+      try {
+        const label = decodeLabel(this.#reader);
+        if (label.kind === "depth") return { kind: "depth", time: label.time };
+        if (Number.isNaN(label.time)) continue;
+        this.#scanner.open(this.#reader);
+        const { bytes, base } = this.#scanner;
+        const event = decodeEvent(this.#reader, bytes, base, this.#header!.setup, this.#images);
+        if (typeof event !== "string" && event.kind !== "depth") return event;
+      } catch (error) {
+        if (!(error instanceof DecodeError)) throw error;
+        this.#scanner.reject(error);
+      }
+    }
+    return null;
   }
 
   /** Like `next`, but reads only what an index needs. */

@@ -123,6 +123,15 @@ export const ConfigShape = exact({
       load: Type.Optional(Type.Boolean({ default: true, description: "go on with the saved map at start" })),
     }),
   ),
+  recordings: Type.Optional(
+    exact(
+      {
+        folder: Type.Optional(Folder),
+        most: Type.Optional(whole(4e9, 1, 1e12, "bytes of an uploaded recording at most")),
+      },
+      "for a head that plays a recording: where others lie that may be played, and uploaded ones go",
+    ),
+  ),
   reflex: Type.Optional(
     exact(
       {
@@ -159,6 +168,7 @@ export interface Config {
   readonly depth: NonNullable<Given["depth"]>;
   readonly orientation: Given["orientation"] | null;
   readonly map: { readonly folder: string | null; readonly saveEvery: number; readonly load: boolean };
+  readonly recordings: { readonly folder: string | null; readonly most: number };
   readonly reflex: { readonly host: string; readonly port: number } | null;
   /** Microseconds. */
   readonly late: number;
@@ -232,6 +242,7 @@ export function resolveConfig(given: unknown): Config {
       saveEvery: file.map?.saveEvery ?? 60,
       load: file.map?.load ?? true,
     },
+    recordings: { folder: file.recordings?.folder ?? null, most: file.recordings?.most ?? 4e9 },
     reflex: file.reflex ?? null,
     late,
     blind,

@@ -27,7 +27,7 @@ const SLOW = 150_000;
 const QUICK = 60_000;
 const LONGEST_PATCH = 16 * 1024;
 
-type Lane = "reach" | "pose" | "brinks" | "pulse" | "map" | "other";
+type Lane = Exclude<Topic, "notes"> | "other";
 
 interface Unread {
   readonly sequence: number;
@@ -129,6 +129,12 @@ export class Outbox {
     this.pump(topic);
   }
 
+  /** Messages a second that are wanted. */
+  rateOf(topic: Exclude<Topic, "map" | "notes">): number {
+    const subscription = this.#subscriptions.get(topic);
+    return subscription === undefined ? 0 : 1e6 / subscription.interval;
+  }
+
   get wantsNotes(): boolean {
     return this.#wantsNotes;
   }
@@ -197,7 +203,16 @@ export class Outbox {
     const now = this.#now();
     const before = this.#sequence;
     // Reach first: it is what the base must know.
-    for (const topic of ["reach", "pose", "brinks", "pulse"] as const)
+    for (const topic of [
+      "reach",
+      "pose",
+      "playing",
+      "brinks",
+      "ground",
+      "pulse",
+      "recording",
+      "image",
+    ] as const)
       this.#pumpTopic(topic, now, topic === fresh);
     while (this.#replies.length > 0 && this.#hasRoom()) this.#send(this.#replies.shift()!, "other", now);
     while (this.#notes.length > 0 && this.#hasRoom() && this.#unreadOf("other") < MOST_NOTES) {

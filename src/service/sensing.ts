@@ -12,6 +12,7 @@ import { FrameReader, type FrameSlotMemory } from "./frame-slot.ts";
 import { Governor } from "./governor.ts";
 import { type ReachBody, reachOfFrame, reachOfMemory, reachOfObstacles } from "./guarded.ts";
 import { reachOfMap } from "./map-reach.ts";
+import { type Picture, Pictures } from "./pictures.ts";
 import { answer } from "./questions.ts";
 
 /** What the sensing thread is given at its start. */
@@ -40,6 +41,8 @@ export type ToSensing =
       readonly slots: readonly FrameSlotMemory[];
     }
   | { readonly kind: "clear"; readonly ticket: number }
+  /** How often pictures are wanted, microseconds; 0 is never. */
+  | { readonly kind: "pictures"; readonly image: number; readonly ground: number }
   | { readonly kind: "snapshot"; readonly ticket: number }
   | { readonly kind: "load"; readonly ticket: number; readonly bytes: Uint8Array };
 
@@ -69,6 +72,7 @@ export interface SensedFrame {
 
 /** What the sensing thread says. */
 export type FromSensing =
+  | Picture
   | { readonly kind: "ready"; readonly voxelSize: number; readonly settings: Settings }
   | SensedReach
   | SensedFrame
@@ -113,6 +117,7 @@ export class Sensing {
   readonly #blocksEvery: number;
   #readers: FrameReader[];
   readonly #governor: Governor;
+  readonly #pictures: Pictures;
   readonly #voxels = new Uint8Array(BLOCK_VOXELS);
   #ids = new Int32Array(1024);
   #toldRevision = 0;
@@ -135,6 +140,7 @@ export class Sensing {
     this.#blocksEvery = start.blocksEvery;
     this.#loadSince = now();
     this.#governor = new Governor();
+    this.#pictures = new Pictures(this.#head, say);
     say({ kind: "ready", voxelSize: this.#head.grid.voxelSize, settings: this.#head.settings });
   }
 
@@ -150,6 +156,11 @@ export class Sensing {
   tick(now = this.#now()): void {
     this.#publishBlocks(now);
     if (now >= this.#nextLoad) this.#reportLoad(now);
+  }
+
+  /** Pictures of the newest frame, whether they are due or not. */
+  showAgain(): void {
+    this.#pictures.again(this.#now());
   }
 
   #handle(message: ToSensing): void {
@@ -187,6 +198,9 @@ export class Sensing {
           });
           this.#done(message.ticket, null);
         });
+        break;
+      case "pictures":
+        this.#pictures.want(message, this.#now());
         break;
       case "clear":
         this.#try(message.ticket, () => {
@@ -250,6 +264,7 @@ export class Sensing {
     this.#frame = sequence;
     this.#tell(this.#head.take({ kind: "depth", time, sensor, sequence, counts, amplitude }), begun);
     this.#governor.add(frame.arrival, this.#now() - begun);
+    this.#pictures.take({ sensor, time, sequence, amplitude }, this.#now());
   }
 
   #tell(outputs: readonly HeadOutput[], begun: number): void {

@@ -31,6 +31,7 @@ import {
   type FromClient,
   type SettingRow,
   SUBPROTOCOL,
+  type Topic,
   WHAT,
 } from "../wire/messages.ts";
 import { encodeReflex, reflexOf } from "../wire/reflex.ts";
@@ -42,8 +43,10 @@ import { type Arrivals, Intake } from "./intake.ts";
 import { MapKeeper } from "./keeper.ts";
 import { MapStore } from "./map-store.ts";
 import { Metrics } from "./metrics.ts";
-import type { FromSensing, SensedFrame, SensedReach, SensingStart, ToSensing } from "./sensing.ts";
+import type { FromPlaying, PlayingStart, ToPlaying } from "./playing.ts";
+import type { FromSensing, SensedFrame, SensedReach, SensingStart } from "./sensing.ts";
 import { CLOSE, type Host, Session } from "./session.ts";
+import { type Played, readPlayed, Shelf, UploadError } from "./shelf.ts";
 import { headTime } from "./time.ts";
 import { findToken } from "./tokens.ts";
 import { StaticFiles, send } from "./web.ts";
@@ -97,6 +100,12 @@ const STANDING: NonNullable<ReachBody["pace"]> = {
   },
 };
 const WATCH_EVERY = 50;
+/** A second, whatever is asked for. */
+const MOST_PICTURES = 10;
+/** What a head that plays a recording does not take. */
+const FROM_OUTSIDE: ReadonlySet<string> = new Set([
+  ...["depth", "knock", "floorcheck", "waiver", "orientation", "inertial", "reference", "mount", "motion"],
+]);
 /** Microseconds between looks for changed blocks. */
 const BLOCKS_EVERY = 200_000;
 /** Frame costs kept for the pulse. */
@@ -127,6 +136,8 @@ export interface ServiceParts {
   readonly config: Config;
   readonly log: Logger;
   readonly player?: Player;
+  /** A recording to be played instead: one that can be moved about in. */
+  readonly played?: Played;
   /** Starts built-in sources once the head is ready. */
   readonly sources?: (service: Service) => readonly Source[];
 }
@@ -135,6 +146,11 @@ export interface ServiceParts {
 const SENSING_SCRIPT = import.meta.url.endsWith(".ts")
   ? new URL("../../dist/src/service/sensing-worker.js", import.meta.url)
   : new URL("./sensing-worker.js", import.meta.url);
+
+const PLAYING_SCRIPT = new URL(
+  SENSING_SCRIPT.pathname.replace("sensing-worker", "playing-worker"),
+  SENSING_SCRIPT,
+);
 
 /** The table of settings without the checks of texts, which stay here. */
 const SETTING_ROWS: Readonly<Record<string, SettingRow>> = Object.fromEntries(
@@ -182,6 +198,11 @@ export class Service implements Host {
   #files: StaticFiles | null = null;
   #sensing: Worker;
   #player: Worker | null = null;
+  /** The recording that is played; null when the head is live. */
+  #played: Played | null;
+  readonly #shelf: Shelf | null;
+  #playing: SharedMessage | null = null;
+  #moments: Draft<"recording"> | null = null;
   #sources: readonly Source[] = [];
   #slots: FrameSlotMemory[];
   #setup: Setup;
@@ -208,16 +229,19 @@ export class Service implements Host {
   #tellStopped: (why: string) => void = () => {};
 
   private constructor(parts: ServiceParts) {
-    const { config, log, player } = parts;
+    const { config, log, player, played = null } = parts;
     this.#parts = parts;
     this.config = config;
     this.log = log;
-    this.#setup = player?.setup ?? {
+    this.#played = played;
+    const { folder, most } = config.recordings;
+    this.#shelf = folder === null ? null : new Shelf(folder, most);
+    this.#setup = (played ?? player)?.setup ?? {
       ...{ sensors: config.sensors },
       ...{ baseFromHead: config.baseFromHead, headFromImu: config.headFromImu },
     };
     this.#setup = normalized(this.#setup);
-    this.#settings = resolveSettings({ ...player?.settings, ...config.settings });
+    this.#settings = resolveSettings({ ...(played ?? player)?.settings, ...config.settings });
     this.#slots = this.#setup.sensors.map(slotOf);
     this.#mostFrame = 4 * 1920 * 1200 + 4096;
     this.map = new MapStore(newEpoch());
@@ -244,7 +268,7 @@ export class Service implements Host {
     const answer: RequestListener = (request, response) => void this.#answer(request, response);
     const limits = {
       headersTimeout: 10_000,
-      requestTimeout: 15_000,
+      requestTimeout: config.recordings.folder === null ? 15_000 : 600_000, // an upload takes its time
       keepAliveTimeout: 5_000,
       maxHeaderSize: 8192,
     };
@@ -286,7 +310,7 @@ export class Service implements Host {
     const ready = await this.#ready;
     this.#voxelSize = ready.voxelSize;
     this.#settings = ready.settings;
-    if (this.#keeper !== null && config.map.load) await this.#loadMap(this.#keeper);
+    if (this.#keeper !== null && config.map.load && this.#played === null) await this.#loadMap(this.#keeper);
     await new Promise<void>((resolve, reject) => {
       this.#server.once("error", reject);
       this.#server.listen(config.listen.port, config.listen.host, () => {
@@ -351,13 +375,15 @@ export class Service implements Host {
     const start: SensingStart = {
       ...{ setup: this.#setup, settings: this.#settings, slots: this.#slots, blocksEvery: BLOCKS_EVERY },
     };
-    const worker = new Worker(SENSING_SCRIPT, {
-      workerData: start,
+    const played: PlayingStart | null = this.#played && { ...start, path: this.#played.path };
+    const worker = new Worker(played === null ? SENSING_SCRIPT : PLAYING_SCRIPT, {
+      workerData: played ?? start,
       // Little is made anew per frame; the default would keep tens of megabytes of it.
       resourceLimits: { maxYoungGenerationSizeMb: 8 },
     });
-    worker.on("message", (message: FromSensing) => this.#hear(message));
+    worker.on("message", (message: FromPlaying) => this.#hear(message));
     worker.on("error", (error) => {
+      if (worker !== this.#sensing) return; // its recording is not played any more
       this.#failReady(error);
       this.#fail(error, "the sensing thread failed");
     });
@@ -371,8 +397,20 @@ export class Service implements Host {
     void this.stop(`${what}: ${error.message}`);
   }
 
-  #hear(message: FromSensing): void {
+  #hear(message: FromPlaying): void {
     switch (message.kind) {
+      case "restarted":
+        this.map.reset(newEpoch());
+        this.#last = null;
+        for (const session of this.#sessions) session.outbox?.pump();
+        break;
+      case "playing":
+        this.#playing = new SharedMessage({ ...message, time: headTime() });
+        this.#offer("playing", this.#playing);
+        break;
+      case "recording":
+        void this.#tellRecording(message);
+        break;
       case "ready":
         this.#tellReady(message);
         break;
@@ -390,6 +428,14 @@ export class Service implements Host {
         this.#offer("brinks", new SharedMessage({ kind: "brinks", time: message.time, brinks }));
         break;
       }
+      case "image": {
+        const sensor = this.#setup.sensors[message.sensor]?.name ?? "";
+        this.#offer("image", new SharedMessage({ ...message, sensor }));
+        break;
+      }
+      case "ground":
+        this.#offer("ground", new SharedMessage(message));
+        break;
       case "finding":
         this.#tellFinding(message);
         break;
@@ -442,9 +488,82 @@ export class Service implements Host {
     }
   }
 
+  async #tellRecording(message: Extract<FromPlaying, { kind: "recording" }>): Promise<void> {
+    const names = (await this.#shelf?.names()) ?? [];
+    const name = this.#played?.name ?? "";
+    this.#moments = {
+      ...message,
+      moments: [...message.moments],
+      name,
+      names,
+      most: this.#shelf?.most ?? null,
+    };
+    this.#offer("recording", new SharedMessage(this.#moments));
+  }
+
+  /** What only changes now and then is told at once. */
+  subscribed(session: Session): void {
+    this.#wantPictures();
+    if (this.#playing !== null) session.outbox?.offer("playing", this.#playing);
+    if (this.#moments !== null) session.outbox?.offer("recording", new SharedMessage(this.#moments));
+  }
+
+  #picturesWanted = "";
+
+  /** The sensing thread makes pictures as often as whoever wants most of them, and within bounds. */
+  #wantPictures(): void {
+    const every = (topic: "image" | "ground"): number => {
+      let rate = 0;
+      for (const session of this.#sessions) rate = Math.max(rate, session.outbox?.rateOf(topic) ?? 0);
+      return rate === 0 ? 0 : 1e6 / Math.min(rate, MOST_PICTURES);
+    };
+    const wanted = { kind: "pictures", image: every("image"), ground: every("ground") } as const;
+    const text = JSON.stringify(wanted);
+    if (text === this.#picturesWanted) return;
+    this.#picturesWanted = text;
+    this.#sensing.postMessage(wanted);
+  }
+
+  /** Plays another recording of the shelf; everyone is sent away, and comes back to that one. */
+  async #openRecording(name: string): Promise<void> {
+    const refuse = (why: string) => new WireError("recording", "open", null, `open: ${why}`);
+    const path = (await this.#shelf?.find(name)) ?? null;
+    if (path === null) throw refuse(`there is no recording "${name}"`);
+    let played: Played;
+    try {
+      played = await readPlayed(path);
+      resolveSettings({ ...played.settings, ...this.config.settings });
+    } catch (error) {
+      throw refuse(`"${name}" cannot be played: ${(error as Error).message}`);
+    }
+    const before = this.#sensing;
+    this.#played = played;
+    this.#setup = normalized(played.setup);
+    this.#settings = resolveSettings({ ...played.settings, ...this.config.settings });
+    this.#slots = this.#setup.sensors.map(slotOf);
+    this.intake.change(this.#setup, this.#slots);
+    this.#watches.clear();
+    this.#costs.length = 0;
+    this.#last = this.#playing = this.#moments = null;
+    for (const { reject } of this.#tickets.values()) reject(new SettingError("another recording is played"));
+    this.#tickets.clear();
+    this.map.reset(newEpoch());
+    this.#picturesWanted = "";
+    this.#sensing = this.#startSensing();
+    before.removeAllListeners("message");
+    await before.terminate();
+    const ready = await this.#ready;
+    this.#voxelSize = ready.voxelSize;
+    for (const session of this.#sessions) session.close(CLOSE.restart, `${name} is played now`);
+  }
+
+  #toPlayer(message: ToPlaying): void {
+    this.#sensing.postMessage(message);
+  }
+
   /** Asks the sensing thread for something and waits for its answer. */
   #request<K extends FromSensing["kind"]>(
-    make: (ticket: number) => ToSensing,
+    make: (ticket: number) => ToPlaying,
     transfer: ArrayBuffer[] = [],
   ): Promise<FromSensing & { kind: K }> {
     const ticket = this.#nextTicket++;
@@ -510,11 +629,12 @@ export class Service implements Host {
     }
   }
 
-  #offer(topic: "reach" | "pose" | "pulse" | "brinks", message: SharedMessage): void {
+  #offer(topic: Exclude<Topic, "map" | "notes">, message: SharedMessage): void {
     for (const session of this.#sessions) session.outbox?.offer(topic, message);
   }
 
   #stateBy(age: number): "late" | "blind" | null {
+    if (this.#played !== null) return null; // it may stand still
     return age > this.config.blind ? "blind" : age > this.config.late ? "late" : null;
   }
 
@@ -549,6 +669,7 @@ export class Service implements Host {
 
   /** Says late and blind when frames stay away. */
   #watch(): void {
+    if (this.#played !== null) return;
     const now = headTime();
     const state = this.#last === null ? "blind" : this.#stateBy(now - this.#last.time);
     if (state !== null && (state !== this.#lastState || now - this.#lastReachAt > 90_000)) {
@@ -633,7 +754,8 @@ export class Service implements Host {
       const watch = this.#watchOf(name);
       watch.recent = watch.recent.filter((time) => now - time < 2e6);
       const arrivals: Arrivals | undefined = this.intake.arrivals.get(name);
-      const isSilent = watch.newest !== null && now - watch.newest > this.config.blind;
+      const isSilent =
+        this.#played === null && watch.newest !== null && now - watch.newest > this.config.blind;
       return {
         name,
         state:
@@ -745,6 +867,7 @@ export class Service implements Host {
       map: { epoch: this.map.epoch, voxelSize: this.#voxelSize, change: this.map.change },
       silence: SILENCE,
       mostBytes: session.mostBytes,
+      played: this.#played?.name ?? null,
     };
   }
 
@@ -769,7 +892,8 @@ export class Service implements Host {
       }
       const known = sensors.findIndex(({ name }) => name === sensor.name);
       if (known >= 0 && isDeepStrictEqual(sensors[known], sensor)) continue;
-      if (this.#parts.player) throw refuse("this head plays a recording, whose sensors are given");
+      if (this.#parts.player || this.#played)
+        throw refuse("this head plays a recording, whose sensors are given");
       const at = known >= 0 ? known : sensors.length;
       if (at === 16) throw refuse("16 sensors are here already");
       const { width, height } = sensor.optics;
@@ -789,6 +913,9 @@ export class Service implements Host {
   }
 
   handle(session: Session, message: FromClient): void {
+    if (this.#played !== null && FROM_OUTSIDE.has(message.kind)) {
+      throw new WireError("sensor", message.kind, null, `${message.kind}: this head plays a recording`);
+    }
     switch (message.kind) {
       case "hello":
       case "seen":
@@ -812,7 +939,8 @@ export class Service implements Host {
         break;
       case "mark": {
         const time = headTime();
-        this.#sensing.postMessage({ kind: "event", event: { kind: "mark", time, text: message.text } });
+        if (this.#played !== null) this.#toPlayer({ kind: "bookmark", text: message.text });
+        else this.#sensing.postMessage({ kind: "event", event: { kind: "mark", time, text: message.text } });
         this.#note("mark", message.text);
         session.outbox!.reply({ kind: "done", id: message.id, text: `marked at ${time}` });
         break;
@@ -855,6 +983,22 @@ export class Service implements Host {
             this.#note("map", text);
           }
           session.outbox!.reply({ kind: "done", id: message.id, text });
+        });
+        break;
+      case "play":
+        this.#later(session, message, async () => {
+          if (this.#played === null)
+            throw new WireError("recording", "play", message.id, "play: this head is live");
+          const { kind: _, id, ...wish } = message;
+          await this.#request<"done">((ticket) => ({ kind: "play", ticket, wish }));
+          session.outbox!.reply({ kind: "done", id, text: "on its way" });
+        });
+        break;
+      case "open":
+        this.#later(session, message, async () => {
+          if (this.#played === null)
+            throw new WireError("recording", "open", message.id, "open: this head is live");
+          await this.#openRecording(message.recording);
         });
         break;
       default:
@@ -964,13 +1108,17 @@ export class Service implements Host {
       this.#sessions.delete(session);
       this.#openingSensors.delete(session);
       this.#sockets--;
+      this.#wantPictures();
       if (session.role !== null) this.log.info({ session: id, code }, "client gone");
     });
   }
 
   async #answer(request: IncomingMessage, response: ServerResponse): Promise<void> {
     const text = "text/plain; charset=utf-8";
-    if (request.method !== "GET" && request.method !== "HEAD") send(response, 405, text, "GET or HEAD\n");
+    if (request.method === "PUT" && this.#shelf !== null)
+      await this.#takeUpload(request, response, this.#shelf);
+    else if (request.method !== "GET" && request.method !== "HEAD")
+      send(response, 405, text, "GET or HEAD\n");
     else {
       const objection = this.#objection(request);
       const { pathname } = target(request);
@@ -988,6 +1136,38 @@ export class Service implements Host {
       } else if (!this.#files?.serve(pathname, request, response)) send(response, 404, text, "not found\n");
     }
   }
+
+  /** PUT /recordings/<name>: only where recordings are played, never at a live head. */
+  async #takeUpload(request: IncomingMessage, response: ServerResponse, shelf: Shelf): Promise<void> {
+    const refuse = (status: number, why: string): void => {
+      // What is still being sent is not read.
+      response.shouldKeepAlive = false;
+      send(response, status, "text/plain; charset=utf-8", `${why}\n`);
+    };
+    const name = /^\/recordings\/([^/]+)$/.exec(target(request).pathname)?.[1];
+    const objection = this.#objection(request);
+    if (objection !== null) refuse(403, objection);
+    else if (!this.#mayRead(request)) refuse(401, "give a token: Authorization: Bearer ...");
+    else if (this.#played === null) refuse(409, "this head is live: it plays no recordings");
+    else if (name === undefined) refuse(404, "PUT /recordings/<name>.brk");
+    else if (this.#isUploading) refuse(503, "another recording is coming in");
+    else {
+      this.#isUploading = true;
+      try {
+        const recording = await shelf.take(decodeURIComponent(name), request);
+        this.log.info({ recording }, "a recording was uploaded");
+        send(response, 201, "application/json", `${JSON.stringify({ recording })}\n`);
+        if (this.#moments !== null) void this.#tellRecording(this.#moments);
+      } catch (error) {
+        if (error instanceof UploadError) refuse(error.status, error.message);
+        else refuse(400, "the name cannot be read");
+      } finally {
+        this.#isUploading = false;
+      }
+    }
+  }
+
+  #isUploading = false;
 
   #mayRead(request: IncomingMessage): boolean {
     if (this.config.tokens.length === 0) return true;

@@ -16,8 +16,14 @@ export const HELLO_WITHIN = 10_000_000;
 /** Microseconds for which a client may leave messages unread before it is taken for gone. */
 const GONE_AFTER = 120_000_000;
 
-/** WebSocket close codes. Source: RFC 6455, section 7.4.1, and the registry that it founded (1013: try again later). */
-export const CLOSE = { goingAway: 1001, policy: 1008, tooBig: 1009, tryAgainLater: 1013 } as const;
+/** WebSocket close codes. Source: RFC 6455, section 7.4.1, and the registry that it founded (1012: service restart, 1013: try again later). */
+export const CLOSE = {
+  goingAway: 1001,
+  policy: 1008,
+  tooBig: 1009,
+  restart: 1012,
+  tryAgainLater: 1013,
+} as const;
 
 /** What a session asks of the service. */
 export interface Host {
@@ -30,6 +36,8 @@ export interface Host {
   admit(session: Session, hello: FromClient<"hello">): Promise<Draft<"welcome">>;
   /** Everything but hello, seen, clock and subscribe. @throws {WireError} */
   handle(session: Session, message: FromClient): void;
+  /** What is sent changes; called after each `subscribe`. */
+  subscribed(session: Session): void;
   refused(code: string): void;
 }
 
@@ -144,6 +152,7 @@ export class Session {
           const wish = message.topics[topic];
           if (wish !== undefined) this.outbox!.subscribe(topic, wish.rate, "have" in wish ? wish.have : null);
         }
+        this.#host.subscribed(this);
         break;
       default:
         this.#host.handle(this, message);

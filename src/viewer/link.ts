@@ -1,4 +1,5 @@
 import { HeadClient } from "../client/client.ts";
+import { unpackCodes, unpackImage } from "../wire/image.ts";
 import { look } from "./look.ts";
 import { Surface } from "./surface.ts";
 import { type FromLink, type Request, sharedNow, type ToLink } from "./talk.ts";
@@ -15,34 +16,67 @@ const tell = (message: FromLink, transfer: readonly ArrayBufferLike[] = []): voi
 
 /** The page is told of the map at most this often, milliseconds. */
 const SURFACE_EVERY = 100;
+/** Another map is waited for so long to be whole, milliseconds; then what there is of it is shown. */
+const OTHER_WITHIN = 1500;
 /** Farther away nothing is looked for, metres. */
 const LOOK_LIMIT = 200;
 
 let client: HeadClient | null = null;
+let imageRate = 0;
 
 function connect(url: string): void {
   const head = new HeadClient({
     url,
     role: "watcher",
     name: "page",
-    topics: { reach: 30, pose: 30, pulse: 2, notes: 20, brinks: 5, map: 10 },
+    topics: {
+      reach: 30,
+      pose: 30,
+      pulse: 2,
+      notes: 20,
+      brinks: 5,
+      map: 10,
+      playing: 20,
+      recording: 2,
+      ground: 2,
+    },
   });
   client = head;
   const lookup = (key: number): Uint8Array | undefined => head.mirror.blocks.get(key)?.classes;
   const surface = new Surface(lookup);
   let isOther = false;
+  let otherSince = 0;
   let isDue = false;
   const tellSurface = (): void => {
     isDue = false;
-    const updates = [...surface.take()];
     const { blocks, isComplete } = head.mirror;
+    // Another map is shown when it is whole: a recording that is moved about in would flicker.
+    if (isOther && !isComplete && sharedNow() - otherSince < OTHER_WITHIN) return;
+    const updates = [...surface.take()];
     tell(
       { kind: "surface", updates, blocks: blocks.size, isComplete, isOther },
       updates.map(({ quads }) => quads.buffer),
     );
     isOther = false;
   };
-  head.on("open", (welcome) => tell({ kind: "open", welcome }));
+  head.on("open", (welcome) => {
+    tell({ kind: "open", welcome });
+    head.subscribe({ image: imageRate });
+  });
+  head.on("image", ({ time, sensor, frame, width, height, unit, depth, reason, amplitude }) => {
+    const pixels = width * height;
+    const image = {
+      ...{ time, sensor, frame, width, height, unit },
+      depth: unpackImage(depth, pixels),
+      reason: unpackCodes(reason, pixels),
+      amplitude: amplitude === null ? null : unpackImage(amplitude, pixels),
+    };
+    tell({ kind: "image", image });
+  });
+  head.on("ground", ({ cells, ...rest }) => {
+    const unpacked = unpackCodes(cells, rest.width * rest.height);
+    tell({ kind: "ground", ground: { ...rest, cells: unpacked } }, [unpacked.buffer]);
+  });
   head.on("closed", ({ reason, retry }) => tell({ kind: "closed", reason, retry }));
   head.on("reach", (reach) => tell({ kind: "reach", reach, arrived: sharedNow() }));
   head.on("pose", (pose) => tell({ kind: "pose", pose, arrived: sharedNow() }));
@@ -53,12 +87,15 @@ function connect(url: string): void {
     const claim = `the base's sensor at ${place} m says the floor is ${alarm ? "missing" : "back"}`;
     tell({ kind: "fault", text: `${claim}; the head ${verdict}: ${footing}` });
   });
+  head.on("playing", (playing) => tell({ kind: "playing", playing }));
+  head.on("recording", (recording) => tell({ kind: "recording", recording }));
   head.on("note", (note) => tell({ kind: "note", note }));
   head.on("error", ({ message }) => tell({ kind: "fault", text: message }));
   head.on("map", (keys, mirror) => {
     if (keys === null) {
       surface.clear();
       isOther = true;
+      otherSince = sharedNow();
     }
     surface.change(keys ?? mirror.blocks.keys());
     if (!isDue) setTimeout(tellSurface, SURFACE_EVERY);
@@ -78,6 +115,10 @@ async function answer(head: HeadClient, request: Request): Promise<unknown> {
       return head.mark(request.text);
     case "map":
       return head.map(request.action);
+    case "play":
+      return head.play(request.wish);
+    case "open":
+      return head.openRecording(request.name);
     case "look": {
       const voxelSize = head.welcome?.map.voxelSize;
       if (voxelSize === undefined) return null;
@@ -93,6 +134,11 @@ scope.onmessage = ({ data }) => {
   if (data.kind === "connect") {
     client?.close();
     connect(data.url);
+    return;
+  }
+  if (data.kind === "images") {
+    imageRate = data.rate;
+    if (client?.isOpen) client.subscribe({ image: imageRate });
     return;
   }
   const { id, request } = data;

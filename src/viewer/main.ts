@@ -1,7 +1,9 @@
 import type { FromServer } from "../wire/messages.ts";
+import { Course } from "./course.ts";
 import { download } from "./download.ts";
 import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
 import { Place, VIEWS, type View } from "./place.ts";
+import { Seen } from "./seen.ts";
 import { SettingsPanel } from "./settings-panel.ts";
 import { Strip } from "./strip.ts";
 import type { ChunkUpdate } from "./surface.ts";
@@ -21,6 +23,7 @@ const say = (id: string, text: string): void => {
 };
 
 const fan = new Fan(byId<HTMLCanvasElement>("fan"));
+const seen = new Seen(byId<HTMLCanvasElement>("seen"));
 const strip = new Strip(byId<HTMLCanvasElement>("strip"));
 const mapCanvas = byId<HTMLCanvasElement>("map");
 const place = new Place(mapCanvas);
@@ -57,6 +60,15 @@ const settingsPanel = new SettingsPanel(request, (values) => {
   place.setBands(clearance + 0.03, height);
 });
 
+/** Depth images come only while they are looked at. */
+const IMAGES = 4;
+const seenBox = byId<HTMLDetailsElement>("seen-box");
+
+const course = new Course(request);
+/** The head plays a recording. */
+let isPlayed = false;
+let playedName: string | null = null;
+
 link.onmessage = ({ data }: MessageEvent<FromLink>) => {
   switch (data.kind) {
     case "open": {
@@ -64,6 +76,16 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       reason = null;
       silence = data.welcome.silence;
       place.setVoxelSize(data.welcome.map.voxelSize);
+      if (data.welcome.played !== playedName) place.fitAnew();
+      playedName = data.welcome.played;
+      isPlayed = playedName !== null;
+      document.documentElement.dataset["mode"] = isPlayed ? "played" : "live";
+      if (isPlayed && isHeld) setHeld(false);
+      course.forget();
+      reach = null;
+      seen.show(null);
+      place.showGround(null);
+      post({ kind: "images", rate: seenBox.open ? IMAGES : 0 });
       void settingsPanel.load();
       break;
     }
@@ -87,6 +109,18 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
     case "pulse":
       showPulse(data.pulse);
       strip.draw();
+      break;
+    case "image":
+      if (!isHeld) seen.show(data.image);
+      break;
+    case "ground":
+      if (!isHeld) place.showGround(data.ground);
+      break;
+    case "playing":
+      course.show(data.playing);
+      break;
+    case "recording":
+      course.list(data.recording);
       break;
     case "note":
       strip.note(data.note);
@@ -122,14 +156,18 @@ function showTrust(): void {
     since: reach === null ? 0 : now - reach.arrived,
     silence,
     isHeld,
+    playing: isPlayed ? course.playing : null,
+    length: course.length,
   });
   const root = document.documentElement;
-  const isLive = trust.isLive ? "yes" : "no";
+  const isLive = !trust.isLive ? "no" : trust.isPlayed ? "played" : "yes";
   if (root.dataset["live"] !== isLive) root.dataset["live"] = isLive;
+  root.classList.toggle("is-map-old", trust.isMapOld ?? false);
   say("trust-word", trust.word);
   say("trust-line", trust.line);
   for (const element of document.querySelectorAll<HTMLElement>(".stale")) {
-    if (element.textContent !== trust.word) element.textContent = trust.word;
+    const text = trust.isMapOld ? "The map follows" : trust.word;
+    if (element.textContent !== text) element.textContent = text;
   }
 }
 
@@ -277,7 +315,9 @@ function savePicture(): void {
 function repaint(): void {
   const theme = readTheme();
   fan.paint(theme);
+  seen.paint(theme);
   strip.paint(theme);
+  course.paint(theme);
   place.paint(theme);
 }
 
@@ -296,6 +336,14 @@ markDialog.addEventListener("close", () => {
   byId<HTMLInputElement>("mark-text").value = "";
 });
 
+seenBox.addEventListener("toggle", () => post({ kind: "images", rate: seenBox.open ? IMAGES : 0 }));
+const amplitudeBox = byId<HTMLInputElement>("amplitude");
+amplitudeBox.addEventListener("change", () => {
+  seen.isAmplitude = amplitudeBox.checked;
+});
+const groundBox = byId<HTMLInputElement>("ground");
+groundBox.addEventListener("change", () => place.setGround(groundBox.checked));
+
 const cut = byId<HTMLInputElement>("cut");
 function setCut(): void {
   const isAll = cut.value === cut.max;
@@ -303,13 +351,23 @@ function setCut(): void {
   place.setCut(isAll ? 1e6 : Number(cut.value));
 }
 
-const actions: Readonly<Record<string, () => void>> = {
-  h: () => setHeld(!isHeld),
+const actions: Readonly<Record<string, () => unknown>> = {
+  h: () => (isPlayed ? course.toggle() : setHeld(!isHeld)),
+  " ": () => (isPlayed ? course.toggle() : setHeld(!isHeld)),
+  ",": () => isPlayed && course.wish({ step: -1 }),
+  ".": () => isPlayed && course.wish({ step: 1 }),
+  b: () => isPlayed && course.toMoment(-1),
+  n: () => isPlayed && course.toMoment(1),
   m: () => markDialog.showModal(),
   s: () => dialog("settings-dialog").showModal(),
   t: () => setTheme(document.documentElement.dataset["theme"] !== "dark"),
   "?": () => dialog("help-dialog").showModal(),
   f: () => place.fit(),
+  g: () => groundBox.click(),
+  i: () => {
+    seenBox.open = !seenBox.open;
+  },
+  a: () => amplitudeBox.click(),
   c: () => cut.focus(),
   d: () => setMeasuring(!isMeasuring),
   p: savePicture,
@@ -330,9 +388,12 @@ const buttons = {
 for (const [id, key] of Object.entries(buttons)) byId(id).addEventListener("click", () => actions[key]!());
 document.addEventListener("keydown", (event) => {
   const target = event.target as HTMLElement;
-  const isTyping = target.matches("input:not([type=range]):not([type=radio]), textarea, select");
+  const isTyping = target.matches(
+    "input:not([type=range]):not([type=radio]):not([type=checkbox]), textarea, select",
+  );
   if (isTyping || event.ctrlKey || event.metaKey || event.altKey || document.querySelector("dialog[open]"))
     return;
+  if (event.key === " " && target.matches("button, summary, [type=radio], [type=checkbox]")) return;
   const action = actions[event.key.length === 1 ? event.key.toLowerCase() : event.key];
   if (action === undefined) return;
   event.preventDefault();
@@ -366,6 +427,7 @@ new ResizeObserver(() => {
   place.resize(mapCanvas.clientWidth, mapCanvas.clientHeight);
   fan.draw();
   strip.draw();
+  course.draw();
 }).observe(document.body);
 
 setTheme(matchMedia("(prefers-color-scheme: dark)").matches);

@@ -3,6 +3,7 @@ import {
   BufferGeometry,
   Color,
   ConeGeometry,
+  DataTexture,
   DoubleSide,
   GLSL3,
   Group,
@@ -15,19 +16,23 @@ import {
   Mesh,
   MeshBasicMaterial,
   PerspectiveCamera,
+  PlaneGeometry,
   Points,
   PointsMaterial,
+  RedFormat,
   RingGeometry,
   Scene,
   ShaderMaterial,
   Sphere,
   Vector3,
+  Vector4,
   WebGLRenderer,
 } from "three";
 import { OrbitControls } from "three/addons/controls/OrbitControls.js";
 import type { FromServer } from "../wire/messages.ts";
 import { CHUNK_BLOCKS, QUAD } from "./mesh.ts";
 import type { ChunkUpdate } from "./surface.ts";
+import type { Ground } from "./talk.ts";
 import type { Theme } from "./theme.ts";
 
 type Pose = FromServer<"pose">["worldFromBase"];
@@ -58,8 +63,29 @@ const VERTEX = /* glsl */ `
     gl_Position = projectionMatrix * viewMatrix * vec4(world, 1.0);
   }`;
 
+/** What is known of the floor around the base: each kind has its colour and its pattern, in the world's own measure. */
+const FOOTING = /* glsl */ `
+  uniform sampler2D ground;
+  uniform vec4 groundAt;   // corner and size of what it covers, metres; no size: nothing is known
+  uniform vec3 firmColour;
+  uniform vec3 goneColour;
+  uniform vec3 doubtfulColour;
+  uniform vec3 paper;
+  float footingAt(vec2 at) {
+    vec2 uv = (at - groundAt.xy) / max(groundAt.zw, vec2(1e-6));
+    if (groundAt.z <= 0.0 || any(lessThan(uv, vec2(0.0))) || any(greaterThanEqual(uv, vec2(1.0)))) return 0.0;
+    return floor(texture(ground, uv).r * 255.0 + 0.5);
+  }
+  vec3 footed(vec3 base, float footing, vec2 at) {
+    if (footing == 1.0) return mix(base, firmColour, 0.6);
+    if (footing == 2.0) return fract((at.x + at.y) * 6.0) < 0.62 ? goneColour : paper;
+    if (footing == 3.0) return length(fract(at * 10.0) - 0.5) < 0.26 ? paper : doubtfulColour;
+    return base;
+  }`;
+
 const FRAGMENT = /* glsl */ `
   precision highp float;
+  ${FOOTING}
   uniform float cut;       // nothing above is drawn
   uniform float low;       // up to here it is floor, metres
   uniform float high;      // from here on it is above the robot
@@ -76,9 +102,29 @@ const FRAGMENT = /* glsl */ `
     vec3 base = inside <= low ? floorColour : inside < high ? bodyColour : overColour;
     // Level tops are half like floor: platforms and steps are told from walls.
     if (inside > low && inside < high) base = mix(base, floorColour, 0.55 * facesUp);
+    if (facesUp > 0.5 && inside < high) base = footed(base, footingAt(world.xy), world.xy);
     // What hangs above is striped, so that it is not told by colour alone.
     if (inside >= high && fract((world.x + world.y + world.z) * 2.5) < 0.3) base *= 0.82;
     colour = linearToOutputTexel(vec4(base * light, 1.0));
+  }`;
+
+/** Where no surface is, gone and doubtful floor shows on a sheet at the floor's own height. */
+const SHEET_VERTEX = /* glsl */ `
+  out vec2 at;
+  void main() {
+    vec4 world = modelMatrix * vec4(position, 1.0);
+    at = world.xy;
+    gl_Position = projectionMatrix * viewMatrix * world;
+  }`;
+const SHEET_FRAGMENT = /* glsl */ `
+  precision highp float;
+  ${FOOTING}
+  in vec2 at;
+  out vec4 colour;
+  void main() {
+    float footing = footingAt(at);
+    if (footing < 0.5 || footing > 3.5) discard;
+    colour = linearToOutputTexel(vec4(footed(paper, footing, at), 1.0));
   }`;
 
 const CORNERS = new Float32Array([0, 0, 0, 1, 0, 0, 1, 1, 0, 0, 1, 0]);
@@ -119,7 +165,16 @@ export class Place {
     floorColour: { value: new Color() },
     bodyColour: { value: new Color() },
     overColour: { value: new Color() },
+    ground: { value: new DataTexture(new Uint8Array(1), 1, 1, RedFormat) },
+    groundAt: { value: new Vector4() },
+    firmColour: { value: new Color() },
+    goneColour: { value: new Color() },
+    doubtfulColour: { value: new Color() },
+    paper: { value: new Color() },
   };
+  readonly #sheet: Mesh<PlaneGeometry, ShaderMaterial>;
+  #isGroundShown = true;
+  #ground: Ground | null = null;
   readonly #robot = new Group();
   readonly #robotMaterial = new MeshBasicMaterial({ side: DoubleSide });
   readonly #path: Line<BufferGeometry, LineBasicMaterial>;
@@ -170,7 +225,18 @@ export class Place {
     this.#ends.frustumCulled = false;
     this.showRuler([]);
     this.#brinks.frustumCulled = false;
-    this.#scene.add(this.#brinks, this.#robot, this.#path, this.#ruler, this.#ends);
+    this.#sheet = new Mesh(
+      new PlaneGeometry(1, 1),
+      new ShaderMaterial({
+        glslVersion: GLSL3,
+        vertexShader: SHEET_VERTEX,
+        fragmentShader: SHEET_FRAGMENT,
+        uniforms: this.#uniforms,
+        side: DoubleSide,
+      }),
+    );
+    this.#sheet.visible = false;
+    this.#scene.add(this.#sheet, this.#brinks, this.#robot, this.#path, this.#ruler, this.#ends);
   }
 
   paint(theme: Theme): void {
@@ -178,6 +244,10 @@ export class Place {
     this.#uniforms.floorColour.value.set(theme.floor);
     this.#uniforms.bodyColour.value.set(theme.body);
     this.#uniforms.overColour.value.set(theme.over);
+    this.#uniforms.firmColour.value.set(theme.firm);
+    this.#uniforms.goneColour.value.set(theme.brink);
+    this.#uniforms.doubtfulColour.value.set(theme.doubtful);
+    this.#uniforms.paper.value.set(theme.ground);
     this.#robotMaterial.color.set(theme.robot);
     this.#path.material.color.set(theme.robot);
     this.#brinks.material.color.set(theme.brink);
@@ -320,6 +390,41 @@ export class Place {
     this.#path.geometry.setDrawRange(0, this.#pathCount);
   }
 
+  /** The floor around the base as it is known now: what lay farther off before is not shown any more. */
+  showGround(ground: Ground | null): void {
+    this.#ground = ground;
+    this.#drawGround();
+  }
+
+  /** Whether the footing is drawn. */
+  setGround(isShown: boolean): void {
+    this.#isGroundShown = isShown;
+    this.#drawGround();
+  }
+
+  #drawGround(): void {
+    const ground = this.#isGroundShown ? this.#ground : null;
+    const { groundAt, ground: uniform } = this.#uniforms;
+    this.#sheet.visible = ground !== null;
+    if (ground === null) groundAt.value.set(0, 0, 0, 0);
+    else {
+      const { col, row, width, height, cell, floor, cells } = ground;
+      const { image } = uniform.value;
+      if (image.width !== width || image.height !== height) {
+        uniform.value.dispose();
+        uniform.value = new DataTexture(new Uint8Array(width * height), width, height, RedFormat);
+        uniform.value.unpackAlignment = 1;
+      }
+      (uniform.value.image.data as Uint8Array).set(cells);
+      uniform.value.needsUpdate = true;
+      const [wide, high] = [width * cell, height * cell];
+      groundAt.value.set(col * cell, row * cell, wide, high);
+      this.#sheet.position.set(col * cell + wide / 2, row * cell + high / 2, floor + 0.01);
+      this.#sheet.scale.set(wide, high, 1);
+    }
+    this.invalidate();
+  }
+
   /** Edges of the floor: two lines, one above the other, and a comb of teeth as long as the drop, so that none is taken for a wall. */
   showBrinks(brinks: FromServer<"brinks">["brinks"]): void {
     const ends: number[] = [];
@@ -342,6 +447,10 @@ export class Place {
   forgetPath(): void {
     this.#pathCount = 0;
     this.#path.geometry.setDrawRange(0, 0);
+  }
+
+  /** The map is of another head: the next is brought into view as the first was. */
+  fitAnew(): void {
     this.#isFitted = false;
   }
 

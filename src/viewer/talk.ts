@@ -1,4 +1,4 @@
-import type { FromServer, Question } from "../wire/messages.ts";
+import type { FromClient, FromServer, Question } from "../wire/messages.ts";
 import type { ChunkUpdate } from "./surface.ts";
 
 // What the page and its worker tell each other. The worker holds the connection and the map, so that a large patch never
@@ -14,12 +14,35 @@ export type Request =
   | { readonly kind: "settings"; readonly change?: Readonly<Record<string, number | string>> }
   | { readonly kind: "mark"; readonly text: string }
   | { readonly kind: "map"; readonly action: "save" | "clear" }
+  | { readonly kind: "play"; readonly wish: Omit<FromClient<"play">, "kind" | "id"> }
+  | { readonly kind: "open"; readonly name: string }
   /** The first occupied voxel along a ray, world metres. */
   | { readonly kind: "look"; readonly from: readonly number[]; readonly along: readonly number[] };
 
 export type ToLink =
+  /** How often depth images are wanted, a second; 0 is not at all. */
+  | { readonly kind: "images"; readonly rate: number }
   | { readonly kind: "connect"; readonly url: string }
   | { readonly kind: "request"; readonly id: number; readonly request: Request };
+
+/** A depth image, unpacked. */
+export interface SeenImage {
+  readonly time: number;
+  readonly sensor: string;
+  readonly frame: number;
+  readonly width: number;
+  readonly height: number;
+  /** Metres per count of depth. */
+  readonly unit: number;
+  readonly depth: Uint16Array;
+  readonly reason: Uint8Array;
+  readonly amplitude: Uint16Array | null;
+}
+
+/** The floor around the base, unpacked: FOOTING codes, x fastest. */
+export type Ground = Omit<FromServer<"ground">, "kind" | "sequence" | "cells"> & {
+  readonly cells: Uint8Array;
+};
 
 /** A voxel that a ray ran into: where it was hit, world metres. */
 export interface Sighting {
@@ -35,6 +58,10 @@ export type FromLink =
   | { readonly kind: "pose"; readonly pose: FromServer<"pose">; readonly arrived: number }
   | { readonly kind: "pulse"; readonly pulse: FromServer<"pulse">; readonly arrived: number }
   | { readonly kind: "brinks"; readonly brinks: FromServer<"brinks"> }
+  | { readonly kind: "image"; readonly image: SeenImage }
+  | { readonly kind: "ground"; readonly ground: Ground }
+  | { readonly kind: "playing"; readonly playing: FromServer<"playing"> }
+  | { readonly kind: "recording"; readonly recording: FromServer<"recording"> }
   | { readonly kind: "note"; readonly note: FromServer<"note"> }
   | { readonly kind: "fault"; readonly text: string }
   | {

@@ -6,6 +6,14 @@ export function ageText(microseconds: number): string {
   return `${Math.round(ms / 60_000)} min`;
 }
 
+/** A place in a recording: "12.3 s", "4:05.0". */
+export function secondsText(microseconds: number): string {
+  const seconds = Math.max(0, microseconds) / 1e6;
+  if (seconds < 100) return `${seconds.toFixed(1)} s`;
+  const minutes = Math.floor(seconds / 60);
+  return `${minutes}:${(seconds - 60 * minutes).toFixed(1).padStart(4, "0")}`;
+}
+
 export const metresText = (metres: number): string =>
   Math.abs(metres) < 1 ? `${Math.round(metres * 100)} cm` : `${metres.toFixed(2)} m`;
 

@@ -13,6 +13,8 @@ export interface Theme {
   readonly brink: string;
   readonly doubtful: string;
   readonly unseen: string;
+  readonly seenNear: string;
+  readonly seenFar: string;
 }
 
 export function readTheme(): Theme {
@@ -32,5 +34,7 @@ export function readTheme(): Theme {
     brink: of("brink"),
     doubtful: of("doubtful"),
     unseen: of("unseen"),
+    seenNear: of("seen-near"),
+    seenFar: of("seen-far"),
   };
 }

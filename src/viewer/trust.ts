@@ -1,5 +1,5 @@
 import type { FromServer } from "../wire/messages.ts";
-import { ageText } from "./text.ts";
+import { ageText, secondsText } from "./text.ts";
 
 /** How far what the page shows can be believed, in one word and one line. */
 export interface Trust {
@@ -13,10 +13,16 @@ export interface Trust {
     | "Silent"
     | "No connection"
     | "Connecting"
-    | "Held";
+    | "Held"
+    | "Recording"
+    | "Going there";
   readonly line: string;
   /** Whether what is shown may be taken for what is. */
   readonly isLive: boolean;
+  /** A recording: the numbers are true of their moment, which is not now. */
+  readonly isPlayed?: boolean;
+  /** The map is of another moment than the numbers. */
+  readonly isMapOld?: boolean;
 }
 
 export interface Known {
@@ -30,6 +36,10 @@ export interface Known {
   /** Microseconds without a reach after which a base must stop. */
   readonly silence: number;
   readonly isHeld: boolean;
+  /** Where in a recording the head is, if it plays one. */
+  readonly playing?: FromServer<"playing"> | null;
+  /** Of the recording, microseconds. */
+  readonly length?: number;
 }
 
 export function judge(known: Known): Trust {
@@ -43,6 +53,7 @@ export function judge(known: Known): Trust {
     const again = known.retry === null ? "not tried again" : `tried again in ${ageText(1000 * known.retry)}`;
     return { word: "No connection", line: `${known.reason || "the head is gone"}; ${again}`, isLive: false };
   }
+  if (known.playing) return judgePlayed(known.playing, known.length ?? 0, reach);
   if (reach === null) return { word: "Connecting", line: "no answer from the sensors yet", isLive: false };
   if (1000 * since > silence) {
     return { word: "Silent", line: `nothing came for ${ageText(1000 * since)}: a base stops`, isLive: false };
@@ -64,4 +75,26 @@ export function judge(known: Known): Trust {
     default:
       return reach.state satisfies never;
   }
+}
+
+function judgePlayed(
+  { at, goal, share, speed }: FromServer<"playing">,
+  length: number,
+  reach: FromServer<"reach"> | null,
+): Trust {
+  const place = `${secondsText(at)} of ${secondsText(length)}`;
+  const percent = `${Math.round(100 * share)} %`;
+  if (goal !== null && goal !== at) {
+    const line = `to ${secondsText(goal)}, ${percent}; what is shown is of ${secondsText(at)}`;
+    return { word: "Going there", line, isLive: false };
+  }
+  const isFit = reach === null || reach.state === "clear";
+  const pace = speed === 0 ? "standing" : speed === 1 ? "as it was recorded" : `${speed} times as fast`;
+  const parts = [
+    place,
+    pace,
+    ...(isFit ? [] : [`the head: ${reach.state}`]),
+    ...(goal === null ? [] : [`the map follows, ${percent}`]),
+  ];
+  return { word: "Recording", line: parts.join("; "), isLive: true, isPlayed: true, isMapOld: goal !== null };
 }

@@ -58,6 +58,12 @@ const Resume = exact(
   "the map that the client has, by its last patch",
 );
 const Optional = Type.Optional(Time);
+/** A file's name without its folder: nothing in it leads elsewhere. */
+export const RecordingName = Type.String({
+  minLength: 5,
+  maxLength: 100,
+  pattern: "^[A-Za-z0-9][A-Za-z0-9 ._-]*\\.brk$",
+});
 
 /** Ways in which a base can move. */
 const Direction = Type.Union([
@@ -80,6 +86,10 @@ const Topics = exact({
   notes: Type.Optional(exact({ rate: Rate })),
   brinks: Type.Optional(exact({ rate: Rate })),
   map: Type.Optional(exact({ rate: Rate, have: Type.Optional(Resume) })),
+  image: Type.Optional(exact({ rate: Rate })),
+  ground: Type.Optional(exact({ rate: Rate })),
+  playing: Type.Optional(exact({ rate: Rate })),
+  recording: Type.Optional(exact({ rate: Rate })),
 });
 /** What can be subscribed to. */
 export type Topic = keyof Static<typeof Topics>;
@@ -202,6 +212,31 @@ export const CLIENT_MESSAGES = {
     id: Id,
     text: Type.String({ minLength: 1, maxLength: 500 }),
   }),
+  play: message(
+    "play",
+    "Moves through the recording that the head plays, or plays it otherwise. What is left out stays.",
+    {
+      id: Id,
+      to: Type.Optional(
+        Type.Integer({
+          minimum: 0,
+          maximum: Number.MAX_SAFE_INTEGER,
+          description: "microseconds from its start: to the last frame up to there",
+        }),
+      ),
+      step: Type.Optional(
+        Type.Integer({ minimum: -1000, maximum: 1000, description: "by so many frames; stands still there" }),
+      ),
+      speed: Type.Optional(
+        Type.Number({ minimum: 0, maximum: 16, description: "1 is as it was recorded, 0 stands still" }),
+      ),
+      repeat: Type.Optional(Type.Boolean({ description: "whether it begins again at its end" })),
+    },
+  ),
+  open: message("open", "Has the head play another of its recordings; everyone comes back to that one.", {
+    id: Id,
+    recording: RecordingName,
+  }),
 } as const;
 
 const sent = {
@@ -225,6 +260,7 @@ export const ERROR_CODES = [
   "stamp",
   "setting",
   "map",
+  "recording",
   "rate",
   "busy",
 ] as const;
@@ -298,6 +334,21 @@ const SettingRow = Type.Object(
 );
 export type SettingRow = Frozen<Static<typeof SettingRow>>;
 
+/** What there is to find on the way through a recording. */
+export const MOMENTS = [
+  "knock",
+  "brink",
+  "lost",
+  "found",
+  "waiver",
+  "gap",
+  "mark",
+  "floorcheck",
+  "sight",
+  "track",
+] as const;
+export type MomentKind = (typeof MOMENTS)[number];
+
 const server = <K extends string, T extends TProperties>(kind: K, description: string, fields: T) =>
   Type.Object({ kind: Type.Literal(kind), ...fields }, { $id: kind, description });
 
@@ -313,6 +364,11 @@ export const SERVER_MESSAGES = {
     map: Type.Object({ epoch: Type.String(), voxelSize: Type.Number(), change: Count }),
     silence: Type.Integer({ description: "microseconds without a `reach` after which a base must stop" }),
     mostBytes: Type.Integer({ description: "longest message that is taken from this client" }),
+    played: nullable(
+      Type.String({
+        description: "the recording that is played; null: this head is live. A base stays away",
+      }),
+    ),
   }),
   clock: server("clock", "Four-timestamp exchange: the client adds its time of arrival.", {
     ...sent,
@@ -374,6 +430,33 @@ export const SERVER_MESSAGES = {
         error: Type.Number({ description: "metres, 1 sigma, across the edge" }),
       }),
     ),
+  }),
+  image: server("image", "A depth image, and why pixels of it are not used.", {
+    ...sent,
+    time: Time,
+    sensor: Type.String(),
+    frame: Type.Integer({ description: "the sensor's own number of it" }),
+    width: Type.Integer({ minimum: 1, description: "pixels; of a wide image every n-th is sent" }),
+    height: Type.Integer({ minimum: 1 }),
+    unit: Type.Number({ description: "metres per count" }),
+    depth: bytes(MOST_IMAGE, "row-major counts by the recording format's codec; 0: not used"),
+    reason: bytes(
+      MOST_IMAGE,
+      "runs, a byte each: reason in the upper three bits, length - 1 in the lower five; " +
+        "0 used, 1 no return, 2 saturated, 3 weak, 4 flying (between two surfaces), 5 out of range",
+    ),
+    amplitude: nullable(bytes(MOST_IMAGE, "as depth, in the sensor's own unit")),
+  }),
+  ground: server("ground", "The floor around the base, cell by cell, as the guard remembers it.", {
+    ...sent,
+    time: Time,
+    col: Type.Integer({ description: "of the first cell: its corner is at (col, row) * cell in the world" }),
+    row: Type.Integer(),
+    width: Type.Integer({ minimum: 1, description: "cells along x" }),
+    height: Type.Integer({ minimum: 1, description: "cells along y" }),
+    cell: Type.Number({ description: "metres" }),
+    floor: Type.Number({ description: "metres: z of the floor under the base" }),
+    cells: bytes(2 ** 20, "runs as in `image`, x fastest; 0 unseen, 1 firm, 2 gone, 3 doubtful, 4 blocked"),
   }),
   finding: server("finding", "What the head makes of a floorcheck.", {
     ...sent,
@@ -447,6 +530,41 @@ export const SERVER_MESSAGES = {
     values: Type.Record(Type.String(), Type.Union([Type.Number(), Type.String()])),
     rows: Type.Optional(Type.Record(Type.String(), SettingRow)),
   }),
+  playing: server("playing", "How far the recording is that the head plays.", {
+    ...sent,
+    time: Time,
+    at: Type.Integer({ minimum: 0, description: "microseconds from its start to the newest frame shown" }),
+    frame: Type.Integer({ minimum: 0, description: "frames up to there, that one included" }),
+    speed: Type.Number({ description: "0: it stands still" }),
+    repeat: Type.Boolean(),
+    goal: nullable(
+      Type.Integer({
+        description:
+          "the head is on its way there, from the start if need be; what is shown is the old place",
+      }),
+    ),
+    share: Type.Number({ minimum: 0, maximum: 1, description: "of that way" }),
+  }),
+  recording: server("recording", "The recording that the head plays, and what happens in it.", {
+    ...sent,
+    name: Type.String(),
+    length: Type.Integer({ description: "microseconds" }),
+    frames: Count,
+    moments: Type.Array(
+      Type.Object({
+        at: Type.Integer({ description: "microseconds from the start" }),
+        what: Type.Union(
+          MOMENTS.map((name) => Type.Literal(name)),
+          { description: "what the head says itself is known as far as it has been played" },
+        ),
+        text: Type.String(),
+      }),
+    ),
+    names: Type.Array(Type.String(), { description: "recordings that `open` takes" }),
+    most: nullable(
+      Type.Integer({ description: "bytes of a recording that may be uploaded; null: none may" }),
+    ),
+  }),
   done: server("done", "What was asked for has been done.", { ...sent, id: Id, text: Type.String() }),
   error: server("error", "What was sent could not be taken. The connection goes on unless it is closed.", {
     ...sent,
@@ -473,7 +591,7 @@ export type Draft<K extends ServerKind = ServerKind> = K extends ServerKind
 /** Which kinds a role may send, beside `hello`. */
 const EVERYONE = ["seen", "clock", "subscribe", "ask", "settings", "map", "mark"] as const;
 export const ALLOWED: Readonly<Record<Role, ReadonlySet<ClientKind>>> = {
-  watcher: new Set(EVERYONE),
+  watcher: new Set([...EVERYONE, "play", "open"] as const),
   base: new Set([...EVERYONE, "motion", "knock", "floorcheck", "waiver", "mount"] as const),
   sensor: new Set([...EVERYONE, "depth", "orientation", "inertial", "reference", "mount"] as const),
 };

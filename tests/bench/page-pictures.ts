@@ -3,7 +3,7 @@ import { fileURLToPath } from "node:url";
 import { pino } from "pino";
 import { resolveConfig } from "../../src/service/config.ts";
 import { Service } from "../../src/service/service.ts";
-import { playRecording } from "../../tools/serve/player.ts";
+import { readPlayed } from "../../src/service/shelf.ts";
 import { startBrowser } from "../helpers/browser.ts";
 
 const HELP = `Usage: page-pictures <recording> <folder>    pictures of the viewer's page, from a head that plays the recording
@@ -34,7 +34,7 @@ export async function main(args: string[]): Promise<number> {
   const service = await Service.start({
     config: resolveConfig({ listen: { port: 0 }, viewer }),
     log: pino({ level: "silent" }),
-    player: await playRecording(path),
+    played: await readPlayed(path),
   });
   const browser = await startBrowser();
   const url = service.url.replace("ws:", "http:").replace("/live", "/");

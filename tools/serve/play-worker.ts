@@ -1,6 +1,5 @@
 import { readFileSync } from "node:fs";
 import { workerData } from "node:worker_threads";
-import { openRecording } from "../../src/record/file.ts";
 import type { HeadEvent } from "../../src/sense/events.ts";
 import { FrameWriter } from "../../src/service/frame-slot.ts";
 import type { PlayerStart } from "../../src/service/service.ts";
@@ -9,7 +8,7 @@ import { simulateEvents } from "../simulate/events.ts";
 import { loadScenario } from "../simulate/scenario.ts";
 
 /** What is played. */
-export type PlayData = { readonly kind: "recording" | "scenario"; readonly path: string };
+export type PlayData = { readonly path: string };
 
 /** Between two rounds, microseconds: longer than poses are interpolated over. */
 const PAUSE = 1_500_000;
@@ -49,11 +48,6 @@ function play(events: Iterable<HeadEvent>, start: number): number {
   return last;
 }
 
-const recording = data.kind === "recording" ? await openRecording(data.path) : null;
-const scenario =
-  recording === null ? loadScenario(JSON.parse(readFileSync(data.path, "utf8")), { repeat: 1 }) : null;
-for (let start = headTime() + 1000; ; ) {
-  // A scenario is rendered anew each round: frames kept would take tens of megabytes.
-  const events = recording !== null ? recording.events() : simulateEvents(scenario!);
-  start = play(events, start) + PAUSE;
-}
+const scenario = loadScenario(JSON.parse(readFileSync(data.path, "utf8")), { repeat: 1 });
+// Rendered anew each round: frames kept would take tens of megabytes.
+for (let start = headTime() + 1000; ; ) start = play(simulateEvents(scenario), start) + PAUSE;

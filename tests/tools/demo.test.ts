@@ -12,9 +12,9 @@ import { join } from "node:path";
 import { decode } from "fast-png";
 import { afterAll, afterEach, beforeEach, describe, expect, test, vi } from "vitest";
 import { openRecording } from "../../src/record/file.ts";
-import { main } from "../../tools/start.ts";
+import { main } from "../../tools/demo.ts";
 
-const folder = mkdtempSync(join(tmpdir(), "brinkmap-start-"));
+const folder = mkdtempSync(join(tmpdir(), "brinkmap-demo-"));
 afterAll(() => rmSync(folder, { recursive: true }));
 
 /** The furnished room for less than a second, so that a demo is rendered in no time. */
@@ -45,13 +45,13 @@ beforeEach(() => {
 });
 afterEach(() => void vi.restoreAllMocks());
 
-const start = (out: string, path = ROOM): Promise<number> =>
+const demo = (out: string, path = ROOM): Promise<number> =>
   main(["--scenario", path, "-o", join(folder, out)]);
 const rendered = (): boolean => printed.some((line) => line.startsWith("Rendering"));
 
-describe("start", () => {
+describe("demo", () => {
   test("makes the demo, prints its figures and what they mean, and writes the pictures and the voxels", async () => {
-    expect(await start("new")).toBe(0);
+    expect(await demo("new")).toBe(0);
     expect(readdirSync(join(folder, "new")).sort()).toEqual(
       ["demo-floor.png", "demo-map.png", "demo-side.png", "demo-voxels.ply", "demo.brk"].sort(),
     );
@@ -67,7 +67,7 @@ describe("start", () => {
   });
 
   test("draws more than one thing in each picture, and none wider than a page", async () => {
-    await start("new");
+    await demo("new");
     for (const file of ["demo-map.png", "demo-floor.png", "demo-side.png"]) {
       const { width, height, data, channels } = decode(readFileSync(join(folder, "new", file)));
       expect(width, file).toBeLessThanOrEqual(1200);
@@ -80,7 +80,7 @@ describe("start", () => {
   });
 
   test("tells how far it is in plain lines where nobody watches a bar", async () => {
-    await start("lines");
+    await demo("lines");
     expect(progress.filter((line) => line.startsWith("rendering"))).toEqual([
       "rendering: 25 %\n",
       "rendering: 50 %\n",
@@ -91,9 +91,9 @@ describe("start", () => {
   });
 
   test("takes a demo that is there as it is", async () => {
-    await start("again");
+    await demo("again");
     printed = [];
-    expect(await start("again")).toBe(0);
+    expect(await demo("again")).toBe(0);
     expect(rendered()).toBe(false);
   });
 
@@ -103,17 +103,17 @@ describe("start", () => {
       if (progress.at(-1)?.startsWith("rendering"))
         seen.push(existsSync(join(folder, "stopped", "demo.brk")));
     };
-    await start("stopped");
+    await demo("stopped");
     expect(seen).toEqual([false, false, false, false]);
   });
 
   test("makes a demo anew that was cut off, byte for byte as it was", async () => {
-    await start("cut");
+    await demo("cut");
     const path = join(folder, "cut", "demo.brk");
     const whole = readFileSync(path);
     truncateSync(path, Math.floor(whole.length * 0.6));
     printed = [];
-    expect(await start("cut")).toBe(0);
+    expect(await demo("cut")).toBe(0);
     expect(rendered()).toBe(true);
     expect(readFileSync(path).equals(whole)).toBe(true);
   });
@@ -122,17 +122,17 @@ describe("start", () => {
     ["empty", ""],
     ["something else", "this is not a recording"],
   ])("makes a demo anew that is %s", async (name, text) => {
-    await start(name);
+    await demo(name);
     writeFileSync(join(folder, name, "demo.brk"), text);
     printed = [];
-    expect(await start(name)).toBe(0);
+    expect(await demo(name)).toBe(0);
     expect(rendered()).toBe(true);
   });
 
   test("makes a demo anew that is of another scenario", async () => {
-    await start("other");
+    await demo("other");
     printed = [];
-    expect(await start("other", scenario("other.json", { seed: 5 }))).toBe(0);
+    expect(await demo("other", scenario("other.json", { seed: 5 }))).toBe(0);
     expect(rendered()).toBe(true);
     const recording = await openRecording(join(folder, "other", "demo.brk"));
     expect(recording.header.settings).toMatchObject({ seed: 5 });
@@ -140,8 +140,8 @@ describe("start", () => {
   });
 
   test("gives the same hash each time", async () => {
-    await start("hash-1");
-    await start("hash-2");
+    await demo("hash-1");
+    await demo("hash-2");
     const hashes = printed.join("\n").match(/^hash +[0-9a-f]{64}$/gm);
     expect(hashes).toHaveLength(2);
     expect(hashes![0]).toBe(hashes![1]);
@@ -149,7 +149,7 @@ describe("start", () => {
 
   test("--help says what it does and its exit codes", async () => {
     expect(await main(["--help"])).toBe(0);
-    expect(printed.join()).toMatch(/Usage: start[\s\S]*Exit codes/);
+    expect(printed.join()).toMatch(/Usage: demo[\s\S]*Exit codes/);
   });
 
   test.each([

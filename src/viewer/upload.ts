@@ -1,0 +1,29 @@
+/** A file's name as the head takes it: letters, digits, and ". _ -" only. */
+export function nameFor(file: string): string {
+  const stem = file
+    .replace(/\.brk$/i, "")
+    .replace(/[^A-Za-z0-9 ._-]/g, "-")
+    .replace(/^[^A-Za-z0-9]+/, "")
+    .slice(0, 90);
+  return `${stem === "" ? "recording" : stem}.brk`;
+}
+
+/**
+ * Sends a recording to the head.
+ * @returns the name under which it lies there
+ */
+export function upload(file: File, name: string, onShare: (share: number) => void): Promise<string> {
+  return new Promise((resolve, reject) => {
+    const request = new XMLHttpRequest(); // fetch does not tell how far it is
+    request.open("PUT", new URL(`recordings/${encodeURIComponent(name)}`, document.baseURI));
+    request.setRequestHeader("content-type", "application/octet-stream");
+    request.upload.onprogress = ({ loaded, total }) => onShare(loaded / Math.max(1, total));
+    request.onerror = () => reject(new Error("the head took no more of it"));
+    request.onload = () => {
+      if (request.status === 201)
+        resolve((JSON.parse(request.responseText) as { recording: string }).recording);
+      else reject(new Error(request.responseText.trim()));
+    };
+    request.send(file);
+  });
+}

@@ -1,0 +1,233 @@
+import { mkdtempSync, readFileSync, rmSync } from "node:fs";
+import { createRequire } from "node:module";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { fileURLToPath } from "node:url";
+import type { Browser, Page } from "playwright-core";
+import { afterAll, afterEach, beforeAll, describe, expect } from "vitest";
+import { Head } from "../../src/head/head.ts";
+import type { ReachOutput } from "../../src/head/outputs.ts";
+import { resolveSettings } from "../../src/head/settings.ts";
+import { openRecording } from "../../src/record/file.ts";
+import { readPlayed } from "../../src/service/shelf.ts";
+import { loadScenario } from "../../tools/simulate/scenario.ts";
+import { recordScenario } from "../../tools/simulate.ts";
+import { browserNeed, startBrowser } from "../helpers/browser.ts";
+import { LiveHead } from "../helpers/live.ts";
+import { testWith } from "../helpers/needs.ts";
+
+// The page of a head that plays a recording, worked as a user does: by keys, by pointer, by dropping a file.
+
+const viewer = fileURLToPath(new URL("../../dist/viewer", import.meta.url));
+const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+const ready = browserNeed() === null;
+const folder = mkdtempSync(join(tmpdir(), "brinkmap-page-"));
+const path = join(folder, "room.brk");
+let browser: Browser;
+let head: LiveHead;
+
+beforeAll(async () => {
+  if (!ready) return;
+  const room = JSON.parse(readFileSync(new URL("../../datasets/yard-room.json", import.meta.url), "utf8"));
+  await recordScenario(loadScenario({ ...room, duration: 3 }), path, {});
+  browser = await startBrowser();
+});
+afterEach(async () => {
+  if (!ready) return;
+  await Promise.all(browser.contexts().map((context) => context.close()));
+  await head.stop();
+});
+afterAll(async () => {
+  rmSync(folder, { recursive: true });
+  if (ready) await browser.close();
+});
+
+async function openPage(width = 900): Promise<{ page: Page; faults: string[] }> {
+  head = await LiveHead.start({ viewer, recordings: { folder } }, { played: await readPlayed(path) });
+  const page = await browser.newPage({ viewport: { width, height: 640 } });
+  const faults: string[] = [];
+  page.on("pageerror", (error) => faults.push(error.message));
+  page.on("console", (message) => {
+    if (message.type() === "error") faults.push(message.text());
+  });
+  await page.goto(head.service.url.replace("ws:", "http:").replace("/live", "/"));
+  await page.waitForFunction(() => document.getElementById("empty")?.hidden === true);
+  return { page, faults };
+}
+
+/** What a head says of frame `count`, counted from 1, as the page writes it. */
+async function aheadBy(count: number): Promise<string> {
+  const recording = await openRecording(path);
+  const { settings } = await readPlayed(path);
+  const truth = new Head(recording.header.setup, resolveSettings(settings));
+  let last: ReachOutput | null = null;
+  let frames = 0;
+  for (const event of recording.events()) {
+    if (event.kind === "depth" && frames++ === count) break;
+    for (const output of truth.take(event)) if (output.kind === "reach") last = output;
+  }
+  recording.close();
+  return `${last!.pace.forward.toFixed(2)} m/s`;
+}
+
+const place = (page: Page): Promise<number> =>
+  page.evaluate(() =>
+    Number(/frame ([\d,]+) of/.exec(document.getElementById("course-at")!.textContent!)?.[1]),
+  );
+const settled = (page: Page, frame?: number) =>
+  page.waitForFunction(
+    (wanted) =>
+      /standing$/.test(document.getElementById("trust-line")?.textContent ?? "") &&
+      (wanted === undefined ||
+        document.getElementById("course-at")?.textContent?.includes(`frame ${wanted} of`)),
+    frame,
+  );
+const pace = (page: Page) => page.textContent("#pace-forward");
+
+describe("the page of a recording", () => {
+  testWith(browserNeed, "is moved about in by keys; its numbers are the head's of that frame", async () => {
+    const { page, faults } = await openPage();
+    expect(await page.textContent("#trust-word")).toBe("Recording");
+    await page.keyboard.press("Space");
+    await settled(page);
+    await page.focus("#course");
+    await page.keyboard.press("End");
+    await page.waitForFunction(() => {
+      const [, at, all] = /frame ([\d,]+) of ([\d,]+)/.exec(
+        document.getElementById("course-at")!.textContent!,
+      )!;
+      return at === all;
+    });
+    await settled(page);
+    const last = await place(page);
+    expect(await pace(page)).toBe(await aheadBy(last));
+    await page.keyboard.press("ArrowLeft");
+    await page.waitForFunction(
+      (then) => !document.getElementById("course-at")!.textContent!.includes(`frame ${then} of`),
+      last,
+    );
+    await settled(page);
+    const second = await place(page);
+    expect(second).toBeLessThan(last - 5);
+    expect(await pace(page)).toBe(await aheadBy(second));
+    await page.keyboard.press(".");
+    await settled(page, second + 1);
+    await page.keyboard.press(",");
+    await page.keyboard.press(",");
+    await settled(page, second - 1);
+    expect(await pace(page)).toBe(await aheadBy(second - 1));
+    // It says the same to those who do not see it.
+    expect(await page.getAttribute("#course", "aria-valuetext")).toContain(`frame ${second - 1} of`);
+    // A mark is a moment that is found again.
+    await page.keyboard.press("m");
+    await page.keyboard.type("here it is");
+    await page.keyboard.press("Enter");
+    await page.waitForFunction(() => document.getElementById("moments")!.textContent!.includes("here it is"));
+    await page.focus("#course");
+    await page.keyboard.press("Home");
+    await settled(page, 1);
+    for (let n = 0; n < 9 && (await place(page)) !== second - 1; n++) {
+      await page.keyboard.press("n");
+      await page.waitForTimeout(300);
+    }
+    await settled(page, second - 1);
+    await page.keyboard.press("Space");
+    await page.waitForFunction(() => document.getElementById("play")!.textContent === "Stand");
+    expect(faults).toEqual([]);
+  });
+
+  testWith(
+    browserNeed,
+    "shows the depth image, reads pixels out by keys, and says why others are not used",
+    async () => {
+      const { page, faults } = await openPage();
+      await page.keyboard.press("Space");
+      await page.keyboard.press("i");
+      await page.waitForFunction(() => /\d/.test(document.getElementById("seen-at")!.textContent!));
+      const shares = await page.evaluate(() =>
+        [0, 1, 2, 3, 4, 5].map((why) =>
+          Number.parseInt(document.getElementById(`share-${why}`)!.textContent!, 10),
+        ),
+      );
+      expect(Math.abs(shares.reduce((sum, share) => sum + share, 0) - 100)).toBeLessThanOrEqual(3);
+      const read = () => page.textContent("#seen-at");
+      const before = await read();
+      await page.focus("#seen");
+      await page.keyboard.press("ArrowDown");
+      expect(await read()).not.toBe(before);
+      expect(await read()).toMatch(
+        /column \d+, row \d+: (\d+ cm|[\d.]+ m|no return|weak|flying|out of range), /,
+      );
+      const colours = () =>
+        page.evaluate(() => {
+          const canvas = document.getElementById("seen") as HTMLCanvasElement;
+          const { data } = canvas.getContext("2d")!.getImageData(0, 0, canvas.width, canvas.height);
+          return new Set(new Uint32Array(data.buffer)).size;
+        });
+      expect(await colours()).toBeGreaterThan(10);
+      expect(faults).toEqual([]);
+    },
+  );
+
+  testWith(browserNeed, "a pointer on the strip goes there", async () => {
+    const { page } = await openPage();
+    await page.keyboard.press("Space");
+    await settled(page);
+    const strip = page.locator("#course");
+    const { width } = (await strip.boundingBox())!;
+    await strip.click({ position: { x: 0.5 * width, y: 20 } });
+    await page.waitForFunction(() => {
+      const at = Number(/^[\d.]+/.exec(document.getElementById("course-at")!.textContent!)?.[0]);
+      return at > 1.3 && at < 1.7;
+    });
+  });
+
+  testWith(browserNeed, "a recording dropped on the page is played by the head", async () => {
+    const { page, faults } = await openPage();
+    const bytes = [...readFileSync(path)];
+    await page.evaluate((all) => {
+      const data = new DataTransfer();
+      data.items.add(new File([new Uint8Array(all)], "my kitchen (2).brk"));
+      document.dispatchEvent(new DragEvent("drop", { dataTransfer: data, bubbles: true, cancelable: true }));
+    }, bytes);
+    const name = () => (document.getElementById("recordings") as HTMLSelectElement).value;
+    await page.waitForFunction(() =>
+      (document.getElementById("recordings") as HTMLSelectElement).value.startsWith("my kitchen"),
+    );
+    expect(await page.evaluate(name)).toBe("my kitchen -2-.brk");
+    await page.waitForFunction(() => document.getElementById("trust-word")?.textContent === "Recording");
+    // What is no recording is refused in words.
+    await page.evaluate(() => {
+      const data = new DataTransfer();
+      data.items.add(new File(["nothing"], "bad.brk"));
+      document.dispatchEvent(new DragEvent("drop", { dataTransfer: data, bubbles: true, cancelable: true }));
+    });
+    await page.waitForFunction(() =>
+      document.getElementById("course-say")!.textContent!.includes("no recording that can be read"),
+    );
+    expect(faults.filter((fault) => !fault.includes("422"))).toEqual([]);
+  });
+
+  testWith(browserNeed, "has no serious fault of accessibility, on a phone and on a desk", async () => {
+    for (const width of [360, 1200]) {
+      const { page } = await openPage(width);
+      await page.evaluate(axe);
+      const found = await page.evaluate(async () => {
+        const { axe: checker } = globalThis as unknown as {
+          axe: {
+            run: () => Promise<{ violations: { id: string; impact: string; nodes: { html: string }[] }[] }>;
+          };
+        };
+        return (await checker.run()).violations
+          .filter(({ impact }) => impact === "serious" || impact === "critical")
+          .map(({ id, nodes }) => `${id}: ${nodes[0]?.html}`);
+      });
+      expect(found).toEqual([]);
+      expect(
+        await page.evaluate(() => document.documentElement.scrollWidth - innerWidth),
+      ).toBeLessThanOrEqual(0);
+      await page.close();
+      if (width === 360) await head.stop();
+    }
+  });
+});

@@ -1,0 +1,69 @@
+import { type ChildProcess, spawn } from "node:child_process";
+import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { fileURLToPath } from "node:url";
+import { afterAll, describe, expect, test } from "vitest";
+import { main } from "../../tools/start.ts";
+import { browserNeed, startBrowser } from "../helpers/browser.ts";
+import { testWith } from "../helpers/needs.ts";
+
+const folder = mkdtempSync(join(tmpdir(), "brinkmap-start-"));
+afterAll(() => rmSync(folder, { recursive: true }));
+const script = fileURLToPath(new URL("../../dist/tools/start.js", import.meta.url));
+
+/** Two seconds of the furnished room, so that a demo is rendered in no time. */
+const room = JSON.parse(
+  readFileSync(new URL("../../datasets/yard-room.json", import.meta.url), "utf8"),
+) as Record<string, unknown>;
+const scenario = join(folder, "room.json");
+writeFileSync(scenario, JSON.stringify({ ...room, duration: 2 }));
+
+/** What `npm start` runs, and the address that it prints. */
+async function start(): Promise<{ child: ChildProcess; url: string; ended: Promise<number | null> }> {
+  const child = spawn(process.execPath, [script, "--scenario", scenario, "-o", folder, "--port", "0"]);
+  const ended = new Promise<number | null>((resolve) => child.on("exit", resolve));
+  let said = "";
+  const url = await new Promise<string>((resolve, reject) => {
+    const look = (piece: unknown): void => {
+      said += String(piece);
+      const found = /http:\/\/127\.0\.0\.1:\d+\//.exec(said)?.[0];
+      if (found !== undefined) resolve(found);
+    };
+    child.stdout.on("data", look);
+    child.stderr.on("data", look);
+    void ended.then((code) => reject(new Error(`ended with ${code}: ${said}`)));
+  });
+  return { child, url, ended };
+}
+
+describe("npm start", () => {
+  testWith(browserNeed, "prints the address of a page on which the demo drives and is mapped", async () => {
+    const { child, url, ended } = await start();
+    const browser = await startBrowser();
+    try {
+      const page = await browser.newPage({ viewport: { width: 700, height: 500 } });
+      await page.goto(url);
+      await page.waitForFunction(() => document.getElementById("empty")?.hidden === true);
+      const frame = (): Promise<number> =>
+        page.evaluate(() => Number(document.getElementById("frame")?.textContent?.replaceAll(",", "")));
+      const first = await frame();
+      await page.waitForFunction(
+        (then) => Number(document.getElementById("frame")?.textContent?.replaceAll(",", "")) > then,
+        first,
+      );
+    } finally {
+      await browser.close();
+      child.kill("SIGTERM");
+    }
+    expect(await ended).toBe(0);
+  });
+
+  test.each([
+    [["surplus"], 2],
+    [["--port", "many"], 2],
+    [["--scenario", join(folder, "nowhere.json")], 3],
+  ])("%j ends with code %i", async (args, code) => {
+    expect(await main(args)).toBe(code);
+  });
+});

@@ -1,0 +1,222 @@
+import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { afterAll, afterEach, beforeAll, beforeEach, expect, test } from "vitest";
+import type { HeadClient } from "../../src/client/client.ts";
+import { Head } from "../../src/head/head.ts";
+import type { ReachOutput } from "../../src/head/outputs.ts";
+import { resolveSettings } from "../../src/head/settings.ts";
+import { openRecording } from "../../src/record/file.ts";
+import { readPlayed } from "../../src/service/shelf.ts";
+import { decodeClasses, encodeClasses, MOST_BLOCK_BYTES, VOXEL } from "../../src/wire/blocks.ts";
+import type { FromServer } from "../../src/wire/messages.ts";
+import { loadScenario } from "../../tools/simulate/scenario.ts";
+import { recordScenario } from "../../tools/simulate.ts";
+import { LiveHead, until } from "../helpers/live.ts";
+
+// A head that plays a recording. What it must say of a frame is what a head says that was fed the file's events by hand.
+
+const folder = mkdtempSync(join(tmpdir(), "brinkmap-playing-"));
+const path = join(folder, "room.brk");
+let head: LiveHead;
+let watcher: HeadClient;
+let playing: FromServer<"playing"> | null;
+let reach: FromServer<"reach"> | null;
+let pose: FromServer<"pose"> | null;
+
+beforeAll(async () => {
+  const room = JSON.parse(readFileSync(new URL("../../datasets/yard-room.json", import.meta.url), "utf8"));
+  await recordScenario(loadScenario({ ...room, duration: 3 }), path, {});
+});
+afterAll(() => rmSync(folder, { recursive: true }));
+beforeEach(async () => {
+  playing = reach = pose = null;
+  head = await LiveHead.start(
+    { recordings: { folder, most: 5_000_000 } },
+    { played: await readPlayed(path) },
+  );
+  watcher = head.client({ topics: { reach: 100, pose: 100, playing: 100, map: 50 } });
+  watcher.on("playing", (message) => {
+    playing = message;
+  });
+  watcher.on("reach", (message) => {
+    reach = message;
+  });
+  watcher.on("pose", (message) => {
+    pose = message;
+  });
+  await until(() => watcher.isOpen);
+});
+afterEach(() => head.stop());
+
+/** What a head says before frame `frames` + 1 comes. */
+async function saidBy(
+  frames: number,
+  change: Record<string, unknown> = {},
+): Promise<{ reach: ReachOutput; position: readonly number[]; map: ReadonlyMap<number, string> }> {
+  const recording = await openRecording(path);
+  const { settings } = await readPlayed(path);
+  const truth = new Head(recording.header.setup, resolveSettings({ ...settings, ...change }));
+  let last: ReachOutput | null = null;
+  let position: readonly number[] = [];
+  let count = 0;
+  for (const event of recording.events()) {
+    if (event.kind === "depth" && count++ === frames) break;
+    for (const output of truth.take(event)) {
+      if (output.kind === "reach") last = output;
+      if (output.kind === "frame") position = output.worldFromBase.position;
+    }
+  }
+  recording.close();
+  const map = new Map<number, string>();
+  const { grid } = truth;
+  const voxels = new Uint8Array(512);
+  const bytes = new Uint8Array(MOST_BLOCK_BYTES);
+  for (let id = 0; id < grid.count; id++) {
+    grid.copyBlock(id, voxels);
+    const end = encodeClasses(grid.keys[id]!, 0, voxels, bytes, 0);
+    for (const { key, classes } of decodeClasses(bytes.slice(0, end))) {
+      if (classes.some((one) => one !== VOXEL.undecided)) map.set(key, classes.join(""));
+    }
+  }
+  return { reach: last!, position, map };
+}
+
+/** The client's map: blocks in which anything is decided. */
+const mapOf = (client: HeadClient): Map<number, string> =>
+  new Map(
+    [...client.mirror.blocks.values()]
+      .filter(({ classes }) => classes.some((one) => one !== VOXEL.undecided))
+      .map(({ key, classes }) => [key, classes.join("")]),
+  );
+
+const isAt = (frame: number) => playing !== null && playing.frame === frame && playing.goal === null;
+
+async function expectTruth(frames: number, change: Record<string, unknown> = {}): Promise<void> {
+  const truth = await saidBy(frames, change);
+  const distances = truth.reach.distance.map((metres) => Math.round(1000 * metres));
+  await until(() => reach?.distanceMm.join() === distances.join(), `the reach of frame ${frames}`);
+  expect(reach!.what).toEqual(truth.reach.ends);
+  expect(reach!.pace?.forward).toBe(truth.reach.pace.forward);
+  expect(pose!.worldFromBase.position).toEqual(truth.position);
+}
+
+test("a recording that was gone to, forwards and back, says of a frame what the head says of it", async () => {
+  expect(watcher.welcome?.played).toBe("room.brk");
+  const length = 3e6;
+  await watcher.play({ to: length, speed: 0 });
+  await until(() => playing !== null && playing.goal === null && playing.at > 0.9 * length, "the end");
+  const last = playing!.frame;
+  await expectTruth(last);
+  await watcher.play({ step: -7 });
+  await until(() => isAt(last - 7), "seven frames back");
+  await expectTruth(last - 7);
+  await watcher.play({ step: 3 });
+  await until(() => isAt(last - 4), "three frames on");
+  await expectTruth(last - 4);
+  await watcher.play({ to: 0 });
+  await until(() => isAt(1), "the first frame");
+  await expectTruth(1);
+});
+
+test("it stands still when told to, and goes on at the speed that it is told", async () => {
+  await watcher.play({ to: 300_000, speed: 0 });
+  await until(() => playing?.goal === null && playing.at > 200_000 && playing.speed === 0, "standing");
+  const { frame } = playing!;
+  await new Promise((resolve) => setTimeout(resolve, 300));
+  expect(playing!.frame).toBe(frame);
+  // Standing still is not being late: what is shown is of that moment, for as long as one looks.
+  expect(reach!.state).not.toMatch(/late|blind/);
+  await watcher.play({ speed: 4 });
+  await until(() => playing!.frame > frame + 10, "going on");
+  expect(playing!.speed).toBe(4);
+});
+
+test("going back gives the map of then, not of later", async () => {
+  await watcher.play({ to: 2_500_000, speed: 0 });
+  await until(() => playing?.goal === null && playing.at > 2_000_000, "late in it");
+  await until(() => watcher.mirror.isComplete && watcher.mirror.blocks.size > 0);
+  await watcher.play({ to: 200_000 });
+  await until(() => playing?.goal === null && playing.at <= 200_000, "early in it");
+  const truth = await saidBy(playing!.frame);
+  await until(() => watcher.mirror.isComplete && mapOf(watcher).size === truth.map.size, "its map");
+  const sorted = (map: ReadonlyMap<number, string>) => [...map].sort(([a], [b]) => a - b);
+  expect(sorted(mapOf(watcher))).toEqual(sorted(truth.map));
+});
+
+test("another setting holds for all of the recording up to where it stands", async () => {
+  await watcher.play({ to: 1_500_000, speed: 0 });
+  await until(() => playing?.goal === null && playing.at > 1_000_000, "the place");
+  const { frame } = playing!;
+  await watcher.settings({ "map.carveEvery": 1, "body.reactionDelay": 0.4 });
+  await until(() => isAt(frame), "the same place");
+  await expectTruth(frame, { "map.carveEvery": 1, "body.reactionDelay": 0.4 });
+  await expect(watcher.settings({ "map.voxelSize": 0.1 })).rejects.toThrow("cannot change");
+});
+
+test("a base may not move it, and sends it no frames", async () => {
+  const base = await head.open({ role: "base" });
+  await expect(base.play({ to: 0 })).rejects.toThrow("role watcher");
+  const refused = new Promise<string>((resolve) => base.on("error", ({ message }) => resolve(message)));
+  base.observe({ kind: "knock", point: [0.3, 0, 0.1] });
+  expect(await refused).toContain("plays a recording");
+});
+
+test("a live head plays nothing and takes no recording", async () => {
+  const live = await LiveHead.start({ recordings: { folder } });
+  const client = await live.open();
+  expect(client.welcome?.played).toBeNull();
+  await expect(client.play({ to: 0 })).rejects.toThrow("live");
+  await expect(client.openRecording("room.brk")).rejects.toThrow("live");
+  const url = live.service.url.replace("ws:", "http:").replace("/live", "/recordings/x.brk");
+  expect((await fetch(url, { method: "PUT", body: readFileSync(path) })).status).toBe(409);
+  await live.stop();
+});
+
+const put = (name: string, body: Uint8Array<ArrayBuffer>, headers: Record<string, string> = {}) => {
+  const url = head.service.url.replace("ws:", "http:").replace("/live", "/recordings/");
+  return fetch(`${url}${name}`, { method: "PUT", body, headers });
+};
+
+test("a recording that is uploaded gets a free name and is played by the head there", async () => {
+  const bytes = readFileSync(path);
+  const answer = await put("room.brk", bytes);
+  expect(answer.status).toBe(201);
+  const { recording } = (await answer.json()) as { recording: string };
+  expect(recording).toBe("room-2.brk");
+  const { name } = await new Promise<FromServer<"recording">>((resolve) => {
+    watcher.on("recording", (message) => {
+      if (message.name === recording) resolve(message);
+    });
+    watcher.subscribe({ recording: 10, playing: 10 });
+    void watcher.openRecording(recording);
+    watcher.on("open", () => watcher.subscribe({ recording: 10, playing: 10 }));
+  });
+  expect(name).toBe(recording);
+  expect(watcher.welcome?.played).toBe(recording);
+  rmSync(join(folder, recording));
+});
+
+test.each([
+  ["no recording", "good.brk", Buffer.from("no recording at all"), 422],
+  ["too long", "long.brk", Buffer.alloc(5_000_001), 413],
+  ["of another kind", "page.html", Buffer.from("x"), 400],
+  ["with a way out of the folder", "..%2Fout.brk", Buffer.from("x"), 400],
+  ["hidden", ".hidden.brk", Buffer.from("x"), 400],
+])("an upload that is %s is refused and leaves nothing", async (_what, name, body, status) => {
+  expect((await put(name, body)).status).toBe(status);
+  const { readdirSync } = await import("node:fs");
+  expect(readdirSync(folder)).toEqual(["room.brk"]);
+  expect(readdirSync(join(folder, "..")).includes("out.brk")).toBe(false);
+});
+
+test("an upload from another site's page is refused", async () => {
+  expect((await put("x.brk", Buffer.from("x"), { origin: "http://elsewhere.example" })).status).toBe(403);
+});
+
+test("a recording that is not on the shelf cannot be opened", async () => {
+  await expect(watcher.openRecording("nowhere.brk")).rejects.toThrow("there is no recording");
+  writeFileSync(join(folder, "broken.brk"), "x");
+  await expect(watcher.openRecording("broken.brk")).rejects.toThrow("cannot be played");
+  rmSync(join(folder, "broken.brk"));
+});
