@@ -96,8 +96,8 @@ interface WaitingFrame {
  * The pipeline: events in, outputs out. Deterministic: no clock, no randomness, no I/O; the same events and settings
  * give the same outputs and the same map.
  *
- * Order within a frame: mask, tilt trim, reflex output, pose, floor, map, every few frames the two-dimensional layers, reach
- * and pace. The reflex needs no position and never waits; the rest of a frame whose pose is not known yet does, one per sensor
+ * Order within a frame: mask, tilt trim, reflex output, pose, reach and pace, floor, map, every few frames the two-dimensional
+ * layers. The reflex needs no position and never waits; the rest of a frame whose pose is not known yet does, one per sensor
  * and for a bounded time; a newer frame takes its place.
  */
 export class Head {
@@ -114,6 +114,11 @@ export class Head {
   readonly #motions: PoseBuffer;
   readonly #references: PoseBuffer;
   readonly #headMounts: PoseBuffer;
+  /**
+   * Called with the outputs so far as soon as the reach of a frame is among them, before the frame is mapped: it does not wait for
+   * the map, and what stands in the way it knows from the frame before.
+   */
+  onReach: ((outputs: readonly HeadOutput[]) => void) | null = null;
   /** While false, frames are judged and located but not written to the map (revision 0 in their output). */
   isMapping = true;
   /** Made at the first frame, when poses are tracked. */
@@ -640,6 +645,14 @@ export class Head {
     // A hand before the lens is no part of the room.
     const isSeen = isAllowed && located.isFit && channel.judged?.sight !== "covered";
     const isMapped = isSeen && this.#remake?.isReplacing !== true;
+    if (channel.judged !== null) {
+      const [x, y, yaw] = planar(worldFromBase);
+      // What was seen from an unsure place is no memory of any; and lost, no memory says what is around: the reflex stands alone.
+      if (located.isFit) this.guard.remember(channel.judged, time, x, y, yaw, floorHeight);
+      this.#base = located.state?.hold === "lost" ? null : located;
+      this.#sayReach(time);
+      this.onReach?.(this.#outputs);
+    }
     const R = this.#unpack(worldFromLens);
     let revision = 0;
     let floorSamples = 0;
@@ -681,13 +694,6 @@ export class Head {
       this.#lastTime = time;
       this.#lastFloor = floorHeight;
       if (++this.#sinceLayers >= this.settings["map.layersEvery"]) this.#updateLayers(time, floorHeight);
-    }
-    if (channel.judged !== null) {
-      const [x, y, yaw] = planar(worldFromBase);
-      // What was seen from an unsure place is no memory of any; and lost, no memory says what is around: the reflex stands alone.
-      if (located.isFit) this.guard.remember(channel.judged, time, x, y, yaw, floorHeight);
-      this.#base = located.state?.hold === "lost" ? null : located;
-      this.#sayReach(time);
     }
   }
 

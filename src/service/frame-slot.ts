@@ -1,6 +1,7 @@
 // Words of the control block.
 const MIDDLE = 0;
-const WORDS = 1;
+const OVERTAKEN = 1;
+const WORDS = 2;
 const FRESH = 4;
 /** Per buffer: time, arrival, sequence, whether it has amplitudes. */
 const LABELS = 4;
@@ -31,6 +32,10 @@ export function frameSlotMemory(pixels: number): FrameSlotMemory {
     images: new SharedArrayBuffer(2 * 2 * pixels * 3),
   };
 }
+
+/** Frames of a slot that nobody took before the next came. */
+export const overtakenIn = ({ control }: FrameSlotMemory): number =>
+  Atomics.load(new Int32Array(control), OVERTAKEN);
 
 /**
  * Hands depth frames from one thread to another, newest first: a queue of one. The writer fills a buffer of its own and
@@ -77,7 +82,9 @@ export class FrameWriter extends FrameSlot {
     this.labels.set([time, arrival, sequence, hasAmplitude ? 1 : 0], LABELS * this.#own);
     const before = Atomics.exchange(this.control, MIDDLE, this.#own | FRESH);
     this.#own = before & 3;
-    return (before & FRESH) !== 0;
+    const isOvertaking = (before & FRESH) !== 0;
+    if (isOvertaking) Atomics.add(this.control, OVERTAKEN, 1);
+    return isOvertaking;
   }
 }
 

@@ -17,23 +17,12 @@ export type Observation = FromClient<
   "depth" | "orientation" | "inertial" | "reference" | "mount" | "motion" | "knock" | "floorcheck" | "waiver"
 >;
 
-/** How a sensor's frames have come so far. */
-export interface Arrivals {
-  frames: number;
-  overtaken: number;
-  /** Stamps of the newest frame, head's clock: capture and arrival; null before the first. */
-  newest: { readonly time: number; readonly arrival: number } | null;
-}
-
 /** Turns what sensors and bases send into events for the sensing thread; frames go by shared memory. */
 export class Intake {
   setup: Setup;
   readonly #post: (message: ToSensing) => void;
   readonly #now: () => number;
   #writers: FrameWriter[];
-  readonly arrivals = new Map<string, Arrivals>();
-  /** Events since the start, by kind. */
-  readonly counts = new Map<HeadEvent["kind"], number>();
 
   constructor(
     setup: Setup,
@@ -104,7 +93,6 @@ export class Intake {
   }
 
   #event(event: Exclude<HeadEvent, { kind: "depth" }>): void {
-    this.counts.set(event.kind, (this.counts.get(event.kind) ?? 0) + 1);
     this.#post({ kind: "event", event });
   }
 
@@ -173,23 +161,8 @@ export class Intake {
     sensor: number,
     label: { readonly time: number; readonly sequence: number; readonly hasAmplitude: boolean },
   ): void {
-    const arrival = this.#now();
-    const isOvertaking = this.#writers[sensor]!.publish({ ...label, arrival });
-    this.arrived(sensor, label.time, arrival, isOvertaking);
+    this.#writers[sensor]!.publish({ ...label, arrival: this.#now() });
     this.#post({ kind: "frame", sensor });
-  }
-
-  /** Keeps count. */
-  arrived(sensor: number, time: number, arrival: number, isOvertaking: boolean): void {
-    const { name } = this.setup.sensors[sensor]!;
-    let count = this.arrivals.get(name);
-    if (count === undefined) {
-      count = { frames: 0, overtaken: 0, newest: null };
-      this.arrivals.set(name, count);
-    }
-    count.frames++;
-    if (isOvertaking) count.overtaken++;
-    count.newest = { time, arrival };
   }
 }
 

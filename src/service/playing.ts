@@ -4,7 +4,14 @@ import type { HeadEvent } from "../sense/events.ts";
 import type { FromClient, FromServer } from "../wire/messages.ts";
 import { FrameWriter, frameSlotMemory } from "./frame-slot.ts";
 import { type Moment, Noticer, type Outline, outlineOf } from "./moments.ts";
-import { type FromSensing, Sensing, type SensingStart, type ToSensing } from "./sensing.ts";
+import {
+  addCounts,
+  type EventTotals,
+  type FromSensing,
+  Sensing,
+  type SensingStart,
+  type ToSensing,
+} from "./sensing.ts";
 
 export interface PlayingStart extends SensingStart {
   readonly path: string;
@@ -121,6 +128,8 @@ export class Playing {
   readonly #outline: Outline;
   readonly #noticer = new Noticer();
   readonly #marks: Moment[] = [];
+  /** Since the last report. */
+  #events: EventTotals = {};
   #settings: Settings;
   #run: Run;
   #speed = 1;
@@ -419,6 +428,7 @@ export class Playing {
         break;
       case "load":
         this.#size = { blocks: message.blocks, revision: message.revision };
+        if (!isOnTheWay) addCounts(this.#events, message.events);
         break;
       case "frame":
       case "reach":
@@ -475,7 +485,8 @@ export class Playing {
     if (this.#areMomentsNew && now - this.#toldMoments >= TELL_MOMENTS_EVERY) this.#tellMoments(now);
     if (now - this.#loadSince < TELL_MOMENTS_EVERY) return;
     const busy = Math.min(1, (1000 * this.#worked) / (now - this.#loadSince));
-    this.#say({ kind: "load", busy, shed: 0, ...this.#size });
+    this.#say({ kind: "load", busy, shed: 0, ...this.#size, events: this.#events });
+    this.#events = {};
     this.#worked = 0;
     this.#loadSince = now;
   }

@@ -70,6 +70,16 @@ export interface SensedFrame {
   readonly cost: number;
 }
 
+/** Events by kind; frames are told one by one. */
+export type EventCounts = Readonly<EventTotals>;
+export type EventTotals = Partial<Record<HeadEvent["kind"], number>>;
+
+export function addCounts(into: EventTotals, counts: EventCounts): void {
+  for (const [kind, count] of Object.entries(counts) as [HeadEvent["kind"], number][]) {
+    into[kind] = (into[kind] ?? 0) + count;
+  }
+}
+
 /** What the sensing thread says. */
 export type FromSensing =
   | Picture
@@ -86,6 +96,8 @@ export type FromSensing =
       readonly shed: number;
       readonly blocks: number;
       readonly revision: number;
+      /** What came in since the last report. */
+      readonly events: EventCounts;
     }
   | {
       readonly kind: "answer";
@@ -122,9 +134,12 @@ export class Sensing {
   #ids = new Int32Array(1024);
   #toldRevision = 0;
   #frame = 0;
+  /** Of what the head is at. */
+  #isReachTold = false;
   #nextBlocks = 0;
   #nextLoad = 0;
   #worked = 0;
+  #events: EventTotals = {};
   #loadSince: number;
   #last: { readonly time: number; readonly worldFromBase: Pose } | null = null;
 
@@ -140,6 +155,10 @@ export class Sensing {
     this.#blocksEvery = start.blocksEvery;
     this.#loadSince = now();
     this.#governor = new Governor();
+    this.#head.onReach = (outputs) => {
+      this.#tellReach(outputs);
+      this.#isReachTold = true;
+    };
     this.#pictures = new Pictures(this.#head, say);
     say({ kind: "ready", voxelSize: this.#head.grid.voxelSize, settings: this.#head.settings });
   }
@@ -166,6 +185,7 @@ export class Sensing {
   #handle(message: ToSensing): void {
     switch (message.kind) {
       case "event":
+        this.#events[message.event.kind] = (this.#events[message.event.kind] ?? 0) + 1;
         this.#tell(this.#head.take(message.event), this.#now());
         break;
       case "frame":
@@ -269,7 +289,8 @@ export class Sensing {
 
   #tell(outputs: readonly HeadOutput[], begun: number): void {
     if (outputs.length === 0) return;
-    this.#tellReach(outputs);
+    if (!this.#isReachTold) this.#tellReach(outputs);
+    this.#isReachTold = false;
     for (const output of outputs) {
       switch (output.kind) {
         case "frame": {
@@ -348,7 +369,11 @@ export class Sensing {
   #reportLoad(now: number): void {
     const busy = this.#worked / Math.max(1, now - this.#loadSince);
     const { grid } = this.#head;
-    this.#say({ kind: "load", busy, shed: this.#governor.shed, blocks: grid.count, revision: grid.frame });
+    const { shed } = this.#governor;
+    this.#say({
+      ...{ kind: "load", busy, shed, blocks: grid.count, revision: grid.frame, events: this.#events },
+    });
+    this.#events = {};
     this.#worked = 0;
     this.#loadSince = now;
     this.#nextLoad = now + LOAD_EVERY;

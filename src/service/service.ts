@@ -37,14 +37,21 @@ import {
 import { encodeReflex, reflexOf } from "../wire/reflex.ts";
 import { type Config, ConfigError, configSchema, isLoopback } from "./config.ts";
 import { Announcer } from "./discovery.ts";
-import { type FrameSlotMemory, frameSlotMemory } from "./frame-slot.ts";
+import { type FrameSlotMemory, frameSlotMemory, overtakenIn } from "./frame-slot.ts";
 import type { ReachBody } from "./guarded.ts";
-import { type Arrivals, Intake } from "./intake.ts";
+import { Intake } from "./intake.ts";
 import { MapKeeper } from "./keeper.ts";
 import { MapStore } from "./map-store.ts";
 import { Metrics } from "./metrics.ts";
 import type { FromPlaying, PlayingStart, ToPlaying } from "./playing.ts";
-import type { FromSensing, SensedFrame, SensedReach, SensingStart } from "./sensing.ts";
+import {
+  addCounts,
+  type EventTotals,
+  type FromSensing,
+  type SensedFrame,
+  type SensedReach,
+  type SensingStart,
+} from "./sensing.ts";
 import { CLOSE, type Host, Session } from "./session.ts";
 import { type Played, readPlayed, Shelf, UploadError } from "./shelf.ts";
 import { headTime } from "./time.ts";
@@ -74,6 +81,8 @@ const MOST_OPENING_SENSORS = 8;
 /** Microseconds without a reach after which a base must stop. */
 const SILENCE = 500_000;
 const PULSE_EVERY = 500;
+/** Pulses over which rates are taken. */
+const RATE_PULSES = 5;
 /** Before the first frame. */
 const NOTHING_SEEN: ReachBody = {
   ...{
@@ -472,6 +481,8 @@ export class Service implements Host {
         this.#load = { busy: message.busy, shed: message.shed };
         this.#blocks = message.blocks;
         this.#revision = message.revision;
+        for (const [kind, count] of Object.entries(message.events)) this.metrics.events.inc({ kind }, count);
+        addCounts(this.#events, message.events);
         break;
       case "answer":
       case "changed":
@@ -736,24 +747,24 @@ export class Service implements Host {
     return count;
   }
 
-  #eventCounts: { at: number; counts: ReadonlyMap<string, number> } = { at: headTime(), counts: new Map() };
+  /** Since the last pulse, and in those before it, newest last. */
+  #events: EventTotals = {};
+  readonly #recent: { readonly time: number; readonly events: EventTotals }[] = [];
 
   #pulse(): void {
     const now = headTime();
-    const before = this.#eventCounts;
-    const counts = new Map<string, number>(this.intake.counts);
-    this.#eventCounts = { at: now, counts };
-    for (const [kind, count] of counts) {
-      const more = count - (before.counts.get(kind) ?? 0);
-      if (more > 0) this.metrics.events.inc({ kind }, more);
-    }
-    const perSecond = (kind: string): number =>
-      ((counts.get(kind) ?? 0) - (before.counts.get(kind) ?? 0)) / Math.max(1e-3, (now - before.at) / 1e6);
+    this.#recent.push({ time: now, events: this.#events });
+    this.#events = {};
+    if (this.#recent.length > RATE_PULSES) this.#recent.shift();
+    // Counts come in portions, as often as pulses go out: over several the rate is steady.
+    const [first, ...later] = this.#recent;
+    const seconds = Math.max(1e-3, (now - first!.time) / 1e6);
+    const perSecond = (kind: keyof EventTotals): number =>
+      later.reduce((sum, { events }) => sum + (events[kind] ?? 0), 0) / seconds;
     const costs = this.#costs.toSorted((a, b) => a - b);
-    const sensors = this.#setup.sensors.map(({ name }) => {
+    const sensors = this.#setup.sensors.map(({ name }, i) => {
       const watch = this.#watchOf(name);
       watch.recent = watch.recent.filter((time) => now - time < 2e6);
-      const arrivals: Arrivals | undefined = this.intake.arrivals.get(name);
       const isSilent =
         this.#played === null && watch.newest !== null && now - watch.newest > this.config.blind;
       return {
@@ -768,7 +779,7 @@ export class Service implements Host {
         age: watch.newest === null ? null : Math.max(0, now - watch.newest),
         frames: watch.frames,
         missed: watch.missed,
-        overtaken: arrivals?.overtaken ?? 0,
+        overtaken: overtakenIn(this.#slots[i]!),
         skipped: watch.skipped,
         why: watch.why,
       };
@@ -779,11 +790,9 @@ export class Service implements Host {
       uptime: now - this.#started,
       sensors,
       samples: {
-        ...{
-          orientation: perSecond("orientation"),
-          inertial: perSecond("inertial"),
-          motion: perSecond("motion"),
-        },
+        orientation: perSecond("orientation"),
+        inertial: perSecond("inertial"),
+        motion: perSecond("motion"),
       },
       load: {
         ...this.#load,

@@ -69,9 +69,9 @@ const hand = (counts: Uint16Array): void => {
 };
 
 describe("a frame", () => {
-  test("the reflex is said first, then the map's part, then reach and pace", () => {
+  test("the reflex is said first, then reach and pace, then the map's part", () => {
     const ride = new Ride();
-    expect(ride.frame(0).map(({ kind }) => kind)).toEqual(["reflex", "frame", "reach"]);
+    expect(ride.frame(0).map(({ kind }) => kind)).toEqual(["reflex", "reach", "frame"]);
   });
 
   test("without any position there is a reflex all the same, at once", () => {
@@ -137,7 +137,7 @@ describe("what is behind", () => {
       [box([-5, -0.45, -1], [5, 5, 0]), box([-5, -5, -2], [5, -0.45, -1.5])],
     );
     const ride = new Ride();
-    for (let n = 0; n < 15; n++) ride.frame(0.03 * n, side);
+    for (let n = 0; n < 20; n++) ride.frame(0.03 * n, side);
     const { pace } = last(ride.outputs, "reach");
     expect(pace.forward).toBeGreaterThan(0.5);
     expect(pace.arcsForward[0]).toBeLessThan(0.6 * pace.forward); // 2 / m to the right

@@ -220,3 +220,11 @@ test("a recording that is not on the shelf cannot be opened", async () => {
   await expect(watcher.openRecording("broken.brk")).rejects.toThrow("cannot be played");
   rmSync(join(folder, "broken.brk"));
 });
+
+test("the pulse counts what comes out of the recording, like what comes from sensors", async () => {
+  const rates: number[] = [];
+  watcher.on("pulse", ({ samples }) => rates.push(samples.orientation));
+  watcher.subscribe({ pulse: 10 });
+  // 100 a second; the recording is played in real time.
+  await until(() => Math.max(...rates) > 50);
+});
