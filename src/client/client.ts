@@ -54,6 +54,7 @@ export interface ClientEvents {
   finding: (finding: FromServer<"finding">) => void;
   image: (image: FromServer<"image">) => void;
   ground: (ground: FromServer<"ground">) => void;
+  trail: (trail: FromServer<"trail">) => void;
   /** Of a head that plays a recording. */
   playing: (playing: FromServer<"playing">) => void;
   recording: (recording: FromServer<"recording">) => void;
@@ -107,6 +108,7 @@ export class HeadClient {
       finding: new Set(),
       image: new Set(),
       ground: new Set(),
+      trail: new Set(),
       playing: new Set(),
       recording: new Set(),
       pulse: new Set(),
@@ -256,6 +258,9 @@ export class HeadClient {
         break;
       case "ground":
         for (const handler of this.#handlers.ground) handler(message);
+        break;
+      case "trail":
+        for (const handler of this.#handlers.trail) handler(message);
         break;
       case "playing":
         for (const handler of this.#handlers.playing) handler(message);

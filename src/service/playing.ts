@@ -438,6 +438,7 @@ export class Playing {
         break;
       case "image":
       case "ground":
+      case "trail":
         if (!isOnTheWay) this.#say({ ...message, time: this.#stamp(message.time) });
         break;
       case "skipped":

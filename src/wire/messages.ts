@@ -88,6 +88,7 @@ const Topics = exact({
   map: Type.Optional(exact({ rate: Rate, have: Type.Optional(Resume) })),
   image: Type.Optional(exact({ rate: Rate })),
   ground: Type.Optional(exact({ rate: Rate })),
+  trail: Type.Optional(exact({ rate: Rate })),
   playing: Type.Optional(exact({ rate: Rate })),
   recording: Type.Optional(exact({ rate: Rate })),
 });
@@ -98,6 +99,7 @@ export const TOPICS = Object.keys(Topics.properties) as readonly Topic[];
 export const Question = Type.Union([
   exact({ about: Type.Literal("clearance"), point: Pair, frame: Frame }),
   exact({ about: Type.Literal("footing"), point: Pair, frame: Frame }),
+  exact({ about: Type.Literal("evidence"), point: Triple, frame: Type.Literal("world") }),
   exact({ about: Type.Literal("line"), from: Pair, to: Pair, halfWidth: HalfWidth, frame: Frame }),
   exact({
     about: Type.Literal("arc"),
@@ -289,6 +291,31 @@ export const Answer = Type.Union([
     seen: nullable(Type.Integer({ description: "map revision that saw this floor last" })),
   }),
   Type.Object({
+    about: Type.Literal("evidence"),
+    class: Type.Union([Type.Literal("free"), Type.Literal("undecided"), Type.Literal("occupied")]),
+    nats: Type.Number({ description: "log-odds of occupied of the voxel at that point; 0 is no evidence" }),
+    changed: nullable(
+      Type.Object(
+        {
+          ago: Type.Number({ description: "seconds before the newest frame" }),
+          from: Pair,
+        },
+        { description: "when anything in the voxel's block changed class last, and where the base was then" },
+      ),
+    ),
+    footing: Type.String({ description: "of the floor below: unseen, firm, gone, doubtful or blocked" }),
+    seen: nullable(
+      Type.Object(
+        {
+          ago: Type.Number({ description: "seconds before the newest frame" }),
+          from: Pair,
+          far: nullable(Type.Number({ description: "metres from the lens" })),
+        },
+        { description: "when the footing there was seen last, and where the base was then" },
+      ),
+    ),
+  }),
+  Type.Object({
     about: Type.Union([Type.Literal("line"), Type.Literal("arc")]),
     isFree: Type.Boolean(),
     free: Type.Number({ description: "metres along the way that are free and whose floor was seen" }),
@@ -457,6 +484,19 @@ export const SERVER_MESSAGES = {
     cell: Type.Number({ description: "metres" }),
     floor: Type.Number({ description: "metres: z of the floor under the base" }),
     cells: bytes(2 ** 20, "runs as in `image`, x fastest; 0 unseen, 1 firm, 2 gone, 3 doubtful, 4 blocked"),
+  }),
+  trail: server("trail", "The way of the base so far, and keyframes on it.", {
+    ...sent,
+    time: Time,
+    classes: Type.Array(Type.String(), { description: "how poses were known" }),
+    points: bytes(2 ** 20, "x, y, z in metres of each, as little-endian 32-bit floats"),
+    codes: bytes(2 ** 16, "of each point, its class's place in `classes`"),
+    keyframes: bytes(
+      2 ** 20,
+      "x, y (metres), and the lens's bearing (radians) of each, as little-endian 32-bit floats; " +
+        "newest last. None when poses are given",
+    ),
+    keyframeCodes: bytes(2 ** 16, "of each keyframe, its class's place in `classes`"),
   }),
   finding: server("finding", "What the head makes of a floorcheck.", {
     ...sent,
