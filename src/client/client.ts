@@ -58,6 +58,7 @@ export interface ClientEvents {
   /** Of a head that plays a recording. */
   playing: (playing: FromServer<"playing">) => void;
   recording: (recording: FromServer<"recording">) => void;
+  before: (before: FromServer<"before">) => void;
   /** Keys of the blocks that changed; null when the whole map is another one. */
   map: (keys: readonly number[] | null, mirror: MapMirror) => void;
   error: (error: FromServer<"error">) => void;
@@ -111,6 +112,7 @@ export class HeadClient {
       trail: new Set(),
       playing: new Set(),
       recording: new Set(),
+      before: new Set(),
       pulse: new Set(),
       note: new Set(),
       map: new Set(),
@@ -264,6 +266,9 @@ export class HeadClient {
         break;
       case "playing":
         for (const handler of this.#handlers.playing) handler(message);
+        break;
+      case "before":
+        for (const handler of this.#handlers.before) handler(message);
         break;
       case "recording":
         for (const handler of this.#handlers.recording) handler(message);

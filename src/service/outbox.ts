@@ -30,7 +30,18 @@ const LONGEST_PATCH = 16 * 1024;
 type Queued = Exclude<Topic, "map" | "notes">;
 /** What goes first when several wait: reach is what the base must know. */
 const RANK: Readonly<Record<Queued, number>> = {
-  ...{ reach: 0, pose: 1, playing: 2, brinks: 3, ground: 4, pulse: 5, recording: 6, trail: 7, image: 8 },
+  ...{
+    reach: 0,
+    pose: 1,
+    playing: 2,
+    before: 3,
+    brinks: 3,
+    ground: 4,
+    pulse: 5,
+    recording: 6,
+    trail: 7,
+    image: 8,
+  },
 };
 const ORDER = (Object.keys(RANK) as Queued[]).sort((a, b) => RANK[a] - RANK[b]);
 

@@ -204,6 +204,7 @@ export class Service implements Host {
   #played: Played | null;
   readonly #shelf: Shelf | null;
   #playing: SharedMessage | null = null;
+  #before: SharedMessage | null = null;
   #moments: Draft<"recording"> | null = null;
   #sources: readonly Source[] = [];
   #slots: FrameSlotMemory[];
@@ -410,6 +411,10 @@ export class Service implements Host {
         this.#playing = new SharedMessage({ ...message, time: headTime() });
         this.#offer("playing", this.#playing);
         break;
+      case "before":
+        this.#before = new SharedMessage({ ...message, time: headTime() });
+        this.#offer("before", this.#before);
+        break;
       case "recording":
         void this.#tellRecording(message);
         break;
@@ -508,6 +513,7 @@ export class Service implements Host {
   subscribed(session: Session): void {
     this.#wantPictures();
     if (this.#playing !== null) session.outbox?.offer("playing", this.#playing);
+    if (this.#before !== null) session.outbox?.offer("before", this.#before);
     if (this.#moments !== null) session.outbox?.offer("recording", new SharedMessage(this.#moments));
   }
 
@@ -547,7 +553,7 @@ export class Service implements Host {
     this.intake.change(this.#setup, this.#slots);
     this.#watches.clear();
     this.#costs.length = 0;
-    this.#last = this.#playing = this.#moments = null;
+    this.#last = this.#playing = this.#before = this.#moments = null;
     for (const { reject } of this.#tickets.values()) reject(new SettingError("another recording is played"));
     this.#tickets.clear();
     this.map.reset(newEpoch());

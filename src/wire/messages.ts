@@ -91,6 +91,7 @@ const Topics = exact({
   trail: Type.Optional(exact({ rate: Rate })),
   playing: Type.Optional(exact({ rate: Rate })),
   recording: Type.Optional(exact({ rate: Rate })),
+  before: Type.Optional(exact({ rate: Rate })),
 });
 /** What can be subscribed to. */
 export type Topic = keyof Static<typeof Topics>;
@@ -233,6 +234,9 @@ export const CLIENT_MESSAGES = {
         Type.Number({ minimum: 0, maximum: 16, description: "1 is as it was recorded, 0 stands still" }),
       ),
       repeat: Type.Optional(Type.Boolean({ description: "whether it begins again at its end" })),
+      keep: Type.Optional(
+        Type.Boolean({ description: "true: the settings of now are what later ones are compared with" }),
+      ),
     },
   ),
   open: message("open", "Has the head play another of its recordings; everyone comes back to that one.", {
@@ -584,6 +588,35 @@ export const SERVER_MESSAGES = {
       }),
     ),
     share: Type.Number({ minimum: 0, maximum: 1, description: "of that way" }),
+  }),
+  before: server("before", "What the head says of the same frame with the settings of before.", {
+    ...sent,
+    time: Time,
+    frame: Type.Integer({ description: "as in `playing`" }),
+    changes: Type.Array(
+      Type.Object({
+        name: Type.String(),
+        before: Type.Union([Type.Number(), Type.String()]),
+        now: Type.Union([Type.Number(), Type.String()]),
+      }),
+      { description: "settings that are not as before; none: nothing is compared" },
+    ),
+    reach: nullable(
+      Type.Object(
+        {
+          state: Type.String(),
+          first: Type.Number(),
+          step: Type.Number(),
+          range: Type.Integer(),
+          distanceMm: Type.Array(Type.Integer({ minimum: 0 })),
+          what: Type.Array(Type.Integer({ minimum: 0 })),
+          pace: nullable(Pace),
+        },
+        { description: "fields as in `reach`; null: the head of before has not come here yet" },
+      ),
+    ),
+    position: nullable(Triple),
+    class: nullable(Type.String()),
   }),
   recording: server("recording", "The recording that the head plays, and what happens in it.", {
     ...sent,
