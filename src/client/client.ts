@@ -54,9 +54,11 @@ export interface ClientEvents {
   finding: (finding: FromServer<"finding">) => void;
   image: (image: FromServer<"image">) => void;
   ground: (ground: FromServer<"ground">) => void;
+  trail: (trail: FromServer<"trail">) => void;
   /** Of a head that plays a recording. */
   playing: (playing: FromServer<"playing">) => void;
   recording: (recording: FromServer<"recording">) => void;
+  before: (before: FromServer<"before">) => void;
   /** Keys of the blocks that changed; null when the whole map is another one. */
   map: (keys: readonly number[] | null, mirror: MapMirror) => void;
   error: (error: FromServer<"error">) => void;
@@ -107,8 +109,10 @@ export class HeadClient {
       finding: new Set(),
       image: new Set(),
       ground: new Set(),
+      trail: new Set(),
       playing: new Set(),
       recording: new Set(),
+      before: new Set(),
       pulse: new Set(),
       note: new Set(),
       map: new Set(),
@@ -257,8 +261,14 @@ export class HeadClient {
       case "ground":
         for (const handler of this.#handlers.ground) handler(message);
         break;
+      case "trail":
+        for (const handler of this.#handlers.trail) handler(message);
+        break;
       case "playing":
         for (const handler of this.#handlers.playing) handler(message);
+        break;
+      case "before":
+        for (const handler of this.#handlers.before) handler(message);
         break;
       case "recording":
         for (const handler of this.#handlers.recording) handler(message);

@@ -41,6 +41,11 @@ export class MapStore {
     return this.#blocks.size;
   }
 
+  /** Every block's newest bytes; a block's bytes never change. */
+  get blocks(): readonly Uint8Array[] {
+    return [...this.#blocks.values()].map(({ bytes }) => bytes);
+  }
+
   /** Another map from now on. */
   reset(epoch: string): void {
     this.epoch = epoch;

@@ -27,6 +27,24 @@ const SLOW = 150_000;
 const QUICK = 60_000;
 const LONGEST_PATCH = 16 * 1024;
 
+type Queued = Exclude<Topic, "map" | "notes">;
+/** What goes first when several wait: reach is what the base must know. */
+const RANK: Readonly<Record<Queued, number>> = {
+  ...{
+    reach: 0,
+    pose: 1,
+    playing: 2,
+    before: 3,
+    brinks: 3,
+    ground: 4,
+    pulse: 5,
+    recording: 6,
+    trail: 7,
+    image: 8,
+  },
+};
+const ORDER = (Object.keys(RANK) as Queued[]).sort((a, b) => RANK[a] - RANK[b]);
+
 type Lane = Exclude<Topic, "notes"> | "other";
 
 interface Unread {
@@ -57,7 +75,7 @@ export class Outbox {
   readonly #now: () => number;
   /** Whether the client says what it has read; else its pongs do. */
   readonly #confirms: boolean;
-  readonly #subscriptions = new Map<Exclude<Topic, "map" | "notes">, Subscription>();
+  readonly #subscriptions = new Map<Queued, Subscription>();
   readonly #replies: SharedMessage[] = [];
   #notes: Draft<"note">[] = [];
   #notesMissed = 0;
@@ -121,7 +139,7 @@ export class Outbox {
   }
 
   /** Puts the newest of a topic in place of what waits. */
-  offer(topic: Exclude<Topic, "map" | "notes">, message: SharedMessage): void {
+  offer(topic: Queued, message: SharedMessage): void {
     const subscription = this.#subscriptions.get(topic);
     if (subscription === undefined) return;
     if (subscription.waiting !== null) this.replaced++;
@@ -130,7 +148,7 @@ export class Outbox {
   }
 
   /** Messages a second that are wanted. */
-  rateOf(topic: Exclude<Topic, "map" | "notes">): number {
+  rateOf(topic: Queued): number {
     const subscription = this.#subscriptions.get(topic);
     return subscription === undefined ? 0 : 1e6 / subscription.interval;
   }
@@ -202,18 +220,7 @@ export class Outbox {
     if (this.#isClosed) return;
     const now = this.#now();
     const before = this.#sequence;
-    // Reach first: it is what the base must know.
-    for (const topic of [
-      "reach",
-      "pose",
-      "playing",
-      "brinks",
-      "ground",
-      "pulse",
-      "recording",
-      "image",
-    ] as const)
-      this.#pumpTopic(topic, now, topic === fresh);
+    for (const topic of ORDER) this.#pumpTopic(topic, now, topic === fresh);
     while (this.#replies.length > 0 && this.#hasRoom()) this.#send(this.#replies.shift()!, "other", now);
     while (this.#notes.length > 0 && this.#hasRoom() && this.#unreadOf("other") < MOST_NOTES) {
       const note = this.#notes.shift()!;
@@ -243,7 +250,7 @@ export class Outbox {
     return count;
   }
 
-  #pumpTopic(topic: Exclude<Topic, "map" | "notes">, now: number, isFresh: boolean): void {
+  #pumpTopic(topic: Queued, now: number, isFresh: boolean): void {
     const subscription = this.#subscriptions.get(topic);
     // Half an interval is let off for what has just come: of frames at twice the rate, one always fits.
     if (!subscription?.waiting || now < subscription.due - (isFresh ? subscription.interval / 2 : 0)) return;

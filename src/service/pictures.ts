@@ -1,16 +1,26 @@
+import { turn } from "../geometry/rigid.ts";
 import type { Head } from "../head/head.ts";
 import { packCodes, packImage } from "../wire/image.ts";
 import type { Draft } from "../wire/messages.ts";
+import { Trail } from "./trail.ts";
 
 /** Images go out this wide at most, pixels: every n-th pixel of a wider one, so that each keeps its own reason. */
 const WIDEST = 200;
+/** The newest are told. */
+const MOST_KEYFRAMES = 2000;
 /** Cells of footing to each side of the base: 5 m with cells of 5 cm. */
 const AROUND = 100;
 
 /** What watchers see beside the numbers; the sensor is a number here. */
 export type Picture =
   | ({ readonly kind: "image"; readonly sensor: number } & Omit<Draft<"image">, "kind" | "sensor">)
-  | Draft<"ground">;
+  | Draft<"ground">
+  | Draft<"trail">;
+
+const TOPICS = ["image", "ground", "trail"] as const;
+/** How often each is wanted, microseconds between two; 0 is never. */
+export type PicturesWanted = Readonly<Record<(typeof TOPICS)[number], number>>;
+const NEVER = { image: 0, ground: 0, trail: 0 };
 
 /** A frame as it went through the head. */
 export interface Viewed {
@@ -28,9 +38,10 @@ export interface Viewed {
 export class Pictures {
   readonly #head: Head;
   readonly #say: (picture: Picture) => void;
-  /** Microseconds; 0 is never. */
-  #wanted = { image: 0, ground: 0 };
-  #next = { image: 0, ground: 0 };
+  readonly trail = new Trail();
+  #toldTrail = -1;
+  #wanted: PicturesWanted = NEVER;
+  #next: Record<keyof PicturesWanted, number> = { ...NEVER };
   #newest: Viewed | null = null;
 
   constructor(head: Head, say: (picture: Picture) => void) {
@@ -38,10 +49,9 @@ export class Pictures {
     this.#say = say;
   }
 
-  want(wanted: { readonly image: number; readonly ground: number }, now: number): void {
-    this.#wanted = { ...wanted };
-    this.#next = { image: 0, ground: 0 };
-    this.look(now);
+  want(wanted: PicturesWanted, now: number): void {
+    this.#wanted = wanted;
+    this.again(now);
   }
 
   /** A frame has gone through the head. */
@@ -53,18 +63,24 @@ export class Pictures {
   /** Says what is due of the newest frame. */
   look(now: number): void {
     if (this.#newest === null) return;
-    for (const what of ["image", "ground"] as const) {
+    for (const what of TOPICS) {
       const every = this.#wanted[what];
       if (every === 0 || now < this.#next[what]) continue;
       this.#next[what] = now + every;
-      const picture = what === "image" ? this.#image(this.#newest) : this.#ground(this.#newest.time);
+      const picture =
+        what === "image"
+          ? this.#image(this.#newest)
+          : what === "ground"
+            ? this.#ground(this.#newest.time)
+            : this.#way(this.#newest.time);
       if (picture !== null) this.#say(picture);
     }
   }
 
   /** Says the newest again, whether it is due or not. */
   again(now: number): void {
-    this.#next = { image: 0, ground: 0 };
+    this.#next = { ...NEVER };
+    this.#toldTrail = -1;
     this.look(now);
   }
 
@@ -106,6 +122,39 @@ export class Pictures {
     return {
       ...{ kind: "ground", time, col, row, width: side, height: side, cell: footing.cellSize },
       ...{ floor: base.floorHeight, cells: packCodes(cells) },
+    };
+  }
+
+  /** Null while nothing of it is new. */
+  #way(time: number): Picture | null {
+    const { stops, version } = this.trail;
+    if (version === this.#toldTrail) return null;
+    this.#toldTrail = version;
+    const classes: string[] = [];
+    const codeOf = (kind: string): number => {
+      if (!classes.includes(kind)) classes.push(kind);
+      return classes.indexOf(kind);
+    };
+    const points = new DataView(new ArrayBuffer(12 * stops.length));
+    const codes = new Uint8Array(stops.length);
+    for (const [n, { position, class: kind }] of stops.entries()) {
+      for (let k = 0; k < 3; k++) points.setFloat32(12 * n + 4 * k, position[k]!, true);
+      codes[n] = codeOf(kind);
+    }
+    const frames = this.#head.revisits?.store.frames.slice(-MOST_KEYFRAMES) ?? [];
+    const keyframes = new DataView(new ArrayBuffer(12 * frames.length));
+    const keyframeCodes = new Uint8Array(frames.length);
+    for (const [n, { time: then, worldFromLens }] of frames.entries()) {
+      const [x, y] = worldFromLens.position;
+      const ahead = turn(worldFromLens.rotation, [0, 0, 1]);
+      keyframes.setFloat32(12 * n, x, true);
+      keyframes.setFloat32(12 * n + 4, y, true);
+      keyframes.setFloat32(12 * n + 8, Math.atan2(ahead[1], ahead[0]), true);
+      keyframeCodes[n] = codeOf(this.trail.at(then)?.class ?? "held");
+    }
+    return {
+      ...{ kind: "trail", time, classes, codes, keyframeCodes },
+      ...{ points: new Uint8Array(points.buffer), keyframes: new Uint8Array(keyframes.buffer) },
     };
   }
 }

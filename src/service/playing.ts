@@ -1,3 +1,4 @@
+import { isDeepStrictEqual } from "node:util";
 import { resolveSettings, SettingError, type Settings } from "../head/settings.ts";
 import type { Recording } from "../record/file.ts";
 import type { HeadEvent } from "../sense/events.ts";
@@ -24,10 +25,12 @@ export type ToPlaying =
   | { readonly kind: "bookmark"; readonly text: string };
 
 export type Position = Omit<FromServer<"playing">, "kind" | "sequence" | "time">;
+export type Before = Omit<FromServer<"before">, "kind" | "sequence" | "time">;
 export type FromPlaying =
   | FromSensing
   /** The head begins anew: what was sent of its map is void. */
   | { readonly kind: "restarted" }
+  | ({ readonly kind: "before" } & Before)
   | ({ readonly kind: "playing" } & Position)
   | {
       readonly kind: "recording";
@@ -48,7 +51,17 @@ const MOST_KEPT = 8192;
 
 /** What the head said last before a frame. */
 type Said = Partial<Record<"reach" | "frame" | "brinks", FromSensing>>;
+const TELL_BEFORE_EVERY = 60_000;
 const TELL_MOMENTS_EVERY = 500_000;
+
+/** What another head, with the settings of before, says of the same frames. */
+interface Shadow {
+  readonly settings: Settings;
+  readonly journal: Map<number, Said>;
+  /** Follows where the journal does not go yet. */
+  run: Run | null;
+  said: Said;
+}
 
 /** A head on its way through the recording from the start, fed with the recording's own times. */
 class Run {
@@ -146,7 +159,10 @@ export class Playing {
   #shown = { frames: 0, time: 0 };
   /** The newest of each, and what it was behind so many frames. */
   #said: Said = {};
-  readonly #journal = new Map<number, Said>();
+  #journal = new Map<number, Said>();
+  /** What the settings are compared with; null while they are those of the start, or were kept. */
+  #shadow: Shadow | null = null;
+  #toldBefore = 0;
   #heldBlocks: FromSensing[] = [];
   #questions: ToSensing[] = [];
   #wanted: ToSensing | null = null;
@@ -179,16 +195,12 @@ export class Playing {
     this.#wake(0);
   }
 
-  #open(): Run {
+  #open(settings = this.#settings, hear = (message: FromSensing) => this.#hear(message)): Run {
     // Slots of its own: a writer and a reader share one from its beginning.
     const slots = this.#start.setup.sensors.map(({ optics }) =>
       frameSlotMemory(optics.width * optics.height),
     );
-    const start = { ...this.#start, slots, settings: this.#settings };
-    const run = new Run(this.#recording, start, this.#outline.first, (message) => this.#hear(message));
-    if (this.#wanted !== null) run.sensing.take(this.#wanted);
-    this.#noticer.again();
-    return run;
+    return new Run(this.#recording, { ...this.#start, slots, settings }, this.#outline.first, hear);
   }
 
   take(message: ToPlaying): void {
@@ -236,10 +248,16 @@ export class Playing {
         throw new SettingError("map.voxelSize cannot change while a recording is played");
       }
       const to = this.#goal ?? this.#run.frames;
-      this.#noticer.forget();
-      this.#journal.clear();
-      this.#areMomentsNew = true;
       this.#begin();
+      this.#noticer.forget();
+      this.#areMomentsNew = true;
+      this.#shadow ??= { settings: before, journal: this.#journal, run: null, said: {} };
+      this.#journal = new Map();
+      if (isDeepStrictEqual(this.#shadow.settings, this.#settings)) {
+        this.#journal = this.#shadow.journal;
+        this.#shadow = null;
+      }
+      this.#tellBefore();
       this.#head(to, this.#goal !== null ? this.#isPassing : this.#speed > 0);
       this.#say({ kind: "changed", ticket, settings: this.#settings });
     } catch (error) {
@@ -253,7 +271,11 @@ export class Playing {
     return Math.max(0, this.#shown.time - this.#outline.first);
   }
 
-  #play({ to, step, speed, repeat }: PlayWish): void {
+  #play({ to, step, speed, repeat, keep }: PlayWish): void {
+    if (keep === true) {
+      this.#shadow = null;
+      this.#tellBefore();
+    }
     if (repeat !== undefined) this.#repeat = repeat;
     if (speed !== undefined) {
       this.#anchor();
@@ -299,6 +321,8 @@ export class Playing {
 
   #begin(): void {
     this.#run = this.#open();
+    if (this.#wanted !== null) this.#run.sensing.take(this.#wanted);
+    this.#noticer.again();
     this.#run.isHolding = true;
     this.#isAnew = true;
     this.#said = {};
@@ -324,7 +348,8 @@ export class Playing {
   #go(): void {
     this.#timer = null;
     const begun = performance.now();
-    const pause = this.#goal !== null ? this.#catchUp(begun) : this.#follow(begun);
+    let pause = this.#goal !== null ? this.#catchUp(begun) : this.#follow(begun);
+    if (this.#shadow !== null && this.#goal === null && this.#shade(this.#shadow)) pause = 0;
     this.#worked += performance.now() - begun;
     this.#report();
     if (pause !== null) this.#wake(pause);
@@ -337,6 +362,7 @@ export class Playing {
       const isThere = run.frames >= this.#goal! && (run.next === null || run.next.kind === "depth");
       if (isThere) {
         this.#arrive();
+        this.#toldBefore = 0;
         return this.#speed > 0 ? 0 : null;
       }
       this.#step();
@@ -357,6 +383,56 @@ export class Playing {
     if (frames === 0 || this.#journal.has(frames)) return;
     this.#journal.set(frames, { ...this.#said });
     if (this.#journal.size > MOST_KEPT) this.#journal.delete(this.#journal.keys().next().value!);
+  }
+
+  /** Lets the head of before come up to what is shown. @returns whether it is still on its way */
+  #shade(shadow: Shadow): boolean {
+    const { frames } = this.#shown;
+    const begun = performance.now();
+    while (!shadow.journal.has(frames)) {
+      if (performance.now() - begun > SLICE) return true;
+      if (shadow.run === null || shadow.run.frames > frames || shadow.run.next === null) {
+        shadow.said = {};
+        shadow.run = this.#open(shadow.settings, (message) => {
+          const { kind } = message;
+          if (kind === "reach" || kind === "frame" || kind === "brinks") shadow.said[kind] = message;
+        });
+        shadow.run.isHolding = true;
+      }
+      const { run } = shadow;
+      const isDue = run.next?.kind === "depth" && run.frames > 0;
+      if (isDue) shadow.journal.set(run.frames, { ...shadow.said });
+      if (isDue && run.frames === frames) break;
+      run.step();
+      if (run.next === null) shadow.journal.set(run.frames, { ...shadow.said });
+    }
+    if (this.#now() - this.#toldBefore > TELL_BEFORE_EVERY || this.#speed === 0) this.#tellBefore();
+    return false;
+  }
+
+  /** What the head of before says of what is shown; or that there is none. */
+  #tellBefore(): void {
+    this.#toldBefore = this.#now();
+    const { frames } = this.#shown;
+    const [settings, shadow] = [this.#settings as Readonly<Record<string, number | string>>, this.#shadow];
+    if (shadow === null) {
+      this.#say({ kind: "before", frame: frames, changes: [], reach: null, position: null, class: null });
+      return;
+    }
+    const { reach, frame } = shadow.journal.get(frames) ?? {};
+    const body = reach?.kind === "reach" ? reach.body : null;
+    const changes = Object.entries(shadow.settings)
+      .filter(([name, value]) => settings[name] !== value)
+      .map(([name, before]) => ({ name, before, now: settings[name]! }));
+    this.#say({
+      ...{ kind: "before", frame: frames, changes },
+      reach: body && {
+        ...{ state: body.state, first: body.first, step: body.step, range: body.range, pace: body.pace },
+        ...{ distanceMm: body.distanceMm, what: body.what },
+      },
+      position: frame?.kind === "frame" ? frame.worldFromBase.position : null,
+      class: frame?.kind === "frame" ? (frame.track?.hold ?? String(shadow.settings["pose.source"])) : null,
+    });
   }
 
   #arrive(): void {
@@ -448,6 +524,7 @@ export class Playing {
         break;
       case "image":
       case "ground":
+      case "trail":
         if (!isOnTheWay) this.#say({ ...message, time: this.#stamp(message.time) });
         break;
       case "skipped":

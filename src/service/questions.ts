@@ -1,8 +1,11 @@
 import type { Pose } from "../geometry/optics.ts";
 import { toYawPitchRoll } from "../geometry/rigid.ts";
+import type { FootingLayer } from "../guard/footing.ts";
 import type { FloorLayer } from "../map/floor.ts";
+import { type BlockGrid, blockKey, classOf, inReach, natsOf } from "../map/grid.ts";
 import { type BodyLayers, COLUMN } from "../map/layers.ts";
 import { type Answer, type Question, WHAT } from "../wire/messages.ts";
+import type { Stop, Trail } from "./trail.ts";
 
 const KIND_NAMES = [
   "unseen",
@@ -21,6 +24,11 @@ export interface Place {
   readonly clearanceLimit: number;
   /** Null before the base's first pose. */
   readonly worldFromBase: Pose | null;
+  readonly grid: BlockGrid;
+  readonly footing: FootingLayer;
+  readonly trail: Trail;
+  /** Microseconds: of the newest frame. */
+  readonly time: number;
 }
 
 /**
@@ -69,6 +77,8 @@ export function answer(question: Question, place: Place): Answer | null {
         seen: floor?.lastSeen ?? null,
       };
     }
+    case "evidence":
+      return evidenceAt(question.point, place);
     case "line": {
       const [x0, y0] = toWorld(question.from);
       const [x1, y1] = toWorld(question.to);
@@ -93,6 +103,28 @@ export function answer(question: Question, place: Place): Answer | null {
     default:
       return question satisfies never;
   }
+}
+
+/** What is known of one place, since when, and from where. */
+function evidenceAt(point: readonly [number, number, number], place: Place): Answer {
+  const { grid, footing, trail, columnSize, time } = place;
+  const [i, j, k] = point.map((metres) => Math.floor(metres / columnSize)) as [number, number, number];
+  const value = grid.valueAt(i, j, k);
+  const id = inReach(i >> 3, j >> 3, k >> 3) ? grid.find(blockKey(i >> 3, j >> 3, k >> 3)) : -1;
+  const revision = id < 0 ? 0 : grid.revision[id]!;
+  const changed = revision === 0 ? null : trail.atRevision(revision);
+  const cell = footing.cellAt(point[0], point[1]);
+  const seen = cell.time > 0 ? trail.at(cell.time) : null;
+  const ago = (then: number): number => Math.max(0, (time - then) / 1e6);
+  const placeOf = ({ position }: Stop): [number, number] => [position[0], position[1]];
+  return {
+    ...{ about: "evidence", class: classOf(value), nats: natsOf(value), footing: cell.footing },
+    changed: changed === null ? null : { ago: ago(changed.time), from: placeOf(changed) },
+    seen:
+      seen === null
+        ? null
+        : { ago: ago(cell.time), from: placeOf(seen), far: Number.isFinite(cell.far) ? cell.far : null },
+  };
 }
 
 /** Goes along the way column by column, looking across its whole width. */

@@ -12,7 +12,7 @@ import { FrameReader, type FrameSlotMemory } from "./frame-slot.ts";
 import { Governor } from "./governor.ts";
 import { type ReachBody, reachOfFrame, reachOfMemory, reachOfObstacles } from "./guarded.ts";
 import { reachOfMap } from "./map-reach.ts";
-import { type Picture, Pictures } from "./pictures.ts";
+import { type Picture, Pictures, type PicturesWanted } from "./pictures.ts";
 import { answer } from "./questions.ts";
 
 /** What the sensing thread is given at its start. */
@@ -42,7 +42,7 @@ export type ToSensing =
     }
   | { readonly kind: "clear"; readonly ticket: number }
   /** How often pictures are wanted, microseconds; 0 is never. */
-  | { readonly kind: "pictures"; readonly image: number; readonly ground: number }
+  | { readonly kind: "pictures"; readonly wanted: PicturesWanted }
   | { readonly kind: "snapshot"; readonly ticket: number }
   | { readonly kind: "load"; readonly ticket: number; readonly bytes: Uint8Array };
 
@@ -196,6 +196,8 @@ export class Sensing {
         const place = {
           ...{ layers, floor, columnSize: grid.voxelSize, clearanceLimit: settings["body.clearanceLimit"] },
           worldFromBase: this.#last?.worldFromBase ?? null,
+          ...{ grid, footing: this.#head.guard.footing, trail: this.#pictures.trail },
+          time: this.#last?.time ?? 0,
         };
         const found = answer(message.question, place);
         const time = this.#last?.time ?? null;
@@ -220,11 +222,12 @@ export class Sensing {
         });
         break;
       case "pictures":
-        this.#pictures.want(message, this.#now());
+        this.#pictures.want(message.wanted, this.#now());
         break;
       case "clear":
         this.#try(message.ticket, () => {
           this.#head.clear();
+          this.#pictures.trail.clear();
           this.#toldRevision = this.#head.grid.frame;
           this.#done(message.ticket, null);
         });
@@ -297,6 +300,8 @@ export class Sensing {
           const { sensor, time, sequence, missed, revision, worldFromBase, track } = output;
           const cost = (this.#now() - begun) / 1000;
           this.#last = { time, worldFromBase };
+          const known = track?.hold ?? this.#head.settings["pose.source"];
+          this.#pictures.trail.add(time, revision, worldFromBase, known);
           this.#say({ kind: "frame", sensor, time, sequence, missed, revision, worldFromBase, track, cost });
           break;
         }
@@ -306,7 +311,11 @@ export class Sensing {
         case "finding":
         case "knock":
         case "waiver":
+          this.#say(output);
+          break;
         case "track":
+          // What lies behind is bent otherwise now.
+          if (output.note.what === "loop closed") this.#pictures.trail.clear();
           this.#say(output);
           break;
         case "reach":

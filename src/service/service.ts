@@ -41,8 +41,10 @@ import { type FrameSlotMemory, frameSlotMemory, overtakenIn } from "./frame-slot
 import type { ReachBody } from "./guarded.ts";
 import { Intake } from "./intake.ts";
 import { MapKeeper } from "./keeper.ts";
+import { MAP_FILES, sendMap } from "./map-files.ts";
 import { MapStore } from "./map-store.ts";
 import { Metrics } from "./metrics.ts";
+import type { PicturesWanted } from "./pictures.ts";
 import type { FromPlaying, PlayingStart, ToPlaying } from "./playing.ts";
 import {
   addCounts,
@@ -211,6 +213,7 @@ export class Service implements Host {
   #played: Played | null;
   readonly #shelf: Shelf | null;
   #playing: SharedMessage | null = null;
+  #before: SharedMessage | null = null;
   #moments: Draft<"recording"> | null = null;
   #sources: readonly Source[] = [];
   #slots: FrameSlotMemory[];
@@ -417,6 +420,10 @@ export class Service implements Host {
         this.#playing = new SharedMessage({ ...message, time: headTime() });
         this.#offer("playing", this.#playing);
         break;
+      case "before":
+        this.#before = new SharedMessage({ ...message, time: headTime() });
+        this.#offer("before", this.#before);
+        break;
       case "recording":
         void this.#tellRecording(message);
         break;
@@ -443,7 +450,8 @@ export class Service implements Host {
         break;
       }
       case "ground":
-        this.#offer("ground", new SharedMessage(message));
+      case "trail":
+        this.#offer(message.kind, new SharedMessage(message));
         break;
       case "finding":
         this.#tellFinding(message);
@@ -516,6 +524,7 @@ export class Service implements Host {
   subscribed(session: Session): void {
     this.#wantPictures();
     if (this.#playing !== null) session.outbox?.offer("playing", this.#playing);
+    if (this.#before !== null) session.outbox?.offer("before", this.#before);
     if (this.#moments !== null) session.outbox?.offer("recording", new SharedMessage(this.#moments));
   }
 
@@ -523,16 +532,16 @@ export class Service implements Host {
 
   /** The sensing thread makes pictures as often as whoever wants most of them, and within bounds. */
   #wantPictures(): void {
-    const every = (topic: "image" | "ground"): number => {
+    const every = (topic: keyof PicturesWanted): number => {
       let rate = 0;
       for (const session of this.#sessions) rate = Math.max(rate, session.outbox?.rateOf(topic) ?? 0);
       return rate === 0 ? 0 : 1e6 / Math.min(rate, MOST_PICTURES);
     };
-    const wanted = { kind: "pictures", image: every("image"), ground: every("ground") } as const;
+    const wanted = { image: every("image"), ground: every("ground"), trail: every("trail") };
     const text = JSON.stringify(wanted);
     if (text === this.#picturesWanted) return;
     this.#picturesWanted = text;
-    this.#sensing.postMessage(wanted);
+    this.#toPlayer({ kind: "pictures", wanted });
   }
 
   /** Plays another recording of the shelf; everyone is sent away, and comes back to that one. */
@@ -555,7 +564,7 @@ export class Service implements Host {
     this.intake.change(this.#setup, this.#slots);
     this.#watches.clear();
     this.#costs.length = 0;
-    this.#last = this.#playing = this.#moments = null;
+    this.#last = this.#playing = this.#before = this.#moments = null;
     for (const { reject } of this.#tickets.values()) reject(new SettingError("another recording is played"));
     this.#tickets.clear();
     this.map.reset(newEpoch());
@@ -1137,6 +1146,10 @@ export class Service implements Host {
         send(response, isWell ? 200 : 503, "application/json", `${JSON.stringify(health)}\n`);
       } else if (pathname === "/metrics") {
         if (this.#mayRead(request)) send(response, 200, this.metrics.type, await this.metrics.text());
+        else send(response, 401, text, "give a token: Authorization: Bearer ...\n");
+      } else if (Object.hasOwn(MAP_FILES, pathname)) {
+        const kind = MAP_FILES[pathname as keyof typeof MAP_FILES];
+        if (this.#mayRead(request)) await sendMap(response, kind, this.map.blocks, this.#voxelSize);
         else send(response, 401, text, "give a token: Authorization: Bearer ...\n");
       } else if (pathname === "/protocol.json") {
         send(response, 200, "application/json", JSON.stringify(asyncApi("0.1.0")));

@@ -39,6 +39,7 @@ function connect(url: string): void {
       playing: 20,
       recording: 2,
       ground: 2,
+      trail: 1,
     },
   });
   client = head;
@@ -86,6 +87,12 @@ function connect(url: string): void {
     const place = point.map((v) => v.toFixed(2)).join(", ");
     const claim = `the base's sensor at ${place} m says the floor is ${alarm ? "missing" : "back"}`;
     tell({ kind: "fault", text: `${claim}; the head ${verdict}: ${footing}` });
+  });
+  head.on("trail", ({ classes, points, codes, keyframes, keyframeCodes }) => {
+    // Copies: in a message they may begin at any byte.
+    const floats = (bytes: Uint8Array): Float32Array => new Float32Array(bytes.slice().buffer);
+    const trail = { classes, codes: codes.slice(), keyframeCodes: keyframeCodes.slice() };
+    tell({ kind: "trail", trail: { ...trail, points: floats(points), keyframes: floats(keyframes) } });
   });
   head.on("playing", (playing) => tell({ kind: "playing", playing }));
   head.on("recording", (recording) => tell({ kind: "recording", recording }));

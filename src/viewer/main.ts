@@ -1,13 +1,13 @@
-import type { FromServer } from "../wire/messages.ts";
+import type { Answer, FromServer } from "../wire/messages.ts";
 import { Course } from "./course.ts";
 import { download } from "./download.ts";
 import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
-import { Place, VIEWS, type View } from "./place.ts";
+import { lineOf, Place, VIEWS, type View } from "./place.ts";
 import { Seen } from "./seen.ts";
 import { SettingsPanel } from "./settings-panel.ts";
 import { Strip } from "./strip.ts";
 import type { ChunkUpdate } from "./surface.ts";
-import { type FromLink, type Request, type Sighting, sharedNow, type ToLink } from "./talk.ts";
+import { type FromLink, type Request, type Sighting, sharedNow, type ToLink, type Trail } from "./talk.ts";
 import { ageText, bearingText, countText, metresText } from "./text.ts";
 import { readTheme } from "./theme.ts";
 import { judge } from "./trust.ts";
@@ -85,6 +85,7 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       reach = null;
       seen.show(null);
       place.showGround(null);
+      place.showTrail(null);
       post({ kind: "images", rate: seenBox.open ? IMAGES : 0 });
       void settingsPanel.load();
       break;
@@ -115,6 +116,12 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       break;
     case "ground":
       if (!isHeld) place.showGround(data.ground);
+      break;
+    case "trail":
+      if (!isHeld) {
+        place.showTrail(data.trail);
+        showClasses(data.trail);
+      }
       break;
     case "playing":
       course.show(data.playing);
@@ -215,10 +222,7 @@ function showPulse(pulse: FromServer<"pulse">): void {
 }
 
 function showSurface(data: Extract<FromLink, { kind: "surface" }>): void {
-  if (data.isOther) {
-    place.forgetPath();
-    heldBack.clear();
-  }
+  if (data.isOther) heldBack.clear();
   if (isHeld) for (const update of data.updates) heldBack.set(update.chunk, update);
   else place.update(data.updates);
   const { quads } = place.figures;
@@ -270,7 +274,11 @@ function setMeasuring(measuring: boolean): void {
 
 async function choose(x: number, y: number): Promise<void> {
   try {
-    const sighting = await request<Sighting | null>({ kind: "look", ...place.rayThrough(x, y) });
+    const ray = place.rayThrough(x, y);
+    const { along } = ray;
+    // Where no surface is, the floor's own height is asked about: it may be gone, or doubtful.
+    const sighting =
+      (await request<Sighting | null>({ kind: "look", ...ray })) ?? place.onFloor(ray.from, ray.along);
     if (sighting === null) {
       say("found", "Nothing is known there.");
       return;
@@ -281,29 +289,76 @@ async function choose(x: number, y: number): Promise<void> {
       const [a, b] = points;
       if (a === undefined || b === undefined) say("found", "Choose the second place.");
       else {
-        const along = Math.hypot(a[0]! - b[0]!, a[1]! - b[1]!);
-        const whole = Math.hypot(along, a[2]! - b[2]!);
+        const level = Math.hypot(a[0]! - b[0]!, a[1]! - b[1]!);
+        const whole = Math.hypot(level, a[2]! - b[2]!);
         const height = Math.abs(a[2]! - b[2]!);
         say(
           "found",
-          `${metresText(whole)} apart; ${metresText(along)} along the floor, ${metresText(height)} in height`,
+          `${metresText(whole)} apart; ${metresText(level)} along the floor, ${metresText(height)} in height`,
         );
       }
       return;
     }
-    const [px, py, pz] = sighting.point;
-    const at = [px, py] as [number, number];
-    const answer = await request<{ column: string; height: number | null; deviation: number | null }>({
+    // Just inside the surface that was hit.
+    const inside = sighting.point.map((v, k) => v + 0.002 * along[k]!) as [number, number, number];
+    const answer = (await request({
       kind: "ask",
-      question: { about: "footing", point: at, frame: "world" },
-    });
-    const floor = answer.height === null ? "no floor seen" : `floor at ${metresText(answer.height)}`;
-    say("found", `${px.toFixed(2)}, ${py.toFixed(2)}, ${pz.toFixed(2)} m: ${answer.column}, ${floor}`);
-    place.showRuler([sighting.point]);
+      question: { about: "evidence", point: inside, frame: "world" },
+    })) as Extract<Answer, { about: "evidence" }>;
+    say("found", evidenceText(sighting.point, answer));
+    const from = answer.changed?.from;
+    place.showRuler(from === undefined ? [sighting.point] : [[...from, 0.3], sighting.point]);
   } catch (error) {
     say("found", error instanceof Error ? error.message : String(error));
   }
 }
+
+/** What is known of a voxel and the floor below it, since when, and from where. */
+function evidenceText(
+  point: readonly number[],
+  { class: kind, nats, changed, footing, seen: floor }: Extract<Answer, { about: "evidence" }>,
+): string {
+  const at = (place: readonly number[]): string => place.map((v) => v.toFixed(2)).join(", ");
+  const share = Math.round(100 / (1 + Math.exp(-nats)));
+  const since =
+    changed === null ? "" : `, last changed ${ageText(1e6 * changed.ago)} ago, seen from ${at(changed.from)}`;
+  const far = floor?.far == null ? "" : ` from ${metresText(floor.far)} away`;
+  const below = floor === null ? "never seen" : `seen ${ageText(1e6 * floor.ago)} ago${far}`;
+  return (
+    `${at(point)} m: ${kind}, log-odds ${nats >= 0 ? "+" : "−"}${Math.abs(nats).toFixed(1)} (${share} %)${since}. ` +
+    `Floor there: ${footing}, ${below}.`
+  );
+}
+
+/** Which kinds of pose the way has, in words beside their lines. */
+function showClasses({ classes }: Trail): void {
+  const list = byId("trail-legend");
+  const names = classes.join();
+  if (list.dataset["names"] === names) return;
+  list.dataset["names"] = names;
+  list.replaceChildren(
+    ...classes.map((name) => {
+      const row = document.createElement("li");
+      const line = document.createElement("span");
+      line.className = `swatch line-${lineOf(name)}`;
+      row.append(line, `pose ${name}`);
+      return row;
+    }),
+  );
+}
+
+/** A file of the map as the head has it. */
+async function saveMap(kind: "ply" | "npy"): Promise<void> {
+  try {
+    const answer = await fetch(new URL(`map.${kind}`, document.baseURI));
+    if (!answer.ok) throw new Error((await answer.text()).trim());
+    download(await answer.blob(), `map.${kind}`);
+  } catch (error) {
+    say("settings-say", error instanceof Error ? error.message : String(error));
+  }
+}
+byId("map-ply").addEventListener("click", () => void saveMap("ply"));
+byId("map-npy").addEventListener("click", () => void saveMap("npy"));
 
 function savePicture(): void {
   mapCanvas.toBlob((blob) => {

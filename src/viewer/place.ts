@@ -10,7 +10,6 @@ import {
   InstancedBufferGeometry,
   InstancedInterleavedBuffer,
   InterleavedBufferAttribute,
-  Line,
   LineBasicMaterial,
   LineSegments,
   Mesh,
@@ -32,7 +31,7 @@ import { OrbitControls } from "three/addons/controls/OrbitControls.js";
 import type { FromServer } from "../wire/messages.ts";
 import { CHUNK_BLOCKS, QUAD } from "./mesh.ts";
 import type { ChunkUpdate } from "./surface.ts";
-import type { Ground } from "./talk.ts";
+import type { Ground, Sighting, Trail } from "./talk.ts";
 import type { Theme } from "./theme.ts";
 
 type Pose = FromServer<"pose">["worldFromBase"];
@@ -129,7 +128,8 @@ const SHEET_FRAGMENT = /* glsl */ `
 
 const CORNERS = new Float32Array([0, 0, 0, 1, 0, 0, 1, 1, 0, 0, 1, 0]);
 const TRIANGLES = [0, 1, 2, 0, 2, 3];
-const PATH_MOST = 20_000;
+/** The way is drawn so far above the floor, metres. */
+const LIFT = 0.06;
 const FIELD_OF_VIEW = 45;
 /** Metres of a drop that are drawn. */
 const DEEPEST_TOOTH = 0.6;
@@ -140,6 +140,12 @@ const SHARE = 4;
 /** Dearer still, and the picture gets coarser, to this share of the screen's pixels at worst. */
 const DEAR = 120;
 const COARSEST = 0.5;
+
+/** How the way is drawn where poses were known like that. */
+export function lineOf(kind: string): "whole" | "dashed" | "dotted" {
+  if (kind === "lost") return "dotted";
+  return kind === "sliding" || kind === "carried" ? "dashed" : "whole";
+}
 
 interface Chunk {
   readonly mesh: Mesh<InstancedBufferGeometry, ShaderMaterial>;
@@ -177,9 +183,7 @@ export class Place {
   #ground: Ground | null = null;
   readonly #robot = new Group();
   readonly #robotMaterial = new MeshBasicMaterial({ side: DoubleSide });
-  readonly #path: Line<BufferGeometry, LineBasicMaterial>;
-  readonly #pathPoints = new Float32Array(3 * PATH_MOST);
-  #pathCount = 0;
+  readonly #path = new LineSegments(new BufferGeometry(), new LineBasicMaterial());
   readonly #brinks = new LineSegments(new BufferGeometry(), new LineBasicMaterial());
   readonly #ruler: LineSegments<BufferGeometry, LineBasicMaterial>;
   readonly #ends: Points<BufferGeometry, PointsMaterial>;
@@ -210,10 +214,6 @@ export class Place {
     ring.position.z = 0.06;
     this.#robot.add(nose, ring);
     this.#robot.visible = false;
-    const path = new BufferGeometry();
-    path.setAttribute("position", new BufferAttribute(this.#pathPoints, 3));
-    path.setDrawRange(0, 0);
-    this.#path = new Line(path, new LineBasicMaterial());
     this.#path.frustumCulled = false;
     const ruler = new BufferGeometry();
     ruler.setAttribute("position", new BufferAttribute(new Float32Array(6), 3));
@@ -369,25 +369,40 @@ export class Place {
     const [qx, qy, qz, qw] = pose.rotation;
     this.#robot.quaternion.set(qx, qy, qz, qw);
     this.#pose = pose;
-    const n = this.#pathCount;
-    const last = 3 * (n - 1);
-    const points = this.#pathPoints;
-    if (n === 0 || Math.hypot(x - points[last]!, y - points[last + 1]!) > 0.03) this.#addToPath(x, y, z);
     if (this.#view === "riding") this.#ride();
     this.invalidate();
   }
 
-  #addToPath(x: number, y: number, z: number): void {
-    const points = this.#pathPoints;
-    if (this.#pathCount === PATH_MOST) {
-      // The older half goes.
-      points.copyWithin(0, (3 * PATH_MOST) / 2);
-      this.#pathCount = PATH_MOST / 2;
+  /** The way so far: whole where the pose was well known, in dashes where it was not; keyframes are arrowheads on it. */
+  showTrail(trail: Trail | null): void {
+    const ends: number[] = [];
+    if (trail !== null) {
+      const { points, codes, classes } = trail;
+      for (let n = 1; n < codes.length; n++) {
+        const line = lineOf(classes[codes[n]!] ?? "");
+        const [from, to] = [3 * (n - 1), 3 * n];
+        const share = line === "whole" ? 1 : line === "dashed" ? 0.5 : 0.15;
+        for (let k = 0; k < 3; k++) ends.push(points[from + k]! + (k === 2 ? LIFT : 0));
+        for (let k = 0; k < 3; k++) {
+          ends.push(points[from + k]! + share * (points[to + k]! - points[from + k]!) + (k === 2 ? LIFT : 0));
+        }
+      }
+      this.#addKeyframes(ends, trail);
     }
-    points.set([x, y, z + 0.05], 3 * this.#pathCount);
-    this.#pathCount++;
-    this.#path.geometry.attributes["position"]!.needsUpdate = true;
-    this.#path.geometry.setDrawRange(0, this.#pathCount);
+    this.#path.geometry.dispose();
+    this.#path.geometry = new BufferGeometry();
+    this.#path.geometry.setAttribute("position", new BufferAttribute(new Float32Array(ends), 3));
+    this.invalidate();
+  }
+
+  #addKeyframes(ends: number[], { keyframes, keyframeCodes, classes }: Trail): void {
+    for (let n = 0; n < keyframeCodes.length; n++) {
+      const [x, y, bearing] = keyframes.subarray(3 * n, 3 * n + 3) as unknown as [number, number, number];
+      const open = lineOf(classes[keyframeCodes[n]!] ?? "") === "whole" ? 2.5 : 2;
+      for (const side of [open, -open]) {
+        ends.push(x, y, LIFT, x + 0.09 * Math.cos(bearing + side), y + 0.09 * Math.sin(bearing + side), LIFT);
+      }
+    }
   }
 
   /** The floor around the base as it is known now: what lay farther off before is not shown any more. */
@@ -441,12 +456,6 @@ export class Place {
     this.#brinks.geometry = new BufferGeometry();
     this.#brinks.geometry.setAttribute("position", new BufferAttribute(new Float32Array(ends), 3));
     this.invalidate();
-  }
-
-  /** The map is another one: its path is of no use. */
-  forgetPath(): void {
-    this.#pathCount = 0;
-    this.#path.geometry.setDrawRange(0, 0);
   }
 
   /** The map is of another head: the next is brought into view as the first was. */
@@ -518,6 +527,18 @@ export class Place {
     this.#camera.updateMatrixWorld();
     const along = new Vector3(x, y, 0.5).unproject(this.#camera).sub(this.#camera.position).normalize();
     return { from: this.#camera.position.toArray(), along: along.toArray() };
+  }
+
+  /** Where a ray comes to the floor's height within what is known of the footing; null elsewhere. */
+  onFloor(from: readonly number[], along: readonly number[]): Sighting | null {
+    const ground = this.#ground;
+    if (ground === null || along[2]! >= 0) return null;
+    const distance = (ground.floor - from[2]!) / along[2]!;
+    const point = from.map((v, k) => v + distance * along[k]!) as [number, number, number];
+    const i = Math.floor(point[0] / ground.cell) - ground.col;
+    const j = Math.floor(point[1] / ground.cell) - ground.row;
+    if (i < 0 || j < 0 || i >= ground.width || j >= ground.height) return null;
+    return ground.cells[j * ground.width + i] === 0 ? null : { point, distance };
   }
 
   /** Draws up to two points and the line between them. */

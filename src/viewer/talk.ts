@@ -44,6 +44,17 @@ export type Ground = Omit<FromServer<"ground">, "kind" | "sequence" | "cells"> &
   readonly cells: Uint8Array;
 };
 
+/** The way so far, and keyframes; codes are places in `classes`. */
+export interface Trail {
+  readonly classes: readonly string[];
+  /** x, y, z of each. */
+  readonly points: Float32Array;
+  readonly codes: Uint8Array;
+  /** x, y, bearing of each. */
+  readonly keyframes: Float32Array;
+  readonly keyframeCodes: Uint8Array;
+}
+
 /** A voxel that a ray ran into: where it was hit, world metres. */
 export interface Sighting {
   readonly point: readonly [number, number, number];
@@ -60,6 +71,7 @@ export type FromLink =
   | { readonly kind: "brinks"; readonly brinks: FromServer<"brinks"> }
   | { readonly kind: "image"; readonly image: SeenImage }
   | { readonly kind: "ground"; readonly ground: Ground }
+  | { readonly kind: "trail"; readonly trail: Trail }
   | { readonly kind: "playing"; readonly playing: FromServer<"playing"> }
   | { readonly kind: "recording"; readonly recording: FromServer<"recording"> }
   | { readonly kind: "note"; readonly note: FromServer<"note"> }

@@ -88,8 +88,10 @@ const Topics = exact({
   map: Type.Optional(exact({ rate: Rate, have: Type.Optional(Resume) })),
   image: Type.Optional(exact({ rate: Rate })),
   ground: Type.Optional(exact({ rate: Rate })),
+  trail: Type.Optional(exact({ rate: Rate })),
   playing: Type.Optional(exact({ rate: Rate })),
   recording: Type.Optional(exact({ rate: Rate })),
+  before: Type.Optional(exact({ rate: Rate })),
 });
 /** What can be subscribed to. */
 export type Topic = keyof Static<typeof Topics>;
@@ -98,6 +100,7 @@ export const TOPICS = Object.keys(Topics.properties) as readonly Topic[];
 export const Question = Type.Union([
   exact({ about: Type.Literal("clearance"), point: Pair, frame: Frame }),
   exact({ about: Type.Literal("footing"), point: Pair, frame: Frame }),
+  exact({ about: Type.Literal("evidence"), point: Triple, frame: Type.Literal("world") }),
   exact({ about: Type.Literal("line"), from: Pair, to: Pair, halfWidth: HalfWidth, frame: Frame }),
   exact({
     about: Type.Literal("arc"),
@@ -231,6 +234,9 @@ export const CLIENT_MESSAGES = {
         Type.Number({ minimum: 0, maximum: 16, description: "1 is as it was recorded, 0 stands still" }),
       ),
       repeat: Type.Optional(Type.Boolean({ description: "whether it begins again at its end" })),
+      keep: Type.Optional(
+        Type.Boolean({ description: "true: the settings of now are what later ones are compared with" }),
+      ),
     },
   ),
   open: message("open", "Has the head play another of its recordings; everyone comes back to that one.", {
@@ -287,6 +293,31 @@ export const Answer = Type.Union([
     height: nullable(Metres),
     deviation: nullable(Metres),
     seen: nullable(Type.Integer({ description: "map revision that saw this floor last" })),
+  }),
+  Type.Object({
+    about: Type.Literal("evidence"),
+    class: Type.Union([Type.Literal("free"), Type.Literal("undecided"), Type.Literal("occupied")]),
+    nats: Type.Number({ description: "log-odds of occupied of the voxel at that point; 0 is no evidence" }),
+    changed: nullable(
+      Type.Object(
+        {
+          ago: Type.Number({ description: "seconds before the newest frame" }),
+          from: Pair,
+        },
+        { description: "when anything in the voxel's block changed class last, and where the base was then" },
+      ),
+    ),
+    footing: Type.String({ description: "of the floor below: unseen, firm, gone, doubtful or blocked" }),
+    seen: nullable(
+      Type.Object(
+        {
+          ago: Type.Number({ description: "seconds before the newest frame" }),
+          from: Pair,
+          far: nullable(Type.Number({ description: "metres from the lens" })),
+        },
+        { description: "when the footing there was seen last, and where the base was then" },
+      ),
+    ),
   }),
   Type.Object({
     about: Type.Union([Type.Literal("line"), Type.Literal("arc")]),
@@ -458,6 +489,19 @@ export const SERVER_MESSAGES = {
     floor: Type.Number({ description: "metres: z of the floor under the base" }),
     cells: bytes(2 ** 20, "runs as in `image`, x fastest; 0 unseen, 1 firm, 2 gone, 3 doubtful, 4 blocked"),
   }),
+  trail: server("trail", "The way of the base so far, and keyframes on it.", {
+    ...sent,
+    time: Time,
+    classes: Type.Array(Type.String(), { description: "how poses were known" }),
+    points: bytes(2 ** 20, "x, y, z in metres of each, as little-endian 32-bit floats"),
+    codes: bytes(2 ** 16, "of each point, its class's place in `classes`"),
+    keyframes: bytes(
+      2 ** 20,
+      "x, y (metres), and the lens's bearing (radians) of each, as little-endian 32-bit floats; " +
+        "newest last. None when poses are given",
+    ),
+    keyframeCodes: bytes(2 ** 16, "of each keyframe, its class's place in `classes`"),
+  }),
   finding: server("finding", "What the head makes of a floorcheck.", {
     ...sent,
     time: Time,
@@ -544,6 +588,35 @@ export const SERVER_MESSAGES = {
       }),
     ),
     share: Type.Number({ minimum: 0, maximum: 1, description: "of that way" }),
+  }),
+  before: server("before", "What the head says of the same frame with the settings of before.", {
+    ...sent,
+    time: Time,
+    frame: Type.Integer({ description: "as in `playing`" }),
+    changes: Type.Array(
+      Type.Object({
+        name: Type.String(),
+        before: Type.Union([Type.Number(), Type.String()]),
+        now: Type.Union([Type.Number(), Type.String()]),
+      }),
+      { description: "settings that are not as before; none: nothing is compared" },
+    ),
+    reach: nullable(
+      Type.Object(
+        {
+          state: Type.String(),
+          first: Type.Number(),
+          step: Type.Number(),
+          range: Type.Integer(),
+          distanceMm: Type.Array(Type.Integer({ minimum: 0 })),
+          what: Type.Array(Type.Integer({ minimum: 0 })),
+          pace: nullable(Pace),
+        },
+        { description: "fields as in `reach`; null: the head of before has not come here yet" },
+      ),
+    ),
+    position: nullable(Triple),
+    class: nullable(Type.String()),
   }),
   recording: server("recording", "The recording that the head plays, and what happens in it.", {
     ...sent,

@@ -49,7 +49,7 @@ describe("npm start", () => {
         page.evaluate(() => Number(document.getElementById("frame")?.textContent?.replaceAll(",", "")));
       const first = await frame();
       await page.waitForFunction(
-        (then) => Number(document.getElementById("frame")?.textContent?.replaceAll(",", "")) > then,
+        (then) => Number(document.getElementById("frame")?.textContent?.replaceAll(",", "")) !== then,
         first,
       );
     } finally {

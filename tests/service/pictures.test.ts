@@ -1,5 +1,7 @@
 import { afterEach, beforeEach, expect, test } from "vitest";
 import type { HeadClient } from "../../src/client/client.ts";
+import { newToken } from "../../src/service/tokens.ts";
+import { keyX, keyY, keyZ, VOXEL } from "../../src/wire/blocks.ts";
 import { REASON, unpackCodes, unpackImage } from "../../src/wire/image.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
 import { LiveHead, until, view } from "../helpers/live.ts";
@@ -62,4 +64,90 @@ test("no pictures are made for those who do not want them, nor after they ended 
   await head.drive(sensor, 5);
   await new Promise((resolve) => setTimeout(resolve, 200));
   expect(count).toBe(before);
+});
+
+test("evidence of a place: how sure, since when, seen from where", async () => {
+  const watcher = await head.open();
+  await head.drive(sensor, 25, 0.4);
+  // The wall, at 2 m, is the border of two voxels.
+  const asked = [1.98, 2.02].map((x) =>
+    watcher.ask({ about: "evidence", point: [x, 0.02, 0.3], frame: "world" }),
+  );
+  const wall = (await Promise.all(asked)).find((one) => one.about === "evidence" && one.class === "occupied");
+  if (wall?.about !== "evidence") throw new Error("neither is occupied");
+  expect(wall.nats).toBeGreaterThan(1.5); // what makes a voxel occupied
+  expect(wall.changed!.from[0]).toBeGreaterThanOrEqual(0);
+  expect(wall.changed!.from[0]).toBeLessThanOrEqual(0.4);
+  const floor = await watcher.ask({ about: "evidence", point: [1.4, 0, 0.4], frame: "world" });
+  expect(floor).toMatchObject({ class: "free", footing: "firm" });
+  if (floor.about !== "evidence") throw new Error(floor.about);
+  expect(floor.seen!.ago).toBeLessThan(5);
+  expect(floor.seen!.far).toBeGreaterThan(0.8); // the camera is at most 0.4 m ahead of the start, 0.5 m up
+  const nowhere = await watcher.ask({ about: "evidence", point: [9, 9, 1], frame: "world" });
+  expect(nowhere).toMatchObject({
+    class: "undecided",
+    nats: 0,
+    changed: null,
+    seen: null,
+    footing: "unseen",
+  });
+});
+
+test("the way so far is told with how its poses were known", async () => {
+  const watcher = await head.open({ topics: { trail: 20 } });
+  const trails: FromServer<"trail">[] = [];
+  watcher.on("trail", (trail) => trails.push(trail));
+  await head.drive(sensor, 25, 0.6);
+  await until(() => (trails.at(-1)?.codes.length ?? 0) >= 6, "the way");
+  const { points, codes, classes } = trails.at(-1)!;
+  expect(classes).toEqual(["reference"]);
+  const view = new DataView(points.buffer, points.byteOffset, points.byteLength);
+  const xs = Array.from(codes, (_, n) => view.getFloat32(12 * n, true));
+  expect(xs).toEqual(xs.toSorted((a, b) => a - b));
+  expect(xs[0]).toBeCloseTo(0, 5);
+});
+
+const fileOf = (path: string, headers: Record<string, string> = {}) =>
+  fetch(head.service.url.replace("ws:", "http:").replace("/live", path), { headers });
+
+test("the map comes as files of points, the centres of its occupied voxels", async () => {
+  const watcher = await head.open({ topics: { map: 50 } });
+  await head.drive(sensor, 25, 0.4);
+  await new Promise((resolve) => setTimeout(resolve, 500));
+  await until(() => watcher.mirror.isComplete);
+  const known = new Set<string>();
+  const { voxelSize } = watcher.welcome!.map;
+  for (const { key, classes } of watcher.mirror.blocks.values()) {
+    classes.forEach((one, n) => {
+      if (one !== VOXEL.occupied) return;
+      const at = [8 * keyX(key) + (n & 7), 8 * keyY(key) + ((n >> 3) & 7), 8 * keyZ(key) + (n >> 6)];
+      known.add(at.join());
+    });
+  }
+  expect(known.size).toBeGreaterThan(100);
+  const ply = Buffer.from(await (await fileOf("/map.ply")).arrayBuffer());
+  const end = ply.indexOf("end_header\n") + 11;
+  expect(ply.subarray(0, end).toString()).toContain(`element vertex ${known.size}\n`);
+  const npy = Buffer.from(await (await fileOf("/map.npy")).arrayBuffer());
+  const start = 10 + npy.readUInt16LE(8);
+  expect(npy.subarray(10, start).toString()).toContain(`'shape': (${known.size}, 3)`);
+  for (const [file, from] of [
+    [ply, end],
+    [npy, start],
+  ] as const) {
+    const found = new Set<string>();
+    for (let at = from; at < file.length; at += 12) {
+      found.add([0, 4, 8].map((k) => Math.floor(file.readFloatLE(at + k) / voxelSize)).join());
+    }
+    expect(found).toEqual(known);
+  }
+});
+
+test("where tokens are set, the map's files need one", async () => {
+  const { token, entry } = newToken("tablet", ["watcher"]);
+  const guarded = await LiveHead.start({ tokens: [entry] });
+  const url = guarded.service.url.replace("ws:", "http:").replace("/live", "/map.ply");
+  expect((await fetch(url)).status).toBe(401);
+  expect((await fetch(url, { headers: { authorization: `Bearer ${token}` } })).status).toBe(200);
+  await guarded.stop();
 });

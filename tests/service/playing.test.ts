@@ -227,4 +227,41 @@ test("the pulse counts what comes out of the recording, like what comes from sen
   watcher.subscribe({ pulse: 10 });
   // 100 a second; the recording is played in real time.
   await until(() => Math.max(...rates) > 50);
+
+test("what changed settings do is compared with what was said before, frame by frame", async () => {
+  const told: FromServer<"before">[] = [];
+  watcher.on("before", (message) => told.push(message));
+  watcher.subscribe({ before: 50 });
+  await watcher.play({ to: 1_200_000, speed: 0 });
+  await until(() => playing?.goal === null && playing.at > 900_000, "the place");
+  const { frame } = playing!;
+  await watcher.settings({ "body.reactionDelay": 0.6 });
+  const isOf = (count: number) => {
+    const last = told.at(-1);
+    return last !== undefined && last.frame === count && last.reach !== null;
+  };
+  await until(() => isAt(frame) && isOf(frame), "the comparison");
+  expect(told.at(-1)!.changes).toEqual([
+    { name: "body.reactionDelay", before: expect.any(Number), now: 0.6 },
+  ]);
+  const expectBefore = async (count: number) => {
+    const { reach: known, position } = await saidBy(count);
+    const { reach: before, position: was } = told.at(-1)!;
+    expect(before!.distanceMm).toEqual(known.distance.map((metres) => Math.round(1000 * metres)));
+    expect(before!.pace!.forward).toBe(known.pace.forward);
+    expect(was).toEqual(position);
+  };
+  await expectBefore(frame);
+  await expectTruth(frame, { "body.reactionDelay": 0.6 });
+  // Also where the head has not been with the old settings.
+  await watcher.play({ step: 9 });
+  await until(() => isAt(frame + 9) && isOf(frame + 9), "farther on");
+  await expectBefore(frame + 9);
+  // Kept, they are what the next are compared with; taken back, there is nothing to compare.
+  await watcher.play({ keep: true });
+  await until(() => told.at(-1)!.changes.length === 0);
+  await watcher.settings({ "body.reactionDelay": 0.3 });
+  await until(() => told.at(-1)!.changes[0]?.before === 0.6);
+  await watcher.settings({ "body.reactionDelay": 0.6 });
+  await until(() => told.at(-1)!.changes.length === 0);
 });
