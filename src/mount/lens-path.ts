@@ -46,10 +46,18 @@ const MOVE_SIGMA = 0.04;
 /** Fewest matches, and their least share of those on known ground, for a frame to be registered. */
 const LEAST_MATCHES = 150;
 const LEAST_SHARE = 0.6;
-/** A direction with a smaller share of the weight is not held by what is in view. */
-const LEAST_STRENGTH = 0.001;
+/**
+ * A direction with a larger share of the weight is held by what is in view. A smaller one may be the noise of normals alone; then
+ * samples that face it must hold it: so many, together so good (metres, 1 sigma), and better after it was free.
+ */
+const CLEAR_STRENGTH = 0.006;
+const FACING_COUNT = 20;
+const FACING_SIGMA = 0.004;
+const HELD_AGAIN = 0.7;
+/** Seconds without hold after which the place is not that of before. */
+const LONGEST_FREE = 0.25;
 /** Share of its speed that a lens is expected to keep from frame to frame where it is not held. */
-const COASTING = 0.7;
+const COASTING = 0.5;
 /** Seconds between frames beyond which the way is taken for unknown. */
 const LONGEST_GAP = 0.5;
 
@@ -76,6 +84,8 @@ export class LensPath {
   #sinceFused = 0;
   #stretch = -1;
   #isHeld = true;
+  /** When a frame was last held in all directions. */
+  #heldAt = 0;
 
   /**
    * @param up about where up is in the lens frame, within 50 degrees
@@ -109,16 +119,22 @@ export class LensPath {
     const { all, chosen } = this.#sampler;
     const fitFloor = (near: FloorPlane): FloorPlane | null =>
       this.#fitter.fit(depth, unitsPerMetre, amplitude, near);
+    let floor: FloorPlane | null = null;
     if (last !== undefined && (time - last.time) / 1e6 <= LONGEST_GAP && this.#register(time, chosen)) {
       const pose = poseOf(this.#at);
-      const floor = fitFloor(floorUnder(pose));
-      this.#push(time, pose, floor, last);
-      if (++this.#sinceFused >= 2) this.#fuse(all);
-      return;
+      floor = fitFloor(floorUnder(pose));
+      const isReturn = this.#isHeld && (time - this.#heldAt) / 1e6 > LONGEST_FREE;
+      if (!isReturn || floor === null) {
+        this.#push(time, pose, floor, last);
+        if (++this.#sinceFused >= 2) this.#fuse(all);
+        return;
+      }
+      // Held again after a while: where is not known, so a new stretch begins.
+    } else {
+      if (last !== undefined) this.broken++;
+      const rough = findFloor(all, last?.floor?.normal ?? this.#up);
+      floor = rough === null ? null : fitFloor(rough);
     }
-    if (last !== undefined) this.broken++;
-    const rough = findFloor(all, last?.floor?.normal ?? this.#up);
-    const floor = rough === null ? null : fitFloor(rough);
     if (floor === null) {
       this.unseen++;
       return;
@@ -146,11 +162,33 @@ export class LensPath {
     const predicted = this.#predict(time);
     setPlacement(this.#at, predicted);
     setPlacement(this.#prior.at, predicted);
-    const { matched, shares } = this.#registrar.register(chosen, this.#at, this.#prior, this.#stages);
+    const { matched } = this.#registrar.register(chosen, this.#at, this.#prior, this.#stages);
     this.#coarse.match(this.#matches, chosen, this.#at, COARSE, 4);
     const known = 4 * this.#matches.count;
-    this.#isHeld = Math.min(...shares) >= LEAST_STRENGTH;
-    return matched >= LEAST_MATCHES && matched >= LEAST_SHARE * known;
+    if (matched < LEAST_MATCHES || matched < LEAST_SHARE * known) return false;
+    this.#holdFree(predicted);
+    return true;
+  }
+
+  /** Along what geometry leaves free the prediction stays, or the way would walk off by its own noise. */
+  /** Along what geometry leaves free the prediction stays, or the way would walk off by its own noise. */
+  #holdFree({ position }: Pose): void {
+    const { strength, sums } = this.#registrar.result;
+    const { axes, values } = strength;
+    const at = this.#at.position;
+    const most = this.#isHeld ? FACING_SIGMA : HELD_AGAIN * FACING_SIGMA;
+    let isHeld = true;
+    for (let k = 0; k < 3; k++) {
+      if (values[k]! >= CLEAR_STRENGTH * sums.weight) continue;
+      const axis = axes.subarray(3 * k, 3 * k + 3);
+      const { count, information } = this.#registrar.facing(this.#prior, axis);
+      if (count >= FACING_COUNT && information >= 1 / most ** 2) continue;
+      let moved = 0;
+      for (let i = 0; i < 3; i++) moved += axis[i]! * (at[i]! - position[i]!);
+      for (let i = 0; i < 3; i++) at[i]! -= axis[i]! * moved;
+      isHeld = false;
+    }
+    this.#isHeld = isHeld;
   }
 
   /** The lens goes on as it did. */
@@ -173,6 +211,7 @@ export class LensPath {
     const [raw] = toYawPitchRoll(bodyOf(pose.rotation));
     const before = last?.heading ?? 0;
     const heading = before + wrap(raw - before);
+    if (this.#isHeld) this.#heldAt = time;
     this.frames.push({ time, pose, heading, floor, stretch: this.#stretch, isHeld: this.#isHeld });
   }
 

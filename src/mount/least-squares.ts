@@ -1,12 +1,12 @@
 import { solveSymmetric } from "../geometry/solve.ts";
 
 /** A small nonlinear least-squares problem, residuals in rows. */
-export interface FitProblem {
+export interface Problem {
   /** Where the search starts, one value per unknown (at most 8). */
   readonly start: readonly number[];
   /** What is known of each unknown beforehand: 1 sigma about its start; Infinity for nothing. */
   readonly priors: readonly number[];
-  /** Small change of each unknown, for derivatives. */
+  /** Change of each unknown for derivatives: small, but more than what noise in `evaluate` moves. */
   readonly steps: readonly number[];
   /** Rows of one kind share a unit and a noise. (rows) */
   readonly kinds: Uint8Array;
@@ -20,7 +20,7 @@ export interface FitProblem {
   readonly evaluate: (values: Float64Array, out: Float64Array) => void;
 }
 
-export interface Fit {
+export interface Solution {
   readonly values: Float64Array;
   /** 1 sigma of each value; Infinity when the equations leave it free. */
   readonly sigmas: Float64Array;
@@ -30,6 +30,8 @@ export interface Fit {
 }
 
 const ITERATIONS = 25;
+/** A step of so many sigmas is none. */
+const SMALL = 0.01;
 /** Rows off by more sigmas than this count for less. */
 const ROBUST = 2;
 
@@ -39,7 +41,7 @@ const ROBUST = 2;
  *
  * Sources: Huber 1964; scale by the median absolute deviation (Hampel 1974); scatter between clusters: Liang & Zeger 1986.
  */
-export function fit(problem: FitProblem): Fit {
+export function leastSquares(problem: Problem): Solution {
   const { start, priors, steps, kinds, leastSigma, clusters, overlap, evaluate } = problem;
   const n = start.length;
   const rows = kinds.length;
@@ -94,7 +96,8 @@ export function fit(problem: FitProblem): Fit {
     let isSmall = true;
     for (let k = 0; k < n; k++) {
       values[k]! += step[k]!;
-      if (Math.abs(step[k]!) > 0.1 * steps[k]!) isSmall = false;
+      // Against the doubt of this unknown were all others known.
+      if (Math.abs(step[k]!) > SMALL / Math.sqrt(information[k * n + k]!)) isSmall = false;
     }
     if (isSmall) break;
   }
