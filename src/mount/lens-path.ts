@@ -33,13 +33,16 @@ export interface LensFrame {
   readonly stretch: number;
   /** Whether what is in view holds the lens in every direction: a floor and one bare wall do not. */
   readonly isHeld: boolean;
+  /** Metres, 1 sigma, along the direction that is held least, as the samples' own noise has it. */
+  readonly doubt: number;
 }
 
 /** Voxels of the maps, metres; the largest weight of a surfel, as in tracking. */
 const FINE = 0.06;
 const COARSE = 0.24;
 const MAX_WEIGHT = 2e7;
-const SAMPLES = 1500;
+const SAMPLES = 3000;
+const CANDIDATES = 6000;
 /** Prior of a frame, 1 sigma: it goes on as it did, within what a base can do between two frames. */
 const TURN_SIGMA = (4 * Math.PI) / 180;
 const MOVE_SIGMA = 0.04;
@@ -81,9 +84,9 @@ export class LensPath {
   #stages: readonly Stage[] = [];
   readonly #at = placement();
   readonly #prior = { at: placement(), rotation: new Float64Array(9), position: new Float64Array(9) };
-  #sinceFused = 0;
   #stretch = -1;
   #isHeld = true;
+  #doubt = 0;
   /** When a frame was last held in all directions. */
   #heldAt = 0;
 
@@ -95,7 +98,11 @@ export class LensPath {
     if (optics.model === "scan") throw new RangeError("a planar scan shows no floor: give a depth camera");
     this.#mask = new DepthMask(optics);
     const { rays } = this.#mask;
-    this.#sampler = new FrameSampler(rays, { ...DEFAULT_SAMPLER_SETTINGS, wanted: SAMPLES });
+    this.#sampler = new FrameSampler(rays, {
+      ...DEFAULT_SAMPLER_SETTINGS,
+      candidates: CANDIDATES,
+      wanted: SAMPLES,
+    });
     this.#fitter = new FloorFitter(rays);
     const capacity = this.#sampler.all.weight.length;
     this.#registrar = new Registrar(capacity);
@@ -126,7 +133,7 @@ export class LensPath {
       const isReturn = this.#isHeld && (time - this.#heldAt) / 1e6 > LONGEST_FREE;
       if (!isReturn || floor === null) {
         this.#push(time, pose, floor, last);
-        if (++this.#sinceFused >= 2) this.#fuse(all);
+        this.#fuse(all);
         return;
       }
       // Held again after a while: where is not known, so a new stretch begins.
@@ -149,6 +156,7 @@ export class LensPath {
   #begin(): void {
     this.#stretch++;
     this.#isHeld = true;
+    this.#doubt = 0;
     this.#fine = new SurfelMap(FINE, MAX_WEIGHT);
     this.#coarse = new SurfelMap(COARSE, MAX_WEIGHT);
     this.#stages = [
@@ -178,10 +186,14 @@ export class LensPath {
     const at = this.#at.position;
     const most = this.#isHeld ? FACING_SIGMA : HELD_AGAIN * FACING_SIGMA;
     let isHeld = true;
+    this.#doubt = 0;
     for (let k = 0; k < 3; k++) {
+      const sigma = 1 / Math.sqrt(values[k]!);
+      this.#doubt = Math.max(this.#doubt, sigma);
       if (values[k]! >= CLEAR_STRENGTH * sums.weight) continue;
       const axis = axes.subarray(3 * k, 3 * k + 3);
       const { count, information } = this.#registrar.facing(this.#prior, axis);
+      this.#doubt = Math.max(this.#doubt, 1 / Math.sqrt(information));
       if (count >= FACING_COUNT && information >= 1 / most ** 2) continue;
       let moved = 0;
       for (let i = 0; i < 3; i++) moved += axis[i]! * (at[i]! - position[i]!);
@@ -212,11 +224,18 @@ export class LensPath {
     const before = last?.heading ?? 0;
     const heading = before + wrap(raw - before);
     if (this.#isHeld) this.#heldAt = time;
-    this.frames.push({ time, pose, heading, floor, stretch: this.#stretch, isHeld: this.#isHeld });
+    this.frames.push({
+      time,
+      pose,
+      heading,
+      floor,
+      stretch: this.#stretch,
+      isHeld: this.#isHeld,
+      doubt: this.#doubt,
+    });
   }
 
   #fuse(all: Samples): void {
-    this.#sinceFused = 0;
     this.#fine.fuse(all, this.#at, FINE / 2);
     this.#coarse.fuse(all, this.#at, COARSE / 2);
   }

@@ -116,7 +116,7 @@ const TIME_SIGMA = 0.0002;
 /** What a drive must have shown, and the doubt beyond which a quantity is not told. */
 const LEAST_TURNED = 90 * DEGREE;
 const LEAST_WAY = 0.5;
-const MOST_YAW_SIGMA = 0.17 * DEGREE;
+const MOST_YAW_SIGMA = 0.2 * DEGREE;
 const MOST_OFFSET_SIGMA = 0.005;
 const MOST_TILT_SIGMA = 0.3 * DEGREE;
 const MOST_HEADING_SIGMA = 1.5 * DEGREE;

@@ -105,6 +105,8 @@ interface Span {
   readonly turn: number;
   readonly x: number;
   readonly y: number;
+  /** The lens's way counts for less by this factor, 1 or more: what was in view held it less well. */
+  readonly doubt: number;
 }
 
 /** Seconds: length of a span, from one to the next, and over which errors may be shared. */
@@ -116,6 +118,8 @@ const LEAST_WAY = 0.03;
 const LEAST_TURN = (2 * Math.PI) / 180;
 /** Radians: a span that turns less is straight. */
 const STRAIGHT = (4 * Math.PI) / 180;
+/** Metres, 1 sigma: a way held this well counts in full. */
+const WELL_HELD = 0.001;
 /** Late by more than this the odometry is of no use, seconds: the way must be known so long before and after. */
 const MOST_LATE = 0.15;
 
@@ -170,11 +174,11 @@ export function solvePlanar(
     evaluate: ([yaw = 0, tx = 0, ty = 0, scale = 1, turnScale = 1, late = 0], out) => {
       wheels.corrected(path, scale, turnScale);
       const [c, s] = [Math.cos(yaw), Math.sin(yaw)];
-      for (const [n, { from, to, turn, x, y }] of spans.entries()) {
+      for (const [n, { from, to, turn, x, y, doubt }] of spans.entries()) {
         motionOf(moved, path, wheels, from + 1e6 * late, to + 1e6 * late);
         const [ct, st] = [Math.cos(turn), Math.sin(turn)];
-        out[3 * n] = c * x - s * y + tx - ct * tx + st * ty - moved[0]!;
-        out[3 * n + 1] = s * x + c * y + ty - st * tx - ct * ty - moved[1]!;
+        out[3 * n] = (c * x - s * y + tx - ct * tx + st * ty - moved[0]!) / doubt;
+        out[3 * n + 1] = (s * x + c * y + ty - st * tx - ct * ty - moved[1]!) / doubt;
         out[3 * n + 2] = turn - moved[2]!;
       }
     },
@@ -207,7 +211,16 @@ function findSpans(frames: readonly LensFrame[], places: readonly PlanarPlace[],
     const [dx, dy] = [places[j]!.x - places[i]!.x, places[j]!.y - places[i]!.y];
     if (Math.hypot(dx, dy) < LEAST_WAY && Math.abs(turn) < LEAST_TURN) continue;
     const [c, s] = [Math.cos(start.heading), Math.sin(start.heading)];
-    spans.push({ from, to: end.time, turn, x: c * dx + s * dy, y: c * dy - s * dx });
+    let doubt = 0;
+    for (let k = i; k <= j; k++) doubt = Math.max(doubt, frames[k]!.doubt);
+    spans.push({
+      from,
+      to: end.time,
+      turn,
+      x: c * dx + s * dy,
+      y: c * dy - s * dx,
+      doubt: Math.max(1, doubt / WELL_HELD),
+    });
   }
   return spans;
 }

@@ -81,8 +81,14 @@ export function mountDrive(seed: number, kind: DriveKind = "whole"): MountDrive 
           [far - size[0] / 2, y],
           [-1.2 + size[0] / 4, y],
         ][n % 4]!;
-        if (n % 3 === 2) return { shape: "cylinder", material: "thing", at, radius: size[0] / 4, height: size[2] };
-        return { shape: "box", material: "thing", at, size: n % 4 === 3 ? [size[0] / 2, ...size.slice(1)] : size };
+        if (n % 3 === 2)
+          return { shape: "cylinder", material: "thing", at, radius: size[0] / 4, height: size[2] };
+        return {
+          shape: "box",
+          material: "thing",
+          at,
+          size: n % 4 === 3 ? [size[0] / 2, ...size.slice(1)] : size,
+        };
       }),
     ],
     base: {
@@ -98,7 +104,7 @@ export function mountDrive(seed: number, kind: DriveKind = "whole"): MountDrive 
         rate: pick([10, 12, 15]),
         start: between(0, 0.05),
         optics: {
-          ...{ width: 120, height: 90, fieldOfView: [between(68, 84), between(54, 64)], measures: "z" },
+          ...{ width: 160, height: 120, fieldOfView: [between(68, 84), between(54, 64)], measures: "z" },
           ...{ minRange: 0.12, maxRange: 6 },
         },
         mount: {},
@@ -164,17 +170,17 @@ function wayOf(kind: DriveKind, between: Between): object[] {
       { at: [0, 0] },
       { at: [between(0.6, 0.8), 0], speed, pause: 0.6 },
       { at: [between(1.3, 1.5), 0], speed, pause: 0.6 },
-      { at: [between(1.9, 2.1), 0], speed, pause: 0.4 },
+      { at: [between(1.9, 2.1), 0], speed },
     ];
   }
   if (kind === "steady") {
-    // A polygon so fine that its corners run into one another: a circle. Its beginning and end are cut off.
-    const radius = between(0.5, 0.8);
-    const points = Array.from({ length: 60 }, (_, n) => {
-      const angle = (n * 12) / DEGREES;
-      return { at: [radius * Math.sin(angle), radius * (1 - Math.cos(angle))], speed: 0.4, corner: 0.5 };
-    });
-    return points;
+    // Legs so short that their corners run into one another: a circle. Its beginning and end are cut off.
+    const radius = between(0.5, 0.7);
+    const turn = 0.0125 / radius;
+    return Array.from({ length: Math.ceil((2.4 * Math.PI) / turn) }, (_, n) => ({
+      at: [radius * Math.sin(n * turn), radius * (1 - Math.cos(n * turn))],
+      ...{ speed: 0.3, corner: 0.4 },
+    }));
   }
   const side = between(-1, 1) < 0 ? -1 : 1;
   const [a, b] = [between(70, 120), between(70, 120)];
@@ -184,7 +190,9 @@ function wayOf(kind: DriveKind, between: Between): object[] {
     { at: [0, 0], look: [side * a, -side * b, 0], pause: between(0.3, 0.7) },
     { at: [length, 0], speed, pause: between(0.3, 0.8) },
     { at: [length, across], speed, corner: 0, pause: between(0.3, 0.6) },
-    { at: [0.1, across], speed, corner: 0, look: [side > 0 ? 90 : -90], pause: 0.4 },
+    { at: [0.1, across], speed, corner: 0, pause: 0.4 },
+    { at: [0.1, 0], speed, corner: 0, pause: 0.3 },
+    { at: [0.9 * length, 0], speed, corner: 0 },
   ];
 }
 
@@ -197,7 +205,8 @@ function* eventsOf(
   odometryLateness: number,
 ): Generator<HeadEvent> {
   const total = scenario.lap * scenario.repeat;
-  const [first, last] = kind === "steady" ? [4, Math.min(total - 4, 22)] : [0, total];
+  // The simulator's last second stands with its nose still down.
+  const [first, last] = kind === "steady" ? [4, Math.min(total - 4, 22)] : [0, total - 1];
   for (const event of simulateEvents(scenario)) {
     if (event.time < first * 1e6 || event.time > last * 1e6) continue;
     const shift = (seconds: number): number => Math.max(0, event.time + Math.round(seconds * 1e6));
