@@ -1,7 +1,7 @@
 import type { Vec3 } from "../geometry/optics.ts";
 import type { RayTable } from "../geometry/rays.ts";
 import { solveSymmetric } from "../geometry/solve.ts";
-import { DEFAULT_RANGE_NOISE, type RangeNoise, rangeSigma } from "../sense/noise.ts";
+import { DEFAULT_RANGE_NOISE, floorAmplitude, rangeSigma, type TimeOfFlightNoise } from "../sense/noise.ts";
 import type { Samples } from "../track/surfels.ts";
 
 /** The floor as one frame shows it, in the lens frame: `normal . p = -height`, the normal up. */
@@ -65,6 +65,8 @@ export function findFloor({ count, point, normal }: Samples, up: Vec3): FloorPla
 
 /** Metres of range beyond which floor is too faint to help, and fewest pixels of a fit. */
 const FARTHEST = 3;
+/** Metres of range up to which the floor's brightness is looked for. */
+const NEARER = 1.5;
 const LEAST_PIXELS = 60;
 /** Metres off the plane, and sigmas of range noise, beyond which a pixel is none of the floor. */
 const GATE = 0.025;
@@ -74,8 +76,12 @@ const SLACK = [30, 8, 0, 0, 0];
 /** Directions around the lens in which the floor ends each at its own place; so many pixels must say so. */
 const SECTORS = 72;
 const SAY = 3;
+/** Rings of so many metres around the lens; of so many pixels in one this share must return. */
+const RING = 0.1;
+const LEAST_ASKED = 12;
+const ANSWERED = 0.8;
 /** Metres kept from where the floor ends. */
-const KEPT_OFF = 0.05;
+const KEPT_OFF = 0.1;
 
 /**
  * Fits the floor of one sensor's frames. In inverse depth a plane is linear in its unknowns, 1 / z = m . ray with m = -normal /
@@ -85,18 +91,21 @@ const KEPT_OFF = 0.05;
  */
 export class FloorFitter {
   readonly #rays: RayTable;
-  readonly #noise: RangeNoise;
+  readonly #noise: TimeOfFlightNoise;
   /** The pixels looked at, and the length of their rays. */
   readonly #pixels: Int32Array;
   readonly #length: Float64Array;
   readonly #sector: Uint8Array;
+  readonly #said: Float64Array;
+  readonly #asked = new Int32Array(Math.ceil(FARTHEST / RING));
+  readonly #answered = new Int32Array(Math.ceil(FARTHEST / RING));
   /** (SAY per sector) the nearest places where something else than floor was seen, ascending. */
   readonly #ends = new Float64Array(SAY * SECTORS);
   readonly #information = new Float64Array(9);
   readonly #pull = new Float64Array(3);
   readonly #m = new Float64Array(3);
 
-  constructor(rays: RayTable, noise: RangeNoise = DEFAULT_RANGE_NOISE) {
+  constructor(rays: RayTable, noise: TimeOfFlightNoise = DEFAULT_RANGE_NOISE) {
     this.#rays = rays;
     this.#noise = noise;
     // Some thousand pixels are plenty: what they share weighs more than what they do not.
@@ -109,6 +118,7 @@ export class FloorFitter {
     this.#pixels = Int32Array.from(pixels);
     this.#length = Float64Array.from(pixels, (i) => Math.hypot(rays.x[i]!, rays.y[i]!, rays.z[i]!));
     this.#sector = new Uint8Array(pixels.length);
+    this.#said = new Float64Array(pixels.length);
   }
 
   /**
@@ -128,11 +138,13 @@ export class FloorFitter {
     const m = this.#m;
     for (let k = 0; k < 3; k++) m[k] = -near.normal[k]! / near.height;
     this.#findSectors(near.normal);
+    const bright = this.#brightness(amplitude, near);
+    const horizon = this.#horizon(depth, near);
     let count = 0;
     let slant = 0;
     for (const slack of SLACK) {
       const tall = 1 / Math.hypot(m[0]!, m[1]!, m[2]!);
-      this.#findEnds(depth, unitsPerMetre, amplitude, tall, slack);
+      this.#findEnds(depth, unitsPerMetre, bright, tall, slack);
       this.#information.fill(0);
       this.#pull.fill(0);
       count = 0;
@@ -145,8 +157,8 @@ export class FloorFitter {
         const inverse = m[0]! * a + m[1]! * b + m[2]!;
         // All weights and gates go by where the floor is expected: by the noisy depth itself they would favour one side.
         const range = this.#length[p]! / inverse;
-        if (!(inverse > 0 && range < FARTHEST)) continue;
-        const sigma = rangeSigma(this.#noise, range, amplitude === null ? null : amplitude[i]!);
+        if (!(inverse > 0 && range < horizon)) continue;
+        const sigma = rangeSigma(this.#noise, range, floorAmplitude(bright, tall, range));
         const off = z - 1 / inverse; // metres along the axis
         const doubt = sigma / this.#length[p]!;
         const gate = GATE + GATE_SIGMAS * sigma * (tall / range);
@@ -170,6 +182,46 @@ export class FloorFitter {
     };
   }
 
+  /**
+   * Range from which on the floor is too dark to be seen: most pixels that look at it there return nothing. Beyond it only feet
+   * of brighter walls would be taken for floor.
+   */
+  #horizon(depth: Uint16Array, { normal, height }: FloorPlane): number {
+    const { x, y } = this.#rays;
+    const asked = this.#asked.fill(0);
+    const answered = this.#answered.fill(0);
+    for (let p = 0; p < this.#pixels.length; p++) {
+      const i = this.#pixels[p]!;
+      const range = (-height * this.#length[p]!) / (normal[0] * x[i]! + normal[1] * y[i]! + normal[2]);
+      if (!(range > 0 && range < FARTHEST)) continue;
+      const ring = Math.floor(range / RING);
+      asked[ring]!++;
+      if (depth[i] !== 0) answered[ring]!++;
+    }
+    for (let ring = 0; ring < asked.length; ring++) {
+      if (asked[ring]! >= LEAST_ASKED && answered[ring]! < ANSWERED * asked[ring]!) return ring * RING;
+    }
+    return FARTHEST;
+  }
+
+  /**
+   * What the floor's material returns at 1 m when faced squarely: the median of what its nearer pixels say. Noise is reckoned from
+   * it, not from each pixel's own amplitude: a bright wall's foot would outweigh the whole floor.
+   */
+  #brightness(amplitude: Uint16Array | null, { normal, height }: FloorPlane): number {
+    if (amplitude === null) return this.#noise.amplitudeAtOneMetre;
+    const { x, y } = this.#rays;
+    let count = 0;
+    for (let p = 0; p < this.#pixels.length; p++) {
+      const i = this.#pixels[p]!;
+      const range = (-height * this.#length[p]!) / (normal[0] * x[i]! + normal[1] * y[i]! + normal[2]);
+      if (range > 0 && range < NEARER && amplitude[i]! > 0)
+        this.#said[count++] = (amplitude[i]! * range ** 3) / height;
+    }
+    if (count === 0) return this.#noise.amplitudeAtOneMetre;
+    return this.#said.subarray(0, count).sort()[count >> 1]!;
+  }
+
   /** Which way each pixel looks, along the floor. */
   #findSectors([a, b, c]: Vec3): void {
     const { x, y } = this.#rays;
@@ -187,13 +239,7 @@ export class FloorFitter {
   }
 
   /** Ranges along the floor at which something else is seen first. */
-  #findEnds(
-    depth: Uint16Array,
-    unitsPerMetre: number,
-    amplitude: Uint16Array | null,
-    tall: number,
-    slack: number,
-  ): void {
+  #findEnds(depth: Uint16Array, unitsPerMetre: number, bright: number, tall: number, slack: number): void {
     const { x, y } = this.#rays;
     const m = this.#m;
     const ends = this.#ends.fill(Number.POSITIVE_INFINITY);
@@ -207,7 +253,7 @@ export class FloorFitter {
       const range = this.#length[p]! / inverse;
       let at = SAY * this.#sector[p]! + SAY - 1;
       if (!(range < ends[at]!)) continue;
-      const sigma = rangeSigma(this.#noise, range, amplitude === null ? null : amplitude[i]!);
+      const sigma = rangeSigma(this.#noise, range, floorAmplitude(bright, tall, range));
       const over = Math.abs(z * inverse - 1) * tall;
       if (over < GATE + (GATE_SIGMAS + slack) * sigma * (tall / range)) continue;
       for (; at % SAY > 0 && ends[at - 1]! > range; at--) ends[at] = ends[at - 1]!;

@@ -120,7 +120,7 @@ const MOST_YAW_SIGMA = 0.2 * DEGREE;
 const MOST_OFFSET_SIGMA = 0.005;
 const MOST_TILT_SIGMA = 0.3 * DEGREE;
 const MOST_HEADING_SIGMA = 1.5 * DEGREE;
-const MOST_TIME_SIGMA = 0.001;
+const MOST_TIME_SIGMA = 0.0012;
 
 export interface MountOptions {
   /** Which sensor of the setup; the first by default. */

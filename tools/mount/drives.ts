@@ -168,8 +168,8 @@ function wayOf(kind: DriveKind, between: Between): object[] {
   if (kind === "straight" || kind === "smooth") {
     return [
       { at: [0, 0] },
-      { at: [between(0.6, 0.8), 0], speed, pause: 0.6 },
-      { at: [between(1.3, 1.5), 0], speed, pause: 0.6 },
+      { at: [between(0.6, 0.8), 0], speed, pause: 1.2 },
+      { at: [between(1.3, 1.5), 0], speed, pause: 1.2 },
       { at: [between(1.9, 2.1), 0], speed },
     ];
   }
