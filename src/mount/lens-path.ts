@@ -11,6 +11,7 @@ import {
   toYawPitchRoll,
   turn,
 } from "../geometry/rigid.ts";
+import { fitPlane } from "../geometry/solve.ts";
 import { levelFromGravity } from "../sense/attitude.ts";
 import { DepthMask } from "../sense/mask.ts";
 import { emptyMatches } from "../track/normal-equations.ts";
@@ -35,6 +36,8 @@ export interface LensFrame {
   readonly isHeld: boolean;
   /** Metres, 1 sigma, along the direction that is held least, as the samples' own noise has it. */
   readonly doubt: number;
+  /** Metres to the wall that the lens faces; null where it was not asked for, has moved, or faces none. */
+  readonly wall: number | null;
 }
 
 /** Voxels of the maps, metres; the largest weight of a surfel, as in tracking. */
@@ -61,6 +64,16 @@ const HELD_AGAIN = 0.7;
 const LONGEST_FREE = 0.25;
 /** Share of its speed that a lens is expected to keep from frame to frame where it is not held. */
 const COASTING = 0.5;
+/** A lens has not moved while it is within these of its first place, metres and radians. */
+const STILL = 0.01;
+const STILL_ANGLE = 0.01;
+/** A wall ahead: tangent of the bearing, metres above the floor, cosines of its normal; samples and band (metres) of its plane. */
+const AHEAD = 0.27;
+const ABOVE_FLOOR = 0.12;
+const FACING = 0.94;
+const UPRIGHT = 0.15;
+const LEAST_WALL = 30;
+const WALL_BAND = 0.1;
 /** Seconds between frames beyond which the way is taken for unknown. */
 const LONGEST_GAP = 0.5;
 
@@ -85,6 +98,7 @@ export class LensPath {
   readonly #at = placement();
   readonly #prior = { at: placement(), rotation: new Float64Array(9), position: new Float64Array(9) };
   #stretch = -1;
+  #isWallAsked: boolean;
   #isHeld = true;
   #doubt = 0;
   /** When a frame was last held in all directions. */
@@ -92,9 +106,11 @@ export class LensPath {
 
   /**
    * @param up about where up is in the lens frame, within 50 degrees
+   * @param isWallAsked whether the distance to a wall ahead is wanted as long as the lens has not moved
    * @throws {RangeError} for optics that are no camera's
    */
-  constructor(optics: Optics, up: Vec3) {
+  constructor(optics: Optics, up: Vec3, isWallAsked = false) {
+    this.#isWallAsked = isWallAsked;
     if (optics.model === "scan") throw new RangeError("a planar scan shows no floor: give a depth camera");
     this.#mask = new DepthMask(optics);
     const { rays } = this.#mask;
@@ -232,7 +248,31 @@ export class LensPath {
       stretch: this.#stretch,
       isHeld: this.#isHeld,
       doubt: this.#doubt,
+      wall: this.#wallAhead(pose, heading),
     });
+  }
+
+  /** Square distance to the upright surface that is met ahead, on a plane through all samples of it. */
+  #wallAhead({ rotation, position }: Pose, heading: number): number | null {
+    const hasMoved =
+      this.#stretch > 0 || Math.hypot(position[0], position[1]) > STILL || Math.abs(heading) > STILL_ANGLE;
+    if (!this.#isWallAsked || hasMoved) return null;
+    const { count, point, normal } = this.#sampler.all;
+    const points: number[] = [];
+    const distances: number[] = [];
+    for (let k = 0; k < 3 * count; k += 3) {
+      const n = turn(rotation, [normal[k]!, normal[k + 1]!, normal[k + 2]!]);
+      const p = turn(rotation, [point[k]!, point[k + 1]!, point[k + 2]!]);
+      const isAhead = p[0] > 0 && Math.abs(p[1]) < AHEAD * p[0] && p[2] + position[2] > ABOVE_FLOOR;
+      if (!isAhead || n[0] > -FACING || Math.abs(n[2]) > UPRIGHT) continue;
+      points.push(point[k]!, point[k + 1]!, point[k + 2]!);
+      distances.push(-(n[0] * p[0] + n[1] * p[1] + n[2] * p[2]));
+    }
+    if (distances.length < LEAST_WALL) return null;
+    const middle = [...distances].sort((a, b) => a - b)[distances.length >> 1]!;
+    const kept = points.filter((_, i) => Math.abs(distances[Math.floor(i / 3)]! - middle) < WALL_BAND);
+    const plane = kept.length < 3 * LEAST_WALL ? null : fitPlane(kept);
+    return plane === null ? null : Math.abs(plane.offset);
   }
 
   #fuse(all: Samples): void {

@@ -83,7 +83,7 @@ export interface MountReport {
     readonly way: number;
     readonly turned: number;
   };
-  readonly range: RangeCheck | null;
+  readonly range: RangeCheck | NotSeen | null;
   /** The setup that was given, with what was found put in. */
   readonly setup: Setup;
 }
@@ -91,9 +91,9 @@ export interface MountReport {
 /** Distance to the wall that the lens faces at first, against a tape. */
 export interface RangeCheck {
   readonly measured: number;
-  readonly sigma: number;
-  /** Measured less taped, metres. */
+  /** Measured less taped, metres, and its 1 sigma with the tape's own. */
   readonly bias: number;
+  readonly sigma: number;
   readonly frames: number;
 }
 
@@ -113,6 +113,9 @@ const YAW_SIGMA = 0.05 * DEGREE;
 const OFFSET_SIGMA = 0.001;
 const IMU_SIGMA = 0.05 * DEGREE;
 const TIME_SIGMA = 0.0002;
+/** Frames that face a wall, at least; what a tape is read to, metres, 1 sigma (common practice, no source). */
+const LEAST_WALLS = 8;
+const TAPE_SIGMA = 0.0015;
 /** What a drive must have shown, and the doubt beyond which a quantity is not told. */
 const LEAST_TURNED = 90 * DEGREE;
 const LEAST_WAY = 0.5;
@@ -159,7 +162,7 @@ export class MountEstimator {
     this.#setup = setup;
     this.#sensor = sensor;
     this.#tape = tape;
-    this.#path = new LensPath(own.optics, turn(conjugate(this.#believed.rotation), [0, 0, 1]));
+    this.#path = new LensPath(own.optics, turn(conjugate(this.#believed.rotation), [0, 0, 1]), tape !== null);
   }
 
   /** baseFromLens as the setup has it. */
@@ -229,9 +232,25 @@ export class MountEstimator {
       pitch: { value: pitch, sigma: floor.pitchSigma },
       roll: { value: roll, sigma: floor.rollSigma },
       ...{ yaw, forward, sideways, wheels, ...imu, slant: floor.slant, seen },
-      range: null,
+      range: this.#checkRange(),
     };
     return { ...report, setup: this.#setupWith(report) };
+  }
+
+  /** The wall ahead at the start against the tape; a finding that is missing when no wall was faced. */
+  #checkRange(): RangeCheck | NotSeen | null {
+    if (this.#tape === null) return null;
+    const walls = this.#path.frames.flatMap(({ wall }) => (wall === null ? [] : [wall]));
+    if (walls.length < LEAST_WALLS) {
+      return {
+        why: `a wall was faced in ${walls.length} frames before the head moved`,
+        add: "start square to a flat, light, matt wall, and stand for two seconds",
+      };
+    }
+    const measured = walls.reduce((sum, wall) => sum + wall, 0) / walls.length;
+    const scatter = walls.reduce((sum, wall) => sum + (wall - measured) ** 2, 0) / (walls.length - 1);
+    const sigma = Math.hypot(Math.sqrt(scatter / walls.length), TAPE_SIGMA);
+    return { measured, bias: measured - this.#tape, sigma, frames: walls.length };
   }
 
   #nothing(seen: MountReport["seen"]): MountReport {
