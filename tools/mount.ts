@@ -30,6 +30,7 @@ Plan (docs/mounting-the-head.md):
       --speed <m/s>       (default 0.5)
       --front <m>         from the lens ahead to the front edge of the base (default 0.05)
       --body <m>          height of the base and what it carries (default ${SETTINGS["body.height"].default})
+      --lookout <m>       distance at which things as high as the base must be in view (default 2)
       --delay <s>         from a frame's exposure until the brakes act (default 0.35)
       --deceleration <m/s2>   (default ${SETTINGS["body.deceleration"].default})
       --margin <m>        kept free where it stands (default ${SETTINGS["guard.margin"].default})
@@ -52,6 +53,7 @@ const options = {
   speed: { type: "string", default: "0.5" },
   front: { type: "string", default: "0.05" },
   body: { type: "string", default: String(SETTINGS["body.height"].default) },
+  lookout: { type: "string", default: "2" },
   delay: { type: "string", default: "0.35" },
   deceleration: { type: "string", default: String(SETTINGS["body.deceleration"].default) },
   margin: { type: "string", default: String(SETTINGS["guard.margin"].default) },
@@ -174,6 +176,7 @@ async function plan(values: Values): Promise<number> {
     delay: number("delay", values.delay),
     deceleration: number("deceleration", values.deceleration),
     margin: number("margin", values.margin),
+    lookout: number("lookout", values.lookout),
     wallRange: number("wall", values.wall),
   };
   // Bounds of the pitch do not depend on the pitch.

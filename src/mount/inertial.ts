@@ -277,7 +277,9 @@ export interface ForwardDirection {
 
 /** Seconds over which accelerations are averaged; a straight way must last so long. */
 const MEAN = 0.15;
-const LEAST_STRAIGHT = 0.8;
+const LEAST_STRAIGHT = 0.6;
+/** Seconds between a turn and a straight way. */
+const APART = 0.1;
 /** Radians a second, of the wheels: what turns slower is straight. */
 const STRAIGHT_RATE = (4 * Math.PI) / 180;
 /** m/s: a straight way must speed up or brake by so much. */
@@ -287,7 +289,8 @@ const LEAST_CHANGE = 0.15;
  * Which way the base starts and brakes, felt by the imu: on straight ways its acceleration along the floor goes with the wheels'.
  * What does not change on such a way (the accelerometer's bias, gravity on a floor that is not level) and what drifts is taken
  * out; nodding adds acceleration along the same line, and changes nothing of its direction.
- * @param up in the imu frame
+ * @param up   in the imu frame
+ * @param late microseconds by which the imu is stamped late against the wheels
  * @returns null when the base never starts or brakes on a straight way
  */
 export function feelForward(
@@ -295,24 +298,25 @@ export function feelForward(
   attitudes: AttitudePath,
   wheels: WheelPath,
   up: Vec3,
+  late: number,
 ): ForwardDirection | null {
   const side = Math.abs(up[0]) < 0.7 ? ([1, 0, 0] as const) : ([0, 1, 0] as const);
   const e1 = unit(cross(side, up))!;
   const e2 = cross(up, e1);
   let along: readonly [number, number] = [0, 0];
   let total = 0;
-  const rows: { readonly pull: number; readonly a: number; readonly b: number }[] = [];
+  const ways: { readonly pull: number; readonly a: number; readonly b: number }[][] = [];
   let begin = 0;
   for (const [from, to] of straightWays(wheels)) {
-    const start = attitudes.at(from);
+    const start = attitudes.at(from + late);
     if (start === null) continue;
-    while (begin < samples.length && samples[begin]!.time < from) begin++;
+    while (begin < samples.length && samples[begin]!.time < from + late) begin++;
     const means: { t: number; pull: number; a: number; b: number }[] = [];
     let k = begin;
     for (let t = from; t + 1e6 * MEAN <= to; t += 1e6 * MEAN) {
       let force: Vec3 = [0, 0, 0];
       let count = 0;
-      for (; k < samples.length && samples[k]!.time < t + 1e6 * MEAN; k++) {
+      for (; k < samples.length && samples[k]!.time < t + late + 1e6 * MEAN; k++) {
         const now = attitudes.at(samples[k]!.time);
         if (now === null) continue;
         force = add(force, turn(multiply(conjugate(start), now), samples[k]!.accel), 1);
@@ -328,16 +332,23 @@ export function feelForward(
     for (const row of means) {
       along = [along[0] + row.pull * row.a, along[1] + row.pull * row.b];
       total += row.pull * row.pull;
-      rows.push(row);
     }
+    ways.push(means);
   }
   const size = Math.hypot(...along);
   // The base's own acceleration must be most of what is felt.
-  if (rows.length < 10 || !(size > 0.4 * total) || total < 0.3) return null;
+  if (!(size > 0.4 * total) || total < 0.3) return null;
   const [c, s] = [along[0] / size, along[1] / size];
-  let aside = 0;
-  for (const { pull, a, b } of rows) aside += (pull * (c * b - s * a)) ** 2;
-  return { forward: add(scaled(e1, c), e2, s), sigma: Math.sqrt(aside) / size };
+  // What is felt aside, row by row, and as each way has it in all: errors may last as long as a way.
+  let byRow = 0;
+  let byWay = 0;
+  for (const way of ways) {
+    const pulls = way.map(({ pull, a, b }) => pull * (c * b - s * a));
+    byRow += pulls.reduce((sum, pull) => sum + pull * pull, 0);
+    byWay += pulls.reduce((sum, pull) => sum + pull, 0) ** 2;
+  }
+  const many = ways.length / Math.max(1, ways.length - 1);
+  return { forward: add(scaled(e1, c), e2, s), sigma: Math.sqrt(Math.max(byRow, many * byWay)) / size };
 }
 
 function* straightWays(wheels: WheelPath): Generator<Interval> {
@@ -351,8 +362,10 @@ function* straightWays(wheels: WheelPath): Generator<Interval> {
       if (Number.isNaN(from)) from = wheels.timeOf(k - 1);
       continue;
     }
-    const to = wheels.timeOf(k - 1);
-    if (to - from >= 1e6 * LEAST_STRAIGHT && changeOf(wheels, from, to) >= LEAST_CHANGE) yield [from, to];
+    // A turn that ends or begins pushes the imu sideways.
+    const [begin, end] = [from + 1e6 * APART, wheels.timeOf(k - 1) - 1e6 * APART];
+    if (end - begin >= 1e6 * LEAST_STRAIGHT && changeOf(wheels, begin, end) >= LEAST_CHANGE)
+      yield [begin, end];
     from = Number.NaN;
   }
 }

@@ -226,7 +226,8 @@ export class MountEstimator {
       this.#wheels.count < 10 ? null : solvePlanar(frames, placesOf(frames, levelFromLens), this.#wheels);
     const { yaw, forward, sideways, wheels } = this.#findPlanar(planar, seen);
     const [, pitch, roll] = toYawPitchRoll(bodyOf(levelFromLens));
-    const imu = this.#findImu(frames, speeds, levelFromLens, isFound(yaw) ? yaw : null, seen);
+    const wheelsLate = planar?.lateness ?? 0;
+    const imu = this.#findImu(frames, speeds, levelFromLens, isFound(yaw) ? yaw : null, wheelsLate, seen);
     const report = {
       height: { value: floor.height, sigma: floor.heightSigma },
       pitch: { value: pitch, sigma: floor.pitchSigma },
@@ -350,6 +351,7 @@ export class MountEstimator {
     speeds: readonly Speed[],
     levelFromLens: Quat,
     yaw: Found | null,
+    wheelsLate: number,
     { turned }: MountReport["seen"],
   ): Pick<MountReport, "imu" | "imuHeading" | "lateness" | "gravityTilt"> {
     const hasRaw = this.#raw.length > 50;
@@ -379,15 +381,18 @@ export class MountEstimator {
       const gravity = atRest === null ? attitudes.meanUp(restTimes) : unit(atRest.accel);
       const up = turningAxis(frames, levelFromLens, attitudes) ?? gravity;
       if (up === null) return null;
-      let rotation = bringTo(believed, lensUp, up);
-      let headingSigma = 3;
-      const felt = gyros === null ? null : feelForward(this.#raw, gyros, this.#wheels, up);
-      if (felt !== null && yaw !== null) {
-        // Level axes are the lens's heading; the base's forward lies at minus its yaw there.
-        const imuFromBase = imuFromAxes(up, felt.forward);
-        rotation = multiply(imuFromBase, multiply(fromYawPitchRoll(yaw.value, 0, 0), levelFromLens));
-        headingSigma = Math.hypot(felt.sigma, yaw.sigma, 0.1 * DEGREE);
-      }
+      const guess = { rotation: bringTo(believed, lensUp, up), headingSigma: 3, biasSigma };
+      const first = solveImu(frames, levelFromLens, attitudes, guess);
+      if (gyros === null || yaw === null || first === null) return first;
+      const isGyros = attitudes === gyros;
+      // Raw samples are in time with the attitudes made of them; how late beside fused ones they are is not known.
+      const late = 1e6 * ((isGyros ? first.lateness : 0) - wheelsLate);
+      const felt = feelForward(this.#raw, gyros, this.#wheels, turn(first.rotation, lensUp), late);
+      if (felt === null) return first;
+      // Level axes are the lens's heading; the base's forward lies at minus its yaw there.
+      const imuFromBase = imuFromAxes(turn(first.rotation, lensUp), felt.forward);
+      const rotation = multiply(imuFromBase, multiply(fromYawPitchRoll(yaw.value, 0, 0), levelFromLens));
+      const headingSigma = Math.hypot(felt.sigma, yaw.sigma, 0.2 * DEGREE);
       return solveImu(frames, levelFromLens, attitudes, { rotation, headingSigma, biasSigma });
     };
     // Rates alone are free of gravity, so they say best how the imu lies; what the head goes by is what must be in time.

@@ -19,6 +19,8 @@ export interface ViewPlan {
   readonly deceleration: number;
   /** Kept free before the base where it stands. */
   readonly margin: number;
+  /** Distance along the floor at which things as high as the base must be in view; nearer ones are remembered. */
+  readonly lookout: number;
   /** Range at which the sensor still just sees a wall that returns 80 %, faced squarely. */
   readonly wallRange: number;
 }
@@ -35,7 +37,7 @@ export interface View {
   readonly needed: number;
   /** The fastest speed from which the base stops before the nearest floor that is seen; 0 when that is under its front. */
   readonly blindSpeed: number;
-  /** Pitches that serve: the shallowest that sees floor where the base would come to stand, and the steepest that sees as high as the base at `needed`. */
+  /** Pitches that serve: the shallowest that sees floor where the base would come to stand, and the steepest that sees as high as the base at `lookout`. */
   readonly shallowest: number;
   readonly steepest: number;
   /** Error of the floor's height at `needed` for each degree of pitch. */
@@ -74,8 +76,20 @@ export const treadsFrom = (height: number, riser = RISER, tread = TREAD): number
 /** @throws {RangeError} naming the value that makes no sense */
 export function planView(plan: ViewPlan): View {
   checkPlan(plan);
-  const { height, pitch, below, above, front, bodyHeight, speed, delay, deceleration, margin, wallRange } =
-    plan;
+  const {
+    height,
+    pitch,
+    below,
+    above,
+    front,
+    bodyHeight,
+    speed,
+    delay,
+    deceleration,
+    margin,
+    lookout,
+    wallRange,
+  } = plan;
   const near = floorAt(height, pitch + below);
   const far = floorAt(height, pitch - above);
   const stopping = stoppingDistance(speed, delay, deceleration);
@@ -85,7 +99,7 @@ export function planView(plan: ViewPlan): View {
     blind: Math.max(0, near - front),
     blindSpeed: fastestWithin(near - front - margin, delay, deceleration),
     shallowest: Math.atan2(height, needed) - below,
-    steepest: above - Math.atan2(bodyHeight - height, needed),
+    steepest: above - Math.atan2(bodyHeight - height, lookout),
     heightError: needed * Math.tan(DEGREE),
     dark: [0.05, 0.2, 0.5].map((reflectance) => [
       reflectance,
@@ -106,6 +120,7 @@ const BOUNDS: Readonly<Record<keyof ViewPlan, readonly [low: number, high: numbe
   delay: [0, 3, "s"],
   deceleration: [0.05, 10, "m/s2"],
   margin: [0, 1, "m"],
+  lookout: [0.2, 10, "m"],
   wallRange: [0.3, 100, "m"],
 };
 

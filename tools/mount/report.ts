@@ -158,7 +158,7 @@ export function describePlan(plan: ViewPlan, view: View, isPitchGiven: boolean):
     `near blind zone ${view.blind === 0 ? "none" : `${metres(view.blind)} of floor before the front that is not seen, and has to be remembered`}`,
     `stopping        ${metres(view.stopping)}; an edge must be known ${metres(view.needed)} ahead of the lens`,
     `blind speed     ${view.blindSpeed.toFixed(2)} m/s at most, to stop before ground that is not in view yet`,
-    `pitch           ${degrees(shallowest)} to ${degrees(steepest)}: shallower, the floor where the base would come to stand is below the view; steeper, things as high as the base are above it`,
+    `pitch           ${degrees(shallowest)} to ${degrees(steepest)}: shallower, the floor where the base would come to stand is below the view; steeper, things as high as the base are above it ${metres(plan.lookout)} away`,
     `pitch error     each degree is ${(1000 * view.heightError).toFixed(0)} mm of floor height there`,
     `dark floors     last return at ${view.dark.map(([rho, distance]) => `${metres(distance)} (${(100 * rho).toFixed(0)} %)`).join(", ")}`,
     `stairs          lower treads of 178 / 279 mm stairs come into view within ${metres(view.treads)} of their edge`,
