@@ -59,6 +59,12 @@ const LEAST_SHARE = 0.6;
 const CLEAR_STRENGTH = 0.006;
 const FACING_COUNT = 20;
 const FACING_SIGMA = 0.004;
+/**
+ * A frame becomes part of the map if less than this share of it is there already, and so do the first few: were every frame
+ * added, the map would walk along with the errors of those that it is made of.
+ */
+const NEW_SHARE = 0.8;
+const FIRST_FEW = 5;
 const HELD_AGAIN = 0.7;
 /** Seconds without hold after which the place is not that of before. */
 const LONGEST_FREE = 0.25;
@@ -100,6 +106,8 @@ export class LensPath {
   #stretch = -1;
   #isWallAsked: boolean;
   #isHeld = true;
+  #isNew = false;
+  #fused = 0;
   #doubt = 0;
   /** When a frame was last held in all directions. */
   #heldAt = 0;
@@ -149,7 +157,7 @@ export class LensPath {
       const isReturn = this.#isHeld && (time - this.#heldAt) / 1e6 > LONGEST_FREE;
       if (!isReturn || floor === null) {
         this.#push(time, pose, floor, last);
-        this.#fuse(all);
+        if (this.#isNew || this.#fused < FIRST_FEW) this.#fuse(all);
         return;
       }
       // Held again after a while: where is not known, so a new stretch begins.
@@ -171,6 +179,7 @@ export class LensPath {
 
   #begin(): void {
     this.#stretch++;
+    this.#fused = 0;
     this.#isHeld = true;
     this.#doubt = 0;
     this.#fine = new SurfelMap(FINE, MAX_WEIGHT);
@@ -190,6 +199,7 @@ export class LensPath {
     this.#coarse.match(this.#matches, chosen, this.#at, COARSE, 4);
     const known = 4 * this.#matches.count;
     if (matched < LEAST_MATCHES || matched < LEAST_SHARE * known) return false;
+    this.#isNew = matched < NEW_SHARE * chosen.count;
     this.#holdFree(predicted);
     return true;
   }
@@ -276,6 +286,7 @@ export class LensPath {
   }
 
   #fuse(all: Samples): void {
+    this.#fused++;
     this.#fine.fuse(all, this.#at, FINE / 2);
     this.#coarse.fuse(all, this.#at, COARSE / 2);
   }

@@ -54,7 +54,7 @@ export function mountDrive(seed: number, kind: DriveKind = "whole"): MountDrive 
   const lateness = between(-0.01, 0.045);
   const odometryLateness = between(0, 0.03);
   const gain = kind === "smooth" || (kind === "whole" && seed % 4 === 3) ? 0 : between(0.8, 2.2);
-  const [w, d] = [between(3.8, 4.8), between(3.4, 4.4)];
+  const [w, d] = [between(3.6, 4.4), between(3.2, 4)];
   const far = w - 1.3;
   const json = {
     name: `mount drive ${seed}`,
@@ -70,24 +70,28 @@ export function mountDrive(seed: number, kind: DriveKind = "whole"): MountDrive 
       { shape: "box", material: "wall", at: [far + 0.1, 0], size: [0.2, d + 0.2, 2.4] },
       { shape: "box", material: "wall", at: [w / 2 - 1.3, -d / 2 - 0.1], size: [w + 0.2, 0.2, 2.4] },
       { shape: "box", material: "wall", at: [w / 2 - 1.3, d / 2 + 0.1], size: [w + 0.2, 0.2, 2.4] },
-      ...Array.from({ length: 14 }, (_, n) => {
+      ...Array.from({ length: 16 }, (_, n) => {
         // Along the four walls, the long ones first, each reaching out as far as the way leaves room.
-        const size = [between(0.15, 0.7), between(0.15, 0.7), between(0.25, 1.6)] as const;
+        const [long, deep, tall] = [between(0.4, 0.9), between(0.25, 0.5), between(0.25, 1.6)];
         const x = between(-1, far - 0.2);
         const y = between(-d / 2 + 0.2, d / 2 - 0.2);
         const at = [
-          [x, d / 2 - size[1] / 2],
-          [x, -d / 2 + size[1] / 2],
-          [far - size[0] / 2, y],
-          [-1.2 + size[0] / 4, y],
+          [x, d / 2 - deep / 2],
+          [x, -d / 2 + deep / 2],
+          [far - deep / 2, y],
+          [-1.2 + deep / 4, y],
         ][n % 4]!;
-        if (n % 3 === 2)
-          return { shape: "cylinder", material: "thing", at, radius: size[0] / 4, height: size[2] };
+        const thing = { material: "thing", at };
+        if (n % 3 === 2) return { ...thing, shape: "cylinder", radius: deep / 3, height: tall };
         return {
+          ...thing,
           shape: "box",
-          material: "thing",
-          at,
-          size: n % 4 === 3 ? [size[0] / 2, ...size.slice(1)] : size,
+          size: [
+            [long, deep],
+            [long, deep],
+            [deep, long],
+            [deep / 2, long],
+          ][n % 4]!.concat(tall),
         };
       }),
     ],
@@ -185,14 +189,16 @@ function wayOf(kind: DriveKind, between: Between): object[] {
   const side = between(-1, 1) < 0 ? -1 : 1;
   const [a, b] = [between(70, 120), between(70, 120)];
   const length = between(0.8, 1.3);
-  const across = side * between(0.5, 0.8);
+  const across = side * between(0.5, 0.7);
   return [
     { at: [0, 0], look: [side * a, -side * b, 0], pause: between(0.3, 0.7) },
     { at: [length, 0], speed, pause: between(0.3, 0.8) },
     { at: [length, across], speed, corner: 0, pause: between(0.3, 0.6) },
     { at: [0.1, across], speed, corner: 0, pause: 0.4 },
     { at: [0.1, 0], speed, corner: 0, pause: 0.3 },
-    { at: [0.9 * length, 0], speed, corner: 0 },
+    { at: [length, 0], speed, corner: 0, pause: 0.3 },
+    { at: [length, -across], speed, corner: 0, pause: 0.3 },
+    { at: [0.1, -across], speed, corner: 0 },
   ];
 }
 
