@@ -1,0 +1,149 @@
+import { solveSymmetric } from "../geometry/solve.ts";
+
+/** A small nonlinear least-squares problem, residuals in rows. */
+export interface Problem {
+  /** Where the search starts, one value per unknown (at most 8). */
+  readonly start: readonly number[];
+  /** What is known of each unknown beforehand: 1 sigma about its start; Infinity for nothing. */
+  readonly priors: readonly number[];
+  /** Change of each unknown for derivatives: small, but more than what noise in `evaluate` moves. */
+  readonly steps: readonly number[];
+  /** Rows of one kind share a unit and a noise. (rows) */
+  readonly kinds: Uint8Array;
+  /** Least 1 sigma of a row of each kind: better is not believed. */
+  readonly leastSigma: readonly number[];
+  /** Rows of one cluster may share an error; between clusters errors are independent. (rows) */
+  readonly clusters: Int32Array;
+  /** So many rows tell the same thing over again: windows that overlap. */
+  readonly overlap: number;
+  /** Fills `out` (rows) with the residuals. */
+  readonly evaluate: (values: Float64Array, out: Float64Array) => void;
+}
+
+export interface Solution {
+  readonly values: Float64Array;
+  /** 1 sigma of each value; Infinity when the equations leave it free. */
+  readonly sigmas: Float64Array;
+  /** 1 sigma of a row of each kind, as found. */
+  readonly noise: readonly number[];
+  readonly rows: number;
+}
+
+const ITERATIONS = 25;
+/** A step of so many sigmas is none. */
+const SMALL = 0.01;
+/** Rows off by more sigmas than this count for less. */
+const ROBUST = 2;
+
+/**
+ * Gauss-Newton with Huber weights. The uncertainty is the larger of two: that of the normal equations with the noise as
+ * found, and that of the scatter between clusters, which is honest where errors last for longer than one row.
+ *
+ * Sources: Huber 1964; scale by the median absolute deviation (Hampel 1974); scatter between clusters: Liang & Zeger 1986.
+ */
+export function leastSquares(problem: Problem): Solution {
+  const { start, priors, steps, kinds, leastSigma, clusters, overlap, evaluate } = problem;
+  const n = start.length;
+  const rows = kinds.length;
+  const values = Float64Array.from(start);
+  const residual = new Float64Array(rows);
+  const moved = new Float64Array(rows);
+  const jacobian = new Float64Array(rows * n);
+  const weight = new Float64Array(rows);
+  const information = new Float64Array(n * n);
+  const pull = new Float64Array(n);
+  const step = new Float64Array(n);
+  let noise = leastSigma.slice();
+
+  const linearise = (): void => {
+    evaluate(values, residual);
+    for (let k = 0; k < n; k++) {
+      const kept = values[k]!;
+      values[k] = kept + steps[k]!;
+      evaluate(values, moved);
+      for (let i = 0; i < rows; i++) jacobian[i * n + k] = moved[i]!;
+      values[k] = kept - steps[k]!;
+      evaluate(values, moved);
+      values[k] = kept;
+      for (let i = 0; i < rows; i++)
+        jacobian[i * n + k] = (jacobian[i * n + k]! - moved[i]!) / (2 * steps[k]!);
+    }
+    noise = scales(residual, kinds, leastSigma);
+    information.fill(0);
+    pull.fill(0);
+    for (let i = 0; i < rows; i++) {
+      const sigma = noise[kinds[i]!]!;
+      const off = Math.abs(residual[i]!) / sigma;
+      const w = (off > ROBUST ? ROBUST / off : 1) / (sigma * sigma);
+      weight[i] = w;
+      for (let k = 0; k < n; k++) {
+        const jk = w * jacobian[i * n + k]!;
+        if (jk === 0) continue;
+        pull[k]! -= jk * residual[i]!;
+        for (let l = 0; l < n; l++) information[k * n + l]! += jk * jacobian[i * n + l]!;
+      }
+    }
+    for (let k = 0; k < n; k++) {
+      const known = 1 / priors[k]! ** 2;
+      information[k * n + k]! += known;
+      pull[k]! -= known * (values[k]! - start[k]!);
+    }
+  };
+
+  for (let iteration = 0; iteration < ITERATIONS; iteration++) {
+    linearise();
+    if (!solveSymmetric(step, information, pull, n)) break;
+    let isSmall = true;
+    for (let k = 0; k < n; k++) {
+      values[k]! += step[k]!;
+      // Against the doubt of this unknown were all others known.
+      if (Math.abs(step[k]!) > SMALL / Math.sqrt(information[k * n + k]!)) isSmall = false;
+    }
+    if (isSmall) break;
+  }
+  linearise();
+  return { values, sigmas: uncertainty(), noise, rows };
+
+  function uncertainty(): Float64Array {
+    const sigmas = new Float64Array(n).fill(Number.POSITIVE_INFINITY);
+    // Sum over each cluster of what its rows pull at the solution: in all it is zero, and its scatter is the doubt.
+    const count = rows === 0 ? 0 : Math.max(...clusters) + 1;
+    const pulls = new Float64Array(count * n);
+    for (let i = 0; i < rows; i++) {
+      const c = clusters[i]! * n;
+      for (let k = 0; k < n; k++) pulls[c + k]! += weight[i]! * residual[i]! * jacobian[i * n + k]!;
+    }
+    const row = new Float64Array(n);
+    const unit = new Float64Array(n);
+    for (let k = 0; k < n; k++) {
+      unit.fill(0);
+      unit[k] = 1;
+      if (!solveSymmetric(row, information, unit, n)) return sigmas;
+      let known = 0;
+      for (let l = 0; l < n; l++) known += row[l]! ** 2 / priors[l]! ** 2;
+      // With all rows independent the variance is row[k]; the priors' part of it does not overlap.
+      const byNoise = known + overlap * Math.max(0, row[k]! - known);
+      let scatter = 0;
+      for (let c = 0; c < count; c++) {
+        let sum = 0;
+        for (let l = 0; l < n; l++) sum += row[l]! * pulls[c * n + l]!;
+        scatter += sum * sum;
+      }
+      const byScatter = known + (scatter * count) / Math.max(1, count - 1);
+      sigmas[k] = Math.sqrt(Math.max(byNoise, byScatter));
+    }
+    return sigmas;
+  }
+}
+
+/** 1 sigma of the rows of each kind, by their median size. */
+function scales(residual: Float64Array, kinds: Uint8Array, least: readonly number[]): number[] {
+  return least.map((floor, kind) => {
+    const sizes = residual
+      .filter((_, i) => kinds[i] === kind)
+      .map(Math.abs)
+      .sort();
+    if (sizes.length === 0) return floor;
+    return Math.max(floor, 1.4826 * sizes[sizes.length >> 1]!);
+  });
+}

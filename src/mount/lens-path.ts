@@ -1,0 +1,317 @@
+import type { Optics, Pose, Quat, Vec3 } from "../geometry/optics.ts";
+import {
+  angleBetween,
+  compose,
+  conjugate,
+  fromRotationVector,
+  invert,
+  multiply,
+  OPTICAL_IN_BODY,
+  toRotationVector,
+  toYawPitchRoll,
+  turn,
+} from "../geometry/rigid.ts";
+import { fitPlane } from "../geometry/solve.ts";
+import { levelFromGravity } from "../sense/attitude.ts";
+import { DepthMask } from "../sense/mask.ts";
+import { emptyMatches } from "../track/normal-equations.ts";
+import { Registrar, type Stage } from "../track/register.ts";
+import { DEFAULT_SAMPLER_SETTINGS, FrameSampler } from "../track/sampler.ts";
+import { placement, poseOf, type Samples, SurfelMap, setPlacement } from "../track/surfels.ts";
+import { FloorFitter, type FloorPlane, findFloor } from "./floor-plane.ts";
+
+/** What one frame says by itself and against the frames before it. */
+export interface LensFrame {
+  /** Microseconds. */
+  readonly time: number;
+  /** Where the lens is: the floor is z = 0, the first frame is above the origin and heads along x. */
+  readonly pose: Pose;
+  /** Heading of the lens in that world, radians, unwrapped. */
+  readonly heading: number;
+  /** The floor in this frame alone; null when it is not in view. */
+  readonly floor: FloorPlane | null;
+  /** Frames of one stretch were registered against one map; between stretches the way is not known. */
+  readonly stretch: number;
+  /** Whether what is in view holds the lens in every direction: a floor and one bare wall do not. */
+  readonly isHeld: boolean;
+  /** Metres, 1 sigma, along the direction that is held least, as the samples' own noise has it. */
+  readonly doubt: number;
+  /** Metres to the wall that the lens faces; null where it was not asked for, has moved, or faces none. */
+  readonly wall: number | null;
+}
+
+/** Voxels of the maps, metres; the largest weight of a surfel, as in tracking. */
+const FINE = 0.06;
+const COARSE = 0.24;
+const MAX_WEIGHT = 2e7;
+const SAMPLES = 3000;
+const CANDIDATES = 6000;
+/** Prior of a frame, 1 sigma: it goes on as it did, within what a base can do between two frames. */
+const TURN_SIGMA = (4 * Math.PI) / 180;
+const MOVE_SIGMA = 0.04;
+/** Fewest matches, and their least share of those on known ground, for a frame to be registered. */
+const LEAST_MATCHES = 150;
+const LEAST_SHARE = 0.6;
+/**
+ * A direction with a larger share of the weight is held by what is in view. A smaller one may be the noise of normals alone; then
+ * samples that face it must hold it: so many, together so good (metres, 1 sigma), and better after it was free.
+ */
+const CLEAR_STRENGTH = 0.006;
+const FACING_COUNT = 20;
+const FACING_SIGMA = 0.004;
+/**
+ * A frame becomes part of the map if less than this share of it is there already, and so do the first few: were every frame
+ * added, the map would walk along with the errors of those that it is made of.
+ */
+const NEW_SHARE = 0.8;
+const FIRST_FEW = 5;
+const HELD_AGAIN = 0.7;
+/** Seconds without hold after which the place is not that of before. */
+const LONGEST_FREE = 0.25;
+/** Share of its speed that a lens is expected to keep from frame to frame where it is not held. */
+const COASTING = 0.5;
+/** A lens has not moved while it is within these of its first place, metres and radians. */
+const STILL = 0.01;
+const STILL_ANGLE = 0.01;
+/** A wall ahead: tangent of the bearing, metres above the floor, cosines of its normal; samples and band (metres) of its plane. */
+const AHEAD = 0.27;
+const ABOVE_FLOOR = 0.12;
+const FACING = 0.94;
+const UPRIGHT = 0.15;
+const LEAST_WALL = 30;
+const WALL_BAND = 0.1;
+/** Seconds between frames beyond which the way is taken for unknown. */
+const LONGEST_GAP = 0.5;
+
+/**
+ * The way of one lens, from its depth alone: neither the wheels nor the inertial sensor have a say, so both can be compared
+ * with it. Frames are registered against a surfel map that they build (as in tracking), predicted by going on as before.
+ */
+export class LensPath {
+  readonly frames: LensFrame[] = [];
+  /** Frames without floor before the first that shows it, and frames that did not fit what was seen before. */
+  unseen = 0;
+  broken = 0;
+  readonly #mask: DepthMask;
+  readonly #sampler: FrameSampler;
+  readonly #fitter: FloorFitter;
+  readonly #registrar: Registrar;
+  readonly #up: Vec3;
+  readonly #matches;
+  #fine = new SurfelMap(FINE, MAX_WEIGHT);
+  #coarse = new SurfelMap(COARSE, MAX_WEIGHT);
+  #stages: readonly Stage[] = [];
+  readonly #at = placement();
+  readonly #prior = { at: placement(), rotation: new Float64Array(9), position: new Float64Array(9) };
+  #stretch = -1;
+  #isWallAsked: boolean;
+  #isHeld = true;
+  #isNew = false;
+  #fused = 0;
+  #doubt = 0;
+  /** When a frame was last held in all directions. */
+  #heldAt = 0;
+
+  /**
+   * @param up about where up is in the lens frame, within 50 degrees
+   * @param isWallAsked whether the distance to a wall ahead is wanted as long as the lens has not moved
+   * @throws {RangeError} for optics that are no camera's
+   */
+  constructor(optics: Optics, up: Vec3, isWallAsked = false) {
+    this.#isWallAsked = isWallAsked;
+    if (optics.model === "scan") throw new RangeError("a planar scan shows no floor: give a depth camera");
+    this.#mask = new DepthMask(optics);
+    const { rays } = this.#mask;
+    this.#sampler = new FrameSampler(rays, {
+      ...DEFAULT_SAMPLER_SETTINGS,
+      candidates: CANDIDATES,
+      wanted: SAMPLES,
+    });
+    this.#fitter = new FloorFitter(rays);
+    const capacity = this.#sampler.all.weight.length;
+    this.#registrar = new Registrar(capacity);
+    this.#matches = emptyMatches(capacity);
+    this.#up = up;
+    for (const i of [0, 4, 8]) {
+      this.#prior.rotation[i] = 1 / TURN_SIGMA ** 2;
+      this.#prior.position[i] = 1 / MOVE_SIGMA ** 2;
+    }
+  }
+
+  /**
+   * Takes the next frame, in order of time.
+   * @throws {RangeError} if an array has the wrong length
+   */
+  take(time: number, counts: Uint16Array, amplitude: Uint16Array | null): void {
+    const last = this.frames.at(-1);
+    if (last !== undefined && time <= last.time) return;
+    const { depth, unitsPerMetre } = this.#mask.apply(counts, amplitude);
+    this.#sampler.sample(depth, unitsPerMetre);
+    const { all, chosen } = this.#sampler;
+    const fitFloor = (near: FloorPlane): FloorPlane | null =>
+      this.#fitter.fit(depth, unitsPerMetre, amplitude, near);
+    let floor: FloorPlane | null = null;
+    if (last !== undefined && (time - last.time) / 1e6 <= LONGEST_GAP && this.#register(time, chosen)) {
+      const pose = poseOf(this.#at);
+      floor = fitFloor(floorUnder(pose));
+      const isReturn = this.#isHeld && (time - this.#heldAt) / 1e6 > LONGEST_FREE;
+      if (!isReturn || floor === null) {
+        this.#push(time, pose, floor, last);
+        if (this.#isNew || this.#fused < FIRST_FEW) this.#fuse(all);
+        return;
+      }
+      // Held again after a while: where is not known, so a new stretch begins.
+    } else {
+      if (last !== undefined) this.broken++;
+      const rough = findFloor(all, last?.floor?.normal ?? this.#up);
+      floor = rough === null ? null : fitFloor(rough);
+    }
+    if (floor === null) {
+      this.unseen++;
+      return;
+    }
+    this.#begin();
+    const pose = standOn(floor);
+    setPlacement(this.#at, pose);
+    this.#push(time, pose, floor, null);
+    this.#fuse(all);
+  }
+
+  #begin(): void {
+    this.#stretch++;
+    this.#fused = 0;
+    this.#isHeld = true;
+    this.#doubt = 0;
+    this.#fine = new SurfelMap(FINE, MAX_WEIGHT);
+    this.#coarse = new SurfelMap(COARSE, MAX_WEIGHT);
+    this.#stages = [
+      { map: this.#coarse, gate: 0.4, lastGate: 0.15, iterations: 4, stride: 3 },
+      { map: this.#fine, gate: 0.12, lastGate: 0.03, iterations: 8, stride: 1 },
+    ];
+  }
+
+  #register(time: number, chosen: Samples): boolean {
+    if (chosen.count < LEAST_MATCHES) return false;
+    const predicted = this.#predict(time);
+    setPlacement(this.#at, predicted);
+    setPlacement(this.#prior.at, predicted);
+    const { matched } = this.#registrar.register(chosen, this.#at, this.#prior, this.#stages);
+    this.#coarse.match(this.#matches, chosen, this.#at, COARSE, 4);
+    const known = 4 * this.#matches.count;
+    if (matched < LEAST_MATCHES || matched < LEAST_SHARE * known) return false;
+    this.#isNew = matched < NEW_SHARE * chosen.count;
+    this.#holdFree(predicted);
+    return true;
+  }
+
+  /** Along what geometry leaves free the prediction stays, or the way would walk off by its own noise. */
+  /** Along what geometry leaves free the prediction stays, or the way would walk off by its own noise. */
+  #holdFree({ position }: Pose): void {
+    const { strength, sums } = this.#registrar.result;
+    const { axes, values } = strength;
+    const at = this.#at.position;
+    const most = this.#isHeld ? FACING_SIGMA : HELD_AGAIN * FACING_SIGMA;
+    let isHeld = true;
+    this.#doubt = 0;
+    for (let k = 0; k < 3; k++) {
+      const sigma = 1 / Math.sqrt(values[k]!);
+      this.#doubt = Math.max(this.#doubt, sigma);
+      if (values[k]! >= CLEAR_STRENGTH * sums.weight) continue;
+      const axis = axes.subarray(3 * k, 3 * k + 3);
+      const { count, information } = this.#registrar.facing(this.#prior, axis);
+      this.#doubt = Math.max(this.#doubt, 1 / Math.sqrt(information));
+      if (count >= FACING_COUNT && information >= 1 / most ** 2) continue;
+      let moved = 0;
+      for (let i = 0; i < 3; i++) moved += axis[i]! * (at[i]! - position[i]!);
+      for (let i = 0; i < 3; i++) at[i]! -= axis[i]! * moved;
+      isHeld = false;
+    }
+    this.#isHeld = isHeld;
+  }
+
+  /** The lens goes on as it did. */
+  #predict(time: number): Pose {
+    const [before, last] = [this.frames.at(-2), this.frames.at(-1)!];
+    if (before === undefined || before.stretch !== last.stretch) return last.pose;
+    const share = (time - last.time) / (last.time - before.time);
+    // Where nothing holds it a speed would feed on its own noise.
+    const left = last.isHeld ? share : COASTING * share;
+    const moved = compose(invert(before.pose), last.pose);
+    const [x, y, z] = toRotationVector(moved.rotation);
+    const [a, b, c] = moved.position;
+    return compose(last.pose, {
+      rotation: fromRotationVector([share * x, share * y, share * z]),
+      position: [left * a, left * b, left * c],
+    });
+  }
+
+  #push(time: number, pose: Pose, floor: FloorPlane | null, last: LensFrame | null): void {
+    const [raw] = toYawPitchRoll(bodyOf(pose.rotation));
+    const before = last?.heading ?? 0;
+    const heading = before + wrap(raw - before);
+    if (this.#isHeld) this.#heldAt = time;
+    this.frames.push({
+      time,
+      pose,
+      heading,
+      floor,
+      stretch: this.#stretch,
+      isHeld: this.#isHeld,
+      doubt: this.#doubt,
+      wall: this.#wallAhead(pose, heading),
+    });
+  }
+
+  /** Square distance to the upright surface that is met ahead, on a plane through all samples of it. */
+  #wallAhead({ rotation, position }: Pose, heading: number): number | null {
+    const hasMoved =
+      this.#stretch > 0 || Math.hypot(position[0], position[1]) > STILL || Math.abs(heading) > STILL_ANGLE;
+    if (!this.#isWallAsked || hasMoved) return null;
+    const { count, point, normal } = this.#sampler.all;
+    const points: number[] = [];
+    const distances: number[] = [];
+    for (let k = 0; k < 3 * count; k += 3) {
+      const n = turn(rotation, [normal[k]!, normal[k + 1]!, normal[k + 2]!]);
+      const p = turn(rotation, [point[k]!, point[k + 1]!, point[k + 2]!]);
+      const isAhead = p[0] > 0 && Math.abs(p[1]) < AHEAD * p[0] && p[2] + position[2] > ABOVE_FLOOR;
+      if (!isAhead || n[0] > -FACING || Math.abs(n[2]) > UPRIGHT) continue;
+      points.push(point[k]!, point[k + 1]!, point[k + 2]!);
+      distances.push(-(n[0] * p[0] + n[1] * p[1] + n[2] * p[2]));
+    }
+    if (distances.length < LEAST_WALL) return null;
+    const middle = [...distances].sort((a, b) => a - b)[distances.length >> 1]!;
+    const kept = points.filter((_, i) => Math.abs(distances[Math.floor(i / 3)]! - middle) < WALL_BAND);
+    const plane = kept.length < 3 * LEAST_WALL ? null : fitPlane(kept);
+    return plane === null ? null : Math.abs(plane.offset);
+  }
+
+  #fuse(all: Samples): void {
+    this.#fused++;
+    this.#fine.fuse(all, this.#at, FINE / 2);
+    this.#coarse.fuse(all, this.#at, COARSE / 2);
+  }
+}
+
+export const wrap = (angle: number): number => angle - 2 * Math.PI * Math.round(angle / (2 * Math.PI));
+
+/** Rotation of a body (x forward, y left, z up) that looks along the lens's axis. */
+export const bodyOf = (rotation: Quat): Quat => multiply(rotation, conjugate(OPTICAL_IN_BODY));
+
+/** The lens's pitch and roll against a floor, heading 0 (levelFromLens). */
+export function levelOf(normal: Vec3): Quat {
+  return multiply(levelFromGravity(turn(OPTICAL_IN_BODY, normal)), OPTICAL_IN_BODY);
+}
+
+/** The lens above the origin of a floor that it sees, heading along x. */
+function standOn({ normal, height }: FloorPlane): Pose {
+  return { rotation: levelOf(normal), position: [0, 0, height] };
+}
+
+/** The floor z = 0 as a lens at `pose` should see it. */
+function floorUnder({ rotation, position }: Pose): FloorPlane {
+  return { normal: turn(conjugate(rotation), [0, 0, 1]), height: position[2], count: 0, slant: 1 };
+}
+
+/** Radians between two frames' rotations. */
+export const turnedBetween = (a: LensFrame, b: LensFrame): number =>
+  angleBetween(a.pose.rotation, b.pose.rotation);

@@ -1,0 +1,267 @@
+import { mkdir } from "node:fs/promises";
+import { join } from "node:path";
+import { fileURLToPath } from "node:url";
+import { parseArgs } from "node:util";
+import { isMainThread, parentPort, Worker } from "node:worker_threads";
+import { conjugate, multiply, toRotationVector, turn } from "../src/geometry/rigid.ts";
+import { type Finding, isFound, MountEstimator } from "../src/mount/mount.ts";
+import { DRIVE_KINDS, type DriveKind, mountDrive } from "./mount/drives.ts";
+import { ProgressLine } from "./output/progress.ts";
+import { writeWholeFile } from "./output/whole-file.ts";
+import { rateInterval } from "./score/intervals.ts";
+
+const HELP = `Usage: score-mount [options]    is what mount finds right, and is its doubt honest? On simulated drives with truth
+  -d, --drives <n>      drives that show everything (default 50)
+  -r, --refusals <n>    drives of each kind that do not: straight on; straight on without a nod; round at one rate (default 20)
+      --seed <n>        (default 1)
+  -w, --workers <n>     (default 1)
+  -o, --out <folder>    for mount-score.json (default out)
+  -h, --help            show this text
+Exit codes: 0 every bar is held, 1 one is missed or an internal error, 2 wrong usage`;
+
+export interface Job {
+  readonly seed: number;
+  readonly kind: DriveKind;
+}
+
+/** How far off a finding was, in the unit of its bar; `error` null when it was not told. */
+export interface Miss {
+  readonly error: number | null;
+  readonly sigma: number;
+}
+
+/** The quantities, their unit, and how near they must come. */
+export const BARS = {
+  height: { unit: "mm", scale: 1000, bar: 5 },
+  pitch: { unit: "deg", scale: 180 / Math.PI, bar: 0.25 },
+  roll: { unit: "deg", scale: 180 / Math.PI, bar: 0.25 },
+  yaw: { unit: "deg", scale: 180 / Math.PI, bar: 0.5 },
+  forward: { unit: "mm", scale: 1000, bar: 15 },
+  sideways: { unit: "mm", scale: 1000, bar: 15 },
+  lateness: { unit: "ms", scale: 1000, bar: 3 },
+  "imu tilt x": { unit: "deg", scale: 180 / Math.PI, bar: null },
+  "imu tilt y": { unit: "deg", scale: 180 / Math.PI, bar: null },
+  "imu heading": { unit: "deg", scale: 180 / Math.PI, bar: null },
+  "wheels' lateness": { unit: "ms", scale: 1000, bar: null },
+} as const;
+export type Quantity = keyof typeof BARS;
+const QUANTITIES = Object.keys(BARS) as Quantity[];
+
+export interface Row {
+  readonly job: Job;
+  readonly inertial: string;
+  readonly misses: Readonly<Record<Quantity, Miss>>;
+}
+
+/** Drives and compares with the truth. */
+export function runJob(job: Job): Row {
+  const { setup, events, truth, inertial } = mountDrive(job.seed, job.kind);
+  const estimator = new MountEstimator(setup);
+  for (const event of events) estimator.take(event);
+  const report = estimator.solve();
+  const { position } = truth.baseFromLens;
+  const miss = (quantity: Quantity, finding: Finding, value: number): Miss => {
+    const { scale } = BARS[quantity];
+    if (!isFound(finding)) return { error: null, sigma: Number.NaN };
+    return { error: scale * (finding.value - value), sigma: scale * finding.sigma };
+  };
+  const none: Miss = { error: null, sigma: Number.NaN };
+  let imu = { x: none, y: none, heading: none };
+  if (isFound(report.imu)) {
+    const { rotation, tiltSigma, headingSigma } = report.imu;
+    const { scale } = BARS["imu heading"];
+    const baseFromLens = truth.baseFromLens.rotation;
+    // Up as found in the imu, seen in the base's axes: it should be z. What is left is about the vertical.
+    const up = turn(conjugate(multiply(baseFromLens, rotation)), [0, 0, 1]);
+    const [x, y] = turn(multiply(baseFromLens, truth.lensFromImu), up);
+    const off = multiply(baseFromLens, multiply(rotation, conjugate(truth.lensFromImu)));
+    const [, , z] = toRotationVector(multiply(off, conjugate(baseFromLens)));
+    imu = {
+      x: { error: scale * x, sigma: scale * tiltSigma },
+      y: { error: scale * y, sigma: scale * tiltSigma },
+      heading: isFound(report.imuHeading) ? { error: scale * z, sigma: scale * headingSigma } : none,
+    };
+  }
+  const [yaw, pitch, roll] = truth.angles;
+  return {
+    job,
+    inertial,
+    misses: {
+      height: miss("height", report.height, position[2]),
+      pitch: miss("pitch", report.pitch, pitch),
+      roll: miss("roll", report.roll, roll),
+      yaw: miss("yaw", report.yaw, yaw),
+      forward: miss("forward", report.forward, position[0]),
+      sideways: miss("sideways", report.sideways, position[1]),
+      lateness: miss("lateness", report.lateness, truth.lateness),
+      ...{ "imu tilt x": imu.x, "imu tilt y": imu.y, "imu heading": imu.heading },
+      "wheels' lateness": miss("wheels' lateness", report.wheels.lateness, truth.odometryLateness),
+    },
+  };
+}
+
+/** Quantities that a kind of drive must not be told from. */
+export const REFUSED: Readonly<Record<Exclude<DriveKind, "whole">, readonly Quantity[]>> = {
+  straight: ["yaw", "forward", "sideways"],
+  smooth: ["yaw", "forward", "sideways", "lateness"],
+  steady: ["lateness"],
+};
+
+const percent = (share: number): string => `${(100 * share).toFixed(1)} %`;
+
+export interface Verdict {
+  readonly lines: readonly string[];
+  readonly isHeld: boolean;
+}
+
+/** The table, and whether every bar is held: errors, refusals, and the truth inside three sigma in 98 %. */
+export function report(rows: readonly Row[]): Verdict {
+  const lines: string[] = [];
+  let isHeld = true;
+  const whole = rows.filter(({ job }) => job.kind === "whole");
+  if (whole.length > 0) {
+    lines.push(
+      `${whole.length} drives that show everything`,
+      "quantity           told   median    worst      bar   within   inside 3 sigma (95 %, Clopper-Pearson)    rms error / sigma",
+    );
+  }
+  /** All told errors of all drives, in sigmas: a doubt must be honest wherever it is told. */
+  let inside = 0;
+  let told = 0;
+  for (const quantity of QUANTITIES) {
+    const { unit, bar } = BARS[quantity];
+    const all = rows.map(({ misses }) => misses[quantity]).filter(({ error }) => error !== null);
+    const hits = all.filter(({ error, sigma }) => Math.abs(error!) <= 3 * sigma).length;
+    inside += hits;
+    told += all.length;
+    if (whole.length === 0) continue;
+    const errors = whole
+      .map(({ misses }) => misses[quantity].error)
+      .filter((error) => error !== null)
+      .map(Math.abs)
+      .sort((a, b) => a - b);
+    const within = bar === null ? errors.length : errors.filter((error) => error <= bar).length;
+    // What has a bar must be told in every one of these drives, and lie within it.
+    if (bar !== null && within < whole.length) isHeld = false;
+    const [low, high] = rateInterval(hits, all.length);
+    const z = Math.sqrt(all.reduce((sum, { error, sigma }) => sum + (error! / sigma) ** 2, 0) / all.length);
+    const value = (x: number | undefined): string => (x === undefined ? "-" : x.toFixed(3)).padStart(8);
+    lines.push(
+      `${quantity.padEnd(17)} ${String(errors.length).padStart(5)} ${value(errors[errors.length >> 1])} ${value(errors.at(-1))} ${
+        bar === null ? "       -" : String(bar).padStart(8)
+      } ${String(within).padStart(8)}   ${`${hits} of ${all.length}`.padStart(11)} (${percent(low)} to ${percent(high)})${z.toFixed(2).padStart(18)} ${unit}`,
+    );
+  }
+  const [low, high] = rateInterval(inside, told);
+  lines.push(
+    `inside 3 sigma, all quantities of all drives: ${inside} of ${told}, ${percent(inside / told)} (95 %: ${percent(low)} to ${percent(high)})`,
+  );
+  if (inside < 0.98 * told) isHeld = false;
+  for (const kind of DRIVE_KINDS) {
+    if (kind === "whole") continue;
+    const driven = rows.filter(({ job }) => job.kind === kind);
+    if (driven.length === 0) continue;
+    const refused = REFUSED[kind].map((quantity) => {
+      const count = driven.filter(({ misses }) => misses[quantity].error === null).length;
+      if (count < driven.length) isHeld = false;
+      return `${quantity} ${count} of ${driven.length}`;
+    });
+    const [least] = rateInterval(driven.length, driven.length);
+    lines.push(
+      `${kind.padEnd(9)} refused: ${refused.join(", ")} (all of them bounds the rate to ${percent(least)})`,
+    );
+  }
+  return { lines, isHeld };
+}
+
+if (!isMainThread) {
+  parentPort!.on("message", (job: Job) => parentPort!.postMessage(runJob(job)));
+}
+
+/** Runs jobs on workers, in any order. */
+async function runAll(workers: number, jobs: readonly Job[], done: (row: Row) => void): Promise<void> {
+  const file = new URL(import.meta.url);
+  let next = 0;
+  await Promise.all(
+    Array.from({ length: Math.min(workers, jobs.length) }, async () => {
+      const worker = new Worker(file);
+      try {
+        while (next < jobs.length) {
+          const job = jobs[next++]!;
+          done(
+            await new Promise<Row>((resolve, reject) => {
+              worker.once("error", reject);
+              worker.once("message", (row: Row) => {
+                worker.off("error", reject);
+                resolve(row);
+              });
+              worker.postMessage(job);
+            }),
+          );
+        }
+      } finally {
+        await worker.terminate();
+      }
+    }),
+  );
+}
+
+export async function main(args: string[]): Promise<number> {
+  const options = {
+    drives: { type: "string", short: "d", default: "50" },
+    refusals: { type: "string", short: "r", default: "20" },
+    seed: { type: "string", default: "1" },
+    workers: { type: "string", short: "w", default: "1" },
+    out: { type: "string", short: "o", default: "out" },
+    help: { type: "boolean", short: "h" },
+  } as const;
+  try {
+    const { values } = parseArgs({ args, options });
+    if (values.help) {
+      console.log(HELP);
+      return 0;
+    }
+    const whole = (name: "drives" | "refusals" | "seed" | "workers", least: number): number => {
+      const value = Number(values[name]);
+      if (Number.isInteger(value) && value >= least && value <= 1e5) return value;
+      throw new RangeError(`--${name} must be a whole number from ${least} to 100000, got "${values[name]}"`);
+    };
+    const count = { whole: whole("drives", 0), other: whole("refusals", 0) };
+    const first = 1000 * whole("seed", 0);
+    const jobs: Job[] = DRIVE_KINDS.flatMap((kind) =>
+      Array.from({ length: kind === "whole" ? count.whole : count.other }, (_, n) => ({
+        seed: first + n,
+        kind,
+      })),
+    );
+    if (jobs.length === 0) throw new RangeError("no drives: give --drives or --refusals");
+    const bar = new ProgressLine("score-mount", "lines");
+    const rows: Row[] = [];
+    await runAll(whole("workers", 1), jobs, (row) => {
+      rows.push(row);
+      bar.show(rows.length / jobs.length);
+    });
+    bar.stop();
+    rows.sort(
+      (a, b) => jobs.findIndex((job) => isSame(job, a.job)) - jobs.findIndex((job) => isSame(job, b.job)),
+    );
+    const { lines, isHeld } = report(rows);
+    console.log(lines.join("\n"));
+    await mkdir(values.out, { recursive: true });
+    await writeWholeFile(join(values.out, "mount-score.json"), JSON.stringify(rows));
+    return isHeld ? 0 : 1;
+  } catch (error) {
+    const { code = "", message } = error as NodeJS.ErrnoException;
+    if (code.startsWith("ERR_PARSE_ARGS") || error instanceof RangeError) {
+      console.error(`score-mount: ${message}`);
+      return 2;
+    }
+    throw error;
+  }
+}
+
+const isSame = (a: Job, b: Job): boolean => a.seed === b.seed && a.kind === b.kind;
+
+if (isMainThread && process.argv[1] === fileURLToPath(import.meta.url)) {
+  process.exitCode = await main(process.argv.slice(2));
+}
