@@ -227,6 +227,7 @@ test("the pulse counts what comes out of the recording, like what comes from sen
   watcher.subscribe({ pulse: 10 });
   // 100 a second; the recording is played in real time.
   await until(() => Math.max(...rates) > 50);
+});
 
 test("what changed settings do is compared with what was said before, frame by frame", async () => {
   const told: FromServer<"before">[] = [];
