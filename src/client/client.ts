@@ -383,6 +383,11 @@ export class HeadClient {
     await this.#request<FromServer<"done">>((id) => ({ kind: "mark", id, text }));
   }
 
+  /** Keeps the last while and the next as a recording. @throws {RequestError} */
+  async keep(text: string): Promise<void> {
+    await this.#request<FromServer<"done">>((id) => ({ kind: "keep", id, text }));
+  }
+
   /** Moves through the recording that the head plays. @throws {RequestError} */
   async play(wish: Omit<FromClient<"play">, "kind" | "id">): Promise<void> {
     await this.#request<FromServer<"done">>((id) => ({ kind: "play", id, ...wish }));

@@ -39,11 +39,11 @@ class FileSink implements ByteSink {
  * most the record in flight. (A power cut may lose the seconds that the kernel hasn't put on the disk yet.)
  * @throws {RangeError} if the header is unfit; an error with `code` "EEXIST" if the file is there, unless `overwrite`
  */
-export async function createRecording(
+export function createRecordingNow(
   path: string,
   header: RecordingHeader,
   { overwrite = false } = {},
-): Promise<RecordingWriter> {
+): RecordingWriter {
   const sink = new FileSink(path, overwrite ? "w" : "wx");
   try {
     return new RecordingWriter(sink, header);
@@ -51,6 +51,15 @@ export async function createRecording(
     sink.close();
     throw error;
   }
+}
+
+/** The same, as a promise. */
+export async function createRecording(
+  path: string,
+  header: RecordingHeader,
+  options: { readonly overwrite?: boolean } = {},
+): Promise<RecordingWriter> {
+  return createRecordingNow(path, header, options);
 }
 
 /** A recording in a file. */

@@ -5,6 +5,7 @@ import { jsonSchema } from "../wire/asyncapi.ts";
 import { misfit } from "../wire/check.ts";
 import { ROLES } from "../wire/messages.ts";
 import { exact, type Frozen, Name, PoseShape, SensorShape } from "../wire/shapes.ts";
+import type { StashSettings } from "./stash/stash.ts";
 
 const STILL = { rotation: [0, 0, 0, 1], position: [0, 0, 0] };
 const seconds = (byDefault: number, minimum: number, maximum: number, description: string) =>
@@ -132,6 +133,21 @@ export const ConfigShape = exact({
       "for a head that plays a recording: where others lie that may be played, and uploaded ones go",
     ),
   ),
+  stash: Type.Optional(
+    exact(
+      {
+        folder: Folder,
+        ring: Type.Optional(whole(256e6, 1e6, 1e12, "bytes that the last minutes take at most")),
+        kept: Type.Optional(
+          whole(1e9, 1e6, 1e12, "bytes of kept stretches from which the oldest goes that nobody asked for"),
+        ),
+        segment: Type.Optional(seconds(10, 1, 600, "of one file of the ring")),
+        before: Type.Optional(seconds(30, 1, 3600, "kept before what happened")),
+        after: Type.Optional(seconds(10, 1, 600, "kept after it")),
+      },
+      "the last minutes are always recorded there, and kept when something happens; off without this",
+    ),
+  ),
   reflex: Type.Optional(
     exact(
       {
@@ -169,6 +185,8 @@ export interface Config {
   readonly orientation: Given["orientation"] | null;
   readonly map: { readonly folder: string | null; readonly saveEvery: number; readonly load: boolean };
   readonly recordings: { readonly folder: string | null; readonly most: number };
+  /** Null when it is off. Times in microseconds. */
+  readonly stash: StashSettings | null;
   readonly reflex: { readonly host: string; readonly port: number } | null;
   /** Microseconds. */
   readonly late: number;
@@ -243,6 +261,17 @@ export function resolveConfig(given: unknown): Config {
       load: file.map?.load ?? true,
     },
     recordings: { folder: file.recordings?.folder ?? null, most: file.recordings?.most ?? 4e9 },
+    stash:
+      file.stash === undefined
+        ? null
+        : {
+            folder: file.stash.folder,
+            ring: file.stash.ring ?? 256e6,
+            kept: file.stash.kept ?? 1e9,
+            segment: 1e6 * (file.stash.segment ?? 10),
+            before: 1e6 * (file.stash.before ?? 30),
+            after: 1e6 * (file.stash.after ?? 10),
+          },
     reflex: file.reflex ?? null,
     late,
     blind,

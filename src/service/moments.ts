@@ -10,7 +10,7 @@ const MOST_MOMENTS = 500;
 const GAP_INTERVALS = 3;
 const SHORTEST_GAP = 150_000;
 /** A base that may go no faster stands, m/s. */
-const STANDING = 0.03;
+export const STANDING_SPEED = 0.03;
 
 /** What is in a recording: when its frames are, and what its sensors and its base said. */
 export interface Outline {
@@ -81,7 +81,7 @@ export class Noticer {
     const before = this.moments.length;
     if (message.kind === "reach") {
       const { state, pace } = message.body;
-      const isStopped = pace !== null && pace.limit === WHAT.brink && pace.forward < STANDING;
+      const isStopped = pace !== null && pace.limit === WHAT.brink && pace.forward < STANDING_SPEED;
       if (isStopped && !this.#isStopped) {
         const room = ((pace?.roomMm ?? 0) / 1000).toFixed(2);
         this.#add(message.time, first, "brink", `the way ahead ends at a brink in ${room} m: stop`);

@@ -1,3 +1,4 @@
+import type { MessagePort } from "node:worker_threads";
 import type { Pose } from "../geometry/optics.ts";
 import { Head } from "../head/head.ts";
 import type { HeadOutput, ReachOutput, TrackState } from "../head/outputs.ts";
@@ -14,6 +15,7 @@ import { type ReachBody, reachOfFrame, reachOfMemory, reachOfObstacles } from ".
 import { reachOfMap } from "./map-reach.ts";
 import { type Picture, Pictures, type PicturesWanted } from "./pictures.ts";
 import { answer } from "./questions.ts";
+import { StashTap } from "./stash/tap.ts";
 
 /** What the sensing thread is given at its start. */
 export interface SensingStart {
@@ -22,6 +24,8 @@ export interface SensingStart {
   readonly slots: readonly FrameSlotMemory[];
   /** Microseconds between looks for changed blocks. */
   readonly blocksEvery: number;
+  /** To the thread that records the last minutes; none without it. */
+  readonly stash?: MessagePort | null;
 }
 
 /** What the sensing thread is told. */
@@ -140,6 +144,7 @@ export class Sensing {
   #nextLoad = 0;
   #worked = 0;
   #events: EventTotals = {};
+  readonly #stash: StashTap | null;
   #loadSince: number;
   #last: { readonly time: number; readonly worldFromBase: Pose } | null = null;
 
@@ -154,6 +159,8 @@ export class Sensing {
     this.#now = now;
     this.#blocksEvery = start.blocksEvery;
     this.#loadSince = now();
+    this.#stash = start.stash ? new StashTap(start.stash) : null;
+    this.#stash?.begin(start.setup, this.#head.settings);
     this.#governor = new Governor();
     this.#head.onReach = (outputs) => {
       this.#tellReach(outputs);
@@ -186,6 +193,7 @@ export class Sensing {
     switch (message.kind) {
       case "event":
         this.#events[message.event.kind] = (this.#events[message.event.kind] ?? 0) + 1;
+        this.#stash?.take(message.event);
         this.#tell(this.#head.take(message.event), this.#now());
         break;
       case "frame":
@@ -207,12 +215,14 @@ export class Sensing {
       case "change":
         this.#try(message.ticket, () => {
           this.#head.change(resolveSettings({ ...this.#head.settings, ...message.settings }));
+          this.#stash?.begin(this.#head.setup, this.#head.settings);
           this.#say({ kind: "changed", ticket: message.ticket, settings: this.#head.settings });
         });
         break;
       case "sensors":
         this.#try(message.ticket, () => {
           this.#head.change(this.#head.settings, message.setup);
+          this.#stash?.begin(this.#head.setup, this.#head.settings);
           // A reader knows which buffer of its slot is its own: one that goes on is kept.
           this.#readers = message.slots.map((memory, i) => {
             const known = this.#readers[i];
@@ -285,7 +295,9 @@ export class Sensing {
     const begun = this.#now();
     this.#head.isMapping = this.#governor.isMapped();
     this.#frame = sequence;
-    this.#tell(this.#head.take({ kind: "depth", time, sensor, sequence, counts, amplitude }), begun);
+    const event = { kind: "depth", time, sensor, sequence, counts, amplitude } as const;
+    this.#tell(this.#head.take(event), begun);
+    this.#stash?.take(event);
     this.#governor.add(frame.arrival, this.#now() - begun);
     this.#pictures.take({ sensor, time, sequence, amplitude }, this.#now());
   }

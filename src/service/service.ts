@@ -1,6 +1,6 @@
 import { randomBytes } from "node:crypto";
 import { createSocket } from "node:dgram";
-import { readFileSync } from "node:fs";
+import { createReadStream, readFileSync } from "node:fs";
 import {
   createServer,
   type IncomingMessage,
@@ -56,9 +56,10 @@ import {
 } from "./sensing.ts";
 import { CLOSE, type Host, Session } from "./session.ts";
 import { type Played, readPlayed, Shelf, UploadError } from "./shelf.ts";
+import { StashLink } from "./stash/link.ts";
 import { headTime } from "./time.ts";
 import { findToken } from "./tokens.ts";
-import { StaticFiles, send } from "./web.ts";
+import { SAFE_HEADERS, StaticFiles, send } from "./web.ts";
 
 const SOFTWARE = "brinkmap 0.1.0";
 /** Longest message of a client that sends no frames, bytes. */
@@ -234,6 +235,7 @@ export class Service implements Host {
   #reflexNumber = 0;
   #reflex: ReturnType<typeof createSocket> | null = null;
   #announcer: Announcer | null = null;
+  readonly #stash: StashLink | null;
   #isStopping = false;
   intake: Intake;
   /** Resolves when the service has stopped by itself or was stopped: why. */
@@ -260,6 +262,13 @@ export class Service implements Host {
     this.stopped = new Promise((resolve) => {
       this.#tellStopped = resolve;
     });
+    this.#stash =
+      config.stash === null || played !== null
+        ? null
+        : new StashLink(config.stash, (text) => {
+            this.#note("stash", text);
+            this.log.info({ stash: text }, "stash");
+          });
     this.#sensing = this.#startSensing();
     this.intake = new Intake(
       this.#setup,
@@ -386,10 +395,12 @@ export class Service implements Host {
     this.#ready.catch(() => {});
     const start: SensingStart = {
       ...{ setup: this.#setup, settings: this.#settings, slots: this.#slots, blocksEvery: BLOCKS_EVERY },
+      stash: this.#stash?.port ?? null,
     };
     const played: PlayingStart | null = this.#played && { ...start, path: this.#played.path };
     const worker = new Worker(played === null ? SENSING_SCRIPT : PLAYING_SCRIPT, {
       workerData: played ?? start,
+      transferList: this.#stash === null ? [] : [this.#stash.port],
       // Little is made anew per frame; the default would keep tens of megabytes of it.
       resourceLimits: { maxYoungGenerationSizeMb: 8 },
     });
@@ -410,6 +421,7 @@ export class Service implements Host {
   }
 
   #hear(message: FromPlaying): void {
+    this.#stash?.watch(message as FromSensing);
     switch (message.kind) {
       case "restarted":
         this.map.reset(newEpoch());
@@ -1003,6 +1015,17 @@ export class Service implements Host {
           session.outbox!.reply({ kind: "done", id: message.id, text });
         });
         break;
+      case "keep":
+        if (this.#stash === null)
+          throw new WireError(
+            "recording",
+            "keep",
+            message.id,
+            "keep: no folder to keep in: set stash.folder",
+          );
+        this.#stash.keep("asked", message.text);
+        session.outbox!.reply({ kind: "done", id: message.id, text: "kept once what follows is in it, too" });
+        break;
       case "play":
         this.#later(session, message, async () => {
           if (this.#played === null)
@@ -1151,12 +1174,41 @@ export class Service implements Host {
         const kind = MAP_FILES[pathname as keyof typeof MAP_FILES];
         if (this.#mayRead(request)) await sendMap(response, kind, this.map.blocks, this.#voxelSize);
         else send(response, 401, text, "give a token: Authorization: Bearer ...\n");
+      } else if (pathname === "/kept" || pathname.startsWith("/kept/")) {
+        if (this.#mayRead(request)) this.#answerKept(pathname, request, response);
+        else send(response, 401, text, "give a token: Authorization: Bearer ...\n");
       } else if (pathname === "/protocol.json") {
         send(response, 200, "application/json", JSON.stringify(asyncApi("0.1.0")));
       } else if (pathname === "/settings.schema.json") {
         send(response, 200, "application/schema+json", JSON.stringify(configSchema()));
       } else if (!this.#files?.serve(pathname, request, response)) send(response, 404, text, "not found\n");
     }
+  }
+
+  /** The list of what was kept, or one of it. */
+  #answerKept(pathname: string, request: IncomingMessage, response: ServerResponse): void {
+    if (pathname === "/kept") {
+      const list = { kept: this.#stash?.kept ?? [], trouble: this.#stash?.trouble ?? null };
+      send(response, 200, "application/json", `${JSON.stringify(list)}\n`);
+      return;
+    }
+    const name = pathname.slice("/kept/".length);
+    const path = this.#stash?.find(name) ?? null;
+    if (path === null) {
+      send(response, 404, "text/plain; charset=utf-8", "there is no such recording: /kept lists them\n");
+      return;
+    }
+    response.writeHead(200, {
+      ...SAFE_HEADERS,
+      "content-type": "application/octet-stream",
+      "content-disposition": `attachment; filename="${name}"`,
+      "cache-control": "no-store",
+    });
+    if (request.method === "HEAD") response.end();
+    else
+      createReadStream(path)
+        .on("error", () => response.destroy())
+        .pipe(response);
   }
 
   /** PUT /recordings/<name>: only where recordings are played, never at a live head. */
@@ -1235,6 +1287,7 @@ export class Service implements Host {
     for (const session of this.#sessions) session.close(CLOSE.goingAway, "the head stops");
     this.#reflex?.close();
     await this.#sensing.terminate();
+    await this.#stash?.close(700);
     await new Promise<void>((resolve) => {
       if (!this.#server.listening) {
         resolve();

@@ -215,6 +215,11 @@ export const CLIENT_MESSAGES = {
     id: Id,
     text: Type.String({ minLength: 1, maxLength: 500 }),
   }),
+  keep: message(
+    "keep",
+    "Keeps the last while and the next, as it came in: a recording to be had at /kept. What is asked for is never dropped.",
+    { id: Id, text: Type.String({ minLength: 1, maxLength: 500 }) },
+  ),
   play: message(
     "play",
     "Moves through the recording that the head plays, or plays it otherwise. What is left out stays.",
@@ -553,7 +558,7 @@ export const SERVER_MESSAGES = {
     ...sent,
     time: Time,
     what: Type.Union(
-      ["knock", "waiver", "pose", "mark", "sensor", "map", "setting", "load"].map((name) =>
+      ["knock", "waiver", "pose", "mark", "sensor", "map", "setting", "load", "stash"].map((name) =>
         Type.Literal(name),
       ),
     ),
@@ -662,7 +667,7 @@ export type Draft<K extends ServerKind = ServerKind> = K extends ServerKind
   : never;
 
 /** Which kinds a role may send, beside `hello`. */
-const EVERYONE = ["seen", "clock", "subscribe", "ask", "settings", "map", "mark"] as const;
+const EVERYONE = ["seen", "clock", "subscribe", "ask", "settings", "map", "mark", "keep"] as const;
 export const ALLOWED: Readonly<Record<Role, ReadonlySet<ClientKind>>> = {
   watcher: new Set([...EVERYONE, "play", "open"] as const),
   base: new Set([...EVERYONE, "motion", "knock", "floorcheck", "waiver", "mount"] as const),
