@@ -11,12 +11,13 @@ import { openRecording } from "../../src/record/file.ts";
 import { headTime } from "../../src/service/time.ts";
 import { encodeForServer } from "../../src/wire/codec.ts";
 import type { SensorDeclaration } from "../../src/wire/shapes.ts";
+import { throttle } from "./throttle.ts";
 
 const HELP = `Usage: service [options]    age, stalled clients, memory and bytes a second of a served head
   -r, --recording <file>   frames, orientation and poses to send (default out/bench-service.brk, rendered if missing:
                            the demo with 240 x 180 at 15 Hz, played at twice its speed)
   -s, --seconds <n>        of the run with five watchers (default 60)
-      --limit <percent>    hold the head to so much of one core (needs cpulimit)
+      --limit <percent>    hold the head to so much of one core, all its threads together
   -h, --help               show this text
 The head runs in a process of its own; a driver feeds it over the socket from a thread of its own. Watchers: one normal, one
 that stalls, one on a link of 50 kB/s, one that reconnects each second, one more with the map. Ages are from a frame's arrival
@@ -179,10 +180,6 @@ export async function main(args: string[]): Promise<number> {
   });
   const port = Number(new URL(url).port);
   console.log(`start to listening     ${((headTime() - started) / 1000).toFixed(0)} ms`);
-  const limiter =
-    values.limit === undefined
-      ? null
-      : spawn("cpulimit", ["-q", "-p", String(head.pid), "-l", values.limit], { stdio: "ignore" });
   const map = { reach: 15, pose: 15, pulse: 1, map: 2 };
   const base = new Listener(url, "base", { reach: 100 });
   const mapOnly = new Listener(url, "watcher", { map: 2 });
@@ -203,6 +200,7 @@ export async function main(args: string[]): Promise<number> {
     reconnecting.client.close();
     reconnecting = new Listener(url, "watcher", map);
   }, 1000);
+  const limiter = values.limit === undefined ? null : throttle(head.pid!, Number(values.limit) / 100);
   await sleep(2000);
   const stalledSocket = new WebSocket(url, "brinkmap.1");
   await new Promise((resolve) => stalledSocket.once("open", resolve));
@@ -228,6 +226,10 @@ export async function main(args: string[]): Promise<number> {
   await sleep(1000 * seconds);
   clearInterval(sampler);
   console.log(`base, arrival to reach ${summary(base.ages)}`);
+  const half = base.ages.length >> 1;
+  console.log(
+    `  first half, second   ${summary(base.ages.slice(0, half))},  ${summary(base.ages.slice(half))}`,
+  );
   console.log(`watcher                ${summary(watcher.ages)}`);
   console.log(`on a 50 kB/s link      ${summary(throttled.ages)}`);
   console.log(
@@ -273,7 +275,7 @@ export async function main(args: string[]): Promise<number> {
   stalledSocket.terminate();
   slow.close();
   await driver.terminate();
-  limiter?.kill();
+  await limiter?.terminate();
   const ended = new Promise((resolve) => head.on("close", resolve));
   head.kill("SIGCONT");
   head.kill("SIGTERM");
