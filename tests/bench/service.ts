@@ -1,6 +1,8 @@
 import { spawn, spawnSync } from "node:child_process";
-import { existsSync, readFileSync } from "node:fs";
+import { existsSync, mkdtempSync, readdirSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { connect, createServer, type Socket as NetSocket, type Server } from "node:net";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { isMainThread, parentPort, Worker, workerData } from "node:worker_threads";
@@ -17,6 +19,8 @@ const HELP = `Usage: service [options]    age, stalled clients, memory and bytes
   -r, --recording <file>   frames, orientation and poses to send (default out/bench-service.brk, rendered if missing:
                            the demo with 240 x 180 at 15 Hz, played at twice its speed)
   -s, --seconds <n>        of the run with five watchers (default 60)
+      --events <n>         send each orientation so many times (default 1)
+      --stash              record the last minutes as well, all of them, and count at the end what is in the recording
       --limit <percent>    hold the head to so much of one core, all its threads together
   -h, --help               show this text
 The head runs in a process of its own; a driver feeds it over the socket from a thread of its own. Watchers: one normal, one
@@ -27,9 +31,16 @@ Exit codes: 0 done, 2 wrong usage, 3 the recording cannot be had`;
 const DEFAULT = "out/bench-service.brk";
 const sleep = (milliseconds: number) => new Promise((resolve) => setTimeout(resolve, milliseconds));
 
+interface Drive {
+  readonly url: string;
+  readonly path: string;
+  readonly speed: number;
+  readonly events: number;
+}
+
 /** Feeds the head from a recording, round and round, in a thread of its own. */
 async function drive(): Promise<void> {
-  const { url, path, speed } = workerData as { url: string; path: string; speed: number };
+  const { url, path, speed, events } = workerData as Drive;
   const recording = await openRecording(path);
   const { sensors } = recording.header.setup;
   const socket = new WebSocket(`${url}?frames=1`, "brinkmap.1");
@@ -50,8 +61,10 @@ async function drive(): Promise<void> {
       if (left > 500) await sleep(left / 1000);
       if (event.kind === "reference" && event.of === "base") {
         pose = event.pose;
-      } else if (event.kind === "orientation") send({ kind: "orientation", rotation: event.rotation });
-      else if (event.kind === "depth") {
+      } else if (event.kind === "orientation") {
+        for (let n = 0; n < events; n++) send({ kind: "orientation", rotation: event.rotation });
+      }
+      if (event.kind === "depth") {
         const bytes = (image: Uint16Array | null) =>
           image && new Uint8Array(image.buffer, image.byteOffset, image.byteLength);
         const time = headTime();
@@ -100,6 +113,17 @@ function summary(ages: readonly number[]): string {
   return `p50 ${cells[0]}  p99 ${cells[1]}  max ${cells[2]} ms   (${sorted.length})`;
 }
 
+/** Events by kind in all the segments of a ring. */
+async function countStash(ring: string): Promise<Map<string, number>> {
+  const kinds = new Map<string, number>();
+  for (const name of readdirSync(ring).sort()) {
+    const recording = await openRecording(join(ring, name), { strict: true });
+    for (const { kind } of recording.events()) kinds.set(kind, (kinds.get(kind) ?? 0) + 1);
+    recording.close();
+  }
+  return kinds;
+}
+
 const memoryOf = (pid: number): number =>
   Number(/VmRSS:\s+(\d+)/.exec(readFileSync(`/proc/${pid}/status`, "utf8"))?.[1] ?? Number.NaN) / 1024;
 
@@ -144,6 +168,8 @@ export async function main(args: string[]): Promise<number> {
       recording: { type: "string", short: "r" },
       seconds: { type: "string", short: "s" },
       limit: { type: "string" },
+      events: { type: "string" },
+      stash: { type: "boolean" },
       help: { type: "boolean", short: "h" },
     },
   });
@@ -164,10 +190,16 @@ export async function main(args: string[]): Promise<number> {
   if (!existsSync(path)) return 3;
   const seconds = Number(values.seconds ?? 60);
 
+  const folder = values.stash ? mkdtempSync(join(tmpdir(), "brinkmap-soak-")) : null;
+  if (folder !== null) {
+    writeFileSync(join(folder, "head.json"), JSON.stringify({ stash: { folder, ring: 20e9 } }));
+  }
+  const config = folder === null ? [] : ["--config", join(folder, "head.json")];
+
   const started = headTime();
   const head = spawn(
     process.execPath,
-    ["--max-semi-space-size=4", script("serve"), "--port", "0", "--quiet"],
+    ["--max-semi-space-size=4", script("serve"), "--port", "0", "--quiet", ...config],
     {
       stdio: ["ignore", "pipe", "inherit"],
     },
@@ -186,7 +218,9 @@ export async function main(args: string[]): Promise<number> {
   const first = new Promise((resolve) =>
     base.client.on("reach", ({ state }) => state === "clear" && resolve(null)),
   );
-  const driver = new Worker(new URL(import.meta.url), { workerData: { url, path, speed: 2 } });
+  const driver = new Worker(new URL(import.meta.url), {
+    workerData: { url, path, speed: 2, events: Number(values.events ?? 1) } satisfies Drive,
+  });
   await first;
   console.log(`start to first reach   ${((headTime() - started) / 1000).toFixed(0)} ms`);
 
@@ -276,10 +310,23 @@ export async function main(args: string[]): Promise<number> {
   slow.close();
   await driver.terminate();
   await limiter?.terminate();
+  await sleep(1500); // counts are told twice a second
+  const counted = await (await fetch(`http://127.0.0.1:${port}/metrics`)).text();
   const ended = new Promise((resolve) => head.on("close", resolve));
   head.kill("SIGCONT");
   head.kill("SIGTERM");
   await ended;
+  if (folder !== null) {
+    const kinds = await countStash(join(folder, "ring"));
+    for (const [kind, count] of kinds) {
+      const told =
+        kind === "depth"
+          ? /frames_total\{[^}]*\} (\d+)/
+          : new RegExp(`events_total\\{kind="${kind}"\\} (\\d+)`);
+      console.log(`recorded ${kind.padEnd(14)}${count} of ${told.exec(counted)?.[1] ?? "?"}`);
+    }
+    rmSync(folder, { recursive: true });
+  }
   return 0;
 }
 
