@@ -4,7 +4,7 @@ import { fileURLToPath } from "node:url";
 import { setFlagsFromString } from "node:v8";
 import { runInNewContext } from "node:vm";
 import { Packr } from "msgpackr";
-import { afterEach, expect, test } from "vitest";
+import { afterEach, expect, test, vi } from "vitest";
 import { WebSocket } from "ws";
 import { headTime } from "../../src/service/time.ts";
 import { newToken } from "../../src/service/tokens.ts";
@@ -269,6 +269,34 @@ test("stamps that jump, frames that stall and a sensor that comes back: told, co
   await head.drive(sensor, 5);
   await until(() => notes.includes("sensor: front sends again"));
   expect(watcher.welcome!.setup.sensors[0]!.name).toBe(CAMERA.name);
+});
+
+test("the wall clock set a day back and ten years on changes no age and stops nobody", async () => {
+  head = await LiveHead.start({ late: 0.2, blind: 0.4 });
+  const watcher = await head.open({ topics: { reach: 100, pulse: 10 } });
+  const sensor = await head.open({ role: "sensor" });
+  const ages: number[] = [];
+  const states = new Set<string>();
+  await head.drive(sensor, 3);
+  watcher.on("reach", ({ age, state }) => {
+    ages.push(age);
+    states.add(state);
+  });
+  vi.useFakeTimers({ toFake: ["Date"] });
+  try {
+    for (const jump of [-86_400e3, 10 * 365 * 86_400e3]) {
+      vi.setSystemTime(Date.now() + jump);
+      await head.drive(sensor, 8);
+    }
+  } finally {
+    vi.useRealTimers();
+  }
+  expect(ages.length).toBeGreaterThan(8);
+  expect(Math.max(...ages)).toBeLessThan(5e6);
+  expect(Math.min(...ages)).toBeGreaterThanOrEqual(0);
+  // Late now and then on a busy machine; blind or silent never.
+  expect([...states].filter((state) => state !== "clear" && state !== "late")).toEqual([]);
+  expect(watcher.isOpen).toBe(true);
 });
 
 test("SIGTERM ends the served head within two seconds, with 1001 to its clients", async () => {
