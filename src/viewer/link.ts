@@ -40,6 +40,7 @@ function connect(url: string): void {
       recording: 2,
       ground: 2,
       trail: 1,
+      before: 20,
     },
   });
   client = head;
@@ -95,6 +96,7 @@ function connect(url: string): void {
     tell({ kind: "trail", trail: { ...trail, points: floats(points), keyframes: floats(keyframes) } });
   });
   head.on("playing", (playing) => tell({ kind: "playing", playing }));
+  head.on("before", (before) => tell({ kind: "before", before }));
   head.on("recording", (recording) => tell({ kind: "recording", recording }));
   head.on("note", (note) => tell({ kind: "note", note }));
   head.on("error", ({ message }) => tell({ kind: "fault", text: message }));

@@ -1,4 +1,5 @@
 import type { Answer, FromServer } from "../wire/messages.ts";
+import { Compare } from "./compare.ts";
 import { Course } from "./course.ts";
 import { download } from "./download.ts";
 import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
@@ -65,6 +66,8 @@ const IMAGES = 4;
 const seenBox = byId<HTMLDetailsElement>("seen-box");
 
 const course = new Course(request);
+const compare = new Compare(request, (text) => say("settings-say", text));
+compare.onSettings = () => void settingsPanel.load();
 /** The head plays a recording. */
 let isPlayed = false;
 let playedName: string | null = null;
@@ -82,6 +85,7 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       document.documentElement.dataset["mode"] = isPlayed ? "played" : "live";
       if (isPlayed && isHeld) setHeld(false);
       course.forget();
+      compare.forget();
       reach = null;
       seen.show(null);
       place.showGround(null);
@@ -123,8 +127,12 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
         showClasses(data.trail);
       }
       break;
+    case "before":
+      compare.show(data.before);
+      break;
     case "playing":
       course.show(data.playing);
+      compare.setFrame(data.playing.frame);
       break;
     case "recording":
       course.list(data.recording);
@@ -180,6 +188,7 @@ function showTrust(): void {
 
 function showReach(message: FromServer<"reach">): void {
   fan.show(message);
+  compare.setReach(message);
   const describe = (n: number): string =>
     `${metresText(message.distanceMm[n]! / 1000)}, ${ENDS[message.what[n]!] ?? "unknown"}`;
   say("ahead", message.what.length === 0 ? "–" : describe(aheadOf(message)));
@@ -202,6 +211,7 @@ function showReach(message: FromServer<"reach">): void {
 
 function showPose(pose: FromServer<"pose">): void {
   place.moveTo(pose.worldFromBase);
+  compare.setPose(pose);
   const [x, y] = pose.worldFromBase.position;
   const [qx, qy, qz, qw] = pose.worldFromBase.rotation;
   const yaw = Math.atan2(2 * (qw * qz + qx * qy), 1 - 2 * (qy * qy + qz * qz));
@@ -370,6 +380,7 @@ function savePicture(): void {
 function repaint(): void {
   const theme = readTheme();
   fan.paint(theme);
+  compare.paint(theme);
   seen.paint(theme);
   strip.paint(theme);
   course.paint(theme);
@@ -411,6 +422,8 @@ const actions: Readonly<Record<string, () => unknown>> = {
   " ": () => (isPlayed ? course.toggle() : setHeld(!isHeld)),
   ",": () => isPlayed && course.wish({ step: -1 }),
   ".": () => isPlayed && course.wish({ step: 1 }),
+  k: () => compare.keep(),
+  u: () => compare.takeBack(),
   b: () => isPlayed && course.toMoment(-1),
   n: () => isPlayed && course.toMoment(1),
   m: () => markDialog.showModal(),
@@ -481,6 +494,7 @@ mapCanvas.addEventListener("keydown", (event) => {
 new ResizeObserver(() => {
   place.resize(mapCanvas.clientWidth, mapCanvas.clientHeight);
   fan.draw();
+  compare.draw();
   strip.draw();
   course.draw();
 }).observe(document.body);

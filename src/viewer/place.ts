@@ -579,6 +579,7 @@ export class Place {
       if (this.#cost > DEAR && this.#resolution > COARSEST) {
         this.#resolution = Math.max(COARSEST, this.#resolution / 1.5);
         this.#renderer.setPixelRatio(this.#resolution);
+        this.invalidate(); // that has cleared the picture
       }
     });
   }
