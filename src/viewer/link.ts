@@ -48,6 +48,7 @@ function connect(url: string): void {
   const surface = new Surface(lookup);
   let isOther = false;
   let otherSince = 0;
+  let changed = 0;
   let isDue = false;
   const tellSurface = (): void => {
     isDue = false;
@@ -56,10 +57,11 @@ function connect(url: string): void {
     if (isOther && !isComplete && sharedNow() - otherSince < OTHER_WITHIN) return;
     const updates = [...surface.take()];
     tell(
-      { kind: "surface", updates, blocks: blocks.size, isComplete, isOther },
+      { kind: "surface", updates, blocks: blocks.size, changed, isComplete, isOther },
       updates.map(({ quads }) => quads.buffer),
     );
     isOther = false;
+    changed = 0;
   };
   head.on("open", (welcome) => {
     tell({ kind: "open", welcome });
@@ -106,6 +108,7 @@ function connect(url: string): void {
       isOther = true;
       otherSince = sharedNow();
     }
+    changed += keys?.length ?? mirror.blocks.size;
     surface.change(keys ?? mirror.blocks.keys());
     if (!isDue) setTimeout(tellSurface, SURFACE_EVERY);
     isDue = true;

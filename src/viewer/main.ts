@@ -76,6 +76,7 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
   switch (data.kind) {
     case "open": {
       isOpen = true;
+      openedAt = performance.now();
       reason = null;
       silence = data.welcome.silence;
       place.setVoxelSize(data.welcome.map.voxelSize);
@@ -231,7 +232,24 @@ function showPulse(pulse: FromServer<"pulse">): void {
   say("memory", `${Math.round(pulse.memory / 1e6)} MB`);
 }
 
+/** For the benchmark: when the connection opened, how long the first whole picture took, and what patches cost. */
+let openedAt = 0;
+let wholeAfter: number | null = null;
+const patches: { blocks: number; ms: number }[] = [];
+const MOST_PATCHES = 1000;
+
 function showSurface(data: Extract<FromLink, { kind: "surface" }>): void {
+  const begun = performance.now();
+  takeSurface(data);
+  patches.push({ blocks: data.changed, ms: performance.now() - begun });
+  if (patches.length > MOST_PATCHES) patches.shift();
+  if (!data.isComplete || wholeAfter !== null || data.blocks === 0) return;
+  place.afterNextPicture(() => {
+    wholeAfter ??= performance.now() - openedAt;
+  });
+}
+
+function takeSurface(data: Extract<FromLink, { kind: "surface" }>): void {
   if (data.isOther) heldBack.clear();
   if (isHeld) for (const update of data.updates) heldBack.set(update.chunk, update);
   else place.update(data.updates);
@@ -507,9 +525,5 @@ post({ kind: "connect", url: `${scheme}//${location.host}${ENDPOINT}` });
 
 /** Figures for the browser benchmark. */
 Object.assign(globalThis, {
-  brinkmapFigures: () => ({
-    ...place.figures,
-    drawn: place.drawn,
-    age: reach === null ? null : ageText(reach.message.age),
-  }),
+  brinkmapFigures: () => ({ ...place.figures, drawn: place.drawn, complete: wholeAfter, patches }),
 });

@@ -80,7 +80,9 @@ export type FromLink =
   | {
       readonly kind: "surface";
       readonly updates: readonly ChunkUpdate[];
+      /** Blocks of the map, and how many of them have changed. */
       readonly blocks: number;
+      readonly changed: number;
       readonly isComplete: boolean;
       readonly isOther: boolean;
     }
