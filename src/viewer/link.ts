@@ -48,20 +48,23 @@ function connect(url: string): void {
   const surface = new Surface(lookup);
   let isOther = false;
   let otherSince = 0;
-  let changed = 0;
+  /** Blocks whose surface is to be made: once, when it is told, however often they or those beside them change before. */
+  const pending = new Set<number>();
   let isDue = false;
   const tellSurface = (): void => {
     isDue = false;
     const { blocks, isComplete } = head.mirror;
     // Another map is shown when it is whole: a recording that is moved about in would flicker.
     if (isOther && !isComplete && sharedNow() - otherSince < OTHER_WITHIN) return;
+    const changed = pending.size;
+    surface.change(pending);
+    pending.clear();
     const updates = [...surface.take()];
     tell(
       { kind: "surface", updates, blocks: blocks.size, changed, isComplete, isOther },
       updates.map(({ quads }) => quads.buffer),
     );
     isOther = false;
-    changed = 0;
   };
   head.on("open", (welcome) => {
     tell({ kind: "open", welcome });
@@ -105,11 +108,11 @@ function connect(url: string): void {
   head.on("map", (keys, mirror) => {
     if (keys === null) {
       surface.clear();
+      pending.clear();
       isOther = true;
       otherSince = sharedNow();
     }
-    changed += keys?.length ?? mirror.blocks.size;
-    surface.change(keys ?? mirror.blocks.keys());
+    for (const key of keys ?? mirror.blocks.keys()) pending.add(key);
     if (!isDue) setTimeout(tellSurface, SURFACE_EVERY);
     isDue = true;
   });

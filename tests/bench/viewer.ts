@@ -133,7 +133,7 @@ export async function main(args: string[]): Promise<number> {
   await session.send("Performance.enable");
   await page.click("#repeat");
   await page.selectOption("#speed", "8");
-  const heaps: number[] = [];
+  const heaps = [await heapOf(session)];
   const begun = Date.now();
   while ((Date.now() - begun) / 60_000 < minutes / 8) {
     heaps.push(await heapOf(session));
