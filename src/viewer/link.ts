@@ -24,11 +24,12 @@ const LOOK_LIMIT = 200;
 let client: HeadClient | null = null;
 let imageRate = 0;
 
-function connect(url: string): void {
+function connect(url: string, token: string | null): void {
   const head = new HeadClient({
     url,
     role: "watcher",
     name: "page",
+    ...(token !== null && { token }),
     topics: {
       reach: 30,
       pose: 30,
@@ -148,7 +149,7 @@ async function answer(head: HeadClient, request: Request): Promise<unknown> {
 scope.onmessage = ({ data }) => {
   if (data.kind === "connect") {
     client?.close();
-    connect(data.url);
+    connect(data.url, data.token);
     return;
   }
   if (data.kind === "images") {

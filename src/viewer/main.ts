@@ -11,6 +11,7 @@ import type { ChunkUpdate } from "./surface.ts";
 import { type FromLink, type Request, type Sighting, sharedNow, type ToLink, type Trail } from "./talk.ts";
 import { ageText, bearingText, countText, metresText } from "./text.ts";
 import { readTheme } from "./theme.ts";
+import { authorization, setToken, token } from "./token.ts";
 import { judge } from "./trust.ts";
 
 const ENDPOINT = "/live";
@@ -98,6 +99,8 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
     case "closed":
       isOpen = false;
       reason = data.reason;
+      // Turned away for good for want of a token: it is asked for.
+      if (data.retry === null && /token/.test(data.reason)) askToken(data.reason);
       retryAt = data.retry === null ? null : sharedNow() + data.retry;
       break;
     case "reach":
@@ -378,7 +381,7 @@ function showClasses({ classes }: Trail): void {
 /** A file of the map as the head has it. */
 async function saveMap(kind: "ply" | "npy"): Promise<void> {
   try {
-    const answer = await fetch(new URL(`map.${kind}`, document.baseURI));
+    const answer = await fetch(new URL(`map.${kind}`, document.baseURI), { headers: authorization() });
     if (!answer.ok) throw new Error((await answer.text()).trim());
     download(await answer.blob(), `map.${kind}`);
   } catch (error) {
@@ -427,6 +430,19 @@ amplitudeBox.addEventListener("change", () => {
 });
 const groundBox = byId<HTMLInputElement>("ground");
 groundBox.addEventListener("change", () => place.setGround(groundBox.checked));
+
+const tokenDialog = dialog("token-dialog");
+function askToken(why: string): void {
+  say("token-why", why.replace(/^hello: /, ""));
+  if (!tokenDialog.open) tokenDialog.showModal();
+}
+tokenDialog.addEventListener("close", () => {
+  const input = byId<HTMLInputElement>("token");
+  if (tokenDialog.returnValue !== "ok" || input.value.trim() === "") return;
+  setToken(input.value.trim());
+  input.value = "";
+  connect();
+});
 
 const cut = byId<HTMLInputElement>("cut");
 function setCut(): void {
@@ -521,7 +537,9 @@ setTheme(matchMedia("(prefers-color-scheme: dark)").matches);
 showTrust();
 setInterval(showTrust, TICK);
 const scheme = location.protocol === "https:" ? "wss:" : "ws:";
-post({ kind: "connect", url: `${scheme}//${location.host}${ENDPOINT}` });
+const connect = (): void =>
+  post({ kind: "connect", url: `${scheme}//${location.host}${ENDPOINT}`, token: token() });
+connect();
 
 /** Figures for the browser benchmark. */
 Object.assign(globalThis, {

@@ -22,7 +22,7 @@ export type Request =
 export type ToLink =
   /** How often depth images are wanted, a second; 0 is not at all. */
   | { readonly kind: "images"; readonly rate: number }
-  | { readonly kind: "connect"; readonly url: string }
+  | { readonly kind: "connect"; readonly url: string; readonly token: string | null }
   | { readonly kind: "request"; readonly id: number; readonly request: Request };
 
 /** A depth image, unpacked. */
