@@ -1,5 +1,5 @@
-import { once } from "node:events";
 import type { ServerResponse } from "node:http";
+import { pipeline } from "node:stream/promises";
 import { keyX, keyY, keyZ } from "../map/grid.ts";
 import { BLOCK_SIDE, decodeClasses, VOXEL } from "../wire/blocks.ts";
 import { SAFE_HEADERS } from "./web.ts";
@@ -52,13 +52,14 @@ export async function sendMap(
     "content-length": header.length + 4 * FLOATS * count,
     "cache-control": "no-store",
   });
-  response.write(header);
-  for (let from = 0; from < blocks.length && !response.destroyed; from += BLOCKS_AT_ONCE) {
-    const piece = centresOf(blocks.slice(from, from + BLOCKS_AT_ONCE), voxelSize);
-    if (!response.write(piece)) await Promise.race([once(response, "drain"), once(response, "close")]);
-    await pause();
+  async function* pieces(): AsyncGenerator<Buffer> {
+    yield header;
+    for (let from = 0; from < blocks.length; from += BLOCKS_AT_ONCE) {
+      yield centresOf(blocks.slice(from, from + BLOCKS_AT_ONCE), voxelSize);
+      await pause();
+    }
   }
-  response.end();
+  await pipeline(pieces(), response).catch(() => {}); // who went away does not want the rest
 }
 
 function centresOf(blocks: readonly Uint8Array[], voxelSize: number): Buffer {

@@ -213,8 +213,8 @@ export class Service implements Host {
   /** The recording that is played; null when the head is live. */
   #played: Played | null;
   readonly #shelf: Shelf | null;
-  #playing: SharedMessage | null = null;
-  #before: SharedMessage | null = null;
+  /** Of a recording, the newest of each topic. */
+  readonly #newest = new Map<Exclude<Topic, "map" | "notes">, SharedMessage>();
   #moments: Draft<"recording"> | null = null;
   #sources: readonly Source[] = [];
   #slots: FrameSlotMemory[];
@@ -426,15 +426,14 @@ export class Service implements Host {
       case "restarted":
         this.map.reset(newEpoch());
         this.#last = null;
+        for (const topic of ["image", "ground", "trail"] as const) this.#newest.delete(topic);
         for (const session of this.#sessions) session.outbox?.pump();
         break;
       case "playing":
-        this.#playing = new SharedMessage({ ...message, time: headTime() });
-        this.#offer("playing", this.#playing);
+        this.#offer("playing", new SharedMessage({ ...message, time: headTime() }));
         break;
       case "before":
-        this.#before = new SharedMessage({ ...message, time: headTime() });
-        this.#offer("before", this.#before);
+        this.#offer("before", new SharedMessage({ ...message, time: headTime() }));
         break;
       case "recording":
         void this.#tellRecording(message);
@@ -532,12 +531,11 @@ export class Service implements Host {
     this.#offer("recording", new SharedMessage(this.#moments));
   }
 
-  /** What only changes now and then is told at once. */
+  /** A recording may stand still: whoever comes then is shown what the others were. */
   subscribed(session: Session): void {
     this.#wantPictures();
-    if (this.#playing !== null) session.outbox?.offer("playing", this.#playing);
-    if (this.#before !== null) session.outbox?.offer("before", this.#before);
-    if (this.#moments !== null) session.outbox?.offer("recording", new SharedMessage(this.#moments));
+    if (session.role !== "watcher") return;
+    for (const [topic, message] of this.#newest) session.outbox?.offer(topic, message);
   }
 
   #picturesWanted = "";
@@ -576,7 +574,8 @@ export class Service implements Host {
     this.intake.change(this.#setup, this.#slots);
     this.#watches.clear();
     this.#costs.length = 0;
-    this.#last = this.#playing = this.#before = this.#moments = null;
+    this.#newest.clear();
+    this.#last = this.#moments = null;
     for (const { reject } of this.#tickets.values()) reject(new SettingError("another recording is played"));
     this.#tickets.clear();
     this.map.reset(newEpoch());
@@ -662,6 +661,7 @@ export class Service implements Host {
   }
 
   #offer(topic: Exclude<Topic, "map" | "notes">, message: SharedMessage): void {
+    if (this.#played !== null) this.#newest.set(topic, message);
     for (const session of this.#sessions) session.outbox?.offer(topic, message);
   }
 

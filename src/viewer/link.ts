@@ -24,11 +24,12 @@ const LOOK_LIMIT = 200;
 let client: HeadClient | null = null;
 let imageRate = 0;
 
-function connect(url: string): void {
+function connect(url: string, token: string | null): void {
   const head = new HeadClient({
     url,
     role: "watcher",
     name: "page",
+    ...(token !== null && { token }),
     topics: {
       reach: 30,
       pose: 30,
@@ -40,6 +41,7 @@ function connect(url: string): void {
       recording: 2,
       ground: 2,
       trail: 1,
+      before: 20,
     },
   });
   client = head;
@@ -47,15 +49,20 @@ function connect(url: string): void {
   const surface = new Surface(lookup);
   let isOther = false;
   let otherSince = 0;
+  /** Blocks whose surface is to be made: once, when it is told, however often they or those beside them change before. */
+  const pending = new Set<number>();
   let isDue = false;
   const tellSurface = (): void => {
     isDue = false;
     const { blocks, isComplete } = head.mirror;
     // Another map is shown when it is whole: a recording that is moved about in would flicker.
     if (isOther && !isComplete && sharedNow() - otherSince < OTHER_WITHIN) return;
+    const changed = pending.size;
+    surface.change(pending);
+    pending.clear();
     const updates = [...surface.take()];
     tell(
-      { kind: "surface", updates, blocks: blocks.size, isComplete, isOther },
+      { kind: "surface", updates, blocks: blocks.size, changed, isComplete, isOther },
       updates.map(({ quads }) => quads.buffer),
     );
     isOther = false;
@@ -95,16 +102,18 @@ function connect(url: string): void {
     tell({ kind: "trail", trail: { ...trail, points: floats(points), keyframes: floats(keyframes) } });
   });
   head.on("playing", (playing) => tell({ kind: "playing", playing }));
+  head.on("before", (before) => tell({ kind: "before", before }));
   head.on("recording", (recording) => tell({ kind: "recording", recording }));
   head.on("note", (note) => tell({ kind: "note", note }));
   head.on("error", ({ message }) => tell({ kind: "fault", text: message }));
   head.on("map", (keys, mirror) => {
     if (keys === null) {
       surface.clear();
+      pending.clear();
       isOther = true;
       otherSince = sharedNow();
     }
-    surface.change(keys ?? mirror.blocks.keys());
+    for (const key of keys ?? mirror.blocks.keys()) pending.add(key);
     if (!isDue) setTimeout(tellSurface, SURFACE_EVERY);
     isDue = true;
   });
@@ -140,7 +149,7 @@ async function answer(head: HeadClient, request: Request): Promise<unknown> {
 scope.onmessage = ({ data }) => {
   if (data.kind === "connect") {
     client?.close();
-    connect(data.url);
+    connect(data.url, data.token);
     return;
   }
   if (data.kind === "images") {

@@ -1,4 +1,5 @@
 import type { Answer, FromServer } from "../wire/messages.ts";
+import { Compare } from "./compare.ts";
 import { Course } from "./course.ts";
 import { download } from "./download.ts";
 import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
@@ -10,6 +11,7 @@ import type { ChunkUpdate } from "./surface.ts";
 import { type FromLink, type Request, type Sighting, sharedNow, type ToLink, type Trail } from "./talk.ts";
 import { ageText, bearingText, countText, metresText } from "./text.ts";
 import { readTheme } from "./theme.ts";
+import { authorization, setToken, token } from "./token.ts";
 import { judge } from "./trust.ts";
 
 const ENDPOINT = "/live";
@@ -65,6 +67,8 @@ const IMAGES = 4;
 const seenBox = byId<HTMLDetailsElement>("seen-box");
 
 const course = new Course(request);
+const compare = new Compare(request, (text) => say("settings-say", text));
+compare.onSettings = () => void settingsPanel.load();
 /** The head plays a recording. */
 let isPlayed = false;
 let playedName: string | null = null;
@@ -73,6 +77,7 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
   switch (data.kind) {
     case "open": {
       isOpen = true;
+      openedAt = performance.now();
       reason = null;
       silence = data.welcome.silence;
       place.setVoxelSize(data.welcome.map.voxelSize);
@@ -82,6 +87,7 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       document.documentElement.dataset["mode"] = isPlayed ? "played" : "live";
       if (isPlayed && isHeld) setHeld(false);
       course.forget();
+      compare.forget();
       reach = null;
       seen.show(null);
       place.showGround(null);
@@ -93,6 +99,8 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
     case "closed":
       isOpen = false;
       reason = data.reason;
+      // Turned away for good for want of a token: it is asked for.
+      if (data.retry === null && /token/.test(data.reason)) askToken(data.reason);
       retryAt = data.retry === null ? null : sharedNow() + data.retry;
       break;
     case "reach":
@@ -123,8 +131,12 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
         showClasses(data.trail);
       }
       break;
+    case "before":
+      compare.show(data.before);
+      break;
     case "playing":
       course.show(data.playing);
+      compare.setFrame(data.playing.frame);
       break;
     case "recording":
       course.list(data.recording);
@@ -180,6 +192,7 @@ function showTrust(): void {
 
 function showReach(message: FromServer<"reach">): void {
   fan.show(message);
+  compare.setReach(message);
   const describe = (n: number): string =>
     `${metresText(message.distanceMm[n]! / 1000)}, ${ENDS[message.what[n]!] ?? "unknown"}`;
   say("ahead", message.what.length === 0 ? "–" : describe(aheadOf(message)));
@@ -202,6 +215,7 @@ function showReach(message: FromServer<"reach">): void {
 
 function showPose(pose: FromServer<"pose">): void {
   place.moveTo(pose.worldFromBase);
+  compare.setPose(pose);
   const [x, y] = pose.worldFromBase.position;
   const [qx, qy, qz, qw] = pose.worldFromBase.rotation;
   const yaw = Math.atan2(2 * (qw * qz + qx * qy), 1 - 2 * (qy * qy + qz * qz));
@@ -221,7 +235,24 @@ function showPulse(pulse: FromServer<"pulse">): void {
   say("memory", `${Math.round(pulse.memory / 1e6)} MB`);
 }
 
+/** For the benchmark: when the connection opened, how long the first whole picture took, and what patches cost. */
+let openedAt = 0;
+let wholeAfter: number | null = null;
+const patches: { blocks: number; ms: number }[] = [];
+const MOST_PATCHES = 1000;
+
 function showSurface(data: Extract<FromLink, { kind: "surface" }>): void {
+  const begun = performance.now();
+  takeSurface(data);
+  patches.push({ blocks: data.changed, ms: performance.now() - begun });
+  if (patches.length > MOST_PATCHES) patches.shift();
+  if (!data.isComplete || wholeAfter !== null || data.blocks === 0) return;
+  place.afterNextPicture(() => {
+    wholeAfter ??= performance.now() - openedAt;
+  });
+}
+
+function takeSurface(data: Extract<FromLink, { kind: "surface" }>): void {
   if (data.isOther) heldBack.clear();
   if (isHeld) for (const update of data.updates) heldBack.set(update.chunk, update);
   else place.update(data.updates);
@@ -350,7 +381,7 @@ function showClasses({ classes }: Trail): void {
 /** A file of the map as the head has it. */
 async function saveMap(kind: "ply" | "npy"): Promise<void> {
   try {
-    const answer = await fetch(new URL(`map.${kind}`, document.baseURI));
+    const answer = await fetch(new URL(`map.${kind}`, document.baseURI), { headers: authorization() });
     if (!answer.ok) throw new Error((await answer.text()).trim());
     download(await answer.blob(), `map.${kind}`);
   } catch (error) {
@@ -370,6 +401,7 @@ function savePicture(): void {
 function repaint(): void {
   const theme = readTheme();
   fan.paint(theme);
+  compare.paint(theme);
   seen.paint(theme);
   strip.paint(theme);
   course.paint(theme);
@@ -399,6 +431,19 @@ amplitudeBox.addEventListener("change", () => {
 const groundBox = byId<HTMLInputElement>("ground");
 groundBox.addEventListener("change", () => place.setGround(groundBox.checked));
 
+const tokenDialog = dialog("token-dialog");
+function askToken(why: string): void {
+  say("token-why", why.replace(/^hello: /, ""));
+  if (!tokenDialog.open) tokenDialog.showModal();
+}
+tokenDialog.addEventListener("close", () => {
+  const input = byId<HTMLInputElement>("token");
+  if (tokenDialog.returnValue !== "ok" || input.value.trim() === "") return;
+  setToken(input.value.trim());
+  input.value = "";
+  connect();
+});
+
 const cut = byId<HTMLInputElement>("cut");
 function setCut(): void {
   const isAll = cut.value === cut.max;
@@ -411,6 +456,8 @@ const actions: Readonly<Record<string, () => unknown>> = {
   " ": () => (isPlayed ? course.toggle() : setHeld(!isHeld)),
   ",": () => isPlayed && course.wish({ step: -1 }),
   ".": () => isPlayed && course.wish({ step: 1 }),
+  k: () => compare.keep(),
+  u: () => compare.takeBack(),
   b: () => isPlayed && course.toMoment(-1),
   n: () => isPlayed && course.toMoment(1),
   m: () => markDialog.showModal(),
@@ -481,6 +528,7 @@ mapCanvas.addEventListener("keydown", (event) => {
 new ResizeObserver(() => {
   place.resize(mapCanvas.clientWidth, mapCanvas.clientHeight);
   fan.draw();
+  compare.draw();
   strip.draw();
   course.draw();
 }).observe(document.body);
@@ -489,13 +537,11 @@ setTheme(matchMedia("(prefers-color-scheme: dark)").matches);
 showTrust();
 setInterval(showTrust, TICK);
 const scheme = location.protocol === "https:" ? "wss:" : "ws:";
-post({ kind: "connect", url: `${scheme}//${location.host}${ENDPOINT}` });
+const connect = (): void =>
+  post({ kind: "connect", url: `${scheme}//${location.host}${ENDPOINT}`, token: token() });
+connect();
 
 /** Figures for the browser benchmark. */
 Object.assign(globalThis, {
-  brinkmapFigures: () => ({
-    ...place.figures,
-    drawn: place.drawn,
-    age: reach === null ? null : ageText(reach.message.age),
-  }),
+  brinkmapFigures: () => ({ ...place.figures, drawn: place.drawn, complete: wholeAfter, patches }),
 });

@@ -2,7 +2,8 @@ import type { FromServer } from "../wire/messages.ts";
 import { WHAT } from "../wire/messages.ts";
 import type { Theme } from "./theme.ts";
 
-type Reach = FromServer<"reach">;
+/** What of a reach is drawn. */
+type Reach = Pick<FromServer<"reach">, "first" | "step" | "distanceMm" | "what">;
 
 /** What ends the way, in words. */
 export const ENDS: Readonly<Record<number, string>> = {

@@ -194,6 +194,7 @@ export class Place {
   #cost = 0;
   #resolution = Math.min(2, globalThis.devicePixelRatio || 1);
   #isFitted = false;
+  #after: (() => void)[] = [];
   /** Frames drawn since the start. */
   drawn = 0;
 
@@ -558,6 +559,12 @@ export class Place {
     return { chunks: this.#chunks.size, quads, calls: this.#renderer.info.render.calls };
   }
 
+  /** Called once what is known now has been drawn. */
+  afterNextPicture(then: () => void): void {
+    this.#after.push(then);
+    this.invalidate();
+  }
+
   /** Draws again soon: at the screen's rate where that is cheap, and else often enough to leave the page time for the rest. */
   invalidate(): void {
     if (this.#isDue) return;
@@ -576,9 +583,13 @@ export class Place {
     // The picture is made after this returns; what it took shows in when the next frame may begin.
     requestAnimationFrame(() => {
       this.#cost = performance.now() - start;
+      const after = this.#after;
+      this.#after = [];
+      for (const one of after) one();
       if (this.#cost > DEAR && this.#resolution > COARSEST) {
         this.#resolution = Math.max(COARSEST, this.#resolution / 1.5);
         this.#renderer.setPixelRatio(this.#resolution);
+        this.invalidate(); // that has cleared the picture
       }
     });
   }

@@ -22,7 +22,7 @@ export type Request =
 export type ToLink =
   /** How often depth images are wanted, a second; 0 is not at all. */
   | { readonly kind: "images"; readonly rate: number }
-  | { readonly kind: "connect"; readonly url: string }
+  | { readonly kind: "connect"; readonly url: string; readonly token: string | null }
   | { readonly kind: "request"; readonly id: number; readonly request: Request };
 
 /** A depth image, unpacked. */
@@ -73,13 +73,16 @@ export type FromLink =
   | { readonly kind: "ground"; readonly ground: Ground }
   | { readonly kind: "trail"; readonly trail: Trail }
   | { readonly kind: "playing"; readonly playing: FromServer<"playing"> }
+  | { readonly kind: "before"; readonly before: FromServer<"before"> }
   | { readonly kind: "recording"; readonly recording: FromServer<"recording"> }
   | { readonly kind: "note"; readonly note: FromServer<"note"> }
   | { readonly kind: "fault"; readonly text: string }
   | {
       readonly kind: "surface";
       readonly updates: readonly ChunkUpdate[];
+      /** Blocks of the map, and how many of them have changed. */
       readonly blocks: number;
+      readonly changed: number;
       readonly isComplete: boolean;
       readonly isOther: boolean;
     }

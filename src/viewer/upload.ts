@@ -1,3 +1,5 @@
+import { authorization } from "./token.ts";
+
 /** A file's name as the head takes it: letters, digits, and ". _ -" only. */
 export function nameFor(file: string): string {
   const stem = file
@@ -17,6 +19,7 @@ export function upload(file: File, name: string, onShare: (share: number) => voi
     const request = new XMLHttpRequest(); // fetch does not tell how far it is
     request.open("PUT", new URL(`recordings/${encodeURIComponent(name)}`, document.baseURI));
     request.setRequestHeader("content-type", "application/octet-stream");
+    for (const [header, value] of Object.entries(authorization())) request.setRequestHeader(header, value);
     request.upload.onprogress = ({ loaded, total }) => onShare(loaded / Math.max(1, total));
     request.onerror = () => reject(new Error("the head took no more of it"));
     request.onload = () => {

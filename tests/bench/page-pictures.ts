@@ -1,25 +1,50 @@
 import { existsSync } from "node:fs";
 import { fileURLToPath } from "node:url";
 import { pino } from "pino";
+import type { Page } from "playwright-core";
+import { HeadClient } from "../../src/client/client.ts";
 import { resolveConfig } from "../../src/service/config.ts";
 import { Service } from "../../src/service/service.ts";
 import { readPlayed } from "../../src/service/shelf.ts";
 import { startBrowser } from "../helpers/browser.ts";
+import { makeSocket } from "../helpers/live.ts";
 
 const HELP = `Usage: page-pictures <recording> <folder>    pictures of the viewer's page, from a head that plays the recording
-Needs Debian's Chromium. Writes page-desk.png, page-dark.png, page-settings.png, page-phone.png and page-gone.png.
+Needs Debian's Chromium. Writes page-*.png, one for each state.
 Exit codes: 0 done, 2 wrong usage, 3 the recording is missing`;
 
 const viewer = fileURLToPath(new URL("../../viewer", import.meta.url));
-/** Seconds of driving before a picture is taken. */
-const DRIVE = 25;
+/** Seconds from the start of what most pictures show, and of the whole map. */
+const MOMENT = 21.5;
+const LATE = 60;
 
-const SHOTS = [
-  { name: "desk", width: 1360, height: 860, theme: "light", keys: [] },
-  { name: "dark", width: 1360, height: 860, theme: "dark", keys: ["1"] },
-  { name: "settings", width: 1000, height: 720, theme: "light", keys: ["s"] },
-  { name: "phone", width: 390, height: 844, theme: "light", keys: [] },
-] as const;
+/** What is done before a picture is taken: keys that are pressed one after the other. */
+interface Shot {
+  readonly name: string;
+  readonly width: number;
+  readonly height: number;
+  readonly theme: "light" | "dark";
+  readonly at: number;
+  readonly keys: readonly string[];
+  readonly settings?: Readonly<Record<string, number | string>>;
+}
+const SHOTS: readonly Shot[] = [
+  { name: "desk", width: 1360, height: 900, theme: "light", at: LATE, keys: ["i"] },
+  { name: "dark", width: 1360, height: 880, theme: "dark", at: MOMENT, keys: ["1"] },
+  { name: "settings", width: 1000, height: 720, theme: "light", at: MOMENT, keys: ["s"] },
+  { name: "phone", width: 360, height: 780, theme: "light", at: MOMENT, keys: ["i"] },
+  {
+    ...{ name: "compare", width: 1360, height: 880, theme: "light", at: MOMENT, keys: [] },
+    settings: { "pose.source": "tracked", "guard.topSpeed": 0.6 },
+  },
+];
+
+/** Until what the head has said is drawn: the picture of the map comes last. */
+async function settle(page: Page): Promise<void> {
+  await page.waitForSelector("#empty[hidden]", { state: "attached" });
+  await page.waitForSelector("html:not(.is-map-old)", { state: "attached" });
+  await page.waitForTimeout(5000);
+}
 
 export async function main(args: string[]): Promise<number> {
   const [path, folder] = args;
@@ -36,24 +61,42 @@ export async function main(args: string[]): Promise<number> {
     log: pino({ level: "silent" }),
     played: await readPlayed(path),
   });
+  const client = new HeadClient({ url: service.url, role: "watcher", makeSocket, topics: { playing: 20 } });
+  await new Promise<void>((resolve) => client.on("open", () => resolve()));
+  const goTo = (seconds: number): Promise<void> =>
+    new Promise((resolve, reject) => {
+      let isAsked = false;
+      const stop = client.on("playing", ({ goal, speed }) => {
+        if (!isAsked || goal !== null || speed !== 0) return;
+        stop();
+        resolve();
+      });
+      client.play({ to: 1e6 * seconds, speed: 0 }).then(() => {
+        isAsked = true;
+      }, reject);
+    });
   const browser = await startBrowser();
   const url = service.url.replace("ws:", "http:").replace("/live", "/");
-  await new Promise((resolve) => setTimeout(resolve, 1000 * DRIVE));
-  for (const { name, width, height, theme, keys } of SHOTS) {
+  for (const { name, width, height, theme, keys, at, settings } of SHOTS) {
+    await goTo(at);
+    const before = await client.settings();
+    if (settings !== undefined) await client.settings(settings);
     const page = await browser.newPage({ viewport: { width, height }, colorScheme: theme });
     await page.goto(url);
     await page.waitForSelector("#empty[hidden]", { state: "attached" });
     for (const key of keys) await page.keyboard.press(key);
-    // Until the picture of the map has settled, and the moment is a good one.
-    await page.waitForTimeout(4000);
-    await page.waitForSelector(':root[data-live="yes"]', { state: "attached", timeout: 60_000 });
-    await page.screenshot({ path: `${folder}/page-${name}.png`, fullPage: width < 700 });
+    await settle(page);
+    await page.screenshot({ path: `${folder}/page-${name}.png`, fullPage: width < 700 || name === "desk" });
     console.log(`${folder}/page-${name}.png`);
-    if (name !== "phone") await page.close();
+    await page.close();
+    const back = Object.keys(settings ?? {}).map((one) => [one, before[one]!]);
+    if (back.length > 0) await client.settings(Object.fromEntries(back));
   }
+  await goTo(LATE);
   const page = await browser.newPage({ viewport: { width: 1000, height: 700 } });
   await page.goto(url);
-  await page.waitForSelector("#empty[hidden]", { state: "attached" });
+  await settle(page);
+  client.close();
   await service.stop();
   await page.waitForTimeout(1500);
   await page.screenshot({ path: `${folder}/page-gone.png` });

@@ -3,6 +3,7 @@ import { createRequire } from "node:module";
 import { fileURLToPath } from "node:url";
 import type { Browser, Page } from "playwright-core";
 import { afterAll, afterEach, beforeAll, describe, expect } from "vitest";
+import { newToken } from "../../src/service/tokens.ts";
 import { browserNeed, startBrowser } from "../helpers/browser.ts";
 import { LiveHead } from "../helpers/live.ts";
 import { testWith } from "../helpers/needs.ts";
@@ -190,6 +191,26 @@ describe("the page", () => {
       },
     );
   }
+
+  testWith(browserNeed, "asks for a token where the head wants one, and goes on with it", async () => {
+    const { token, entry } = newToken("tablet", ["watcher"]);
+    const guarded = await LiveHead.start({ viewer, tokens: [entry] });
+    const page = await browser.newPage({ viewport: { width: 700, height: 500 } });
+    await page.goto(guarded.service.url.replace("ws:", "http:").replace("/live", "/"));
+    await page.waitForSelector("#token-dialog[open]");
+    await page.fill("#token", "wrong");
+    await page.keyboard.press("Enter");
+    await page.waitForSelector("#token-dialog:not([open])", { state: "attached" });
+    await page.waitForSelector("#token-dialog[open]");
+    await page.fill("#token", token);
+    await page.keyboard.press("Enter");
+    // It is the page's until its window is closed.
+    for (const again of [false, true]) {
+      if (again) await page.reload();
+      await page.waitForFunction(() => document.getElementById("trust-word")?.textContent === "Blind");
+    }
+    await guarded.stop();
+  });
 
   testWith(
     browserNeed,

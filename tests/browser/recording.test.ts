@@ -82,6 +82,15 @@ const settled = (page: Page, frame?: number) =>
         document.getElementById("course-at")?.textContent?.includes(`frame ${wanted} of`)),
     frame,
   );
+async function goToEnd(page: Page): Promise<void> {
+  await page.focus("#course");
+  await page.keyboard.press("End");
+  await page.waitForFunction(() => {
+    const found = /frame ([\d,]+) of ([\d,]+)/.exec(document.getElementById("course-at")!.textContent!);
+    return found !== null && found[1] === found[2];
+  });
+  await settled(page);
+}
 const pace = (page: Page) => page.textContent("#pace-forward");
 
 describe("the page of a recording", () => {
@@ -90,15 +99,7 @@ describe("the page of a recording", () => {
     expect(await page.textContent("#trust-word")).toBe("Recording");
     await page.keyboard.press("Space");
     await settled(page);
-    await page.focus("#course");
-    await page.keyboard.press("End");
-    await page.waitForFunction(() => {
-      const [, at, all] = /frame ([\d,]+) of ([\d,]+)/.exec(
-        document.getElementById("course-at")!.textContent!,
-      )!;
-      return at === all;
-    });
-    await settled(page);
+    await goToEnd(page);
     const last = await place(page);
     expect(await pace(page)).toBe(await aheadBy(last));
     await page.keyboard.press("ArrowLeft");
@@ -165,6 +166,51 @@ describe("the page of a recording", () => {
           return new Set(new Uint32Array(data.buffer)).size;
         });
       expect(await colours()).toBeGreaterThan(10);
+      expect(faults).toEqual([]);
+    },
+  );
+
+  testWith(
+    browserNeed,
+    "sets what changed settings do beside what was said before; taken back, it is gone",
+    async () => {
+      const { page, faults } = await openPage();
+      await page.keyboard.press("Space");
+      await goToEnd(page);
+      const count = await place(page);
+      const before = await aheadBy(count);
+      await page.evaluate(() => (document.activeElement as HTMLElement).blur());
+      await page.keyboard.press("s");
+      const top = page.locator('input[name="guard.topSpeed"]');
+      await top.waitFor();
+      const usual = await top.inputValue();
+      await top.fill("0.5");
+      await top.press("Tab");
+      await page.waitForFunction(() => /topSpeed is now 0.5/.test(document.body.textContent ?? ""));
+      await page.keyboard.press("Escape");
+      const row = (name: string) =>
+        page.evaluate(
+          (wanted) =>
+            [...document.querySelectorAll("#compare-rows tr")]
+              .map((one) => [...one.children].map(({ textContent }) => textContent))
+              .find(([head]) => head === wanted)
+              ?.slice(1),
+          name,
+        );
+      await page.waitForFunction(
+        (was) => document.querySelector("#compare-rows")?.textContent?.includes(was),
+        before,
+      );
+      await settled(page, count);
+      const [was, now] = (await row("Pace forward"))!;
+      expect(was).toBe(before);
+      expect(now).toBe(await pace(page));
+      expect(Number.parseFloat(now!)).toBeLessThan(Number.parseFloat(was!));
+      expect(await page.textContent("#compare-changes")).toBe(`guard.topSpeed ${usual} → 0.5`);
+      await page.keyboard.press("u");
+      await page.waitForFunction(() => document.getElementById("compare")!.hidden);
+      await settled(page, count);
+      expect(await pace(page)).toBe(before);
       expect(faults).toEqual([]);
     },
   );

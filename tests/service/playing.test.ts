@@ -266,3 +266,25 @@ test("what changed settings do is compared with what was said before, frame by f
   await watcher.settings({ "body.reactionDelay": 0.6 });
   await until(() => told.at(-1)!.changes.length === 0);
 });
+
+test("who comes while it stands still is shown what the others are", async () => {
+  await watcher.play({ to: 900_000, speed: 0 });
+  await until(() => playing?.goal === null && playing.at > 600_000, "standing");
+  const { frame } = playing!;
+  const shown = reach!.distanceMm;
+  const late = await head.open({
+    topics: { reach: 30, pose: 30, playing: 10, image: 5, ground: 5, trail: 5 },
+  });
+  const kinds = new Set<string>();
+  let place = -1;
+  let ends: readonly number[] = [];
+  late.on("reach", ({ distanceMm }) => {
+    ends = distanceMm;
+  });
+  late.on("playing", (message) => {
+    place = message.frame;
+  });
+  for (const kind of ["pose", "image", "ground", "trail"] as const) late.on(kind, () => kinds.add(kind));
+  await until(() => place === frame && ends.length > 0 && kinds.size === 4, "all of it");
+  expect(ends).toEqual(shown);
+});
