@@ -106,7 +106,7 @@ const REST_SPEED = 0.02;
 const REST_RATE = 1.5 * DEGREE;
 const NODDING = 0.15;
 /** Fewest quiet frames, and least errors that are believed: floors are not flatter, and lenses not truer. */
-const LEAST_QUIET = 15;
+const LEAST_QUIET = 10;
 const FLOOR_HEIGHT_SIGMA = 0.0005;
 const FLOOR_TILT_SIGMA = 0.03 * DEGREE;
 /** Of a way past one room's surfaces: normals near edges lean, and the way with them (0.2 degrees rms over 26 drives). */
@@ -269,7 +269,7 @@ export class MountEstimator {
     return {
       ...{ height: none, pitch: none, roll: none, yaw: none, forward: none, sideways: none, imu: none },
       ...{ imuHeading: none, lateness: none, wheels: { scale: none, turnScale: none, lateness: none } },
-      ...{ gravityTilt: null, slant: Number.NaN, seen, range: null, setup: this.#setup },
+      ...{ gravityTilt: null, slant: Number.NaN, seen, range: this.#checkRange(), setup: this.#setup },
     };
   }
 
