@@ -5,7 +5,7 @@ import { parseArgs } from "node:util";
 import { isMainThread, parentPort, Worker } from "node:worker_threads";
 import { conjugate, multiply, toRotationVector, turn } from "../src/geometry/rigid.ts";
 import { type Finding, isFound, MountEstimator } from "../src/mount/mount.ts";
-import { DRIVE_KINDS, type DriveKind, mountDrive } from "./mount/drives.ts";
+import { DRIVE_KINDS, type DriveKind, type MountDrive, mountDrive } from "./mount/drives.ts";
 import { ProgressLine } from "./output/progress.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
 import { rateInterval } from "./score/intervals.ts";
@@ -54,8 +54,9 @@ export interface Row {
 }
 
 /** Drives and compares with the truth. */
-export function runJob(job: Job): Row {
-  const { setup, events, truth, inertial } = mountDrive(job.seed, job.kind);
+export const runJob = (job: Job): Row => rowOf(job, mountDrive(job.seed, job.kind));
+
+function rowOf(job: Job, { setup, events, truth, inertial }: MountDrive): Row {
   const estimator = new MountEstimator(setup);
   for (const event of events) estimator.take(event);
   const report = estimator.solve();

@@ -1,6 +1,5 @@
 import type { Optics, Pose, Quat, Vec3 } from "../geometry/optics.ts";
 import {
-  angleBetween,
   compose,
   conjugate,
   fromRotationVector,
@@ -311,7 +310,3 @@ function standOn({ normal, height }: FloorPlane): Pose {
 function floorUnder({ rotation, position }: Pose): FloorPlane {
   return { normal: turn(conjugate(rotation), [0, 0, 1]), height: position[2], count: 0, slant: 1 };
 }
-
-/** Radians between two frames' rotations. */
-export const turnedBetween = (a: LensFrame, b: LensFrame): number =>
-  angleBetween(a.pose.rotation, b.pose.rotation);

@@ -27,6 +27,12 @@ export class WheelPath {
   get last(): number {
     return this.#times.at(-1) ?? Number.NEGATIVE_INFINITY;
   }
+  /** Radians turned in all, to either side. */
+  get turned(): number {
+    let sum = 0;
+    for (let k = 1; k < this.#yaw.length; k++) sum += Math.abs(this.#yaw[k]! - this.#yaw[k - 1]!);
+    return sum;
+  }
   timeOf(k: number): number {
     return this.#times[k]!;
   }
@@ -120,6 +126,8 @@ const LEAST_TURN = (2 * Math.PI) / 180;
 const STRAIGHT = (4 * Math.PI) / 180;
 /** Metres, 1 sigma: a way held this well counts in full. */
 const WELL_HELD = 0.001;
+/** Seconds between two frames beyond which the way from one to the other is not known. */
+const MOST_APART = 0.35;
 /** Late by more than this the odometry is of no use, seconds: the way must be known so long before and after. */
 const MOST_LATE = 0.15;
 
@@ -226,7 +234,8 @@ function findSpans(frames: readonly LensFrame[], places: readonly PlanarPlace[],
 }
 
 /** Whether the way between two frames is known in every direction. */
-const isJoined = (a: LensFrame, b: LensFrame): boolean => a.stretch === b.stretch && a.isHeld && b.isHeld;
+const isJoined = (a: LensFrame, b: LensFrame): boolean =>
+  a.stretch === b.stretch && a.isHeld && b.isHeld && b.time - a.time < 1e6 * MOST_APART;
 
 /** Writes the motion from one time to another in the axes of its start: x, y, turn. */
 function motionOf(out: Float64Array, path: Float64Array, wheels: WheelPath, from: number, to: number): void {

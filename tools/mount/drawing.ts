@@ -72,9 +72,9 @@ export function drawPlan(plan: ViewPlan, view: View): string {
   lines.push(
     `<line x1="${x(front)}" y1="${ruler}" x2="${x(front + stop)}" y2="${ruler}" stroke="${STOP}" stroke-width="5"/>`,
     `<line x1="${x(view.needed)}" y1="${y(0)}" x2="${x(view.needed)}" y2="${y(0.14)}" stroke="${STOP}" stroke-width="2"/>`,
-    text(x(Math.min(view.needed, reach - 0.5)), y(0.17), `edge must be known: ${cm(view.needed)}`),
+    text(x(Math.min(view.needed, reach - 0.95)), y(0.17), `edge must be known: ${cm(view.needed)}`),
     `<circle cx="${x(0)}" cy="${y(height)}" r="6" fill="#222"/>`,
-    text(x(0.06), y(height + 0.05), `lens, ${cm(height)}, ${degrees(pitch)} down`),
+    text(x(-0.3), y(Math.max(bodyHeight, height) + 0.04), `lens, ${cm(height)}, ${degrees(pitch)} down`),
     note(
       0,
       SEEN,

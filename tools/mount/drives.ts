@@ -105,7 +105,7 @@ export function mountDrive(seed: number, kind: DriveKind = "whole"): MountDrive 
     sensors: [
       {
         name: "front depth",
-        rate: pick([10, 12, 15]),
+        rate: pick([8, 10, 12]),
         start: between(0, 0.05),
         optics: {
           ...{ width: 160, height: 120, fieldOfView: [between(68, 84), between(54, 64)], measures: "z" },
@@ -113,7 +113,7 @@ export function mountDrive(seed: number, kind: DriveKind = "whole"): MountDrive 
         },
         mount: {},
         noise: {
-          ...{ gate: 150, seen: { reflectance: 0.8, range: between(4.5, 6) }, frequency: 60e6, dark: 200 },
+          ...{ gate: 150, seen: { reflectance: 0.8, range: between(5.5, 6.5) }, frequency: 60e6, dark: 200 },
           amplitudeUnit: 8,
         },
       },

@@ -1,5 +1,4 @@
 import type { Pose } from "../../src/geometry/optics.ts";
-import { toYawPitchRoll } from "../../src/geometry/rigid.ts";
 import { type Finding, isFound, type MountReport, type NotSeen } from "../../src/mount/mount.ts";
 import type { View, ViewPlan } from "../../src/mount/view.ts";
 import type { Setup } from "../../src/sense/events.ts";
@@ -137,12 +136,6 @@ export function configWith(
     ...(Object.keys(settings).length > 0 && { settings }),
   };
 }
-
-/** Angles of a rotation for people, degrees. */
-export const anglesOf = (pose: Pose): readonly [yaw: number, pitch: number, roll: number] => {
-  const [yaw, pitch, roll] = toYawPitchRoll(pose.rotation);
-  return [yaw * DEGREES, pitch * DEGREES, roll * DEGREES];
-};
 
 const metres = (value: number): string =>
   value === Number.POSITIVE_INFINITY ? "no end" : `${value.toFixed(2)} m`;

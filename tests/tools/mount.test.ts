@@ -1,0 +1,77 @@
+import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { afterAll, afterEach, beforeAll, beforeEach, expect, test, vi } from "vitest";
+import { createRecording } from "../../src/record/file.ts";
+import { readConfig } from "../../src/service/config.ts";
+import { mountDrive } from "../../tools/mount/drives.ts";
+import { main } from "../../tools/mount.ts";
+
+const folder = mkdtempSync(join(tmpdir(), "mount-"));
+const path = (name: string): string => join(folder, name);
+afterAll(() => rmSync(folder, { recursive: true }));
+
+let said: string[] = [];
+beforeEach(() => {
+  said = [];
+  vi.spyOn(console, "log").mockImplementation((line: string) => void said.push(line));
+  vi.spyOn(console, "error").mockImplementation((line: string) => void said.push(line));
+});
+afterEach(() => void vi.restoreAllMocks());
+
+const { setup, events } = mountDrive(2, "smooth");
+beforeAll(async () => {
+  const recording = await createRecording(path("drive.brk"), {
+    ...{ setup, settings: {}, about: "a drive", software: "test" },
+  });
+  for (const event of events) recording.write(event);
+  await recording.close();
+}, 180_000);
+
+test("a recording gives a report, says what was not seen, and a settings file that the service reads", async () => {
+  writeFileSync(
+    path("head.json"),
+    JSON.stringify({ listen: { port: 5000 }, settings: { "body.height": 0.9 } }),
+  );
+  const args = [path("drive.brk"), "--settings", path("head.json"), "-o", path("mounted.json")];
+  // 5: a drive straight on shows neither yaw nor offsets.
+  expect(await main(args)).toBe(5);
+  const text = said.join("\n");
+  expect(text).toMatch(/height +\d+\.\d +\d\.\d\d mm/);
+  expect(text).toMatch(/yaw +the base turned by 0 degrees in all: drive a metre straight on/);
+  const config = await readConfig(path("mounted.json"));
+  expect(config.listen.port).toBe(5000);
+  expect(config.settings["body.height"]).toBe(0.9);
+  expect(config.sensors).toHaveLength(1);
+  expect(config.baseFromHead.position[2]).not.toBe(setup.baseFromHead.position[2]);
+
+  said = [];
+  expect(await main(args)).toBe(4);
+  expect(said.join()).toMatch(/is there already \(give --force/);
+}, 60_000);
+
+test("wrong arguments, files and names end with their own codes", async () => {
+  expect(await main(["--help"])).toBe(0);
+  expect(await main([])).toBe(2);
+  expect(await main(["--nonsense"])).toBe(2);
+  expect(await main([path("none.brk")])).toBe(3);
+  expect(await main([path("drive.brk"), "--sensor", "rear"])).toBe(2);
+  expect(said.at(-1)).toMatch(/"rear" is none of the recording's: "front depth"/);
+  expect(await main([path("drive.brk"), "--tape", "long"])).toBe(2);
+  writeFileSync(path("bad.json"), '{ "lissen": {} }');
+  expect(await main([path("drive.brk"), "--settings", path("bad.json")])).toBe(4);
+  expect(said.at(-1)).toMatch(/bad\.json.*lissen/);
+});
+
+test("--plan tells where the floor is seen, and draws it", async () => {
+  const args = ["--plan", "--height", "0.3", "--fov", "60", "--pitch", "30", "--svg", path("view.svg")];
+  expect(await main(args)).toBe(0);
+  // 0.3 m / tan 60 degrees, by hand.
+  expect(said.join("\n")).toMatch(/floor seen +from 0\.17 m to no end/);
+  const svg = readFileSync(path("view.svg"), "utf8");
+  expect(svg).toMatch(/^<svg xmlns/);
+  expect(svg).not.toMatch(/NaN|Infinity|undefined/);
+  expect(await main(["--plan"])).toBe(2);
+  expect(said.at(-1)).toMatch(/needs --height/);
+  expect(await main(["--plan", "--height", "90"])).toBe(2);
+});
