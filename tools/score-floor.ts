@@ -3,7 +3,7 @@ import { availableParallelism } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
-import { isMainThread, parentPort, Worker } from "node:worker_threads";
+import { isMainThread } from "node:worker_threads";
 import { END } from "../src/guard/reflex.ts";
 import { ProgressLine } from "./output/progress.ts";
 import { drawScore } from "./output/score.ts";
@@ -21,6 +21,7 @@ import {
 } from "./score/courses.ts";
 import { type Course, driveCourse, type Outcome } from "./score/drive.ts";
 import { poissonBound, rateInterval } from "./score/intervals.ts";
+import { runJobs } from "./score/jobs.ts";
 
 const HELP = `Usage: score-floor [options]    does a base that obeys the pace ever fall, and does it stop for nothing?
   -n, --approaches <n>  approaches at drops of 50 mm and more in which the base moves (default 2995: no miss in
@@ -98,44 +99,6 @@ export function runJob(job: Job): Row {
     gap: -Math.max(...corners),
     error: job.kind === "approach" && off.length > 0 ? off[off.length >> 1]! : Number.NaN,
   };
-}
-
-if (!isMainThread) {
-  parentPort!.on("message", (job: Job) => parentPort!.postMessage(runJob(job)));
-}
-
-/** Runs jobs on workers in the order in which they come, until `next` has no more. */
-async function runAll(workers: number, next: () => Job | null, done: (row: Row) => void): Promise<void> {
-  const file = new URL(import.meta.url);
-  await Promise.all(
-    Array.from({ length: workers }, async () => {
-      const worker = new Worker(file);
-      try {
-        for (let job = next(); job !== null; job = next()) {
-          const row = await new Promise<Row>((resolve, reject) => {
-            const settle = (): void => {
-              worker.off("message", receive);
-              worker.off("error", refuse);
-            };
-            const receive = (message: Row): void => {
-              settle();
-              resolve(message);
-            };
-            const refuse = (error: Error): void => {
-              settle();
-              reject(error);
-            };
-            worker.on("message", receive);
-            worker.on("error", refuse);
-            worker.postMessage(job);
-          });
-          done(row);
-        }
-      } finally {
-        await worker.terminate();
-      }
-    }),
-  );
 }
 
 /** Did the base set out at all? A head that cannot see the floor in front of it never does. */
@@ -313,7 +276,7 @@ export async function main(args: string[]): Promise<number> {
       return null;
     };
     const bar = new ProgressLine("score-floor", "lines");
-    await runAll(workers, next, (row) => {
+    await runJobs<Job, Row>(new URL(import.meta.url), workers, next, (row) => {
       rows.push(row);
       if (row.job.kind === "approach" && row.job.drop !== "20" && hasMoved(row)) moved++;
       if (row.job.kind === "cruise") driven += row.outcome.time;

@@ -2,13 +2,14 @@ import { mkdir } from "node:fs/promises";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
-import { isMainThread, parentPort, Worker } from "node:worker_threads";
+import { isMainThread } from "node:worker_threads";
 import { conjugate, multiply, toRotationVector, turn } from "../src/geometry/rigid.ts";
 import { type Finding, isFound, MountEstimator } from "../src/mount/mount.ts";
 import { DRIVE_KINDS, type DriveKind, type MountDrive, mountDrive } from "./mount/drives.ts";
 import { ProgressLine } from "./output/progress.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
 import { rateInterval } from "./score/intervals.ts";
+import { runJobs } from "./score/jobs.ts";
 
 const HELP = `Usage: score-mount [options]    is what mount finds right, and is its doubt honest? On simulated drives with truth
   -d, --drives <n>      drives that show everything (default 50)
@@ -175,38 +176,6 @@ export function report(rows: readonly Row[]): Verdict {
   return { lines, isHeld };
 }
 
-if (!isMainThread) {
-  parentPort!.on("message", (job: Job) => parentPort!.postMessage(runJob(job)));
-}
-
-/** Runs jobs on workers, in any order. */
-async function runAll(workers: number, jobs: readonly Job[], done: (row: Row) => void): Promise<void> {
-  const file = new URL(import.meta.url);
-  let next = 0;
-  await Promise.all(
-    Array.from({ length: Math.min(workers, jobs.length) }, async () => {
-      const worker = new Worker(file);
-      try {
-        while (next < jobs.length) {
-          const job = jobs[next++]!;
-          done(
-            await new Promise<Row>((resolve, reject) => {
-              worker.once("error", reject);
-              worker.once("message", (row: Row) => {
-                worker.off("error", reject);
-                resolve(row);
-              });
-              worker.postMessage(job);
-            }),
-          );
-        }
-      } finally {
-        await worker.terminate();
-      }
-    }),
-  );
-}
-
 export async function main(args: string[]): Promise<number> {
   const options = {
     drives: { type: "string", short: "d", default: "50" },
@@ -238,7 +207,9 @@ export async function main(args: string[]): Promise<number> {
     if (jobs.length === 0) throw new RangeError("no drives: give --drives or --refusals");
     const bar = new ProgressLine("score-mount", "lines");
     const rows: Row[] = [];
-    await runAll(whole("workers", 1), jobs, (row) => {
+    const left = jobs.values();
+    const next = (): Job | null => left.next().value ?? null;
+    await runJobs<Job, Row>(new URL(import.meta.url), whole("workers", 1), next, (row) => {
       rows.push(row);
       bar.show(rows.length / jobs.length);
     });

@@ -688,7 +688,7 @@ const FIT_ROWS = 14;
 const PRIOR_SIGMA = 0.03;
 /** And once it is known how far it usually is off: what a late stamp makes of a dip. */
 const USUAL_SIGMA = 0.008;
-/** Fewest samples for a fit, and how many say as much as any. */
+/** Fewest samples for a fit, and how many it takes until more of them say nothing new. */
 const FEWEST = 12;
 const MANY = 60;
 /** Fits from which on a trim counts as the usual one: whoever starts the base vouches for the floor before it. */

@@ -8,8 +8,10 @@ import {
   toRotationVector,
   turn,
 } from "../geometry/rigid.ts";
+import { add, cross, dot, scaled, unit } from "../geometry/vec.ts";
 import { leastSquares } from "./least-squares.ts";
 import type { LensFrame } from "./lens-path.ts";
+import { placeIn } from "./times.ts";
 import type { WheelPath } from "./wheels.ts";
 
 /** Microseconds: samples farther apart are not interpolated between. */
@@ -32,18 +34,11 @@ export class AttitudePath {
 
   /** Turning at a constant rate between the samples; null outside them or in a gap. */
   at(time: number): Quat | null {
-    const times = this.#times;
-    if (times.length < 2 || time < times[0]! || time > times.at(-1)!) return null;
-    let low = 0;
-    let high = times.length - 2;
-    while (low < high) {
-      const middle = (low + high + 1) >> 1;
-      if (times[middle]! <= time) low = middle;
-      else high = middle - 1;
-    }
-    const span = times[low + 1]! - times[low]!;
-    if (span > MOST_GAP) return null;
-    return slerp(this.#rotations[low]!, this.#rotations[low + 1]!, (time - times[low]!) / span);
+    const place = placeIn(this.#times, time);
+    if (place === null) return null;
+    const [k, share] = place;
+    if (this.#times[k + 1]! - this.#times[k]! > MOST_GAP) return null;
+    return slerp(this.#rotations[k]!, this.#rotations[k + 1]!, share);
   }
 
   /** Up in the imu frame on average over some times; null where nothing is known. */
@@ -421,17 +416,4 @@ export function bringTo(rotation: Quat, from: Vec3, to: Vec3): Quat {
   const about =
     sine > 1e-9 ? scaled(axis, 1 / sine) : unit(cross(to, Math.abs(to[0]) < 0.7 ? [1, 0, 0] : [0, 1, 0]))!;
   return multiply(fromRotationVector(scaled(about, angle)), rotation);
-}
-
-const add = (a: Vec3, b: Vec3, k: number): Vec3 => [a[0] + k * b[0], a[1] + k * b[1], a[2] + k * b[2]];
-const scaled = (a: Vec3, k: number): Vec3 => [k * a[0], k * a[1], k * a[2]];
-const dot = (a: Vec3, b: Vec3): number => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-const cross = (a: Vec3, b: Vec3): Vec3 => [
-  a[1] * b[2] - a[2] * b[1],
-  a[2] * b[0] - a[0] * b[2],
-  a[0] * b[1] - a[1] * b[0],
-];
-function unit(v: Vec3): Vec3 | null {
-  const norm = Math.hypot(...v);
-  return norm > 1e-9 ? scaled(v, 1 / norm) : null;
 }

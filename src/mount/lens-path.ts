@@ -11,6 +11,7 @@ import {
   turn,
 } from "../geometry/rigid.ts";
 import { fitPlane } from "../geometry/solve.ts";
+import { wrapAngle } from "../geometry/vec.ts";
 import { levelFromGravity } from "../sense/attitude.ts";
 import { DepthMask } from "../sense/mask.ts";
 import { emptyMatches } from "../track/normal-equations.ts";
@@ -204,7 +205,6 @@ export class LensPath {
   }
 
   /** Along what geometry leaves free the prediction stays, or the way would walk off by its own noise. */
-  /** Along what geometry leaves free the prediction stays, or the way would walk off by its own noise. */
   #holdFree({ position }: Pose): void {
     const { strength, sums } = this.#registrar.result;
     const { axes, values } = strength;
@@ -247,7 +247,7 @@ export class LensPath {
   #push(time: number, pose: Pose, floor: FloorPlane | null, last: LensFrame | null): void {
     const [raw] = toYawPitchRoll(bodyOf(pose.rotation));
     const before = last?.heading ?? 0;
-    const heading = before + wrap(raw - before);
+    const heading = before + wrapAngle(raw - before);
     if (this.#isHeld) this.#heldAt = time;
     this.frames.push({
       time,
@@ -290,8 +290,6 @@ export class LensPath {
     this.#coarse.fuse(all, this.#at, COARSE / 2);
   }
 }
-
-export const wrap = (angle: number): number => angle - 2 * Math.PI * Math.round(angle / (2 * Math.PI));
 
 /** Rotation of a body (x forward, y left, z up) that looks along the lens's axis. */
 export const bodyOf = (rotation: Quat): Quat => multiply(rotation, conjugate(OPTICAL_IN_BODY));

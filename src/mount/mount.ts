@@ -9,6 +9,7 @@ import {
   toYawPitchRoll,
   turn,
 } from "../geometry/rigid.ts";
+import { cross, dot, unit } from "../geometry/vec.ts";
 import type { HeadEvent, Setup } from "../sense/events.ts";
 import {
   AttitudePath,
@@ -644,12 +645,6 @@ function placesOf(frames: readonly LensFrame[], levelFromLens: Quat): PlanarPlac
   });
 }
 
-const unit = (v: Vec3): Vec3 | null => {
-  const norm = Math.hypot(...v);
-  return norm > 1e-9 ? [v[0] / norm, v[1] / norm, v[2] / norm] : null;
-};
-
 function angle(a: Vec3, b: Vec3): number {
-  const cross = [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
-  return Math.atan2(Math.hypot(...cross), a[0] * b[0] + a[1] * b[1] + a[2] * b[2]);
+  return Math.atan2(Math.hypot(...cross(a, b)), dot(a, b));
 }

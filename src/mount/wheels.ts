@@ -1,5 +1,7 @@
+import { wrapAngle } from "../geometry/vec.ts";
 import { leastSquares } from "./least-squares.ts";
-import { type LensFrame, wrap } from "./lens-path.ts";
+import type { LensFrame } from "./lens-path.ts";
+import { placeIn } from "./times.ts";
 
 /** Wheel odometry over a drive, as it was counted. */
 export class WheelPath {
@@ -15,7 +17,7 @@ export class WheelPath {
     this.#times.push(time);
     this.#x.push(x);
     this.#y.push(y);
-    this.#yaw.push(last >= 0 ? this.#yaw[last]! + wrap(yaw - this.#yaw[last]!) : yaw);
+    this.#yaw.push(last >= 0 ? this.#yaw[last]! + wrapAngle(yaw - this.#yaw[last]!) : yaw);
   }
 
   get count(): number {
@@ -48,16 +50,7 @@ export class WheelPath {
 
   /** The index of the last sample not after a time, and how far on to the next (0 to 1); null outside. */
   place(time: number): readonly [index: number, share: number] | null {
-    const times = this.#times;
-    if (times.length < 2 || time < times[0]! || time > times.at(-1)!) return null;
-    let low = 0;
-    let high = times.length - 2;
-    while (low < high) {
-      const middle = (low + high + 1) >> 1;
-      if (times[middle]! <= time) low = middle;
-      else high = middle - 1;
-    }
-    return [low, (time - times[low]!) / (times[low + 1]! - times[low]!)];
+    return placeIn(this.#times, time);
   }
 
   /** The path anew, as wheels would count it that overstate ways and turns by these factors: x, y, yaw triples. */
@@ -194,7 +187,7 @@ export function solvePlanar(
   const [yaw = 0, x = 0, y = 0, scale = 1, turnScale = 1, lateness = 0] = result.values;
   const [a = 0, b = 0, c = 0, d = 0, e = 0, f = 0] = result.sigmas;
   return {
-    ...{ yaw: wrap(yaw), yawSigma: a, x, xSigma: b, y, ySigma: c },
+    ...{ yaw: wrapAngle(yaw), yawSigma: a, x, xSigma: b, y, ySigma: c },
     ...{ scale, scaleSigma: d, turnScale, turnScaleSigma: e, lateness, latenessSigma: f },
   };
 }

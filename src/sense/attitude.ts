@@ -1,5 +1,6 @@
 import type { Quat, Vec3 } from "../geometry/optics.ts";
 import { conjugate, fromRotationVector, fromYawPitchRoll, multiply, turn } from "../geometry/rigid.ts";
+import { dot, scaled } from "../geometry/vec.ts";
 
 export interface AttitudeSettings {
   /** Seconds: time constant of each of the two low-passes on acceleration. */
@@ -134,7 +135,7 @@ export class AttitudeFilter {
     }
     this.#age += step;
     this.#watchRest(rate, force, step, isMoving);
-    const turned = scale(subtract(rate, this.#bias), step);
+    const turned = scaled(subtract(rate, this.#bias), step);
     this.#gyroFrame = multiply(this.#gyroFrame, fromRotationVector(turned));
 
     const { smoothing, biasGain } = this.#settings;
@@ -150,7 +151,7 @@ export class AttitudeFilter {
       // A bias turns with the imu and is seen as late as gravity is. The axes, smoothed alike, say which way it pointed
       // when it did what is corrected now, and fade out in a spin that hides it. The vector part is half the angle.
       const drift = turn(conjugate(this.#worldFrame), [2 * correction[0], 2 * correction[1], 0]);
-      this.#bias = subtract(this.#bias, scale([dot(x, drift), dot(y, drift), dot(z, drift)], biasGain));
+      this.#bias = subtract(this.#bias, scaled([dot(x, drift), dot(y, drift), dot(z, drift)], biasGain));
     }
     return true;
   }
@@ -217,11 +218,9 @@ function uprighting([x, y, z]: Vec3): Quat {
 }
 
 const subtract = (a: Vec3, b: Vec3): Vec3 => [a[0] - b[0], a[1] - b[1], a[2] - b[2]];
-const scale = (a: Vec3, k: number): Vec3 => [k * a[0], k * a[1], k * a[2]];
 const mix = (a: Vec3, b: Vec3, k: number): Vec3 => [
   a[0] + k * (b[0] - a[0]),
   a[1] + k * (b[1] - a[1]),
   a[2] + k * (b[2] - a[2]),
 ];
-const dot = (a: Vec3, b: Vec3): number => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
 const largest = (a: Vec3): number => Math.max(Math.abs(a[0]), Math.abs(a[1]), Math.abs(a[2]));

@@ -1,6 +1,6 @@
 import type { OutlineEvent } from "../record/reader.ts";
 import { type FromServer, type MomentKind, WHAT } from "../wire/messages.ts";
-import type { FromSensing } from "./sensing.ts";
+import type { FromSensing, SensedReach } from "./sensing.ts";
 
 export type Moment = FromServer<"recording">["moments"][number];
 
@@ -10,7 +10,11 @@ const MOST_MOMENTS = 500;
 const GAP_INTERVALS = 3;
 const SHORTEST_GAP = 150_000;
 /** A base that may go no faster stands, m/s. */
-export const STANDING_SPEED = 0.03;
+const STANDING = 0.03;
+
+/** Whether a reach lets the base go no farther because the way ahead ends at a brink. */
+export const endsAtBrink = ({ body: { pace } }: SensedReach): boolean =>
+  pace !== null && pace.limit === WHAT.brink && pace.forward < STANDING;
 
 /** What is in a recording: when its frames are, and what its sensors and its base said. */
 export interface Outline {
@@ -81,7 +85,7 @@ export class Noticer {
     const before = this.moments.length;
     if (message.kind === "reach") {
       const { state, pace } = message.body;
-      const isStopped = pace !== null && pace.limit === WHAT.brink && pace.forward < STANDING_SPEED;
+      const isStopped = endsAtBrink(message);
       if (isStopped && !this.#isStopped) {
         const room = ((pace?.roomMm ?? 0) / 1000).toFixed(2);
         this.#add(message.time, first, "brink", `the way ahead ends at a brink in ${room} m: stop`);

@@ -1,5 +1,6 @@
 import type { Pose, Vec3 } from "../geometry/optics.ts";
 import { fromYawPitchRoll, multiply, toYawPitchRoll } from "../geometry/rigid.ts";
+import { wrapAngle } from "../geometry/vec.ts";
 
 /** Unknowns of a node: x, y, z and yaw. Gravity gives roll and pitch, which stay as they are. */
 const N = 4;
@@ -29,7 +30,7 @@ export function edgeBetween(
   const [c, s] = [Math.cos(yaw), Math.sin(yaw)];
   const [dx, dy, dz] = [0, 1, 2].map((i) => b.position[i]! - a.position[i]!) as [number, number, number];
   const move: Vec3 = [c * dx + s * dy, c * dy - s * dx, dz];
-  return { from, to, move, turn: wrap(yawOf(b) - yaw), sigma, yawSigma };
+  return { from, to, move, turn: wrapAngle(yawOf(b) - yaw), sigma, yawSigma };
 }
 
 /** What optimising came to. */
@@ -89,7 +90,7 @@ export function optimise(given: readonly Pose[], edges: readonly PoseEdge[], mos
     if (gained <= 1e-10 * (1e-6 + cost)) break;
   }
   const poses = given.map((pose, n): Pose => {
-    const turned = wrap(state[N * n + 3]! - yawOf(pose));
+    const turned = wrapAngle(state[N * n + 3]! - yawOf(pose));
     return {
       rotation: multiply(fromYawPitchRoll(turned, 0, 0), pose.rotation),
       position: [state[N * n]!, state[N * n + 1]!, state[N * n + 2]!],
@@ -114,7 +115,7 @@ function residualOf(state: Float64Array, edge: PoseEdge): Float64Array {
   residual[0] = (c * dx + s * dy - edge.move[0]) / edge.sigma;
   residual[1] = (c * dy - s * dx - edge.move[1]) / edge.sigma;
   residual[2] = (state[j + 2]! - state[i + 2]! - edge.move[2]) / edge.sigma;
-  residual[3] = wrap(state[j + 3]! - yaw - edge.turn) / edge.yawSigma;
+  residual[3] = wrapAngle(state[j + 3]! - yaw - edge.turn) / edge.yawSigma;
   return residual;
 }
 
@@ -220,4 +221,3 @@ class Envelope {
 }
 
 const yawOf = (pose: Pose): number => toYawPitchRoll(pose.rotation)[0];
-const wrap = (angle: number): number => angle - 2 * Math.PI * Math.round(angle / (2 * Math.PI));

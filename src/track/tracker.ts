@@ -13,6 +13,7 @@ import {
   turn,
 } from "../geometry/rigid.ts";
 import { eigenSymmetric } from "../geometry/solve.ts";
+import { add, dot, scaled, wrapAngle } from "../geometry/vec.ts";
 import type { WorldDoubt } from "./keyframes.ts";
 import { emptyMatches } from "./normal-equations.ts";
 import { type PlaceDoubt, PlaceMatcher } from "./places.ts";
@@ -509,7 +510,7 @@ export class Tracker {
     const offset = [0, 1, 2].map((i) => this.#pose.position[i]! - at[i]!) as [number, number, number];
     const size = Math.hypot(...offset);
     const excess = size > 3 * sigma ? 1 - (3 * sigma) / size : 0;
-    const measured = scale(add(step, offset, -excess), 1 / dt);
+    const measured = scaled(add(step, offset, -excess), 1 / dt);
     let velocity = measured;
     const left = s.coasting ** dt;
     for (const k of weak) {
@@ -521,7 +522,7 @@ export class Tracker {
     }
     const [yawBefore] = toYawPitchRoll(this.#base.rotation);
     const [yawAfter] = toYawPitchRoll(base.rotation);
-    this.#yawRate = wrap(yawAfter - yawBefore) / dt;
+    this.#yawRate = wrapAngle(yawAfter - yawBefore) / dt;
     this.#followYaw(attitude, base);
     this.#followTilt(attitude, base);
     this.#velocity = velocity;
@@ -579,7 +580,7 @@ export class Tracker {
     this.#goTo(predicted.position);
     this.#base = predicted;
     setPlacement(this.#pose, compose(predicted, baseFromLens));
-    if (!hasOdometry) this.#velocity = scale(this.#velocity, s.coasting ** dt);
+    if (!hasOdometry) this.#velocity = scaled(this.#velocity, s.coasting ** dt);
     this.#compared.length = 0;
     const doubt = largest(this.#covariance);
     const isNew = chosen.count >= s.minMatches && this.#knownOf(chosen) < NEW_GROUND * chosen.count;
@@ -782,7 +783,7 @@ export class Tracker {
     const rolled = compose(invert(first.odometry), odometry);
     const moved = compose(invert(first.base), this.#base);
     const distance = Math.hypot(...add(rolled.position, moved.position, -1));
-    const angle = Math.abs(wrap(toYawPitchRoll(rolled.rotation)[0] - toYawPitchRoll(moved.rotation)[0]));
+    const angle = Math.abs(wrapAngle(toYawPitchRoll(rolled.rotation)[0] - toYawPitchRoll(moved.rotation)[0]));
     const way = Math.max(Math.hypot(...rolled.position), Math.hypot(...moved.position));
     const slips = distance > SLIP_METRES + SLIP_SHARE * way || angle > SLIP_ANGLE;
     if (slips && !this.#slips) this.#notes.push({ what: "odometry disagrees", distance, angle });
@@ -824,14 +825,7 @@ export class Tracker {
   }
 }
 
-function add(a: Vec3, b: Vec3, k: number): Vec3 {
-  return [a[0] + k * b[0], a[1] + k * b[1], a[2] + k * b[2]];
-}
-
 const apart = (a: Pose, b: Pose): number => Math.hypot(...add(a.position, b.position, -1));
-const scale = (a: Vec3, k: number): Vec3 => [k * a[0], k * a[1], k * a[2]];
-const dot = (a: Vec3, b: Vec3): number => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-const wrap = (angle: number): number => angle - 2 * Math.PI * Math.round(angle / (2 * Math.PI));
 
 /** How far `turned` is from `from` about the vertical, radians. */
 const angleAbout = (turned: Quat, from: Quat): number =>

@@ -1,5 +1,6 @@
 import type { Pose } from "../../src/geometry/optics.ts";
 import { fromYawPitchRoll } from "../../src/geometry/rigid.ts";
+import { wrapAngle } from "../../src/geometry/vec.ts";
 
 export interface WayPoint {
   readonly x: number;
@@ -69,8 +70,6 @@ function unitCorner(angle: number, count: number): { curve: Float64Array; chord:
   }
   return { curve, chord: Math.hypot(x, y) };
 }
-
-const wrapAngle = (a: number): number => a - 2 * Math.PI * Math.round(a / (2 * Math.PI));
 
 /** Speeds and curvatures at one moment. */
 export interface Motion {

@@ -1,7 +1,6 @@
 import { join } from "node:path";
 import { MessageChannel, type MessagePort, Worker } from "node:worker_threads";
-import { WHAT } from "../../wire/messages.ts";
-import { STANDING_SPEED } from "../moments.ts";
+import { endsAtBrink } from "../moments.ts";
 import type { FromSensing } from "../sensing.ts";
 import type { Kept, Reason, StashSettings } from "./stash.ts";
 import type { FromStash, StashOrder } from "./stash-worker.ts";
@@ -98,8 +97,7 @@ export class StashLink {
         if (message.note.what === "lost") this.keep("lost", "the place was not known any more");
         break;
       case "reach": {
-        const { pace } = message.body;
-        const isStopped = pace !== null && pace.limit === WHAT.brink && pace.forward < STANDING_SPEED;
+        const isStopped = endsAtBrink(message);
         if (isStopped && !this.#isStopped) this.keep("brink", "the way ahead ended at a brink");
         this.#isStopped = isStopped;
         break;
