@@ -562,7 +562,7 @@ export class Playing {
     if (this.#areMomentsNew && now - this.#toldMoments >= TELL_MOMENTS_EVERY) this.#tellMoments(now);
     if (now - this.#loadSince < TELL_MOMENTS_EVERY) return;
     const busy = Math.min(1, (1000 * this.#worked) / (now - this.#loadSince));
-    this.#say({ kind: "load", busy, shed: 0, ...this.#size, events: this.#events });
+    this.#say({ kind: "load", busy, shed: 0, ...this.#size, events: this.#events, leftOut: 0 });
     this.#events = {};
     this.#worked = 0;
     this.#loadSince = now;

@@ -102,6 +102,8 @@ export type FromSensing =
       readonly revision: number;
       /** What came in since the last report. */
       readonly events: EventCounts;
+      /** Frames that the stash had no time for, since the start. */
+      readonly leftOut: number;
     }
   | {
       readonly kind: "answer";
@@ -393,6 +395,7 @@ export class Sensing {
     const { shed } = this.#governor;
     this.#say({
       ...{ kind: "load", busy, shed, blocks: grid.count, revision: grid.frame, events: this.#events },
+      leftOut: this.#stash?.leftOut ?? 0,
     });
     this.#events = {};
     this.#worked = 0;

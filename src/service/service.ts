@@ -236,6 +236,8 @@ export class Service implements Host {
   #reflex: ReturnType<typeof createSocket> | null = null;
   #announcer: Announcer | null = null;
   readonly #stash: StashLink | null;
+  /** Frames that the stash had no time for. */
+  #leftOut = 0;
   #isStopping = false;
   intake: Intake;
   /** Resolves when the service has stopped by itself or was stopped: why. */
@@ -284,6 +286,7 @@ export class Service implements Host {
       map_wire_bytes: ["The whole map as clients get it", () => this.map.size],
       resident_bytes: ["Memory of the process", () => process.memoryUsage.rss()],
       sensing_busy_ratio: ["Share of time that the sensing thread works", () => this.#load.busy],
+      stash_frames_left_out: ["Frames that the stash had no time for", () => this.#leftOut],
       shed_level: ["How much mapping is shed: one frame in 2^n is mapped", () => this.#load.shed],
     });
     const answer: RequestListener = (request, response) => void this.#answer(request, response);
@@ -502,6 +505,7 @@ export class Service implements Host {
         this.#revision = message.revision;
         for (const [kind, count] of Object.entries(message.events)) this.metrics.events.inc({ kind }, count);
         addCounts(this.#events, message.events);
+        this.#leftOut = message.leftOut;
         break;
       case "answer":
       case "changed":
@@ -1188,7 +1192,11 @@ export class Service implements Host {
   /** The list of what was kept, or one of it. */
   #answerKept(pathname: string, request: IncomingMessage, response: ServerResponse): void {
     if (pathname === "/kept") {
-      const list = { kept: this.#stash?.kept ?? [], trouble: this.#stash?.trouble ?? null };
+      const list = {
+        kept: this.#stash?.kept ?? [],
+        trouble: this.#stash?.trouble ?? null,
+        leftOut: this.#leftOut,
+      };
       send(response, 200, "application/json", `${JSON.stringify(list)}\n`);
       return;
     }

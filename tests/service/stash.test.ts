@@ -1,6 +1,7 @@
 import { existsSync, mkdtempSync, readdirSync, renameSync, rmSync, statSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
+import { MessageChannel } from "node:worker_threads";
 import { afterEach, beforeEach, describe, expect, test } from "vitest";
 import studio from "../../datasets/pottery-studio.json" with { type: "json" };
 import { fromYawPitchRoll } from "../../src/geometry/rigid.ts";
@@ -8,6 +9,7 @@ import { openRecording } from "../../src/record/file.ts";
 import type { HeadEvent, Setup } from "../../src/sense/events.ts";
 import { ShakeWatch } from "../../src/service/stash/shake.ts";
 import { type Kept, Stash, type StashNews, type StashSettings } from "../../src/service/stash/stash.ts";
+import { StashTap, type ToStash } from "../../src/service/stash/tap.ts";
 import { simulateEvents } from "../../tools/simulate/events.ts";
 import { Random } from "../../tools/simulate/random.ts";
 import { loadScenario } from "../../tools/simulate/scenario.ts";
@@ -205,6 +207,28 @@ describe("the ring and what is kept of it", () => {
   });
 });
 
+test("a stash that is too slow leaves frames out, counts them, and keeps nobody waiting", async () => {
+  const { port1, port2 } = new MessageChannel();
+  const tap = new StashTap(port1);
+  tap.begin(SETUP, {});
+  // Nobody takes anything.
+  for (const event of drive(0, 3)) tap.take(event);
+  expect(tap.leftOut).toBe(30 - 12);
+  // Then somebody does, and buffers come back.
+  let frames = 0;
+  port2.on("message", (message: ToStash) => {
+    if (message.kind !== "frame") return;
+    frames++;
+    port2.postMessage(message.images, [message.images]);
+  });
+  await until(() => frames === 12);
+  await new Promise((resolve) => setTimeout(resolve, 50));
+  for (const event of drive(3, 4)) tap.take(event);
+  await until(() => frames === 22);
+  expect(tap.leftOut).toBe(18);
+  port1.close();
+});
+
 describe("tipped and lifted", () => {
   const watch = (events: Iterable<HeadEvent>): string[] => {
     const shake = new ShakeWatch(SETUP);
@@ -270,11 +294,13 @@ describe("at a live head", () => {
     base.observe({ kind: "knock", point: [0.2, 0, 0.06] });
     const address = head.service.url.replace("ws:", "http:").replace(/\/[^/]*$/, "");
     for (let n = 0; n < 20 && !notes.some((note) => note.startsWith("stash: kept")); n++) await step(10);
-    const { kept, trouble } = (await (await fetch(`${address}/kept`)).json()) as {
+    const { kept, trouble, leftOut } = (await (await fetch(`${address}/kept`)).json()) as {
       kept: Kept[];
       trouble: null;
+      leftOut: number;
     };
     expect(trouble).toBe(null);
+    expect(leftOut).toBe(0);
     expect(kept).toHaveLength(1);
     expect(kept[0]!.reasons).toContain("knock");
     const answer = await fetch(`${address}/kept/${kept[0]!.name}`);
