@@ -6,6 +6,7 @@ import {
   type FromServer,
   type Question,
   type Role,
+  type ServerKind,
   type SettingRow,
   SUBPROTOCOL,
   type Topic,
@@ -65,6 +66,8 @@ export interface ClientEvents {
 }
 
 type Handlers = { [K in keyof ClientEvents]: Set<ClientEvents[K]> };
+/** Messages that go as they are to those who listen. */
+type HandedKind = Exclude<keyof ClientEvents & ServerKind, "map" | "error">;
 type Unstamped = FromClient<
   "depth" | "orientation" | "inertial" | "reference" | "mount" | "motion" | "knock" | "floorcheck" | "waiver"
 >;
@@ -241,40 +244,18 @@ export class HeadClient {
         break;
       }
       case "reach":
-        for (const handler of this.#handlers.reach) handler(message);
-        break;
       case "pose":
-        for (const handler of this.#handlers.pose) handler(message);
-        break;
       case "pulse":
-        for (const handler of this.#handlers.pulse) handler(message);
-        break;
       case "brinks":
-        for (const handler of this.#handlers.brinks) handler(message);
-        break;
       case "finding":
-        for (const handler of this.#handlers.finding) handler(message);
-        break;
       case "image":
-        for (const handler of this.#handlers.image) handler(message);
-        break;
       case "ground":
-        for (const handler of this.#handlers.ground) handler(message);
-        break;
       case "trail":
-        for (const handler of this.#handlers.trail) handler(message);
-        break;
       case "playing":
-        for (const handler of this.#handlers.playing) handler(message);
-        break;
       case "before":
-        for (const handler of this.#handlers.before) handler(message);
-        break;
       case "recording":
-        for (const handler of this.#handlers.recording) handler(message);
-        break;
       case "note":
-        for (const handler of this.#handlers.note) handler(message);
+        this.#hand(message);
         break;
       case "answer":
       case "settings":
@@ -371,6 +352,12 @@ export class HeadClient {
     const message = (id: number): FromClient => ({ kind: "settings", id, explain: true });
     const { values, rows = {} } = await this.#request<FromServer<"settings">>(message);
     return { values, rows };
+  }
+
+  /** Gives a message to those who listen for its kind. */
+  #hand<K extends HandedKind>(message: FromServer<K>): void {
+    const handlers: ReadonlySet<(message: never) => void> = this.#handlers[message.kind as HandedKind];
+    for (const handler of handlers) handler(message as never);
   }
 
   /** @throws {RequestError} */

@@ -424,7 +424,7 @@ export class Service implements Host {
   }
 
   #hear(message: FromPlaying): void {
-    this.#stash?.watch(message as FromSensing);
+    this.#stash?.watch(message);
     switch (message.kind) {
       case "restarted":
         this.map.reset(newEpoch());
@@ -555,7 +555,7 @@ export class Service implements Host {
     const text = JSON.stringify(wanted);
     if (text === this.#picturesWanted) return;
     this.#picturesWanted = text;
-    this.#toPlayer({ kind: "pictures", wanted });
+    this.#toSensing({ kind: "pictures", wanted });
   }
 
   /** Plays another recording of the shelf; everyone is sent away, and comes back to that one. */
@@ -592,7 +592,7 @@ export class Service implements Host {
     for (const session of this.#sessions) session.close(CLOSE.restart, `${name} is played now`);
   }
 
-  #toPlayer(message: ToPlaying): void {
+  #toSensing(message: ToPlaying): void {
     this.#sensing.postMessage(message);
   }
 
@@ -973,7 +973,7 @@ export class Service implements Host {
         break;
       case "mark": {
         const time = headTime();
-        if (this.#played !== null) this.#toPlayer({ kind: "bookmark", text: message.text });
+        if (this.#played !== null) this.#toSensing({ kind: "bookmark", text: message.text });
         else this.#sensing.postMessage({ kind: "event", event: { kind: "mark", time, text: message.text } });
         this.#note("mark", message.text);
         session.outbox!.reply({ kind: "done", id: message.id, text: `marked at ${time}` });
@@ -1027,6 +1027,11 @@ export class Service implements Host {
             message.id,
             "keep: no folder to keep in: set stash.folder",
           );
+        if (this.#stash.isFull) {
+          const why =
+            "what was asked for fills stash.kept: remove some of it from the folder kept, start again";
+          throw new WireError("recording", "keep", message.id, `keep: ${why}`);
+        }
         this.#stash.keep("asked", message.text);
         session.outbox!.reply({ kind: "done", id: message.id, text: "kept once what follows is in it, too" });
         break;

@@ -1,4 +1,13 @@
-import { existsSync, mkdtempSync, readdirSync, renameSync, rmSync, statSync, writeFileSync } from "node:fs";
+import {
+  existsSync,
+  mkdirSync,
+  mkdtempSync,
+  readdirSync,
+  renameSync,
+  rmSync,
+  statSync,
+  writeFileSync,
+} from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { MessageChannel } from "node:worker_threads";
@@ -320,6 +329,16 @@ describe("at a live head", () => {
     await head.stop();
     await until(() => existsSync(join(folder, "kept")));
     expect(readdirSync(join(folder, "kept")).some((name) => name.endsWith("-asked.brk"))).toBe(true);
+  });
+
+  test("when what was asked for fills the budget, more is refused, and what to do is said", async () => {
+    mkdirSync(join(folder, "kept"), { recursive: true });
+    const about = { name: "old.brk", reasons: ["asked"], text: "", at: "", seconds: 1, bytes: 1_000_000 };
+    writeFileSync(join(folder, "kept", "old.brk"), "");
+    writeFileSync(join(folder, "kept", "old.json"), JSON.stringify(about));
+    head = await LiveHead.start({ stash: { folder, kept: 1_000_000 } });
+    const watcher = await head.open();
+    await expect(watcher.keep("more")).rejects.toThrow("fills stash.kept");
   });
 
   test("without a folder there is nothing to keep, and it is said", async () => {

@@ -1,7 +1,7 @@
 import { join } from "node:path";
 import { MessageChannel, type MessagePort, Worker } from "node:worker_threads";
 import { endsAtBrink } from "../moments.ts";
-import type { FromSensing } from "../sensing.ts";
+import type { FromPlaying } from "../playing.ts";
 import type { Kept, Reason, StashSettings } from "./stash.ts";
 import type { FromStash, StashOrder } from "./stash-worker.ts";
 
@@ -19,6 +19,7 @@ export class StashLink {
   /** Why nothing is recorded at the moment; null when all is well. */
   trouble: string | null = null;
   readonly #folder: string;
+  readonly #most: number;
   readonly #worker: Worker;
   readonly #tell: (text: string) => void;
   readonly #closed: Promise<void>;
@@ -29,6 +30,7 @@ export class StashLink {
     const { port1, port2 } = new MessageChannel();
     this.port = port1;
     this.#folder = join(settings.folder, "kept");
+    this.#most = settings.kept;
     this.#tell = tell;
     this.#worker = new Worker(SCRIPT, {
       workerData: settings,
@@ -83,8 +85,14 @@ export class StashLink {
     this.#order({ kind: "keep", reason, text });
   }
 
+  /** Whether what was asked for fills the budget by itself: it is never dropped, so a person must remove some of it. */
+  get isFull(): boolean {
+    const asked = this.kept.filter(({ reasons }) => reasons.includes("asked"));
+    return asked.reduce((sum, { bytes }) => sum + bytes, 0) >= this.#most;
+  }
+
   /** What the head says, on its way to the clients. */
-  watch(message: FromSensing): void {
+  watch(message: FromPlaying): void {
     switch (message.kind) {
       case "knock":
         if (!message.isRepeat)
