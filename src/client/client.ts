@@ -134,6 +134,8 @@ export class HeadClient {
   welcome: FromServer<"welcome"> | null = null;
   /** Observations that could not be sent, because there was no connection or it was full. */
   dropped = 0;
+  /** Stamp of the `clock` behind the last frame, until its reply says that the head has read so far. */
+  #frameOnItsWay: number | null = null;
 
   constructor(options: ClientOptions) {
     this.#options = options;
@@ -236,7 +238,9 @@ export class HeadClient {
         this.#opened(message);
         break;
       case "clock":
-        this.#clock.add(message.sent, message.received, message.replied, this.#now());
+        // What waited behind a frame tells little of the clocks.
+        if (message.sent === this.#frameOnItsWay) this.#frameOnItsWay = null;
+        else this.#clock.add(message.sent, message.received, message.replied, this.#now());
         break;
       case "patch": {
         const keys = this.mirror.apply(message);
@@ -276,6 +280,7 @@ export class HeadClient {
   #opened(welcome: FromServer<"welcome">): void {
     this.welcome = welcome;
     this.#isOpen = true;
+    this.#frameOnItsWay = null;
     this.#retry = FIRST_RETRY;
     this.#clock = new ClockFilter();
     const ask = () => this.#send({ kind: "clock", sent: this.#now() });
@@ -297,16 +302,21 @@ export class HeadClient {
   }
 
   /**
-   * Sends what was observed. A frame that the connection has no room for is dropped, not queued: the next is newer.
+   * Sends what was observed. A frame is dropped, not queued, while the one before is still on its way: the next is newer.
+   * The systems' own buffers hold a second of frames, so that room in them says nothing; the head says what it has read.
    * @returns whether it was sent
    */
   observe(observation: Unstamped): boolean {
-    const isFull = observation.kind === "depth" && (this.#socket?.bufferedAmount ?? 0) > 0;
+    const isFull = observation.kind === "depth" && this.#frameOnItsWay !== null;
     if (!this.#isOpen || isFull) {
       this.dropped++;
       return false;
     }
     this.#send(observation);
+    if (observation.kind === "depth") {
+      this.#frameOnItsWay = this.#now();
+      this.#send({ kind: "clock", sent: this.#frameOnItsWay });
+    }
     return true;
   }
 

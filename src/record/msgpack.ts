@@ -343,7 +343,7 @@ export class MsgpackReader {
     return this.#take(this.#size(code, 0xc4, 0xc5, field), field);
   }
 
-  /** Any value, as plain objects and arrays; binary is copied. */
+  /** Any value, as plain objects and arrays; binary is a view of the bytes that are read. */
   value(field: string, depth = 0): unknown {
     if (depth > MAX_DEPTH) this.fail(`${field} is nested more than ${MAX_DEPTH} deep`);
     if (this.nil()) return null;
@@ -366,7 +366,7 @@ export class MsgpackReader {
     }
     if (code >= 0xc4 && code <= 0xc6) {
       const start = this.bin(field);
-      return this.#bytes.slice(start, this.#at);
+      return this.#bytes.subarray(start, this.#at);
     }
     return this.number(field);
   }

@@ -1,17 +1,20 @@
 import { type MessagePort, parentPort, workerData } from "node:worker_threads";
+import { movedOf, Parcel } from "./parcel.ts";
 import { type FromSensing, Sensing, type SensingStart, type ToSensing } from "./sensing.ts";
 import { headTime } from "./time.ts";
 
 // The sensing thread. A player's thread talks to it through a port of its own, so that its frames do not pass the sockets'
 // thread.
 
+const parcel = new Parcel<FromSensing>((messages, moved) => parentPort!.postMessage(messages, moved));
 const say = (message: FromSensing): void => {
-  const bytes = "bytes" in message && message.bytes !== null ? [message.bytes.buffer as ArrayBuffer] : [];
-  parentPort!.postMessage(message, bytes);
+  parcel.add(message, movedOf(message));
+  if (message.kind === "reach") parcel.send();
 };
 const sensing = new Sensing(workerData as SensingStart, say, headTime);
-parentPort!.on("message", (message: ToSensing | { readonly kind: "port"; readonly port: MessagePort }) => {
-  if (message.kind === "port") message.port.on("message", (inner: ToSensing) => sensing.take(inner));
-  else sensing.take(message);
+type Orders = readonly ToSensing[] | { readonly kind: "port"; readonly port: MessagePort };
+parentPort!.on("message", (orders: Orders) => {
+  if ("port" in orders) orders.port.on("message", (message: ToSensing) => sensing.take(message));
+  else for (const message of orders) sensing.take(message);
 });
 setInterval(() => sensing.tick(), 100);

@@ -44,6 +44,7 @@ import { MapKeeper } from "./keeper.ts";
 import { MAP_FILES, sendMap } from "./map-files.ts";
 import { MapStore } from "./map-store.ts";
 import { Metrics } from "./metrics.ts";
+import { Parcel } from "./parcel.ts";
 import type { PicturesWanted } from "./pictures.ts";
 import type { FromPlaying, PlayingStart, ToPlaying } from "./playing.ts";
 import {
@@ -112,6 +113,8 @@ const STANDING: NonNullable<ReachBody["pace"]> = {
   },
 };
 const WATCH_EVERY = 50;
+/** What comes often, and nobody waits for. */
+const CALM: ReadonlySet<string> = new Set(["orientation", "inertial", "reference", "mount", "motion"]);
 /** A second, whatever is asked for. */
 const MOST_PICTURES = 10;
 /** What a head that plays a recording does not take. */
@@ -272,12 +275,7 @@ export class Service implements Host {
             this.log.info({ stash: text }, "stash");
           });
     this.#sensing = this.#startSensing();
-    this.intake = new Intake(
-      this.#setup,
-      this.#slots,
-      (message) => this.#sensing.postMessage(message),
-      headTime,
-    );
+    this.intake = new Intake(this.#setup, this.#slots, (message) => this.#toSensing(message), headTime);
     this.#keeper = config.map.folder === null ? null : new MapKeeper(config.map.folder);
     this.metrics = new Metrics({
       clients: ["Connections that have said hello", () => this.#clients()],
@@ -407,7 +405,9 @@ export class Service implements Host {
       // Little is made anew per frame; the default would keep tens of megabytes of it.
       resourceLimits: { maxYoungGenerationSizeMb: 8 },
     });
-    worker.on("message", (message: FromPlaying) => this.#hear(message));
+    worker.on("message", (messages: readonly FromPlaying[]) => {
+      for (const message of messages) this.#hear(message);
+    });
     worker.on("error", (error) => {
       if (worker !== this.#sensing) return; // its recording is not played any more
       this.#failReady(error);
@@ -592,8 +592,12 @@ export class Service implements Host {
     for (const session of this.#sessions) session.close(CLOSE.restart, `${name} is played now`);
   }
 
-  #toSensing(message: ToPlaying): void {
-    this.#sensing.postMessage(message);
+  readonly #orders = new Parcel<ToPlaying>((orders, moved) => this.#sensing.postMessage(orders, [...moved]));
+
+  /** What came of the sensors goes with all that was read along with it; a frame, a contact and the like at once. */
+  #toSensing(message: ToPlaying, moved: readonly ArrayBuffer[] = []): void {
+    this.#orders.add(message, moved);
+    if (message.kind !== "event" || !CALM.has(message.event.kind)) this.#orders.send();
   }
 
   /** Asks the sensing thread for something and waits for its answer. */
@@ -604,7 +608,7 @@ export class Service implements Host {
     const ticket = this.#nextTicket++;
     return new Promise((resolve, reject) => {
       this.#tickets.set(ticket, { resolve: resolve as Ticket["resolve"], reject });
-      this.#sensing.postMessage(make(ticket), transfer);
+      this.#toSensing(make(ticket), transfer);
     });
   }
 
@@ -974,7 +978,7 @@ export class Service implements Host {
       case "mark": {
         const time = headTime();
         if (this.#played !== null) this.#toSensing({ kind: "bookmark", text: message.text });
-        else this.#sensing.postMessage({ kind: "event", event: { kind: "mark", time, text: message.text } });
+        else this.#toSensing({ kind: "event", event: { kind: "mark", time, text: message.text } });
         this.#note("mark", message.text);
         session.outbox!.reply({ kind: "done", id: message.id, text: `marked at ${time}` });
         break;

@@ -25,7 +25,8 @@ const HELP = `Usage: service [options]    age, stalled clients, memory and bytes
   -h, --help               show this text
 The head runs in a process of its own; a driver feeds it over the socket from a thread of its own. Watchers: one normal, one
 that stalls, one on a link of 50 kB/s, one that reconnects each second, one more with the map. Ages are from a frame's arrival
-at the head (stamped when it was sent) to its reach at the base's client, on one clock.
+(the driver has packed it and handed it to the system) to its reach at a client, on one clock; "from its stamp" counts the driver's
+packing, too.
 Exit codes: 0 done, 2 wrong usage, 3 the recording cannot be had`;
 
 const DEFAULT = "out/bench-service.brk";
@@ -36,11 +37,13 @@ interface Drive {
   readonly path: string;
   readonly speed: number;
   readonly events: number;
+  /** When the frame of each sequence number, modulo the length, was handed to the system. */
+  readonly handed: Float64Array;
 }
 
 /** Feeds the head from a recording, round and round, in a thread of its own. */
 async function drive(): Promise<void> {
-  const { url, path, speed, events } = workerData as Drive;
+  const { url, path, speed, events, handed } = workerData as Drive;
   const recording = await openRecording(path);
   const { sensors } = recording.header.setup;
   const socket = new WebSocket(`${url}?frames=1`, "brinkmap.1");
@@ -50,6 +53,11 @@ async function drive(): Promise<void> {
   send({ kind: "hello", role: "sensor", name: "driver", sensors: sensors as readonly SensorDeclaration[] });
   await new Promise((resolve) => socket.once("message", resolve));
   let sequence = 0;
+  // As the protocol asks of a sensor: no frame while the one before is still on its way.
+  let isOnItsWay = false;
+  socket.on("pong", () => {
+    isOnItsWay = false;
+  });
   let pose: Pose | null = null;
   for (;;) {
     const start = headTime();
@@ -64,16 +72,20 @@ async function drive(): Promise<void> {
       } else if (event.kind === "orientation") {
         for (let n = 0; n < events; n++) send({ kind: "orientation", rotation: event.rotation });
       }
-      if (event.kind === "depth") {
+      if (event.kind === "depth" && isOnItsWay) sequence++;
+      else if (event.kind === "depth") {
         const bytes = (image: Uint16Array | null) =>
           image && new Uint8Array(image.buffer, image.byteOffset, image.byteLength);
         const time = headTime();
         // With the frame's own stamp and before it, or the frame would wait for the next.
         if (pose !== null) send({ kind: "reference", time, pose });
         send({
-          ...{ kind: "depth", sensor: sensors[event.sensor]!.name, time, sequence: sequence++, form: "u16" },
+          ...{ kind: "depth", sensor: sensors[event.sensor]!.name, time, sequence, form: "u16" },
           ...{ counts: bytes(event.counts)!, amplitude: bytes(event.amplitude) },
         });
+        handed[sequence++ % handed.length] = headTime();
+        isOnItsWay = true;
+        socket.ping();
       }
       if (socket.readyState !== WebSocket.OPEN) return;
     }
@@ -130,6 +142,7 @@ const memoryOf = (pid: number): number =>
 class Listener {
   readonly client: HeadClient;
   readonly ages: number[] = [];
+  readonly fromStamp: number[] = [];
   #socket: WebSocket | null = null;
   #bytesBefore = 0;
   openedAt = 0;
@@ -141,7 +154,12 @@ class Listener {
     return this.#bytesBefore + (net?.bytesRead ?? 0);
   }
 
-  constructor(url: string, role: "base" | "watcher", topics: Record<string, number>) {
+  constructor(
+    url: string,
+    role: "base" | "watcher",
+    topics: Record<string, number>,
+    handed: Float64Array = new Float64Array(1),
+  ) {
     const counting = (at: string, protocol: string): Socket => {
       this.#bytesBefore = this.bytes;
       const socket = new WebSocket(at, protocol);
@@ -152,8 +170,11 @@ class Listener {
     this.client.on("open", () => {
       this.openedAt = headTime();
     });
-    this.client.on("reach", ({ time, state }) => {
-      if (state === "clear" || state === "dark") this.ages.push(headTime() - time);
+    this.client.on("reach", ({ time, state, frame }) => {
+      if (state !== "clear" && state !== "dark") return;
+      const now = headTime();
+      this.ages.push(now - Math.max(time, handed[frame % handed.length]!));
+      this.fromStamp.push(now - time);
     });
     this.client.on("map", (_keys, mirror) => {
       if (mirror.isComplete) this.completeAfter ??= headTime() - this.openedAt;
@@ -213,21 +234,22 @@ export async function main(args: string[]): Promise<number> {
   const port = Number(new URL(url).port);
   console.log(`start to listening     ${((headTime() - started) / 1000).toFixed(0)} ms`);
   const map = { reach: 15, pose: 15, pulse: 1, map: 2 };
-  const base = new Listener(url, "base", { reach: 100 });
+  const handed = new Float64Array(new SharedArrayBuffer(8 * 1024));
+  const base = new Listener(url, "base", { reach: 100 }, handed);
   const mapOnly = new Listener(url, "watcher", { map: 2 });
   const first = new Promise((resolve) =>
     base.client.on("reach", ({ state }) => state === "clear" && resolve(null)),
   );
   const driver = new Worker(new URL(import.meta.url), {
-    workerData: { url, path, speed: 2, events: Number(values.events ?? 1) } satisfies Drive,
+    workerData: { url, path, speed: 2, events: Number(values.events ?? 1), handed } satisfies Drive,
   });
   await first;
   console.log(`start to first reach   ${((headTime() - started) / 1000).toFixed(0)} ms`);
 
-  const watcher = new Listener(url, "watcher", map);
+  const watcher = new Listener(url, "watcher", map, handed);
   const slow = await slowLink(port, 50_000);
   const slowUrl = `ws://127.0.0.1:${(slow.address() as { port: number }).port}/live`;
-  const throttled = new Listener(slowUrl, "watcher", map);
+  const throttled = new Listener(slowUrl, "watcher", map, handed);
   const stalled = new Listener(url, "watcher", map);
   let reconnecting = new Listener(url, "watcher", map);
   const reconnects = setInterval(() => {
@@ -252,7 +274,7 @@ export async function main(args: string[]): Promise<number> {
   });
   await sleep(1000);
   stalledSocket.pause();
-  base.ages.length = 0;
+  base.ages.length = base.fromStamp.length = 0;
   const memory: number[] = [];
   const sampler = setInterval(() => memory.push(memoryOf(head.pid!)), 1000);
   const bytesBefore = base.bytes;
@@ -264,6 +286,7 @@ export async function main(args: string[]): Promise<number> {
   console.log(
     `  first half, second   ${summary(base.ages.slice(0, half))},  ${summary(base.ages.slice(half))}`,
   );
+  console.log(`  from its stamp       ${summary(base.fromStamp)}`);
   console.log(`watcher                ${summary(watcher.ages)}`);
   console.log(`on a 50 kB/s link      ${summary(throttled.ages)}`);
   console.log(

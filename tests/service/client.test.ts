@@ -3,10 +3,14 @@ import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
+import { unpack } from "msgpackr";
 import { afterEach, expect, test } from "vitest";
+import { HeadClient, type Socket } from "../../src/client/client.ts";
+import { SharedMessage } from "../../src/wire/codec.ts";
+import type { Draft, FromClient } from "../../src/wire/messages.ts";
 import { decodeReflex, type Reflex } from "../../src/wire/reflex.ts";
 import { playScenario } from "../../tools/serve/player.ts";
-import { event, LiveHead, until } from "../helpers/live.ts";
+import { CAMERA, event, LiveHead, until, view } from "../helpers/live.ts";
 
 let heads: LiveHead[] = [];
 afterEach(async () => {
@@ -110,4 +114,49 @@ test("a scenario played live is driven through: reach, poses and a map, and no f
   const error = event(sensor, "error");
   head.look(sensor);
   expect((await error).code).toBe("sensor");
+});
+
+test("a sensor's frame is dropped, not queued, until the head has read the one before", () => {
+  const sent: FromClient[] = [];
+  const socket = {
+    ...{ binaryType: "", bufferedAmount: 0, onopen: null, onmessage: null, onclose: null, onerror: null },
+    send: (data: string | Uint8Array) => sent.push(unpack(data as Uint8Array)),
+    close: () => {},
+  } as Socket;
+  let now = 0;
+  const client = new HeadClient({
+    ...{ url: "ws://head", role: "sensor", sensors: [CAMERA], makeSocket: () => socket, now: () => ++now },
+  });
+  socket.onopen!(undefined as never);
+  let number = 0;
+  const hear = (draft: Draft) =>
+    socket.onmessage!({ data: new SharedMessage(draft).finish("binary", ++number, 0) });
+  hear({
+    ...{
+      kind: "welcome",
+      session: "1",
+      software: "",
+      role: "sensor",
+      time: 0,
+      silence: 1,
+      mostBytes: 1,
+      played: null,
+    },
+    setup: { sensors: [], baseFromHead: CAMERA.mount.pose, headFromImu: CAMERA.mount.pose },
+    map: { epoch: "a", voxelSize: 0.05, change: 0 },
+  });
+  const answer = () => {
+    const clocks = sent.splice(0).filter((message) => message.kind === "clock");
+    for (const clock of clocks) hear({ kind: "clock", sent: clock.sent, received: 0, replied: 0 });
+  };
+  const frame = { kind: "depth", sensor: "front", form: "u16", counts: view(), amplitude: null } as const;
+  expect(client.observe({ ...frame, sequence: 0 })).toBe(true);
+  // What is small goes on; a frame does not.
+  expect(client.observe({ kind: "knock", point: [0.2, 0, 0.1] })).toBe(true);
+  expect(client.observe({ ...frame, sequence: 1 })).toBe(false);
+  expect(client.dropped).toBe(1);
+  answer();
+  expect(client.observe({ ...frame, sequence: 2 })).toBe(true);
+  expect(sent.filter(({ kind }) => kind === "depth")).toMatchObject([{ sequence: 2 }]);
+  client.close();
 });

@@ -225,10 +225,12 @@ test("a stash that is too slow leaves frames out, counts them, and keeps nobody 
   expect(tap.leftOut).toBe(30 - 12);
   // Then somebody does, and buffers come back.
   let frames = 0;
-  port2.on("message", (message: ToStash) => {
-    if (message.kind !== "frame") return;
-    frames++;
-    port2.postMessage(message.images, [message.images]);
+  port2.on("message", (messages: readonly ToStash[]) => {
+    for (const message of messages) {
+      if (message.kind !== "frame") continue;
+      frames++;
+      port2.postMessage(message.images, [message.images]);
+    }
   });
   await until(() => frames === 12);
   await new Promise((resolve) => setTimeout(resolve, 50));

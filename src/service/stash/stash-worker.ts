@@ -37,7 +37,9 @@ function take(port: MessagePort, message: ToStash): void {
 parentPort!.on("message", (order: StashOrder) => {
   if (order.kind === "port") {
     const { port } = order;
-    port.on("message", (message: ToStash) => take(port, message));
+    port.on("message", (messages: readonly ToStash[]) => {
+      for (const message of messages) take(port, message);
+    });
   } else if (order.kind === "keep") stash.keep(order.reason, order.text);
   else void stash.close().then(() => say({ kind: "closed" }));
 });

@@ -1,5 +1,6 @@
 import type { MessagePort } from "node:worker_threads";
 import type { HeadEvent, Setup } from "../../sense/events.ts";
+import { Parcel } from "../parcel.ts";
 
 /** What the sensing thread tells the stash; images travel in buffers that come back. */
 export type ToStash =
@@ -24,14 +25,14 @@ const MOST_ON_THE_WAY = 12;
 
 /** Hands what comes in to the stash's thread, without ever waiting for it. */
 export class StashTap {
-  readonly #port: MessagePort;
+  readonly #parcel: Parcel<ToStash>;
   readonly #free: ArrayBuffer[] = [];
   #out = 0;
   /** Frames that the stash had no time for. */
   leftOut = 0;
 
   constructor(port: MessagePort) {
-    this.#port = port;
+    this.#parcel = new Parcel((messages, moved) => port.postMessage(messages, [...moved]));
     port.on("message", (images: ArrayBuffer) => {
       this.#out--;
       this.#free.push(images);
@@ -41,12 +42,12 @@ export class StashTap {
 
   begin(setup: Setup, settings: Readonly<Record<string, unknown>>): void {
     this.#free.length = 0; // of other sizes
-    this.#post({ kind: "begin", setup, settings });
+    this.#parcel.add({ kind: "begin", setup, settings });
   }
 
   take(event: HeadEvent): void {
     if (event.kind !== "depth") {
-      this.#post({ kind: "event", event });
+      this.#parcel.add({ kind: "event", event });
       return;
     }
     const { time, sensor, sequence, counts, amplitude } = event;
@@ -61,13 +62,6 @@ export class StashTap {
     if (amplitude !== null) new Uint16Array(images, 2 * pixels).set(amplitude);
     this.#out++;
     const hasAmplitude = amplitude !== null;
-    this.#port.postMessage(
-      { kind: "frame", time, sensor, sequence, pixels, hasAmplitude, images } satisfies ToStash,
-      [images],
-    );
-  }
-
-  #post(message: ToStash): void {
-    this.#port.postMessage(message);
+    this.#parcel.add({ kind: "frame", time, sensor, sequence, pixels, hasAmplitude, images }, [images]);
   }
 }
