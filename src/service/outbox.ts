@@ -94,6 +94,8 @@ export class Outbox {
   #isClosed = false;
   /** Called when the client asks faster than it reads. */
   readonly #overflow: () => void;
+  /** By how much intervals are stretched: a head that is held back talks less to those who only watch. */
+  stretch = 1;
   /** Messages that newer ones took the place of. */
   replaced = 0;
   sentMessages = 0;
@@ -257,7 +259,7 @@ export class Outbox {
     if (this.#unreadOf(topic) >= MOST_UNREAD) return;
     this.#send(subscription.waiting, topic, now);
     subscription.waiting = null;
-    subscription.due = Math.max(subscription.due + subscription.interval, now);
+    subscription.due = Math.max(subscription.due + subscription.interval * this.stretch, now);
   }
 
   #pumpMap(now: number): void {
@@ -275,7 +277,7 @@ export class Outbox {
       if (room <= 0 || !this.#hasRoom()) return; // goes on when the client has read
       this.#sendPatch(now, Math.min(room, LONGEST_PATCH));
     }
-    this.#mapDue = now + this.#mapInterval;
+    this.#mapDue = now + this.#mapInterval * this.stretch;
   }
 
   #sendPatch(now: number, limit = LONGEST_PATCH): void {

@@ -6,6 +6,9 @@ import { headTime } from "./time.ts";
 // The sensing thread. A player's thread talks to it through a port of its own, so that its frames do not pass the sockets'
 // thread.
 
+/** Microseconds between looks at what is due. */
+const BEAT = 100_000;
+
 const parcel = new Parcel<FromSensing>((messages, moved) => parentPort!.postMessage(messages, moved));
 const say = (message: FromSensing): void => {
   parcel.add(message, movedOf(message));
@@ -17,4 +20,9 @@ parentPort!.on("message", (orders: Orders) => {
   if ("port" in orders) orders.port.on("message", (message: ToSensing) => sensing.take(message));
   else for (const message of orders) sensing.take(message);
 });
-setInterval(() => sensing.tick(), 100);
+let due = headTime() + BEAT;
+setInterval(() => {
+  const now = headTime();
+  sensing.beat(now - due);
+  due = now + BEAT;
+}, BEAT / 1000);

@@ -135,6 +135,8 @@ export class Sensing {
   readonly #blocksEvery: number;
   #readers: FrameReader[];
   readonly #governor: Governor;
+  /** Of each sensor's newest frame. */
+  readonly #sequences: number[] = [];
   readonly #pictures: Pictures;
   readonly #voxels = new Uint8Array(BLOCK_VOXELS);
   #ids = new Int32Array(1024);
@@ -180,7 +182,13 @@ export class Sensing {
     this.tick(now);
   }
 
-  /** What is due even when nothing comes in; called after each message and a few times a second. */
+  /** A timer of this thread went off, so many microseconds late. */
+  beat(late: number): void {
+    this.#governor.beat(late);
+    this.tick();
+  }
+
+  /** What is due even when nothing comes in; called after each message and with each beat. */
   tick(now = this.#now()): void {
     this.#publishBlocks(now);
     if (now >= this.#nextLoad) this.#reportLoad(now);
@@ -296,11 +304,13 @@ export class Sensing {
     const { time, sequence, counts, amplitude } = frame;
     const begun = this.#now();
     this.#head.isMapping = this.#governor.isMapped();
+    const missed = Math.max(0, sequence - (this.#sequences[sensor] ?? sequence - 1) - 1);
+    this.#sequences[sensor] = sequence;
     this.#frame = sequence;
     const event = { kind: "depth", time, sensor, sequence, counts, amplitude } as const;
     this.#tell(this.#head.take(event), begun);
     this.#stash?.take(event);
-    this.#governor.add(frame.arrival, this.#now() - begun);
+    this.#governor.add(frame.arrival, this.#now() - begun, missed);
     this.#pictures.take({ sensor, time, sequence, amplitude }, this.#now());
   }
 

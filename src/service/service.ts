@@ -501,6 +501,10 @@ export class Service implements Host {
           this.#note("load", text);
         }
         this.#load = { busy: message.busy, shed: message.shed };
+        for (const session of this.#sessions) {
+          if (session.role === "watcher" && session.outbox !== null)
+            session.outbox.stretch = 2 ** message.shed;
+        }
         this.#blocks = message.blocks;
         this.#revision = message.revision;
         for (const [kind, count] of Object.entries(message.events)) this.metrics.events.inc({ kind }, count);

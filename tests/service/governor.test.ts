@@ -1,0 +1,55 @@
+import { beforeEach, expect, test } from "vitest";
+import { Governor } from "../../src/service/governor.ts";
+
+const INTERVAL = 33_000;
+let governor: Governor;
+let arrival = 0;
+beforeEach(() => {
+  governor = new Governor();
+  arrival = 0;
+});
+
+/** `frames` that each take so much, so many before each never seen, while the thread's timer is so late. */
+function run(frames: number, { cost = 3000, missed = 0, late = 300 }): void {
+  for (let n = 0; n < frames; n++) {
+    arrival += INTERVAL * (1 + missed);
+    if (n % 3 === 0) governor.beat(late);
+    governor.add(arrival, cost, missed);
+  }
+}
+const mapped = (frames: number) =>
+  Array.from({ length: frames }, () => governor.isMapped()).filter(Boolean).length;
+
+test("with time to spare every frame is mapped", () => {
+  run(300, {});
+  expect(governor.shed).toBe(0);
+  expect(mapped(32)).toBe(32);
+});
+
+test("frames that take all the time there is are mapped less often, and often again when they do not", () => {
+  run(16, { cost: 32_000 });
+  expect(governor.shed).toBe(1);
+  expect(mapped(32)).toBe(16);
+  run(200, { cost: 32_000 });
+  expect(mapped(32)).toBe(2); // never none
+  run(300, { cost: 6000 });
+  expect(governor.shed).toBe(0);
+});
+
+test("what is between enough and too little changes nothing", () => {
+  run(16, { cost: 32_000 });
+  run(300, { cost: 20_000 });
+  expect(governor.shed).toBe(1);
+});
+
+test("a thread that others hold back sheds, although its own frames are cheap", () => {
+  run(31, { missed: 1, late: 12_000 });
+  expect(governor.shed).toBe(2);
+  run(200, { late: 12_000 }); // all frames are seen again
+  expect(governor.shed).toBe(0);
+});
+
+test("a sensor that leaves frames out is no reason to map less", () => {
+  run(300, { missed: 1 });
+  expect(governor.shed).toBe(0);
+});
