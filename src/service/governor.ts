@@ -4,10 +4,14 @@ const WINDOW = 15;
 const HIGH = 0.85;
 const LOW = 0.4;
 /** Share of frames missed, and microseconds by which this thread's timer is late, that together say: held back from outside. */
-const MANY_MISSED = 0.15;
+const MANY_MISSED = 0.1;
 const FEW_MISSED = 0.05;
 const LATE = 5000;
 const MOST_SHED = 4;
+/** Calm windows after which a step comes back: more each time that one had to be taken again so soon after. */
+const PATIENCE = 2;
+const MOST_PATIENCE = 64;
+const SOON = 30;
 
 /**
  * Keeps the frame's budget on a slow board by mapping fewer frames: each step halves how many, and how often watchers are told.
@@ -26,6 +30,9 @@ export class Governor {
   #beats = 0;
   #first = Number.NaN;
   #calm = 0;
+  #patience = PATIENCE;
+  /** Windows since a step came back. */
+  #since = Number.POSITIVE_INFINITY;
 
   /** 0: every frame is mapped; n: one in 2^n. */
   get shed(): number {
@@ -57,12 +64,15 @@ export class Governor {
     const isHeldBack = gone > MANY_MISSED && this.#late > LATE * this.#beats;
     this.#first = arrival;
     this.#count = this.#spent = this.#missed = this.#late = this.#beats = 0;
+    this.#since++;
     if (share > HIGH || isHeldBack) {
+      if (this.#since <= SOON) this.#patience = Math.min(MOST_PATIENCE, 2 * this.#patience);
+      this.#since = Number.POSITIVE_INFINITY;
       this.#shed = Math.min(MOST_SHED, this.#shed + 1);
       this.#calm = 0;
-    } else if (share < LOW && gone < FEW_MISSED && this.#shed > 0 && ++this.#calm >= 2) {
+    } else if (share < LOW && gone < FEW_MISSED && this.#shed > 0 && ++this.#calm >= this.#patience) {
       this.#shed--;
-      this.#calm = 0;
-    }
+      this.#calm = this.#since = 0;
+    } else if (this.#shed === 0 && this.#since > SOON) this.#patience = PATIENCE;
   }
 }

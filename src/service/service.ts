@@ -113,6 +113,8 @@ const STANDING: NonNullable<ReachBody["pace"]> = {
   },
 };
 const WATCH_EVERY = 50;
+/** Times as long between messages to watchers, at most, while work is shed. */
+const MOST_STRETCH = 4;
 /** What comes often, and nobody waits for. */
 const CALM: ReadonlySet<string> = new Set(["orientation", "inertial", "reference", "mount", "motion"]);
 /** A second, whatever is asked for. */
@@ -503,7 +505,7 @@ export class Service implements Host {
         this.#load = { busy: message.busy, shed: message.shed };
         for (const session of this.#sessions) {
           if (session.role === "watcher" && session.outbox !== null)
-            session.outbox.stretch = 2 ** message.shed;
+            session.outbox.stretch = Math.min(MOST_STRETCH, 2 ** message.shed);
         }
         this.#blocks = message.blocks;
         this.#revision = message.revision;

@@ -257,6 +257,7 @@ export async function main(args: string[]): Promise<number> {
     reconnecting = new Listener(url, "watcher", map);
   }, 1000);
   const limiter = values.limit === undefined ? null : throttle(head.pid!, Number(values.limit) / 100);
+  if (limiter !== null) console.log(`held to ${values.limit} % of a core by ${limiter.by}`);
   await sleep(2000);
   const stalledSocket = new WebSocket(url, "brinkmap.1");
   await new Promise((resolve) => stalledSocket.once("open", resolve));
@@ -332,11 +333,10 @@ export async function main(args: string[]): Promise<number> {
   stalledSocket.terminate();
   slow.close();
   await driver.terminate();
-  await limiter?.terminate();
+  await limiter?.end();
   await sleep(1500); // counts are told twice a second
   const counted = await (await fetch(`http://127.0.0.1:${port}/metrics`)).text();
   const ended = new Promise((resolve) => head.on("close", resolve));
-  head.kill("SIGCONT");
   head.kill("SIGTERM");
   await ended;
   if (folder !== null) {

@@ -49,6 +49,27 @@ test("a thread that others hold back sheds, although its own frames are cheap", 
   expect(governor.shed).toBe(0);
 });
 
+test("what has to be shed again soon after it came back comes back later", () => {
+  const untilBack = () => {
+    let frames = 0;
+    for (; governor.shed > 0; frames++) run(1, {});
+    return frames;
+  };
+  const overload = () => run(16, { cost: 32_000 });
+  overload();
+  const first = untilBack();
+  overload();
+  const second = untilBack();
+  overload();
+  const third = untilBack();
+  expect(second).toBeGreaterThan(1.5 * first);
+  expect(third).toBeGreaterThan(1.5 * second);
+  // All is forgotten after a long time without.
+  run(900, {});
+  overload();
+  expect(untilBack()).toBeLessThanOrEqual(first + 15);
+});
+
 test("a sensor that leaves frames out is no reason to map less", () => {
   run(300, { missed: 1 });
   expect(governor.shed).toBe(0);
