@@ -169,8 +169,11 @@ export class Session {
       const backlog = (): number => this.#socket.bufferedAmount;
       this.outbox = new Outbox(
         {
-          // A base gets its reach a moment sooner uncompressed.
-          send: (data) => this.#socket.send(data, { compress: hello.role !== "base" }),
+          // A base gets its reach a moment sooner uncompressed; and a head that is held back has no time for it.
+          send: (data) => {
+            const isBusy = (this.outbox?.stretch ?? 1) > 1;
+            this.#socket.send(data, { compress: hello.role !== "base" && !isBusy });
+          },
           ping: (sequence) => {
             const bytes = Buffer.alloc(6);
             bytes.writeUIntBE(sequence, 0, 6);

@@ -223,6 +223,7 @@ export async function main(args: string[]): Promise<number> {
     ["--max-semi-space-size=4", script("serve"), "--port", "0", "--quiet", ...config],
     {
       stdio: ["ignore", "pipe", "inherit"],
+      env: { ...process.env, MALLOC_ARENA_MAX: "2" }, // as in the unit
     },
   );
   const url = await new Promise<string>((resolve) => {
