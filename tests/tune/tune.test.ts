@@ -71,6 +71,13 @@ describe("tune", () => {
     expect(report.lines[0]!.within5cm).toBeGreaterThan(report.base.within5cm);
     expect([report.replayed, report.kept]).toEqual([9, 0]);
 
+    const page = join(folder, "report.html");
+    const reported = await run(...command, "--report", page);
+    expect(reported.code).toBe(0);
+    expect(JSON.parse(readFileSync(join(folder, "report.json"), "utf8"))).toEqual(JSON.parse(reported.out));
+    // The maps of the base and of the best.
+    expect(readFileSync(page, "utf8").match(/<img /g)).toHaveLength(2);
+
     // A killed writer's half line is done again, and nothing else.
     const before = readFileSync(results, "utf8").trimEnd().split("\n");
     truncateSync(results, readFileSync(results).length - 20);

@@ -6,6 +6,12 @@ import { FEWEST, judge, leaveOneOut, spearman, type Verdict } from "./statistics
 export const CRITERIA = ["within", "error"] as const;
 export type Criterion = (typeof CRITERIA)[number];
 
+/** What a criterion is, and in what a gain by it is told. */
+export const BY: Readonly<Record<Criterion, { readonly unit: string; readonly about: string }>> = {
+  within: { unit: "points", about: "points of the share within 5 cm" },
+  error: { unit: "mm", about: "mm of the median error" },
+};
+
 /** Held-out pixels may differ by this share and still be the same question. */
 const SAME_PIXELS = 0.01;
 
@@ -85,7 +91,7 @@ export function makeReport(
     );
   }
   if (fit !== null && fit.chosenOn > 0 && fit.leftOut < fit.chosenOn / 2) {
-    const unit = by === "within" ? "points" : "mm";
+    const { unit } = BY[by];
     warnings.push(
       `over-fitted: the best settings gain ${fit.chosenOn.toFixed(3)} ${unit} on recordings that they were chosen on, ` +
         `${fit.leftOut.toFixed(3)} on those that they were not; record more, or try fewer settings`,
@@ -99,6 +105,12 @@ export function makeReport(
   return { by, recordings: entries.length, base: line(base), lines, fit, agreement, warnings };
 }
 
+/** The best of the settings that can be compared, if it gains anything. */
+export function bestOf({ lines }: Report): Line | null {
+  const [first] = lines;
+  return first?.verdict != null && first.verdict.mean > 0 ? first : null;
+}
+
 /** A difference with its interval. */
 export function describeDifference({ mean: middle, low, high }: Verdict): string {
   const signed = (value: number) => `${value < 0 ? "" : "+"}${value.toFixed(3)}`;
@@ -109,7 +121,7 @@ export function describeDifference({ mean: middle, low, high }: Verdict): string
 /** The report as lines for people. */
 export function describeReport(report: Report, most = 20): string[] {
   const { base, lines, by, recordings, fit } = report;
-  const unit = by === "within" ? "points of the share within 5 cm" : "mm of the median error";
+  const unit = BY[by].about;
   const row = (difference: string, word: string, line: Omit<Line, "verdict">) =>
     `${(100 * line.within5cm).toFixed(2).padStart(8)} % ${(1000 * line.medianError).toFixed(2).padStart(8)} mm ` +
     `${line.frameTime.toFixed(2).padStart(7)} ms ${(line.mapSize / 1024).toFixed(0).padStart(7)} kB  ` +
