@@ -39,7 +39,8 @@ const options = {
 interface Measure {
   readonly name: string;
   readonly unit: string;
-  readonly of: (score: Score) => number;
+  /** Null where nothing tells. */
+  readonly of: (score: Score) => number | null;
   readonly digits: number;
   /** Whether more is better. */
   readonly isMoreBetter: boolean;
@@ -58,6 +59,18 @@ const MEASURES: readonly Measure[] = [
     ...{ name: "answered", unit: "%", digits: 2, isMoreBetter: true },
     of: ({ answered }) => 100 * answered,
   },
+  {
+    ...{ name: "true edges found", unit: "%", digits: 1, isMoreBetter: true },
+    of: ({ labels }) => (labels?.edgesFound == null ? null : 100 * labels.edgesFound),
+  },
+  {
+    ...{ name: "false edges", unit: "m", digits: 2, isMoreBetter: false },
+    of: ({ labels }) => labels?.falseEdges ?? null,
+  },
+  {
+    ...{ name: "obstacles found", unit: "%", digits: 1, isMoreBetter: true },
+    of: ({ labels }) => (labels?.obstaclesFound == null ? null : 100 * labels.obstaclesFound),
+  },
   { ...{ name: "a frame", unit: "ms", digits: 2, isMoreBetter: false }, of: ({ frameTime }) => frameTime },
   { ...{ name: "map", unit: "kB", digits: 0, isMoreBetter: false }, of: ({ mapSize }) => mapSize / 1024 },
 ];
@@ -73,11 +86,14 @@ export interface Comparison {
   readonly difference: Verdict;
 }
 
-/** Each measure over the same recordings, judged together: five questions are asked, and chance counts for all of them. */
+/**
+ * Each measure that all recordings have, judged together: so many questions are asked, and chance counts for all of them.
+ */
 export function compareScores(first: readonly Score[], second: readonly Score[]): Comparison[] {
-  const rows = MEASURES.map(({ name, unit, of, digits, isMoreBetter }) => {
-    const [a, b] = [first.map(of), second.map(of)];
-    return { name, unit, digits, first: a, second: b, sign: isMoreBetter ? 1 : -1 };
+  const rows = MEASURES.flatMap(({ name, unit, of, digits, isMoreBetter }) => {
+    const [a, b] = [first, second].map((scores) => scores.map(of).filter((value) => value !== null));
+    if (a!.length < first.length || b!.length < second.length) return [];
+    return { name, unit, digits, first: a!, second: b!, sign: isMoreBetter ? 1 : -1 };
   });
   const verdicts = judge(
     rows.map(({ sign, first: a, second: b }) => b.map((value, r) => sign * (value - a[r]!))),

@@ -9,11 +9,11 @@ import { judge } from "../../tools/tune/statistics.ts";
 import { tunePage } from "../../tools/tune/tune-page.ts";
 
 const entries: Entry[] = ["one", "<b>two</b>", "three", "four"].map((path, n) => ({
-  ...{ path, content: `${n}`.repeat(64), settings: {} },
+  ...{ path, content: `${n}`.repeat(64), settings: {}, labels: null, labelsText: "" },
 }));
 const score = (within5cm: number, r: number): Score => ({
   ...{ within5cm: within5cm + 0.001 * ((r * 7) % 4), medianError: 0.01, answered: 0.9, pixels: 1000 },
-  ...{ frameTime: 2, mapSize: 2048, trajectory: null, recorded: 1, taken: 1, hash: "" },
+  ...{ frameTime: 2, mapSize: 2048, trajectory: null, labels: null, recorded: 1, taken: 1, hash: "" },
 });
 const candidate = (sigma0: number, within: number) => ({
   settings: { "evidence.sigma0": sigma0 },

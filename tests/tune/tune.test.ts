@@ -6,6 +6,7 @@ import { createRecording } from "../../src/record/file.ts";
 import { replayRecording } from "../../tools/replay/run.ts";
 import { loadScenario, simulateEvents } from "../../tools/simulate/scenario.ts";
 import { draw, grid, parseTry } from "../../tools/tune/candidates.ts";
+import { labelsPath } from "../../tools/tune/labels.ts";
 import type { Report } from "../../tools/tune/report.ts";
 import { openEntries, runAll } from "../../tools/tune/runs.ts";
 import { main } from "../../tools/tune.ts";
@@ -104,6 +105,33 @@ describe("tune", () => {
     expect(row.score.medianError).toBe(summary.heldOut!.medianError);
     expect(row.score.pixels).toBe(summary.heldOut!.pixels);
     expect(row.score.mapSize).toBe(summary.map.size);
+  });
+
+  test("labels beside a recording are scored, and changed labels are scored anew", async () => {
+    const name = labelsPath(recordings[0]!);
+    const outline = [[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5]]; // biome-ignore format: one line
+    const marked = async (value: unknown) => {
+      writeFileSync(name, JSON.stringify(value));
+      try {
+        return await run(recordings[0]!, "--try", "evidence.sigma0=0.02", "-r", results, "--json");
+      } finally {
+        rmSync(name);
+      }
+    };
+    // Where the base itself starts nothing stands.
+    const first = await marked({ obstacles: [{ name: "none", outline }] });
+    expect(first.errors).toBe("");
+    const report = JSON.parse(first.out) as Report & { replayed: number };
+    expect(report.base.labels).toMatchObject({ edgesFound: null, obstaclesFound: 0 });
+    expect(report.replayed).toBe(2);
+    const again = JSON.parse((await marked({ obstacles: [{ name: "none", outline }] })).out);
+    expect(again.replayed).toBe(0);
+    const second = JSON.parse((await marked({ edges: [{ name: "a", drop: 0.1, line: [[0, 9], [1, 9]] }] })).out); // biome-ignore format: one line
+    expect(second.replayed).toBe(2);
+    expect(second.base.labels).toMatchObject({ edgesFound: 0, obstaclesFound: null });
+    const wrong = await marked({ edges: [{}] });
+    expect(wrong.code).toBe(3);
+    expect(wrong.errors).toContain("labels.edges[0].name");
   });
 
   test("a run that is stopped keeps what is done", async () => {

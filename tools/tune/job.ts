@@ -1,12 +1,15 @@
 import { openRecording } from "../../src/record/file.ts";
 import { replayBare } from "../replay/bare.ts";
 import { resolvedOf, Shelf } from "../replay/prepared.ts";
+import { replayRecording } from "../replay/run.ts";
+import { type LabelScore, type Labels, scoreLabels } from "./labels.ts";
 
 /** One replay with held-out frames; plain data, to cross threads. */
 export interface Job {
   readonly path: string;
   /** Over those in the recording's header. */
   readonly settings: Readonly<Record<string, unknown>>;
+  readonly labels: Labels | null;
 }
 
 /** What a replay scored and cost. */
@@ -28,6 +31,8 @@ export interface Score {
   readonly mapSize: number;
   /** RMS of the absolute trajectory error after alignment, metres; null without reference, or with its poses. */
   readonly trajectory: number | null;
+  /** Against what people marked; null without labels. */
+  readonly labels: LabelScore | null;
   /** Seconds of recording, and taken to replay and score it. */
   readonly recorded: number;
   readonly taken: number;
@@ -41,7 +46,7 @@ export type Answer = { readonly score: Score } | { readonly failed: string };
 /** Of this thread. */
 const shelf = new Shelf();
 
-export default async function runJob({ path, settings: given }: Job): Promise<Answer> {
+export default async function runJob({ path, settings: given, labels }: Job): Promise<Answer> {
   const start = performance.now();
   try {
     const recording = await openRecording(path);
@@ -63,6 +68,11 @@ export default async function runJob({ path, settings: given }: Job): Promise<An
           frameTime: replay.frameTime,
           mapSize: replay.head.grid.byteSize,
           trajectory: replay.trajectory?.aligned.rmse ?? null,
+          // Floor edges are the guard's, which a bare head has not.
+          labels:
+            labels === null
+              ? null
+              : scoreLabels(labels, (await replayRecording(path, { settings: given })).head),
           recorded: replay.recorded,
           taken: (performance.now() - start) / 1000,
           hash: replay.hash,

@@ -13,7 +13,7 @@ import {
   renderPage,
   table,
 } from "./page.ts";
-import { BY, bestOf, describeDifference, type Line, type Report } from "./report.ts";
+import { BY, bestOf, describeDifference, describeLabels, type Line, type Report } from "./report.ts";
 import type { MapPicture } from "./report-files.ts";
 import { describeSettings, type Entry, type Given } from "./runs.ts";
 
@@ -154,6 +154,7 @@ function settingsTable({ base }: Report, shown: readonly Line[]): string {
     `${(1000 * line.medianError).toFixed(2)} mm`,
     `${line.frameTime.toFixed(2)} ms`,
     `${(line.mapSize / 1024).toFixed(0)} kB`,
+    ...(base.labels === null ? [] : [describeLabels(line.labels).replace(" | ", "")]),
   ];
   const rows: Cell[][] = [["base", describeSettings(base.settings), ...numbers(base), "", ""]];
   for (const [n, line] of shown.entries()) {
@@ -169,7 +170,17 @@ function settingsTable({ base }: Report, shown: readonly Line[]): string {
     ]);
   }
   return table(
-    ["no.", "settings", "within 5 cm", "median error", "a frame", "map", "gain (95 %)", "for certain?"],
+    [
+      "no.",
+      "settings",
+      "within 5 cm",
+      "median error",
+      "a frame",
+      "map",
+      ...(base.labels === null ? [] : ["by labels"]),
+      "gain (95 %)",
+      "for certain?",
+    ],
     rows,
   );
 }
