@@ -11,8 +11,8 @@ const HELP = `Usage: tune [options] <recording>...    which settings predict hel
   -t, --try <name=a,b,c>  values of a setting to try; given again, all combinations of them are tried
       --random <n>        n random combinations instead; <name=low..high> then draws from a range
       --seed <n>          of the random combinations (default 1)
-      --by <what>         within: share of held-out pixels predicted within 5 cm; or error: their median depth
-                          error (default within)
+      --by <what>         within: share of held-out pixels predicted within 5 cm; error: their median depth error;
+                          or agreement: what is missing and what is too much alike (default within)
       --set <name=value>, --settings <file>, --pose <source>   as for replay: the base that others are compared with
   -r, --results <file>    where scores are kept, one JSON line each (default tune.jsonl). What is there already is not
                           done again: Ctrl-C keeps what is done, and the same command goes on

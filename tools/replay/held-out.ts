@@ -4,6 +4,7 @@ import type { Head } from "../../src/head/head.ts";
 import {
   type BlockGrid,
   blockKey,
+  FREE_BELOW,
   inReach,
   OCCUPIED_FROM,
   UNKNOWN,
@@ -23,6 +24,14 @@ export interface HeldOutScore {
   readonly medianError: number;
   /** Share of all cast pixels predicted within 5 cm along the ray. */
   readonly within5cm: number;
+  /** Share of all for which the map has a surface within 5 cm of the point that was measured. */
+  readonly found: number;
+  /** Share of all for which the map calls free a point in the air before it, chosen by chance, always the same. */
+  readonly airFree: number;
+  /** Of the voxels that stop a ray, the share that do not stop most of theirs more than 10 cm too early. */
+  readonly believed: number;
+  /** Mean of these three: a surface that is missing, one too many and air that is not known to be free count alike. */
+  readonly agreement: number;
 }
 
 /** Pixels of one held-out frame, in the lens frame. */
@@ -33,6 +42,7 @@ export interface Question {
   readonly rays: Float32Array;
 }
 
+/** Metres, whatever the voxels: maps with coarse and with fine ones answer the same question. */
 const WITHIN = 0.05;
 /** Most pixels of a frame that are asked for: what is next to a pixel says the same again. */
 const MOST_PIXELS = 300;
@@ -112,6 +122,10 @@ export function scoreHeldOut(
   let frames = 0;
   let pixels = 0;
   let within = 0;
+  let [places, found, airFree] = [0, 0, 0];
+  /** By voxel: rays that it stops in time, less those that it stops too early. */
+  const votes = new Map<number, number>();
+  const seen = new Set<number>();
   for (const { sensor, sequence, rays } of questions) {
     const pose = poses.get(frameName(sensor, sequence));
     if (pose === undefined) continue;
@@ -121,13 +135,34 @@ export function scoreHeldOut(
       const range = rays[n + 3]!;
       const along = turn(pose.rotation, [rays[n]!, rays[n + 1]!, rays[n + 2]!]);
       pixels++;
+      const at = (t: number): Vec3 => [
+        pose.position[0] + t * along[0],
+        pose.position[1] + t * along[1],
+        pose.position[2] + t * along[2],
+      ];
       const predicted = caster.cast(pose.position, along, range + 1);
+      const end = at(range);
+      const place = placeOf(end);
+      if (!seen.has(place)) {
+        seen.add(place);
+        places++;
+        const share = scatter(sequence, 4096 + n) / 2 ** 31;
+        if (hasSurface(head, end)) found++;
+        if (isFree(head.grid, at(share * Math.max(0, range - 2 * WITHIN)))) airFree++;
+      }
+      if (predicted !== Number.POSITIVE_INFINITY) {
+        const vote = predicted >= range - 2 * WITHIN ? 1 : -1;
+        votes.set(caster.stoppedBy, (votes.get(caster.stoppedBy) ?? 0) + vote);
+      }
       if (predicted === Number.POSITIVE_INFINITY) continue;
       const error = Math.abs(predicted - range);
       errors.push(isScan ? error : error * rays[n + 2]!);
       if (error <= WITHIN) within++;
     }
   }
+  let borneOut = 0;
+  for (const vote of votes.values()) if (vote >= 0) borneOut++;
+  const believed = borneOut / Math.max(1, votes.size);
   const sorted = Float64Array.from(errors).sort();
   return {
     frames,
@@ -135,7 +170,39 @@ export function scoreHeldOut(
     answered: errors.length / pixels,
     medianError: sorted[sorted.length >> 1] ?? Number.NaN,
     within5cm: within / pixels,
+    found: found / places,
+    airFree: airFree / places,
+    believed,
+    agreement: (found / places + airFree / places + believed) / 3,
   };
+}
+
+/** The cube of 5 cm around a point of the world, as a whole number. */
+const placeOf = ([x, y, z]: Vec3): number =>
+  wholeOf(Math.floor(x / WITHIN), Math.floor(y / WITHIN), Math.floor(z / WITHIN));
+
+/** Three whole numbers within 2^16 of 0 as one. */
+const wholeOf = (i: number, j: number, k: number): number => (i * 2 ** 17 + j) * 2 ** 17 + k;
+
+/** Whether a map has an occupied voxel or floor within 5 cm of a point of the world (of a cube about it). */
+function hasSurface({ grid, floor }: Pick<Head, "grid" | "floor">, [x, y, z]: Vec3): boolean {
+  const size = grid.voxelSize;
+  const [i0, i1] = [Math.floor((x - WITHIN) / size), Math.floor((x + WITHIN) / size)];
+  const [j0, j1] = [Math.floor((y - WITHIN) / size), Math.floor((y + WITHIN) / size)];
+  const [k0, k1] = [Math.floor((z - WITHIN) / size), Math.floor((z + WITHIN) / size)];
+  for (let i = i0; i <= i1; i++) {
+    for (let j = j0; j <= j1; j++) {
+      if (Math.abs(floor.heightAt(i, j) - z) <= WITHIN) return true;
+      for (let k = k0; k <= k1; k++) if (grid.valueAt(i, j, k) >= OCCUPIED_FROM) return true;
+    }
+  }
+  return false;
+}
+
+/** Whether a map calls the place of a point free; unknown is not. */
+function isFree(grid: BlockGrid, [x, y, z]: Vec3): boolean {
+  const size = grid.voxelSize;
+  return grid.valueAt(Math.floor(x / size), Math.floor(y / size), Math.floor(z / size)) < FREE_BELOW;
 }
 
 /** A frame among those of all sensors. */
@@ -159,6 +226,9 @@ export class Caster {
     this.#low = Math.floor(low / grid.voxelSize - 2);
     this.#high = Math.ceil(high / grid.voxelSize + 1);
   }
+
+  /** The voxel that stopped the ray cast last, as a whole number. */
+  stoppedBy = 0;
 
   /**
    * @param from  world metres
@@ -211,10 +281,12 @@ export class Caster {
         if (k > height - 1.5 && k < height + 0.5) {
           // In the column at hand the floor is a level patch, here only from above.
           const meets = dz < 0 ? (height - az) / dz : Number.POSITIVE_INFINITY;
+          this.stoppedBy = wholeOf(i, j, k);
           if (meets >= entry - 1e-9 && meets <= exit + 1e-9)
             return meets <= most ? meets : Number.POSITIVE_INFINITY;
           if (dz < 0 && meets < entry) return entry;
         } else if (valueIn(pool, start, i, j, k) >= OCCUPIED_FROM) {
+          this.stoppedBy = wholeOf(i, j, k);
           return (entry + Math.min(exit, most)) / 2;
         }
       }

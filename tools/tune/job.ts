@@ -14,6 +14,11 @@ export interface Job {
 
 /** What a replay scored and cost. */
 export interface Score {
+  /** Mean of the next three, 0 to 1; see `HeldOutScore`. */
+  readonly agreement: number;
+  readonly found: number;
+  readonly airFree: number;
+  readonly believed: number;
   /** Share of held-out pixels predicted within 5 cm along the ray, 0 to 1; pixels without an answer count as wrong. */
   readonly within5cm: number;
   /** Median depth error of the answered held-out pixels, metres. */
@@ -60,6 +65,10 @@ export default async function runJob({ path, settings: given, labels }: Job): Pr
       if (heldOut.pixels === 0) return { failed: "no pixel of a held-out frame could be scored" };
       return {
         score: {
+          agreement: heldOut.agreement,
+          found: heldOut.found,
+          airFree: heldOut.airFree,
+          believed: heldOut.believed,
           within5cm: heldOut.within5cm,
           // No answered pixel at all: as wrong as can be said in JSON.
           medianError: Number.isNaN(heldOut.medianError) ? Number.MAX_VALUE : heldOut.medianError,

@@ -3,11 +3,12 @@ import { describeSettings, type Entry, type Given } from "./runs.ts";
 import { FEWEST, judge, leaveOneOut, spearman, type Verdict } from "./statistics.ts";
 
 /** What settings are ranked by; both without truth. */
-export const CRITERIA = ["within", "error"] as const;
+export const CRITERIA = ["within", "error", "agreement"] as const;
 export type Criterion = (typeof CRITERIA)[number];
 
 /** What a criterion is, and in what a gain by it is told. */
 export const BY: Readonly<Record<Criterion, { readonly unit: string; readonly about: string }>> = {
+  agreement: { unit: "points", about: "points of agreement with held-out frames" },
   within: { unit: "points", about: "points of the share within 5 cm" },
   error: { unit: "mm", about: "mm of the median error" },
 };
@@ -82,7 +83,11 @@ function losses(base: LabelMeans | null, best: LabelMeans | null): string[] {
 
 /** Higher is better, in points of a percentage or millimetres. */
 const criterion = (score: Score, by: Criterion): number =>
-  by === "within" ? 100 * score.within5cm : -1000 * score.medianError;
+  by === "agreement"
+    ? 100 * score.agreement
+    : by === "within"
+      ? 100 * score.within5cm
+      : -1000 * score.medianError;
 
 /**
  * Compares candidates with a base over the same recordings.
