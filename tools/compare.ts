@@ -3,6 +3,7 @@ import { parseArgs } from "node:util";
 import { settingsFrom } from "./replay.ts";
 import type { Score } from "./tune/job.ts";
 import { describeDifference } from "./tune/report.ts";
+import { isPageName, mapPictures, writeReport } from "./tune/report-files.ts";
 import {
   CORES,
   describeSettings,
@@ -20,6 +21,7 @@ const HELP = `Usage: compare [options] <recording>...    two settings on the sam
   -b <name=value | file>  the second, likewise
   -r, --results <file>    where scores are kept, shared with tune (default tune.jsonl)
   -w, --workers <n>       replays at a time (default: one per core; 1 for times that nothing else disturbs)
+      --report <file>     write the comparison as a page too (HTML, one file), and as JSON beside it
       --json              print the comparison as JSON
   -h, --help              show this text
 Exit codes: 0 done, 1 a replay failed or an internal error, 2 wrong usage, 3 recording missing or unreadable,
@@ -29,6 +31,7 @@ const options = {
   b: { type: "string", short: "b", multiple: true },
   results: { type: "string", short: "r", default: "tune.jsonl" },
   workers: { type: "string", short: "w", default: String(CORES) },
+  report: { type: "string" },
   json: { type: "boolean" },
   help: { type: "boolean", short: "h" },
 } as const;
@@ -36,7 +39,8 @@ const options = {
 interface Measure {
   readonly name: string;
   readonly unit: string;
-  readonly of: (score: Score) => number;
+  /** Null where nothing tells. */
+  readonly of: (score: Score) => number | null;
   readonly digits: number;
   /** Whether more is better. */
   readonly isMoreBetter: boolean;
@@ -55,13 +59,26 @@ const MEASURES: readonly Measure[] = [
     ...{ name: "answered", unit: "%", digits: 2, isMoreBetter: true },
     of: ({ answered }) => 100 * answered,
   },
+  {
+    ...{ name: "true edges found", unit: "%", digits: 1, isMoreBetter: true },
+    of: ({ labels }) => (labels?.edgesFound == null ? null : 100 * labels.edgesFound),
+  },
+  {
+    ...{ name: "false edges", unit: "m", digits: 2, isMoreBetter: false },
+    of: ({ labels }) => labels?.falseEdges ?? null,
+  },
+  {
+    ...{ name: "obstacles found", unit: "%", digits: 1, isMoreBetter: true },
+    of: ({ labels }) => (labels?.obstaclesFound == null ? null : 100 * labels.obstaclesFound),
+  },
   { ...{ name: "a frame", unit: "ms", digits: 2, isMoreBetter: false }, of: ({ frameTime }) => frameTime },
   { ...{ name: "map", unit: "kB", digits: 0, isMoreBetter: false }, of: ({ mapSize }) => mapSize / 1024 },
 ];
 
-interface Comparison {
+export interface Comparison {
   readonly name: string;
   readonly unit: string;
+  readonly digits: number;
   /** Per recording. */
   readonly first: readonly number[];
   readonly second: readonly number[];
@@ -69,11 +86,14 @@ interface Comparison {
   readonly difference: Verdict;
 }
 
-/** Each measure over the same recordings, judged together: five questions are asked, and chance counts for all of them. */
+/**
+ * Each measure that all recordings have, judged together: so many questions are asked, and chance counts for all of them.
+ */
 export function compareScores(first: readonly Score[], second: readonly Score[]): Comparison[] {
-  const rows = MEASURES.map(({ name, unit, of, isMoreBetter }) => {
-    const [a, b] = [first.map(of), second.map(of)];
-    return { name, unit, first: a, second: b, sign: isMoreBetter ? 1 : -1 };
+  const rows = MEASURES.flatMap(({ name, unit, of, digits, isMoreBetter }) => {
+    const [a, b] = [first, second].map((scores) => scores.map(of).filter((value) => value !== null));
+    if (a!.length < first.length || b!.length < second.length) return [];
+    return { name, unit, digits, first: a!, second: b!, sign: isMoreBetter ? 1 : -1 };
   });
   const verdicts = judge(
     rows.map(({ sign, first: a, second: b }) => b.map((value, r) => sign * (value - a[r]!))),
@@ -96,8 +116,7 @@ function describe(
     `second  ${describeSettings(settings[1])}`,
     `${"mean of recordings".padEnd(20)}${"first".padStart(10)}${"second".padStart(10)}       second - first (95 % interval)   the second is`,
   ];
-  for (const [i, { name, unit, first, second, difference }] of comparisons.entries()) {
-    const { digits } = MEASURES[i]!;
+  for (const { name, unit, digits, first, second, difference } of comparisons) {
     const number = (value: number) => value.toFixed(digits).padStart(10);
     lines.push(
       `${name.padEnd(20)}${number(mean(first))}${number(mean(second))} ${unit.padEnd(3)}   ` +
@@ -145,6 +164,9 @@ export async function main(args: string[]): Promise<number> {
     if (!(Number.isInteger(workers) && workers >= 1 && workers <= 1024)) {
       return fail(2, `--workers must be a whole number from 1 to 1024, got "${values.workers}"`);
     }
+    if (values.report !== undefined && !isPageName(values.report)) {
+      return fail(2, `--report takes a file that ends in .html, got "${values.report}"`);
+    }
     const settings = [await given(values.a), await given(values.b)] as const;
     const entries = await openEntries(positionals);
     isRunning = true;
@@ -162,10 +184,19 @@ export async function main(args: string[]): Promise<number> {
     if (first.some(({ pixels }, r) => Math.abs(second[r]!.pixels / pixels - 1) > 0.01)) {
       warnings.push("scored on other pixels (range or lost frames): the scores are not of the same question");
     }
-    if (values.json) {
-      const recordings = entries.map(({ path, content }) => ({ path, content }));
-      console.log(JSON.stringify({ recordings, settings, comparisons, warnings }, null, 2));
-    } else {
+    const recordings = entries.map(({ path, content }) => ({ path, content }));
+    const all = JSON.stringify({ recordings, settings, comparisons, warnings }, null, 2);
+    if (values.report !== undefined) {
+      const maps = await mapPictures(entries[0]!.path, [
+        { name: "first", settings: settings[0] },
+        { name: "second", settings: settings[1] },
+      ]);
+      // Loaded by those alone who want it.
+      const { comparePage } = await import("./tune/compare-page.ts");
+      await writeReport(values.report, comparePage(entries, settings, comparisons, warnings, maps), all);
+    }
+    if (values.json) console.log(all);
+    else {
       console.log(describe(entries, [...settings], comparisons).join("\n"));
       for (const warning of warnings) console.log(`careful: ${warning}`);
     }

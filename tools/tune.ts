@@ -3,19 +3,21 @@ import { parseArgs } from "node:util";
 import { settingsFrom } from "./replay.ts";
 import { draw, grid, parseTry } from "./tune/candidates.ts";
 import type { Score } from "./tune/job.ts";
-import { CRITERIA, type Criterion, describeReport, makeReport } from "./tune/report.ts";
+import { bestOf, CRITERIA, type Criterion, describeReport, makeReport } from "./tune/report.ts";
+import { isPageName, mapPictures, writeReport } from "./tune/report-files.ts";
 import { CORES, exitCodeOf, keyOf, openEntries, runAll, untilInterrupted } from "./tune/runs.ts";
 
 const HELP = `Usage: tune [options] <recording>...    which settings predict held-out frames better than those you have?
   -t, --try <name=a,b,c>  values of a setting to try; given again, all combinations of them are tried
       --random <n>        n random combinations instead; <name=low..high> then draws from a range
       --seed <n>          of the random combinations (default 1)
-      --by <what>         within: share of held-out pixels predicted within 5 cm; or error: their median depth
-                          error (default within)
+      --by <what>         within: share of held-out pixels predicted within 5 cm; error: their median depth error;
+                          or agreement: what is missing and what is too much alike (default within)
       --set <name=value>, --settings <file>, --pose <source>   as for replay: the base that others are compared with
   -r, --results <file>    where scores are kept, one JSON line each (default tune.jsonl). What is there already is not
                           done again: Ctrl-C keeps what is done, and the same command goes on
   -w, --workers <n>       replays at a time (default: one per core)
+      --report <file>     write the report as a page too (HTML, one file), and as JSON beside it
       --json              print the report as JSON
   -h, --help              show this text
 Exit codes: 0 done, 1 a replay failed or an internal error, 2 wrong usage, 3 recording missing or unreadable,
@@ -30,6 +32,7 @@ const options = {
   pose: { type: "string" },
   results: { type: "string", short: "r", default: "tune.jsonl" },
   workers: { type: "string", short: "w", default: String(CORES) },
+  report: { type: "string" },
   json: { type: "boolean" },
   help: { type: "boolean", short: "h" },
 } as const;
@@ -47,6 +50,9 @@ export async function main(args: string[]): Promise<number> {
       return 0;
     }
     if (positionals.length === 0) return fail(2, "expected recordings (see --help)");
+    if (values.report !== undefined && !isPageName(values.report)) {
+      return fail(2, `--report takes a file that ends in .html, got "${values.report}"`);
+    }
     if (values.try === undefined) return fail(2, "nothing to try; give --try <name=a,b,c> (see --help)");
     const by = values.by as Criterion;
     if (!CRITERIA.includes(by)) return fail(2, `--by must be ${CRITERIA.join(" or ")}, got "${values.by}"`);
@@ -95,7 +101,18 @@ export async function main(args: string[]): Promise<number> {
     });
     const report = makeReport(entries, { settings: base, scores: own }, scored, by);
     const counts = { replayed: run.done, kept: run.kept };
-    if (values.json) console.log(JSON.stringify({ ...report, ...counts, failures: run.failures }, null, 2));
+    const all = JSON.stringify({ ...report, ...counts, failures: run.failures }, null, 2);
+    if (values.report !== undefined) {
+      const best = bestOf(report);
+      const maps = await mapPictures(entries[0]!.path, [
+        { name: "base", settings: base },
+        ...(best === null ? [] : [{ name: "best", settings: best.settings }]),
+      ]);
+      // Loaded by those alone who want it.
+      const { tunePage } = await import("./tune/tune-page.ts");
+      await writeReport(values.report, tunePage(report, entries, maps), all);
+    }
+    if (values.json) console.log(all);
     else {
       console.log(`${run.done} replays done, ${run.kept} taken from ${values.results}`);
       console.log(describeReport(report).join("\n"));

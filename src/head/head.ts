@@ -54,6 +54,9 @@ const FIXED_SETTINGS = [
 ] as const;
 /** Poses kept of each source: some seconds at any usual rate. */
 const POSES_KEPT = 512;
+/** What a bare head has of a mask that it did not apply. */
+const NO_REASONS = new Uint8Array(0);
+const NO_TALLY = new Uint32Array(0);
 
 /** Adds masked depth to a map; the number of pixels used. */
 type Integrate = (depth: Uint16Array, rotation: Float64Array, position: Float64Array) => number;
@@ -75,6 +78,8 @@ interface Channel {
   readonly reflex: Reflex | null;
   /** What it said of the newest frame; overwritten by the next. */
   judged: ReflexFrame | null;
+  /** Whether something close was before the lens in the newest frame. */
+  isCovered: boolean;
   /** What the mask left of the newest frame; overwritten by the next. */
   masked: MaskResult | null;
   lastSequence: number | null;
@@ -90,6 +95,14 @@ interface WaitingFrame {
   readonly amplitude: Uint16Array;
   hasAmplitude: boolean;
   isMapped: boolean;
+}
+
+export interface HeadOptions {
+  /**
+   * Frames come masked already (their counts are what `DepthMask` leaves of them, in its unit) and judged (`Head.isClear`), and
+   * only the map is wanted: no reflex, reach or pace, and layers at the end alone. The map and the poses come out the same.
+   */
+  readonly isBare?: boolean;
 }
 
 /**
@@ -121,6 +134,9 @@ export class Head {
   onReach: ((outputs: readonly HeadOutput[]) => void) | null = null;
   /** While false, frames are judged and located but not written to the map (revision 0 in their output). */
   isMapping = true;
+  /** Of a bare head: whether the frame taken next was found not to be covered. */
+  isClear = true;
+  readonly #isBare: boolean;
   /** Made at the first frame, when poses are tracked. */
   #tracker: Tracker | null = null;
   /** Keyframes and loops of tracked poses; the map being made anew after a loop was closed. */
@@ -146,7 +162,8 @@ export class Head {
   readonly #position = new Float64Array(3);
 
   /** @throws {RangeError} if optics, a setting, or their combination are not valid, naming the field */
-  constructor(setup: Setup, settings: Settings) {
+  constructor(setup: Setup, settings: Settings, { isBare = false }: HeadOptions = {}) {
+    this.#isBare = isBare;
     this.setup = setup;
     this.settings = settings;
     this.grid = new BlockGrid(settings["map.voxelSize"]);
@@ -292,8 +309,11 @@ export class Head {
         : null,
       mounts: new PoseBuffer(POSES_KEPT, maxGap),
       references: new PoseBuffer(POSES_KEPT, maxGap),
-      reflex: this.guard.openReflex(optics, mask.rays, mask.unitsPerMetre, DEFAULT_MASK_SETTINGS.noise),
+      reflex: this.#isBare
+        ? null
+        : this.guard.openReflex(optics, mask.rays, mask.unitsPerMetre, DEFAULT_MASK_SETTINGS.noise),
       judged: null,
+      isCovered: false,
       masked: null,
       lastSequence: null,
       waiting: {
@@ -406,7 +426,7 @@ export class Head {
       if (frame.isWaiting) this.#skip(sensor, frame.time, frame.sequence, "no pose", "the recording ended");
       frame.isWaiting = false;
     });
-    if (this.#sinceLayers > 0) this.#updateLayers(this.#lastTime, this.#lastFloor);
+    if (this.#sinceLayers > 0) this.#updateLayers(this.#lastTime, this.#lastFloor, true);
     return this.#outputs;
   }
 
@@ -429,8 +449,9 @@ export class Head {
       this.#skip(sensor, frame.time, frame.sequence, "overtaken", `by frame ${sequence}`);
       frame.isWaiting = false;
     }
-    const masked = channel.mask.apply(event.counts, event.amplitude);
+    const masked = this.#mask(channel, event.counts, event.amplitude);
     channel.masked = masked;
+    channel.isCovered = this.#isBare && !this.isClear;
     const pose = this.#poseAt(channel, time);
     this.#reflex(
       sensor,
@@ -456,6 +477,11 @@ export class Head {
     }
   }
 
+  #mask({ mask }: Channel, counts: Uint16Array, amplitude: Uint16Array | null): MaskResult {
+    if (!this.#isBare) return mask.apply(counts, amplitude);
+    return { depth: counts, reason: NO_REASONS, tally: NO_TALLY, unitsPerMetre: mask.unitsPerMetre };
+  }
+
   #retryWaiting(now: number): void {
     for (let sensor = 0; sensor < this.#channels.length; sensor++) {
       const channel = this.#channels[sensor]!;
@@ -468,7 +494,7 @@ export class Head {
       } else if (typeof pose === "string") {
         this.#skip(sensor, frame.time, frame.sequence, "no pose", pose);
       } else {
-        const masked = channel.mask.apply(frame.counts, frame.hasAmplitude ? frame.amplitude : null);
+        const masked = this.#mask(channel, frame.counts, frame.hasAmplitude ? frame.amplitude : null);
         this.#map(sensor, channel, frame.time, frame.sequence, masked, pose, frame.isMapped);
       }
       frame.isWaiting = false;
@@ -567,7 +593,7 @@ export class Head {
     const { all: samples } = channel.sampler;
     const sensor = this.#channels.indexOf(channel);
     const floorHeight = floorOf(worldFromBase);
-    const isClear = channel.judged?.sight !== "covered";
+    const isClear = !channel.isCovered;
     const frame = { time, sensor, result, floorHeight, isClear, depth, unitsPerMetre, samples };
     const correction = this.#revisits?.take(frame) ?? null;
     if (correction !== null) {
@@ -643,7 +669,7 @@ export class Head {
       "attitude" in pose ? this.#track(channel, time, masked, pose) : { ...pose, isFit: true, state: null };
     const { worldFromBase, worldFromLens, floorHeight } = located;
     // A hand before the lens is no part of the room.
-    const isSeen = isAllowed && located.isFit && channel.judged?.sight !== "covered";
+    const isSeen = isAllowed && located.isFit && !channel.isCovered;
     const isMapped = isSeen && this.#remake?.isReplacing !== true;
     if (channel.judged !== null) {
       const [x, y, yaw] = planar(worldFromBase);
@@ -713,6 +739,7 @@ export class Head {
     const R = this.#unpack(levelFromLens);
     const judged = channel.reflex.look(masked.depth, masked.reason, amplitude, R, this.#position);
     channel.judged = judged;
+    channel.isCovered = judged.sight === "covered";
     guard.watch(judged, time);
     if (!guard.isLate) this.#isLateSaid = false;
     const { room } = guard.straightRoom(judged);
@@ -849,7 +876,8 @@ export class Head {
     this.#outputs.push({ kind: "finding", time, point, alarm, verdict, evidence, age });
   }
 
-  #updateLayers(time: number, floorHeight: number): void {
+  #updateLayers(time: number, floorHeight: number, isLast = false): void {
+    if (this.#isBare && !isLast) return;
     this.#sinceLayers = 0;
     const columns = this.layers.update(floorHeight);
     const { layers } = this;

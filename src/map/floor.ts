@@ -228,6 +228,19 @@ export class FloorLayer {
     return tile === undefined || tile.count[c] === 0 ? Number.NaN : tile.height[c]!;
   }
 
+  /** Lowest and highest floor, metres; Infinity and -Infinity before any was seen. */
+  span(): readonly [low: number, high: number] {
+    let [low, high] = [Number.POSITIVE_INFINITY, Number.NEGATIVE_INFINITY];
+    for (const { count, height } of this.#tiles.values()) {
+      for (let c = 0; c < count.length; c++) {
+        if (count[c] === 0) continue;
+        low = Math.min(low, height[c]!);
+        high = Math.max(high, height[c]!);
+      }
+    }
+    return [low, high];
+  }
+
   /** Mean floor heights, metres or NaN, of the 8 x 8 columns from (i, j), multiples of 8; i fastest. */
   heightsOfBlock(i: number, j: number, heights: Float64Array): void {
     const tile = this.#tileAt(i, j);
@@ -243,7 +256,16 @@ export class FloorLayer {
   }
 
   #tileAt(i: number, j: number): FloorTile | undefined {
-    return isInReach(i >> 5, j >> 5) ? this.#tiles.get(tileKey(i >> 5, j >> 5)) : undefined;
+    if (!isInReach(i >> 5, j >> 5)) return undefined;
+    const key = tileKey(i >> 5, j >> 5);
+    // Asked for along rays and rows: most often the same tile again.
+    if (key === this.#lastKey) return this.#lastTile!;
+    const tile = this.#tiles.get(key);
+    if (tile !== undefined) {
+      this.#lastKey = key;
+      this.#lastTile = tile;
+    }
+    return tile;
   }
 
   get byteSize(): number {

@@ -3,8 +3,9 @@ import { compareScores, main } from "../../tools/compare.ts";
 import type { Score } from "../../tools/tune/job.ts";
 
 const score = (within5cm: number, medianError: number): Score => ({
+  ...{ agreement: 0.9, found: 0.9, airFree: 0.9, believed: 0.9 },
   ...{ within5cm, medianError, answered: 0.9, pixels: 1000, frameTime: 2, mapSize: 2048 },
-  ...{ trajectory: null, recorded: 1, taken: 1, hash: "" },
+  ...{ trajectory: null, labels: null, recorded: 1, taken: 1, hash: "" },
 });
 
 test("less error is better, more within 5 cm too, and equal cost is told apart by nobody", () => {
@@ -21,6 +22,21 @@ test("less error is better, more within 5 cm too, and equal cost is told apart b
   expect(error!.difference.high).toBeGreaterThan(error!.difference.mean);
   for (const same of [answered, frame, map]) expect(same!.difference.verdict).toBe("not told apart");
   expect(compareScores(second, first)[0]!.difference.verdict).toBe("worse");
+});
+
+test("labels are compared where every recording has them", () => {
+  const marked = (edgesFound: number): Score => ({
+    ...score(0.8, 0.01),
+    labels: { edgesFound, falseEdges: 0.1, obstaclesFound: null, missed: [] },
+  });
+  const names = (first: Score[], second: Score[]) => compareScores(first, second).map(({ name }) => name);
+  const worse = compareScores([0.9, 0.91, 0.92, 0.9].map(marked), [0.5, 0.52, 0.51, 0.5].map(marked));
+  const edges = worse.find(({ name }) => name === "true edges found")!;
+  expect(edges.difference).toMatchObject({ verdict: "worse", mean: expect.closeTo(-40, 0) });
+  expect(worse.map(({ name }) => name)).not.toContain("obstacles found");
+  expect(names([marked(0.9), score(0.8, 0.01)], [marked(0.9), marked(0.9)])).not.toContain(
+    "true edges found",
+  );
 });
 
 test("wrong use is told, with its exit code", async () => {

@@ -6,6 +6,7 @@ import { createRecording } from "../../src/record/file.ts";
 import { replayRecording } from "../../tools/replay/run.ts";
 import { loadScenario, simulateEvents } from "../../tools/simulate/scenario.ts";
 import { draw, grid, parseTry } from "../../tools/tune/candidates.ts";
+import { labelsPath } from "../../tools/tune/labels.ts";
 import type { Report } from "../../tools/tune/report.ts";
 import { openEntries, runAll } from "../../tools/tune/runs.ts";
 import { main } from "../../tools/tune.ts";
@@ -71,6 +72,13 @@ describe("tune", () => {
     expect(report.lines[0]!.within5cm).toBeGreaterThan(report.base.within5cm);
     expect([report.replayed, report.kept]).toEqual([9, 0]);
 
+    const page = join(folder, "report.html");
+    const reported = await run(...command, "--report", page);
+    expect(reported.code).toBe(0);
+    expect(JSON.parse(readFileSync(join(folder, "report.json"), "utf8"))).toEqual(JSON.parse(reported.out));
+    // The maps of the base and of the best.
+    expect(readFileSync(page, "utf8").match(/<img /g)).toHaveLength(2);
+
     // A killed writer's half line is done again, and nothing else.
     const before = readFileSync(results, "utf8").trimEnd().split("\n");
     truncateSync(results, readFileSync(results).length - 20);
@@ -93,9 +101,37 @@ describe("tune", () => {
     const row = rows.find(
       ({ recording, settings }) => recording === recordings[0] && settings["evidence.sigma0"] === 0.2,
     );
-    expect(row.score.hash).toBe(summary.hash);
     expect(row.score.within5cm).toBe(summary.heldOut!.within5cm);
+    expect(row.score.medianError).toBe(summary.heldOut!.medianError);
+    expect(row.score.pixels).toBe(summary.heldOut!.pixels);
     expect(row.score.mapSize).toBe(summary.map.size);
+  });
+
+  test("labels beside a recording are scored, and changed labels are scored anew", async () => {
+    const name = labelsPath(recordings[0]!);
+    const outline = [[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5]]; // biome-ignore format: one line
+    const marked = async (value: unknown) => {
+      writeFileSync(name, JSON.stringify(value));
+      try {
+        return await run(recordings[0]!, "--try", "evidence.sigma0=0.02", "-r", results, "--json");
+      } finally {
+        rmSync(name);
+      }
+    };
+    // Where the base itself starts nothing stands.
+    const first = await marked({ obstacles: [{ name: "none", outline }] });
+    expect(first.errors).toBe("");
+    const report = JSON.parse(first.out) as Report & { replayed: number };
+    expect(report.base.labels).toMatchObject({ edgesFound: null, obstaclesFound: 0 });
+    expect(report.replayed).toBe(2);
+    const again = JSON.parse((await marked({ obstacles: [{ name: "none", outline }] })).out);
+    expect(again.replayed).toBe(0);
+    const second = JSON.parse((await marked({ edges: [{ name: "a", drop: 0.1, line: [[0, 9], [1, 9]] }] })).out); // biome-ignore format: one line
+    expect(second.replayed).toBe(2);
+    expect(second.base.labels).toMatchObject({ edgesFound: 0, obstaclesFound: null });
+    const wrong = await marked({ edges: [{}] });
+    expect(wrong.code).toBe(3);
+    expect(wrong.errors).toContain("labels.edges[0].name");
   });
 
   test("a run that is stopped keeps what is done", async () => {

@@ -1,9 +1,16 @@
 import type { Pose, Vec3 } from "../../src/geometry/optics.ts";
 import { turn } from "../../src/geometry/rigid.ts";
 import type { Head } from "../../src/head/head.ts";
-import { OCCUPIED_FROM } from "../../src/map/grid.ts";
-import { traverse } from "../../src/map/ray.ts";
-import type { Recording } from "../../src/record/file.ts";
+import {
+  type BlockGrid,
+  blockKey,
+  FREE_BELOW,
+  inReach,
+  OCCUPIED_FROM,
+  UNKNOWN,
+  voxelOffset,
+} from "../../src/map/grid.ts";
+import type { DepthEvent, Setup } from "../../src/sense/events.ts";
 import { DEFAULT_MASK_SETTINGS, DepthMask } from "../../src/sense/mask.ts";
 
 /** How well a map predicts frames it has not seen. */
@@ -17,117 +24,303 @@ export interface HeldOutScore {
   readonly medianError: number;
   /** Share of all cast pixels predicted within 5 cm along the ray. */
   readonly within5cm: number;
+  /** Share of all for which the map has a surface within 5 cm of the point that was measured. */
+  readonly found: number;
+  /** Share of all for which the map calls free a point in the air before it, chosen by chance, always the same. */
+  readonly airFree: number;
+  /** Of the voxels that stop a ray, the share that do not stop most of theirs more than 10 cm too early. */
+  readonly believed: number;
+  /** Mean of these three: a surface that is missing, one too many and air that is not known to be free count alike. */
+  readonly agreement: number;
 }
 
+/** Pixels of one held-out frame, in the lens frame. */
+export interface Question {
+  readonly sequence: number;
+  readonly sensor: number;
+  /** Unit rays x, y, z and the measured metres along each: four numbers a pixel. */
+  readonly rays: Float32Array;
+}
+
+/** Metres, whatever the voxels: maps with coarse and with fine ones answer the same question. */
 const WITHIN = 0.05;
+/** Most pixels of a frame that are asked for: what is next to a pixel says the same again. */
+const MOST_PIXELS = 300;
+
+/** Which of a sensor's frames are kept out of the map: every second one. */
+export class HoldOut {
+  readonly #counts = new Map<number, number>();
+
+  /** Called once per frame, in order. */
+  isHeldOut(sensor: number): boolean {
+    const count = this.#counts.get(sensor) ?? 0;
+    this.#counts.set(sensor, count + 1);
+    return count % 2 === 1;
+  }
+}
+
+/** Chooses the pixels that held-out frames are asked for: one of each small square, by chance, always the same. */
+export class Questions {
+  readonly #sensors: readonly { readonly mask: DepthMask; readonly side: number; readonly high: number }[];
+
+  /** @param maxRange metres; what is farther is not asked for, but of a laser */
+  constructor(setup: Setup, maxRange: number) {
+    this.#sensors = setup.sensors.map(({ optics }) => {
+      const range = optics.model === "scan" ? optics.maxRange : Math.min(optics.maxRange, maxRange);
+      const { width, height } = optics;
+      const side = Math.max(
+        1,
+        Math.ceil(height === 1 ? width / MOST_PIXELS : Math.sqrt((width * height) / MOST_PIXELS)),
+      );
+      const mask = new DepthMask({ ...optics, maxRange: range }, DEFAULT_MASK_SETTINGS);
+      return { mask, side, high: height === 1 ? 1 : side };
+    });
+  }
+
+  of({ sensor, sequence, counts, amplitude }: DepthEvent): Question {
+    const { mask, side, high } = this.#sensors[sensor]!;
+    const { depth, unitsPerMetre } = mask.apply(counts, amplitude);
+    const { width, height, x, y, z } = mask.rays;
+    const rays: number[] = [];
+    for (let top = 0; top < height; top += high) {
+      for (let left = 0; left < width; left += side) {
+        const draw = scatter(sequence, top * width + left);
+        const u = left + (draw % side);
+        const v = top + (Math.floor(draw / side) % high);
+        if (u >= width || v >= height) continue;
+        const i = v * width + u;
+        if (depth[i]! === 0) continue;
+        const length = Math.hypot(x[i]!, y[i]!, z[i]!);
+        rays.push(x[i]! / length, y[i]! / length, z[i]! / length, (depth[i]! / unitsPerMetre) * length);
+      }
+    }
+    return { sequence, sensor, rays: Float32Array.from(rays) };
+  }
+}
+
+/** A whole number of 31 bits that looks like chance, the same for the same two. Source: Steele et al. 2014, mixing. */
+function scatter(a: number, b: number): number {
+  let h = Math.imul(a + 1, 0x9e3779b1) ^ Math.imul(b + 1, 0x85ebca6b);
+  h = Math.imul(h ^ (h >>> 16), 0x7feb352d);
+  h = Math.imul(h ^ (h >>> 15), 0x846ca68b);
+  return (h ^ (h >>> 16)) >>> 1;
+}
 
 /**
- * Casts the rays of held-out frames through the map (grid and floor heights, see `predict`). Needs no truth, and a
+ * Casts the rays of held-out frames through the map (grid and floor heights, see `Caster`). Needs no truth, and a
  * blurred or thickened map scores worse.
  *
- * @param poses worldFromLens of the held-out frames, by sequence
+ * @param poses worldFromLens of the held-out frames, by sequence; frames without are left out
  */
 export function scoreHeldOut(
-  recording: Recording,
   head: Head,
-  poses: ReadonlyMap<number, Pose>,
-  onProgress?: (share: number) => void,
+  questions: Iterable<Question>,
+  poses: ReadonlyMap<string, Pose>,
 ): HeldOutScore {
-  const farthest = Math.max(...recording.header.setup.sensors.map(({ optics }) => optics.maxRange));
-  const path = new Int32Array(3 * 3 * (Math.ceil((2 * farthest + 1) / head.grid.voxelSize) + 4));
-  const masks = recording.header.setup.sensors.map(({ optics }) => {
-    const maxRange =
-      optics.model === "scan" ? optics.maxRange : Math.min(optics.maxRange, head.settings["map.maxRange"]);
-    return {
-      mask: new DepthMask({ ...optics, maxRange }, DEFAULT_MASK_SETTINGS),
-      stride: optics.height === 1 ? 1 : 4,
-    };
-  });
+  const caster = new Caster(head);
   const errors: number[] = [];
   let frames = 0;
   let pixels = 0;
   let within = 0;
-  for (const event of recording.events()) {
-    if (event.kind !== "depth") continue;
-    const pose = poses.get(event.sequence);
+  let [places, found, airFree] = [0, 0, 0];
+  /** By voxel: rays that it stops in time, less those that it stops too early. */
+  const votes = new Map<number, number>();
+  const seen = new Set<number>();
+  for (const { sensor, sequence, rays } of questions) {
+    const pose = poses.get(frameName(sensor, sequence));
     if (pose === undefined) continue;
     frames++;
-    if (frames % 16 === 0) onProgress?.(recording.position.offset / recording.size);
-    const { mask, stride } = masks[event.sensor]!;
-    const { depth, unitsPerMetre } = mask.apply(event.counts, event.amplitude);
-    const { width, height, x, y, z } = mask.rays;
-    const [ox, oy, oz] = pose.position;
-    for (let v = stride >> 1; v < height; v += stride) {
-      for (let u = stride >> 1; u < width; u += stride) {
-        const i = v * width + u;
-        const d = depth[i]! / unitsPerMetre;
-        if (d === 0) continue;
-        const length = Math.hypot(x[i]!, y[i]!, z[i]!);
-        const [dx, dy, dz] = turn(pose.rotation, [x[i]! / length, y[i]! / length, z[i]! / length]);
-        const range = d * length;
-        const norm = Math.hypot(dx, dy, dz);
-        const unit = [dx / norm, dy / norm, dz / norm] as const;
-        pixels++;
-        const predicted = predict(head, path, ox, oy, oz, unit, range + 1);
-        if (predicted === Number.POSITIVE_INFINITY) continue;
-        const error = Math.abs(predicted - range);
-        errors.push(error / length);
-        if (error <= WITHIN) within++;
+    const isScan = head.setup.sensors[sensor]!.optics.model === "scan";
+    for (let n = 0; n < rays.length; n += 4) {
+      const range = rays[n + 3]!;
+      const along = turn(pose.rotation, [rays[n]!, rays[n + 1]!, rays[n + 2]!]);
+      pixels++;
+      const at = (t: number): Vec3 => [
+        pose.position[0] + t * along[0],
+        pose.position[1] + t * along[1],
+        pose.position[2] + t * along[2],
+      ];
+      const predicted = caster.cast(pose.position, along, range + 1);
+      const end = at(range);
+      const place = placeOf(end);
+      if (!seen.has(place)) {
+        seen.add(place);
+        places++;
+        const share = scatter(sequence, 4096 + n) / 2 ** 31;
+        if (hasSurface(head, end)) found++;
+        if (isFree(head.grid, at(share * Math.max(0, range - 2 * WITHIN)))) airFree++;
       }
+      if (predicted !== Number.POSITIVE_INFINITY) {
+        const vote = predicted >= range - 2 * WITHIN ? 1 : -1;
+        votes.set(caster.stoppedBy, (votes.get(caster.stoppedBy) ?? 0) + vote);
+      }
+      if (predicted === Number.POSITIVE_INFINITY) continue;
+      const error = Math.abs(predicted - range);
+      errors.push(isScan ? error : error * rays[n + 2]!);
+      if (error <= WITHIN) within++;
     }
   }
-  errors.sort((a, b) => a - b);
+  let borneOut = 0;
+  for (const vote of votes.values()) if (vote >= 0) borneOut++;
+  const believed = borneOut / Math.max(1, votes.size);
+  const sorted = Float64Array.from(errors).sort();
   return {
     frames,
     pixels,
     answered: errors.length / pixels,
-    medianError: errors[errors.length >> 1] ?? Number.NaN,
+    medianError: sorted[sorted.length >> 1] ?? Number.NaN,
     within5cm: within / pixels,
+    found: found / places,
+    airFree: airFree / places,
+    believed,
+    agreement: (found / places + airFree / places + believed) / 3,
   };
 }
 
-/**
- * Where along a ray the map has its first surface, metres, or Infinity: the middle of the ray's way through the first
- * occupied voxel, or, where that voxel is the column's own floor, the place where the ray meets the floor's height.
- */
-function predict(
-  head: Head,
-  path: Int32Array,
-  ox: number,
-  oy: number,
-  oz: number,
-  d: Vec3,
-  reach: number,
-): number {
-  const { grid, floor } = head;
+/** The cube of 5 cm around a point of the world, as a whole number. */
+const placeOf = ([x, y, z]: Vec3): number =>
+  wholeOf(Math.floor(x / WITHIN), Math.floor(y / WITHIN), Math.floor(z / WITHIN));
+
+/** Three whole numbers within 2^16 of 0 as one. */
+const wholeOf = (i: number, j: number, k: number): number => (i * 2 ** 17 + j) * 2 ** 17 + k;
+
+/** Whether a map has an occupied voxel or floor within 5 cm of a point of the world (of a cube about it). */
+function hasSurface({ grid, floor }: Pick<Head, "grid" | "floor">, [x, y, z]: Vec3): boolean {
   const size = grid.voxelSize;
-  const [ax, ay, az] = [ox / size, oy / size, oz / size];
-  const [dx, dy, dz] = [d[0] / size, d[1] / size, d[2] / size];
-  const count = traverse(path, ax, ay, az, ax + dx * reach, ay + dy * reach, az + dz * reach);
-  let entry = 0;
-  for (let n = 0; n < 3 * count; n += 3) {
-    const i = path[n]!;
-    const j = path[n + 1]!;
-    const k = path[n + 2]!;
-    const exit = Math.min(leaving(i, ax, dx), leaving(j, ay, dy), leaving(k, az, dz));
-    const height = floor.heightAt(i, j) / size;
-    // The floor's own voxels: its layer and, as it may lie at a boundary of layers, the nearer of its neighbours.
-    const isFloor = k > height - 1.5 && k < height + 0.5;
-    if (isFloor) {
-      // In the column at hand the floor is a level patch, here only from above.
-      const meets = dz < 0 ? (height - az) / dz : Number.POSITIVE_INFINITY;
-      if (meets >= entry - 1e-9 && meets <= exit + 1e-9) return meets;
-      if (dz < 0 && meets < entry) return entry;
-    } else if (grid.valueAt(i, j, k) >= OCCUPIED_FROM) {
-      return (entry + Math.min(exit, reach)) / 2;
+  const [i0, i1] = [Math.floor((x - WITHIN) / size), Math.floor((x + WITHIN) / size)];
+  const [j0, j1] = [Math.floor((y - WITHIN) / size), Math.floor((y + WITHIN) / size)];
+  const [k0, k1] = [Math.floor((z - WITHIN) / size), Math.floor((z + WITHIN) / size)];
+  for (let i = i0; i <= i1; i++) {
+    for (let j = j0; j <= j1; j++) {
+      if (Math.abs(floor.heightAt(i, j) - z) <= WITHIN) return true;
+      for (let k = k0; k <= k1; k++) if (grid.valueAt(i, j, k) >= OCCUPIED_FROM) return true;
     }
-    entry = exit;
   }
-  return Number.POSITIVE_INFINITY;
+  return false;
 }
 
-/** Where along the ray it leaves cell `cell` of one axis. */
-function leaving(cell: number, start: number, step: number): number {
-  if (step === 0) return Number.POSITIVE_INFINITY;
-  return ((step > 0 ? cell + 1 : cell) - start) / step;
+/** Whether a map calls the place of a point free; unknown is not. */
+function isFree(grid: BlockGrid, [x, y, z]: Vec3): boolean {
+  const size = grid.voxelSize;
+  return grid.valueAt(Math.floor(x / size), Math.floor(y / size), Math.floor(z / size)) < FREE_BELOW;
+}
+
+/** A frame among those of all sensors. */
+export const frameName = (sensor: number, sequence: number): string => `${sensor}/${sequence}`;
+
+/**
+ * Where along a ray a map has its first surface: the middle of the ray's way through the first occupied voxel, or, where that
+ * voxel is the column's own floor, the place where the ray meets the floor's height. The map must not change meanwhile.
+ */
+export class Caster {
+  readonly #grid: BlockGrid;
+  readonly #floor: Head["floor"];
+  /** Layers of voxels, from and to, in which floor may lie; most of a ray is outside of them. */
+  readonly #low: number;
+  readonly #high: number;
+
+  constructor({ grid, floor }: Pick<Head, "grid" | "floor">) {
+    this.#grid = grid;
+    this.#floor = floor;
+    const [low, high] = floor.span();
+    this.#low = Math.floor(low / grid.voxelSize - 2);
+    this.#high = Math.ceil(high / grid.voxelSize + 1);
+  }
+
+  /** The voxel that stopped the ray cast last, as a whole number. */
+  stoppedBy = 0;
+
+  /**
+   * @param from  world metres
+   * @param along unit vector
+   * @param most  metres; what is entered beyond is not seen
+   * @returns metres, or Infinity
+   */
+  cast(from: Vec3, along: Vec3, most: number): number {
+    const grid = this.#grid;
+    const { pool, voxelSize: size } = grid;
+    const ax = from[0] / size;
+    const ay = from[1] / size;
+    const az = from[2] / size;
+    const dx = along[0] / size;
+    const dy = along[1] / size;
+    const dz = along[2] / size;
+    let i = Math.floor(ax);
+    let j = Math.floor(ay);
+    let k = Math.floor(az);
+    const upX = dx > 0 ? 1 : 0;
+    const upY = dy > 0 ? 1 : 0;
+    const upZ = dz > 0 ? 1 : 0;
+    let entry = 0;
+    let px = Number.NaN;
+    let py = 0;
+    let pz = 0;
+    let start = -1 - UNKNOWN;
+    while (entry <= most) {
+      if (i >> 2 !== px || j >> 2 !== py || k >> 2 !== pz) {
+        px = i >> 2;
+        py = j >> 2;
+        pz = k >> 2;
+        start = this.#brickAt(i, j, k);
+      }
+      const isLow = k >= this.#low && k <= this.#high;
+      // Nothing is met in a brick that is free or unknown throughout, where no floor can be: crossed in one step.
+      const isBlank = start < 0 && -1 - start < OCCUPIED_FROM && !isLow && this.#isAboveFloors(pz);
+      const span = isBlank ? 4 : 1;
+      const mask = isBlank ? ~3 : ~0;
+      const x0 = i & mask;
+      const y0 = j & mask;
+      const z0 = k & mask;
+      const tx = dx === 0 ? Number.POSITIVE_INFINITY : (x0 + span * upX - ax) / dx;
+      const ty = dy === 0 ? Number.POSITIVE_INFINITY : (y0 + span * upY - ay) / dy;
+      const tz = dz === 0 ? Number.POSITIVE_INFINITY : (z0 + span * upZ - az) / dz;
+      const exit = Math.max(entry, Math.min(tx, ty, tz));
+      if (!isBlank) {
+        const height = isLow ? this.#floor.heightAt(i, j) / size : Number.NaN;
+        // The floor's own voxels: its layer and, as it may lie at a boundary of layers, the nearer of its neighbours.
+        if (k > height - 1.5 && k < height + 0.5) {
+          // In the column at hand the floor is a level patch, here only from above.
+          const meets = dz < 0 ? (height - az) / dz : Number.POSITIVE_INFINITY;
+          this.stoppedBy = wholeOf(i, j, k);
+          if (meets >= entry - 1e-9 && meets <= exit + 1e-9)
+            return meets <= most ? meets : Number.POSITIVE_INFINITY;
+          if (dz < 0 && meets < entry) return entry;
+        } else if (valueIn(pool, start, i, j, k) >= OCCUPIED_FROM) {
+          this.stoppedBy = wholeOf(i, j, k);
+          return (entry + Math.min(exit, most)) / 2;
+        }
+      }
+      entry = exit;
+      const last = span - 1;
+      if (isBlank) {
+        // Kept inside the brick on the axes that it does not leave by, whatever rounding says.
+        i = Math.min(x0 + last, Math.max(x0, Math.floor(ax + entry * dx)));
+        j = Math.min(y0 + last, Math.max(y0, Math.floor(ay + entry * dy)));
+        k = Math.min(z0 + last, Math.max(z0, Math.floor(az + entry * dz)));
+      }
+      if (tx <= ty && tx <= tz) i = upX ? x0 + span : x0 - 1;
+      else if (ty <= tz) j = upY ? y0 + span : y0 - 1;
+      else k = upZ ? z0 + span : z0 - 1;
+    }
+    return Number.POSITIVE_INFINITY;
+  }
+
+  #isAboveFloors(pz: number): boolean {
+    return 4 * pz > this.#high || 4 * pz + 3 < this.#low;
+  }
+
+  /** The brick of a voxel as the grid keeps it: where its values start, or -1 - value if they are all alike. */
+  #brickAt(i: number, j: number, k: number): number {
+    const grid = this.#grid;
+    if (!inReach(i >> 3, j >> 3, k >> 3)) return -1 - UNKNOWN;
+    const id = grid.find(blockKey(i >> 3, j >> 3, k >> 3));
+    if (id < 0) return -1 - UNKNOWN;
+    return grid.bricks[8 * id + (((i >> 2) & 1) | (((j >> 2) & 1) << 1) | (((k >> 2) & 1) << 2))]!;
+  }
+}
+
+function valueIn(pool: Int32Array | Uint32Array, start: number, i: number, j: number, k: number): number {
+  if (start < 0) return -1 - start;
+  const offset = voxelOffset(i & 7, j & 7, k & 7);
+  return (pool[start + ((offset >> 2) & 15)]! >>> ((offset & 3) * 8)) & 255;
 }

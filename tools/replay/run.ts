@@ -15,7 +15,7 @@ import type { ReferenceEvent } from "../../src/sense/events.ts";
 import type { TrackNote } from "../../src/track/tracker.ts";
 import type { StampedPose } from "../output/csv.ts";
 import { OutputDigest } from "./digest.ts";
-import { type HeldOutScore, scoreHeldOut } from "./held-out.ts";
+import { frameName, type HeldOutScore, HoldOut, type Question, Questions, scoreHeldOut } from "./held-out.ts";
 import { readAhead, readHere, type Stretch } from "./source.ts";
 
 export interface ReplayOptions {
@@ -125,13 +125,13 @@ async function run(
   const truth: Pose[] = [];
   const found: Pose[] = [];
   const foundAt: number[] = [];
-  const heldPoses = new Map<number, Pose>();
+  const heldPoses = new Map<string, Pose>();
+  const holdOut = new HoldOut();
   let events = 0;
   let frames = 0;
   let missed = 0;
   let first = Number.NaN;
   let last = Number.NaN;
-  let depthFrames = 0;
   const note = (outputs: readonly HeadOutput[]): void => {
     for (const output of outputs) {
       digest.add(output);
@@ -147,7 +147,7 @@ async function run(
       }
       missed += output.missed;
       if (output.revision === 0) {
-        heldPoses.set(output.sequence, output.worldFromLens);
+        heldPoses.set(frameName(output.sensor, output.sequence), output.worldFromLens);
         continue;
       }
       frames++;
@@ -163,7 +163,7 @@ async function run(
       if (!(event.time <= last)) last = event.time;
       if (event.kind === "reference") references.set(event.time, event);
       if (event.kind === "depth") {
-        head.isMapping = !(options.holdOut === true && depthFrames++ % 2 === 1);
+        head.isMapping = !(options.holdOut === true && holdOut.isHeldOut(event.sensor));
         const before = performance.now();
         note(head.take(event));
         times.push(performance.now() - before);
@@ -178,7 +178,9 @@ async function run(
   const taken = (performance.now() - start) / 1000;
   digestMap(head.grid, (bytes) => digest.bytes(bytes));
   const heldOut =
-    options.holdOut === true ? scoreHeldOut(recording, head, heldPoses, options.onProgress) : null;
+    options.holdOut === true
+      ? scoreHeldOut(head, questionsOf(recording, settings["map.maxRange"], options.onProgress), heldPoses)
+      : null;
   options.onProgress?.(1);
   times.sort((a, b) => a - b);
   const summary: ReplaySummary = {
@@ -201,7 +203,27 @@ async function run(
   return { head, settings, path: positions, summary };
 }
 
-function trajectoryError(truth: Pose[], found: Pose[], times: readonly number[]): TrajectoryError | null {
+/** Of the frames that are held out, read once more. */
+function* questionsOf(
+  recording: Recording,
+  maxRange: number,
+  onProgress?: (share: number) => void,
+): Generator<Question> {
+  const questions = new Questions(recording.header.setup, maxRange);
+  const holdOut = new HoldOut();
+  let frames = 0;
+  for (const event of recording.events()) {
+    if (event.kind !== "depth" || !holdOut.isHeldOut(event.sensor)) continue;
+    if (++frames % 16 === 0) onProgress?.(recording.position.offset / recording.size);
+    yield questions.of(event);
+  }
+}
+
+export function trajectoryError(
+  truth: Pose[],
+  found: Pose[],
+  times: readonly number[],
+): TrajectoryError | null {
   const count = truth.length;
   if (count < 3) return null;
   const seconds = (times[count - 1]! - times[0]!) / 1e6;

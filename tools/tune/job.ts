@@ -1,15 +1,25 @@
+import { openRecording } from "../../src/record/file.ts";
+import { replayBare } from "../replay/bare.ts";
+import { resolvedOf, Shelf } from "../replay/prepared.ts";
 import { replayRecording } from "../replay/run.ts";
+import { type LabelScore, type Labels, scoreLabels } from "./labels.ts";
 
 /** One replay with held-out frames; plain data, to cross threads. */
 export interface Job {
   readonly path: string;
   /** Over those in the recording's header. */
   readonly settings: Readonly<Record<string, unknown>>;
+  readonly labels: Labels | null;
 }
 
 /** What a replay scored and cost. */
 export interface Score {
-  /** Share of held-out pixels predicted within 5 cm along the ray, 0 to 1. */
+  /** Mean of the next three, 0 to 1; see `HeldOutScore`. */
+  readonly agreement: number;
+  readonly found: number;
+  readonly airFree: number;
+  readonly believed: number;
+  /** Share of held-out pixels predicted within 5 cm along the ray, 0 to 1; pixels without an answer count as wrong. */
   readonly within5cm: number;
   /** Median depth error of the answered held-out pixels, metres. */
   readonly medianError: number;
@@ -17,43 +27,69 @@ export interface Score {
   readonly answered: number;
   /** Held-out pixels. */
   readonly pixels: number;
-  /** Milliseconds that the head took for a depth frame, median: as measured, while other replays ran beside it. */
+  /**
+   * Milliseconds to place and map a depth frame, mean of all, without the mask and the reflex, which no score hangs on: as
+   * measured, while other replays ran beside it.
+   */
   readonly frameTime: number;
   /** Bytes of the map. */
   readonly mapSize: number;
   /** RMS of the absolute trajectory error after alignment, metres; null without reference, or with its poses. */
   readonly trajectory: number | null;
+  /** Against what people marked; null without labels. */
+  readonly labels: LabelScore | null;
   /** Seconds of recording, and taken to replay and score it. */
   readonly recorded: number;
   readonly taken: number;
-  /** SHA-256 over outputs and map. */
+  /** SHA-256 over the poses and the map. */
   readonly hash: string;
 }
 
 /** A score, or why this recording cannot be replayed with these settings. */
 export type Answer = { readonly score: Score } | { readonly failed: string };
 
-export default async function runJob({ path, settings }: Job): Promise<Answer> {
+/** Of this thread. */
+const shelf = new Shelf();
+
+export default async function runJob({ path, settings: given, labels }: Job): Promise<Answer> {
   const start = performance.now();
   try {
-    const { summary } = await replayRecording(path, { settings, holdOut: true });
-    const heldOut = summary.heldOut!;
-    if (heldOut.pixels === 0) return { failed: "no pixel of a held-out frame could be scored" };
-    return {
-      score: {
-        within5cm: heldOut.within5cm,
-        // No answered pixel at all: as wrong as can be said in JSON.
-        medianError: Number.isNaN(heldOut.medianError) ? Number.MAX_VALUE : heldOut.medianError,
-        answered: heldOut.answered,
-        pixels: heldOut.pixels,
-        frameTime: summary.frameMedian,
-        mapSize: summary.map.size,
-        trajectory: summary.trajectoryError?.aligned.rmse ?? null,
-        recorded: summary.recorded,
-        taken: (performance.now() - start) / 1000,
-        hash: summary.hash,
-      },
-    };
+    const recording = await openRecording(path);
+    try {
+      const settings = resolvedOf(recording, given);
+      const { heldOut, ...replay } = replayBare(
+        recording.header.setup,
+        settings,
+        shelf.open(path, recording, settings),
+      );
+      if (heldOut.pixels === 0) return { failed: "no pixel of a held-out frame could be scored" };
+      return {
+        score: {
+          agreement: heldOut.agreement,
+          found: heldOut.found,
+          airFree: heldOut.airFree,
+          believed: heldOut.believed,
+          within5cm: heldOut.within5cm,
+          // No answered pixel at all: as wrong as can be said in JSON.
+          medianError: Number.isNaN(heldOut.medianError) ? Number.MAX_VALUE : heldOut.medianError,
+          answered: heldOut.answered,
+          pixels: heldOut.pixels,
+          frameTime: replay.frameTime,
+          mapSize: replay.head.grid.byteSize,
+          trajectory: replay.trajectory?.aligned.rmse ?? null,
+          // Floor edges are the guard's, which a bare head has not.
+          labels:
+            labels === null
+              ? null
+              : scoreLabels(labels, (await replayRecording(path, { settings: given })).head),
+          recorded: replay.recorded,
+          taken: (performance.now() - start) / 1000,
+          hash: replay.hash,
+        },
+      };
+    } finally {
+      recording.close();
+    }
   } catch (error) {
     return { failed: (error as Error).message };
   }

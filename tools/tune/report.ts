@@ -3,11 +3,25 @@ import { describeSettings, type Entry, type Given } from "./runs.ts";
 import { FEWEST, judge, leaveOneOut, spearman, type Verdict } from "./statistics.ts";
 
 /** What settings are ranked by; both without truth. */
-export const CRITERIA = ["within", "error"] as const;
+export const CRITERIA = ["within", "error", "agreement"] as const;
 export type Criterion = (typeof CRITERIA)[number];
+
+/** What a criterion is, and in what a gain by it is told. */
+export const BY: Readonly<Record<Criterion, { readonly unit: string; readonly about: string }>> = {
+  agreement: { unit: "points", about: "points of agreement with held-out frames" },
+  within: { unit: "points", about: "points of the share within 5 cm" },
+  error: { unit: "mm", about: "mm of the median error" },
+};
 
 /** Held-out pixels may differ by this share and still be the same question. */
 const SAME_PIXELS = 0.01;
+
+export interface LabelMeans {
+  /** Share of the true edges' length, metres of false edge, share of true obstacles. */
+  readonly edgesFound: number | null;
+  readonly falseEdges: number;
+  readonly obstaclesFound: number | null;
+}
 
 export interface Line {
   readonly settings: Given;
@@ -16,6 +30,8 @@ export interface Line {
   readonly medianError: number;
   readonly frameTime: number;
   readonly mapSize: number;
+  /** Means over the recordings with labels; null without any. */
+  readonly labels: LabelMeans | null;
   /** Against the base, by the criterion; more is better. Null: scored on other pixels than the base. */
   readonly verdict: Verdict | null;
 }
@@ -35,9 +51,43 @@ export interface Report {
 const mean = (scores: readonly Score[], of: (score: Score) => number): number =>
   scores.reduce((sum, score) => sum + of(score), 0) / scores.length;
 
+function labelMeans(scores: readonly Score[]): LabelMeans | null {
+  const marked = scores.flatMap(({ labels }) => (labels === null ? [] : [labels]));
+  if (marked.length === 0) return null;
+  const meanOf = (values: readonly (number | null)[]): number | null => {
+    const known = values.filter((value) => value !== null);
+    return known.length === 0 ? null : known.reduce((sum, value) => sum + value, 0) / known.length;
+  };
+  return {
+    edgesFound: meanOf(marked.map(({ edgesFound }) => edgesFound)),
+    falseEdges: meanOf(marked.map(({ falseEdges }) => falseEdges))!,
+    obstaclesFound: meanOf(marked.map(({ obstaclesFound }) => obstaclesFound)),
+  };
+}
+
+/** What the best setting is worse at than the base, by labels: no gain in depth makes up for it. */
+function losses(base: LabelMeans | null, best: LabelMeans | null): string[] {
+  if (base === null || best === null) return [];
+  const out: string[] = [];
+  const share = (what: string, before: number | null, after: number | null) => {
+    if (before === null || after === null || after >= before) return;
+    out.push(`${what} ${(100 * after).toFixed(1)} % instead of ${(100 * before).toFixed(1)} %`);
+  };
+  share("true edges found", base.edgesFound, best.edgesFound);
+  share("obstacles found", base.obstaclesFound, best.obstaclesFound);
+  if (best.falseEdges > base.falseEdges) {
+    out.push(`false edges ${best.falseEdges.toFixed(2)} m instead of ${base.falseEdges.toFixed(2)} m`);
+  }
+  return out;
+}
+
 /** Higher is better, in points of a percentage or millimetres. */
 const criterion = (score: Score, by: Criterion): number =>
-  by === "within" ? 100 * score.within5cm : -1000 * score.medianError;
+  by === "agreement"
+    ? 100 * score.agreement
+    : by === "within"
+      ? 100 * score.within5cm
+      : -1000 * score.medianError;
 
 /**
  * Compares candidates with a base over the same recordings.
@@ -56,6 +106,7 @@ export function makeReport(
     medianError: mean(scores, ({ medianError }) => medianError),
     frameTime: mean(scores, ({ frameTime }) => frameTime),
     mapSize: mean(scores, ({ mapSize }) => mapSize),
+    labels: labelMeans(scores),
   });
   // A shorter range, say, leaves out the pixels that are hard to predict.
   const isAlike = (scores: readonly Score[]) =>
@@ -85,18 +136,27 @@ export function makeReport(
     );
   }
   if (fit !== null && fit.chosenOn > 0 && fit.leftOut < fit.chosenOn / 2) {
-    const unit = by === "within" ? "points" : "mm";
+    const { unit } = BY[by];
     warnings.push(
       `over-fitted: the best settings gain ${fit.chosenOn.toFixed(3)} ${unit} on recordings that they were chosen on, ` +
         `${fit.leftOut.toFixed(3)} on those that they were not; record more, or try fewer settings`,
     );
   }
+  const lost = losses(line(base).labels, lines[0]?.labels ?? null);
+  if (lost.length > 0)
+    warnings.push(`by the labels the first of the list is worse than the base: ${lost.join("; ")}`);
   const all = [base, ...alike].map(({ scores }) => line({ settings: {}, scores }));
   const agreement = spearman(
     all.map(({ within5cm }) => within5cm),
     all.map(({ medianError }) => -medianError),
   );
   return { by, recordings: entries.length, base: line(base), lines, fit, agreement, warnings };
+}
+
+/** The best of the settings that can be compared, if it gains anything. */
+export function bestOf({ lines }: Report): Line | null {
+  const [first] = lines;
+  return first?.verdict != null && first.verdict.mean > 0 ? first : null;
 }
 
 /** A difference with its interval. */
@@ -106,14 +166,21 @@ export function describeDifference({ mean: middle, low, high }: Verdict): string
   return `${signed(middle)} (${signed(low)} to ${signed(high)})`;
 }
 
+/** What labels say of a line; nothing without them. */
+export function describeLabels(labels: LabelMeans | null): string {
+  if (labels === null) return "";
+  const share = (value: number | null) => (value === null ? "none marked" : `${(100 * value).toFixed(1)} %`);
+  return ` | edges ${share(labels.edgesFound)}, false ${labels.falseEdges.toFixed(2)} m, obstacles ${share(labels.obstaclesFound)}`;
+}
+
 /** The report as lines for people. */
 export function describeReport(report: Report, most = 20): string[] {
   const { base, lines, by, recordings, fit } = report;
-  const unit = by === "within" ? "points of the share within 5 cm" : "mm of the median error";
+  const unit = BY[by].about;
   const row = (difference: string, word: string, line: Omit<Line, "verdict">) =>
     `${(100 * line.within5cm).toFixed(2).padStart(8)} % ${(1000 * line.medianError).toFixed(2).padStart(8)} mm ` +
     `${line.frameTime.toFixed(2).padStart(7)} ms ${(line.mapSize / 1024).toFixed(0).padStart(7)} kB  ` +
-    `${difference.padEnd(28)} ${word.padEnd(15)} ${describeSettings(line.settings)}`;
+    `${difference.padEnd(28)} ${word.padEnd(15)} ${describeSettings(line.settings)}${describeLabels(line.labels)}`;
   const out = [
     `${lines.length} settings on ${recordings} recording${recordings === 1 ? "" : "s"}; gain in ${unit}, with its 95 % interval`,
     "  within 5 cm   median    a frame     map   gain over the base           for certain?    settings",

@@ -17,6 +17,7 @@ import { openRecording } from "../../src/record/file.ts";
 import { ProgressLine } from "../output/progress.ts";
 import { settingsOf } from "../replay/run.ts";
 import type { Answer, Job, Score } from "./job.ts";
+import { type Labels, LabelsError, readLabels } from "./labels.ts";
 
 export type Given = Readonly<Record<string, unknown>>;
 
@@ -31,16 +32,23 @@ export interface Entry {
   readonly content: string;
   /** Settings of the core in its header. */
   readonly settings: Given;
+  /** What people marked in it, and the same as it was written. */
+  readonly labels: Labels | null;
+  readonly labelsText: string;
 }
 
-/** @throws {DecodeError} and file errors, as from opening it */
+/** @throws {DecodeError | LabelsError} and file errors, as from opening it */
 async function openEntry(path: string): Promise<Entry> {
   const recording = await openRecording(path);
   const settings = settingsOf(recording.header);
   recording.close();
   const hash = createHash("sha256");
   for await (const bytes of createReadStream(path)) hash.update(bytes as Uint8Array);
-  return { path, content: hash.digest("hex"), settings };
+  const marked = readLabels(path);
+  return {
+    ...{ path, content: hash.digest("hex"), settings },
+    ...{ labels: marked?.labels ?? null, labelsText: marked?.text ?? "" },
+  };
 }
 
 /** @throws {RangeError} if two are the same recording; file and format errors as from opening one */
@@ -63,7 +71,7 @@ export function exitCodeOf(error: unknown, isRunning: boolean): number | null {
     return 2;
   const isFile = ["ENOENT", "EACCES", "EISDIR", "ENOSPC", "EROFS"].includes(code);
   if (error instanceof ResultsError || (isRunning && isFile)) return 4;
-  return error instanceof DecodeError || isFile ? 3 : null;
+  return error instanceof DecodeError || error instanceof LabelsError || isFile ? 3 : null;
 }
 
 /** Threads run what was compiled of this folder. */
@@ -91,7 +99,7 @@ function programHash(): string {
 export function keyOf(entry: Entry, settings: Given): string {
   const all = resolveSettings({ ...entry.settings, ...settings });
   return createHash("sha256")
-    .update(JSON.stringify([programHash(), entry.content, Object.entries(all).sort()]))
+    .update(JSON.stringify([programHash(), entry.content, entry.labelsText, Object.entries(all).sort()]))
     .digest("hex");
 }
 
@@ -156,10 +164,10 @@ export async function runAll(
   const keys = settings.map((given) => entries.map((entry) => keyOf(entry, given)));
   // By recording first: its pages are then in memory.
   const jobs = new Map<string, Job>();
-  for (const [r, { path }] of entries.entries()) {
+  for (const [r, { path, labels }] of entries.entries()) {
     for (const [s, given] of settings.entries()) {
       const key = keys[s]![r]!;
-      if (!known.has(key)) jobs.set(key, { path, settings: given });
+      if (!known.has(key)) jobs.set(key, { path, settings: given, labels });
     }
   }
   const kept = new Set(keys.flat()).size - jobs.size;

@@ -1,0 +1,153 @@
+import { mkdtempSync, readFileSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { afterAll, beforeAll, describe, expect, test } from "vitest";
+import type { Vec3 } from "../../src/geometry/optics.ts";
+import { FloorLayer } from "../../src/map/floor.ts";
+import { BlockGrid, OCCUPIED_FROM } from "../../src/map/grid.ts";
+import { createRecording, openRecording } from "../../src/record/file.ts";
+import { replayBare } from "../../tools/replay/bare.ts";
+import { Caster, HoldOut } from "../../tools/replay/held-out.ts";
+import { type Prepared, prepare, resolvedOf, Shelf } from "../../tools/replay/prepared.ts";
+import { replayRecording } from "../../tools/replay/run.ts";
+import { Random } from "../../tools/simulate/random.ts";
+import { loadScenario, simulateEvents } from "../../tools/simulate/scenario.ts";
+
+const folder = mkdtempSync(join(tmpdir(), "brinkmap-bare-"));
+const path = join(folder, "yard.brk");
+afterAll(() => rmSync(folder, { recursive: true }));
+
+beforeAll(async () => {
+  const text = readFileSync(new URL("../../datasets/yard-room.json", import.meta.url), "utf8");
+  const scenario = loadScenario({ ...JSON.parse(text), seed: 7 });
+  const header = { setup: scenario.setup, settings: {}, about: "test", software: "test" };
+  const recording = await createRecording(path, header);
+  let frames = 0;
+  for (const event of simulateEvents(scenario)) {
+    if (event.kind === "depth" && ++frames % 9 === 0) {
+      // A hand over the lens: everything 22 cm away.
+      recording.write({ ...event, counts: event.counts.map(() => 220) });
+    } else recording.write(event);
+    if (event.time > 3e6) break;
+  }
+  await recording.close();
+});
+
+/** Prepared anew, or taken off a shelf. */
+async function bare(given: Record<string, unknown>, shelf: Shelf | null = null) {
+  const recording = await openRecording(path);
+  try {
+    const settings = resolvedOf(recording, given);
+    const events = shelf === null ? prepare(recording, settings) : shelf.open(path, recording, settings);
+    return replayBare(recording.header.setup, settings, events);
+  } finally {
+    recording.close();
+  }
+}
+
+describe("a bare replay", () => {
+  test.each([
+    ["given poses", { "pose.source": "reference" }],
+    ["tracked poses", { "pose.source": "tracked" }],
+    ["another mask", { "pose.source": "reference", "mask.grazing": 20, "map.maxRange": 3 }],
+  ])("makes the map and the scores of a whole one: %s", async (_, given) => {
+    const whole = await replayRecording(path, { settings: given, holdOut: true });
+    const { head, heldOut, trajectory } = await bare(given);
+    expect(heldOut).toEqual(whole.summary.heldOut);
+    expect(heldOut.frames).toBeGreaterThan(5);
+    expect(head.grid.byteSize).toBe(whole.summary.map.size);
+    expect(head.grid.count).toBe(whole.head.grid.count);
+    expect(trajectory).toEqual(whole.summary.trajectoryError);
+  });
+
+  test("covered frames are told from clear ones", async () => {
+    const recording = await openRecording(path);
+    const settings = resolvedOf(recording, { "pose.source": "reference" });
+    const frames = Array.from(prepare(recording, settings)).filter((one) => "event" in one);
+    recording.close();
+    expect(frames.filter(({ isClear }) => !isClear).length).toBe(Math.floor(frames.length / 9));
+  });
+
+  test("comes out the same off a shelf, whether there is room or not, and after another mask", async () => {
+    const given = { "pose.source": "reference", "evidence.sigma0": 0.03 };
+    const { hash, heldOut } = await bare(given);
+    const [wide, narrow] = [new Shelf(), new Shelf(100_000)];
+    await bare({ "pose.source": "reference" }, wide);
+    for (const shelf of [wide, narrow, wide, narrow]) {
+      expect(await bare(given, shelf)).toMatchObject({ hash, heldOut });
+    }
+    await bare({ ...given, "mask.grazing": 20 }, wide);
+    expect((await bare(given, wide)).hash).toBe(hash);
+  });
+
+  test("a recording with room is read once for settings that leave the mask alone", async () => {
+    const recording = await openRecording(path);
+    const shelf = new Shelf();
+    const take = (given: Record<string, unknown>): Prepared[] =>
+      Array.from(shelf.open(path, recording, resolvedOf(recording, given)));
+    const first = take({ "evidence.sigma0": 0.03 });
+    const second = take({ "evidence.sigma0": 0.09, "map.voxelSize": 0.1 });
+    recording.close();
+    // From the closed file nothing could be read.
+    const third = take({ "evidence.sigma0": 0.01 });
+    expect(second.length).toBe(first.length);
+    expect(third.length).toBe(first.length);
+  });
+});
+
+test("every second frame of each sensor is held out, however they alternate", () => {
+  const holdOut = new HoldOut();
+  const sensors = [0, 1, 0, 1, 0, 0, 1, 1];
+  expect(sensors.map((sensor) => holdOut.isHeldOut(sensor))).toEqual([
+    ...[false, false, true, true, false, true, false, true],
+  ]);
+});
+
+describe("a cast ray", () => {
+  const SIZE = 0.05;
+
+  /** The same by walking in steps of a hundredth of a voxel, without bricks. */
+  function walk(grid: BlockGrid, from: Vec3, along: Vec3, most: number): number {
+    const step = SIZE / 100;
+    for (let t = 0; t <= most; t += step) {
+      const [i, j, k] = from.map((at, axis) => Math.floor((at + t * along[axis]!) / SIZE)) as [
+        number,
+        number,
+        number,
+      ];
+      if (grid.valueAt(i, j, k) >= OCCUPIED_FROM) {
+        const start = t;
+        const isInside = (at: number) =>
+          from.every((x, axis) => Math.floor((x + at * along[axis]!) / SIZE) === [i, j, k][axis]);
+        let end = t;
+        while (end < most && isInside(end)) end += step;
+        return (start + end) / 2;
+      }
+    }
+    return Number.POSITIVE_INFINITY;
+  }
+
+  test("meets what small steps meet", () => {
+    const random = new Random(5);
+    const grid = new BlockGrid(SIZE);
+    grid.frame = 1;
+    for (let n = 0; n < 3000; n++) {
+      const at = () => Math.floor(-40 + 80 * random.uniform());
+      grid.setValue(at(), at(), at(), random.uniform() < 0.3 ? 100 : 10);
+    }
+    const floor = new FloorLayer(SIZE, { band: 0.3, slope: 0.3 });
+    const caster = new Caster({ grid, floor });
+    let met = 0;
+    for (let n = 0; n < 200; n++) {
+      const from = [random.uniform() - 0.5, random.uniform() - 0.5, random.uniform() - 0.5] as const;
+      const way = [random.uniform() - 0.5, random.uniform() - 0.5, random.uniform() - 0.5] as const;
+      const length = Math.hypot(...way);
+      const along: Vec3 = [way[0] / length, way[1] / length, way[2] / length];
+      const expected = walk(grid, from, along, 3);
+      const found = caster.cast(from, along, 3);
+      // A voxel whose corner is cut by less than a step may be missed by the steps.
+      if (Math.abs(found - expected) < 0.002 || found === expected) met++;
+    }
+    expect(met).toBeGreaterThanOrEqual(196);
+  });
+});

@@ -1,0 +1,106 @@
+import { LineChart, ScatterChart } from "echarts/charts";
+import { GridComponent, LegendComponent } from "echarts/components";
+import { init, use } from "echarts/core";
+import { SVGRenderer } from "echarts/renderers";
+
+use([LineChart, ScatterChart, GridComponent, LegendComponent, SVGRenderer]);
+
+/** Stands for the page's own ink, so that a chart can be read on light and on dark. */
+const INK = "#123456";
+
+/** Points of one kind: told apart by colour and shape. */
+export interface Points {
+  readonly name: string;
+  /** As CSS has it; null for the page's ink. */
+  readonly color: string | null;
+  readonly shape: "circle" | "rect" | "triangle" | "diamond";
+  readonly data: readonly (readonly [x: number, y: number])[];
+}
+
+export interface Chart {
+  /** Said to those who do not see it. */
+  readonly about: string;
+  readonly height: number;
+  readonly x: Axis;
+  readonly y: Axis;
+  readonly points: readonly Points[];
+  /** Straight pieces from point to point. */
+  readonly lines?: readonly (readonly (readonly [x: number, y: number])[])[];
+}
+
+interface Axis {
+  readonly name: string;
+  readonly isLog?: boolean;
+  /** Names of whole numbers from 1, which then go down. */
+  readonly labels?: readonly string[];
+}
+
+/** Units of the drawing; the page scales it. Narrow enough that text can be read on a telephone. */
+const WIDTH = 400;
+
+/** A chart as SVG that needs no script, no font and nothing else from anywhere. */
+export function drawChart({ about, height, x, y, points, lines = [] }: Chart): string {
+  const chart = init(null, null, { renderer: "svg", ssr: true, width: WIDTH, height });
+  const text = { color: INK, fontSize: 11, fontFamily: "sans-serif" };
+  const axis = ({ name, isLog, labels }: Axis) => ({
+    ...{
+      type: isLog === true ? ("log" as const) : ("value" as const),
+      name,
+      nameLocation: "middle" as const,
+    },
+    ...{
+      nameTextStyle: text,
+      scale: true,
+      axisLine: { show: true, onZero: false, lineStyle: { color: INK } },
+    },
+    axisTick: { show: labels === undefined, lineStyle: { color: INK } },
+    splitLine: { lineStyle: { color: INK, opacity: 0.15 } },
+    ...(labels === undefined
+      ? { axisLabel: { ...text, hideOverlap: true, formatter: shortly }, splitNumber: 4 }
+      : {
+          ...{ inverse: true, min: 0, max: labels.length + 1, interval: 1, nameGap: 28 },
+          axisLabel: { ...text, formatter: (n: number) => labels[n - 1] ?? "" },
+        }),
+  });
+  chart.setOption({
+    animation: false,
+    grid: { left: 56, right: 16, top: points.length > 1 ? 34 : 12, bottom: 44 },
+    ...(points.length > 1 ? { legend: { top: 0, textStyle: text, itemWidth: 12, itemHeight: 10 } } : {}),
+    xAxis: { ...axis(x), nameGap: 26 },
+    yAxis: y.labels === undefined ? { ...axis(y), nameGap: 42 } : axis(y),
+    series: [
+      ...lines.map((data) => ({
+        ...{ type: "line" as const, silent: true, showSymbol: false, data: data.map((at) => [...at]) },
+        lineStyle: { color: INK, width: 1.2, opacity: 0.7 },
+      })),
+      ...points.map(({ name, color, shape, data }) => ({
+        ...{ type: "scatter" as const, silent: true, name, symbol: shape, symbolSize: 8, clip: false },
+        ...{ itemStyle: { color: color ?? INK }, data: data.map((at) => [...at]) },
+      })),
+    ],
+  });
+  const svg = chart.renderToSVGString();
+  chart.dispose();
+  const [from, to] = [
+    /<svg [^>]*>/,
+    `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 ${WIDTH} ${height}"`,
+  ];
+  return svg
+    .replace(from, `${to} role="img" aria-label="${escapeText(about)}">`)
+    .replace(/<style[\s\S]*?<\/style>/g, "") // what only a pointer would show
+    .replaceAll(INK, "currentColor");
+}
+
+const shortly = (value: number): string => String(Number(value.toPrecision(4)));
+
+/** For text and attributes of HTML. */
+export function escapeText(text: string): string {
+  const names: Record<string, string> = {
+    "&": "&amp;",
+    "<": "&lt;",
+    ">": "&gt;",
+    '"': "&quot;",
+    "'": "&#39;",
+  };
+  return text.replace(/[&<>"']/g, (sign) => names[sign]!);
+}

@@ -1,0 +1,90 @@
+import { createHash } from "node:crypto";
+import type { Pose } from "../../src/geometry/optics.ts";
+import { Head } from "../../src/head/head.ts";
+import type { HeadOutput } from "../../src/head/outputs.ts";
+import type { Settings } from "../../src/head/settings.ts";
+import type { Setup } from "../../src/sense/events.ts";
+import { frameName, type HeldOutScore, type Question, scoreHeldOut } from "./held-out.ts";
+import type { Prepared } from "./prepared.ts";
+import { digestMap, type TrajectoryError, trajectoryError } from "./run.ts";
+
+interface BareReplay {
+  readonly head: Head;
+  readonly heldOut: HeldOutScore;
+  readonly frameTime: number;
+  readonly recorded: number;
+  readonly trajectory: TrajectoryError | null;
+  readonly hash: string;
+  readonly questions: readonly Question[];
+  /** worldFromLens of the frames kept out of the map, by `frameName`. */
+  readonly held: ReadonlyMap<string, Pose>;
+}
+
+/** Feeds a prepared recording through a bare head, and asks its map for the held-out frames. */
+export function replayBare(setup: Setup, settings: Settings, events: Iterable<Prepared>): BareReplay {
+  const head = new Head(setup, settings, { isBare: true });
+  const hash = createHash("sha256");
+  const found = new Track();
+  const questions: Question[] = [];
+  let [frames, taken] = [0, 0];
+  let [first, last] = [Number.NaN, Number.NaN];
+  for (const one of events) {
+    const event = "event" in one ? one.event : one;
+    if (Number.isNaN(first)) first = event.time;
+    if (!(event.time <= last)) last = event.time;
+    if (event.kind === "reference") found.references.set(event.time, event);
+    if ("event" in one) {
+      head.isMapping = one.question === null;
+      head.isClear = one.isClear;
+      if (one.question !== null) questions.push(one.question);
+    }
+    const before = performance.now();
+    const outputs = head.take(event);
+    // A frame that waits for its pose is placed by a later event.
+    taken += performance.now() - before;
+    if ("event" in one) frames++;
+    found.take(outputs);
+  }
+  found.take(head.finish());
+  for (const { position, rotation } of found.found) hash.update(Float64Array.of(...position, ...rotation));
+  digestMap(head.grid, (bytes) => void hash.update(bytes));
+  return {
+    head,
+    heldOut: scoreHeldOut(head, questions, found.held),
+    frameTime: taken / Math.max(1, frames),
+    recorded: Number.isNaN(first) ? 0 : (last - first) / 1e6,
+    trajectory: settings["pose.source"] === "reference" ? null : found.error(),
+    hash: hash.digest("hex"),
+    questions,
+    held: found.held,
+  };
+}
+
+/** Poses that were found, beside those that are true. */
+class Track {
+  readonly references = new Map<number, { readonly of: string; readonly pose: Pose }>();
+  /** worldFromLens of the frames kept out of the map. */
+  readonly held = new Map<string, Pose>();
+  readonly found: Pose[] = [];
+  readonly #truth: Pose[] = [];
+  readonly #beside: Pose[] = [];
+  readonly #times: number[] = [];
+
+  take(outputs: readonly HeadOutput[]): void {
+    for (const output of outputs) {
+      if (output.kind !== "frame") continue;
+      this.found.push(output.worldFromLens);
+      if (output.revision === 0)
+        this.held.set(frameName(output.sensor, output.sequence), output.worldFromLens);
+      const reference = this.references.get(output.time);
+      if (reference === undefined) continue;
+      this.#truth.push(reference.pose);
+      this.#beside.push(reference.of === "base" ? output.worldFromBase : output.worldFromLens);
+      this.#times.push(output.time);
+    }
+  }
+
+  error(): TrajectoryError | null {
+    return trajectoryError(this.#truth, this.#beside, this.#times);
+  }
+}

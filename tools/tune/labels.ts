@@ -1,0 +1,195 @@
+import { existsSync, readFileSync } from "node:fs";
+import type { Brink } from "../../src/guard/footing.ts";
+import type { Head } from "../../src/head/head.ts";
+import { COLUMN } from "../../src/map/layers.ts";
+import { Fields, ScenarioError } from "../simulate/fields.ts";
+
+type Point = readonly [x: number, y: number];
+
+/** What is true of a recording's place, marked by people; metres in the world of the map. */
+export interface Labels {
+  /** How far from the truth an edge may be said and still be that one. */
+  readonly tolerance: number;
+  readonly edges: readonly {
+    readonly name: string;
+    readonly line: readonly Point[];
+    readonly drop: number;
+  }[];
+  readonly obstacles: readonly { readonly name: string; readonly outline: readonly Point[] }[];
+}
+
+/** A file of labels that cannot be used; the message names the file and the field. */
+export class LabelsError extends Error {
+  override readonly name = "LabelsError";
+}
+
+/** How a map agrees with labels. */
+export interface LabelScore {
+  /** Share, 0 to 1, of the true edges' length near which an edge was found; NaN-free: null when none is labelled. */
+  readonly edgesFound: number | null;
+  /** Metres of edge that were found where none is. */
+  readonly falseEdges: number;
+  /** Share, 0 to 1, of true obstacles that block; null when none is labelled. */
+  readonly obstaclesFound: number | null;
+  /** Names of edges found for less than half of their length, and of obstacles that block nowhere. */
+  readonly missed: readonly string[];
+}
+
+export const labelsPath = (recording: string): string => `${recording}.labels.json`;
+
+/**
+ * Reads `<recording>.labels.json`; null where there is none.
+ * @throws {LabelsError} naming the field
+ */
+export function readLabels(recording: string): { readonly labels: Labels; readonly text: string } | null {
+  const path = labelsPath(recording);
+  if (!existsSync(path)) return null;
+  const text = readFileSync(path, "utf8");
+  try {
+    return { labels: parseLabels(JSON.parse(text)), text };
+  } catch (error) {
+    if (!(error instanceof ScenarioError || error instanceof SyntaxError)) throw error;
+    throw new LabelsError(`${path}: ${error.message}`);
+  }
+}
+
+/** @throws {ScenarioError} naming the field, the value and what to write instead */
+export function parseLabels(value: unknown): Labels {
+  const root = new Fields(value, "labels");
+  const out: Labels = {
+    tolerance: root.number("tolerance", 0.01, 1, 0.15),
+    edges: root.list("edges", 0, (entry, path) => {
+      const f = new Fields(entry, path);
+      const edge = {
+        name: f.text("name"),
+        line: readPoints(f, "line", 2),
+        drop: f.number("drop", 0.005, 100),
+      };
+      f.done();
+      return edge;
+    }),
+    obstacles: root.list("obstacles", 0, (entry, path) => {
+      const f = new Fields(entry, path);
+      const obstacle = { name: f.text("name"), outline: readPoints(f, "outline", 3) };
+      f.done();
+      return obstacle;
+    }),
+  };
+  root.done();
+  if (out.edges.length + out.obstacles.length === 0)
+    root.fail("edges", "label an edge or an obstacle at least");
+  return out;
+}
+
+function readPoints(f: Fields, name: string, least: number): Point[] {
+  return f.list(name, least, (value, path) => {
+    const isPoint =
+      Array.isArray(value) &&
+      value.length === 2 &&
+      value.every((x) => typeof x === "number" && Math.abs(x) <= 1e4);
+    if (!isPoint) throw new ScenarioError(`${path}: got ${JSON.stringify(value)}; give [x, y] in metres`);
+    return [value[0] as number, value[1] as number] as const;
+  });
+}
+
+/** Metres between the places along a true edge that are asked for. */
+const STEP = 0.05;
+
+export function scoreLabels(labels: Labels, head: Pick<Head, "guard" | "layers" | "grid">): LabelScore {
+  const { layers, grid } = head;
+  const size = grid.voxelSize;
+  const box = layers.bounds();
+  // All of the map.
+  const brinks = box === null ? [] : head.guard.footing.brinks(...wholeOf(box, size));
+  const missed: string[] = [];
+  let [places, found] = [0, 0];
+  for (const { name, line } of labels.edges) {
+    const asked = placesAlong(line);
+    const met = asked.filter((place) =>
+      brinks.some((brink) => isNear(place, brink, labels.tolerance)),
+    ).length;
+    places += asked.length;
+    found += met;
+    if (2 * met < asked.length) missed.push(name);
+  }
+  let wrong = 0;
+  for (const { points } of brinks) {
+    wrong += points.filter((at) =>
+      labels.edges.every(({ line }) => awayFrom(at, line) > labels.tolerance),
+    ).length;
+  }
+  let blocking = 0;
+  for (const { name, outline } of labels.obstacles) {
+    const isThere = columnsIn(outline, size).some(([i, j]) => layers.kindAt(i, j) === COLUMN.blocked);
+    if (isThere) blocking++;
+    else missed.push(name);
+  }
+  return {
+    edgesFound: labels.edges.length === 0 ? null : found / places,
+    falseEdges: wrong * size,
+    obstaclesFound: labels.obstacles.length === 0 ? null : blocking / labels.obstacles.length,
+    missed,
+  };
+}
+
+type Box = NonNullable<ReturnType<Head["layers"]["bounds"]>>;
+
+function wholeOf({ col, row, columns, rows }: Box, size: number): [centre: Point, radius: number] {
+  const centre = [(col + columns / 2) * size, (row + rows / 2) * size] as const;
+  return [centre, (Math.hypot(columns, rows) / 2) * size];
+}
+
+function placesAlong(line: readonly Point[]): Point[] {
+  const out: Point[] = [];
+  for (let n = 1; n < line.length; n++) {
+    const [[ax, ay], [bx, by]] = [line[n - 1]!, line[n]!];
+    const count = Math.max(1, Math.round(Math.hypot(bx - ax, by - ay) / STEP));
+    for (let k = 0; k < count; k++) {
+      const share = (k + 0.5) / count;
+      out.push([ax + share * (bx - ax), ay + share * (by - ay)]);
+    }
+  }
+  return out;
+}
+
+const isNear = ([x, y]: Point, { points }: Brink, within: number): boolean =>
+  points.some(([px, py]) => Math.hypot(px - x, py - y) <= within);
+
+/** Metres from a point to the nearest of a line's pieces. */
+function awayFrom([x, y]: Point, line: readonly Point[]): number {
+  let least = Number.POSITIVE_INFINITY;
+  for (let n = 1; n < line.length; n++) {
+    const [[ax, ay], [bx, by]] = [line[n - 1]!, line[n]!];
+    const [dx, dy] = [bx - ax, by - ay];
+    const square = dx * dx + dy * dy;
+    const share = square === 0 ? 0 : Math.max(0, Math.min(1, ((x - ax) * dx + (y - ay) * dy) / square));
+    least = Math.min(least, Math.hypot(ax + share * dx - x, ay + share * dy - y));
+  }
+  return least;
+}
+
+/** Columns with their middle inside the outline or within a column of its rim: a thin leg may lie between middles. */
+function columnsIn(outline: readonly Point[], size: number): [i: number, j: number][] {
+  const [xs, ys] = [outline.map(([x]) => x), outline.map(([, y]) => y)];
+  const [west, south] = [Math.floor(Math.min(...xs) / size) - 1, Math.floor(Math.min(...ys) / size) - 1];
+  const [east, north] = [Math.floor(Math.max(...xs) / size) + 1, Math.floor(Math.max(...ys) / size) + 1];
+  const closed = [...outline, outline[0]!];
+  const out: [number, number][] = [];
+  for (let j = south; j <= north; j++) {
+    for (let i = west; i <= east; i++) {
+      const middle = [(i + 0.5) * size, (j + 0.5) * size] as const;
+      if (isInside(middle, closed) || awayFrom(middle, closed) <= size) out.push([i, j]);
+    }
+  }
+  return out;
+}
+
+/** Source: Shimrat 1962, counting the crossings of a ray. */
+function isInside([x, y]: Point, closed: readonly Point[]): boolean {
+  let inside = false;
+  for (let n = 1; n < closed.length; n++) {
+    const [[ax, ay], [bx, by]] = [closed[n - 1]!, closed[n]!];
+    if (ay > y !== by > y && x < ax + ((y - ay) / (by - ay)) * (bx - ax)) inside = !inside;
+  }
+  return inside;
+}

@@ -1,0 +1,33 @@
+import { drawKinds } from "../output/map.ts";
+import { writeWholeFile } from "../output/whole-file.ts";
+import { replayRecording } from "../replay/run.ts";
+import { describeSettings, type Given } from "./runs.ts";
+
+/** A map drawn from above, as PNG. */
+export interface MapPicture {
+  readonly png: Uint8Array;
+  readonly about: string;
+}
+
+export const isPageName = (path: string): boolean => path.toLowerCase().endsWith(".html");
+
+/** Writes a page, and its numbers beside it under the same name but for the ending. */
+export async function writeReport(path: string, page: string, json: string): Promise<void> {
+  await writeWholeFile(path, page);
+  await writeWholeFile(path.replace(/\.html$/i, ".json"), `${json}\n`);
+}
+
+/** The maps that settings make of a recording, from above: with all of its frames. */
+export async function mapPictures(
+  path: string,
+  all: readonly { readonly name: string; readonly settings: Given }[],
+): Promise<MapPicture[]> {
+  const out: MapPicture[] = [];
+  for (const { name, settings } of all) {
+    const { head, path: way } = await replayRecording(path, { settings });
+    const picture = drawKinds(head, "", way);
+    if (picture === null) continue;
+    out.push({ png: picture.toPng(), about: `${name}: ${describeSettings(settings)}; ${path} from above` });
+  }
+  return out;
+}

@@ -1,0 +1,186 @@
+import { resolveSettings, SETTINGS, type SettingName, type Settings } from "../../src/head/settings.ts";
+import { drawChart } from "../output/chart.ts";
+import {
+  byVerdict,
+  type Cell,
+  chartFigure,
+  drawGains,
+  figures,
+  heading,
+  list,
+  paragraph,
+  pictureFigure,
+  renderPage,
+  table,
+} from "./page.ts";
+import { BY, bestOf, describeDifference, describeLabels, type Line, type Report } from "./report.ts";
+import type { MapPicture } from "./report-files.ts";
+import { describeSettings, type Entry, type Given } from "./runs.ts";
+
+const MOST_ROWS = 25;
+
+/** Settings of `given` that are not those of `base`. */
+function changesOf(given: Given, base: Given): Given {
+  return Object.fromEntries(Object.entries(given).filter(([name, value]) => base[name] !== value));
+}
+
+/** What `tune` found, as one HTML file. */
+export function tunePage(report: Report, entries: readonly Entry[], maps: readonly MapPicture[]): string {
+  const { base, lines, fit, by } = report;
+  const { unit } = BY[by];
+  const best = bestOf(report);
+  const compared = lines.filter(({ verdict }) => verdict !== null);
+  const shown = compared.slice(0, MOST_ROWS);
+  const parts = [
+    paragraph(
+      `${lines.length} settings on ${entries.length} recording${entries.length === 1 ? "" : "s"}, compared with: ` +
+        `${describeSettings(base.settings)}.`,
+      "soft",
+    ),
+    heading("What was found"),
+    ...verdictOf(best, base.settings, resolveSettings({ ...entries[0]!.settings, ...base.settings }), unit),
+    ...report.warnings.map((warning) => paragraph(`Careful: ${warning}.`, "care")),
+    heading("How sure"),
+    paragraph(howSure(report)),
+    figures([
+      chartFigure(
+        drawGains(
+          shown.map(({ verdict }, n) => ({ name: String(n + 1), ...verdict! })),
+          `gain, ${unit}`,
+        ),
+        `Gain over the base with its 95 % interval over the recordings; numbers are those of the table.`,
+      ),
+      ...(compared.length > 2
+        ? [
+            chartFigure(
+              drawChart({
+                about: "Score against size of the map",
+                height: 280,
+                x: { name: "map, kB" },
+                y: { name: `gain, ${unit}` },
+                points: byVerdict(compared.map(flat), ({ mapSize, mean }) => [mapSize / 1024, mean]),
+                lines: [spanOf(compared.map(({ mapSize }) => mapSize / 1024))],
+              }),
+              "What a gain costs in memory; the line is the base.",
+            ),
+          ]
+        : []),
+      ...effectsOf(report, compared),
+    ]),
+    ...(maps.length > 0
+      ? [heading("Maps"), figures(maps.map(({ png, about }) => pictureFigure(png, about)))]
+      : []),
+    heading("Settings"),
+    settingsTable(report, shown),
+    ...(lines.length > shown.length
+      ? [paragraph(`${lines.length - shown.length} more are in the JSON beside this file.`, "soft")]
+      : []),
+    heading("Recordings"),
+    list(entries.map(({ path, content }) => `${path}, SHA-256 ${content.slice(0, 16)}`)),
+    paragraph(
+      "Scored by frames kept out of the map. A setting tuned for them is not tuned for safety; the head is no safety device." +
+        (fit === null
+          ? ""
+          : ` Chosen on all recordings but one: gains ${fit.chosenOn.toFixed(3)} there, ${fit.leftOut.toFixed(3)} on the one left out.`),
+      "soft",
+    ),
+  ];
+  return renderPage({ title: "Tuning report", parts });
+}
+
+const flat = (line: Line) => ({ ...line, ...line.verdict!, verdict: line.verdict!.verdict });
+
+function spanOf(values: readonly number[]): [number, number][] {
+  return [
+    [Math.min(...values), 0],
+    [Math.max(...values), 0],
+  ];
+}
+
+function verdictOf(best: Line | null, base: Given, before: Settings, unit: string): string[] {
+  if (best === null) return [paragraph("Nothing that was tried scored higher than the base. Keep it.")];
+  const { verdict } = best;
+  const gain = `${describeDifference(verdict!)} ${unit}`;
+  const text =
+    verdict!.verdict === "better"
+      ? `Better for certain: the best settings gain ${gain}.`
+      : `The highest score gains ${gain}, which cannot be told apart from chance.`;
+  const rows = Object.entries(changesOf(best.settings, base)).map(([name, value]) => {
+    const { unit: of = "", help = "" } = SETTINGS[name as SettingName] as { unit?: string; help?: string };
+    return [name, String(before[name as SettingName]), `${String(value)} ${of}`.trim(), help];
+  });
+  return [
+    paragraph(text, verdict!.verdict === "better" ? "good" : ""),
+    table(["setting", "base", "best", "what it is"], rows),
+  ];
+}
+
+function howSure({ lines, recordings }: Report): string {
+  const count = (word: string) => lines.filter(({ verdict }) => verdict?.verdict === word).length;
+  return (
+    `${count("better")} of ${lines.length} settings are better than the base for certain, ${count("worse")} are worse, ` +
+    `${count("not told apart")} cannot be told apart. If nothing differed, the chance that any of these words is wrong would be ` +
+    `at most 5 % (Holm 1979). Recordings are the sample: ${recordings} of them.`
+  );
+}
+
+/** A chart per number that was tried: what it does, whatever the others were. */
+function effectsOf({ base, by }: Report, compared: readonly Line[]): string[] {
+  const names = new Set(compared.flatMap(({ settings }) => Object.keys(changesOf(settings, base.settings))));
+  return Array.from(names).flatMap((name) => {
+    const of = compared.map(flat).filter(({ settings }) => typeof settings[name] === "number");
+    const values = of.map(({ settings }) => settings[name] as number);
+    if (new Set(values).size < 3) return [];
+    const isLog = Math.min(...values) > 0 && Math.max(...values) / Math.min(...values) >= 10;
+    const { unit = "" } = SETTINGS[name as SettingName] as { unit?: string };
+    return [
+      chartFigure(
+        drawChart({
+          about: `Gain against ${name}`,
+          height: 240,
+          x: { name: unit === "" ? name : `${name}, ${unit}`, isLog },
+          y: { name: `gain, ${BY[by].unit}` },
+          points: byVerdict(of, ({ settings, mean }) => [settings[name] as number, mean]),
+        }),
+        `${name}: all settings tried, whatever else they changed.`,
+      ),
+    ];
+  });
+}
+
+function settingsTable({ base }: Report, shown: readonly Line[]): string {
+  const numbers = (line: Omit<Line, "verdict">): string[] => [
+    `${(100 * line.within5cm).toFixed(2)} %`,
+    `${(1000 * line.medianError).toFixed(2)} mm`,
+    `${line.frameTime.toFixed(2)} ms`,
+    `${(line.mapSize / 1024).toFixed(0)} kB`,
+    ...(base.labels === null ? [] : [describeLabels(line.labels).replace(" | ", "")]),
+  ];
+  const rows: Cell[][] = [["base", describeSettings(base.settings), ...numbers(base), "", ""]];
+  for (const [n, line] of shown.entries()) {
+    const { verdict } = line.verdict!;
+    const word: Cell =
+      verdict === "not told apart" ? verdict : { text: verdict, kind: verdict === "better" ? "good" : "bad" };
+    rows.push([
+      String(n + 1),
+      describeSettings(changesOf(line.settings, base.settings)),
+      ...numbers(line),
+      describeDifference(line.verdict!),
+      word,
+    ]);
+  }
+  return table(
+    [
+      "no.",
+      "settings",
+      "within 5 cm",
+      "median error",
+      "a frame",
+      "map",
+      ...(base.labels === null ? [] : ["by labels"]),
+      "gain (95 %)",
+      "for certain?",
+    ],
+    rows,
+  );
+}
