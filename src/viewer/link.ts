@@ -129,6 +129,8 @@ async function answer(head: HeadClient, request: Request): Promise<unknown> {
       return head.settings(request.change);
     case "mark":
       return head.mark(request.text);
+    case "keep":
+      return head.keep(request.text);
     case "map":
       return head.map(request.action);
     case "play":

@@ -13,6 +13,8 @@ export type Request =
   | { readonly kind: "explain settings" }
   | { readonly kind: "settings"; readonly change?: Readonly<Record<string, number | string>> }
   | { readonly kind: "mark"; readonly text: string }
+  /** The last while and the next are kept as a recording. */
+  | { readonly kind: "keep"; readonly text: string }
   | { readonly kind: "map"; readonly action: "save" | "clear" }
   | { readonly kind: "play"; readonly wish: Omit<FromClient<"play">, "kind" | "id"> }
   | { readonly kind: "open"; readonly name: string }
