@@ -4,7 +4,7 @@ import { Course } from "./course.ts";
 import { download } from "./download.ts";
 import { KeptList } from "./kept.ts";
 import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
-import { lineOf, Place, VIEWS, type View } from "./place.ts";
+import { Place, VIEWS, type View } from "./place.ts";
 import { Seen } from "./seen.ts";
 import { SettingsPanel } from "./settings-panel.ts";
 import { Strip } from "./strip.ts";
@@ -13,7 +13,7 @@ import { type FromLink, type Request, type Sighting, sharedNow, type ToLink, typ
 import { ageText, bearingText, countText, metresText } from "./text.ts";
 import { readTheme } from "./theme.ts";
 import { authorization, setToken, token } from "./token.ts";
-import { judge } from "./trust.ts";
+import { judge, lineOf } from "./trust.ts";
 
 const ENDPOINT = "/live";
 /** The age on the page goes on this often without news, milliseconds. */
@@ -61,6 +61,7 @@ const settingsPanel = new SettingsPanel(request, (values) => {
   const height = Number(values["body.height"] ?? 0.5);
   const clearance = Number(values["body.clearance"] ?? 0.03);
   place.setBands(clearance + 0.03, height);
+  compare.setBands(clearance + 0.03, height);
 });
 
 /** Depth images come only while they are looked at. */
@@ -271,6 +272,7 @@ function takeSurface(data: Extract<FromLink, { kind: "surface" }>): void {
   if (isHeld) for (const update of data.updates) heldBack.set(update.chunk, update);
   else place.update(data.updates);
   showExtent();
+  if (data.isComplete) void compare.mapChanged();
   say("map-size", `${countText(data.blocks)} blocks${data.isComplete ? "" : ", more to come"}`);
 }
 

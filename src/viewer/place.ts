@@ -33,6 +33,7 @@ import { CHUNK_BLOCKS, QUAD } from "./mesh.ts";
 import type { ChunkUpdate } from "./surface.ts";
 import type { Ground, Sighting, Trail } from "./talk.ts";
 import type { Theme } from "./theme.ts";
+import { lineOf } from "./trust.ts";
 
 type Pose = FromServer<"pose">["worldFromBase"];
 
@@ -145,13 +146,6 @@ const COARSEST = 0.5;
 const RUNG = 0.07;
 /** Milliseconds of the page's own thread that a change of the map may take at once; the rest waits for the next picture. */
 const SLICE = 3;
-
-/** How the way is drawn where poses were known like that: no two kinds that are in doubt look alike. */
-export function lineOf(kind: string): "whole" | "dashed" | "rungs" | "dotted" {
-  if (kind === "lost") return "dotted";
-  if (kind === "carried") return "rungs";
-  return kind === "sliding" ? "dashed" : "whole";
-}
 
 interface Chunk {
   readonly mesh: Mesh<InstancedBufferGeometry, ShaderMaterial>;
