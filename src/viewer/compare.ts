@@ -1,7 +1,8 @@
 import type { FromServer } from "../wire/messages.ts";
 import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
-import type { Request } from "./talk.ts";
-import { bearingText, metresText } from "./text.ts";
+import { PlanView } from "./plan-view.ts";
+import type { Request, SeenPlans } from "./talk.ts";
+import { bearingText, countText, metresText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 
 type Before = FromServer<"before">;
@@ -47,7 +48,12 @@ const ROWS: readonly (readonly [name: string, of: (side: Side) => string])[] = [
 export class Compare {
   readonly #request: <T>(what: Request) => Promise<T>;
   readonly #say: (text: string) => void;
-  readonly #fan = new Fan(document.getElementById("fan-before") as HTMLCanvasElement);
+  readonly #fan = new Fan(canvas("fan-before"));
+  readonly #plan = new PlanView([canvas("plan-before"), canvas("plan-now")]);
+  #plans: SeenPlans | null = null;
+  #bands: readonly [low: number, high: number] = [0.06, 0.5];
+  #isAsking = false;
+  #isAskedAgain = false;
   #before: Before | null = null;
   #now: Side | null = null;
   #frame = -1;
@@ -82,6 +88,7 @@ export class Compare {
 
   paint(theme: Theme): void {
     this.#fan.paint(theme);
+    this.#plan.paint(theme);
   }
 
   /** The head is another one. */
@@ -95,10 +102,48 @@ export class Compare {
     this.#before = before;
     document.documentElement.classList.toggle("is-compared", this.isOn);
     document.getElementById("compare")!.hidden = !this.isOn;
-    if (!this.isOn) return;
+    if (!this.isOn) {
+      this.#plans = null;
+      return;
+    }
+    if (this.#plans === null) void this.mapChanged();
     const changes = before!.changes.map(({ name, before: was, now }) => `${name} ${was} → ${now}`);
     document.getElementById("compare-changes")!.textContent = changes.join("; ");
     this.draw();
+  }
+
+  /** Heights between which things stand in the robot's way, metres. */
+  setBands(low: number, high: number): void {
+    this.#bands = [low, high];
+  }
+
+  /** The map is another one, or the same one further on: both are asked for once the last answer is here. */
+  async mapChanged(): Promise<void> {
+    if (!this.isOn) return;
+    this.#isAskedAgain = this.#isAsking;
+    if (this.#isAsking) return;
+    this.#isAsking = true;
+    const [low, high] = this.#bands;
+    this.#plans = await this.#request<SeenPlans | null>({ kind: "plans", low, high }).catch(() => null);
+    this.#isAsking = false;
+    this.#drawPlans();
+    if (this.#isAskedAgain) await this.mapChanged();
+  }
+
+  /** Maps are set side by side only when they are of one frame: that of before stays where the settings were changed. */
+  #drawPlans(): void {
+    const plans = this.#plans;
+    const isSame = plans !== null && plans.frame === this.#frame;
+    document.getElementById("plans")!.hidden = !isSame;
+    const text =
+      plans === null
+        ? "The map of before was not on this page."
+        : isSame
+          ? `Maps from above: ${countText(plans.unlike)} of ${countText(plans.known)} columns are not alike; hatched where.`
+          : `The map of before is of frame ${countText(plans.frame)}: it stands beside that of now there.`;
+    const say = document.getElementById("plans-say")!;
+    if (say.textContent !== text) say.textContent = text;
+    if (isSame) this.#plan.show(plans);
   }
 
   /** @param frame how many frames were taken, as the recording counts them */
@@ -142,7 +187,12 @@ export class Compare {
       return row;
     });
     document.getElementById("compare-rows")!.replaceChildren(...rows);
+    this.#drawPlans();
   }
+}
+
+function canvas(id: string): HTMLCanvasElement {
+  return document.getElementById(id) as HTMLCanvasElement;
 }
 
 function cellOf(text: string): HTMLElement {

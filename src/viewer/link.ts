@@ -1,8 +1,9 @@
 import { HeadClient } from "../client/client.ts";
 import { unpackCodes, unpackImage } from "../wire/image.ts";
 import { look } from "./look.ts";
+import { type Blocks, plansOf } from "./plan.ts";
 import { Surface } from "./surface.ts";
-import { type FromLink, type Request, sharedNow, type ToLink } from "./talk.ts";
+import { type FromLink, type Request, type SeenPlans, sharedNow, type ToLink } from "./talk.ts";
 
 // The page's worker: connection, map, and the map's surface.
 
@@ -23,6 +24,11 @@ const LOOK_LIMIT = 200;
 
 let client: HeadClient | null = null;
 let imageRate = 0;
+/** Where a recording stands, and whether its settings are compared with others. */
+let frame = 0;
+let isCompared = false;
+/** The map as it was before settings were changed from here; blocks are never written to, so they need no copy. */
+let before: { readonly blocks: Blocks; readonly frame: number } | null = null;
 
 function connect(url: string, token: string | null): void {
   const head = new HeadClient({
@@ -45,6 +51,8 @@ function connect(url: string, token: string | null): void {
     },
   });
   client = head;
+  before = null;
+  isCompared = false;
   const lookup = (key: number): Uint8Array | undefined => head.mirror.blocks.get(key)?.classes;
   const surface = new Surface(lookup);
   let isOther = false;
@@ -101,8 +109,15 @@ function connect(url: string, token: string | null): void {
     const trail = { classes, codes: codes.slice(), keyframeCodes: keyframeCodes.slice() };
     tell({ kind: "trail", trail: { ...trail, points: floats(points), keyframes: floats(keyframes) } });
   });
-  head.on("playing", (playing) => tell({ kind: "playing", playing }));
-  head.on("before", (before) => tell({ kind: "before", before }));
+  head.on("playing", (playing) => {
+    frame = playing.frame;
+    tell({ kind: "playing", playing });
+  });
+  head.on("before", (said) => {
+    if (isCompared && said.changes.length === 0) before = null;
+    isCompared = said.changes.length > 0;
+    tell({ kind: "before", before: said });
+  });
   head.on("recording", (recording) => tell({ kind: "recording", recording }));
   head.on("note", (note) => tell({ kind: "note", note }));
   head.on("error", ({ message }) => tell({ kind: "fault", text: message }));
@@ -126,15 +141,24 @@ async function answer(head: HeadClient, request: Request): Promise<unknown> {
     case "explain settings":
       return head.explainSettings();
     case "settings":
+      if (!isCompared) before = { blocks: new Map(head.mirror.blocks), frame };
       return head.settings(request.change);
     case "mark":
       return head.mark(request.text);
+    case "keep":
+      return head.keep(request.text);
     case "map":
       return head.map(request.action);
     case "play":
       return head.play(request.wish);
     case "open":
       return head.openRecording(request.name);
+    case "plans": {
+      const voxelSize = head.welcome?.map.voxelSize;
+      if (before === null || voxelSize === undefined) return null;
+      const plans = plansOf(before.blocks, head.mirror.blocks, voxelSize, request.low, request.high);
+      return plans && ({ ...plans, frame: before.frame } satisfies SeenPlans);
+    }
     case "look": {
       const voxelSize = head.welcome?.map.voxelSize;
       if (voxelSize === undefined) return null;

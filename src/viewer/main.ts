@@ -2,8 +2,9 @@ import type { Answer, FromServer } from "../wire/messages.ts";
 import { Compare } from "./compare.ts";
 import { Course } from "./course.ts";
 import { download } from "./download.ts";
+import { KeptList } from "./kept.ts";
 import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
-import { lineOf, Place, VIEWS, type View } from "./place.ts";
+import { Place, VIEWS, type View } from "./place.ts";
 import { Seen } from "./seen.ts";
 import { SettingsPanel } from "./settings-panel.ts";
 import { Strip } from "./strip.ts";
@@ -12,7 +13,7 @@ import { type FromLink, type Request, type Sighting, sharedNow, type ToLink, typ
 import { ageText, bearingText, countText, metresText } from "./text.ts";
 import { readTheme } from "./theme.ts";
 import { authorization, setToken, token } from "./token.ts";
-import { judge } from "./trust.ts";
+import { judge, lineOf } from "./trust.ts";
 
 const ENDPOINT = "/live";
 /** The age on the page goes on this often without news, milliseconds. */
@@ -60,6 +61,7 @@ const settingsPanel = new SettingsPanel(request, (values) => {
   const height = Number(values["body.height"] ?? 0.5);
   const clearance = Number(values["body.clearance"] ?? 0.03);
   place.setBands(clearance + 0.03, height);
+  compare.setBands(clearance + 0.03, height);
 });
 
 /** Depth images come only while they are looked at. */
@@ -67,6 +69,7 @@ const IMAGES = 4;
 const seenBox = byId<HTMLDetailsElement>("seen-box");
 
 const course = new Course(request);
+const kept = new KeptList(request);
 const compare = new Compare(request, (text) => say("settings-say", text));
 compare.onSettings = () => void settingsPanel.load();
 /** The head plays a recording. */
@@ -94,6 +97,7 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       place.showTrail(null);
       post({ kind: "images", rate: seenBox.open ? IMAGES : 0 });
       void settingsPanel.load();
+      if (!isPlayed) void kept.load();
       break;
     }
     case "closed":
@@ -143,6 +147,7 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       break;
     case "note":
       strip.note(data.note);
+      if (data.note.what === "stash") void kept.load();
       showNotes();
       break;
     case "fault":
@@ -240,12 +245,22 @@ let openedAt = 0;
 let wholeAfter: number | null = null;
 const patches: { blocks: number; ms: number }[] = [];
 const MOST_PATCHES = 1000;
+let lastChanged = 0;
+function addPatch(ms: number): void {
+  patches.push({ blocks: lastChanged, ms });
+  if (patches.length > MOST_PATCHES) patches.shift();
+}
+// What was left of a patch for the next picture counts as a patch of its own.
+place.onSlice = (ms) => {
+  addPatch(ms);
+  showExtent();
+};
 
 function showSurface(data: Extract<FromLink, { kind: "surface" }>): void {
   const begun = performance.now();
   takeSurface(data);
-  patches.push({ blocks: data.changed, ms: performance.now() - begun });
-  if (patches.length > MOST_PATCHES) patches.shift();
+  lastChanged = data.changed;
+  addPatch(performance.now() - begun);
   if (!data.isComplete || wholeAfter !== null || data.blocks === 0) return;
   place.afterNextPicture(() => {
     wholeAfter ??= performance.now() - openedAt;
@@ -256,9 +271,13 @@ function takeSurface(data: Extract<FromLink, { kind: "surface" }>): void {
   if (data.isOther) heldBack.clear();
   if (isHeld) for (const update of data.updates) heldBack.set(update.chunk, update);
   else place.update(data.updates);
-  const { quads } = place.figures;
-  byId("empty").hidden = quads > 0;
+  showExtent();
+  if (data.isComplete) void compare.mapChanged();
   say("map-size", `${countText(data.blocks)} blocks${data.isComplete ? "" : ", more to come"}`);
+}
+
+function showExtent(): void {
+  byId("empty").hidden = place.quadCount > 0;
 }
 
 function showNotes(): void {
@@ -460,6 +479,7 @@ const actions: Readonly<Record<string, () => unknown>> = {
   u: () => compare.takeBack(),
   b: () => isPlayed && course.toMoment(-1),
   n: () => isPlayed && course.toMoment(1),
+  r: () => !isPlayed && kept.ask(),
   m: () => markDialog.showModal(),
   s: () => dialog("settings-dialog").showModal(),
   t: () => setTheme(document.documentElement.dataset["theme"] !== "dark"),

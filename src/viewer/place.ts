@@ -33,6 +33,7 @@ import { CHUNK_BLOCKS, QUAD } from "./mesh.ts";
 import type { ChunkUpdate } from "./surface.ts";
 import type { Ground, Sighting, Trail } from "./talk.ts";
 import type { Theme } from "./theme.ts";
+import { lineOf } from "./trust.ts";
 
 type Pose = FromServer<"pose">["worldFromBase"];
 
@@ -141,11 +142,10 @@ const SHARE = 4;
 const DEAR = 120;
 const COARSEST = 0.5;
 
-/** How the way is drawn where poses were known like that. */
-export function lineOf(kind: string): "whole" | "dashed" | "dotted" {
-  if (kind === "lost") return "dotted";
-  return kind === "sliding" || kind === "carried" ? "dashed" : "whole";
-}
+/** Half the length of a rung across the way, metres. */
+const RUNG = 0.07;
+/** Milliseconds of the page's own thread that a change of the map may take at once; the rest waits for the next picture. */
+const SLICE = 3;
 
 interface Chunk {
   readonly mesh: Mesh<InstancedBufferGeometry, ShaderMaterial>;
@@ -194,9 +194,14 @@ export class Place {
   #cost = 0;
   #resolution = Math.min(2, globalThis.devicePixelRatio || 1);
   #isFitted = false;
-  #after: (() => void)[] = [];
+  readonly #after: (() => void)[] = [];
+  /** What is still to be taken over of the map: the newest of each chunk. */
+  readonly #coming = new Map<string, ChunkUpdate>();
+  #isComing = false;
   /** Frames drawn since the start. */
   drawn = 0;
+  /** Told of each piece of work on the map that waited for a picture, milliseconds. */
+  onSlice: (milliseconds: number) => void = () => {};
 
   constructor(canvas: HTMLCanvasElement) {
     // Kept, so that a picture can be taken of what is on the screen.
@@ -281,13 +286,33 @@ export class Place {
     this.invalidate();
   }
 
+  /** A small change is taken over at once, a large one piece by piece between pictures; the first map as a whole. */
   update(updates: readonly ChunkUpdate[]): void {
-    for (const { chunk, quads } of updates) this.#updateChunk(chunk, quads);
+    for (const update of updates) this.#coming.set(update.chunk, update);
+    if (!this.#isComing) this.#takeOver(this.#isFitted ? SLICE : Number.POSITIVE_INFINITY);
+  }
+
+  #takeOver(most: number): void {
+    const begun = performance.now();
+    for (const [name, update] of this.#coming) {
+      this.#coming.delete(name);
+      this.#updateChunk(update);
+      if (performance.now() - begun >= most) break;
+    }
+    this.#isComing = this.#coming.size > 0;
+    if (this.#isComing) {
+      requestAnimationFrame(() => {
+        const start = performance.now();
+        this.#takeOver(SLICE);
+        this.onSlice(performance.now() - start);
+      });
+      return;
+    }
     if (!this.#isFitted && this.#chunks.size > 0) this.fit();
     this.invalidate();
   }
 
-  #updateChunk(name: string, quads: Int16Array): void {
+  #updateChunk({ chunk: name, quads, bounds }: ChunkUpdate): void {
     const count = quads.length / QUAD;
     let chunk = this.#chunks.get(name);
     if (chunk === undefined) {
@@ -302,7 +327,7 @@ export class Place {
     chunk.count = count;
     chunk.mesh.geometry.instanceCount = count;
     chunk.mesh.visible = count > 0;
-    this.#bound(chunk, quads);
+    this.#bound(chunk, bounds);
   }
 
   #addChunk(name: string, length: number): Chunk {
@@ -343,21 +368,13 @@ export class Place {
     chunk.mesh.geometry = geometry;
   }
 
-  #bound(chunk: Chunk, quads: Int16Array): void {
-    const low = [Number.POSITIVE_INFINITY, Number.POSITIVE_INFINITY, Number.POSITIVE_INFINITY];
-    const high = [Number.NEGATIVE_INFINITY, Number.NEGATIVE_INFINITY, Number.NEGATIVE_INFINITY];
-    for (let n = 0; n < quads.length; n += QUAD) {
-      for (let k = 0; k < 3; k++) {
-        const at = quads[n + k]!;
-        if (at < low[k]!) low[k] = at;
-        if (at > high[k]!) high[k] = at;
-      }
-    }
+  /** @param bounds lowest and highest corner of its rectangles, voxels from the chunk's origin */
+  #bound(chunk: Chunk, bounds: ChunkUpdate["bounds"]): void {
     const voxel = this.#uniforms.voxel.value;
     const origin = chunk.mesh.material.uniforms["origin"]!.value as Vector3;
-    chunk.lowest.fromArray(low).multiplyScalar(voxel).add(origin);
+    chunk.lowest.fromArray(bounds, 0).multiplyScalar(voxel).add(origin);
     // A quad is at most a block long.
-    chunk.highest.fromArray(high).addScalar(8).multiplyScalar(voxel).add(origin);
+    chunk.highest.fromArray(bounds, 3).addScalar(8).multiplyScalar(voxel).add(origin);
     const sphere = chunk.mesh.geometry.boundingSphere!;
     sphere.center.copy(chunk.lowest).add(chunk.highest).multiplyScalar(0.5);
     sphere.radius = chunk.lowest.distanceTo(chunk.highest) / 2;
@@ -374,7 +391,7 @@ export class Place {
     this.invalidate();
   }
 
-  /** The way so far: whole where the pose was well known, in dashes where it was not; keyframes are arrowheads on it. */
+  /** The way so far: a line where the pose was well known, broken up where it was not; keyframes are arrowheads on it. */
   showTrail(trail: Trail | null): void {
     const ends: number[] = [];
     if (trail !== null) {
@@ -382,6 +399,10 @@ export class Place {
       for (let n = 1; n < codes.length; n++) {
         const line = lineOf(classes[codes[n]!] ?? "");
         const [from, to] = [3 * (n - 1), 3 * n];
+        if (line === "rungs") {
+          addRung(ends, points.subarray(from, from + 6));
+          continue;
+        }
         const share = line === "whole" ? 1 : line === "dashed" ? 0.5 : 0.15;
         for (let k = 0; k < 3; k++) ends.push(points[from + k]! + (k === 2 ? LIFT : 0));
         for (let k = 0; k < 3; k++) {
@@ -553,10 +574,26 @@ export class Place {
     this.invalidate();
   }
 
-  get figures(): { readonly chunks: number; readonly quads: number; readonly calls: number } {
+  get quadCount(): number {
     let quads = 0;
     for (const { count } of this.#chunks.values()) quads += count;
-    return { chunks: this.#chunks.size, quads, calls: this.#renderer.info.render.calls };
+    return quads;
+  }
+
+  /** For a benchmark: what the map is drawn with, and what the graphics memory holds for it. */
+  get figures(): {
+    readonly chunks: number;
+    readonly quads: number;
+    readonly calls: number;
+    readonly geometries: number;
+    readonly textures: number;
+    readonly buffers: number;
+  } {
+    const { memory, render } = this.#renderer.info;
+    return {
+      ...{ chunks: this.#chunks.size, quads: this.quadCount, calls: render.calls },
+      ...{ geometries: memory.geometries, textures: memory.textures, buffers: bufferBytes(this.#scene) },
+    };
   }
 
   /** Called once what is known now has been drawn. */
@@ -583,8 +620,8 @@ export class Place {
     // The picture is made after this returns; what it took shows in when the next frame may begin.
     requestAnimationFrame(() => {
       this.#cost = performance.now() - start;
-      const after = this.#after;
-      this.#after = [];
+      // A picture of half a change does not count.
+      const after = this.#isComing ? [] : this.#after.splice(0);
       for (const one of after) one();
       if (this.#cost > DEAR && this.#resolution > COARSEST) {
         this.#resolution = Math.max(COARSEST, this.#resolution / 1.5);
@@ -593,4 +630,30 @@ export class Place {
       }
     });
   }
+}
+
+/** A stroke across the way in the middle of a stretch, of which `stretch` has both ends: carried, it did not drive there. */
+function addRung(ends: number[], stretch: Float32Array): void {
+  const [x, y, z, toX, toY] = stretch as unknown as [number, number, number, number, number];
+  const length = Math.hypot(toX - x, toY - y);
+  if (length === 0) return;
+  const [acrossX, acrossY] = [(-RUNG * (toY - y)) / length, (RUNG * (toX - x)) / length];
+  const [midX, midY] = [(x + toX) / 2, (y + toY) / 2];
+  ends.push(midX - acrossX, midY - acrossY, z + LIFT, midX + acrossX, midY + acrossY, z + LIFT);
+}
+
+/** Bytes of all vertex buffers of a scene. */
+function bufferBytes(scene: Scene): number {
+  const arrays = new Set<ArrayLike<number> & { readonly byteLength: number }>();
+  scene.traverse((object) => {
+    const geometry = (object as Mesh).geometry as BufferGeometry | undefined;
+    if (geometry === undefined) return;
+    for (const attribute of [...Object.values(geometry.attributes), geometry.index]) {
+      if (attribute === null) continue;
+      arrays.add("data" in attribute ? attribute.data.array : attribute.array);
+    }
+  });
+  let bytes = 0;
+  for (const { byteLength } of arrays) bytes += byteLength;
+  return bytes;
 }

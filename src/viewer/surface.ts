@@ -4,6 +4,8 @@ import { BlockMesher, chunkOf, type Lookup, neighbours, QUAD } from "./mesh.ts";
 export interface ChunkUpdate {
   readonly chunk: string;
   readonly quads: Int16Array;
+  /** Lowest x, y, z of the quads' corners, then the highest, voxels from the chunk's origin; all 0 without quads. */
+  readonly bounds: readonly number[];
 }
 
 /** The map's surface, kept up block by block and handed on chunk by chunk. */
@@ -62,7 +64,7 @@ export class Surface {
         all.set(quads, at);
         at += quads.length;
       }
-      yield { chunk, quads: all };
+      yield { chunk, quads: all, bounds: boundsOf(all) };
     }
     this.#stale.clear();
   }
@@ -72,4 +74,18 @@ export class Surface {
     for (const blocks of this.#chunks.values()) for (const quads of blocks.values()) count += quads.length;
     return count / QUAD;
   }
+}
+
+/** Found here, so that the page need not walk through a chunk that it only hands on. */
+function boundsOf(quads: Int16Array): number[] {
+  if (quads.length === 0) return [0, 0, 0, 0, 0, 0];
+  const bounds = [0, 1, 2, 0, 1, 2].map((k) => quads[k]!);
+  for (let n = 0; n < quads.length; n += QUAD) {
+    for (let k = 0; k < 3; k++) {
+      const at = quads[n + k]!;
+      if (at < bounds[k]!) bounds[k] = at;
+      if (at > bounds[3 + k]!) bounds[3 + k] = at;
+    }
+  }
+  return bounds;
 }

@@ -1,4 +1,5 @@
 import type { FromClient, FromServer, Question } from "../wire/messages.ts";
+import type { Plans } from "./plan.ts";
 import type { ChunkUpdate } from "./surface.ts";
 
 // What the page and its worker tell each other. The worker holds the connection and the map, so that a large patch never
@@ -13,11 +14,18 @@ export type Request =
   | { readonly kind: "explain settings" }
   | { readonly kind: "settings"; readonly change?: Readonly<Record<string, number | string>> }
   | { readonly kind: "mark"; readonly text: string }
+  /** The last while and the next are kept as a recording. */
+  | { readonly kind: "keep"; readonly text: string }
   | { readonly kind: "map"; readonly action: "save" | "clear" }
   | { readonly kind: "play"; readonly wish: Omit<FromClient<"play">, "kind" | "id"> }
   | { readonly kind: "open"; readonly name: string }
+  /** The map of before settings changed and that of now, from above: `SeenPlans`, or null without one of before. */
+  | { readonly kind: "plans"; readonly low: number; readonly high: number }
   /** The first occupied voxel along a ray, world metres. */
   | { readonly kind: "look"; readonly from: readonly number[]; readonly along: readonly number[] };
+
+/** @property frame that the map of before is of, as the recording counts them */
+export type SeenPlans = Plans & { readonly frame: number };
 
 export type ToLink =
   /** How often depth images are wanted, a second; 0 is not at all. */

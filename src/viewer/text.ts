@@ -25,4 +25,7 @@ export function bearingText(radians: number): string {
   return `${Math.abs(degrees)}° ${degrees > 0 ? "left" : "right"}`;
 }
 
+export const bytesText = (bytes: number): string =>
+  bytes < 1e6 ? `${Math.ceil(bytes / 1000)} kB` : `${(bytes / 1e6).toFixed(1)} MB`;
+
 export const countText = (count: number): string => count.toLocaleString("en-GB");

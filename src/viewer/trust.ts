@@ -98,3 +98,10 @@ function judgePlayed(
   ];
   return { word: "Recording", line: parts.join("; "), isLive: true, isPlayed: true, isMapOld: goal !== null };
 }
+
+/** How the way is drawn where poses were known like that: no two kinds that are in doubt look alike. */
+export function lineOf(kind: string): "whole" | "dashed" | "rungs" | "dotted" {
+  if (kind === "lost") return "dotted";
+  if (kind === "carried") return "rungs";
+  return kind === "sliding" ? "dashed" : "whole";
+}

@@ -22,6 +22,8 @@ const options = { minutes: { type: "string", short: "m" }, help: { type: "boolea
 const viewer = fileURLToPath(new URL("../../viewer", import.meta.url));
 /** Blocks of a patch whose cost is to be known. */
 const PATCH = 200;
+/** Memory is looked at so many times after the start. */
+const SAMPLES = 10;
 
 const figures = (page: Page): Promise<PageFigures> =>
   page.evaluate("brinkmapFigures()") as Promise<PageFigures>;
@@ -43,6 +45,40 @@ async function heapOf(session: CDPSession): Promise<number> {
   await session.send("HeapProfiler.collectGarbage");
   const { metrics } = await session.send("Performance.getMetrics");
   return metrics.find(({ name }) => name === "JSHeapUsedSize")!.value;
+}
+
+/** What the page holds while the recording goes round and round, as fast as the head and the page get through it. */
+async function watchMemory(page: Page, minutes: number): Promise<void> {
+  const session = await page.context().newCDPSession(page);
+  await session.send("Performance.enable");
+  await page.click("#repeat");
+  await page.selectOption("#speed", "8");
+  const place = async (): Promise<number> => Number(await page.getAttribute("#course", "aria-valuenow"));
+  const heaps: number[] = [];
+  const buffers: number[] = [];
+  let counts = "";
+  const begun = Date.now();
+  let last = await place();
+  for (let played = 0, samples = 0; ; ) {
+    // Counted is what was played, not what was asked for: a busy machine is slower.
+    const now = await place();
+    played += now >= last ? now - last : now;
+    last = now;
+    if (played >= (samples * 60 * minutes) / SAMPLES) {
+      samples++;
+      heaps.push(await heapOf(session));
+      const seen = await figures(page);
+      buffers.push(seen.buffers);
+      counts = `${seen.geometries} geometries, ${seen.textures} textures`;
+    }
+    if (samples > SAMPLES || minutes === 0) break;
+    await page.waitForTimeout(500);
+  }
+  const list = (sizes: number[]): string => sizes.map((bytes) => (bytes / 1e6).toFixed(1)).join(", ");
+  const most = (sizes: number[]): string => `${(Math.max(...sizes) / 1e6).toFixed(1)} MB`;
+  const took = `in ${((Date.now() - begun) / 60_000).toFixed(1)} min`;
+  line(`heap over ${minutes} simulated minutes`, most(heaps), `flat; ${took}: ${list(heaps)}`);
+  line("graphics memory: vertex buffers", most(buffers), `flat; ${counts}; ${list(buffers)}`);
 }
 
 export async function main(args: string[]): Promise<number> {
@@ -128,22 +164,7 @@ export async function main(args: string[]): Promise<number> {
     `at most 8; ${big.length} of them, median ${(big[big.length >> 1] ?? 0).toFixed(2)}`,
   );
 
-  // The heap, while the recording goes round and round.
-  const session = await page.context().newCDPSession(page);
-  await session.send("Performance.enable");
-  await page.click("#repeat");
-  await page.selectOption("#speed", "8");
-  const heaps = [await heapOf(session)];
-  const begun = Date.now();
-  while ((Date.now() - begun) / 60_000 < minutes / 8) {
-    heaps.push(await heapOf(session));
-    await page.waitForTimeout(Math.max(1000, (60_000 * minutes) / 8 / 10));
-  }
-  line(
-    `heap over ${minutes} simulated minutes`,
-    `${(Math.max(...heaps) / 1e6).toFixed(1)} MB`,
-    heaps.map((bytes) => (bytes / 1e6).toFixed(1)).join(", "),
-  );
+  await watchMemory(page, minutes);
   await browser.close();
   await service.stop();
   return 0;

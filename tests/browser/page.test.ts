@@ -1,8 +1,11 @@
-import { readFileSync } from "node:fs";
+import { mkdtempSync, readFileSync, rmSync } from "node:fs";
 import { createRequire } from "node:module";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import type { Browser, Page } from "playwright-core";
 import { afterAll, afterEach, beforeAll, describe, expect } from "vitest";
+import { openRecording } from "../../src/record/file.ts";
 import { newToken } from "../../src/service/tokens.ts";
 import { browserNeed, startBrowser } from "../helpers/browser.ts";
 import { LiveHead } from "../helpers/live.ts";
@@ -235,4 +238,56 @@ describe("the page", () => {
       await page.close();
     },
   );
+
+  testWith(
+    browserNeed,
+    "keeps the last while when asked by keys, lists it, and gives it as a recording",
+    async () => {
+      const folder = mkdtempSync(join(tmpdir(), "brinkmap-page-kept-"));
+      const { token, entry } = newToken("tablet", ["watcher"]);
+      const { token: sensing, entry: sensorEntry } = newToken("camera", ["sensor"]);
+      const stash = { folder, before: 2, after: 1 };
+      const other = await LiveHead.start({ viewer, stash, tokens: [entry, sensorEntry] });
+      const sensor = await other.open({ role: "sensor", token: sensing });
+      const timer = setInterval(() => other.look(sensor), 100);
+      const page = await browser.newPage({ viewport: { width: 700, height: 500 } });
+      await page.goto(other.service.url.replace("ws:", "http:").replace("/live", "/"));
+      await page.waitForSelector("#token-dialog[open]");
+      await page.fill("#token", token);
+      await page.keyboard.press("Enter");
+      await mapShown(page);
+      await page.keyboard.press("r");
+      await page.keyboard.type("the blue chair was not seen");
+      await page.keyboard.press("Enter");
+      const row = page.locator("#kept button", { hasText: "the blue chair was not seen" });
+      await row.waitFor();
+      expect(await row.getAttribute("aria-label")).toMatch(/^Download .* s, .*B: asked, the blue chair/);
+      await row.focus();
+      const [file] = await Promise.all([page.waitForEvent("download"), page.keyboard.press("Enter")]);
+      expect(file.suggestedFilename()).toMatch(/\.brk$/);
+      const path = join(folder, "had.brk");
+      await file.saveAs(path);
+      const recording = await openRecording(path);
+      const frames = [...recording.events()].filter(({ kind }) => kind === "depth").length;
+      recording.close();
+      expect(frames).toBeGreaterThan(5);
+      // A page that was not there when it was kept lists it as well.
+      await page.reload();
+      await row.waitFor();
+      clearInterval(timer);
+      await other.stop();
+      rmSync(folder, { recursive: true });
+    },
+  );
+
+  testWith(browserNeed, "says in words that a head without a stash keeps nothing", async () => {
+    const { page } = await openPage();
+    await mapShown(page);
+    await page.keyboard.press("r");
+    await page.keyboard.type("anything");
+    await page.keyboard.press("Enter");
+    await page.waitForFunction(() =>
+      /no folder to keep in/.test(document.getElementById("kept-say")?.textContent ?? ""),
+    );
+  });
 });

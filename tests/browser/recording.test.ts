@@ -93,6 +93,14 @@ async function goToEnd(page: Page): Promise<void> {
 }
 const pace = (page: Page) => page.textContent("#pace-forward");
 
+/** Pixels of a canvas that are drawn on. */
+const inked = (page: Page, id: string): Promise<number> =>
+  page.evaluate((one) => {
+    const canvas = document.getElementById(one) as HTMLCanvasElement;
+    const { data } = canvas.getContext("2d")!.getImageData(0, 0, canvas.width, canvas.height);
+    return data.filter((value, n) => n % 4 === 3 && value > 0).length;
+  }, id);
+
 describe("the page of a recording", () => {
   testWith(browserNeed, "is moved about in by keys; its numbers are the head's of that frame", async () => {
     const { page, faults } = await openPage();
@@ -207,6 +215,18 @@ describe("the page of a recording", () => {
       expect(now).toBe(await pace(page));
       expect(Number.parseFloat(now!)).toBeLessThan(Number.parseFloat(was!));
       expect(await page.textContent("#compare-changes")).toBe(`guard.topSpeed ${usual} → 0.5`);
+      // How fast the base may go changes nothing of the map: both are there, and alike.
+      await page.waitForFunction(() =>
+        /: 0 of [\d,]+ columns are not alike/.test(document.getElementById("plans-say")!.textContent!),
+      );
+      expect(await inked(page, "plan-before")).toBeGreaterThan(100);
+      expect(await inked(page, "plan-now")).toBe(await inked(page, "plan-before"));
+      // Elsewhere in the recording the map of before is another's, and is not shown.
+      await page.keyboard.press(",");
+      await page.waitForFunction(() => document.getElementById("plans")!.hidden);
+      await page.keyboard.press(".");
+      await page.waitForSelector("#plans:not([hidden])");
+      await settled(page, count);
       await page.keyboard.press("u");
       await page.waitForFunction(() => document.getElementById("compare")!.hidden);
       await settled(page, count);

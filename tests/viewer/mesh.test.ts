@@ -122,6 +122,11 @@ describe("the surface of a block", () => {
     expect(others).toEqual([]);
     // The free block's three inner neighbours each show one whole side.
     expect(update!.quads.length / QUAD).toBe(3);
+    const corners = [0, 1, 2].map((k) => [...update!.quads].filter((_, at) => at % QUAD === k));
+    expect(update!.bounds).toEqual([
+      ...corners.map((all) => Math.min(...all)),
+      ...corners.map((all) => Math.max(...all)),
+    ]);
     surface.clear();
     expect([...surface.take()][0]!.quads.length).toBe(0);
   });

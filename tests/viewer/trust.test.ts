@@ -1,6 +1,6 @@
 import { expect, test } from "vitest";
 import { ageText, bearingText, metresText } from "../../src/viewer/text.ts";
-import { judge, type Known } from "../../src/viewer/trust.ts";
+import { judge, type Known, lineOf } from "../../src/viewer/trust.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
 
 const reach = (state: FromServer<"reach">["state"], age = 40_000) =>
@@ -46,4 +46,10 @@ test("numbers are said as people say them", () => {
     "29° right",
     "behind",
   ]);
+});
+
+test("no two kinds of pose in doubt are drawn alike, and none as one that is well known", () => {
+  const lines = ["sliding", "carried", "lost", "good"].map(lineOf);
+  expect(lines.at(-1)).toBe("whole");
+  expect(new Set(lines).size).toBe(4);
 });

@@ -1,0 +1,108 @@
+import { download } from "./download.ts";
+import type { Request } from "./talk.ts";
+import { bytesText, secondsText } from "./text.ts";
+import { authorization } from "./token.ts";
+
+/** A stretch that the head has kept, as it lists it. */
+interface Kept {
+  readonly name: string;
+  readonly reasons: readonly string[];
+  readonly text: string;
+  /** ISO 8601, by the head's wall clock. */
+  readonly at: string;
+  readonly seconds: number;
+  readonly bytes: number;
+}
+
+const byId = <T extends HTMLElement>(id: string): T => document.getElementById(id) as T;
+
+async function get(path: string): Promise<Response> {
+  const answer = await fetch(new URL(path, document.baseURI), { headers: authorization() });
+  if (!answer.ok) throw new Error((await answer.text()).trim());
+  return answer;
+}
+
+/** The last minutes as the head recorded them: asking for them to be kept, what was kept, and having one as a file. */
+export class KeptList {
+  readonly #request: <T>(what: Request) => Promise<T>;
+  readonly #list = byId("kept");
+
+  constructor(request: <T>(what: Request) => Promise<T>) {
+    this.#request = request;
+    byId("keep").addEventListener("click", () => this.ask());
+    const dialog = byId<HTMLDialogElement>("keep-dialog");
+    dialog.addEventListener("close", () => {
+      const input = byId<HTMLInputElement>("keep-text");
+      const text = input.value.trim();
+      if (dialog.returnValue !== "ok" || text === "") return;
+      input.value = "";
+      this.#keep(text);
+    });
+  }
+
+  /** Asks what it is to be kept for. */
+  ask(): void {
+    byId<HTMLDialogElement>("keep-dialog").showModal();
+  }
+
+  #keep(text: string): void {
+    this.#request({ kind: "keep", text }).then(
+      () => this.#say("It is kept once what follows is in it, too."),
+      (error: Error) => this.#say(error.message),
+    );
+  }
+
+  /** Asks the head for what it has kept; called when it says that something was. */
+  async load(): Promise<void> {
+    try {
+      const { kept, trouble } = (await (await get("kept")).json()) as {
+        kept: readonly Kept[];
+        trouble: string | null;
+      };
+      this.#show(kept);
+      if (trouble !== null) this.#say(trouble);
+    } catch (error) {
+      this.#say(error instanceof Error ? error.message : String(error));
+    }
+  }
+
+  /** Newest first. */
+  #show(kept: readonly Kept[]): void {
+    // A list that somebody walks through by keys is not pulled from under them: what is new comes before, the rest stays.
+    const there = new Map(
+      [...this.#list.children].map((row) => [(row as HTMLElement).dataset["name"], row] as const),
+    );
+    const names = new Set(kept.map(({ name }) => name));
+    for (const [name, row] of there) if (!names.has(name ?? "")) row.remove();
+    for (const one of kept) if (!there.has(one.name)) this.#list.prepend(this.#rowOf(one));
+  }
+
+  #rowOf({ name, reasons, text, at, seconds, bytes }: Kept): HTMLElement {
+    const row = document.createElement("li");
+    row.dataset["name"] = name;
+    const button = document.createElement("button");
+    button.type = "button";
+    const when = at.slice(0, 19).replace("T", " ");
+    const what = `${when}, ${secondsText(1e6 * seconds)}, ${bytesText(bytes)}: ${reasons.join(", ")}, ${text}`;
+    button.textContent = what;
+    button.title = what;
+    button.setAttribute("aria-label", `Download ${what}`);
+    button.addEventListener("click", () => void this.#fetch(name));
+    row.append(button);
+    return row;
+  }
+
+  async #fetch(name: string): Promise<void> {
+    try {
+      this.#say(`${name} is on its way.`);
+      download(await (await get(`kept/${name}`)).blob(), name);
+      this.#say(`${name} is here.`);
+    } catch (error) {
+      this.#say(error instanceof Error ? error.message : String(error));
+    }
+  }
+
+  #say(text: string): void {
+    byId("kept-say").textContent = text;
+  }
+}
