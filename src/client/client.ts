@@ -134,8 +134,8 @@ export class HeadClient {
   welcome: FromServer<"welcome"> | null = null;
   /** Observations that could not be sent, because there was no connection or it was full. */
   dropped = 0;
-  /** Stamp of the `clock` behind the last frame, until its reply says that the head has read so far. */
-  #frameOnItsWay: number | null = null;
+  /** By sensor, the stamp of the `clock` behind its last frame, until the reply says that the head has read so far. */
+  readonly #onTheirWay = new Map<string, number>();
 
   constructor(options: ClientOptions) {
     this.#options = options;
@@ -238,9 +238,7 @@ export class HeadClient {
         this.#opened(message);
         break;
       case "clock":
-        // What waited behind a frame tells little of the clocks.
-        if (message.sent === this.#frameOnItsWay) this.#frameOnItsWay = null;
-        else this.#clock.add(message.sent, message.received, message.replied, this.#now());
+        this.#exchanged(message);
         break;
       case "patch": {
         const keys = this.mirror.apply(message);
@@ -280,7 +278,7 @@ export class HeadClient {
   #opened(welcome: FromServer<"welcome">): void {
     this.welcome = welcome;
     this.#isOpen = true;
-    this.#frameOnItsWay = null;
+    this.#onTheirWay.clear();
     this.#retry = FIRST_RETRY;
     this.#clock = new ClockFilter();
     const ask = () => this.#send({ kind: "clock", sent: this.#now() });
@@ -302,22 +300,34 @@ export class HeadClient {
   }
 
   /**
-   * Sends what was observed. A frame is dropped, not queued, while the one before is still on its way: the next is newer.
+   * Sends what was observed. A frame is dropped, not queued, while its sensor's last is still on its way: the next is newer.
    * The systems' own buffers hold a second of frames, so that room in them says nothing; the head says what it has read.
    * @returns whether it was sent
    */
   observe(observation: Unstamped): boolean {
-    const isFull = observation.kind === "depth" && this.#frameOnItsWay !== null;
+    const isFull = observation.kind === "depth" && this.#onTheirWay.has(observation.sensor);
     if (!this.#isOpen || isFull) {
       this.dropped++;
       return false;
     }
     this.#send(observation);
     if (observation.kind === "depth") {
-      this.#frameOnItsWay = this.#now();
-      this.#send({ kind: "clock", sent: this.#frameOnItsWay });
+      const sent = this.#now();
+      this.#onTheirWay.set(observation.sensor, sent);
+      this.#send({ kind: "clock", sent });
     }
     return true;
+  }
+
+  #exchanged({ sent, received, replied }: FromServer<"clock">): void {
+    let isBehindFrame = false;
+    for (const [sensor, behind] of this.#onTheirWay) {
+      if (behind !== sent) continue;
+      this.#onTheirWay.delete(sensor);
+      isBehindFrame = true;
+    }
+    // What waited behind a frame tells little of the clocks.
+    if (!isBehindFrame) this.#clock.add(sent, received, replied, this.#now());
   }
 
   #answered(id: number): Waiting | undefined {

@@ -196,14 +196,21 @@ export class FloorLayer {
 
   #tile(tx: number, ty: number): FloorTile {
     const key = tileKey(tx, ty);
+    const found = this.#known(key);
+    if (found !== undefined) return found;
+    const tile = new FloorTile();
+    this.#tiles.set(key, tile);
+    return tile;
+  }
+
+  /** Tiles are asked for along rays and rows: most often the same again. */
+  #known(key: number): FloorTile | undefined {
     if (key === this.#lastKey) return this.#lastTile!;
-    let tile = this.#tiles.get(key);
-    if (tile === undefined) {
-      tile = new FloorTile();
-      this.#tiles.set(key, tile);
+    const tile = this.#tiles.get(key);
+    if (tile !== undefined) {
+      this.#lastKey = key;
+      this.#lastTile = tile;
     }
-    this.#lastKey = key;
-    this.#lastTile = tile;
     return tile;
   }
 
@@ -256,16 +263,7 @@ export class FloorLayer {
   }
 
   #tileAt(i: number, j: number): FloorTile | undefined {
-    if (!isInReach(i >> 5, j >> 5)) return undefined;
-    const key = tileKey(i >> 5, j >> 5);
-    // Asked for along rays and rows: most often the same tile again.
-    if (key === this.#lastKey) return this.#lastTile!;
-    const tile = this.#tiles.get(key);
-    if (tile !== undefined) {
-      this.#lastKey = key;
-      this.#lastTile = tile;
-    }
-    return tile;
+    return isInReach(i >> 5, j >> 5) ? this.#known(tileKey(i >> 5, j >> 5)) : undefined;
   }
 
   get byteSize(): number {

@@ -2,12 +2,13 @@ import { mkdtempSync, readFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
-import type { Vec3 } from "../../src/geometry/optics.ts";
+import type { Pose, Vec3 } from "../../src/geometry/optics.ts";
+import { Head } from "../../src/head/head.ts";
 import { FloorLayer } from "../../src/map/floor.ts";
-import { BlockGrid, OCCUPIED_FROM } from "../../src/map/grid.ts";
+import { BlockGrid, OCCUPIED_FROM, UNKNOWN } from "../../src/map/grid.ts";
 import { createRecording, openRecording } from "../../src/record/file.ts";
 import { replayBare } from "../../tools/replay/bare.ts";
-import { Caster, HoldOut } from "../../tools/replay/held-out.ts";
+import { Caster, frameName, HoldOut, type Question, scoreHeldOut } from "../../tools/replay/held-out.ts";
 import { type Prepared, prepare, resolvedOf, Shelf } from "../../tools/replay/prepared.ts";
 import { replayRecording } from "../../tools/replay/run.ts";
 import { Random } from "../../tools/simulate/random.ts";
@@ -92,6 +93,56 @@ describe("a bare replay", () => {
     const third = take({ "evidence.sigma0": 0.01 });
     expect(second.length).toBe(first.length);
     expect(third.length).toBe(first.length);
+  });
+});
+
+describe("agreement of a map with frames that it has not seen", () => {
+  /** A recording's own map, changed afterwards, asked for its held-out frames. */
+  async function agreement(change: (grid: BlockGrid) => void = () => {}) {
+    const recording = await openRecording(path);
+    const settings = resolvedOf(recording, { "pose.source": "reference" });
+    const { setup } = recording.header;
+    const head = new Head(setup, settings, { isBare: true });
+    const held = new Map<string, Pose>();
+    const questions: Question[] = [];
+    for (const one of prepare(recording, settings)) {
+      if ("event" in one) {
+        head.isMapping = one.question === null;
+        head.isClear = one.isClear;
+        if (one.question !== null) questions.push(one.question);
+      }
+      for (const output of head.take("event" in one ? one.event : one)) {
+        if (output.kind === "frame")
+          held.set(frameName(output.sensor, output.sequence), output.worldFromLens);
+      }
+    }
+    recording.close();
+    change(head.grid);
+    return scoreHeldOut(head, questions, held);
+  }
+  const eachVoxel = (grid: BlockGrid, visit: (value: number) => number) => {
+    const values = new Uint8Array(512);
+    for (let id = 0; id < grid.count; id++) {
+      grid.copyBlock(id, values);
+      grid.pasteBlock(grid.keys[id]!, values.map(visit), grid.frame);
+    }
+  };
+
+  test("falls with each kind of error, by its own share", async () => {
+    const good = await agreement();
+    expect(good.agreement).toBeCloseTo((good.found + good.airFree + good.believed) / 3, 12);
+    // Surfaces are missing: the air is as free as it was.
+    const thin = await agreement((grid) => eachVoxel(grid, (v) => (v >= OCCUPIED_FROM ? UNKNOWN : v)));
+    expect(thin.found).toBeLessThan(good.found - 0.1);
+    expect(thin.airFree).toBe(good.airFree);
+    // The air is not known to be free.
+    const shy = await agreement((grid) => eachVoxel(grid, (v) => Math.max(v, UNKNOWN)));
+    expect(shy.airFree).toBe(0);
+    expect(shy.found).toBe(good.found);
+    // Surfaces where there are none stop the rays too early.
+    const thick = await agreement((grid) => eachVoxel(grid, (v) => (v < UNKNOWN ? OCCUPIED_FROM : v)));
+    expect(thick.believed).toBeLessThan(good.believed - 0.2);
+    for (const worse of [thin, shy, thick]) expect(worse.agreement).toBeLessThan(good.agreement);
   });
 });
 

@@ -155,8 +155,10 @@ test("a sensor's frame is dropped, not queued, until the head has read the one b
   expect(client.observe({ kind: "knock", point: [0.2, 0, 0.1] })).toBe(true);
   expect(client.observe({ ...frame, sequence: 1 })).toBe(false);
   expect(client.dropped).toBe(1);
+  // Nor does it keep another camera's from being sent.
+  expect(client.observe({ ...frame, sensor: "back", sequence: 0 })).toBe(true);
   answer();
   expect(client.observe({ ...frame, sequence: 2 })).toBe(true);
-  expect(sent.filter(({ kind }) => kind === "depth")).toMatchObject([{ sequence: 2 }]);
+  expect(sent.filter(({ kind }) => kind === "depth")).toMatchObject([{ sensor: "front", sequence: 2 }]);
   client.close();
 });

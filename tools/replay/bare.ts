@@ -15,9 +15,6 @@ interface BareReplay {
   readonly recorded: number;
   readonly trajectory: TrajectoryError | null;
   readonly hash: string;
-  readonly questions: readonly Question[];
-  /** worldFromLens of the frames kept out of the map, by `frameName`. */
-  readonly held: ReadonlyMap<string, Pose>;
 }
 
 /** Feeds a prepared recording through a bare head, and asks its map for the held-out frames. */
@@ -55,15 +52,13 @@ export function replayBare(setup: Setup, settings: Settings, events: Iterable<Pr
     recorded: Number.isNaN(first) ? 0 : (last - first) / 1e6,
     trajectory: settings["pose.source"] === "reference" ? null : found.error(),
     hash: hash.digest("hex"),
-    questions,
-    held: found.held,
   };
 }
 
 /** Poses that were found, beside those that are true. */
 class Track {
   readonly references = new Map<number, { readonly of: string; readonly pose: Pose }>();
-  /** worldFromLens of the frames kept out of the map. */
+  /** worldFromLens of the frames kept out of the map, by `frameName`. */
   readonly held = new Map<string, Pose>();
   readonly found: Pose[] = [];
   readonly #truth: Pose[] = [];

@@ -150,11 +150,9 @@ export function scoreHeldOut(
         if (hasSurface(head, end)) found++;
         if (isFree(head.grid, at(share * Math.max(0, range - 2 * WITHIN)))) airFree++;
       }
-      if (predicted !== Number.POSITIVE_INFINITY) {
-        const vote = predicted >= range - 2 * WITHIN ? 1 : -1;
-        votes.set(caster.stoppedBy, (votes.get(caster.stoppedBy) ?? 0) + vote);
-      }
       if (predicted === Number.POSITIVE_INFINITY) continue;
+      const vote = predicted >= range - 2 * WITHIN ? 1 : -1;
+      votes.set(caster.stoppedBy, (votes.get(caster.stoppedBy) ?? 0) + vote);
       const error = Math.abs(predicted - range);
       errors.push(isScan ? error : error * rays[n + 2]!);
       if (error <= WITHIN) within++;
@@ -162,7 +160,11 @@ export function scoreHeldOut(
   }
   let borneOut = 0;
   for (const vote of votes.values()) if (vote >= 0) borneOut++;
-  const believed = borneOut / Math.max(1, votes.size);
+  const shares = {
+    found: found / places,
+    airFree: airFree / places,
+    believed: borneOut / Math.max(1, votes.size),
+  };
   const sorted = Float64Array.from(errors).sort();
   return {
     frames,
@@ -170,10 +172,8 @@ export function scoreHeldOut(
     answered: errors.length / pixels,
     medianError: sorted[sorted.length >> 1] ?? Number.NaN,
     within5cm: within / pixels,
-    found: found / places,
-    airFree: airFree / places,
-    believed,
-    agreement: (found / places + airFree / places + believed) / 3,
+    ...shares,
+    agreement: (shares.found + shares.airFree + shares.believed) / 3,
   };
 }
 
