@@ -139,7 +139,7 @@ export class Compare {
       plans === null
         ? "The map of before was not on this page."
         : isSame
-          ? `Maps from above: ${countText(plans.unlike)} of ${countText(plans.known)} columns are not alike; hatched where.`
+          ? `Maps from above: ${countText(plans.unlike)} of ${countText(plans.known)} columns are not alike (hatched).`
           : `The map of before is of frame ${countText(plans.frame)}: it stands beside that of now there.`;
     const say = document.getElementById("plans-say")!;
     if (say.textContent !== text) say.textContent = text;

@@ -4,6 +4,8 @@ import type { Theme } from "./theme.ts";
 
 /** So many columns of a tile are not alike before it is marked: single ones flicker. */
 const UNLIKE = 4;
+/** Pixels at the top that the name of the map takes. */
+const TAG = 26;
 
 /** Two maps from above beside each other, at one scale; tiles that are not alike are hatched in both. */
 export class PlanView {
@@ -34,10 +36,10 @@ export class PlanView {
       const context = canvas.getContext("2d")!;
       const size = canvasSized(canvas, context);
       if (size === null) return;
-      const [wide, high] = size;
+      const [wide, high] = [size[0], size[1] - TAG];
       const scale = Math.min(wide / plans.width, high / plans.height);
       // North is up: rows run from below.
-      context.translate((wide - scale * plans.width) / 2, (high + scale * plans.height) / 2);
+      context.translate((wide - scale * plans.width) / 2, TAG + (high + scale * plans.height) / 2);
       context.scale(scale, -scale);
       this.#drawColumns(context, plans, n === 0 ? plans.before : plans.now, theme);
       this.#hatch(context, plans, 1 / scale, theme.mark);

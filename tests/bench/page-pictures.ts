@@ -26,7 +26,8 @@ interface Shot {
   readonly theme: "light" | "dark";
   readonly at: number;
   readonly keys: readonly string[];
-  readonly settings?: Readonly<Record<string, number | string>>;
+  /** Changed through the page, which then has the map of before. */
+  readonly settings?: Readonly<Record<string, number>>;
 }
 const SHOTS: readonly Shot[] = [
   { name: "desk", width: 1360, height: 900, theme: "light", at: LATE, keys: ["i"] },
@@ -35,7 +36,7 @@ const SHOTS: readonly Shot[] = [
   { name: "phone", width: 360, height: 780, theme: "light", at: MOMENT, keys: ["i"] },
   {
     ...{ name: "compare", width: 1360, height: 880, theme: "light", at: MOMENT, keys: [] },
-    settings: { "pose.source": "tracked", "guard.topSpeed": 0.6 },
+    settings: { "map.maxRange": 2, "guard.topSpeed": 0.6 },
   },
 ];
 
@@ -44,6 +45,17 @@ async function settle(page: Page): Promise<void> {
   await page.waitForSelector("#empty[hidden]", { state: "attached" });
   await page.waitForSelector("html:not(.is-map-old)", { state: "attached" });
   await page.waitForTimeout(5000);
+}
+
+async function changeSettings(page: Page, settings: Readonly<Record<string, number>>): Promise<void> {
+  await page.keyboard.press("s");
+  for (const [name, value] of Object.entries(settings)) {
+    const input = page.locator(`[name="${name}"]`);
+    await input.fill(String(value));
+    await input.press("Tab");
+    await page.getByText(`${name} is now ${value}`).first().waitFor({ state: "attached" });
+  }
+  await page.keyboard.press("Escape");
 }
 
 export async function main(args: string[]): Promise<number> {
@@ -80,11 +92,14 @@ export async function main(args: string[]): Promise<number> {
   for (const { name, width, height, theme, keys, at, settings } of SHOTS) {
     await goTo(at);
     const before = await client.settings();
-    if (settings !== undefined) await client.settings(settings);
     const page = await browser.newPage({ viewport: { width, height }, colorScheme: theme });
     await page.goto(url);
     await page.waitForSelector("#empty[hidden]", { state: "attached" });
     for (const key of keys) await page.keyboard.press(key);
+    if (settings !== undefined) {
+      await settle(page);
+      await changeSettings(page, settings);
+    }
     await settle(page);
     await page.screenshot({ path: `${folder}/page-${name}.png`, fullPage: width < 700 || name === "desk" });
     console.log(`${folder}/page-${name}.png`);
