@@ -1,3 +1,5 @@
+import { PYRAMID_KERNEL } from "./pyramid-kernel.ts";
+
 /** Level of the finest cells: 4 x 4 pixels. Level l cells are 2^l pixels wide. */
 export const FINEST = 2;
 export const COARSEST = 8;
@@ -6,26 +8,51 @@ export const PAD = 12;
 /** A finest cell with more missing pixels than this, of its sixteen, carves nothing. */
 const HOLES_ALLOWED = 11;
 
-const HIGH = 0x80008000 | 0;
-const LOW = 0x7fff7fff;
-const ONES = 0x00010001;
+/** Cells of two bytes, and what a vector may reach beyond them. */
+const CELL = 2;
+const SPARE = 64;
+
+/** What pyramid.wat exports; addresses and pitches in bytes. */
+interface Kernel {
+  finest(image: number, pitch: number, columns: number, holes: number, near: number, far: number): void;
+  halve(
+    near0: number,
+    near1: number,
+    far0: number,
+    far1: number,
+    columns: number,
+    near: number,
+    far: number,
+  ): void;
+  slide(near: number, far: number, pitch: number, count: number, windowNear: number, windowFar: number): void;
+}
+/** The language's own; its types come with a browser's or Node's, of which the core has neither. */
+declare const WebAssembly: {
+  Memory: new (size: { initial: number; maximum: number }) => { readonly buffer: ArrayBuffer };
+  Module: new (bytes: Uint8Array) => object;
+  Instance: new (module: object, imports: object) => { readonly exports: unknown };
+};
+const PAGE = 65536;
+const MODULE = new WebAssembly.Module(
+  Uint8Array.from(PYRAMID_KERNEL.match(/../g)!, (digits) => Number.parseInt(digits, 16)),
+);
 
 /**
  * Nearest and farthest depth of a depth image over square cells of 4, 8, ... 256 pixels, each level also as a
  * sliding window of 2 x 2 cells. Depths are 0 (none) to 32767.
  *
  * Few scattered missing pixels in a finest cell are passed over; a cell with more of them has minimum 0, since
- * a ray that did not return says nothing about what lies before it. Pairs of pixels are compared two at a time
- * in one 32-bit word, because `a < b ? a : b` compiles to a branch that real depth images mispredict.
+ * a ray that did not return says nothing about what lies before it. The comparing is done eight pixels at a time in
+ * WebAssembly (pyramid.wat): every pixel is compared several times, and scalar code took a sixth of the whole integration.
  */
 export class DepthPyramid {
   /** Pixels covered: whole finest cells only. */
   readonly width: number;
   readonly height: number;
   readonly #sourceWidth: number;
-  /** The image that `#pairs` looks into: sensors reuse theirs, and a new view a frame would be garbage. */
-  #source: Uint16Array | null = null;
-  #pairs: Int32Array = new Int32Array(0);
+  readonly #kernel: Kernel;
+  /** The depth image, in the kernel's memory. */
+  readonly #image: Uint16Array;
   readonly columns = new Int32Array(COARSEST + 1);
   readonly rows = new Int32Array(COARSEST + 1);
   /** Per level: index of cell (0, 0), and cells from one row to the next. */
@@ -58,18 +85,23 @@ export class DepthPyramid {
       columns = (columns + 1) >> 1;
       rows = (rows + 1) >> 1;
     }
-    this.nearest = new Int16Array(total);
-    this.farthest = new Int16Array(total);
-    this.windowNearest = new Int16Array(total);
-    this.windowFarthest = new Int16Array(total);
+    const layer = Math.ceil((CELL * total + SPARE) / 16) * 16;
+    const pages = Math.ceil((4 * layer + CELL * width * height + SPARE) / PAGE);
+    const memory = new WebAssembly.Memory({ initial: pages, maximum: pages });
+    [this.nearest, this.farthest, this.windowNearest, this.windowFarthest] = [0, 1, 2, 3].map(
+      (n) => new Int16Array(memory.buffer, n * layer, total),
+    ) as [Int16Array, Int16Array, Int16Array, Int16Array];
+    this.#image = new Uint16Array(memory.buffer, 4 * layer, width * height);
+    this.#kernel = new WebAssembly.Instance(MODULE, { pyramid: { memory } }).exports as Kernel;
   }
 
   /**
-   * @param depth (height * width) row-major, every value below 32768, at an even word of its buffer
+   * @param depth (height * width) row-major, every value below 32768
    * @returns the farthest depth of the whole image, 0 when there is none
    */
   build(depth: Uint16Array): number {
-    this.#buildFinest(depth);
+    this.#image.set(depth);
+    this.#buildFinest();
     for (let level = FINEST + 1; level <= COARSEST; level++) this.#halve(level);
     for (let level = FINEST; level <= COARSEST; level++) this.#slide(level);
     const { farthest } = this;
@@ -81,122 +113,46 @@ export class DepthPyramid {
     return far;
   }
 
-  #buildFinest(depth: Uint16Array): void {
-    if (this.#source !== depth) {
-      this.#source = depth;
-      this.#pairs = new Int32Array(depth.buffer, depth.byteOffset, depth.length >> 1);
-    }
-    const pairs = this.#pairs;
-    const { nearest, farthest, width, height } = this;
-    const rowPairs = this.#sourceWidth >> 1;
-    const origin = this.origin[FINEST]!;
-    const pitch = this.pitch[FINEST]!;
-    for (let y = 0; y < height; y += 4) {
-      let p = y * rowPairs;
-      let o = origin + (y >> 2) * pitch;
-      for (let x = 0; x < width; x += 4, p += 2, o++) {
-        // In each half word, bit 15 of ((a | HIGH) - b) tells a >= b; spread, it selects without a branch.
-        // Minus one modulo 2^15 turns a missing 0 into the largest value, so it never is the minimum, and its
-        // bit 15 falls, so that the holes can be counted. Left and right pairs go apart, to run side by side.
-        let mostLeft = 0;
-        let mostRight = 0;
-        let leastLeft = LOW;
-        let leastRight = LOW;
-        let present = 0;
-        for (let q = p, end = p + 4 * rowPairs; q < end; q += rowPairs) {
-          let a = pairs[q]!;
-          let b = pairs[q + 1]!;
-          let ka = ((a | HIGH) - mostLeft) & HIGH;
-          let kb = ((b | HIGH) - mostRight) & HIGH;
-          mostLeft ^= (a ^ mostLeft) & (ka - (ka >>> 15));
-          mostRight ^= (b ^ mostRight) & (kb - (kb >>> 15));
-          a = ((a | HIGH) - ONES) | 0;
-          b = ((b | HIGH) - ONES) | 0;
-          present += ((a & HIGH) >>> 15) + ((b & HIGH) >>> 15);
-          a &= LOW;
-          b &= LOW;
-          ka = ((leastLeft | HIGH) - a) & HIGH;
-          kb = ((leastRight | HIGH) - b) & HIGH;
-          leastLeft ^= (leastLeft ^ a) & (ka - (ka >>> 15));
-          leastRight ^= (leastRight ^ b) & (kb - (kb >>> 15));
-        }
-        let k = ((mostLeft | HIGH) - mostRight) & HIGH;
-        const most = mostRight ^ ((mostLeft ^ mostRight) & (k - (k >>> 15)));
-        k = ((leastLeft | HIGH) - leastRight) & HIGH;
-        const least = leastLeft ^ ((leastLeft ^ leastRight) & (k - (k >>> 15)));
-        const mostLow = most & 0x7fff;
-        const mostHigh = most >>> 16;
-        const dm = mostLow - mostHigh;
-        farthest[o] = mostLow - (dm & (dm >> 31));
-        const leastLow = least & 0x7fff;
-        const leastHigh = least >>> 16;
-        const dl = leastLow - leastHigh;
-        const min = leastHigh + (dl & (dl >> 31)) + 1;
-        const whole = (present & 0xffff) + (present >>> 16);
-        // All ones when enough pixels returned.
-        nearest[o] = min & ~((whole - (16 - HOLES_ALLOWED)) >> 31);
-      }
+  #buildFinest(): void {
+    const { nearest, farthest } = this;
+    const pitch = CELL * this.#sourceWidth;
+    const columns = this.columns[FINEST]!;
+    for (let j = 0; j < this.rows[FINEST]!; j++) {
+      const image = this.#image.byteOffset + 4 * j * pitch;
+      const row = CELL * (this.origin[FINEST]! + j * this.pitch[FINEST]!);
+      const [near, far] = [nearest.byteOffset + row, farthest.byteOffset + row];
+      this.#kernel.finest(image, pitch, columns, HOLES_ALLOWED, near, far);
     }
   }
 
   #halve(level: number): void {
-    const { nearest, farthest } = this;
-    const columns = this.columns[level]!;
-    const rows = this.rows[level]!;
-    const fineColumns = this.columns[level - 1]!;
-    const fineRows = this.rows[level - 1]!;
-    const finePitch = this.pitch[level - 1]!;
-    for (let y = 0; y < rows; y++) {
-      let o = this.origin[level]! + y * this.pitch[level]!;
-      const r0 = this.origin[level - 1]! + 2 * y * finePitch;
-      const r1 = 2 * y + 1 < fineRows ? r0 + finePitch : r0;
-      for (let x = 0; x < columns; x++, o++) {
-        const i = 2 * x;
-        const j = i + 1 < fineColumns ? i + 1 : i;
-        let a = farthest[r0 + i]!;
-        let d = a - farthest[r0 + j]!;
-        a -= d & (d >> 31);
-        d = a - farthest[r1 + i]!;
-        a -= d & (d >> 31);
-        d = a - farthest[r1 + j]!;
-        farthest[o] = a - (d & (d >> 31));
-        a = nearest[r0 + i]!;
-        let b = nearest[r0 + j]!;
-        d = a - b;
-        a = b + (d & (d >> 31));
-        b = nearest[r1 + i]!;
-        d = a - b;
-        a = b + (d & (d >> 31));
-        b = nearest[r1 + j]!;
-        d = a - b;
-        nearest[o] = b + (d & (d >> 31));
-      }
+    const near = this.nearest.byteOffset;
+    const far = this.farthest.byteOffset;
+    const columns = this.columns[level - 1]!;
+    const rows = this.rows[level - 1]!;
+    const pitch = CELL * this.pitch[level - 1]!;
+    for (let j = 0; j < this.rows[level]!; j++) {
+      const to = CELL * (this.origin[level]! + j * this.pitch[level]!);
+      const upper = CELL * this.origin[level - 1]! + 2 * j * pitch;
+      // An odd row at the end is its own partner.
+      const lower = 2 * j + 1 < rows ? upper + pitch : upper;
+      this.#kernel.halve(near + upper, near + lower, far + upper, far + lower, columns, near + to, far + to);
     }
   }
 
   #slide(level: number): void {
-    const { nearest, farthest, windowNearest, windowFarthest } = this;
-    const columns = this.columns[level]!;
-    const rows = this.rows[level]!;
     const pitch = this.pitch[level]!;
-    for (let y = -1; y < rows; y++) {
-      let o = this.origin[level]! + y * pitch - 1;
-      let d = farthest[o]! - farthest[o + pitch]!;
-      let lastFar = farthest[o]! - (d & (d >> 31));
-      d = nearest[o]! - nearest[o + pitch]!;
-      let lastNear = nearest[o + pitch]! + (d & (d >> 31));
-      for (let x = -1; x < columns; x++, o++) {
-        d = farthest[o + 1]! - farthest[o + 1 + pitch]!;
-        const far = farthest[o + 1]! - (d & (d >> 31));
-        d = lastFar - far;
-        windowFarthest[o] = lastFar - (d & (d >> 31));
-        lastFar = far;
-        d = nearest[o + 1]! - nearest[o + 1 + pitch]!;
-        const near = nearest[o + 1 + pitch]! + (d & (d >> 31));
-        d = lastNear - near;
-        windowNearest[o] = near + (d & (d >> 31));
-        lastNear = near;
-      }
-    }
+    const rows = this.rows[level]!;
+    // From the window above and left of the first cell to the last cell's; between rows there is room for the vectors.
+    const from = CELL * (this.origin[level]! - pitch - 1);
+    const count = rows * pitch + this.columns[level]! + 1;
+    this.#kernel.slide(
+      this.nearest.byteOffset + from,
+      this.farthest.byteOffset + from,
+      CELL * pitch,
+      count,
+      this.windowNearest.byteOffset + from,
+      this.windowFarthest.byteOffset + from,
+    );
   }
 }

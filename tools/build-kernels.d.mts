@@ -1,0 +1,2 @@
+/** The text of src/map/pyramid-kernel.ts. */
+export function kernelSource(): Promise<string>;
