@@ -381,24 +381,25 @@ export class FootingLayer {
       if (tile?.hasBrink !== true) continue;
       for (let c = 0; c < CELLS; c++) {
         if (tile.error[c] === 0 || tile.looks[c]! < 2) continue;
-        const spot = {
-          ...{ x: tile.brinkX[c]!, y: tile.brinkY[c]!, drop: tile.drop[c]! },
-          ...{ error: tile.error[c]!, looks: tile.looks[c]! },
-        };
-        if (Math.hypot(spot.x - cx, spot.y - cy) <= radius && this.#isRim(spot.x, spot.y)) spots.push(spot);
+        const x = tile.brinkX[c]!;
+        const y = tile.brinkY[c]!;
+        // Looked for in each frame: most are too far or no rim, and Math.hypot makes garbage.
+        if ((x - cx) ** 2 + (y - cy) ** 2 > radius ** 2 || !this.#isRim(x, y)) continue;
+        spots.push({ x, y, drop: tile.drop[c]!, error: tile.error[c]!, looks: tile.looks[c]! });
       }
     }
-    const link = 3 * this.cellSize;
+    const link = (3 * this.cellSize) ** 2;
     const nearest = (to: Spot): number => {
       let best = -1;
       let least = link;
-      spots.forEach((spot, k) => {
-        const apart = Math.hypot(spot.x - to.x, spot.y - to.y);
+      for (let k = 0; k < spots.length; k++) {
+        const spot = spots[k]!;
+        const apart = (spot.x - to.x) ** 2 + (spot.y - to.y) ** 2;
         if (apart < least) {
           least = apart;
           best = k;
         }
-      });
+      }
       return best;
     };
     const out: Brink[] = [];

@@ -30,6 +30,11 @@ packing, too.
 Exit codes: 0 done, 2 wrong usage, 3 the recording cannot be had`;
 
 const DEFAULT = "out/bench-service.brk";
+/** tools/serve/brinkmap.service starts the head like this. */
+const AS_IN_THE_UNIT = {
+  flags: ["--max-semi-space-size=4", "--single-threaded-gc", "--heap-growing-percent=200"],
+  environment: { MALLOC_ARENA_MAX: "2" },
+};
 const sleep = (milliseconds: number) => new Promise((resolve) => setTimeout(resolve, milliseconds));
 
 interface Drive {
@@ -220,11 +225,8 @@ export async function main(args: string[]): Promise<number> {
   const started = headTime();
   const head = spawn(
     process.execPath,
-    ["--max-semi-space-size=4", script("serve"), "--port", "0", "--quiet", ...config],
-    {
-      stdio: ["ignore", "pipe", "inherit"],
-      env: { ...process.env, MALLOC_ARENA_MAX: "2" }, // as in the unit
-    },
+    [...AS_IN_THE_UNIT.flags, script("serve"), "--port", "0", "--quiet", ...config],
+    { stdio: ["ignore", "pipe", "inherit"], env: { ...process.env, ...AS_IN_THE_UNIT.environment } },
   );
   const url = await new Promise<string>((resolve) => {
     head.stdout.on("data", (chunk: Buffer) => {
