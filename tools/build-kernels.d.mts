@@ -1,2 +1,4 @@
-/** The text of src/map/pyramid-kernel.ts. */
-export function kernelSource(): Promise<string>;
+/** Paths in src, without their endings. */
+export const KERNELS: readonly string[];
+/** The text of <path>-kernel.ts. */
+export function kernelSource(path: string): Promise<string>;

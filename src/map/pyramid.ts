@@ -1,3 +1,4 @@
+import { Kernel, roomFor } from "../geometry/kernel.ts";
 import { PYRAMID_KERNEL } from "./pyramid-kernel.ts";
 
 /** Level of the finest cells: 4 x 4 pixels. Level l cells are 2^l pixels wide. */
@@ -13,7 +14,7 @@ const CELL = 2;
 const SPARE = 64;
 
 /** What pyramid.wat exports; addresses and pitches in bytes. */
-interface Kernel {
+interface Exports {
   finest(image: number, pitch: number, columns: number, holes: number, near: number, far: number): void;
   halve(
     near0: number,
@@ -26,17 +27,6 @@ interface Kernel {
   ): void;
   slide(near: number, far: number, pitch: number, count: number, windowNear: number, windowFar: number): void;
 }
-/** The language's own; its types come with a browser's or Node's, of which the core has neither. */
-declare const WebAssembly: {
-  Memory: new (size: { initial: number; maximum: number }) => { readonly buffer: ArrayBuffer };
-  Module: new (bytes: Uint8Array) => object;
-  Instance: new (module: object, imports: object) => { readonly exports: unknown };
-};
-const PAGE = 65536;
-const MODULE = new WebAssembly.Module(
-  Uint8Array.from(PYRAMID_KERNEL.match(/../g)!, (digits) => Number.parseInt(digits, 16)),
-);
-
 /**
  * Nearest and farthest depth of a depth image over square cells of 4, 8, ... 256 pixels, each level also as a
  * sliding window of 2 x 2 cells. Depths are 0 (none) to 32767.
@@ -50,7 +40,7 @@ export class DepthPyramid {
   readonly width: number;
   readonly height: number;
   readonly #sourceWidth: number;
-  readonly #kernel: Kernel;
+  readonly #kernel: Exports;
   /** The depth image, in the kernel's memory. */
   readonly #image: Uint16Array;
   readonly columns = new Int32Array(COARSEST + 1);
@@ -85,14 +75,16 @@ export class DepthPyramid {
       columns = (columns + 1) >> 1;
       rows = (rows + 1) >> 1;
     }
-    const layer = Math.ceil((CELL * total + SPARE) / 16) * 16;
-    const pages = Math.ceil((4 * layer + CELL * width * height + SPARE) / PAGE);
-    const memory = new WebAssembly.Memory({ initial: pages, maximum: pages });
-    [this.nearest, this.farthest, this.windowNearest, this.windowFarthest] = [0, 1, 2, 3].map(
-      (n) => new Int16Array(memory.buffer, n * layer, total),
-    ) as [Int16Array, Int16Array, Int16Array, Int16Array];
-    this.#image = new Uint16Array(memory.buffer, 4 * layer, width * height);
-    this.#kernel = new WebAssembly.Instance(MODULE, { pyramid: { memory } }).exports as Kernel;
+    const layer = roomFor(CELL * total + SPARE);
+    const pixels = CELL * width * height;
+    const kernel = new Kernel<Exports>(PYRAMID_KERNEL, 4 * layer + roomFor(pixels + SPARE));
+    const cells = () => new Int16Array(kernel.buffer, kernel.take(layer), total);
+    this.nearest = cells();
+    this.farthest = cells();
+    this.windowNearest = cells();
+    this.windowFarthest = cells();
+    this.#image = new Uint16Array(kernel.buffer, kernel.take(pixels + SPARE), width * height);
+    this.#kernel = kernel.call;
   }
 
   /**

@@ -3,7 +3,7 @@
 ;; Depths are 16 bits, 0 (none) to 32767; addresses, widths and pitches are bytes, counts are cells. Around each level lie
 ;; PAD = 12 cells of 0, so that a store may run up to seven cells beyond a row's end: what it writes there is 0 again.
 (module
-  (import "pyramid" "memory" (memory 1))
+  (import "kernel" "memory" (memory 1))
 
   ;; In each 64-bit lane's low 16 bits: the greatest of its four. Above, rubbish.
   (func $greatest (param $v v128) (result v128)

@@ -1,5 +1,7 @@
+import { Kernel, roomFor } from "../geometry/kernel.ts";
 import type { Optics } from "../geometry/optics.ts";
 import { type RayTable, rayTable } from "../geometry/rays.ts";
+import { MASK_KERNEL } from "./mask-kernel.ts";
 import { checkRangeNoise, DEFAULT_RANGE_NOISE, type RangeNoise, rangeSigma } from "./noise.ts";
 
 /** Why a pixel is usable or not. The numbers are what `MaskResult.reason` holds. */
@@ -50,15 +52,29 @@ export interface MaskResult {
 
 /** `depth` must stay below this, so that its users may take differences and sums of it in 16 signed bits. */
 const DEPTH_LIMIT = 32767;
-/**
- * Two pixels in one 32-bit word: depths need 15 bits of 16, and the sixteenth is set here before another depth is taken
- * from it, so that it is still set if that was not greater.
- */
-const TOP_BITS = 0x80008000 | 0;
-const LOW_BITS = 0x7fff7fff;
-const ONE_EACH = 0x00010001;
-/** What stands for "no return" where only a greater neighbour counts as one. */
-const NOTHING = -1;
+/** Pixels that the kernel takes at a time, and the most that it counts. */
+const LANES = 8;
+const MOST_PIXELS = 32767 * LANES;
+const TALLIES = 6;
+
+/** What mask.wat exports; addresses and pitches in bytes. */
+interface Exports {
+  judge(
+    counts: number,
+    signals: number,
+    factor: number,
+    pixels: number,
+    least: number,
+    most: number,
+    full: number,
+    weakest: number,
+    strongest: number,
+    depth: number,
+    reason: number,
+    tally: number,
+  ): void;
+  jumps(depth: number, pixels: number, pitch: number, shift1: number, shift2: number, list: number): number;
+}
 
 /**
  * Judges depth frames of one sensor: which pixels are believable and why the others are not, and turns the
@@ -72,7 +88,7 @@ const NOTHING = -1;
  * both neighbours is not: what it could show is at most a slit of free space, and blends do look like that where the
  * range is ambiguous.
  *
- * Nothing is allocated after construction.
+ * What every pixel is asked is done eight at a time in WebAssembly (mask.wat). Nothing is allocated after construction.
  */
 export class DepthMask {
   /** The rays for `MaskResult.depth`: point in the lens frame = ray * depth / unitsPerMetre. */
@@ -80,24 +96,16 @@ export class DepthMask {
   readonly #result: MaskResult;
   readonly #width: number;
   readonly #height: number;
-  /** What each count is worth before its pixel's factor, 0 when it is not believable: one look-up for five questions. */
-  readonly #worth: Uint16Array;
-  /** From there to `depth`, 0 where no ray arrives; null when it is 1 everywhere. */
+  readonly #kernel: Exports;
+  /** A frame as it came, in the kernel's memory. */
+  readonly #counts: Uint16Array;
+  readonly #signals: Uint16Array;
+  /** From counts to `depth`, 0 where no ray arrives; null when it is 1 everywhere. */
   readonly #factor: Float32Array | null;
-  /** Whether every count within range is its own depth, so that only pixels that are not believable need work. */
-  readonly #isPlain: boolean;
-  /** `depth` and `reason`, two pixels at a time. */
-  readonly #pairs: Int32Array;
-  readonly #reasons: Uint16Array;
-  /** A frame's amplitudes, two at a time; room for them once a frame brings some. */
-  #signal: Uint16Array | null = null;
-  #signals: Int32Array | null = null;
-  /** The row above: its depths with `TOP_BITS`, and those less the least jump. */
-  readonly #aboveHigh: Int32Array;
-  readonly #aboveLess: Int32Array;
+  readonly #tally: Uint32Array;
   /** The least jump is the sum of depth shifted right by these two. */
   readonly #jumpShifts: readonly [number, number];
-  /** Pairs of pixels beside a jump: index * 16 + 4 bits, see `#findJumps`. */
+  /** Pixels beside a jump: 4 * index + 1 if it jumps from the pixel before, + 2 if from the one above. */
   readonly #jumps: Int32Array;
   readonly #flying: Int32Array;
   readonly #minCount: number;
@@ -128,24 +136,15 @@ export class DepthMask {
     const factor = new Float32Array(pixels);
     for (let i = 0; i < pixels; i++) {
       const length = Math.hypot(this.rays.x[i]!, this.rays.y[i]!, this.rays.z[i]!);
-      if (length > 0) factor[i] = isRange ? 1 / (length * coarser) : 1;
+      if (length > 0) factor[i] = 1 / ((isRange ? length : 1) * coarser);
     }
-    this.#factor = factor.every((f) => f === 1) ? null : factor;
+    const isPlain = factor.every((f) => f === 1);
     this.#minCount = Math.max(1, Math.ceil(optics.minRange / unit - 1e-6));
     this.#maxCount = Math.min(65535, Math.floor(optics.maxRange / unit + 1e-6));
+    if (this.#minCount > this.#maxCount) [this.#minCount, this.#maxCount] = [65535, 0]; // then nothing is inside
     this.#saturationCount = settings.saturationCount ?? 0; // 0 is no return, whatever else
-    this.#worth = new Uint16Array(65536);
-    for (let count = this.#minCount; count <= this.#maxCount; count++) {
-      if (count !== this.#saturationCount) this.#worth[count] = isRange ? count : Math.round(count / coarser);
-    }
-    // A saturation code inside the range is judged by the table.
-    this.#isPlain =
-      this.#factor === null &&
-      this.#worth.every(
-        (worth, count) => worth === count || count < this.#minCount || count > this.#maxCount,
-      );
-    this.#minAmplitude = settings.minAmplitude;
-    this.#maxAmplitude = (settings.saturationAmplitude ?? 65536) - 1;
+    this.#minAmplitude = Math.ceil(settings.minAmplitude);
+    this.#maxAmplitude = Math.floor((settings.saturationAmplitude ?? 65536) - 1);
     const [fx, fy] =
       optics.model === "scan"
         ? [1 / Math.abs(optics.step), 1 / Math.abs(optics.step)]
@@ -155,12 +154,24 @@ export class DepthMask {
     this.#jumpCol = Float64Array.of(Math.min(1, 1 / (fy * Math.tan(settings.grazing))));
     this.#agreement = settings.agreement;
     this.#jumpShifts = shiftsBelow(Math.min(this.#jumpRow[0]!, this.#jumpCol[0]!));
-    const words = (pixels + 1) >> 1;
-    this.#pairs = new Int32Array(words);
-    this.#reasons = new Uint16Array(words);
-    this.#aboveHigh = new Int32Array((width + 1) >> 1);
-    this.#aboveLess = new Int32Array((width + 1) >> 1);
-    this.#jumps = new Int32Array(words);
+    const padded = Math.ceil(pixels / LANES) * LANES;
+    const image = 2 * padded;
+    const above = roomFor(2 * width + 16);
+    const arrays = [image, image, isPlain ? 0 : 2 * image, above + image, padded, 4 * TALLIES, 4 * pixels];
+    const kernel = new Kernel<Exports>(
+      MASK_KERNEL,
+      arrays.reduce((sum, bytes) => sum + roomFor(bytes), 0),
+    );
+    this.#kernel = kernel.call;
+    const { buffer } = kernel;
+    this.#counts = new Uint16Array(buffer, kernel.take(image), pixels);
+    this.#signals = new Uint16Array(buffer, kernel.take(image), pixels);
+    this.#factor = isPlain ? null : new Float32Array(buffer, kernel.take(2 * image), pixels);
+    this.#factor?.set(factor);
+    const depth = new Uint16Array(buffer, kernel.take(above + image) + above, pixels);
+    const reason = new Uint8Array(buffer, kernel.take(padded), pixels);
+    this.#tally = new Uint32Array(buffer, kernel.take(4 * TALLIES), TALLIES);
+    this.#jumps = new Int32Array(buffer, kernel.take(4 * pixels), pixels);
     this.#flying = new Int32Array(4 * pixels);
     const { noise } = settings;
     const table = (sigma: (k: number) => number) =>
@@ -169,12 +180,7 @@ export class DepthMask {
     // The range then plays no part.
     this.#noiseByAmplitude =
       noise.kind === "time-of-flight" ? table((amplitude) => rangeSigma(noise, 1, amplitude)) : null;
-    this.#result = {
-      reason: new Uint8Array(this.#reasons.buffer, 0, pixels),
-      tally: new Uint32Array(6),
-      depth: new Uint16Array(this.#pairs.buffer, 0, pixels),
-      unitsPerMetre,
-    };
+    this.#result = { reason, tally: this.#tally, depth, unitsPerMetre };
   }
 
   /** Scale of `MaskResult.depth`. */
@@ -189,7 +195,7 @@ export class DepthMask {
    * @throws {RangeError} if a length is not that of the optics
    */
   apply(counts: Uint16Array, amplitude: Uint16Array | null): MaskResult {
-    const { reason, depth, tally } = this.#result;
+    const { depth, tally } = this.#result;
     const pixels = depth.length;
     if (counts.length !== pixels || (amplitude !== null && amplitude.length !== pixels)) {
       throw new RangeError(
@@ -197,162 +203,42 @@ export class DepthMask {
       );
     }
     tally.fill(0);
-    reason.fill(REASON.ok);
-    const isRaw = this.#isPlain && this.#width % 2 === 0;
-    let signals: Int32Array | null = null;
-    if (isRaw) {
-      depth.set(counts);
-      if (amplitude !== null) signals = this.#pairUp(amplitude);
-      // Without amplitudes any number between these limits will do in their place.
-    } else if (amplitude === null) this.#classify(counts, counts, 0, 65535);
-    else this.#classify(counts, amplitude, this.#minAmplitude, this.#maxAmplitude);
-    this.#dropFlying(
-      this.#width % 2 === 0 ? this.#findJumps(isRaw, signals) : this.#findJumpsOdd(),
-      amplitude,
-    );
+    this.#counts.set(counts);
+    if (amplitude !== null) this.#signals.set(amplitude);
+    this.#judge(amplitude !== null);
+    const padded = Math.ceil(pixels / LANES) * LANES;
+    tally[REASON.noReturn]! -= padded - pixels; // what fills the last eight
+    const [shift1, shift2] = this.#jumpShifts;
+    const { byteOffset } = depth;
+    const pitch = 2 * this.#width;
+    const found = this.#kernel.jumps(byteOffset, padded, pitch, shift1, shift2, this.#jumps.byteOffset);
+    this.#dropFlying(found, amplitude);
     let rejected = 0;
     for (let why = 0; why < tally.length; why++) rejected += tally[why]!;
     tally[REASON.ok] = pixels - rejected;
     return this.#result;
   }
 
-  #pairUp(amplitude: Uint16Array): Int32Array {
-    if (this.#signal === null || this.#signals === null) {
-      this.#signals = new Int32Array(this.#pairs.length);
-      this.#signal = new Uint16Array(this.#signals.buffer, 0, amplitude.length);
-    }
-    this.#signal.set(amplitude);
-    return this.#signals;
-  }
-
   /** Everything that a pixel's own numbers say. */
-  #classify(counts: Uint16Array, amplitude: Uint16Array, minAmplitude: number, maxAmplitude: number): void {
-    const { depth } = this.#result;
-    const worth = this.#worth;
-    const factor = this.#factor;
-    for (let i = 0; i < counts.length; i++) {
-      const signal = amplitude[i]!;
-      let z = worth[counts[i]!]!;
-      if (factor !== null) z = (z * factor[i]! + 0.5) | 0;
-      // The sign bit of such a sum of bits is set if any term is negative: one branch instead of several.
-      if (((signal - minAmplitude) | (maxAmplitude - signal)) < 0) z = 0;
-      depth[i] = z;
-      if (z === 0) this.#reject(i, counts[i]!, signal, minAmplitude, maxAmplitude);
+  #judge(hasSignals: boolean): void {
+    const { depth, reason, tally } = this.#result;
+    const padded = Math.ceil(depth.length / LANES) * LANES;
+    for (let first = 0; first < padded; first += MOST_PIXELS) {
+      this.#kernel.judge(
+        this.#counts.byteOffset + 2 * first,
+        hasSignals ? this.#signals.byteOffset + 2 * first : 0,
+        this.#factor === null ? 0 : this.#factor.byteOffset + 4 * first,
+        Math.min(MOST_PIXELS, padded - first),
+        this.#minCount,
+        this.#maxCount,
+        this.#saturationCount,
+        this.#minAmplitude,
+        this.#maxAmplitude,
+        depth.byteOffset + 2 * first,
+        reason.byteOffset + first,
+        tally.byteOffset,
+      );
     }
-  }
-
-  #reject(i: number, count: number, signal: number, minAmplitude: number, maxAmplitude: number): void {
-    let why: number = REASON.outOfRange; // or no ray arrives at that pixel
-    if (count === 0) why = REASON.noReturn;
-    else if (count === this.#saturationCount || signal > maxAmplitude) why = REASON.saturated;
-    else if (signal < minAmplitude) why = REASON.weak;
-    this.#result.reason[i] = why;
-    this.#result.tally[why]!++;
-  }
-
-  /**
-   * Lists the pairs of pixels of which one is beside a jump: bit 0 of an entry says that the first jumps from the pixel
-   * to its left, bit 1 from the one above, bits 2 and 3 the same of the second. A pixel without a return never jumps.
-   *
-   * When `isRaw`, depths are counts that nobody has judged yet, and that is done on the way, by `signals` too if any.
-   */
-  #findJumps(isRaw: boolean, signals: Int32Array | null): number {
-    const pairs = this.#pairs;
-    const aboveHigh = this.#aboveHigh;
-    const aboveLess = this.#aboveLess;
-    const jumps = this.#jumps;
-    const height = this.#height;
-    const step = this.#width >> 1;
-    const shift1 = this.#jumpShifts[0];
-    const shift2 = this.#jumpShifts[1];
-    const mask1 = Math.imul(0x7fff >> shift1, ONE_EACH);
-    const mask2 = Math.imul(0x7fff >> shift2, ONE_EACH);
-    const least = Math.imul(isRaw ? this.#minCount : 1, ONE_EACH);
-    const most = Math.imul(isRaw ? this.#maxCount : DEPTH_LIMIT, ONE_EACH) | TOP_BITS;
-    // Halved, so that 16 bits fit 15; what these let through is inside the limits, the rest is looked at one by one.
-    const mostHalf = ((this.#maxAmplitude + 1) >> 1) - 1;
-    const leastSignal = Math.imul(mostHalf < 0 ? 0x8000 : (this.#minAmplitude + 1) >> 1, ONE_EACH);
-    const mostSignal = Math.imul(Math.max(0, mostHalf), ONE_EACH);
-    aboveHigh.fill(NOTHING);
-    aboveLess.fill(0);
-    let found = 0;
-    for (let row = 0, m = 0; row < height; row++) {
-      let leftHigh = NOTHING;
-      let leftLess = 0;
-      for (let col = 0; col < step; col++, m++) {
-        let z = pairs[m]!;
-        let high = z | TOP_BITS;
-        let fit = (most - (z & LOW_BITS)) & (high - least) & ~z;
-        if (signals !== null) {
-          const half = (signals[m]! >>> 1) & LOW_BITS;
-          fit &= ((half | TOP_BITS) - leastSignal) & ((mostSignal | TOP_BITS) - half);
-        }
-        if ((fit & TOP_BITS) !== TOP_BITS) {
-          if (isRaw) z = this.#judgePair(m, signals !== null);
-          // Where there is no return, the greatest number stands for it: no neighbour is beyond that by a jump.
-          const some = ((z | TOP_BITS) - ONE_EACH) & TOP_BITS;
-          high = z | TOP_BITS | ~(some - (some >>> 15));
-        }
-        const less = z - ((z >>> shift1) & mask1) - ((z >>> shift2) & mask2);
-        const besideHigh = (leftHigh >>> 16) | (high << 16);
-        const besideLess = (leftLess >>> 16) | (less << 16);
-        const acrossRow = (high - besideLess) & (besideHigh - less);
-        const acrossCol = (high - aboveLess[col]!) & (aboveHigh[col]! - less);
-        if ((acrossRow & acrossCol & TOP_BITS) !== TOP_BITS) {
-          const bits = ((~acrossRow >>> 15) & ONE_EACH) | ((~acrossCol >>> 14) & (2 * ONE_EACH));
-          jumps[found++] = 16 * m + ((bits | (bits >>> 14)) & 15);
-        }
-        aboveHigh[col] = leftHigh = high;
-        aboveLess[col] = leftLess = less;
-      }
-    }
-    return found;
-  }
-
-  /** Judges the pair of counts at m, one of which is no return or not believable, in place. */
-  #judgePair(m: number, hasSignal: boolean): number {
-    const { depth, tally } = this.#result;
-    const pairs = this.#pairs;
-    if (pairs[m] === 0) {
-      this.#reasons[m] = REASON.noReturn * 0x0101;
-      tally[REASON.noReturn]! += 2;
-      return 0;
-    }
-    for (let i = 2 * m; i < 2 * m + 2; i++) {
-      const count = depth[i]!;
-      let worth = this.#worth[count]!;
-      if (!hasSignal) {
-        if (worth === 0) this.#reject(i, count, 0, 0, 0);
-      } else {
-        const signal = this.#signal![i]!;
-        if (signal < this.#minAmplitude || signal > this.#maxAmplitude) worth = 0;
-        if (worth === 0) this.#reject(i, count, signal, this.#minAmplitude, this.#maxAmplitude);
-      }
-      depth[i] = worth;
-    }
-    return pairs[m]!;
-  }
-
-  /** The same for rows of odd length, whose pairs do not lie below each other. */
-  #findJumpsOdd(): number {
-    const { depth } = this.#result;
-    const jumps = this.#jumps;
-    const width = this.#width;
-    const [shift1, shift2] = this.#jumpShifts;
-    const isJump = (a: number, b: number) => {
-      const far = Math.max(a, b);
-      return a !== 0 && b !== 0 && Math.min(a, b) < far - (far >> shift1) - (far >> shift2);
-    };
-    let found = 0;
-    for (let m = 0; 2 * m < depth.length; m++) {
-      let bits = 0;
-      for (let i = 2 * m, lane = 1; i < Math.min(2 * m + 2, depth.length); i++, lane = 4) {
-        if (i % width !== 0 && isJump(depth[i]!, depth[i - 1]!)) bits |= lane;
-        if (i >= width && isJump(depth[i]!, depth[i - width]!)) bits |= 2 * lane;
-      }
-      if (bits !== 0) jumps[found++] = 16 * m + bits;
-    }
-    return found;
   }
 
   /** Rejects flying pixels. All verdicts are reached on the depths as they came, so that order does not matter. */
@@ -368,19 +254,17 @@ export class DepthMask {
     let count = 0;
     for (let n = 0; n < found; n++) {
       const jump = jumps[n]!;
-      for (let i = (jump >> 4) << 1, bits = jump & 15; bits !== 0; i++, bits >>= 2) {
-        if ((bits & 3) === 0) continue;
-        const row = (i / w) | 0;
-        const col = i - row * w;
-        // Both pixels of a jump are asked.
-        if (bits & 1) {
-          if (this.#isFlying(i, 1, col, w - 1 - col, this.#jumpRow, noise, key)) flying[count++] = i;
-          if (this.#isFlying(i - 1, 1, col - 1, w - col, this.#jumpRow, noise, key)) flying[count++] = i - 1;
-        }
-        if (bits & 2) {
-          if (this.#isFlying(i, w, row, h - 1 - row, this.#jumpCol, noise, key)) flying[count++] = i;
-          if (this.#isFlying(i - w, w, row - 1, h - row, this.#jumpCol, noise, key)) flying[count++] = i - w;
-        }
+      const i = jump >> 2;
+      const row = (i / w) | 0;
+      const col = i - row * w;
+      // Both pixels of a jump are asked.
+      if (jump & 1 && col > 0) {
+        if (this.#isFlying(i, 1, col, w - 1 - col, this.#jumpRow, noise, key)) flying[count++] = i;
+        if (this.#isFlying(i - 1, 1, col - 1, w - col, this.#jumpRow, noise, key)) flying[count++] = i - 1;
+      }
+      if (jump & 2) {
+        if (this.#isFlying(i, w, row, h - 1 - row, this.#jumpCol, noise, key)) flying[count++] = i;
+        if (this.#isFlying(i - w, w, row - 1, h - row, this.#jumpCol, noise, key)) flying[count++] = i - w;
       }
     }
     for (let n = 0; n < count; n++) {

@@ -2,6 +2,7 @@ import { describe, expect, test } from "vitest";
 import type { FisheyeOptics, PinholeOptics, ScanOptics } from "../../src/geometry/optics.ts";
 import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskSettings, REASON } from "../../src/sense/mask.ts";
 import { DEFAULT_RANGE_NOISE, rangeSigma } from "../../src/sense/noise.ts";
+import { Random } from "../../tools/simulate/random.ts";
 import { degrees, seededNormal } from "../helpers/compare.ts";
 import { plane, render, type Scene, together } from "../helpers/view.ts";
 
@@ -47,6 +48,37 @@ describe("what a pixel's own numbers say", () => {
     for (let z = 100; z <= 7500; z += 37) {
       expect(mask.apply(new Uint16Array(8).fill(z), null).depth.every((d) => d === z)).toBe(true);
     }
+  });
+
+  test.each([
+    [848, 480],
+    [641, 479],
+    [5, 3],
+  ])("each pixel of a %i x %i image, however random, is judged as one by one", (width, height) => {
+    const random = new Random(7);
+    const of = (list: readonly number[]) =>
+      Uint16Array.from({ length: width * height }, () => list[Math.floor(random.uniform() * list.length)]!);
+    // In range these are all one distance, so that nothing is flying.
+    const counts = of([0, 99, 2000, 2000, 2000, 2000, 7501, 65535]);
+    const amplitude = of([0, 49, 50, 900, 1011, 1012, 65535]);
+    const sized = { ...optics, width, height, cx: width / 2, cy: height / 2 };
+    const mask = new DepthMask(sized, {
+      ...DEFAULT_MASK_SETTINGS,
+      minAmplitude: 50,
+      saturationAmplitude: 1012,
+    });
+    const result = mask.apply(counts, amplitude);
+    const expected = Array.from(counts, (count, i) => {
+      if (count === 0) return noReturn;
+      if (count === 65535 || amplitude[i]! >= 1012) return saturated;
+      if (amplitude[i]! < 50) return weak;
+      return count === 2000 ? ok : outOfRange;
+    });
+    expect(expected.every((reason, i) => reason === result.reason[i])).toBe(true);
+    expect(expected.every((reason, i) => result.depth[i] === (reason === ok ? 2000 : 0))).toBe(true);
+    const tally = [0, 0, 0, 0, 0, 0];
+    for (const reason of expected) tally[reason]!++;
+    expect([...result.tally]).toEqual(tally);
   });
 
   test("without amplitudes, or a saturation code, nothing is weak or saturated", () => {
