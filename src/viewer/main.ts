@@ -243,24 +243,51 @@ function showPulse(pulse: FromServer<"pulse">): void {
 /** For the benchmark: when the connection opened, how long the first whole picture took, and what patches cost. */
 let openedAt = 0;
 let wholeAfter: number | null = null;
-const patches: { blocks: number; ms: number }[] = [];
-const MOST_PATCHES = 1000;
-let lastChanged = 0;
-function addPatch(ms: number): void {
-  patches.push({ blocks: lastChanged, ms });
-  if (patches.length > MOST_PATCHES) patches.shift();
+/**
+ * One change of the map, from its arrival until the last piece of it is taken over; what comes meanwhile is counted with it.
+ * `ms` is all of the page's own thread that it took, `longest` the longest piece at once, `picture` what drawing it took there.
+ */
+interface Patch {
+  blocks: number;
+  ms: number;
+  longest: number;
+  slices: number;
+  picture: number;
+  /** The map became another one. */
+  isOther: boolean;
 }
-// What was left of a patch for the next picture counts as a patch of its own.
+const patches: Patch[] = [];
+const MOST_PATCHES = 1000;
+let openPatch: Patch | null = null;
+function addSlice(ms: number): void {
+  if (openPatch === null) return;
+  openPatch.ms += ms;
+  openPatch.longest = Math.max(openPatch.longest, ms);
+  openPatch.slices++;
+  if (place.isComing) return;
+  const patch = openPatch;
+  openPatch = null;
+  if (document.hidden) return; // nothing is drawn there
+  place.afterNextPicture((picture) => {
+    patch.picture = picture;
+    patches.push(patch);
+    if (patches.length > MOST_PATCHES) patches.shift();
+  });
+}
 place.onSlice = (ms) => {
-  addPatch(ms);
+  addSlice(ms);
   showExtent();
 };
 
 function showSurface(data: Extract<FromLink, { kind: "surface" }>): void {
   const begun = performance.now();
   takeSurface(data);
-  lastChanged = data.changed;
-  addPatch(performance.now() - begun);
+  if (!isHeld) {
+    openPatch ??= { blocks: 0, ms: 0, longest: 0, slices: 0, picture: 0, isOther: false };
+    openPatch.blocks += data.changed;
+    openPatch.isOther ||= data.isOther;
+    addSlice(performance.now() - begun);
+  }
   if (!data.isComplete || wholeAfter !== null || data.blocks === 0) return;
   place.afterNextPicture(() => {
     wholeAfter ??= performance.now() - openedAt;

@@ -194,7 +194,7 @@ export class Place {
   #cost = 0;
   #resolution = Math.min(2, globalThis.devicePixelRatio || 1);
   #isFitted = false;
-  readonly #after: (() => void)[] = [];
+  readonly #after: ((milliseconds: number) => void)[] = [];
   /** What is still to be taken over of the map: the newest of each chunk. */
   readonly #coming = new Map<string, ChunkUpdate>();
   #isComing = false;
@@ -596,8 +596,13 @@ export class Place {
     };
   }
 
-  /** Called once what is known now has been drawn. */
-  afterNextPicture(then: () => void): void {
+  /** Part of a change of the map is still to be taken over. */
+  get isComing(): boolean {
+    return this.#isComing;
+  }
+
+  /** Called once what is known now has been drawn, with what drawing took of the page's own thread, milliseconds. */
+  afterNextPicture(then: (milliseconds: number) => void): void {
     this.#after.push(then);
     this.invalidate();
   }
@@ -616,13 +621,14 @@ export class Place {
     this.drawn++;
     const start = performance.now();
     this.#renderer.render(this.#scene, this.#camera);
+    const own = performance.now() - start;
     this.#drawnAt = start;
     // The picture is made after this returns; what it took shows in when the next frame may begin.
     requestAnimationFrame(() => {
       this.#cost = performance.now() - start;
       // A picture of half a change does not count.
       const after = this.#isComing ? [] : this.#after.splice(0);
-      for (const one of after) one();
+      for (const one of after) one(own);
       if (this.#cost > DEAR && this.#resolution > COARSEST) {
         this.#resolution = Math.max(COARSEST, this.#resolution / 1.5);
         this.#renderer.setPixelRatio(this.#resolution);
