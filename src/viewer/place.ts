@@ -138,6 +138,8 @@ const DEEPEST_TOOTH = 0.6;
 const CHEAP = 25;
 /** Of dearer ones, one is drawn in so many times what it takes. */
 const SHARE = 4;
+/** Whether a picture is made is looked after this often, milliseconds. */
+const FENCE = 4;
 /** Dearer still, and the picture gets coarser, to this share of the screen's pixels at worst. */
 const DEAR = 120;
 const COARSEST = 0.5;
@@ -190,6 +192,7 @@ export class Place {
   #view: View = "around";
   #pose: Pose | null = null;
   #isDue = false;
+  #isDrawing = false;
   #drawnAt = 0;
   #cost = 0;
   #resolution = Math.min(2, globalThis.devicePixelRatio || 1);
@@ -611,6 +614,10 @@ export class Place {
   invalidate(): void {
     if (this.#isDue) return;
     this.#isDue = true;
+    if (!this.#isDrawing) this.#schedule();
+  }
+
+  #schedule(): void {
     const pause = this.#cost < CHEAP ? 0 : SHARE * this.#cost - (performance.now() - this.#drawnAt);
     if (pause <= 0) requestAnimationFrame(() => this.#draw());
     else setTimeout(() => requestAnimationFrame(() => this.#draw()), pause);
@@ -618,23 +625,47 @@ export class Place {
 
   #draw(): void {
     this.#isDue = false;
+    this.#isDrawing = true;
     this.drawn++;
+    // A picture of half a change does not count.
+    const after = this.#isComing ? [] : this.#after.splice(0);
     const start = performance.now();
     this.#renderer.render(this.#scene, this.#camera);
     const own = performance.now() - start;
     this.#drawnAt = start;
-    // The picture is made after this returns; what it took shows in when the next frame may begin.
-    requestAnimationFrame(() => {
-      this.#cost = performance.now() - start;
-      // A picture of half a change does not count.
-      const after = this.#isComing ? [] : this.#after.splice(0);
+    this.#whenMade(() => {
       for (const one of after) one(own);
-      if (this.#cost > DEAR && this.#resolution > COARSEST) {
-        this.#resolution = Math.max(COARSEST, this.#resolution / 1.5);
-        this.#renderer.setPixelRatio(this.#resolution);
-        this.invalidate(); // that has cleared the picture
-      }
+      this.#drawnIn(performance.now() - start);
     });
+  }
+
+  /** The picture is made after its drawing was asked for, by another process or the card; a fence tells when it is done. */
+  #whenMade(then: () => void): void {
+    const gl = this.#renderer.getContext() as WebGL2RenderingContext;
+    const fence = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
+    gl.flush();
+    const look = (): void => {
+      const isMade =
+        fence === null || gl.isContextLost() || gl.getSyncParameter(fence, gl.SYNC_STATUS) === gl.SIGNALED;
+      if (!isMade) {
+        setTimeout(look, FENCE);
+        return;
+      }
+      gl.deleteSync(fence);
+      then();
+    };
+    setTimeout(look, FENCE);
+  }
+
+  #drawnIn(cost: number): void {
+    this.#cost = cost;
+    if (cost > DEAR && this.#resolution > COARSEST) {
+      this.#resolution = Math.max(COARSEST, this.#resolution / 1.5);
+      this.#renderer.setPixelRatio(this.#resolution);
+      this.invalidate(); // that has cleared the picture
+    }
+    this.#isDrawing = false;
+    if (this.#isDue) this.#schedule();
   }
 }
 

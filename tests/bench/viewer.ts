@@ -130,6 +130,8 @@ const placeOf = async (page: Page): Promise<number> =>
 /** What the page holds while the recording goes round and round, as fast as the head and the page get through it. */
 async function watchMemory(page: Page, minutes: number): Promise<void> {
   const heaps = await Heaps.of(page);
+  // What is held does not hang on how large the picture is; how fast it is played does, without a graphics card.
+  await page.setViewportSize({ width: 480, height: 480 });
   await page.selectOption("#speed", "8");
   const samples: Record<"page" | "workers" | "buffers", number[]> = { page: [], workers: [], buffers: [] };
   let counts = "";
