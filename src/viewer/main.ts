@@ -145,6 +145,7 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       break;
     case "before":
       compare.show(data.before);
+      fan.setPlain(compare.isOn);
       break;
     case "playing":
       course.show(data.playing);
@@ -429,6 +430,15 @@ function evidenceText(
   );
 }
 
+/** What holds a pose, in words. */
+const HOLDS: Readonly<Record<string, string>> = {
+  reference: ": as recorded beside the sensors",
+  held: ": by depth",
+  sliding: ": depth leaves a direction free",
+  carried: ": on by wheels, without depth",
+  lost: ": the map rests",
+};
+
 /** Which kinds of pose the way has, in words beside their lines. */
 function showClasses({ classes }: Trail): void {
   const list = byId("trail-legend");
@@ -440,7 +450,7 @@ function showClasses({ classes }: Trail): void {
       const row = document.createElement("li");
       const line = document.createElement("span");
       line.className = `swatch line-${lineOf(name)}`;
-      row.append(line, `pose ${name}`);
+      row.append(line, `pose ${name}${HOLDS[name] ?? ""}`);
       return row;
     }),
   );
@@ -530,7 +540,10 @@ const actions: Readonly<Record<string, () => unknown>> = {
   n: () => isPlayed && course.toMoment(1),
   r: () => kept.ask(),
   m: () => markDialog.showModal(),
-  s: () => dialog("settings-dialog").showModal(),
+  s: () => {
+    dialog("settings-dialog").showModal();
+    document.querySelector<HTMLElement>("#settings-list :is(input, select)")?.focus();
+  },
   t: () => setTheme(document.documentElement.dataset["theme"] !== "dark"),
   "?": () => dialog("help-dialog").showModal(),
   f: () => place.fit(),

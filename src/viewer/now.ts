@@ -34,6 +34,7 @@ export class Fan {
   #patterns = new Map<number, CanvasPattern | string>();
   #reach: Reach | null = null;
   #brinks: readonly NearBrink[] = [];
+  #isPlain = false;
   #isDue = false;
   #worn: CanvasPattern | string = "transparent";
 
@@ -67,6 +68,12 @@ export class Fan {
     this.#drawSoon();
   }
 
+  /** Plain, it shows no ages and no brinks: beside one of which these are not known. */
+  setPlain(isPlain: boolean): void {
+    this.#isPlain = isPlain;
+    this.#drawSoon();
+  }
+
   /** Once for all that came since the last picture. */
   #drawSoon(): void {
     if (this.#isDue) return;
@@ -93,7 +100,7 @@ export class Fan {
     const limit = reach === null ? 4 : scaleFor(reach);
     if (reach !== null) this.#drawReach(c, reach, radius, limit, theme);
     this.#drawRings(c, radius, limit, theme);
-    if (reach !== null) this.#drawBrinks(c, (radius * (1 - BAND)) / limit, limit, theme);
+    if (reach !== null && !this.#isPlain) this.#drawBrinks(c, (radius * (1 - BAND)) / limit, limit, theme);
     drawRobot(c, radius / limit, theme);
   }
 
@@ -117,7 +124,8 @@ export class Fan {
     c.fillStyle = theme.firm;
     sector(0, what.length - 1, at, () => 0);
     c.fillStyle = this.#worn;
-    for (const [from, to] of agesMs ? remembered(agesMs) : []) sector(from, to, at, () => 0);
+    for (const [from, to] of agesMs && !this.#isPlain ? remembered(agesMs) : [])
+      sector(from, to, at, () => 0);
     for (let n = 0; n < what.length; ) {
       let last = n;
       while (last + 1 < what.length && what[last + 1] === what[n]) last++;

@@ -143,6 +143,9 @@ const FENCE = 4;
 /** Dearer still, and the picture gets coarser, to this share of the screen's pixels at worst. */
 const DEAR = 120;
 const COARSEST = 0.5;
+const SHARPEST = Math.min(2, globalThis.devicePixelRatio || 1);
+/** Nothing has changed for so long before a coarse picture is made sharp, milliseconds. */
+const QUIET = 1000;
 
 /** Half the length of a rung across the way, metres. */
 const RUNG = 0.07;
@@ -195,7 +198,9 @@ export class Place {
   #isDrawing = false;
   #drawnAt = 0;
   #cost = 0;
-  #resolution = Math.min(2, globalThis.devicePixelRatio || 1);
+  #resolution = SHARPEST;
+  #size: readonly [width: number, height: number] = [0, 0];
+  #sharpening: ReturnType<typeof setTimeout> | undefined;
   #isFitted = false;
   readonly #after: ((milliseconds: number) => void)[] = [];
   /** What is still to be taken over of the map: the newest of each chunk. */
@@ -282,10 +287,14 @@ export class Place {
   }
 
   resize(width: number, height: number): void {
-    if (width < 2 || height < 2) return;
+    const isSame = width === this.#size[0] && height === this.#size[1];
+    if (width < 2 || height < 2 || isSame) return;
+    this.#size = [width, height];
     this.#renderer.setSize(width, height, false);
     this.#camera.aspect = width / height;
     this.#camera.updateProjectionMatrix();
+    // At once: the canvas was cleared.
+    this.#renderer.render(this.#scene, this.#camera);
     this.invalidate();
   }
 
@@ -623,10 +632,13 @@ export class Place {
     else setTimeout(() => requestAnimationFrame(() => this.#draw()), pause);
   }
 
-  #draw(): void {
+  /** @param isSharp with all pixels of the screen, whatever it takes: for a picture that stays */
+  #draw(isSharp = false): void {
     this.#isDue = false;
     this.#isDrawing = true;
     this.drawn++;
+    const ratio = isSharp ? SHARPEST : this.#resolution;
+    if (this.#renderer.getPixelRatio() !== ratio) this.#renderer.setPixelRatio(ratio);
     // A picture of half a change does not count.
     const after = this.#isComing ? [] : this.#after.splice(0);
     const start = performance.now();
@@ -635,8 +647,27 @@ export class Place {
     this.#drawnAt = start;
     this.#whenMade(() => {
       for (const one of after) one(own);
-      this.#drawnIn(performance.now() - start);
+      if (!isSharp) this.#settle(performance.now() - start);
+      this.#isDrawing = false;
+      if (this.#isDue) this.#schedule();
+      else if (ratio < SHARPEST) this.#sharpenSoon();
     });
+  }
+
+  /** Dear pictures become coarser. */
+  #settle(cost: number): void {
+    this.#cost = cost;
+    if (cost <= DEAR || this.#resolution <= COARSEST) return;
+    this.#resolution = Math.max(COARSEST, this.#resolution / 1.5);
+    this.invalidate();
+  }
+
+  /** Once nothing has changed for a while, the coarse picture is drawn again as sharp as the screen is. */
+  #sharpenSoon(): void {
+    clearTimeout(this.#sharpening);
+    this.#sharpening = setTimeout(() => {
+      if (!this.#isDue && !this.#isDrawing) this.#draw(true);
+    }, QUIET);
   }
 
   /** The picture is made after its drawing was asked for, by another process or the card; a fence tells when it is done. */
@@ -656,20 +687,9 @@ export class Place {
     };
     setTimeout(look, FENCE);
   }
-
-  #drawnIn(cost: number): void {
-    this.#cost = cost;
-    if (cost > DEAR && this.#resolution > COARSEST) {
-      this.#resolution = Math.max(COARSEST, this.#resolution / 1.5);
-      this.#renderer.setPixelRatio(this.#resolution);
-      this.invalidate(); // that has cleared the picture
-    }
-    this.#isDrawing = false;
-    if (this.#isDue) this.#schedule();
-  }
 }
 
-/** A stroke across the way in the middle of a stretch, of which `stretch` has both ends: carried, it did not drive there. */
+/** A stroke across the way in the middle of a stretch, of which `stretch` has both ends. */
 function addRung(ends: number[], stretch: Float32Array): void {
   const [x, y, z, toX, toY] = stretch as unknown as [number, number, number, number, number];
   const length = Math.hypot(toX - x, toY - y);
