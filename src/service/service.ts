@@ -1208,6 +1208,7 @@ export class Service implements Host {
   #answerKept(pathname: string, request: IncomingMessage, response: ServerResponse): void {
     if (pathname === "/kept") {
       const list = {
+        isOn: this.#stash !== null,
         kept: this.#stash?.kept ?? [],
         trouble: this.#stash?.trouble ?? null,
         leftOut: this.#leftOut,

@@ -87,6 +87,7 @@ export class Compare {
   }
 
   paint(theme: Theme): void {
+    this.#fan.setPlain(true);
     this.#fan.paint(theme);
     this.#plan.paint(theme);
   }

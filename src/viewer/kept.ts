@@ -16,6 +16,10 @@ interface Kept {
 
 const byId = <T extends HTMLElement>(id: string): T => document.getElementById(id) as T;
 
+const NO_FOLDER =
+  "This head keeps nothing: it has no folder to keep in. With stash.folder in its settings it keeps the last minutes.";
+const OF_RECORDING = "Stretches are kept by a live head; what is played here is a recording already.";
+
 async function get(path: string): Promise<Response> {
   const answer = await fetch(new URL(path, document.baseURI), { headers: authorization() });
   if (!answer.ok) throw new Error((await answer.text()).trim());
@@ -26,6 +30,8 @@ async function get(path: string): Promise<Response> {
 export class KeptList {
   readonly #request: <T>(what: Request) => Promise<T>;
   readonly #list = byId("kept");
+  #isPlayed = false;
+  #hasFolder = true;
 
   constructor(request: <T>(what: Request) => Promise<T>) {
     this.#request = request;
@@ -40,9 +46,23 @@ export class KeptList {
     });
   }
 
-  /** Asks what it is to be kept for. */
+  /** A recording keeps nothing: it is kept already. */
+  setPlayed(isPlayed: boolean): void {
+    this.#isPlayed = isPlayed;
+    byId("keep").hidden = isPlayed;
+    this.#list.hidden = isPlayed;
+    if (isPlayed) this.#say(OF_RECORDING);
+    else {
+      this.#say("");
+      void this.load();
+    }
+  }
+
+  /** Asks what it is to be kept for, or says why nothing can be. */
   ask(): void {
-    byId<HTMLDialogElement>("keep-dialog").showModal();
+    if (this.#isPlayed) this.#say(OF_RECORDING);
+    else if (!this.#hasFolder) this.#say(NO_FOLDER);
+    else byId<HTMLDialogElement>("keep-dialog").showModal();
   }
 
   #keep(text: string): void {
@@ -55,12 +75,16 @@ export class KeptList {
   /** Asks the head for what it has kept; called when it says that something was. */
   async load(): Promise<void> {
     try {
-      const { kept, trouble } = (await (await get("kept")).json()) as {
+      const { isOn, kept, trouble } = (await (await get("kept")).json()) as {
+        isOn: boolean;
         kept: readonly Kept[];
         trouble: string | null;
       };
+      this.#hasFolder = isOn;
       this.#show(kept);
-      if (trouble !== null) this.#say(trouble);
+      if (!isOn) this.#say(NO_FOLDER);
+      else if (trouble !== null) this.#say(trouble);
+      else if (kept.length === 0) this.#say("Nothing was kept yet.");
     } catch (error) {
       this.#say(error instanceof Error ? error.message : String(error));
     }

@@ -1,4 +1,5 @@
 import type { Answer, FromServer } from "../wire/messages.ts";
+import { brinksFrom, dropText, yawOf } from "./brinks.ts";
 import { Compare } from "./compare.ts";
 import { Course } from "./course.ts";
 import { download } from "./download.ts";
@@ -7,7 +8,7 @@ import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
 import { Place, VIEWS, type View } from "./place.ts";
 import { Seen } from "./seen.ts";
 import { SettingsPanel } from "./settings-panel.ts";
-import { Strip } from "./strip.ts";
+import { Strip, symbolOf } from "./strip.ts";
 import type { ChunkUpdate } from "./surface.ts";
 import { type FromLink, type Request, type Sighting, sharedNow, type ToLink, type Trail } from "./talk.ts";
 import { ageText, bearingText, countText, metresText } from "./text.ts";
@@ -41,6 +42,8 @@ let reason: string | null = null;
 let retryAt: number | null = null;
 let silence = 500_000;
 let reach: Stamped<FromServer<"reach">> | null = null;
+let pose: FromServer<"pose"> | null = null;
+let brinks: FromServer<"brinks">["brinks"] = [];
 let isHeld = false;
 /** What came while the moment was held: the newest of each chunk. */
 const heldBack = new Map<string, ChunkUpdate>();
@@ -91,13 +94,15 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       if (isPlayed && isHeld) setHeld(false);
       course.forget();
       compare.forget();
-      reach = null;
+      reach = pose = null;
+      brinks = [];
+      showBrinks();
       seen.show(null);
       place.showGround(null);
       place.showTrail(null);
       post({ kind: "images", rate: seenBox.open ? IMAGES : 0 });
       void settingsPanel.load();
-      if (!isPlayed) void kept.load();
+      kept.setPlayed(isPlayed);
       break;
     }
     case "closed":
@@ -110,14 +115,17 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
     case "reach":
       if (isHeld) return;
       reach = { message: data.reach, arrived: data.arrived };
-      strip.add(data.reach);
+      if (!isPlayed && strip.add(data.reach)) showNotes();
       showReach(data.reach);
       break;
     case "pose":
       if (!isHeld) showPose(data.pose);
       break;
     case "brinks":
-      if (!isHeld) place.showBrinks(data.brinks.brinks);
+      if (isHeld) break;
+      brinks = data.brinks.brinks;
+      place.showBrinks(brinks);
+      showBrinks();
       break;
     case "pulse":
       showPulse(data.pulse);
@@ -137,6 +145,7 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       break;
     case "before":
       compare.show(data.before);
+      fan.setPlain(compare.isOn);
       break;
     case "playing":
       course.show(data.playing);
@@ -218,15 +227,29 @@ function showReach(message: FromServer<"reach">): void {
   say("frame", countText(message.frame));
 }
 
-function showPose(pose: FromServer<"pose">): void {
+function showPose(message: FromServer<"pose">): void {
+  pose = message;
   place.moveTo(pose.worldFromBase);
   compare.setPose(pose);
   const [x, y] = pose.worldFromBase.position;
-  const [qx, qy, qz, qw] = pose.worldFromBase.rotation;
-  const yaw = Math.atan2(2 * (qw * qz + qx * qy), 1 - 2 * (qy * qy + qz * qz));
   say("position", `${x.toFixed(2)}, ${y.toFixed(2)} m`);
-  say("heading", `${Math.round((yaw * 180) / Math.PI)}°`);
+  say("heading", `${Math.round((yawOf(pose.worldFromBase.rotation) * 180) / Math.PI)}°`);
   say("pose-class", pose.class);
+  showBrinks();
+}
+
+/** Edges of the floor from where the base is: on the fan, and the nearest in words. */
+function showBrinks(): void {
+  const near = pose === null ? [] : brinksFrom(pose.worldFromBase, brinks);
+  fan.showBrinks(near);
+  const [first] = near;
+  const where = (x: number, y: number): string => bearingText(Math.atan2(y, x));
+  say(
+    "brink",
+    first === undefined
+      ? "none near"
+      : `${dropText(first.drop)}, ${metresText(first.distance)}, ${where(...first.nearest)}`,
+  );
 }
 
 function showPulse(pulse: FromServer<"pulse">): void {
@@ -243,24 +266,51 @@ function showPulse(pulse: FromServer<"pulse">): void {
 /** For the benchmark: when the connection opened, how long the first whole picture took, and what patches cost. */
 let openedAt = 0;
 let wholeAfter: number | null = null;
-const patches: { blocks: number; ms: number }[] = [];
-const MOST_PATCHES = 1000;
-let lastChanged = 0;
-function addPatch(ms: number): void {
-  patches.push({ blocks: lastChanged, ms });
-  if (patches.length > MOST_PATCHES) patches.shift();
+/**
+ * One change of the map, from its arrival until the last piece of it is taken over; what comes meanwhile is counted with it.
+ * `ms` is all of the page's own thread that it took, `longest` the longest piece at once, `picture` what drawing it took there.
+ */
+interface Patch {
+  blocks: number;
+  ms: number;
+  longest: number;
+  slices: number;
+  picture: number;
+  /** The map became another one. */
+  isOther: boolean;
 }
-// What was left of a patch for the next picture counts as a patch of its own.
+const patches: Patch[] = [];
+const MOST_PATCHES = 1000;
+let openPatch: Patch | null = null;
+function addSlice(ms: number): void {
+  if (openPatch === null) return;
+  openPatch.ms += ms;
+  openPatch.longest = Math.max(openPatch.longest, ms);
+  openPatch.slices++;
+  if (place.isComing) return;
+  const patch = openPatch;
+  openPatch = null;
+  if (document.hidden) return; // nothing is drawn there
+  place.afterNextPicture((picture) => {
+    patch.picture = picture;
+    patches.push(patch);
+    if (patches.length > MOST_PATCHES) patches.shift();
+  });
+}
 place.onSlice = (ms) => {
-  addPatch(ms);
+  addSlice(ms);
   showExtent();
 };
 
 function showSurface(data: Extract<FromLink, { kind: "surface" }>): void {
   const begun = performance.now();
   takeSurface(data);
-  lastChanged = data.changed;
-  addPatch(performance.now() - begun);
+  if (!isHeld) {
+    openPatch ??= { blocks: 0, ms: 0, longest: 0, slices: 0, picture: 0, isOther: false };
+    openPatch.blocks += data.changed;
+    openPatch.isOther ||= data.isOther;
+    addSlice(performance.now() - begun);
+  }
   if (!data.isComplete || wholeAfter !== null || data.blocks === 0) return;
   place.afterNextPicture(() => {
     wholeAfter ??= performance.now() - openedAt;
@@ -287,7 +337,7 @@ function showNotes(): void {
     .reverse()
     .map(({ what, text, time }) => {
       const row = document.createElement("li");
-      row.textContent = `${(time / 1e6).toFixed(1)} s  ${what}: ${text}`;
+      row.textContent = `${symbolOf({ what, text })} ${(time / 1e6).toFixed(1)} s  ${what}: ${text}`;
       return row;
     });
   list.replaceChildren(...rows);
@@ -380,6 +430,15 @@ function evidenceText(
   );
 }
 
+/** What holds a pose, in words. */
+const HOLDS: Readonly<Record<string, string>> = {
+  reference: ": as recorded beside the sensors",
+  held: ": by depth",
+  sliding: ": depth leaves a direction free",
+  carried: ": on by wheels, without depth",
+  lost: ": the map rests",
+};
+
 /** Which kinds of pose the way has, in words beside their lines. */
 function showClasses({ classes }: Trail): void {
   const list = byId("trail-legend");
@@ -391,7 +450,7 @@ function showClasses({ classes }: Trail): void {
       const row = document.createElement("li");
       const line = document.createElement("span");
       line.className = `swatch line-${lineOf(name)}`;
-      row.append(line, `pose ${name}`);
+      row.append(line, `pose ${name}${HOLDS[name] ?? ""}`);
       return row;
     }),
   );
@@ -479,9 +538,12 @@ const actions: Readonly<Record<string, () => unknown>> = {
   u: () => compare.takeBack(),
   b: () => isPlayed && course.toMoment(-1),
   n: () => isPlayed && course.toMoment(1),
-  r: () => !isPlayed && kept.ask(),
+  r: () => kept.ask(),
   m: () => markDialog.showModal(),
-  s: () => dialog("settings-dialog").showModal(),
+  s: () => {
+    dialog("settings-dialog").showModal();
+    document.querySelector<HTMLElement>("#settings-list :is(input, select)")?.focus();
+  },
   t: () => setTheme(document.documentElement.dataset["theme"] !== "dark"),
   "?": () => dialog("help-dialog").showModal(),
   f: () => place.fit(),

@@ -1,9 +1,14 @@
 import type { FromServer } from "../wire/messages.ts";
 import { WHAT } from "../wire/messages.ts";
+import { dropText, type NearBrink } from "./brinks.ts";
 import type { Theme } from "./theme.ts";
 
 /** What of a reach is drawn. */
-type Reach = Pick<FromServer<"reach">, "first" | "step" | "distanceMm" | "what">;
+type Reach = Pick<FromServer<"reach">, "first" | "step" | "distanceMm" | "what"> &
+  Partial<Pick<FromServer<"reach">, "agesMs">>;
+
+/** Ground that was last seen longer ago is drawn as remembered, milliseconds. */
+const REMEMBERED = 1000;
 
 /** What ends the way, in words. */
 export const ENDS: Readonly<Record<number, string>> = {
@@ -28,6 +33,10 @@ export class Fan {
   #theme: Theme | null = null;
   #patterns = new Map<number, CanvasPattern | string>();
   #reach: Reach | null = null;
+  #brinks: readonly NearBrink[] = [];
+  #isPlain = false;
+  #isDue = false;
+  #worn: CanvasPattern | string = "transparent";
 
   constructor(canvas: HTMLCanvasElement) {
     this.#canvas = canvas;
@@ -43,13 +52,36 @@ export class Fan {
       [WHAT.doubtful, dots(this.#context, theme.doubtful, theme.ground)],
       [WHAT.unseen, sparse(this.#context, theme.unseen)],
     ]);
+    this.#worn = worn(this.#context, theme.unseen);
     this.draw();
   }
 
   /** The newest, or null for nothing at all: what is not known to be true is not drawn. */
   show(reach: Reach | null): void {
     this.#reach = reach;
-    this.draw();
+    this.#drawSoon();
+  }
+
+  /** Edges of the floor: they are drawn where they are, with how deep the nearest ones drop. */
+  showBrinks(brinks: readonly NearBrink[]): void {
+    this.#brinks = brinks;
+    this.#drawSoon();
+  }
+
+  /** Plain, it shows no ages and no brinks: beside one of which these are not known. */
+  setPlain(isPlain: boolean): void {
+    this.#isPlain = isPlain;
+    this.#drawSoon();
+  }
+
+  /** Once for all that came since the last picture. */
+  #drawSoon(): void {
+    if (this.#isDue) return;
+    this.#isDue = true;
+    requestAnimationFrame(() => {
+      this.#isDue = false;
+      this.draw();
+    });
   }
 
   draw(): void {
@@ -68,11 +100,12 @@ export class Fan {
     const limit = reach === null ? 4 : scaleFor(reach);
     if (reach !== null) this.#drawReach(c, reach, radius, limit, theme);
     this.#drawRings(c, radius, limit, theme);
+    if (reach !== null && !this.#isPlain) this.#drawBrinks(c, (radius * (1 - BAND)) / limit, limit, theme);
     drawRobot(c, radius / limit, theme);
   }
 
   #drawReach(c: CanvasRenderingContext2D, reach: Reach, radius: number, limit: number, theme: Theme): void {
-    const { distanceMm, what, first, step } = reach;
+    const { distanceMm, what, first, step, agesMs } = reach;
     const inner = radius * (1 - BAND);
     // Bearing 0 is ahead, which is up; to the left is counter-clockwise here as there.
     const angle = (n: number): number => -Math.PI / 2 - (first + n * step);
@@ -90,6 +123,9 @@ export class Fan {
     };
     c.fillStyle = theme.firm;
     sector(0, what.length - 1, at, () => 0);
+    c.fillStyle = this.#worn;
+    for (const [from, to] of agesMs && !this.#isPlain ? remembered(agesMs) : [])
+      sector(from, to, at, () => 0);
     for (let n = 0; n < what.length; ) {
       let last = n;
       while (last + 1 < what.length && what[last + 1] === what[n]) last++;
@@ -100,6 +136,36 @@ export class Fan {
       }
       n = last + 1;
     }
+  }
+
+  /** @param perMetre pixels */
+  #drawBrinks(c: CanvasRenderingContext2D, perMetre: number, limit: number, theme: Theme): void {
+    // Ahead is up, left is left.
+    const x = ([, left]: readonly [number, number]): number => -perMetre * left;
+    const y = ([ahead]: readonly [number, number]): number => -perMetre * ahead;
+    c.save();
+    c.beginPath();
+    c.arc(0, 0, perMetre * limit, 0, 2 * Math.PI);
+    c.clip();
+    for (const [ink, wide] of [
+      [theme.ground, 5],
+      [theme.brink, 3],
+    ] as const) {
+      c.strokeStyle = ink;
+      c.lineWidth = wide;
+      c.beginPath();
+      for (const { points } of this.#brinks) {
+        points.forEach((point, n) => {
+          if (n === 0) c.moveTo(x(point), y(point));
+          else c.lineTo(x(point), y(point));
+        });
+      }
+      c.stroke();
+    }
+    c.restore();
+    const [first] = this.#brinks;
+    if (first === undefined || first.distance > limit) return;
+    drawLabel(c, dropText(first.drop), x(first.nearest), y(first.nearest), perMetre * limit, theme);
   }
 
   #drawRings(c: CanvasRenderingContext2D, radius: number, limit: number, theme: Theme): void {
@@ -125,6 +191,40 @@ export class Fan {
     c.lineTo(inner, 0);
     c.stroke();
   }
+}
+
+/** Runs of bearings whose ground is remembered rather than seen. */
+function* remembered(agesMs: readonly number[]): Generator<readonly [from: number, to: number]> {
+  for (let n = 0; n < agesMs.length; n++) {
+    if (agesMs[n]! < REMEMBERED) continue;
+    const from = n;
+    while (n + 1 < agesMs.length && agesMs[n + 1]! >= REMEMBERED) n++;
+    yield [from, n];
+  }
+}
+
+/** Words on a ground of their own beside a place, kept within so many pixels to either side of the middle. */
+function drawLabel(
+  c: CanvasRenderingContext2D,
+  text: string,
+  x: number,
+  y: number,
+  within: number,
+  theme: Theme,
+): void {
+  c.font = "600 12px system-ui, sans-serif";
+  const wide = c.measureText(text).width + 8;
+  const left = Math.max(-within, Math.min(within - wide, x - wide / 2));
+  const top = y < 0 ? Math.max(-within, y - 24) : Math.min(within - 18, y + 6);
+  c.fillStyle = theme.ground;
+  c.strokeStyle = theme.brink;
+  c.lineWidth = 1;
+  c.fillRect(left, top, wide, 18);
+  c.strokeRect(left, top, wide, 18);
+  c.fillStyle = theme.ink;
+  c.textAlign = "left";
+  c.textBaseline = "middle";
+  c.fillText(text, left + 4, top + 9.5);
 }
 
 /** Metres that the fan shows: what there is to see, in steps, so that it does not breathe. */
@@ -195,6 +295,18 @@ const sparse = (context: CanvasRenderingContext2D, ink: string) =>
   tile(context, 7, (c) => {
     c.fillStyle = ink;
     c.fillRect(3, 3, 2, 2);
+  });
+
+const worn = (context: CanvasRenderingContext2D, ink: string) =>
+  tile(context, 8, (c) => {
+    c.strokeStyle = ink;
+    c.lineWidth = 1;
+    for (const shift of [-8, 0, 8]) {
+      c.beginPath();
+      c.moveTo(shift, 0);
+      c.lineTo(shift + 8, 8);
+      c.stroke();
+    }
   });
 
 /** Index of the bearing nearest to straight ahead. */

@@ -138,9 +138,14 @@ const DEEPEST_TOOTH = 0.6;
 const CHEAP = 25;
 /** Of dearer ones, one is drawn in so many times what it takes. */
 const SHARE = 4;
+/** Whether a picture is made is looked after this often, milliseconds. */
+const FENCE = 4;
 /** Dearer still, and the picture gets coarser, to this share of the screen's pixels at worst. */
 const DEAR = 120;
 const COARSEST = 0.5;
+const SHARPEST = Math.min(2, globalThis.devicePixelRatio || 1);
+/** Nothing has changed for so long before a coarse picture is made sharp, milliseconds. */
+const QUIET = 1000;
 
 /** Half the length of a rung across the way, metres. */
 const RUNG = 0.07;
@@ -190,11 +195,14 @@ export class Place {
   #view: View = "around";
   #pose: Pose | null = null;
   #isDue = false;
+  #isDrawing = false;
   #drawnAt = 0;
   #cost = 0;
-  #resolution = Math.min(2, globalThis.devicePixelRatio || 1);
+  #resolution = SHARPEST;
+  #size: readonly [width: number, height: number] = [0, 0];
+  #sharpening: ReturnType<typeof setTimeout> | undefined;
   #isFitted = false;
-  readonly #after: (() => void)[] = [];
+  readonly #after: ((milliseconds: number) => void)[] = [];
   /** What is still to be taken over of the map: the newest of each chunk. */
   readonly #coming = new Map<string, ChunkUpdate>();
   #isComing = false;
@@ -279,10 +287,14 @@ export class Place {
   }
 
   resize(width: number, height: number): void {
-    if (width < 2 || height < 2) return;
+    const isSame = width === this.#size[0] && height === this.#size[1];
+    if (width < 2 || height < 2 || isSame) return;
+    this.#size = [width, height];
     this.#renderer.setSize(width, height, false);
     this.#camera.aspect = width / height;
     this.#camera.updateProjectionMatrix();
+    // At once: the canvas was cleared.
+    this.#renderer.render(this.#scene, this.#camera);
     this.invalidate();
   }
 
@@ -596,8 +608,13 @@ export class Place {
     };
   }
 
-  /** Called once what is known now has been drawn. */
-  afterNextPicture(then: () => void): void {
+  /** Part of a change of the map is still to be taken over. */
+  get isComing(): boolean {
+    return this.#isComing;
+  }
+
+  /** Called once what is known now has been drawn, with what drawing took of the page's own thread, milliseconds. */
+  afterNextPicture(then: (milliseconds: number) => void): void {
     this.#after.push(then);
     this.invalidate();
   }
@@ -606,33 +623,73 @@ export class Place {
   invalidate(): void {
     if (this.#isDue) return;
     this.#isDue = true;
+    if (!this.#isDrawing) this.#schedule();
+  }
+
+  #schedule(): void {
     const pause = this.#cost < CHEAP ? 0 : SHARE * this.#cost - (performance.now() - this.#drawnAt);
     if (pause <= 0) requestAnimationFrame(() => this.#draw());
     else setTimeout(() => requestAnimationFrame(() => this.#draw()), pause);
   }
 
-  #draw(): void {
+  /** @param isSharp with all pixels of the screen, whatever it takes: for a picture that stays */
+  #draw(isSharp = false): void {
     this.#isDue = false;
+    this.#isDrawing = true;
     this.drawn++;
+    const ratio = isSharp ? SHARPEST : this.#resolution;
+    if (this.#renderer.getPixelRatio() !== ratio) this.#renderer.setPixelRatio(ratio);
+    // A picture of half a change does not count.
+    const after = this.#isComing ? [] : this.#after.splice(0);
     const start = performance.now();
     this.#renderer.render(this.#scene, this.#camera);
+    const own = performance.now() - start;
     this.#drawnAt = start;
-    // The picture is made after this returns; what it took shows in when the next frame may begin.
-    requestAnimationFrame(() => {
-      this.#cost = performance.now() - start;
-      // A picture of half a change does not count.
-      const after = this.#isComing ? [] : this.#after.splice(0);
-      for (const one of after) one();
-      if (this.#cost > DEAR && this.#resolution > COARSEST) {
-        this.#resolution = Math.max(COARSEST, this.#resolution / 1.5);
-        this.#renderer.setPixelRatio(this.#resolution);
-        this.invalidate(); // that has cleared the picture
-      }
+    this.#whenMade(() => {
+      for (const one of after) one(own);
+      if (!isSharp) this.#settle(performance.now() - start);
+      this.#isDrawing = false;
+      if (this.#isDue) this.#schedule();
+      else if (ratio < SHARPEST) this.#sharpenSoon();
     });
+  }
+
+  /** Dear pictures become coarser. */
+  #settle(cost: number): void {
+    this.#cost = cost;
+    if (cost <= DEAR || this.#resolution <= COARSEST) return;
+    this.#resolution = Math.max(COARSEST, this.#resolution / 1.5);
+    this.invalidate();
+  }
+
+  /** Once nothing has changed for a while, the coarse picture is drawn again as sharp as the screen is. */
+  #sharpenSoon(): void {
+    clearTimeout(this.#sharpening);
+    this.#sharpening = setTimeout(() => {
+      if (!this.#isDue && !this.#isDrawing) this.#draw(true);
+    }, QUIET);
+  }
+
+  /** The picture is made after its drawing was asked for, by another process or the card; a fence tells when it is done. */
+  #whenMade(then: () => void): void {
+    const gl = this.#renderer.getContext() as WebGL2RenderingContext;
+    const fence = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
+    gl.flush();
+    const look = (): void => {
+      const isMade =
+        fence === null || gl.isContextLost() || gl.getSyncParameter(fence, gl.SYNC_STATUS) === gl.SIGNALED;
+      if (!isMade) {
+        setTimeout(look, FENCE);
+        return;
+      }
+      gl.deleteSync(fence);
+      then();
+    };
+    setTimeout(look, FENCE);
   }
 }
 
-/** A stroke across the way in the middle of a stretch, of which `stretch` has both ends: carried, it did not drive there. */
+/** A stroke across the way in the middle of a stretch, of which `stretch` has both ends. */
 function addRung(ends: number[], stretch: Float32Array): void {
   const [x, y, z, toX, toY] = stretch as unknown as [number, number, number, number, number];
   const length = Math.hypot(toX - x, toY - y);

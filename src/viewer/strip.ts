@@ -1,4 +1,5 @@
 import type { FromServer } from "../wire/messages.ts";
+import { changesOf, isFit, type Note } from "./changes.ts";
 import type { Theme } from "./theme.ts";
 
 /** Seconds that the strip goes back. */
@@ -7,7 +8,7 @@ const SAMPLES = 4096;
 /** Ages above this are drawn at full height, milliseconds. */
 const TALLEST = 250;
 
-type Note = FromServer<"note">;
+type Reach = FromServer<"reach">;
 
 /** The last two minutes: how old the head's answers were when they came, when they were not to be trusted, and what happened. */
 export class Strip {
@@ -17,6 +18,7 @@ export class Strip {
   readonly #age = new Float32Array(SAMPLES);
   readonly #isGood = new Uint8Array(SAMPLES);
   #count = 0;
+  #last: Reach | null = null;
   #theme: Theme | null = null;
   readonly notes: Note[] = [];
 
@@ -30,11 +32,24 @@ export class Strip {
     this.draw();
   }
 
-  add({ time, age, state }: FromServer<"reach">): void {
+  /** @returns whether something happened with it */
+  add(reach: Reach): boolean {
+    // Another head, or one that began again: its clock is another.
+    if (this.#last !== null && reach.time < this.#last.time - 1e6) this.#forget();
     const n = this.#count++ % SAMPLES;
-    this.#time[n] = time;
-    this.#age[n] = age / 1000;
-    this.#isGood[n] = state === "clear" || state === "dark" ? 1 : 0;
+    this.#time[n] = reach.time;
+    this.#age[n] = reach.age / 1000;
+    this.#isGood[n] = isFit(reach) ? 1 : 0;
+    const changes = changesOf(this.#last, reach);
+    this.#last = reach;
+    for (const note of changes) this.note(note);
+    return changes.length > 0;
+  }
+
+  #forget(): void {
+    this.#count = 0;
+    this.#last = null;
+    this.notes.length = 0;
   }
 
   note(note: Note): void {
@@ -80,22 +95,28 @@ export class Strip {
       c.fillRect(at, base - tall, isGood ? 1 : 2, tall);
     }
     c.textAlign = "center";
-    for (const { time, what } of this.notes) {
+    for (const { time, what, text } of this.notes) {
       const at = x(time);
       if (at < 0 || at > wide) continue;
       c.fillStyle = theme.mark;
       c.fillRect(at - 0.5, 0, 1, base);
-      c.fillText(SYMBOLS[what] ?? "•", at, 10);
+      c.fillText(symbolOf({ what, text }), at, 10);
     }
   }
 }
 
 const SYMBOLS: Readonly<Record<string, string>> = {
+  brink: "▼",
+  sight: "◌",
+  pose: "⌖",
   knock: "✱",
-  floorcheck: "?",
+  waiver: "!",
   mark: "◆",
   sensor: "■",
   map: "▣",
   setting: "≡",
   load: "▲",
+  stash: "⭳",
 };
+export const symbolOf = ({ what, text }: Pick<Note, "what" | "text">): string =>
+  what === "pose" && text.startsWith("lost") ? "✕" : (SYMBOLS[what] ?? "•");

@@ -1,12 +1,16 @@
-import { existsSync } from "node:fs";
+import { existsSync, mkdtempSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { pino } from "pino";
-import type { Page } from "playwright-core";
+import type { Browser, Page } from "playwright-core";
 import { HeadClient } from "../../src/client/client.ts";
+import { openRecording } from "../../src/record/file.ts";
 import { resolveConfig } from "../../src/service/config.ts";
 import { Service } from "../../src/service/service.ts";
 import { readPlayed } from "../../src/service/shelf.ts";
 import { startBrowser } from "../helpers/browser.ts";
+import { feed } from "../helpers/feed.ts";
 import { makeSocket } from "../helpers/live.ts";
 
 const HELP = `Usage: page-pictures <recording> <folder>    pictures of the viewer's page, from a head that plays the recording
@@ -17,6 +21,8 @@ const viewer = fileURLToPath(new URL("../../viewer", import.meta.url));
 /** Seconds from the start of what most pictures show, and of the whole map. */
 const MOMENT = 21.5;
 const LATE = 60;
+/** When the live head's lens is covered, seconds. */
+const BLIND: readonly [from: number, to: number] = [12, 15];
 
 /** What is done before a picture is taken: keys that are pressed one after the other. */
 interface Shot {
@@ -56,6 +62,64 @@ async function changeSettings(page: Page, settings: Readonly<Record<string, numb
     await page.getByText(`${name} is now ${value}`).first().waitFor({ state: "attached" });
   }
   await page.keyboard.press("Escape");
+}
+
+/**
+ * A live head, told the recording by sensors and a base: its lens is covered for a while, so that the way is carried on by
+ * the wheels there; the base knocks, waives a stop, and is silent in the end.
+ */
+async function takeLive(browser: Browser, path: string, folder: string): Promise<void> {
+  const kept = mkdtempSync(join(tmpdir(), "brinkmap-pictures-"));
+  const recording = await openRecording(path);
+  const { sensors, baseFromHead, headFromImu } = recording.header.setup;
+  recording.close();
+  const service = await Service.start({
+    config: resolveConfig({
+      ...{ listen: { port: 0 }, viewer, sensors, baseFromHead, headFromImu },
+      stash: { folder: kept, before: 5, after: 1 },
+      settings: { "pose.source": "tracked", "guard.waiverLimit": 30 },
+    }),
+    log: pino({ level: "silent" }),
+  });
+  const url = service.url.replace("ws:", "http:").replace("/live", "/");
+  const open = (width: number, height: number, colorScheme: "light" | "dark"): Promise<Page> =>
+    browser.newPage({ viewport: { width, height }, colorScheme });
+  const shoot = async (page: Page, name: string): Promise<void> => {
+    await page.screenshot({ path: `${folder}/page-${name}.png`, fullPage: name === "live" });
+    console.log(`${folder}/page-${name}.png`);
+  };
+  const desk = await open(1000, 820, "light");
+  await desk.goto(url);
+  const told = feed(service.url, path, {
+    ...{ until: 36, blind: BLIND },
+    says: [
+      { at: 8, what: { kind: "knock", point: [0.2, 0.1, 0.1] } },
+      {
+        at: 21,
+        what: { kind: "waiver", direction: "forward", seconds: 30, reason: "pulled off the step by hand" },
+      },
+    ],
+  });
+  const phone = await open(360, 780, "dark");
+  await phone.goto(url);
+  await phone.locator("#trust-word", { hasText: "Blind" }).waitFor({ timeout: 60_000 });
+  await phone.waitForTimeout(500);
+  await shoot(phone, "blind");
+  await phone.close();
+  await desk.keyboard.press("1");
+  await desk.locator("#waiver", { hasText: "pulled off" }).waitFor({ timeout: 60_000 });
+  await desk.keyboard.press("r");
+  await desk.keyboard.type("the kiln pit's step was seen late");
+  await desk.keyboard.press("Enter");
+  await desk.locator("#kept button", { hasText: "seen late" }).waitFor({ timeout: 60_000 });
+  await desk.waitForTimeout(200);
+  await shoot(desk, "live");
+  await told;
+  await desk.waitForTimeout(1500);
+  await shoot(desk, "late");
+  await desk.close();
+  await service.stop();
+  rmSync(kept, { recursive: true });
 }
 
 export async function main(args: string[]): Promise<number> {
@@ -116,6 +180,7 @@ export async function main(args: string[]): Promise<number> {
   await page.waitForTimeout(1500);
   await page.screenshot({ path: `${folder}/page-gone.png` });
   console.log(`${folder}/page-gone.png`);
+  await takeLive(browser, path, folder);
   await browser.close();
   return 0;
 }

@@ -8,8 +8,10 @@ import { afterAll, afterEach, beforeAll, describe, expect } from "vitest";
 import { Head } from "../../src/head/head.ts";
 import type { ReachOutput } from "../../src/head/outputs.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
+import { OCCUPIED_FROM } from "../../src/map/grid.ts";
 import { openRecording } from "../../src/record/file.ts";
 import { readPlayed } from "../../src/service/shelf.ts";
+import { keyX, keyY, keyZ } from "../../src/wire/blocks.ts";
 import { loadScenario } from "../../tools/simulate/scenario.ts";
 import { recordScenario } from "../../tools/simulate.ts";
 import { browserNeed, startBrowser } from "../helpers/browser.ts";
@@ -55,19 +57,46 @@ async function openPage(width = 900): Promise<{ page: Page; faults: string[] }> 
   return { page, faults };
 }
 
-/** What a head says of frame `count`, counted from 1, as the page writes it. */
-async function aheadBy(count: number): Promise<string> {
+interface Truth {
+  readonly truth: Head;
+  readonly reach: ReachOutput;
+}
+/** A head of its own that took `count` frames of the recording, with these settings. */
+async function headOf(count: number, changed: Readonly<Record<string, number>> = {}): Promise<Truth> {
   const recording = await openRecording(path);
   const { settings } = await readPlayed(path);
-  const truth = new Head(recording.header.setup, resolveSettings(settings));
-  let last: ReachOutput | null = null;
+  const truth = new Head(recording.header.setup, resolveSettings({ ...settings, ...changed }));
+  let reach: ReachOutput | null = null;
   let frames = 0;
   for (const event of recording.events()) {
     if (event.kind === "depth" && frames++ === count) break;
-    for (const output of truth.take(event)) if (output.kind === "reach") last = output;
+    for (const output of truth.take(event)) if (output.kind === "reach") reach = output;
   }
   recording.close();
-  return `${last!.pace.forward.toFixed(2)} m/s`;
+  return { truth, reach: reach! };
+}
+
+/** What a head says of frame `count`, counted from 1, as the page writes it. */
+const aheadBy = async (count: number): Promise<string> =>
+  `${(await headOf(count)).reach.pace.forward.toFixed(2)} m/s`;
+
+/** What each column of a head's own grid is from above: what stands in the way (3), floor (2), or what hangs over (1). */
+function columnsOf({ grid, settings }: Head): Map<string, number> {
+  const columns = new Map<string, number>();
+  const low = settings["body.clearance"] + 0.03;
+  const values = new Uint8Array(512);
+  for (let id = 0; id < grid.count; id++) {
+    grid.copyBlock(id, values);
+    const key = grid.keys[id]!;
+    values.forEach((value, n) => {
+      if (value < OCCUPIED_FROM) return;
+      const at = `${8 * keyX(key) + (n & 7)},${8 * keyY(key) + ((n >> 3) & 7)}`;
+      const top = grid.voxelSize * (8 * keyZ(key) + (n >> 6) + 1);
+      const kind = top <= low + 1e-6 ? 2 : top - grid.voxelSize < settings["body.height"] ? 3 : 1;
+      columns.set(at, Math.max(kind, columns.get(at) ?? 0));
+    });
+  }
+  return columns;
 }
 
 const place = (page: Page): Promise<number> =>
@@ -234,6 +263,35 @@ describe("the page of a recording", () => {
       expect(faults).toEqual([]);
     },
   );
+
+  testWith(browserNeed, "maps before and after a change differ as those of two heads do", async () => {
+    const { page, faults } = await openPage();
+    await page.keyboard.press("Space");
+    await goToEnd(page);
+    const count = await place(page);
+    const change = { "map.maxRange": 2 };
+    const [before, now] = [
+      columnsOf((await headOf(count)).truth),
+      columnsOf((await headOf(count, change)).truth),
+    ];
+    const all = new Set([...before.keys(), ...now.keys()]);
+    const unlike = [...all].filter((at) => before.get(at) !== now.get(at)).length;
+    expect(unlike).toBeGreaterThan(50);
+    await page.waitForTimeout(500); // the map is told a little after the numbers
+    await page.evaluate(() => (document.activeElement as HTMLElement).blur());
+    await page.keyboard.press("s");
+    const range = page.locator('input[name="map.maxRange"]');
+    await range.fill("2");
+    await range.press("Tab");
+    await page.keyboard.press("Escape");
+    const counted = (value: number): string => value.toLocaleString("en-GB");
+    await page.waitForFunction(
+      (said) => document.getElementById("plans-say")!.textContent!.includes(said),
+      `${counted(unlike)} of ${counted(all.size)} columns are not alike`,
+    );
+    expect(await inked(page, "plan-now")).toBeGreaterThan(100);
+    expect(faults).toEqual([]);
+  });
 
   testWith(browserNeed, "a pointer on the strip goes there", async () => {
     const { page } = await openPage();

@@ -10,6 +10,19 @@ export interface PageFigures {
   readonly drawn: number;
   /** Milliseconds from the connection's opening to the first picture of the whole map; null before. */
   readonly complete: number | null;
-  /** The last changes of the map: blocks that changed, and milliseconds of the page's own thread. */
-  readonly patches: { readonly blocks: number; readonly ms: number }[];
+  /** The last changes of the map, each as a whole. */
+  readonly patches: readonly PatchFigures[];
+}
+
+/** What one change of the map took of the page's own thread, milliseconds. */
+export interface PatchFigures {
+  readonly blocks: number;
+  /** Taking it over, and the longest of the pieces in which that was done. */
+  readonly ms: number;
+  readonly longest: number;
+  readonly slices: number;
+  /** Drawing it. */
+  readonly picture: number;
+  /** The map became another one: all of it was new. */
+  readonly isOther: boolean;
 }

@@ -1,0 +1,28 @@
+import { type FromServer, WHAT } from "../wire/messages.ts";
+
+/** A base that may go no faster stands, m/s. */
+const STANDING = 0.03;
+
+/** Something that happened: said by the head, or seen in what it says. */
+export type Note = Pick<FromServer<"note">, "time" | "text"> & { readonly what: string };
+type Reach = FromServer<"reach">;
+
+export const isFit = ({ state }: Reach): boolean => state === "clear" || state === "dark";
+const endsAtBrink = ({ pace }: Reach): boolean =>
+  pace !== null && pace.limit === WHAT.brink && pace.forward < STANDING;
+
+/** What an answer says that the one before did not: a stop at a brink, sight that went or came back. */
+export function changesOf(before: Reach | null, now: Reach): Note[] {
+  const { time, state, pace } = now;
+  const notes: Note[] = [];
+  if (endsAtBrink(now) && (before === null || !endsAtBrink(before))) {
+    const room = ((pace?.roomMm ?? 0) / 1000).toFixed(2);
+    notes.push({ time, what: "brink", text: `the way ahead ends at a brink in ${room} m: stop` });
+  }
+  // That the place is lost, or known again, the head says itself.
+  const isTold = state === "lost" || before?.state === "lost";
+  if (before !== null && before.state !== state && !isTold && (!isFit(now) || !isFit(before))) {
+    notes.push({ time, what: "sight", text: `${before.state}, then ${state}` });
+  }
+  return notes;
+}
