@@ -31,7 +31,7 @@ class UsageError extends Error {
 }
 
 /** Puts a value into a field of parsed JSON, "field.0.field=value". */
-function setField(json: unknown, setting: string): void {
+export function setField(json: unknown, setting: string): void {
   const [, path, text] = /^([\w.-]+)=(.*)$/s.exec(setting) ?? [];
   if (!path || text === undefined) throw new UsageError(`--set "${setting}": give field=value`);
   let value: unknown;

@@ -5,7 +5,7 @@ import type { Score } from "../../tools/tune/job.ts";
 const score = (within5cm: number, medianError: number): Score => ({
   ...{ agreement: 0.9, found: 0.9, airFree: 0.9, believed: 0.9 },
   ...{ within5cm, medianError, answered: 0.9, pixels: 1000, frameTime: 2, mapSize: 2048 },
-  ...{ trajectory: null, labels: null, recorded: 1, taken: 1, hash: "" },
+  ...{ trajectory: null, labels: null, truth: null, recorded: 1, taken: 1, hash: "" },
 });
 
 test("less error is better, more within 5 cm too, and equal cost is told apart by nobody", () => {

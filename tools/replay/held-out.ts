@@ -43,7 +43,7 @@ export interface Question {
 }
 
 /** Metres, whatever the voxels: maps with coarse and with fine ones answer the same question. */
-const WITHIN = 0.05;
+export const WITHIN = 0.05;
 /** Most pixels of a frame that are asked for: what is next to a pixel says the same again. */
 const MOST_PIXELS = 300;
 
@@ -182,10 +182,10 @@ const placeOf = ([x, y, z]: Vec3): number =>
   wholeOf(Math.floor(x / WITHIN), Math.floor(y / WITHIN), Math.floor(z / WITHIN));
 
 /** Three whole numbers within 2^16 of 0 as one. */
-const wholeOf = (i: number, j: number, k: number): number => (i * 2 ** 17 + j) * 2 ** 17 + k;
+export const wholeOf = (i: number, j: number, k: number): number => (i * 2 ** 17 + j) * 2 ** 17 + k;
 
 /** Whether a map has an occupied voxel or floor within 5 cm of a point of the world (of a cube about it). */
-function hasSurface({ grid, floor }: Pick<Head, "grid" | "floor">, [x, y, z]: Vec3): boolean {
+export function hasSurface({ grid, floor }: Pick<Head, "grid" | "floor">, [x, y, z]: Vec3): boolean {
   const size = grid.voxelSize;
   const [i0, i1] = [Math.floor((x - WITHIN) / size), Math.floor((x + WITHIN) / size)];
   const [j0, j1] = [Math.floor((y - WITHIN) / size), Math.floor((y + WITHIN) / size)];
@@ -200,7 +200,7 @@ function hasSurface({ grid, floor }: Pick<Head, "grid" | "floor">, [x, y, z]: Ve
 }
 
 /** Whether a map calls the place of a point free; unknown is not. */
-function isFree(grid: BlockGrid, [x, y, z]: Vec3): boolean {
+export function isFree(grid: BlockGrid, [x, y, z]: Vec3): boolean {
   const size = grid.voxelSize;
   return grid.valueAt(Math.floor(x / size), Math.floor(y / size), Math.floor(z / size)) < FREE_BELOW;
 }
