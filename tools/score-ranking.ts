@@ -1,4 +1,4 @@
-import { mkdtempSync, readFileSync, rmSync } from "node:fs";
+import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
@@ -7,7 +7,8 @@ import { main as simulate } from "./simulate.ts";
 import { draw, parseTry } from "./tune/candidates.ts";
 import type { Score } from "./tune/job.ts";
 import { CRITERIA, type Criterion, makeReport } from "./tune/report.ts";
-import { CORES, openEntries, runAll, untilInterrupted } from "./tune/runs.ts";
+import { CORES, exitCodeOf, openEntries, runAll, untilInterrupted } from "./tune/runs.ts";
+import { readTruth } from "./tune/true-map.ts";
 
 const HELP = `Usage: score-ranking [options] <scenario.json>...    do settings rank by held-out frames as they do by the true geometry?
   -n, --settings <n>    random settings, besides the defaults (default 47)
@@ -16,7 +17,8 @@ const HELP = `Usage: score-ranking [options] <scenario.json>...    do settings r
   -r, --results <file>  where scores are kept, one JSON line each (default: nowhere)
   -w, --workers <n>     replays at a time (default: one per core)
   -h, --help            show this text
-Exit codes: 0 the bar is held by every recording, 1 it is missed or an internal error, 2 wrong usage, 130 stopped`;
+Exit codes: 0 the bar is held by every recording, 1 it is missed or an internal error, 2 wrong usage,
+3 scenario missing or unfit, 130 stopped`;
 const options = {
   settings: { type: "string", short: "n", default: "47" },
   seed: { type: "string", short: "s", default: "1" },
@@ -56,7 +58,7 @@ async function rank(
   seed: number,
   { settings: count, ...plan }: Plan,
 ): Promise<Ranking | null> {
-  const [entry] = await openEntries([recording], JSON.parse(readFileSync(scenario, "utf8")));
+  const [entry] = await openEntries([recording], await readTruth(scenario));
   // Of maps, not of tracking: all settings get the true poses.
   const base = { "pose.source": "reference" };
   const tried = draw(RANGES.map(parseTry), count, seed).map((given) => ({ ...base, ...given }));
@@ -115,8 +117,8 @@ export async function main(args: string[]): Promise<number> {
     console.log(`least by ${CRITERIA[0]} ${least.toFixed(3)}, bar ${BAR}: ${isHeld ? "held" : "MISSED"}`);
     return isHeld ? 0 : 1;
   } catch (error) {
-    const { code = "", message } = error as NodeJS.ErrnoException;
-    if (code.startsWith("ERR_PARSE_ARGS") || error instanceof RangeError) return fail(2, message);
+    const code = exitCodeOf(error, false);
+    if (code !== null) return fail(code, (error as Error).message);
     throw error;
   } finally {
     rmSync(folder, { recursive: true });

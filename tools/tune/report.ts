@@ -201,6 +201,10 @@ export function describeLabels(labels: LabelMeans | null): string {
   return ` | edges ${share(labels.edgesFound)}, false ${labels.falseEdges.toFixed(2)} m, obstacles ${share(labels.obstaclesFound)}`;
 }
 
+/** The true map score, where it is known. */
+const describeTruth = (truth: number | null): string =>
+  truth === null ? "" : ` | true map score ${(100 * truth).toFixed(2)} %`;
+
 /** How far the criteria, and the truth where it is known, rank settings alike. */
 export function describeRanks({ by, lines, ranks }: Report): string[] {
   if (lines.length < 4) return [];
@@ -218,12 +222,13 @@ export function describeReport(report: Report, most = 20): string[] {
   const { base, lines, by, recordings, fit } = report;
   const unit = BY[by].about;
   const row = (difference: string, word: string, line: Omit<Line, "verdict">) =>
-    `${(100 * line.within5cm).toFixed(2).padStart(8)} % ${(1000 * line.medianError).toFixed(2).padStart(8)} mm ` +
+    `${(100 * line.agreement).toFixed(2).padStart(8)} % ${(100 * line.within5cm).toFixed(2).padStart(8)} % ${(1000 * line.medianError).toFixed(2).padStart(8)} mm ` +
     `${line.frameTime.toFixed(2).padStart(7)} ms ${(line.mapSize / 1024).toFixed(0).padStart(7)} kB  ` +
-    `${difference.padEnd(28)} ${word.padEnd(15)} ${describeSettings(line.settings)}${describeLabels(line.labels)}`;
+    `${difference.padEnd(28)} ${word.padEnd(15)} ${describeSettings(line.settings)}` +
+    `${describeTruth(line.truth)}${describeLabels(line.labels)}`;
   const out = [
     `${lines.length} settings on ${recordings} recording${recordings === 1 ? "" : "s"}; gain in ${unit}, with its 95 % interval`,
-    "  within 5 cm   median    a frame     map   gain over the base           for certain?    settings",
+    " agreement   within 5 cm  median    a frame     map   gain over the base           for certain?    settings",
     row("", "the base", base),
   ];
   for (const line of lines.slice(0, most)) {

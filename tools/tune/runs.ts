@@ -16,6 +16,7 @@ import { DecodeError } from "../../src/record/bytes.ts";
 import { openRecording } from "../../src/record/file.ts";
 import { ProgressLine } from "../output/progress.ts";
 import { settingsOf } from "../replay/run.ts";
+import { ScenarioError } from "../simulate/fields.ts";
 import type { Answer, Job, Score } from "./job.ts";
 import { type Labels, LabelsError, readLabels } from "./labels.ts";
 
@@ -73,7 +74,12 @@ export function exitCodeOf(error: unknown, isRunning: boolean): number | null {
     return 2;
   const isFile = ["ENOENT", "EACCES", "EISDIR", "ENOSPC", "EROFS"].includes(code);
   if (error instanceof ResultsError || (isRunning && isFile)) return 4;
-  return error instanceof DecodeError || error instanceof LabelsError || isFile ? 3 : null;
+  return error instanceof DecodeError ||
+    error instanceof LabelsError ||
+    error instanceof ScenarioError ||
+    isFile
+    ? 3
+    : null;
 }
 
 /** Threads run what was compiled of this folder. */

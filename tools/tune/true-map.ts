@@ -10,7 +10,7 @@ import { ScenarioError } from "../simulate/fields.ts";
 import { Random } from "../simulate/random.ts";
 import { loadScenario, type Scenario } from "../simulate/scenario.ts";
 import type { Scene } from "../simulate/scene.ts";
-import { setField } from "../simulate.ts";
+import { readJson, setField } from "../simulate.ts";
 
 /** How a map agrees with the true geometry; shares, 0 to 1. */
 export interface TrueMapScore {
@@ -48,6 +48,22 @@ const SHIFT = 0.0173;
 const TRIES = 2;
 
 /**
+ * Reads a scenario for jobs to score by; null without a path.
+ * @throws {ScenarioError} naming the file, and file errors
+ */
+export async function readTruth(path: string | undefined): Promise<unknown> {
+  if (path === undefined) return null;
+  try {
+    const json = await readJson(path);
+    loadScenario(json);
+    return json;
+  } catch (error) {
+    if (error instanceof ScenarioError) throw new ScenarioError(`${path}: ${error.message}`);
+    throw error;
+  }
+}
+
+/**
  * A scenario as a recording was made of it.
  *
  * @param json     the scenario
@@ -62,9 +78,8 @@ export function scenarioOf(json: unknown, settings: Readonly<Record<string, unkn
   if (typeof own === "object" && own !== null && "moving" in own) own.moving = [];
   const scenario = loadScenario(own, { exact: true });
   if (scenario.name === settings["scenario"]) return scenario;
-  throw new ScenarioError(
-    `the recording is of ${JSON.stringify(settings["scenario"] ?? "no scenario")}, not of "${scenario.name}"`,
-  );
+  const other = settings["scenario"] === undefined ? "no scenario" : `"${settings["scenario"]}"`;
+  throw new ScenarioError(`the recording is of ${other}, not of "${scenario.name}"`);
 }
 
 /**
