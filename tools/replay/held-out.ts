@@ -24,9 +24,9 @@ export interface HeldOutScore {
   readonly medianError: number;
   /** Share of all cast pixels predicted within 5 cm along the ray. */
   readonly within5cm: number;
-  /** Share of all for which the map has a surface within 5 cm of the point that was measured. */
+  /** Share of the places (cubes of 5 cm) with a measured point for which the map has a surface within 5 cm of it. */
   readonly found: number;
-  /** Share of all for which the map calls free a point in the air before it, chosen by chance, always the same. */
+  /** Of the places in the air before them (cubes of 10 cm, met by a point chosen by chance), the share it calls free. */
   readonly airFree: number;
   /** Of the voxels that stop a ray, the share that do not stop most of theirs more than 10 cm too early. */
   readonly believed: number;
@@ -44,6 +44,8 @@ export interface Question {
 
 /** Metres, whatever the voxels: maps with coarse and with fine ones answer the same question. */
 export const WITHIN = 0.05;
+/** Side of the places in the air, metres. */
+const AIR_CUBE = 0.1;
 /** Most pixels of a frame that are asked for: what is next to a pixel says the same again. */
 const MOST_PIXELS = 300;
 
@@ -122,10 +124,12 @@ export function scoreHeldOut(
   let frames = 0;
   let pixels = 0;
   let within = 0;
-  let [places, found, airFree] = [0, 0, 0];
+  let [found, airFree] = [0, 0];
   /** By voxel: rays that it stops in time, less those that it stops too early. */
   const votes = new Map<number, number>();
-  const seen = new Set<number>();
+  // Each place counts once, or what every frame shows, the air before the lens most of all, would count for everything.
+  const places = new Set<number>();
+  const air = new Set<number>();
   for (const { sensor, sequence, rays } of questions) {
     const pose = poses.get(frameName(sensor, sequence));
     if (pose === undefined) continue;
@@ -142,14 +146,10 @@ export function scoreHeldOut(
       ];
       const predicted = caster.cast(pose.position, along, range + 1);
       const end = at(range);
-      const place = placeOf(end);
-      if (!seen.has(place)) {
-        seen.add(place);
-        places++;
-        const share = scatter(sequence, 4096 + n) / 2 ** 31;
-        if (hasSurface(head, end)) found++;
-        if (isFree(head.grid, at(share * Math.max(0, range - 2 * WITHIN)))) airFree++;
-      }
+      if (isNew(places, end, WITHIN) && hasSurface(head, end)) found++;
+      const share = scatter(sequence, 4096 + n) / 2 ** 31;
+      const before = at(share * Math.max(0, range - 2 * WITHIN));
+      if (isNew(air, before, AIR_CUBE) && isFree(head.grid, before)) airFree++;
       if (predicted === Number.POSITIVE_INFINITY) continue;
       const vote = predicted >= range - 2 * WITHIN ? 1 : -1;
       votes.set(caster.stoppedBy, (votes.get(caster.stoppedBy) ?? 0) + vote);
@@ -161,8 +161,8 @@ export function scoreHeldOut(
   let borneOut = 0;
   for (const vote of votes.values()) if (vote >= 0) borneOut++;
   const shares = {
-    found: found / places,
-    airFree: airFree / places,
+    found: found / places.size,
+    airFree: airFree / air.size,
     believed: borneOut / Math.max(1, votes.size),
   };
   const sorted = Float64Array.from(errors).sort();
@@ -177,9 +177,11 @@ export function scoreHeldOut(
   };
 }
 
-/** The cube of 5 cm around a point of the world, as a whole number. */
-const placeOf = ([x, y, z]: Vec3): number =>
-  wholeOf(Math.floor(x / WITHIN), Math.floor(y / WITHIN), Math.floor(z / WITHIN));
+/** Whether a point of the world is the first of its cube; notes it. */
+function isNew(seen: Set<number>, [x, y, z]: Vec3, side: number): boolean {
+  const before = seen.size;
+  return seen.add(wholeOf(Math.floor(x / side), Math.floor(y / side), Math.floor(z / side))).size > before;
+}
 
 /** Three whole numbers within 2^16 of 0 as one. */
 export const wholeOf = (i: number, j: number, k: number): number => (i * 2 ** 17 + j) * 2 ** 17 + k;
