@@ -12,8 +12,8 @@ const HELP = `Usage: tune [options] <recording>...    which settings predict hel
   -t, --try <name=a,b,c>  values of a setting to try; given again, all combinations of them are tried
       --random <n>        n random combinations instead; <name=low..high> then draws from a range
       --seed <n>          of the random combinations (default 1)
-      --by <what>         within: share of held-out pixels predicted within 5 cm; error: their median depth error;
-                          or agreement: what is missing and what is too much alike (default within)
+      --by <what>         agreement: what is missing and what is too much count alike; within: share of held-out pixels
+                          predicted within 5 cm; error: their median depth error (default agreement)
       --set <name=value>, --settings <file>, --pose <source>   as for replay: the base that others are compared with
       --truth <scenario>  score maps by the true geometry, too: the scenario that all recordings were simulated of
   -r, --results <file>    where scores are kept, one JSON line each (default tune.jsonl). What is there already is not
@@ -28,7 +28,7 @@ const options = {
   try: { type: "string", short: "t", multiple: true },
   random: { type: "string" },
   seed: { type: "string", default: "1" },
-  by: { type: "string", default: "within" },
+  by: { type: "string", default: CRITERIA[0] },
   set: { type: "string", multiple: true },
   settings: { type: "string" },
   pose: { type: "string" },
