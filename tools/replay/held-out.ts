@@ -26,7 +26,7 @@ export interface HeldOutScore {
   readonly within5cm: number;
   /** Share of the places (cubes of 5 cm) with a measured point for which the map has a surface within 5 cm of it. */
   readonly found: number;
-  /** Of the places in the air before them (cubes of 10 cm, met by a point chosen by chance), the share it calls free. */
+  /** Of the places in the air before them (cubes of 10 cm, asked at a point chosen by chance), the share it calls free. */
   readonly airFree: number;
   /** Of the voxels that stop a ray, the share that do not stop most of theirs more than 10 cm too early. */
   readonly believed: number;
@@ -46,6 +46,8 @@ export interface Question {
 export const WITHIN = 0.05;
 /** Side of the places in the air, metres. */
 const AIR_CUBE = 0.1;
+/** Points in the air before a measured one that are asked for: enough that places seldom looked through are met, too. */
+const AIR_POINTS = 6;
 /** Most pixels of a frame that are asked for: what is next to a pixel says the same again. */
 const MOST_PIXELS = 300;
 
@@ -124,12 +126,13 @@ export function scoreHeldOut(
   let frames = 0;
   let pixels = 0;
   let within = 0;
-  let [found, airFree] = [0, 0];
+  let found = 0;
   /** By voxel: rays that it stops in time, less those that it stops too early. */
   const votes = new Map<number, number>();
   // Each place counts once, or what every frame shows, the air before the lens most of all, would count for everything.
   const places = new Set<number>();
   const air = new Set<number>();
+  const asked: { readonly place: number; readonly isFree: boolean }[] = [];
   for (const { sensor, sequence, rays } of questions) {
     const pose = poses.get(frameName(sensor, sequence));
     if (pose === undefined) continue;
@@ -147,9 +150,12 @@ export function scoreHeldOut(
       const predicted = caster.cast(pose.position, along, range + 1);
       const end = at(range);
       if (isNew(places, end, WITHIN) && hasSurface(head, end)) found++;
-      const share = scatter(sequence, 4096 + n) / 2 ** 31;
-      const before = at(share * Math.max(0, range - 2 * WITHIN));
-      if (isNew(air, before, AIR_CUBE) && isFree(head.grid, before)) airFree++;
+      const step = Math.max(0, range - 2 * WITHIN) / AIR_POINTS;
+      for (let q = scatter(sequence, 4096 + n) / 2 ** 31; q < AIR_POINTS; q++) {
+        const before = at(q * step);
+        if (isNew(air, before, AIR_CUBE))
+          asked.push({ place: cubeOf(before, WITHIN), isFree: isFree(head.grid, before) });
+      }
       if (predicted === Number.POSITIVE_INFINITY) continue;
       const vote = predicted >= range - 2 * WITHIN ? 1 : -1;
       votes.set(caster.stoppedBy, (votes.get(caster.stoppedBy) ?? 0) + vote);
@@ -158,11 +164,13 @@ export function scoreHeldOut(
       if (error <= WITHIN) within++;
     }
   }
+  // Where another ray ends no map can be right: it would have to be surface and air.
+  const open = asked.filter(({ place }) => !places.has(place));
   let borneOut = 0;
   for (const vote of votes.values()) if (vote >= 0) borneOut++;
   const shares = {
     found: found / places.size,
-    airFree: airFree / air.size,
+    airFree: open.filter((one) => one.isFree).length / Math.max(1, open.length),
     believed: borneOut / Math.max(1, votes.size),
   };
   const sorted = Float64Array.from(errors).sort();
@@ -178,10 +186,14 @@ export function scoreHeldOut(
 }
 
 /** Whether a point of the world is the first of its cube; notes it. */
-function isNew(seen: Set<number>, [x, y, z]: Vec3, side: number): boolean {
+function isNew(seen: Set<number>, at: Vec3, side: number): boolean {
   const before = seen.size;
-  return seen.add(wholeOf(Math.floor(x / side), Math.floor(y / side), Math.floor(z / side))).size > before;
+  return seen.add(cubeOf(at, side)).size > before;
 }
+
+/** The cube around a point of the world, as a whole number. */
+const cubeOf = ([x, y, z]: Vec3, side: number): number =>
+  wholeOf(Math.floor(x / side), Math.floor(y / side), Math.floor(z / side));
 
 /** Three whole numbers within 2^16 of 0 as one. */
 export const wholeOf = (i: number, j: number, k: number): number => (i * 2 ** 17 + j) * 2 ** 17 + k;
