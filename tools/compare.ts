@@ -15,10 +15,12 @@ import {
   untilInterrupted,
 } from "./tune/runs.ts";
 import { judge, type Verdict } from "./tune/statistics.ts";
+import { readTruth } from "./tune/true-map.ts";
 
 const HELP = `Usage: compare [options] <recording>...    two settings on the same recordings, side by side
   -a <name=value | file>  the first: a setting, or a JSON file of them; as often as you like (default: the recordings' own)
   -b <name=value | file>  the second, likewise
+      --truth <scenario>  score maps by the true geometry, too: the scenario that all recordings were simulated of
   -r, --results <file>    where scores are kept, shared with tune (default tune.jsonl)
   -w, --workers <n>       replays at a time (default: one per core; 1 for times that nothing else disturbs)
       --report <file>     write the comparison as a page too (HTML, one file), and as JSON beside it
@@ -29,6 +31,7 @@ Exit codes: 0 done, 1 a replay failed or an internal error, 2 wrong usage, 3 rec
 const options = {
   a: { type: "string", short: "a", multiple: true },
   b: { type: "string", short: "b", multiple: true },
+  truth: { type: "string" },
   results: { type: "string", short: "r", default: "tune.jsonl" },
   workers: { type: "string", short: "w", default: String(CORES) },
   report: { type: "string" },
@@ -48,6 +51,22 @@ interface Measure {
 
 const MEASURES: readonly Measure[] = [
   {
+    ...{ name: "agreement", unit: "%", digits: 2, isMoreBetter: true },
+    of: ({ agreement }) => 100 * agreement,
+  },
+  {
+    ...{ name: "surface found", unit: "%", digits: 2, isMoreBetter: true },
+    of: ({ found }) => 100 * found,
+  },
+  {
+    ...{ name: "air free", unit: "%", digits: 2, isMoreBetter: true },
+    of: ({ airFree }) => 100 * airFree,
+  },
+  {
+    ...{ name: "surface believed", unit: "%", digits: 2, isMoreBetter: true },
+    of: ({ believed }) => 100 * believed,
+  },
+  {
     ...{ name: "within 5 cm", unit: "%", digits: 2, isMoreBetter: true },
     of: ({ within5cm }) => 100 * within5cm,
   },
@@ -58,6 +77,10 @@ const MEASURES: readonly Measure[] = [
   {
     ...{ name: "answered", unit: "%", digits: 2, isMoreBetter: true },
     of: ({ answered }) => 100 * answered,
+  },
+  {
+    ...{ name: "true map score", unit: "%", digits: 2, isMoreBetter: true },
+    of: ({ truth }) => (truth === null ? null : 100 * truth.score),
   },
   {
     ...{ name: "true edges found", unit: "%", digits: 1, isMoreBetter: true },
@@ -123,8 +146,8 @@ function describe(
         `${describeDifference(difference).padEnd(32)} ${difference.verdict}`,
     );
   }
-  lines.push("", `${"within 5 cm".padEnd(20)}${"first".padStart(10)}${"second".padStart(10)}   by recording`);
-  const [{ first, second }] = comparisons as [Comparison];
+  const [{ name, first, second }] = comparisons as [Comparison];
+  lines.push("", `${name.padEnd(20)}${"first".padStart(10)}${"second".padStart(10)}   by recording`);
   for (const [r, { path }] of entries.entries()) {
     lines.push(
       `${"".padEnd(20)}${first[r]!.toFixed(2).padStart(10)}${second[r]!.toFixed(2).padStart(10)} %   ${path}`,
@@ -168,7 +191,7 @@ export async function main(args: string[]): Promise<number> {
       return fail(2, `--report takes a file that ends in .html, got "${values.report}"`);
     }
     const settings = [await given(values.a), await given(values.b)] as const;
-    const entries = await openEntries(positionals);
+    const entries = await openEntries(positionals, await readTruth(values.truth));
     isRunning = true;
     const run = await untilInterrupted((signal) =>
       runAll(entries, settings, { results: values.results, workers, signal, what: "compare" }),

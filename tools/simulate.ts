@@ -31,7 +31,7 @@ class UsageError extends Error {
 }
 
 /** Puts a value into a field of parsed JSON, "field.0.field=value". */
-function setField(json: unknown, setting: string): void {
+export function setField(json: unknown, setting: string): void {
   const [, path, text] = /^([\w.-]+)=(.*)$/s.exec(setting) ?? [];
   if (!path || text === undefined) throw new UsageError(`--set "${setting}": give field=value`);
   let value: unknown;
@@ -53,7 +53,7 @@ function setField(json: unknown, setting: string): void {
 const isOwn = (value: unknown, name: string): value is Record<string, unknown> =>
   typeof value === "object" && value !== null && Object.hasOwn(value, name);
 
-async function readJson(path: string): Promise<unknown> {
+export async function readJson(path: string): Promise<unknown> {
   const { size } = await stat(path);
   if (size > LARGEST_SCENARIO) {
     throw new ScenarioError(`the file has ${size} bytes; give a scenario of at most ${LARGEST_SCENARIO}`);

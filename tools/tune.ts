@@ -6,14 +6,16 @@ import type { Score } from "./tune/job.ts";
 import { bestOf, CRITERIA, type Criterion, describeReport, makeReport } from "./tune/report.ts";
 import { isPageName, mapPictures, writeReport } from "./tune/report-files.ts";
 import { CORES, exitCodeOf, keyOf, openEntries, runAll, untilInterrupted } from "./tune/runs.ts";
+import { readTruth } from "./tune/true-map.ts";
 
 const HELP = `Usage: tune [options] <recording>...    which settings predict held-out frames better than those you have?
   -t, --try <name=a,b,c>  values of a setting to try; given again, all combinations of them are tried
       --random <n>        n random combinations instead; <name=low..high> then draws from a range
       --seed <n>          of the random combinations (default 1)
-      --by <what>         within: share of held-out pixels predicted within 5 cm; error: their median depth error;
-                          or agreement: what is missing and what is too much alike (default within)
+      --by <what>         agreement: what is missing and what is too much count alike; within: share of held-out pixels
+                          predicted within 5 cm; error: their median depth error (default agreement)
       --set <name=value>, --settings <file>, --pose <source>   as for replay: the base that others are compared with
+      --truth <scenario>  score maps by the true geometry, too: the scenario that all recordings were simulated of
   -r, --results <file>    where scores are kept, one JSON line each (default tune.jsonl). What is there already is not
                           done again: Ctrl-C keeps what is done, and the same command goes on
   -w, --workers <n>       replays at a time (default: one per core)
@@ -26,10 +28,11 @@ const options = {
   try: { type: "string", short: "t", multiple: true },
   random: { type: "string" },
   seed: { type: "string", default: "1" },
-  by: { type: "string", default: "within" },
+  by: { type: "string", default: CRITERIA[0] },
   set: { type: "string", multiple: true },
   settings: { type: "string" },
   pose: { type: "string" },
+  truth: { type: "string" },
   results: { type: "string", short: "r", default: "tune.jsonl" },
   workers: { type: "string", short: "w", default: String(CORES) },
   report: { type: "string" },
@@ -69,7 +72,7 @@ export async function main(args: string[]): Promise<number> {
     const base = await settingsFrom(values.settings, values.set ?? []);
     if (values.pose !== undefined) base["pose.source"] = values.pose;
 
-    const entries = await openEntries(positionals);
+    const entries = await openEntries(positionals, await readTruth(values.truth));
     // Settings that come to the same are one candidate, and the base is none.
     const keys = new Set([entries.map((entry) => keyOf(entry, base)).join()]);
     const candidates = drawn

@@ -38,8 +38,11 @@ const labels = parseLabels({
 });
 
 describe("labels", () => {
-  test("an edge found all along, and obstacles that block, are found", () => {
-    const map = mapOf([along(2.05, 1, 3)], [[30, 15], [70, 10]]); // biome-ignore format: one line
+  /** Columns of which any part is within 5 cm of the shelf's outline (1, 0.5) to (2, 1). */
+  const shelf = Array.from({ length: 22 * 12 }, (_, n) => [19 + (n % 22), 9 + Math.floor(n / 22)] as const);
+
+  test("an edge found all along, and obstacles that block all round, are found", () => {
+    const map = mapOf([along(2.05, 1, 3)], [...shelf, [70, 10]]);
     expect(scoreLabels(labels, map)).toEqual({ edgesFound: 1, falseEdges: 0, obstaclesFound: 1, missed: [] });
   });
 
@@ -50,8 +53,25 @@ describe("labels", () => {
     expect(falseEdges).toBeCloseTo(1, 6);
   });
 
+  test("an obstacle of which one side was seen is found by that side's share, a leg beside it not at all", () => {
+    // South of y = 0.51: 1 m of 3 m, and of each end the one place of ten (every 5 cm) that is within 5 cm of y = 0.5.
+    const { obstaclesFound } = scoreLabels(
+      labels,
+      mapOf(
+        [],
+        shelf.filter(([, row]) => row < 10),
+      ),
+    );
+    expect(obstaclesFound).toBeCloseTo(22 / 60 / 2, 6);
+  });
+
+  test("a thin leg counts as much as a shelf, and what blocks 10 cm away is not it", () => {
+    expect(scoreLabels(labels, mapOf([], [[70, 10]])).obstaclesFound).toBe(0.5); // biome-ignore format: one line
+    expect(scoreLabels(labels, mapOf([], [[73, 10]])).obstaclesFound).toBe(0); // biome-ignore format: one line
+  });
+
   test("what is missed is named", () => {
-    const { missed, obstaclesFound, edgesFound } = scoreLabels(labels, mapOf([along(2, 1, 1.5)], [[30, 15]]));
+    const { missed, obstaclesFound, edgesFound } = scoreLabels(labels, mapOf([along(2, 1, 1.5)], shelf));
     expect(missed).toEqual(["stair", "leg"]);
     expect(obstaclesFound).toBe(0.5);
     expect(edgesFound).toBeLessThan(0.5);

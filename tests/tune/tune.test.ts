@@ -1,6 +1,7 @@
 import { mkdtempSync, readFileSync, rmSync, truncateSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
+import { fileURLToPath } from "node:url";
 import { afterAll, afterEach, beforeAll, describe, expect, test, vi } from "vitest";
 import { createRecording } from "../../src/record/file.ts";
 import { replayRecording } from "../../tools/replay/run.ts";
@@ -23,7 +24,8 @@ beforeAll(async () => {
   const text = readFileSync(new URL("../../datasets/yard-room.json", import.meta.url), "utf8");
   for (const [n, path] of recordings.entries()) {
     const scenario = loadScenario({ ...JSON.parse(text), seed: n + 1 });
-    const header = { setup: scenario.setup, settings: {}, about: "test", software: "test" };
+    const settings = { scenario: scenario.name, set: [`seed=${n + 1}`] };
+    const header = { setup: scenario.setup, settings, about: "test", software: "test" };
     const recording = await createRecording(path, header);
     for (const event of simulateEvents(scenario)) {
       recording.write(event);
@@ -105,6 +107,33 @@ describe("tune", () => {
     expect(row.score.medianError).toBe(summary.heldOut!.medianError);
     expect(row.score.pixels).toBe(summary.heldOut!.pixels);
     expect(row.score.mapSize).toBe(summary.map.size);
+  });
+
+  test("where the truth is known, the report tells how the held-out ranks agree with it", async () => {
+    const yard = fileURLToPath(new URL("../../datasets/yard-room.json", import.meta.url));
+    const page = join(folder, "truth.html");
+    const words = ["--try", "evidence.sigma0=0.02,0.05,0.1,0.4", "-r", join(folder, "truth.jsonl")];
+    const { code, out, errors } = await run(recordings[0]!, ...words, "--truth", yard, "--report", page);
+    expect(errors).toBe("");
+    expect(code).toBe(0);
+    expect(out).toMatch(/ranks by the true map score agree with those by agreement -?[01]\.\d\d, within/);
+    const report = JSON.parse(readFileSync(join(folder, "truth.json"), "utf8")) as Report;
+    for (const { truth } of report.lines) expect(truth).toBeGreaterThan(0.3);
+    expect(Object.keys(report.ranks.true!)).toEqual(["agreement", "within", "error"]);
+    // A chart of the two, and a column.
+    expect(readFileSync(page, "utf8")).toContain("Gain against the true map score");
+    // Without the truth these are other scores, and nothing is said of it.
+    const plain = await run(recordings[0]!, ...words, "--json");
+    expect(JSON.parse(plain.out)).toMatchObject({
+      replayed: 5,
+      ranks: { true: null },
+      base: { truth: null },
+    });
+    const other = fileURLToPath(new URL("../../datasets/three-rooms.json", import.meta.url));
+    const refused = await run(recordings[0]!, ...words, "--truth", other);
+    expect(refused.code).toBe(1);
+    expect(refused.errors).toContain('the recording is of "yard room", not of "three rooms"');
+    expect((await run(recordings[0]!, ...words, "--truth", join(folder, "none.json"))).code).toBe(3);
   });
 
   test("labels beside a recording are scored, and changed labels are scored anew", async () => {

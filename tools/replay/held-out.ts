@@ -24,9 +24,9 @@ export interface HeldOutScore {
   readonly medianError: number;
   /** Share of all cast pixels predicted within 5 cm along the ray. */
   readonly within5cm: number;
-  /** Share of all for which the map has a surface within 5 cm of the point that was measured. */
+  /** Share of the places (cubes of 5 cm) with a measured point for which the map has a surface within 5 cm of it. */
   readonly found: number;
-  /** Share of all for which the map calls free a point in the air before it, chosen by chance, always the same. */
+  /** Of the places in the air before them (cubes of 10 cm, asked at a point chosen by chance), the share it calls free. */
   readonly airFree: number;
   /** Of the voxels that stop a ray, the share that do not stop most of theirs more than 10 cm too early. */
   readonly believed: number;
@@ -43,7 +43,11 @@ export interface Question {
 }
 
 /** Metres, whatever the voxels: maps with coarse and with fine ones answer the same question. */
-const WITHIN = 0.05;
+export const WITHIN = 0.05;
+/** Side of the places in the air, metres. */
+const AIR_CUBE = 0.1;
+/** Points in the air before a measured one that are asked for: enough that places seldom looked through are met, too. */
+const AIR_POINTS = 6;
 /** Most pixels of a frame that are asked for: what is next to a pixel says the same again. */
 const MOST_PIXELS = 300;
 
@@ -122,10 +126,13 @@ export function scoreHeldOut(
   let frames = 0;
   let pixels = 0;
   let within = 0;
-  let [places, found, airFree] = [0, 0, 0];
+  let found = 0;
   /** By voxel: rays that it stops in time, less those that it stops too early. */
   const votes = new Map<number, number>();
-  const seen = new Set<number>();
+  // Each place counts once, or what every frame shows, the air before the lens most of all, would count for everything.
+  const places = new Set<number>();
+  const air = new Set<number>();
+  const asked: { readonly place: number; readonly isFree: boolean }[] = [];
   for (const { sensor, sequence, rays } of questions) {
     const pose = poses.get(frameName(sensor, sequence));
     if (pose === undefined) continue;
@@ -142,13 +149,12 @@ export function scoreHeldOut(
       ];
       const predicted = caster.cast(pose.position, along, range + 1);
       const end = at(range);
-      const place = placeOf(end);
-      if (!seen.has(place)) {
-        seen.add(place);
-        places++;
-        const share = scatter(sequence, 4096 + n) / 2 ** 31;
-        if (hasSurface(head, end)) found++;
-        if (isFree(head.grid, at(share * Math.max(0, range - 2 * WITHIN)))) airFree++;
+      if (isNew(places, end, WITHIN) && hasSurface(head, end)) found++;
+      const step = Math.max(0, range - 2 * WITHIN) / AIR_POINTS;
+      for (let q = scatter(sequence, 4096 + n) / 2 ** 31; q < AIR_POINTS; q++) {
+        const before = at(q * step);
+        if (isNew(air, before, AIR_CUBE))
+          asked.push({ place: cubeOf(before, WITHIN), isFree: isFree(head.grid, before) });
       }
       if (predicted === Number.POSITIVE_INFINITY) continue;
       const vote = predicted >= range - 2 * WITHIN ? 1 : -1;
@@ -158,11 +164,13 @@ export function scoreHeldOut(
       if (error <= WITHIN) within++;
     }
   }
+  // Where another ray ends no map can be right: it would have to be surface and air.
+  const open = asked.filter(({ place }) => !places.has(place));
   let borneOut = 0;
   for (const vote of votes.values()) if (vote >= 0) borneOut++;
   const shares = {
-    found: found / places,
-    airFree: airFree / places,
+    found: found / places.size,
+    airFree: open.filter((one) => one.isFree).length / Math.max(1, open.length),
     believed: borneOut / Math.max(1, votes.size),
   };
   const sorted = Float64Array.from(errors).sort();
@@ -177,15 +185,21 @@ export function scoreHeldOut(
   };
 }
 
-/** The cube of 5 cm around a point of the world, as a whole number. */
-const placeOf = ([x, y, z]: Vec3): number =>
-  wholeOf(Math.floor(x / WITHIN), Math.floor(y / WITHIN), Math.floor(z / WITHIN));
+/** Whether a point of the world is the first of its cube; notes it. */
+function isNew(seen: Set<number>, at: Vec3, side: number): boolean {
+  const before = seen.size;
+  return seen.add(cubeOf(at, side)).size > before;
+}
+
+/** The cube around a point of the world, as a whole number. */
+const cubeOf = ([x, y, z]: Vec3, side: number): number =>
+  wholeOf(Math.floor(x / side), Math.floor(y / side), Math.floor(z / side));
 
 /** Three whole numbers within 2^16 of 0 as one. */
-const wholeOf = (i: number, j: number, k: number): number => (i * 2 ** 17 + j) * 2 ** 17 + k;
+export const wholeOf = (i: number, j: number, k: number): number => (i * 2 ** 17 + j) * 2 ** 17 + k;
 
 /** Whether a map has an occupied voxel or floor within 5 cm of a point of the world (of a cube about it). */
-function hasSurface({ grid, floor }: Pick<Head, "grid" | "floor">, [x, y, z]: Vec3): boolean {
+export function hasSurface({ grid, floor }: Pick<Head, "grid" | "floor">, [x, y, z]: Vec3): boolean {
   const size = grid.voxelSize;
   const [i0, i1] = [Math.floor((x - WITHIN) / size), Math.floor((x + WITHIN) / size)];
   const [j0, j1] = [Math.floor((y - WITHIN) / size), Math.floor((y + WITHIN) / size)];
@@ -200,7 +214,7 @@ function hasSurface({ grid, floor }: Pick<Head, "grid" | "floor">, [x, y, z]: Ve
 }
 
 /** Whether a map calls the place of a point free; unknown is not. */
-function isFree(grid: BlockGrid, [x, y, z]: Vec3): boolean {
+export function isFree(grid: BlockGrid, [x, y, z]: Vec3): boolean {
   const size = grid.voxelSize;
   return grid.valueAt(Math.floor(x / size), Math.floor(y / size), Math.floor(z / size)) < FREE_BELOW;
 }

@@ -1,8 +1,9 @@
-import { openRecording } from "../../src/record/file.ts";
+import { openRecording, type Recording } from "../../src/record/file.ts";
 import { replayBare } from "../replay/bare.ts";
 import { resolvedOf, Shelf } from "../replay/prepared.ts";
 import { replayRecording } from "../replay/run.ts";
 import { type LabelScore, type Labels, scoreLabels } from "./labels.ts";
+import { gatherTruth, scenarioOf, scoreTrueMap, type TrueMapScore, type Truth } from "./true-map.ts";
 
 /** One replay with held-out frames; plain data, to cross threads. */
 export interface Job {
@@ -10,6 +11,8 @@ export interface Job {
   /** Over those in the recording's header. */
   readonly settings: Readonly<Record<string, unknown>>;
   readonly labels: Labels | null;
+  /** The scenario that was simulated, as JSON; null where no truth is known. */
+  readonly scenario: unknown;
 }
 
 /** What a replay scored and cost. */
@@ -38,6 +41,8 @@ export interface Score {
   readonly trajectory: number | null;
   /** Against what people marked; null without labels. */
   readonly labels: LabelScore | null;
+  /** Against the true geometry; null where it is not known. */
+  readonly truth: TrueMapScore | null;
   /** Seconds of recording, and taken to replay and score it. */
   readonly recorded: number;
   readonly taken: number;
@@ -51,7 +56,18 @@ export type Answer = { readonly score: Score } | { readonly failed: string };
 /** Of this thread. */
 const shelf = new Shelf();
 
-export default async function runJob({ path, settings: given, labels }: Job): Promise<Answer> {
+let known: { readonly path: string; readonly text: string; readonly truth: Truth } | null = null;
+/** Gathered once for all settings. */
+function truthOf(path: string, recording: Recording, json: unknown): Truth {
+  const text = JSON.stringify(json);
+  if (known?.path !== path || known.text !== text) {
+    const scenario = scenarioOf(json, recording.header.settings);
+    known = { path, text, truth: gatherTruth(scenario, recording.events()) };
+  }
+  return known.truth;
+}
+
+export default async function runJob({ path, settings: given, labels, scenario }: Job): Promise<Answer> {
   const start = performance.now();
   try {
     const recording = await openRecording(path);
@@ -82,6 +98,7 @@ export default async function runJob({ path, settings: given, labels }: Job): Pr
             labels === null
               ? null
               : scoreLabels(labels, (await replayRecording(path, { settings: given })).head),
+          truth: scenario === null ? null : scoreTrueMap(replay.head, truthOf(path, recording, scenario)),
           recorded: replay.recorded,
           taken: (performance.now() - start) / 1000,
           hash: replay.hash,

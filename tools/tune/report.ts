@@ -2,8 +2,8 @@ import type { Score } from "./job.ts";
 import { describeSettings, type Entry, type Given } from "./runs.ts";
 import { FEWEST, judge, leaveOneOut, spearman, type Verdict } from "./statistics.ts";
 
-/** What settings are ranked by; both without truth. */
-export const CRITERIA = ["within", "error", "agreement"] as const;
+/** What settings are ranked by, without truth; the first is the default. */
+export const CRITERIA = ["agreement", "within", "error"] as const;
 export type Criterion = (typeof CRITERIA)[number];
 
 /** What a criterion is, and in what a gain by it is told. */
@@ -25,13 +25,16 @@ export interface LabelMeans {
 
 export interface Line {
   readonly settings: Given;
-  /** Means over the recordings. */
+  /** Means over the recordings; see `Score`. */
+  readonly agreement: number;
   readonly within5cm: number;
   readonly medianError: number;
   readonly frameTime: number;
   readonly mapSize: number;
   /** Means over the recordings with labels; null without any. */
   readonly labels: LabelMeans | null;
+  /** Mean true map score; null where a recording's true geometry is not known. */
+  readonly truth: number | null;
   /** Against the base, by the criterion; more is better. Null: scored on other pixels than the base. */
   readonly verdict: Verdict | null;
 }
@@ -43,8 +46,11 @@ export interface Report {
   /** Best first. */
   readonly lines: readonly Line[];
   readonly fit: { readonly chosenOn: number; readonly leftOut: number } | null;
-  /** Rank correlation of the two criteria over all settings. */
-  readonly agreement: number;
+  /** Rank correlations over all settings: of the criterion with each of them, and of each with the true map score. */
+  readonly ranks: {
+    readonly alike: Readonly<Record<Criterion, number>>;
+    readonly true: Readonly<Record<Criterion, number>> | null;
+  };
   readonly warnings: readonly string[];
 }
 
@@ -102,11 +108,13 @@ export function makeReport(
 ): Report {
   const line = ({ settings, scores }: { settings: Given; scores: readonly Score[] }) => ({
     settings,
+    agreement: mean(scores, ({ agreement }) => agreement),
     within5cm: mean(scores, ({ within5cm }) => within5cm),
     medianError: mean(scores, ({ medianError }) => medianError),
     frameTime: mean(scores, ({ frameTime }) => frameTime),
     mapSize: mean(scores, ({ mapSize }) => mapSize),
     labels: labelMeans(scores),
+    truth: scores.some(({ truth }) => truth === null) ? null : mean(scores, ({ truth }) => truth!.score),
   });
   // A shorter range, say, leaves out the pixels that are hard to predict.
   const isAlike = (scores: readonly Score[]) =>
@@ -145,12 +153,32 @@ export function makeReport(
   const lost = losses(line(base).labels, lines[0]?.labels ?? null);
   if (lost.length > 0)
     warnings.push(`by the labels the first of the list is worse than the base: ${lost.join("; ")}`);
-  const all = [base, ...alike].map(({ scores }) => line({ settings: {}, scores }));
-  const agreement = spearman(
-    all.map(({ within5cm }) => within5cm),
-    all.map(({ medianError }) => -medianError),
+  const ranks = ranksOf(
+    [base, ...alike].map(({ scores }) => line({ settings: {}, scores })),
+    by,
   );
-  return { by, recordings: entries.length, base: line(base), lines, fit, agreement, warnings };
+  return { by, recordings: entries.length, base: line(base), lines, fit, ranks, warnings };
+}
+
+type Means = Pick<Line, "agreement" | "within5cm" | "medianError" | "truth">;
+
+const CRITERION: Readonly<Record<Criterion, (line: Means) => number>> = {
+  agreement: ({ agreement }) => agreement,
+  within: ({ within5cm }) => within5cm,
+  error: ({ medianError }) => -medianError,
+};
+
+function ranksOf(all: readonly Means[], by: Criterion): Report["ranks"] {
+  const against = (other: readonly number[]) =>
+    Object.fromEntries(CRITERIA.map((one) => [one, spearman(all.map(CRITERION[one]), other)])) as Record<
+      Criterion,
+      number
+    >;
+  const isKnown = all.every(({ truth }) => truth !== null);
+  return {
+    alike: against(all.map(CRITERION[by])),
+    true: isKnown ? against(all.map(({ truth }) => truth!)) : null,
+  };
 }
 
 /** The best of the settings that can be compared, if it gains anything. */
@@ -173,17 +201,34 @@ export function describeLabels(labels: LabelMeans | null): string {
   return ` | edges ${share(labels.edgesFound)}, false ${labels.falseEdges.toFixed(2)} m, obstacles ${share(labels.obstaclesFound)}`;
 }
 
+/** The true map score, where it is known. */
+const describeTruth = (truth: number | null): string =>
+  truth === null ? "" : ` | true map score ${(100 * truth).toFixed(2)} %`;
+
+/** How far the criteria, and the truth where it is known, rank settings alike. */
+export function describeRanks({ by, lines, ranks }: Report): string[] {
+  if (lines.length < 4) return [];
+  const list = (values: Readonly<Record<Criterion, number>>, names: readonly Criterion[]) =>
+    names.map((name) => `${name} ${values[name].toFixed(2)}`).join(", ");
+  const others = CRITERIA.filter((name) => name !== by);
+  const out = [`ranks by ${by} agree with those by other scores (Spearman): ${list(ranks.alike, others)}`];
+  if (ranks.true !== null)
+    out.push(`ranks by the true map score agree with those by ${list(ranks.true, CRITERIA)}`);
+  return out;
+}
+
 /** The report as lines for people. */
 export function describeReport(report: Report, most = 20): string[] {
   const { base, lines, by, recordings, fit } = report;
   const unit = BY[by].about;
   const row = (difference: string, word: string, line: Omit<Line, "verdict">) =>
-    `${(100 * line.within5cm).toFixed(2).padStart(8)} % ${(1000 * line.medianError).toFixed(2).padStart(8)} mm ` +
+    `${(100 * line.agreement).toFixed(2).padStart(8)} % ${(100 * line.within5cm).toFixed(2).padStart(8)} % ${(1000 * line.medianError).toFixed(2).padStart(8)} mm ` +
     `${line.frameTime.toFixed(2).padStart(7)} ms ${(line.mapSize / 1024).toFixed(0).padStart(7)} kB  ` +
-    `${difference.padEnd(28)} ${word.padEnd(15)} ${describeSettings(line.settings)}${describeLabels(line.labels)}`;
+    `${difference.padEnd(28)} ${word.padEnd(15)} ${describeSettings(line.settings)}` +
+    `${describeTruth(line.truth)}${describeLabels(line.labels)}`;
   const out = [
     `${lines.length} settings on ${recordings} recording${recordings === 1 ? "" : "s"}; gain in ${unit}, with its 95 % interval`,
-    "  within 5 cm   median    a frame     map   gain over the base           for certain?    settings",
+    " agreement   within 5 cm  median    a frame     map   gain over the base           for certain?    settings",
     row("", "the base", base),
   ];
   for (const line of lines.slice(0, most)) {
@@ -204,11 +249,7 @@ export function describeReport(report: Report, most = 20): string[] {
       `the best, chosen on all recordings but one: gains ${fit.chosenOn.toFixed(3)} there and ${fit.leftOut.toFixed(3)} on the one left out`,
     );
   }
-  if (lines.length > 3 && !Number.isNaN(report.agreement)) {
-    out.push(
-      `ranks by share within 5 cm and by median error agree to ${report.agreement.toFixed(2)} (Spearman)`,
-    );
-  }
+  out.push(...describeRanks(report));
   out.push(...report.warnings.map((warning) => `careful: ${warning}`));
   return out;
 }

@@ -16,6 +16,7 @@ import { DecodeError } from "../../src/record/bytes.ts";
 import { openRecording } from "../../src/record/file.ts";
 import { ProgressLine } from "../output/progress.ts";
 import { settingsOf } from "../replay/run.ts";
+import { ScenarioError } from "../simulate/fields.ts";
 import type { Answer, Job, Score } from "./job.ts";
 import { type Labels, LabelsError, readLabels } from "./labels.ts";
 
@@ -35,10 +36,12 @@ export interface Entry {
   /** What people marked in it, and the same as it was written. */
   readonly labels: Labels | null;
   readonly labelsText: string;
+  /** The scenario that was simulated, as JSON; null where no truth is known. */
+  readonly scenario: unknown;
 }
 
 /** @throws {DecodeError | LabelsError} and file errors, as from opening it */
-async function openEntry(path: string): Promise<Entry> {
+async function openEntry(path: string, scenario: unknown): Promise<Entry> {
   const recording = await openRecording(path);
   const settings = settingsOf(recording.header);
   recording.close();
@@ -47,15 +50,15 @@ async function openEntry(path: string): Promise<Entry> {
   const marked = readLabels(path);
   return {
     ...{ path, content: hash.digest("hex"), settings },
-    ...{ labels: marked?.labels ?? null, labelsText: marked?.text ?? "" },
+    ...{ labels: marked?.labels ?? null, labelsText: marked?.text ?? "", scenario },
   };
 }
 
 /** @throws {RangeError} if two are the same recording; file and format errors as from opening one */
-export async function openEntries(paths: readonly string[]): Promise<Entry[]> {
+export async function openEntries(paths: readonly string[], scenario: unknown = null): Promise<Entry[]> {
   const entries: Entry[] = [];
   for (const path of paths) {
-    const entry = await openEntry(path);
+    const entry = await openEntry(path, scenario);
     if (entries.some(({ content }) => content === entry.content)) {
       throw new RangeError(`${path} is given twice; it would count as two recordings`);
     }
@@ -71,7 +74,12 @@ export function exitCodeOf(error: unknown, isRunning: boolean): number | null {
     return 2;
   const isFile = ["ENOENT", "EACCES", "EISDIR", "ENOSPC", "EROFS"].includes(code);
   if (error instanceof ResultsError || (isRunning && isFile)) return 4;
-  return error instanceof DecodeError || error instanceof LabelsError || isFile ? 3 : null;
+  return error instanceof DecodeError ||
+    error instanceof LabelsError ||
+    error instanceof ScenarioError ||
+    isFile
+    ? 3
+    : null;
 }
 
 /** Threads run what was compiled of this folder. */
@@ -98,8 +106,11 @@ function programHash(): string {
 /** Of everything a score depends on. Settings count as they take effect: one at its default is as one not given. */
 export function keyOf(entry: Entry, settings: Given): string {
   const all = resolveSettings({ ...entry.settings, ...settings });
+  const truth = entry.scenario === null ? [] : [entry.scenario];
   return createHash("sha256")
-    .update(JSON.stringify([programHash(), entry.content, entry.labelsText, Object.entries(all).sort()]))
+    .update(
+      JSON.stringify([programHash(), entry.content, entry.labelsText, Object.entries(all).sort(), ...truth]),
+    )
     .digest("hex");
 }
 
@@ -164,10 +175,10 @@ export async function runAll(
   const keys = settings.map((given) => entries.map((entry) => keyOf(entry, given)));
   // By recording first: its pages are then in memory.
   const jobs = new Map<string, Job>();
-  for (const [r, { path, labels }] of entries.entries()) {
+  for (const [r, { path, labels, scenario }] of entries.entries()) {
     for (const [s, given] of settings.entries()) {
       const key = keys[s]![r]!;
-      if (!known.has(key)) jobs.set(key, { path, settings: given, labels });
+      if (!known.has(key)) jobs.set(key, { path, settings: given, labels, scenario });
     }
   }
   const kept = new Set(keys.flat()).size - jobs.size;

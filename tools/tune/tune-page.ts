@@ -13,7 +13,15 @@ import {
   renderPage,
   table,
 } from "./page.ts";
-import { BY, bestOf, describeDifference, describeLabels, type Line, type Report } from "./report.ts";
+import {
+  BY,
+  bestOf,
+  describeDifference,
+  describeLabels,
+  describeRanks,
+  type Line,
+  type Report,
+} from "./report.ts";
 import type { MapPicture } from "./report-files.ts";
 import { describeSettings, type Entry, type Given } from "./runs.ts";
 
@@ -42,6 +50,7 @@ export function tunePage(report: Report, entries: readonly Entry[], maps: readon
     ...report.warnings.map((warning) => paragraph(`Careful: ${warning}.`, "care")),
     heading("How sure"),
     paragraph(howSure(report)),
+    ...describeRanks(report).map((text) => paragraph(`${text.replace(/^r/, "R")}.`)),
     figures([
       chartFigure(
         drawGains(
@@ -65,6 +74,7 @@ export function tunePage(report: Report, entries: readonly Entry[], maps: readon
             ),
           ]
         : []),
+      ...truthOf(compared, unit),
       ...effectsOf(report, compared),
     ]),
     ...(maps.length > 0
@@ -124,6 +134,24 @@ function howSure({ lines, recordings }: Report): string {
   );
 }
 
+/** Whether what held-out frames say is true, where that is known. */
+function truthOf(compared: readonly Line[], unit: string): string[] {
+  const known = compared.map(flat).filter(({ truth }) => truth !== null);
+  if (known.length < 3) return [];
+  return [
+    chartFigure(
+      drawChart({
+        about: "Gain against the true map score",
+        height: 280,
+        x: { name: "true map score, %" },
+        y: { name: `gain, ${unit}` },
+        points: byVerdict(known, ({ truth, mean }) => [100 * truth!, mean]),
+      }),
+      "Gain by held-out frames against the map's score by the true geometry: the better they agree, the more rising.",
+    ),
+  ];
+}
+
 /** A chart per number that was tried: what it does, whatever the others were. */
 function effectsOf({ base, by }: Report, compared: readonly Line[]): string[] {
   const names = new Set(compared.flatMap(({ settings }) => Object.keys(changesOf(settings, base.settings))));
@@ -150,10 +178,12 @@ function effectsOf({ base, by }: Report, compared: readonly Line[]): string[] {
 
 function settingsTable({ base }: Report, shown: readonly Line[]): string {
   const numbers = (line: Omit<Line, "verdict">): string[] => [
+    `${(100 * line.agreement).toFixed(2)} %`,
     `${(100 * line.within5cm).toFixed(2)} %`,
     `${(1000 * line.medianError).toFixed(2)} mm`,
     `${line.frameTime.toFixed(2)} ms`,
     `${(line.mapSize / 1024).toFixed(0)} kB`,
+    ...(base.truth === null ? [] : [line.truth === null ? "" : `${(100 * line.truth).toFixed(2)} %`]),
     ...(base.labels === null ? [] : [describeLabels(line.labels).replace(" | ", "")]),
   ];
   const rows: Cell[][] = [["base", describeSettings(base.settings), ...numbers(base), "", ""]];
@@ -173,10 +203,12 @@ function settingsTable({ base }: Report, shown: readonly Line[]): string {
     [
       "no.",
       "settings",
+      "agreement",
       "within 5 cm",
       "median error",
       "a frame",
       "map",
+      ...(base.truth === null ? [] : ["true map score"]),
       ...(base.labels === null ? [] : ["by labels"]),
       "gain (95 %)",
       "for certain?",
