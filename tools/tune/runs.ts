@@ -1,21 +1,13 @@
 import { createHash } from "node:crypto";
-import {
-  appendFileSync,
-  createReadStream,
-  existsSync,
-  readdirSync,
-  readFileSync,
-  writeFileSync,
-} from "node:fs";
+import { appendFileSync, createReadStream, existsSync, readFileSync, writeFileSync } from "node:fs";
 import { availableParallelism } from "node:os";
-import { join } from "node:path";
-import { fileURLToPath } from "node:url";
 import { Tinypool } from "tinypool";
 import { resolveSettings, SettingError } from "../../src/head/settings.ts";
 import { DecodeError } from "../../src/record/bytes.ts";
 import { openRecording } from "../../src/record/file.ts";
 import { ProgressLine } from "../output/progress.ts";
 import { settingsOf } from "../replay/run.ts";
+import { programHash } from "../score/program.ts";
 import type { Answer, Job, Score } from "./job.ts";
 import { type Labels, LabelsError, readLabels } from "./labels.ts";
 
@@ -79,19 +71,11 @@ const JOB = import.meta.url.endsWith(".ts")
   ? new URL("../../dist/tools/tune/job.js", import.meta.url)
   : new URL("./job.js", import.meta.url);
 
+/** What of the program makes a score: what another one scored is not taken for its own. */
+const MAKERS = ["geometry", "sense", "track", "map", "guard", "head", "record"].map((part) => `src/${part}`);
 let program: string | null = null;
-/** SHA-256 over the program that makes a score: what another one scored is not taken for its own. */
-function programHash(): string {
-  if (program !== null) return program;
-  const hash = createHash("sha256");
-  const root = fileURLToPath(new URL("../..", JOB));
-  for (const part of ["geometry", "sense", "track", "map", "guard", "head", "record", "../tools/replay"]) {
-    const folder = join(root, "src", part);
-    for (const name of readdirSync(folder).sort()) {
-      if (name.endsWith(".js")) hash.update(name).update(readFileSync(join(folder, name)));
-    }
-  }
-  program = hash.digest("hex");
+function ownProgram(): string {
+  program ??= programHash([...MAKERS, "tools/replay", "tools/tune/job.js", "tools/tune/labels.js"]);
   return program;
 }
 
@@ -99,7 +83,7 @@ function programHash(): string {
 export function keyOf(entry: Entry, settings: Given): string {
   const all = resolveSettings({ ...entry.settings, ...settings });
   return createHash("sha256")
-    .update(JSON.stringify([programHash(), entry.content, entry.labelsText, Object.entries(all).sort()]))
+    .update(JSON.stringify([ownProgram(), entry.content, entry.labelsText, Object.entries(all).sort()]))
     .digest("hex");
 }
 
