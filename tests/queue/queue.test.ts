@@ -192,10 +192,10 @@ describe("a tuning over the queue", () => {
       const say = (line: string) => void said.push(line);
       const lent = lend({ server: parseServer(server.url), ...options, say }, new AbortController().signal);
       const isLost = expect(lent).rejects.toThrow(/stayed away.*start a server there/);
+      const isOver = expect(first.run).rejects.toThrow(/stayed away.*start a server there/);
       await until(() => said.length > 0);
       await server.kill();
-      await isLost;
-      await expect(first.run).rejects.toThrow(/stayed away.*start a server there/);
+      await Promise.all([isLost, isOver]);
       const done = linesOf(first.results).length;
       expect(done).toBeLessThan(6);
       await server.begin();
