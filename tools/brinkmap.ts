@@ -15,6 +15,7 @@ const TOOLS: Readonly<Record<string, readonly [help: string, load: Tool]>> = {
   import: ["open data sets into recordings", () => import("./import.ts")],
   simulate: ["a scenario into a recording with truth", () => import("./simulate.ts")],
   tune: ["settings tried on recordings", () => import("./tune.ts")],
+  lend: ["this machine's cores to a tune elsewhere", () => import("./lend.ts")],
   compare: ["two settings on the same recordings", () => import("./compare.ts")],
 };
 

@@ -1,5 +1,7 @@
 import { existsSync } from "node:fs";
-import { readFile } from "node:fs/promises";
+import { mkdtemp, readFile, rm } from "node:fs/promises";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { SETTINGS } from "../src/head/settings.ts";
@@ -9,11 +11,14 @@ import { DecodeError } from "../src/record/bytes.ts";
 import { openRecording, type Recording } from "../src/record/file.ts";
 import { ConfigError, resolveConfig } from "../src/service/config.ts";
 import { drawPlan } from "./mount/drawing.ts";
+import { LiveError, recordLive } from "./mount/live.ts";
 import { configWith, describePlan, describeReport, missing } from "./mount/report.ts";
 import { ProgressLine } from "./output/progress.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
+import { untilInterrupted } from "./tune/runs.ts";
 
 const HELP = `Usage: mount [options] <recording>    how does the head sit on its base? From a short drive: rest, turn, go straight, brake
+       mount --live ws://<head>:4917 ...  the same from a running head: says while you drive what motion is missing
        mount --plan --height <m> ...  where would a head see the floor? No recording needed
   -o, --out <file>        write what was found as a settings file of the head, for serve --config
       --settings <file>   the settings file that it starts from; all else in it stays as it is
@@ -21,6 +26,8 @@ const HELP = `Usage: mount [options] <recording>    how does the head sit on its
       --sensor <name>     which depth camera of the recording (default: its first)
       --tape <m>          square distance, by tape, from the lens to the flat wall that it faces before the base moves:
                           checks the range for a bias
+      --record <file>     with --live: keep the drive's recording there
+      --seconds <s>       with --live: the drive ends after that at the latest (default 180), or with Ctrl-C
       --json              print the report, or the plan, as JSON
   -h, --help              show this text
 Plan (docs/mounting-the-head.md):
@@ -36,7 +43,8 @@ Plan (docs/mounting-the-head.md):
       --margin <m>        kept free where it stands (default ${SETTINGS["guard.margin"].default})
       --wall <m>          how far away the sensor just sees a white wall (default 4.5)
       --svg <file>        draw the side view
-Exit codes: 0 done, 1 internal error, 2 wrong usage, 3 recording missing or unreadable, 4 a settings file cannot be read
+A token for --live is taken from BRINKMAP_TOKEN.
+Exit codes: 0 done, 1 internal error, 2 wrong usage, 3 recording missing or unreadable, or no head there that keeps one, 4 a settings file cannot be read
 or written, 5 something was not seen in the drive; what was seen is reported and written all the same`;
 const options = {
   out: { type: "string", short: "o" },
@@ -44,6 +52,9 @@ const options = {
   force: { type: "boolean", short: "f" },
   sensor: { type: "string" },
   tape: { type: "string" },
+  live: { type: "string" },
+  record: { type: "string" },
+  seconds: { type: "string", default: "180" },
   json: { type: "boolean" },
   help: { type: "boolean", short: "h" },
   plan: { type: "boolean" },
@@ -85,11 +96,19 @@ export async function main(args: string[]): Promise<number> {
       if (positionals.length > 0) return fail(2, "--plan takes no recording");
       return await plan(values);
     }
-    if (positionals.length !== 1) return fail(2, "expected one recording, or --plan (see --help)");
+    if (values.live !== undefined) {
+      if (positionals.length > 0) return fail(2, "--live takes no recording");
+      return await live(values.live, values);
+    }
+    if (positionals.length !== 1) return fail(2, "expected one recording, or --live, or --plan (see --help)");
     return await estimate(positionals[0]!, values);
   } catch (error) {
     const { code = "", message } = error as NodeJS.ErrnoException;
-    if (error instanceof DecodeError || ["ENOENT", "EACCES", "EISDIR"].includes(code))
+    if (
+      error instanceof LiveError ||
+      error instanceof DecodeError ||
+      ["ENOENT", "EACCES", "EISDIR"].includes(code)
+    )
       return fail(3, message);
     if (error instanceof ConfigError || error instanceof FileError) return fail(4, message);
     if (code.startsWith("ERR_PARSE_ARGS") || error instanceof RangeError) return fail(2, message);
@@ -97,12 +116,44 @@ export async function main(args: string[]): Promise<number> {
   }
 }
 
+/** Records a drive from a running head, and estimates from that. */
+async function live(url: string, values: Values): Promise<number> {
+  if (!URL.canParse(url) || !["ws:", "wss:"].includes(new URL(url).protocol)) {
+    throw new RangeError(`--live takes a head's address, ws://127.0.0.1:4917, got "${url}"`);
+  }
+  const seconds = number("seconds", values.seconds);
+  if (!(seconds > 0)) throw new RangeError(`--seconds must be above 0, got ${seconds}`);
+  // Wrong files are told before anybody drives.
+  if (values.tape !== undefined) number("tape", values.tape);
+  await readSettings(values.settings);
+  refuseOld(values.out, values);
+  refuseOld(values.record, values);
+  const folder = await mkdtemp(join(tmpdir(), "brinkmap-drive-"));
+  const out = values.record ?? join(folder, "drive.brk");
+  const token = process.env["BRINKMAP_TOKEN"];
+  const say = (line: string) => console.error(`mount: ${line}`);
+  try {
+    await untilInterrupted((signal) =>
+      recordLive(
+        { url, seconds, out, overwrite: values.force === true, say, ...(token !== undefined && { token }) },
+        signal,
+      ),
+    );
+    return await estimate(out, values);
+  } finally {
+    await rm(folder, { recursive: true, force: true });
+  }
+}
+
+function refuseOld(path: string | undefined, { force }: Values): void {
+  if (path !== undefined && !force && existsSync(path))
+    throw new FileError(`${path} is there already (give --force to overwrite)`);
+}
+
 async function estimate(path: string, values: Values): Promise<number> {
   const tape = values.tape === undefined ? null : number("tape", values.tape);
   const given = await readSettings(values.settings);
-  if (values.out !== undefined && !values.force && existsSync(values.out)) {
-    throw new FileError(`${values.out} is there already (give --force to overwrite)`);
-  }
+  refuseOld(values.out, values);
   const recording = await openRecording(path);
   const bar = new ProgressLine("mount");
   try {

@@ -28,6 +28,7 @@ const PACKAGES = [
   "pngcheck",
   "visp-images-data",
   "chromium",
+  "redis-server",
   "git",
 ];
 // Tests that compile something say so themselves when it is missing.

@@ -1,28 +1,39 @@
-import { mkdir } from "node:fs/promises";
+import { appendFileSync, mkdirSync, readFileSync, truncateSync } from "node:fs";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { isMainThread } from "node:worker_threads";
 import { conjugate, multiply, toRotationVector, turn } from "../src/geometry/rigid.ts";
 import { type Finding, isFound, MountEstimator } from "../src/mount/mount.ts";
-import { DRIVE_KINDS, type DriveKind, type MountDrive, mountDrive } from "./mount/drives.ts";
+import {
+  DRIVE_KINDS,
+  type DriveKind,
+  type MountDrive,
+  mountDrive,
+  SENSOR_KINDS,
+  type SensorKind,
+} from "./mount/drives.ts";
 import { ProgressLine } from "./output/progress.ts";
-import { writeWholeFile } from "./output/whole-file.ts";
 import { rateInterval } from "./score/intervals.ts";
 import { runJobs } from "./score/jobs.ts";
+import { programHash } from "./score/program.ts";
 
 const HELP = `Usage: score-mount [options]    is what mount finds right, and is its doubt honest? On simulated drives with truth
+  -s, --sensor <which>  milder: one that just sees a white wall at 5.5 to 6.5 m; harsher: at 4.5 to 6 m; or both, one
+                        after the other (default milder)
   -d, --drives <n>      drives that show everything (default 50)
   -r, --refusals <n>    drives of each kind that do not: straight on; straight on without a nod; round at one rate (default 20)
       --seed <n>        (default 1)
   -w, --workers <n>     (default 1)
-  -o, --out <folder>    for mount-score.json (default out)
+  -o, --out <folder>    for mount-score.jsonl, a line for each drive (default out). What this program has scored there
+                        already is not done again: a run that was stopped goes on with the same command
   -h, --help            show this text
 Exit codes: 0 every bar is held, 1 one is missed or an internal error, 2 wrong usage`;
 
 export interface Job {
   readonly seed: number;
   readonly kind: DriveKind;
+  readonly sensor: SensorKind;
 }
 
 /** How far off a finding was, in the unit of its bar; `error` null when it was not told. */
@@ -55,7 +66,7 @@ export interface Row {
 }
 
 /** Drives and compares with the truth. */
-export const runJob = (job: Job): Row => rowOf(job, mountDrive(job.seed, job.kind));
+export const runJob = (job: Job): Row => rowOf(job, mountDrive(job.seed, job.kind, job.sensor));
 
 function rowOf(job: Job, { setup, events, truth, inertial }: MountDrive): Row {
   const estimator = new MountEstimator(setup);
@@ -176,17 +187,19 @@ export function report(rows: readonly Row[]): Verdict {
   return { lines, isHeld };
 }
 
+const OPTIONS = {
+  sensor: { type: "string", short: "s", default: "milder" },
+  drives: { type: "string", short: "d", default: "50" },
+  refusals: { type: "string", short: "r", default: "20" },
+  seed: { type: "string", default: "1" },
+  workers: { type: "string", short: "w", default: "1" },
+  out: { type: "string", short: "o", default: "out" },
+  help: { type: "boolean", short: "h" },
+} as const;
+
 export async function main(args: string[]): Promise<number> {
-  const options = {
-    drives: { type: "string", short: "d", default: "50" },
-    refusals: { type: "string", short: "r", default: "20" },
-    seed: { type: "string", default: "1" },
-    workers: { type: "string", short: "w", default: "1" },
-    out: { type: "string", short: "o", default: "out" },
-    help: { type: "boolean", short: "h" },
-  } as const;
   try {
-    const { values } = parseArgs({ args, options });
+    const { values } = parseArgs({ args, options: OPTIONS });
     if (values.help) {
       console.log(HELP);
       return 0;
@@ -196,31 +209,28 @@ export async function main(args: string[]): Promise<number> {
       if (Number.isInteger(value) && value >= least && value <= 1e5) return value;
       throw new RangeError(`--${name} must be a whole number from ${least} to 100000, got "${values[name]}"`);
     };
+    const sensors = values.sensor === "both" ? SENSORS : SENSORS.filter((kind) => kind === values.sensor);
+    if (sensors.length === 0)
+      throw new RangeError(`--sensor must be milder, harsher or both, got "${values.sensor}"`);
     const count = { whole: whole("drives", 0), other: whole("refusals", 0) };
     const first = 1000 * whole("seed", 0);
-    const jobs: Job[] = DRIVE_KINDS.flatMap((kind) =>
-      Array.from({ length: kind === "whole" ? count.whole : count.other }, (_, n) => ({
-        seed: first + n,
-        kind,
-      })),
-    );
-    if (jobs.length === 0) throw new RangeError("no drives: give --drives or --refusals");
-    const bar = new ProgressLine("score-mount", "lines");
-    const rows: Row[] = [];
-    const left = jobs.values();
-    const next = (): Job | null => left.next().value ?? null;
-    await runJobs<Job, Row>(new URL(import.meta.url), whole("workers", 1), next, (row) => {
-      rows.push(row);
-      bar.show(rows.length / jobs.length);
-    });
-    bar.stop();
-    rows.sort(
-      (a, b) => jobs.findIndex((job) => isSame(job, a.job)) - jobs.findIndex((job) => isSame(job, b.job)),
-    );
-    const { lines, isHeld } = report(rows);
-    console.log(lines.join("\n"));
-    await mkdir(values.out, { recursive: true });
-    await writeWholeFile(join(values.out, "mount-score.json"), JSON.stringify(rows));
+    const workers = whole("workers", 1);
+    if (count.whole + count.other === 0) throw new RangeError("no drives: give --drives or --refusals");
+    mkdirSync(values.out, { recursive: true });
+    const kept = new KeptRows(join(values.out, "mount-score.jsonl"));
+    let isHeld = true;
+    for (const sensor of sensors) {
+      const jobs = DRIVE_KINDS.flatMap((kind) =>
+        Array.from({ length: kind === "whole" ? count.whole : count.other }, (_, n) => ({
+          ...{ seed: first + n, kind, sensor },
+        })),
+      );
+      const verdict = report(await scored(jobs, workers, kept));
+      const [near, far] = SENSOR_KINDS[sensor];
+      console.log(`${sensor} sensor: just sees a white wall at ${near} to ${far} m`);
+      console.log(verdict.lines.join("\n"));
+      isHeld &&= verdict.isHeld;
+    }
     return isHeld ? 0 : 1;
   } catch (error) {
     const { code = "", message } = error as NodeJS.ErrnoException;
@@ -232,7 +242,72 @@ export async function main(args: string[]): Promise<number> {
   }
 }
 
-const isSame = (a: Job, b: Job): boolean => a.seed === b.seed && a.kind === b.kind;
+const SENSORS = Object.keys(SENSOR_KINDS) as SensorKind[];
+
+/** Drives what is not kept yet; the rows of all jobs, in their order. */
+async function scored(jobs: readonly Job[], workers: number, kept: KeptRows): Promise<Row[]> {
+  const left = jobs.filter((job) => kept.of(job) === null);
+  const bar = new ProgressLine("score-mount", "lines");
+  const queue = left.values();
+  let done = 0;
+  try {
+    await runJobs<Job, Row>(
+      new URL(import.meta.url),
+      workers,
+      () => queue.next().value ?? null,
+      (row) => {
+        kept.add(row);
+        bar.show(++done / left.length);
+      },
+    );
+  } finally {
+    bar.stop();
+  }
+  return jobs.map((job) => kept.of(job)!);
+}
+
+/** Everything that a row hangs on: the estimator, and the simulated drives. */
+const MAKERS = ["src/geometry", "src/sense", "src/track", "src/mount", "tools/simulate"];
+
+/** Rows in a file, a line each, written as soon as they are known. */
+export class KeptRows {
+  readonly #path: string;
+  readonly #program = programHash([...MAKERS, "tools/mount/drives.js", "tools/score-mount.js"]);
+  readonly #rows = new Map<string, Row>();
+
+  /** @throws {RangeError} when the file holds something else; half a line at its end is taken off, its writer was killed */
+  constructor(path: string) {
+    this.#path = path;
+    appendFileSync(path, "");
+    const bytes = readFileSync(path);
+    const size = bytes.lastIndexOf(10) + 1;
+    if (size < bytes.length) truncateSync(path, size);
+    const lines = bytes.subarray(0, size).toString().split("\n");
+    for (const [n, line] of lines.slice(0, -1).entries()) {
+      const { program, row } = readLine(line, `${path} line ${n + 1}`);
+      if (program === this.#program) this.#rows.set(nameOf(row.job), row);
+    }
+  }
+
+  of(job: Job): Row | null {
+    return this.#rows.get(nameOf(job)) ?? null;
+  }
+
+  add(row: Row): void {
+    this.#rows.set(nameOf(row.job), row);
+    appendFileSync(this.#path, `${JSON.stringify({ program: this.#program, row })}\n`);
+  }
+}
+
+function readLine(line: string, where: string): { program: string; row: Row } {
+  try {
+    const read = JSON.parse(line);
+    if (typeof read.program === "string" && typeof read.row.job.seed === "number") return read;
+  } catch {} // told below
+  throw new RangeError(`${where} is no scored drive; name another folder with --out`);
+}
+
+const nameOf = ({ seed, kind, sensor }: Job): string => `${sensor} ${kind} ${seed}`;
 
 if (isMainThread && process.argv[1] === fileURLToPath(import.meta.url)) {
   process.exitCode = await main(process.argv.slice(2));

@@ -5,7 +5,15 @@ import { draw, grid, parseTry } from "./tune/candidates.ts";
 import type { Score } from "./tune/job.ts";
 import { bestOf, CRITERIA, type Criterion, describeReport, makeReport } from "./tune/report.ts";
 import { isPageName, mapPictures, writeReport } from "./tune/report-files.ts";
-import { CORES, exitCodeOf, keyOf, openEntries, runAll, untilInterrupted } from "./tune/runs.ts";
+import {
+  CORES,
+  type Execute,
+  exitCodeOf,
+  keyOf,
+  openEntries,
+  runAll,
+  untilInterrupted,
+} from "./tune/runs.ts";
 import { readTruth } from "./tune/true-map.ts";
 
 const HELP = `Usage: tune [options] <recording>...    which settings predict held-out frames better than those you have?
@@ -19,11 +27,13 @@ const HELP = `Usage: tune [options] <recording>...    which settings predict hel
   -r, --results <file>    where scores are kept, one JSON line each (default tune.jsonl). What is there already is not
                           done again: Ctrl-C keeps what is done, and the same command goes on
   -w, --workers <n>       replays at a time (default: one per core)
+      --queue <address>   have the replays done by those who lend their cores there (see lend --help), instead of here:
+                          redis://127.0.0.1:6379, or rediss://<host>:6379 with a password in BRINKMAP_QUEUE_PASSWORD
       --report <file>     write the report as a page too (HTML, one file), and as JSON beside it
       --json              print the report as JSON
   -h, --help              show this text
 Exit codes: 0 done, 1 a replay failed or an internal error, 2 wrong usage, 3 recording missing or unreadable,
-4 the results file cannot be used, 130 stopped`;
+4 the results file cannot be used, 6 the queue cannot be used, 130 stopped`;
 const options = {
   try: { type: "string", short: "t", multiple: true },
   random: { type: "string" },
@@ -35,6 +45,7 @@ const options = {
   truth: { type: "string" },
   results: { type: "string", short: "r", default: "tune.jsonl" },
   workers: { type: "string", short: "w", default: String(CORES) },
+  queue: { type: "string" },
   report: { type: "string" },
   json: { type: "boolean" },
   help: { type: "boolean", short: "h" },
@@ -83,9 +94,16 @@ export async function main(args: string[]): Promise<number> {
       });
     if (candidates.length === 0) return fail(2, "every setting to try is the base itself");
 
+    const execute = values.queue === undefined ? {} : { execute: await queued(values.queue) };
     isRunning = true;
     const run = await untilInterrupted((signal) =>
-      runAll(entries, [base, ...candidates], { results: values.results, workers, signal, what: "tune" }),
+      runAll(entries, [base, ...candidates], {
+        results: values.results,
+        workers,
+        signal,
+        what: "tune",
+        ...execute,
+      }),
     );
     for (const failure of run.failures) console.error(`tune: ${failure}`);
     if (run.left > 0) {
@@ -126,6 +144,13 @@ export async function main(args: string[]): Promise<number> {
     if (code !== null) return fail(code, (error as Error).message);
     throw error;
   }
+}
+
+/** Loaded by those alone who want it. */
+async function queued(address: string): Promise<Execute> {
+  const { parseServer } = await import("./queue/server.ts");
+  const { overQueue } = await import("./queue/coordinator.ts");
+  return overQueue({ server: parseServer(address), say: (line) => console.error(`tune: ${line}`) });
 }
 
 function whole(name: string, text: string, least: number, most: number): number {

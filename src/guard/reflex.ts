@@ -245,12 +245,7 @@ export class Reflex {
       throw new RangeError(`${width}x${height} rays: got ${amplitude.length} amplitudes`);
     }
     const frame = this.#frame;
-    const fit = this.#fit;
-    fit.fit(depth, rotation, position);
-    frame.trimPitch = fit.pitch;
-    frame.trimRoll = fit.roll;
-    frame.trimSamples = fit.samples;
-    level(rotation, position, fit.pitch, fit.roll, this.#turned, this.#moved);
+    this.#trim(depth, rotation, position);
     this.#phase ^= 1;
     frame.evidence = 0;
     if (this.#settings.gate === 0) {
@@ -259,6 +254,23 @@ export class Reflex {
     for (let strip = 0; strip < this.#strips; strip++) this.#walk(strip, depth, reason, amplitude);
     this.#judgeSight(depth, reason);
     return frame;
+  }
+
+  /** The sight alone that `look` would find; takes the same, and is called in its place for every frame. */
+  judge(depth: Uint16Array, reason: Uint8Array, rotation: Float64Array, position: Float64Array): Sight {
+    this.#trim(depth, rotation, position);
+    this.#judgeSight(depth, reason);
+    return this.#frame.sight;
+  }
+
+  /** Turns the lens's attitude so that the nearest floor in view comes to lie level. */
+  #trim(depth: Uint16Array, rotation: Float64Array, position: Float64Array): void {
+    const fit = this.#fit;
+    fit.fit(depth, rotation, position);
+    this.#frame.trimPitch = fit.pitch;
+    this.#frame.trimRoll = fit.roll;
+    this.#frame.trimSamples = fit.samples;
+    level(rotation, position, fit.pitch, fit.roll, this.#turned, this.#moved);
   }
 
   /** Walks one strip from its nearest floor outwards. */

@@ -103,6 +103,8 @@ export interface HeadOptions {
    * only the map is wanted: no reflex, reach or pace, and layers at the end alone. The map and the poses come out the same.
    */
   readonly isBare?: boolean;
+  /** The other half of it: frames are masked (`Head.maskedOf`) and judged (`Head.isCovered`), and nothing else is made of them. */
+  readonly isJudge?: boolean;
 }
 
 /**
@@ -137,6 +139,7 @@ export class Head {
   /** Of a bare head: whether the frame taken next was found not to be covered. */
   isClear = true;
   readonly #isBare: boolean;
+  readonly #isJudge: boolean;
   /** Made at the first frame, when poses are tracked. */
   #tracker: Tracker | null = null;
   /** Keyframes and loops of tracked poses; the map being made anew after a loop was closed. */
@@ -162,8 +165,9 @@ export class Head {
   readonly #position = new Float64Array(3);
 
   /** @throws {RangeError} if optics, a setting, or their combination are not valid, naming the field */
-  constructor(setup: Setup, settings: Settings, { isBare = false }: HeadOptions = {}) {
+  constructor(setup: Setup, settings: Settings, { isBare = false, isJudge = false }: HeadOptions = {}) {
     this.#isBare = isBare;
+    this.#isJudge = isJudge;
     this.setup = setup;
     this.settings = settings;
     this.grid = new BlockGrid(settings["map.voxelSize"]);
@@ -408,6 +412,11 @@ export class Head {
     return this.#channels[sensor]?.masked ?? null;
   }
 
+  /** Whether something lies before a sensor's lens, by its newest frame. */
+  isCovered(sensor: number): boolean {
+    return this.#channels[sensor]?.isCovered === true;
+  }
+
   /** Where the base was when it was last known, and the height of the floor under it; null before, and while lost. */
   get place(): { readonly worldFromBase: Pose; readonly floorHeight: number } | null {
     return this.#base;
@@ -462,6 +471,7 @@ export class Head {
       event.amplitude,
       typeof pose === "string" || "attitude" in pose ? null : pose,
     );
+    if (this.#isJudge) return;
     if (pose === "not yet") {
       frame.isWaiting = true;
       frame.time = time;
@@ -737,6 +747,10 @@ export class Head {
     if (channel.reflex === null) return;
     const levelFromLens = this.#levelFromLens(channel, time, pose);
     const R = this.#unpack(levelFromLens);
+    if (this.#isJudge) {
+      channel.isCovered = channel.reflex.judge(masked.depth, masked.reason, R, this.#position) === "covered";
+      return;
+    }
     const judged = channel.reflex.look(masked.depth, masked.reason, amplitude, R, this.#position);
     channel.judged = judged;
     channel.isCovered = judged.sight === "covered";

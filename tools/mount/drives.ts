@@ -13,6 +13,10 @@ const DEGREES = 180 / Math.PI;
 export const DRIVE_KINDS = ["whole", "straight", "smooth", "steady"] as const;
 export type DriveKind = (typeof DRIVE_KINDS)[number];
 
+/** Metres at which the simulated sensor just sees a white wall, from and to: the nearer, the noisier all that it sees. */
+export const SENSOR_KINDS = { milder: [5.5, 6.5], harsher: [4.5, 6] } as const;
+export type SensorKind = keyof typeof SENSOR_KINDS;
+
 /** A drive of a head that is mounted in a way nobody knows but `truth`. */
 export interface MountDrive {
   /** What is believed of the mount beforehand: wrong. */
@@ -33,11 +37,16 @@ export interface MountTruth {
   readonly odometryLateness: number;
 }
 
-/** The same seed gives the same drive. */
-export function mountDrive(seed: number, kind: DriveKind = "whole"): MountDrive {
+/** The same seed gives the same drive, whatever the sensor. */
+export function mountDrive(
+  seed: number,
+  kind: DriveKind = "whole",
+  sensor: SensorKind = "milder",
+): MountDrive {
   const random = new Random(seed, 77);
   const between = (low: number, high: number): number => low + (high - low) * random.uniform();
   const pick = <T>(choices: readonly T[]): T => choices[Math.floor(random.uniform() * choices.length)]!;
+  const wall = SENSOR_KINDS[sensor];
   const height = between(0.18, 0.6);
   const yaw = between(-6, 6);
   const pitch = between(8, 32);
@@ -113,7 +122,12 @@ export function mountDrive(seed: number, kind: DriveKind = "whole"): MountDrive 
         },
         mount: {},
         noise: {
-          ...{ gate: 150, seen: { reflectance: 0.8, range: between(5.5, 6.5) }, frequency: 60e6, dark: 200 },
+          ...{
+            gate: 150,
+            seen: { reflectance: 0.8, range: between(wall[0], wall[1]) },
+            frequency: 60e6,
+            dark: 200,
+          },
           amplitudeUnit: 8,
         },
       },

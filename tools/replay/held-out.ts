@@ -11,7 +11,7 @@ import {
   voxelOffset,
 } from "../../src/map/grid.ts";
 import type { DepthEvent, Setup } from "../../src/sense/events.ts";
-import { DEFAULT_MASK_SETTINGS, DepthMask } from "../../src/sense/mask.ts";
+import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskResult } from "../../src/sense/mask.ts";
 
 /** How well a map predicts frames it has not seen. */
 export interface HeldOutScore {
@@ -81,9 +81,10 @@ export class Questions {
     });
   }
 
-  of({ sensor, sequence, counts, amplitude }: DepthEvent): Question {
+  /** @param masked the frame as a mask with the usual settings and this range left it, if there is one already */
+  of({ sensor, sequence, counts, amplitude }: DepthEvent, masked: MaskResult | null = null): Question {
     const { mask, side, high } = this.#sensors[sensor]!;
-    const { depth, unitsPerMetre } = mask.apply(counts, amplitude);
+    const { depth, unitsPerMetre } = masked ?? mask.apply(counts, amplitude);
     const { width, height, x, y, z } = mask.rays;
     const rays: number[] = [];
     for (let top = 0; top < height; top += high) {

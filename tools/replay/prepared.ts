@@ -1,5 +1,5 @@
 import { Head } from "../../src/head/head.ts";
-import { resolveSettings, type Settings } from "../../src/head/settings.ts";
+import { resolveSettings, SETTINGS, type Settings } from "../../src/head/settings.ts";
 import type { Recording } from "../../src/record/file.ts";
 import type { DepthEvent, HeadEvent } from "../../src/sense/events.ts";
 import { HoldOut, type Question, Questions } from "./held-out.ts";
@@ -19,6 +19,8 @@ export type Prepared = PreparedFrame | Exclude<HeadEvent, DepthEvent>;
 /** Settings that nothing in a `Prepared` hangs on. */
 const INDIFFERENT = ["evidence.", "floor.", "track.", "map.voxelSize", "map.carveEvery", "map.layersEvery"];
 
+const MASK_SETTINGS = ["mask.minAmplitude", "mask.grazing", "mask.agreement"] as const;
+
 /** Two settings with the same text come to the same `Prepared`. */
 export function preparationOf(settings: Settings): string {
   const rest = Object.entries(settings).filter(
@@ -34,10 +36,11 @@ export function* prepare(recording: Recording, settings: Settings): Generator<Pr
   const { setup } = recording.header;
   const isTracked = settings["pose.source"] === "tracked";
   // Only the judgement is wanted of it: what it makes of tracked poses, that judgement does not wait for.
-  const head = new Head(setup, isTracked ? { ...settings, "pose.source": "reference" } : settings);
-  head.isMapping = false;
+  const judging = isTracked ? { ...settings, "pose.source": "reference" as const } : settings;
+  const head = new Head(setup, judging, { isJudge: true });
   const holdOut = new HoldOut();
   const questions = new Questions(setup, settings["map.maxRange"]);
+  const isUsualMask = MASK_SETTINGS.every((name) => settings[name] === SETTINGS[name].default);
   for (const event of recording.events()) {
     if (event.kind !== "depth") {
       const isOfPoses = event.kind !== "knock" && event.kind !== "floorcheck" && event.kind !== "waiver";
@@ -46,16 +49,13 @@ export function* prepare(recording: Recording, settings: Settings): Generator<Pr
       yield event;
       continue;
     }
-    let isClear = true;
-    for (const output of head.take(event)) {
-      if (output.kind === "reflex" && output.sequence === event.sequence)
-        isClear = output.sight !== "covered";
-    }
+    head.take(event);
     const masked = head.maskedOf(event.sensor);
     const isHeldOut = holdOut.isHeldOut(event.sensor);
     // One that the head finds unfit, it will find so again.
     if (masked === null || masked.depth.length !== event.counts.length) continue;
-    const question = isHeldOut ? questions.of(event) : null;
+    const question = isHeldOut ? questions.of(event, isUsualMask ? masked : null) : null;
+    const isClear = !head.isCovered(event.sensor);
     yield { event: { ...event, counts: masked.depth, amplitude: null }, isClear, question };
   }
 }

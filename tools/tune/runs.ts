@@ -1,24 +1,17 @@
 import { createHash } from "node:crypto";
-import {
-  appendFileSync,
-  createReadStream,
-  existsSync,
-  readdirSync,
-  readFileSync,
-  writeFileSync,
-} from "node:fs";
+import { appendFileSync, createReadStream, existsSync, readFileSync, writeFileSync } from "node:fs";
 import { availableParallelism } from "node:os";
-import { join } from "node:path";
-import { fileURLToPath } from "node:url";
-import { Tinypool } from "tinypool";
 import { resolveSettings, SettingError } from "../../src/head/settings.ts";
 import { DecodeError } from "../../src/record/bytes.ts";
 import { openRecording } from "../../src/record/file.ts";
 import { ProgressLine } from "../output/progress.ts";
+import { preparationOf } from "../replay/prepared.ts";
 import { settingsOf } from "../replay/run.ts";
+import { programHash } from "../score/program.ts";
 import { ScenarioError } from "../simulate/fields.ts";
 import type { Answer, Job, Score } from "./job.ts";
 import { type Labels, LabelsError, readLabels } from "./labels.ts";
+import { Lanes } from "./lanes.ts";
 
 export type Given = Readonly<Record<string, unknown>>;
 
@@ -40,16 +33,22 @@ export interface Entry {
   readonly scenario: unknown;
 }
 
+/** SHA-256 of a file. */
+export async function contentOf(path: string): Promise<string> {
+  const hash = createHash("sha256");
+  for await (const bytes of createReadStream(path)) hash.update(bytes as Uint8Array);
+  return hash.digest("hex");
+}
+
 /** @throws {DecodeError | LabelsError} and file errors, as from opening it */
 async function openEntry(path: string, scenario: unknown): Promise<Entry> {
   const recording = await openRecording(path);
   const settings = settingsOf(recording.header);
   recording.close();
-  const hash = createHash("sha256");
-  for await (const bytes of createReadStream(path)) hash.update(bytes as Uint8Array);
+  const content = await contentOf(path);
   const marked = readLabels(path);
   return {
-    ...{ path, content: hash.digest("hex"), settings },
+    ...{ path, content, settings },
     ...{ labels: marked?.labels ?? null, labelsText: marked?.text ?? "", scenario },
   };
 }
@@ -72,6 +71,7 @@ export function exitCodeOf(error: unknown, isRunning: boolean): number | null {
   const { code = "" } = error as NodeJS.ErrnoException;
   if (code.startsWith("ERR_PARSE_ARGS") || error instanceof SettingError || error instanceof RangeError)
     return 2;
+  if ((error as Error).name === "QueueError") return 6; // not loaded by those who need no queue
   const isFile = ["ENOENT", "EACCES", "EISDIR", "ENOSPC", "EROFS"].includes(code);
   if (error instanceof ResultsError || (isRunning && isFile)) return 4;
   return error instanceof DecodeError ||
@@ -82,34 +82,32 @@ export function exitCodeOf(error: unknown, isRunning: boolean): number | null {
     : null;
 }
 
-/** Threads run what was compiled of this folder. */
-const JOB = import.meta.url.endsWith(".ts")
-  ? new URL("../../dist/tools/tune/job.js", import.meta.url)
-  : new URL("./job.js", import.meta.url);
-
+/** What of the program makes a score: what another one scored is not taken for its own. */
+const MAKERS = ["geometry", "sense", "track", "map", "guard", "head", "record"].map((part) => `src/${part}`);
 let program: string | null = null;
-/** SHA-256 over the program that makes a score: what another one scored is not taken for its own. */
-function programHash(): string {
-  if (program !== null) return program;
-  const hash = createHash("sha256");
-  const root = fileURLToPath(new URL("../..", JOB));
-  for (const part of ["geometry", "sense", "track", "map", "guard", "head", "record", "../tools/replay"]) {
-    const folder = join(root, "src", part);
-    for (const name of readdirSync(folder).sort()) {
-      if (name.endsWith(".js")) hash.update(name).update(readFileSync(join(folder, name)));
-    }
-  }
-  program = hash.digest("hex");
+/** SHA-256 of it. */
+export function ownProgram(): string {
+  program ??= programHash([
+    ...MAKERS,
+    "tools/replay",
+    "tools/simulate",
+    "tools/tune/job.js",
+    "tools/tune/labels.js",
+    "tools/tune/true-map.js",
+  ]);
   return program;
 }
 
 /** Of everything a score depends on. Settings count as they take effect: one at its default is as one not given. */
-export function keyOf(entry: Entry, settings: Given): string {
+export function keyOf(
+  entry: Pick<Entry, "content" | "settings" | "labelsText" | "scenario">,
+  settings: Given,
+): string {
   const all = resolveSettings({ ...entry.settings, ...settings });
   const truth = entry.scenario === null ? [] : [entry.scenario];
   return createHash("sha256")
     .update(
-      JSON.stringify([programHash(), entry.content, entry.labelsText, Object.entries(all).sort(), ...truth]),
+      JSON.stringify([ownProgram(), entry.content, entry.labelsText, Object.entries(all).sort(), ...truth]),
     )
     .digest("hex");
 }
@@ -141,12 +139,31 @@ function readResults(path: string): Map<string, Score> {
   return scores;
 }
 
+/** A replay to be done. */
+export interface Task {
+  /** See `keyOf`. */
+  readonly key: string;
+  /** Tasks with the same one read and mask the same frames alike. */
+  readonly group: string;
+  readonly entry: Entry;
+  readonly job: Job;
+}
+
+/** Does tasks, in any order, and gives each answer to `take`; ends early, without an error, when `signal` is aborted. */
+export type Execute = (
+  tasks: readonly Task[],
+  take: (task: Task, answer: Answer) => void,
+  signal: AbortSignal,
+) => Promise<void>;
+
 export interface RunOptions {
   /** JSON lines, one per score; made if it is not there. */
   readonly results: string;
   readonly workers: number;
   readonly signal: AbortSignal;
   readonly what: string;
+  /** Where replays are done; by default in threads of this process. */
+  readonly execute?: Execute;
 }
 
 export interface Runs {
@@ -168,59 +185,43 @@ export interface Runs {
 export async function runAll(
   entries: readonly Entry[],
   settings: readonly Given[],
-  { results, workers, signal, what }: RunOptions,
+  { results, workers, signal, what, execute = inThreads(workers) }: RunOptions,
 ): Promise<Runs> {
   const known = readResults(results);
   appendFileSync(results, ""); // it can be written, or it is said now
   const keys = settings.map((given) => entries.map((entry) => keyOf(entry, given)));
-  // By recording first: its pages are then in memory.
-  const jobs = new Map<string, Job>();
-  for (const [r, { path, labels, scenario }] of entries.entries()) {
+  // By recording first, and by what is read of it: it is then prepared once.
+  const tasks = new Map<string, Task>();
+  for (const [r, entry] of entries.entries()) {
     for (const [s, given] of settings.entries()) {
       const key = keys[s]![r]!;
-      if (!known.has(key)) jobs.set(key, { path, settings: given, labels, scenario });
+      if (known.has(key)) continue;
+      const { path, labels, content, scenario } = entry;
+      const group = `${content} ${preparationOf(resolveSettings({ ...entry.settings, ...given }))}`;
+      tasks.set(key, { key, group, entry, job: { path, settings: given, labels, scenario } });
     }
   }
-  const kept = new Set(keys.flat()).size - jobs.size;
+  const kept = new Set(keys.flat()).size - tasks.size;
   const failures: string[] = [];
   let done = 0;
-  if (jobs.size > 0 && !signal.aborted) {
-    const threads = Math.min(workers, jobs.size);
-    const pool = new Tinypool({
-      filename: JOB.href,
-      minThreads: threads,
-      maxThreads: threads,
-      resourceLimits: { maxYoungGenerationSizeMb: 8 },
-    });
+  if (tasks.size > 0 && !signal.aborted) {
     const bar = new ProgressLine(what, "lines");
-    const stop = () => void pool.destroy();
-    signal.addEventListener("abort", stop, { once: true });
+    const take = ({ key, job }: Task, answer: Answer) => {
+      if (signal.aborted) return;
+      done++;
+      if ("failed" in answer) {
+        failures.push(`${job.path} with ${describeSettings(job.settings)}: ${answer.failed}`);
+      } else {
+        known.set(key, answer.score);
+        const row = { key, recording: job.path, settings: job.settings, score: answer.score };
+        appendFileSync(results, `${JSON.stringify(row)}\n`);
+      }
+      bar.show(done / tasks.size);
+    };
     try {
-      await Promise.all(
-        Array.from(jobs, async ([key, job]) => {
-          let answer: Answer;
-          try {
-            answer = (await pool.run(job)) as Answer;
-          } catch (error) {
-            if (signal.aborted) return;
-            answer = { failed: (error as Error).message };
-          }
-          if (signal.aborted) return;
-          done++;
-          if ("failed" in answer) {
-            failures.push(`${job.path} with ${describeSettings(job.settings)}: ${answer.failed}`);
-          } else {
-            known.set(key, answer.score);
-            const row = { key, recording: job.path, settings: job.settings, score: answer.score };
-            appendFileSync(results, `${JSON.stringify(row)}\n`);
-          }
-          bar.show(done / jobs.size);
-        }),
-      );
+      await execute([...tasks.values()], take, signal);
     } finally {
-      signal.removeEventListener("abort", stop);
       bar.stop();
-      await pool.destroy();
     }
   }
   return {
@@ -228,9 +229,24 @@ export async function runAll(
     failures: failures.sort(),
     done,
     kept,
-    left: jobs.size - done,
+    left: tasks.size - done,
   };
 }
+
+/** Does tasks in so many threads. */
+const inThreads =
+  (workers: number): Execute =>
+  async (tasks, take, signal) => {
+    const lanes = new Lanes(Math.min(workers, tasks.length));
+    const stop = () => void lanes.close();
+    signal.addEventListener("abort", stop, { once: true });
+    try {
+      await lanes.runAll(tasks, take);
+    } finally {
+      signal.removeEventListener("abort", stop);
+      await lanes.close();
+    }
+  };
 
 export function describeSettings(settings: Given): string {
   const words = Object.entries(settings).map(([name, value]) => `${name}=${String(value)}`);

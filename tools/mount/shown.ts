@@ -1,0 +1,101 @@
+import type { Pose } from "../../src/geometry/optics.ts";
+import { toYawPitchRoll } from "../../src/geometry/rigid.ts";
+
+const DEGREE = Math.PI / 180;
+/** Seconds over which a speed is taken: poses jitter. */
+const SPAN = 0.25;
+/** m/s and rad/s: below, it rests; above, it drives or turns. */
+const REST_SPEED = 0.03;
+const REST_RATE = 3 * DEGREE;
+const DRIVE_SPEED = 0.15;
+const TURN_RATE = 12 * DEGREE;
+/** What docs/mounting-the-head.md asks for; turns a little less, for they are seen from outside. */
+const REST = 1.8;
+const TURN = 85 * DEGREE;
+const STRAIGHT = 0.7;
+const HEADINGS = 4;
+const APART = 50 * DEGREE;
+const BRAKES = 2;
+/** Seconds within which it must have come from driving to rest, for a braking to be firm. */
+const FIRM = 1.2;
+
+interface Place {
+  readonly time: number;
+  readonly x: number;
+  readonly y: number;
+  readonly yaw: number;
+}
+
+/**
+ * What motion of a mounting drive has been shown so far, by the poses that a head tells while it drives: a guide for who drives,
+ * not a judgement. What the drive really showed, its recording tells.
+ */
+export class Shown {
+  readonly #recent: Place[] = [];
+  #restSince: number | null = null;
+  #rested = 0;
+  readonly #turned = { left: 0, right: 0 };
+  /** Metres driven straight on so far on this way, and the headings of ways that were long enough. */
+  #way = 0;
+  readonly #headings: number[] = [];
+  #droveAt = Number.NEGATIVE_INFINITY;
+  #brakes = 0;
+
+  /** @param time microseconds */
+  take(time: number, { position: [x, y], rotation }: Pose): void {
+    const place = { time: time / 1e6, x, y, yaw: toYawPitchRoll(rotation)[0] };
+    const last = this.#recent.at(-1);
+    if (last !== undefined && place.time <= last.time) return;
+    this.#recent.push(place);
+    while (this.#recent.length > 2 && place.time - this.#recent[1]!.time >= SPAN) this.#recent.shift();
+    const first = this.#recent[0]!;
+    const span = place.time - first.time;
+    if (last === undefined || span < SPAN / 2) return;
+    const rate = wrapped(place.yaw - first.yaw) / span;
+    const speed = Math.hypot(place.x - first.x, place.y - first.y) / span;
+    const step = wrapped(place.yaw - last.yaw);
+    if (rate > TURN_RATE) this.#turned.left += Math.max(0, step);
+    else if (rate < -TURN_RATE) this.#turned.right -= Math.min(0, step);
+    this.#followWay(place, last, speed, rate);
+    const isResting = speed < REST_SPEED && Math.abs(rate) < REST_RATE;
+    if (isResting) {
+      this.#restSince ??= first.time;
+      this.#rested = Math.max(this.#rested, place.time - this.#restSince);
+      if (place.time - this.#droveAt < FIRM) this.#brakes++;
+      this.#droveAt = Number.NEGATIVE_INFINITY;
+    } else this.#restSince = null;
+  }
+
+  #followWay(place: Place, last: Place, speed: number, rate: number): void {
+    if (Math.abs(rate) > TURN_RATE || speed < REST_SPEED) {
+      this.#way = 0;
+      return;
+    }
+    this.#way += Math.hypot(place.x - last.x, place.y - last.y);
+    if (speed > DRIVE_SPEED) this.#droveAt = place.time;
+    if (this.#way < STRAIGHT) return;
+    const isNew = this.#headings.every((heading) => Math.abs(wrapped(heading - place.yaw)) > APART);
+    if (isNew) this.#headings.push(place.yaw);
+  }
+
+  /** What to do yet, first things first; empty when all was shown. */
+  missing(): string[] {
+    const turn = (side: "left" | "right"): string[] => {
+      const done = this.#turned[side];
+      if (done >= TURN) return [];
+      return [`turn ${side} on the spot by a right angle (${Math.round(done / DEGREE)} of 90 degrees)`];
+    };
+    const ways = this.#headings.length;
+    return [
+      ...(this.#rested >= REST ? [] : ["stand still for two seconds"]),
+      ...turn("left"),
+      ...turn("right"),
+      ...(ways >= HEADINGS ? [] : [`drive a metre straight on (in ${ways} of ${HEADINGS} directions)`]),
+      ...(this.#brakes >= BRAKES
+        ? []
+        : [`drive briskly and brake firmly (${this.#brakes} of ${BRAKES} times)`]),
+    ];
+  }
+}
+
+const wrapped = (angle: number): number => angle - 2 * Math.PI * Math.round(angle / (2 * Math.PI));

@@ -1,0 +1,181 @@
+import { isIP } from "node:net";
+import { Redis, type RedisOptions } from "ioredis";
+
+/** The queue cannot be used, or not any more; the message says what to do. */
+export class QueueError extends Error {
+  override readonly name = "QueueError";
+}
+
+/** Where the queue is. */
+export interface Server {
+  readonly options: RedisOptions;
+  /** For people: the address without its password. */
+  readonly name: string;
+}
+
+/** So that a password need not stand in a command that all users of a machine can list. */
+const PASSWORD = "BRINKMAP_QUEUE_PASSWORD";
+const DEFAULT_PORT = 6379;
+
+/**
+ * Reads `redis://host:port` or `rediss://user@host:port`; the password may come from the environment.
+ * @throws {RangeError} naming what is wrong; beyond this machine nothing goes without password and encryption
+ */
+export function parseServer(text: string, environment: NodeJS.ProcessEnv = process.env): Server {
+  const wanted = "a queue's address is redis://127.0.0.1:6379 or rediss://<host>:6379";
+  const url = URL.canParse(text) ? new URL(text) : null;
+  if (url === null || !["redis:", "rediss:"].includes(url.protocol) || url.hostname === "")
+    throw new RangeError(`${wanted}, got "${text.replace(/\/\/[^@/]*@/, "//")}"`);
+  if (!/^\/?\d{0,3}$/.test(url.pathname) || url.search !== "" || url.hash !== "")
+    throw new RangeError(`${wanted}, with nothing after it but the number of a database`);
+  const host = url.hostname.replace(/^\[|\]$/g, "");
+  const port = url.port === "" ? DEFAULT_PORT : Number(url.port);
+  const password = decodeURIComponent(url.password) || environment[PASSWORD] || "";
+  const isEncrypted = url.protocol === "rediss:";
+  if (!isLoopback(host) && !(isEncrypted && password !== "")) {
+    throw new RangeError(
+      `${host} is another machine: take rediss:// and a password (in ${PASSWORD}), or a tunnel to a port of this machine`,
+    );
+  }
+  const username = decodeURIComponent(url.username);
+  return {
+    options: {
+      ...{ host, port, db: Number(url.pathname.slice(1)) },
+      ...(username !== "" && { username }),
+      ...(password !== "" && { password }),
+      ...(isEncrypted && { tls: { servername: isIP(host) === 0 ? host : "" } }),
+    },
+    name: `${url.protocol}//${url.host}${url.pathname.length > 1 ? url.pathname : ""}`,
+  };
+}
+
+const isLoopback = (host: string): boolean => host === "localhost" || host === "::1" || /^127\./.test(host);
+
+/** What an error of the server or on the way to it means, and what to do. */
+export function explain({ name, options }: Server, error: Error): QueueError {
+  const { message } = error;
+  const { code = "" } = error as NodeJS.ErrnoException;
+  if (code === "ECONNREFUSED") {
+    return new QueueError(
+      `nobody answers at ${name}; start a server there, for example "redis-server --bind 127.0.0.1 --port ${options.port}" (Debian's package redis-server or valkey-server)`,
+    );
+  }
+  if (code === "ENOTFOUND" || code === "EAI_AGAIN")
+    return new QueueError(`there is no machine of the name "${options.host}" (of ${name})`);
+  if (/NOAUTH/.test(message))
+    return new QueueError(`${name} wants a password: give it in the environment, ${PASSWORD}`);
+  if (/WRONGPASS|invalid password|without any password/.test(message))
+    return new QueueError(`${name} does not take this password (${PASSWORD}, or in the address): ${message}`);
+  if (/Protocol error|Parser/.test(message))
+    return new QueueError(`what answers at ${name} is no Redis or Valkey; is the port the right one?`);
+  if (/certificate|SSL|TLS|wrong version number/i.test(`${message} ${code}`)) {
+    return new QueueError(
+      `no encrypted connection to ${name}: ${message}. For a certificate of your own give NODE_EXTRA_CA_CERTS; a server without TLS is redis://`,
+    );
+  }
+  if (/ETIMEDOUT|EHOSTUNREACH|ENETUNREACH/.test(`${code} ${message}`)) {
+    return new QueueError(
+      `no answer from ${name} in ${ANSWER / 1000} s; is that its address, and does it let us in?`,
+    );
+  }
+  return new QueueError(`${name}: ${message}`);
+}
+
+/** Milliseconds within which a server must answer. */
+const ANSWER = 5000;
+/** Milliseconds for which a server that was lost is tried again. */
+const PATIENCE = 60_000;
+
+/** A connection that comes back when the server does, and `lost` when it does not for too long. */
+export class Connection {
+  readonly client: Redis;
+  /** Aborted with a `QueueError` when the server stays away. */
+  readonly lost: AbortSignal;
+  readonly server: Server;
+  readonly #others: Redis[] = [];
+  #timer: NodeJS.Timeout | null = null;
+
+  private constructor(server: Server, say: (line: string) => void, patience: number) {
+    const controller = new AbortController();
+    this.server = server;
+    this.lost = controller.signal;
+    this.client = new Redis({ ...server.options, ...LASTING });
+    let why = new Error("the connection was closed");
+    this.client.on("error", (error: Error) => {
+      why = error;
+    });
+    this.client.on("close", () => {
+      if (this.#timer !== null) return;
+      say(`lost ${server.name}; trying again for ${patience / 1000} s`);
+      this.#timer = setTimeout(
+        () => controller.abort(new QueueError(`${server.name} stayed away: ${explain(server, why).message}`)),
+        patience,
+      );
+    });
+    this.client.on("ready", () => {
+      if (this.#timer === null) return;
+      clearTimeout(this.#timer);
+      this.#timer = null;
+      say(`${server.name} is back`);
+    });
+  }
+
+  /**
+   * @param patience milliseconds
+   * @throws {QueueError} when the server cannot be used
+   */
+  static async open(
+    server: Server,
+    say: (line: string) => void,
+    patience: number = PATIENCE,
+  ): Promise<Connection> {
+    await probe(server);
+    return new Connection(server, say, patience);
+  }
+
+  /** Another one, for commands that wait and for the queue itself; closed with this one. */
+  beside(): Redis {
+    const other = new Redis({ ...this.server.options, ...LASTING });
+    other.on("error", () => {}); // told by the first
+    this.#others.push(other);
+    return other;
+  }
+
+  close(): void {
+    this.client.removeAllListeners("close");
+    if (this.#timer !== null) clearTimeout(this.#timer);
+    for (const one of [this.client, ...this.#others]) one.disconnect();
+  }
+}
+
+const LASTING: RedisOptions = {
+  maxRetriesPerRequest: null,
+  connectTimeout: ANSWER,
+  retryStrategy: (times) => Math.min(100 * times, 1000),
+};
+
+/** One try. @throws {QueueError} */
+async function probe(server: Server): Promise<void> {
+  let first: Error | null = null;
+  const client = new Redis({
+    ...server.options,
+    ...{ lazyConnect: true, connectTimeout: ANSWER, maxRetriesPerRequest: 0, enableReadyCheck: false },
+    retryStrategy: () => null,
+  });
+  client.on("error", (error: Error) => {
+    first ??= error;
+  });
+  const timer = setTimeout(() => {
+    first ??= new Error("ETIMEDOUT");
+    client.disconnect();
+  }, ANSWER);
+  try {
+    await client.connect();
+    await client.ping();
+  } catch (error) {
+    throw explain(server, first ?? (error as Error));
+  } finally {
+    clearTimeout(timer);
+    client.disconnect();
+  }
+}
