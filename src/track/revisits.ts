@@ -15,6 +15,8 @@ const STEP_SIGMA = 0.004;
 const WAY_SIGMA = 0.03;
 const STEP_YAW = 0.1 * DEGREE;
 const WAY_YAW = 0.3 * DEGREE;
+/** Metres, 1 sigma: frames whose place against the map near by is less sure are no evidence of where things are. */
+const MOST_SLACK = 0.025;
 /** Maps are made anew when any keyframe moves by more: metres, radians. */
 const WORTH = 0.02;
 const WORTH_ANGLE = 0.4 * DEGREE;
@@ -102,21 +104,20 @@ export class Revisits {
 
   #keep({ time, sensor, result, floorHeight, depth, unitsPerMetre, samples }: RevisitInput): void {
     const { worldFromLens } = result;
-    const isGood =
-      result.isSteady && (result.hold === "held" || result.hold === "carried") && result.share > 0.5;
-    if (!isGood) return;
+    const { way, doubt, slack } = this.#tracker;
+    const isSure = result.hold !== "sliding" || slack <= MOST_SLACK;
+    if (!(result.isSteady && isSure && result.share > 0.5)) return;
     if (this.#last !== null) {
       const moved = compose(invert(this.#last), worldFromLens);
       const isNear = Math.hypot(...moved.position) < KEYFRAME_STEP;
       if (isNear && angleBetween(this.#last.rotation, worldFromLens.rotation) < KEYFRAME_TURN) return;
     }
-    const { way, doubt } = this.#tracker;
     const gone = way - this.#lastWay;
     // What was built into the map since is doubt between these two.
     const built = Math.max(0, Math.sqrt(doubt.built) - Math.sqrt(this.#lastBuilt));
     this.store.add({
       ...{ time, sensor, worldFromLens, floorHeight, way, doubt, depth, unitsPerMetre, samples },
-      sigma: this.#isUntied ? UNTIED : STEP_SIGMA + WAY_SIGMA * gone + built,
+      sigma: this.#isUntied ? UNTIED : STEP_SIGMA + WAY_SIGMA * gone + built + slack,
       yawSigma: this.#isUntied ? UNTIED_YAW : STEP_YAW + WAY_YAW * gone,
     });
     this.#isUntied = false;
