@@ -20,6 +20,8 @@ const MOST_SLACK = 0.025;
 /** Maps are made anew when any keyframe moves by more: metres, radians. */
 const WORTH = 0.02;
 const WORTH_ANGLE = 0.4 * DEGREE;
+/** A loop that moves nothing is told of when so much of its way no longer counts as drift. */
+const NEWS = 0.5;
 /** 1 sigma where the head was lost between: metres, radians. */
 const UNTIED = 20;
 const UNTIED_YAW = 10 * DEGREE;
@@ -42,10 +44,10 @@ export interface RevisitInput {
   readonly samples: Samples;
 }
 
-/** The world was corrected after a loop was closed; keyframes and tracker have it already. */
+/** A loop was closed; keyframes and tracker have it already. */
 export interface Correction {
-  /** Where the newest poses are now: new world from old, as it is near the head. */
-  readonly newFromOld: Pose;
+  /** Where the newest poses are now: new world from old, as it is near the head; null when nothing had to move. */
+  readonly newFromOld: Pose | null;
   /** Metres of way between the two visits, and by how much the place moved: metres, radians. */
   readonly way: number;
   readonly distance: number;
@@ -98,8 +100,7 @@ export class Revisits {
     if (input.isClear) this.#keep(input);
     if (this.#remaking !== null) return this.#remake(this.#remaking);
     const closed = this.finder.step();
-    if (closed !== null) this.#begin(closed);
-    return null;
+    return closed === null ? null : this.#begin(closed);
   }
 
   #keep({ time, sensor, result, floorHeight, depth, unitsPerMetre, samples }: RevisitInput): void {
@@ -131,7 +132,8 @@ export class Revisits {
     this.#lastBuilt = doubt.built;
   }
 
-  #begin(closed: LoopClosed): void {
+  /** Begins to make the maps anew; what to say at once when that is not worth it. */
+  #begin(closed: LoopClosed): Correction | null {
     const { frames } = this.store;
     // What lies between the two visits is placed by both, back to where the head was lost.
     for (let n = frames.length - 1; n >= 0; n--) {
@@ -146,14 +148,18 @@ export class Revisits {
       return far > WORTH || angleBetween(pose.rotation, before.rotation) > WORTH_ANGLE;
     });
     if (!isWorth) {
+      const before = this.#tracker.doubt.drifted;
       this.#tracker.returnTo(closed.old.doubt);
-      return;
+      // On a round driven again and again each place is one that was seen before: only what eases the doubt is news.
+      const isNews = before - this.#tracker.doubt.drifted >= NEWS * closed.way;
+      return isNews ? { newFromOld: null, way: closed.way, distance: 0, angle: 0 } : null;
     }
     const last = frames.length - 1;
     const newFromOld = compose(closed.poses[last]!, invert(frames[last]!.worldFromLens));
     this.#remaking = { ...this.#tracker.emptyMaps(), closed, poses: closed.poses, done: 0, newFromOld };
     this.store.isFixed = true;
     this.finder.restart();
+    return null;
   }
 
   #remake(making: Remaking): Correction | null {

@@ -195,6 +195,9 @@ const FACING_SPREAD = 0.25;
 const FACING_SIGMA = 0.035;
 /** Errors of few samples are their own noise rather than one flaw of the map that many share: they count for so much more. */
 const FEW = 10;
+/** Few samples that face an axis and are so far from where a rolling base can be are not believed, until so many seconds on. */
+const THIN_SIGMAS = 3;
+const THIN_PATIENCE = 1;
 /** Metres, 1 sigma: what depth says of the step between two frames, along an axis that it holds. */
 const STEP_NOISE = 0.003;
 /** Odometry is compared with depth over this time, seconds; it disagrees beyond these. */
@@ -244,6 +247,8 @@ export class Tracker {
   /** Of the frame in hand, along each axis of its geometry: information, and the share of the geometry's step that was kept. */
   readonly #information = new Float64Array(3);
   readonly #keeps = new Float64Array(3);
+  /** Metres, 1 sigma: along an axis, doubt by samples that were not believed. */
+  readonly #refuted = new Float64Array(3);
   /** (9) sum of a a^T over the axes a that were free in the last frame. */
   readonly #freed = new Float64Array(9);
   /** Way so far; variance that was built into the map on the way. */
@@ -496,16 +501,17 @@ export class Tracker {
   #accept(input: TrackInput, dt: number, share: number, sigma: number, growth: number): TrackResult {
     const s = this.settings;
     const { attitude, baseFromLens, all } = input;
-    const weak = this.#judgeAxes(input);
-    const rolled = weak.length > 0 ? this.#roll(input, weak, dt, growth) : null;
-    const pull = this.#weigh(input, weak, rolled, sigma, growth);
+    const { weak, thin } = this.#judgeAxes(input);
+    const rolled = weak.length + thin.length > 0 ? this.#roll(input, [...weak, ...thin], dt, growth) : null;
+    if (rolled !== null) this.#doubtThin(input, weak, thin, rolled, dt);
+    const pull = this.#weigh(input, weak, thin, rolled, sigma, growth);
     if (pull === null) return this.#lose(input);
     this.#freed.fill(0);
     for (const k of weak) addSquare(this.#freed, this.#registrar.result.strength.axes, 3 * k, 1);
     for (let i = 0; i < 3; i++) this.#pose.position[i]! += pull[i]!;
 
     const base = compose(poseOf(this.#pose), invert(baseFromLens));
-    const velocity = this.#velocityTo(base, weak, rolled, sigma, dt);
+    const velocity = this.#velocityTo(base, rolled === null ? weak : [...weak, ...thin], rolled, sigma, dt);
     const [yawBefore] = toYawPitchRoll(this.#base.rotation);
     const [yawAfter] = toYawPitchRoll(base.rotation);
     this.#yawRate = wrapAngle(yawAfter - yawBefore) / dt;
@@ -522,8 +528,9 @@ export class Tracker {
       const now = turn(conjugate(base.rotation), velocity);
       const gain = Math.min(1, dt / REST_MEMORY);
       this.#heldVelocity = add(this.#heldVelocity, add(now, this.#heldVelocity, -1), gain);
-      this.#rolling.see(base);
-    } else this.#rolling.interrupt();
+    }
+    if (weak.length + thin.length === 0) this.#rolling.see(base);
+    else this.#rolling.interrupt();
     const hold = weak.length > 0 ? "sliding" : this.#built > HELD_DOUBT ** 2 ? "carried" : "held";
     if (this.#frames % s.fuseEvery === 0) {
       if (weak.length === 0) {
@@ -542,24 +549,58 @@ export class Tracker {
     return this.#done(input, hold, share);
   }
 
-  /** Axes of the geometry, by number, that depth does not hold; `#information` is set to what it says along each. */
-  #judgeAxes(input: TrackInput): number[] {
+  /**
+   * Axes of the geometry, by number, that depth does not hold, and those that only a few samples hold. `#information` is set to
+   * what depth says along each.
+   */
+  #judgeAxes(input: TrackInput): { weak: number[]; thin: number[] } {
     const { strength, shares } = this.#registrar.result;
     const weak: number[] = [];
+    const thin: number[] = [];
     const least = this.settings.minStrength;
     const hasOdometry = input.odometry !== null && this.#odometry !== null;
+    this.#refuted.fill(0);
     for (let k = 0; k < 3; k++) {
-      const [a, b, c] = [strength.axes[3 * k]!, strength.axes[3 * k + 1]!, strength.axes[3 * k + 2]!];
       // What was free a moment ago must be held clearly before it counts as held again.
-      const bar = quadratic(this.#freed, a, b, c) > 0.5 ? 2 * least : least;
+      const bar = quadratic(this.#freed, ...this.#axis(k)) > 0.5 ? 2 * least : least;
       // A clear hold is one; less may be feigned by the normals of a floor or wall, so samples must face the axis.
       // Odometry bounds what noise can feign: with it a little is enough.
       const isClear = shares[k]! >= (hasOdometry ? bar : CLEAR_STRENGTH * bar);
       const information = isClear ? strength.values[k]! : this.#facingInformation(k);
       this.#information[k] = information;
-      if (!isClear && HONESTY / information > FACING_SIGMA ** 2) weak.push(k);
+      if (!isClear) (HONESTY / information > FACING_SIGMA ** 2 ? weak : thin).push(k);
     }
-    return weak;
+    return { weak, thin };
+  }
+
+  /**
+   * A few samples that face an axis may lie on the wrong thing. Where a base that rolls cannot have come from its last place,
+   * they are not believed, and the axis becomes a weak one; while they insist, the place is less and less sure, until they are.
+   */
+  #doubtThin(input: TrackInput, weak: number[], thin: number[], rolled: CompletedStep, dt: number): void {
+    const from = add(this.#lensAfter(input, rolled.step), this.#lens, -1);
+    for (const k of [...thin]) {
+      const axis = this.#axis(k);
+      const off = Math.abs(dot(axis, from));
+      const variance = this.#doubtAfter(rolled, axis) ** 2 + HONESTY / this.#information[k]!;
+      if (off * off <= THIN_SIGMAS ** 2 * variance) continue;
+      thin.splice(thin.indexOf(k), 1);
+      weak.push(k);
+      this.#refuted[k] = (off * dt) / (THIN_SIGMAS * THIN_PATIENCE);
+    }
+    weak.sort();
+  }
+
+  /** Metres, 1 sigma: how sure the place along an axis is after a step of a rolling base. */
+  #doubtAfter(rolled: CompletedStep, axis: Vec3): number {
+    const known = Math.sqrt(Math.max(0, quadratic(this.#covariance, ...axis)));
+    return Math.hypot(known + rootOf(rolled.steady, axis), rootOf(rolled.white, axis));
+  }
+
+  /** Where the registration has the lens. */
+  get #lens(): Vec3 {
+    const { position } = this.#pose;
+    return [position[0]!, position[1]!, position[2]!];
   }
 
   #axis(k: number): Vec3 {
@@ -597,25 +638,26 @@ export class Tracker {
   #weigh(
     input: TrackInput,
     weak: readonly number[],
+    thin: readonly number[],
     rolled: CompletedStep | null,
     sigma: number,
     growth: number,
   ): Vec3 | null {
     const P = this.#covariance;
     const next = new Float64Array(9);
-    const at = this.#prior.at.position;
-    const off: Vec3 = [0, 1, 2].map((i) => this.#pose.position[i]! - at[i]!) as [number, number, number];
-    const expected = rolled === null ? null : this.#lensAfter(input, rolled.step);
+    const at: Vec3 = [this.#prior.at.position[0]!, this.#prior.at.position[1]!, this.#prior.at.position[2]!];
+    const off = add(this.#lens, at, -1);
+    const ahead: Vec3 = rolled === null ? [0, 0, 0] : add(this.#lensAfter(input, rolled.step), at, -1);
     let pull: Vec3 = [0, 0, 0];
     for (let k = 0; k < 3; k++) {
       const axis = this.#axis(k);
       const isWeak = weak.includes(k);
+      const isRolled = rolled !== null && (isWeak || thin.includes(k));
       const information = this.#information[k]!;
-      const known = Math.max(0, quadratic(P, ...axis));
-      const more =
-        rolled === null || !isWeak ? growth * this.#unrest(input, ...axis) : rootOf(rolled.steady, axis);
-      const white = rolled === null || !isWeak ? 0 : quadratic(rolled.white, ...axis);
-      const before = Math.sqrt((Math.sqrt(known) + more) ** 2 + white);
+      const before =
+        (isRolled
+          ? this.#doubtAfter(rolled, axis)
+          : rootOf(P, axis) + growth * this.#unrest(input, ...axis)) + this.#refuted[k]!;
       if (!isWeak && before > TRUSTED_DOUBT) {
         // What holds after long doubt may be another thing than it seems. Where it was expected it is taken for what it seems,
         // and the doubt stays; elsewhere it is for the strict test of the lost.
@@ -625,13 +667,12 @@ export class Tracker {
       // A free axis has no more information than the noise of its normals feigns: none, for the covariance.
       const variance = isWeak ? before * before : 1 / (1 / (before * before) + information / HONESTY);
       addSquare(next, axis, 0, variance);
-      if (!isWeak) continue;
+      if (!isWeak && !isRolled) continue;
       // Of the step along this axis the geometry's part stays; it carries the prior in it already.
-      const doubt = rolled === null ? sigma : more;
+      const doubt = !isRolled ? sigma : isWeak ? rootOf(rolled.steady, axis) : before;
       const keep = (information * doubt * doubt) / (information * doubt * doubt + HONESTY);
       this.#keeps[k] = keep;
-      const ahead = expected === null ? 0 : dot(axis, add(expected, [at[0]!, at[1]!, at[2]!], -1));
-      pull = add(pull, axis, -(1 - keep) * (dot(axis, off) - ahead));
+      pull = add(pull, axis, -(1 - keep) * dot(axis, add(off, ahead, -1)));
     }
     P.set(next);
     return pull;
