@@ -608,12 +608,14 @@ export class Head {
     const correction = this.#revisits?.take(frame) ?? null;
     if (correction !== null) {
       const { newFromOld, way, distance, angle } = correction;
-      worldFromBase = compose(newFromOld, worldFromBase);
-      worldFromLens = compose(newFromOld, worldFromLens);
       this.#outputs.push({ kind: "track", time, note: { what: "loop closed", way, distance, angle } });
-      this.#remakeMap();
-      this.guard.move(...planar(newFromOld));
-      this.#brinks = null;
+      if (newFromOld !== null) {
+        worldFromBase = compose(newFromOld, worldFromBase);
+        worldFromLens = compose(newFromOld, worldFromLens);
+        this.#remakeMap();
+        this.guard.move(...planar(newFromOld));
+        this.#brinks = null;
+      }
     }
     this.#start = worldFromBase;
     const state = { hold, covariance, yawSigma, share };
@@ -928,6 +930,7 @@ function trackerSettings(settings: Settings): TrackerSettings {
     yawSigma: settings["track.yawNoise"] * RADIANS,
     yawDrift: (settings["track.yawDrift"] * RADIANS) / 60,
     odometryShare: settings["track.odometryError"],
+    expectsRolling: settings["track.rolling"] === "learned",
     writeSigma: settings["track.writeSigma"],
     patience: settings["track.patience"],
   };

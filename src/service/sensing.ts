@@ -339,7 +339,7 @@ export class Sensing {
           break;
         case "track":
           // What lies behind is bent otherwise now.
-          if (output.note.what === "loop closed") this.#pictures.trail.clear();
+          if (output.note.what === "loop closed" && output.note.distance > 0) this.#pictures.trail.clear();
           this.#say(output);
           break;
         case "reach":

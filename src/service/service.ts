@@ -1361,7 +1361,9 @@ function trackText(note: TrackNote): string {
     case "found":
       return `found again, ${note.distance.toFixed(2)} m from where it was last known`;
     case "loop closed":
-      return `a place seen before was recognised: position corrected by ${note.distance.toFixed(2)} m, the map is made anew`;
+      return note.distance > 0
+        ? `a place seen before was recognised: position corrected by ${note.distance.toFixed(2)} m, the map is made anew`
+        : "a place seen before was recognised where it was expected";
     case "yaw jump":
       return `the orientation sensor's yaw jumped by ${degrees(note.angle)}; not followed`;
     case "odometry disagrees":

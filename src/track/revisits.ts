@@ -15,9 +15,13 @@ const STEP_SIGMA = 0.004;
 const WAY_SIGMA = 0.03;
 const STEP_YAW = 0.1 * DEGREE;
 const WAY_YAW = 0.3 * DEGREE;
+/** Metres, 1 sigma: frames whose place against the map near by is less sure are no evidence of where things are. */
+const MOST_SLACK = 0.025;
 /** Maps are made anew when any keyframe moves by more: metres, radians. */
 const WORTH = 0.02;
 const WORTH_ANGLE = 0.4 * DEGREE;
+/** A loop that moves nothing is told of when so much of its way no longer counts as drift. */
+const NEWS = 0.5;
 /** 1 sigma where the head was lost between: metres, radians. */
 const UNTIED = 20;
 const UNTIED_YAW = 10 * DEGREE;
@@ -40,10 +44,10 @@ export interface RevisitInput {
   readonly samples: Samples;
 }
 
-/** The world was corrected after a loop was closed; keyframes and tracker have it already. */
+/** A loop was closed; keyframes and tracker have it already. */
 export interface Correction {
-  /** Where the newest poses are now: new world from old, as it is near the head. */
-  readonly newFromOld: Pose;
+  /** Where the newest poses are now: new world from old, as it is near the head; null when nothing had to move. */
+  readonly newFromOld: Pose | null;
   /** Metres of way between the two visits, and by how much the place moved: metres, radians. */
   readonly way: number;
   readonly distance: number;
@@ -96,27 +100,25 @@ export class Revisits {
     if (input.isClear) this.#keep(input);
     if (this.#remaking !== null) return this.#remake(this.#remaking);
     const closed = this.finder.step();
-    if (closed !== null) this.#begin(closed);
-    return null;
+    return closed === null ? null : this.#begin(closed);
   }
 
   #keep({ time, sensor, result, floorHeight, depth, unitsPerMetre, samples }: RevisitInput): void {
     const { worldFromLens } = result;
-    const isGood =
-      result.isSteady && (result.hold === "held" || result.hold === "carried") && result.share > 0.5;
-    if (!isGood) return;
+    const { way, doubt, slack } = this.#tracker;
+    const isSure = result.hold !== "sliding" || slack <= MOST_SLACK;
+    if (!(result.isSteady && isSure && result.share > 0.5)) return;
     if (this.#last !== null) {
       const moved = compose(invert(this.#last), worldFromLens);
       const isNear = Math.hypot(...moved.position) < KEYFRAME_STEP;
       if (isNear && angleBetween(this.#last.rotation, worldFromLens.rotation) < KEYFRAME_TURN) return;
     }
-    const { way, doubt } = this.#tracker;
     const gone = way - this.#lastWay;
     // What was built into the map since is doubt between these two.
     const built = Math.max(0, Math.sqrt(doubt.built) - Math.sqrt(this.#lastBuilt));
     this.store.add({
       ...{ time, sensor, worldFromLens, floorHeight, way, doubt, depth, unitsPerMetre, samples },
-      sigma: this.#isUntied ? UNTIED : STEP_SIGMA + WAY_SIGMA * gone + built,
+      sigma: this.#isUntied ? UNTIED : STEP_SIGMA + WAY_SIGMA * gone + built + slack,
       yawSigma: this.#isUntied ? UNTIED_YAW : STEP_YAW + WAY_YAW * gone,
     });
     this.#isUntied = false;
@@ -130,7 +132,8 @@ export class Revisits {
     this.#lastBuilt = doubt.built;
   }
 
-  #begin(closed: LoopClosed): void {
+  /** Begins to make the maps anew; what to say at once when that is not worth it. */
+  #begin(closed: LoopClosed): Correction | null {
     const { frames } = this.store;
     // What lies between the two visits is placed by both, back to where the head was lost.
     for (let n = frames.length - 1; n >= 0; n--) {
@@ -145,14 +148,18 @@ export class Revisits {
       return far > WORTH || angleBetween(pose.rotation, before.rotation) > WORTH_ANGLE;
     });
     if (!isWorth) {
+      const before = this.#tracker.doubt.drifted;
       this.#tracker.returnTo(closed.old.doubt);
-      return;
+      // On a round driven again and again each place is one that was seen before: only what eases the doubt is news.
+      const isNews = before - this.#tracker.doubt.drifted >= NEWS * closed.way;
+      return isNews ? { newFromOld: null, way: closed.way, distance: 0, angle: 0 } : null;
     }
     const last = frames.length - 1;
     const newFromOld = compose(closed.poses[last]!, invert(frames[last]!.worldFromLens));
     this.#remaking = { ...this.#tracker.emptyMaps(), closed, poses: closed.poses, done: 0, newFromOld };
     this.store.isFixed = true;
     this.finder.restart();
+    return null;
   }
 
   #remake(making: Remaking): Correction | null {

@@ -8,6 +8,7 @@ import {
   IDENTITY,
   invert,
   multiply,
+  slerp,
   toRotationVector,
   toYawPitchRoll,
   turn,
@@ -18,6 +19,7 @@ import type { WorldDoubt } from "./keyframes.ts";
 import { emptyMatches } from "./normal-equations.ts";
 import { type PlaceDoubt, PlaceMatcher } from "./places.ts";
 import { Registrar, type Stage, turnBy } from "./register.ts";
+import { type CompletedStep, completeStep, Rolling, spreadAlong } from "./rolling.ts";
 import { type Placement, placement, poseOf, type Samples, SurfelMap, setPlacement } from "./surfels.ts";
 
 /**
@@ -44,6 +46,8 @@ export interface TrackerSettings {
   readonly speed: number;
   /** Share of the speed in a free direction that is left after a second. */
   readonly coasting: number;
+  /** Whether a base that has shown itself to roll along one of its axes is expected to go on so. */
+  readonly expectsRolling: boolean;
   /** Odometry: error as a share of the way, and for each frame, metres. */
   readonly odometryShare: number;
   readonly odometrySigma: number;
@@ -74,6 +78,7 @@ export const DEFAULT_TRACKER_SETTINGS: TrackerSettings = {
   acceleration: 2,
   speed: 0.3,
   coasting: 0.2,
+  expectsRolling: true,
   odometryShare: 0.03,
   odometrySigma: 0.003,
   minMatches: 120,
@@ -190,6 +195,11 @@ const FACING_SPREAD = 0.25;
 const FACING_SIGMA = 0.035;
 /** Errors of few samples are their own noise rather than one flaw of the map that many share: they count for so much more. */
 const FEW = 10;
+/** Few samples that face an axis and are so far from where a rolling base can be are not believed, until so many seconds on. */
+const THIN_SIGMAS = 3;
+const THIN_PATIENCE = 1;
+/** Metres, 1 sigma: what depth says of the step between two frames, along an axis that it holds. */
+const STEP_NOISE = 0.003;
 /** Odometry is compared with depth over this time, seconds; it disagrees beyond these. */
 const COMPARED = 1;
 const SLIP_METRES = 0.06;
@@ -234,18 +244,26 @@ export class Tracker {
   #levelled: Vec3 = [0, 0, 0];
   /** (9) m^2 against the map near by. */
   readonly #covariance = new Float64Array(9);
+  /** Of the frame in hand, along each axis of its geometry: information, and the share of the geometry's step that was kept. */
+  readonly #information = new Float64Array(3);
+  readonly #keeps = new Float64Array(3);
+  /** Metres, 1 sigma: along an axis, doubt by samples that were not believed. */
+  readonly #refuted = new Float64Array(3);
   /** (9) sum of a a^T over the axes a that were free in the last frame. */
   readonly #freed = new Float64Array(9);
   /** Way so far; variance that was built into the map on the way. */
   #way = 0;
   #drifted = 0;
   #built = 0;
+  /** Of that, what came in since depth last held every direction: metres, 1 sigma, of one cause. */
+  #builtNow = 0;
   #heldAt = 0;
   /** When depth last held every direction. */
   #freeSince = 0;
   /** Seconds that it did, and the base's mean velocity of late while it did, in the base's axes. */
   #heldFor = 0;
   #heldVelocity: Vec3 = [0, 0, 0];
+  readonly #rolling = new Rolling();
   #confirmations = 0;
   #firstFound: Pose = IDENTITY;
   #notes: TrackNote[] = [];
@@ -286,10 +304,16 @@ export class Tracker {
     return { drifted: this.#drifted, built: this.#built };
   }
 
+  /** Metres, 1 sigma, along the axis where the place against the map near by is least sure. */
+  get slack(): number {
+    return Math.sqrt(largest(this.#covariance));
+  }
+
   /** The place was known before: doubt about the world is no more than it was then. */
   returnTo({ drifted, built }: WorldDoubt): void {
     this.#drifted = Math.min(this.#drifted, drifted);
     this.#built = Math.min(this.#built, built + RETURN_SIGMA ** 2);
+    this.#builtNow = Math.min(this.#builtNow, Math.sqrt(this.#built));
   }
 
   /** Goes on with other maps, in a world that is turned about the vertical and moved. */
@@ -302,6 +326,7 @@ export class Tracker {
     this.#velocity = turn(newFromOld.rotation, this.#velocity);
     this.#yawOffset += toYawPitchRoll(newFromOld.rotation)[0];
     this.#compared.length = 0;
+    this.#rolling.interrupt();
   }
 
   get hold(): Hold {
@@ -309,7 +334,7 @@ export class Tracker {
   }
 
   get #isSteady(): boolean {
-    return this.#hold !== "lost" && Math.sqrt(largest(this.#covariance)) <= this.settings.writeSigma;
+    return this.#hold !== "lost" && this.slack <= this.settings.writeSigma;
   }
 
   /** Whether the last pose is good enough to write to maps with. */
@@ -332,7 +357,7 @@ export class Tracker {
     const rotation = this.#frames === 0 ? attitude : this.#rotationFrom(attitude);
     const dt = (time - this.#lastTime) / 1e6;
     if (this.#frames === 0) return { rotation, position: this.#start.position };
-    return { rotation, position: this.#predict(odometry, Math.max(0, dt)).position };
+    return { rotation, position: this.#predict(odometry, Math.max(0, dt), rotation).position };
   }
 
   track(input: TrackInput): TrackResult {
@@ -345,8 +370,9 @@ export class Tracker {
     this.#yawVariance += (s.yawDrift * dt) ** 2;
     if (this.#hold === "lost") return this.#recover(input, dt);
 
-    const { position, sigma, growth } = this.#predict(input.odometry, dt);
-    const predicted = { rotation: this.#rotationFrom(attitude), position };
+    const rotation = this.#rotationFrom(attitude);
+    const { position, sigma, growth } = this.#predict(input.odometry, dt, rotation);
+    const predicted = { rotation, position };
     this.#expect(compose(predicted, baseFromLens), sigma, s.yawSigma ** 2 + this.#yawVariance);
     setPlacement(this.#pose, compose(predicted, baseFromLens));
     let share = this.#register(input);
@@ -410,7 +436,25 @@ export class Tracker {
     return fromYawPitchRoll(yaw + this.#yawRate * dt, pitch, roll);
   }
 
-  #predict(odometry: Pose | null, dt: number): { position: Vec3; sigma: number; growth: number } {
+  /** The axis that a rolling base moves along on its way to a rotation, in the world; null when none is known. */
+  #wayTo(rotation: Quat): Vec3 | null {
+    const { axis } = this.#rolling;
+    if (axis === null || !this.settings.expectsRolling) return null;
+    return turn(slerp(this.#base.rotation, rotation, 0.5), axis);
+  }
+
+  /** What it does without odometry: speed goes on, along the way of a rolling base if it is one. */
+  #coast(rotation: Quat, seconds: number): Vec3 {
+    const way = this.#wayTo(rotation);
+    if (way === null) return scaled(this.#velocity, seconds);
+    return scaled(way, seconds * dot(this.#velocity, turn(this.#base.rotation, this.#rolling.axis!)));
+  }
+
+  #predict(
+    odometry: Pose | null,
+    dt: number,
+    rotation: Quat,
+  ): { position: Vec3; sigma: number; growth: number } {
     const s = this.settings;
     if (odometry !== null && this.#odometry !== null) {
       const moved = compose(invert(this.#odometry), odometry).position;
@@ -421,7 +465,7 @@ export class Tracker {
     const coast = Math.min(dt, 0.3);
     const unheld = (this.#lastTime - this.#freeSince) / 1e6 + dt;
     return {
-      position: add(this.#base.position, this.#velocity, coast),
+      position: add(this.#base.position, this.#coast(rotation, coast), 1),
       sigma: 0.02 + 0.5 * s.acceleration * coast * coast + s.speed * (dt - coast),
       // What was never held long has no speed that is known.
       growth:
@@ -457,69 +501,17 @@ export class Tracker {
   #accept(input: TrackInput, dt: number, share: number, sigma: number, growth: number): TrackResult {
     const s = this.settings;
     const { attitude, baseFromLens, all } = input;
-    const { strength, shares } = this.#registrar.result;
-    const P = this.#covariance;
-    // Along each axis of the geometry: what it says, as far as it can be trusted, against the prediction.
-    const pull: [number, number, number] = [0, 0, 0];
-    const next = new Float64Array(9);
-    const weak: number[] = [];
-    const keeps = [1, 1, 1];
-    const least = s.minStrength;
-    const hasOdometry = input.odometry !== null && this.#odometry !== null;
-    for (let k = 0; k < 3; k++) {
-      const [a, b, c] = [strength.axes[3 * k]!, strength.axes[3 * k + 1]!, strength.axes[3 * k + 2]!];
-      // What was free a moment ago must be held clearly before it counts as held again.
-      const bar = quadratic(this.#freed, a, b, c) > 0.5 ? 2 * least : least;
-      // A clear hold is one; less may be feigned by the normals of a floor or wall, so samples must face the axis.
-      // Odometry bounds what noise can feign: with it a little is enough.
-      const isClear = shares[k]! >= (hasOdometry ? bar : CLEAR_STRENGTH * bar);
-      const information = isClear ? strength.values[k]! : this.#facingInformation(k);
-      const trust = isClear || HONESTY / information <= FACING_SIGMA ** 2 ? 1 : 0;
-      if (trust < 1) weak.push(k);
-      const before = Math.sqrt(Math.max(0, quadratic(P, a, b, c))) + growth * this.#unrest(input, a, b, c);
-      // A free axis has no more information than the noise of its normals feigns: none, for the covariance.
-      if (trust === 1 && before > TRUSTED_DOUBT) {
-        // What holds after long doubt may be another thing than it seems. Where it was expected it is taken for what it seems,
-        // and the doubt stays; elsewhere it is for the strict test of the lost.
-        const off = [0, 1, 2].map((i) => this.#pose.position[i]! - this.#prior.at.position[i]!);
-        if (Math.abs(a * off[0]! + b * off[1]! + c * off[2]!) > EXPECTED) return this.#lose(input);
-        this.#built += before * before;
-      }
-      const variance = trust < 1 ? before * before : 1 / (1 / (before * before) + information / HONESTY);
-      addSquare(next, strength.axes, 3 * k, variance);
-      if (trust === 1) continue;
-      const at = this.#prior.at.position;
-      const moved =
-        a * (this.#pose.position[0]! - at[0]!) +
-        b * (this.#pose.position[1]! - at[1]!) +
-        c * (this.#pose.position[2]! - at[2]!);
-      // Of the step along this axis the geometry's part stays; it carries the prior in it already.
-      const keep = (information * sigma * sigma) / (information * sigma * sigma + HONESTY);
-      keeps[k] = keep;
-      for (const [i, u] of [a, b, c].entries()) pull[i]! -= (1 - keep) * moved * u;
-    }
-    P.set(next);
+    const { weak, thin } = this.#judgeAxes(input);
+    const rolled = weak.length + thin.length > 0 ? this.#roll(input, [...weak, ...thin], dt, growth) : null;
+    if (rolled !== null) this.#doubtThin(input, weak, thin, rolled, dt);
+    const pull = this.#weigh(input, weak, thin, rolled, sigma, growth);
+    if (pull === null) return this.#lose(input);
     this.#freed.fill(0);
-    for (const k of weak) addSquare(this.#freed, strength.axes, 3 * k, 1);
+    for (const k of weak) addSquare(this.#freed, this.#registrar.result.strength.axes, 3 * k, 1);
     for (let i = 0; i < 3; i++) this.#pose.position[i]! += pull[i]!;
 
     const base = compose(poseOf(this.#pose), invert(baseFromLens));
-    // A correction far beyond what the prediction allowed mends its place, and is no speed.
-    const step = add(base.position, this.#base.position, -1);
-    const at = this.#prior.at.position;
-    const offset = [0, 1, 2].map((i) => this.#pose.position[i]! - at[i]!) as [number, number, number];
-    const size = Math.hypot(...offset);
-    const excess = size > 3 * sigma ? 1 - (3 * sigma) / size : 0;
-    const measured = scaled(add(step, offset, -excess), 1 / dt);
-    let velocity = measured;
-    const left = s.coasting ** dt;
-    for (const k of weak) {
-      // Along a free axis the step was the prediction's: to take the speed from it would feed its noise back. It fades.
-      const axis = [strength.axes[3 * k]!, strength.axes[3 * k + 1]!, strength.axes[3 * k + 2]!] as const;
-      const fading = left * dot(this.#velocity, axis);
-      const along = dot(measured, axis);
-      velocity = add(velocity, axis, (1 - keeps[k]!) * (fading - along));
-    }
+    const velocity = this.#velocityTo(base, rolled === null ? weak : [...weak, ...thin], rolled, sigma, dt);
     const [yawBefore] = toYawPitchRoll(this.#base.rotation);
     const [yawAfter] = toYawPitchRoll(base.rotation);
     this.#yawRate = wrapAngle(yawAfter - yawBefore) / dt;
@@ -531,11 +523,14 @@ export class Tracker {
     this.#heldAt = input.time;
     if (weak.length === 0) {
       this.#freeSince = input.time;
+      this.#builtNow = 0;
       this.#heldFor += dt;
       const now = turn(conjugate(base.rotation), velocity);
       const gain = Math.min(1, dt / REST_MEMORY);
       this.#heldVelocity = add(this.#heldVelocity, add(now, this.#heldVelocity, -1), gain);
     }
+    if (weak.length + thin.length === 0) this.#rolling.see(base);
+    else this.#rolling.interrupt();
     const hold = weak.length > 0 ? "sliding" : this.#built > HELD_DOUBT ** 2 ? "carried" : "held";
     if (this.#frames % s.fuseEvery === 0) {
       if (weak.length === 0) {
@@ -544,12 +539,175 @@ export class Tracker {
       } else
         this.#fuseFree(
           input,
-          Float64Array.from(weak.flatMap((k) => [...strength.axes.subarray(3 * k, 3 * k + 3)])),
+          Float64Array.from(
+            weak.flatMap((k) => [...this.#registrar.result.strength.axes.subarray(3 * k, 3 * k + 3)]),
+          ),
         );
     }
     if (input.odometry !== null && weak.length === 0) this.#compare(input.time, input.odometry);
     else this.#compared.length = 0;
     return this.#done(input, hold, share);
+  }
+
+  /**
+   * Axes of the geometry, by number, that depth does not hold, and those that only a few samples hold. `#information` is set to
+   * what depth says along each.
+   */
+  #judgeAxes(input: TrackInput): { weak: number[]; thin: number[] } {
+    const { strength, shares } = this.#registrar.result;
+    const weak: number[] = [];
+    const thin: number[] = [];
+    const least = this.settings.minStrength;
+    const hasOdometry = input.odometry !== null && this.#odometry !== null;
+    this.#refuted.fill(0);
+    for (let k = 0; k < 3; k++) {
+      // What was free a moment ago must be held clearly before it counts as held again.
+      const bar = quadratic(this.#freed, ...this.#axis(k)) > 0.5 ? 2 * least : least;
+      // A clear hold is one; less may be feigned by the normals of a floor or wall, so samples must face the axis.
+      // Odometry bounds what noise can feign: with it a little is enough.
+      const isClear = shares[k]! >= (hasOdometry ? bar : CLEAR_STRENGTH * bar);
+      const information = isClear ? strength.values[k]! : this.#facingInformation(k);
+      this.#information[k] = information;
+      if (!isClear) (HONESTY / information > FACING_SIGMA ** 2 ? weak : thin).push(k);
+    }
+    return { weak, thin };
+  }
+
+  /**
+   * A few samples that face an axis may lie on the wrong thing. Where a base that rolls cannot have come from its last place,
+   * they are not believed, and the axis becomes a weak one; while they insist, the place is less and less sure, until they are.
+   */
+  #doubtThin(input: TrackInput, weak: number[], thin: number[], rolled: CompletedStep, dt: number): void {
+    const from = add(this.#lensAfter(input, rolled.step), this.#lens, -1);
+    for (const k of [...thin]) {
+      const axis = this.#axis(k);
+      const off = Math.abs(dot(axis, from));
+      const variance = this.#doubtAfter(rolled, axis) ** 2 + HONESTY / this.#information[k]!;
+      if (off * off <= THIN_SIGMAS ** 2 * variance) continue;
+      thin.splice(thin.indexOf(k), 1);
+      weak.push(k);
+      this.#refuted[k] = (off * dt) / (THIN_SIGMAS * THIN_PATIENCE);
+    }
+    weak.sort();
+  }
+
+  /** Metres, 1 sigma: how sure the place along an axis is after a step of a rolling base. */
+  #doubtAfter(rolled: CompletedStep, axis: Vec3): number {
+    const known = Math.sqrt(Math.max(0, quadratic(this.#covariance, ...axis)));
+    return Math.hypot(known + rootOf(rolled.steady, axis), rootOf(rolled.white, axis));
+  }
+
+  /** Where the registration has the lens. */
+  get #lens(): Vec3 {
+    const { position } = this.#pose;
+    return [position[0]!, position[1]!, position[2]!];
+  }
+
+  #axis(k: number): Vec3 {
+    const { axes } = this.#registrar.result.strength;
+    return [axes[3 * k]!, axes[3 * k + 1]!, axes[3 * k + 2]!];
+  }
+
+  /** What the part of the step that depth holds says of the rest, for a base that rolls; null when nothing. */
+  #roll(input: TrackInput, weak: readonly number[], dt: number, growth: number): CompletedStep | null {
+    if (input.odometry !== null && this.#odometry !== null) return null;
+    const base = compose(poseOf(this.#pose), invert(input.baseFromLens));
+    const way = this.#wayTo(base.rotation);
+    if (way === null) return null;
+    const s = this.settings;
+    const seen = add(base.position, this.#base.position, -1);
+    const held = [0, 1, 2].filter((k) => !weak.includes(k)).map((k) => this.#axis(k));
+    const mean = scaled(this.#coast(base.rotation, Math.min(dt, 0.3)), s.coasting ** dt);
+    const angle = angleBetween(this.#base.rotation, base.rotation);
+    const across = this.#rolling.sidewaysOf(Math.hypot(...mean), angle) + STEP_NOISE / 10;
+    const along = s.speed * dt + 0.5 * s.acceleration * dt * dt;
+    return completeStep(
+      mean,
+      spreadAlong(way, along, across),
+      spreadAlong(way, growth * this.#unrest(input, ...way), across),
+      held,
+      held.map((axis) => dot(axis, seen)),
+      STEP_NOISE,
+    );
+  }
+
+  /**
+   * Along each axis of the geometry: what it says, as far as it can be trusted, against the prediction.
+   * @returns by how much the pose must be moved for that; null when it cannot be where it seems to be
+   */
+  #weigh(
+    input: TrackInput,
+    weak: readonly number[],
+    thin: readonly number[],
+    rolled: CompletedStep | null,
+    sigma: number,
+    growth: number,
+  ): Vec3 | null {
+    const P = this.#covariance;
+    const next = new Float64Array(9);
+    const at: Vec3 = [this.#prior.at.position[0]!, this.#prior.at.position[1]!, this.#prior.at.position[2]!];
+    const off = add(this.#lens, at, -1);
+    const ahead: Vec3 = rolled === null ? [0, 0, 0] : add(this.#lensAfter(input, rolled.step), at, -1);
+    let pull: Vec3 = [0, 0, 0];
+    for (let k = 0; k < 3; k++) {
+      const axis = this.#axis(k);
+      const isWeak = weak.includes(k);
+      const isRolled = rolled !== null && (isWeak || thin.includes(k));
+      const information = this.#information[k]!;
+      const before =
+        (isRolled
+          ? this.#doubtAfter(rolled, axis)
+          : rootOf(P, axis) + growth * this.#unrest(input, ...axis)) + this.#refuted[k]!;
+      if (!isWeak && before > TRUSTED_DOUBT) {
+        // What holds after long doubt may be another thing than it seems. Where it was expected it is taken for what it seems,
+        // and the doubt stays; elsewhere it is for the strict test of the lost.
+        if (Math.abs(dot(axis, off)) > EXPECTED) return null;
+        this.#built += before * before;
+      }
+      // A free axis has no more information than the noise of its normals feigns: none, for the covariance.
+      const variance = isWeak ? before * before : 1 / (1 / (before * before) + information / HONESTY);
+      addSquare(next, axis, 0, variance);
+      if (!isWeak && !isRolled) continue;
+      // Of the step along this axis the geometry's part stays; it carries the prior in it already.
+      const doubt = !isRolled ? sigma : isWeak ? rootOf(rolled.steady, axis) : before;
+      const keep = (information * doubt * doubt) / (information * doubt * doubt + HONESTY);
+      this.#keeps[k] = keep;
+      pull = add(pull, axis, -(1 - keep) * dot(axis, add(off, ahead, -1)));
+    }
+    P.set(next);
+    return pull;
+  }
+
+  /** Where the lens is when the base has made a step, turned as the registration has it. */
+  #lensAfter({ baseFromLens }: TrackInput, step: Vec3): Vec3 {
+    const { rotation } = compose(poseOf(this.#pose), invert(baseFromLens));
+    return compose({ rotation, position: add(this.#base.position, step, 1) }, baseFromLens).position;
+  }
+
+  #velocityTo(
+    base: Pose,
+    weak: readonly number[],
+    rolled: CompletedStep | null,
+    sigma: number,
+    dt: number,
+  ): Vec3 {
+    // A correction far beyond what the prediction allowed mends its place, and is no speed.
+    const step = add(base.position, this.#base.position, -1);
+    const at = this.#prior.at.position;
+    const offset = [0, 1, 2].map((i) => this.#pose.position[i]! - at[i]!) as [number, number, number];
+    const size = Math.hypot(...offset);
+    const excess = size > 3 * sigma ? 1 - (3 * sigma) / size : 0;
+    const measured = scaled(add(step, offset, -excess), 1 / dt);
+    let velocity = measured;
+    const left = this.settings.coasting ** dt;
+    for (const k of weak) {
+      // Along a free axis the step was the prediction's: to take the speed from it would feed its noise back. It fades, but for
+      // what a rolling base's way along the held ones says.
+      const axis = this.#axis(k);
+      const expected = rolled === null ? left * dot(this.#velocity, axis) : dot(rolled.step, axis) / dt;
+      velocity = add(velocity, axis, (1 - this.#keeps[k]!) * (expected - dot(measured, axis)));
+    }
+    return velocity;
   }
 
   /**
@@ -588,9 +746,7 @@ export class Tracker {
       // New ground, out of sight of the old: a map begins here.
       this.#build(Math.sqrt(doubt), all);
     }
-    const isLost = hasOdometry
-      ? Math.sqrt(largest(this.#covariance)) > s.lostSigma
-      : (input.time - this.#heldAt) / 1e6 > s.patience;
+    const isLost = hasOdometry ? this.slack > s.lostSigma : (input.time - this.#heldAt) / 1e6 > s.patience;
     return isLost ? this.#lose(input) : this.#done(input, "carried", 0);
   }
 
@@ -613,7 +769,7 @@ export class Tracker {
     const rotation = this.#rotationFrom(attitude);
     const yawVariance = s.yawSigma ** 2 + this.#yawVariance;
     this.#velocity = [0, 0, 0];
-    const { position, growth } = this.#predict(input.odometry, dt);
+    const { position, growth } = this.#predict(input.odometry, dt, rotation);
     const isBlind = input.odometry === null || this.#odometry === null;
     widen(this.#covariance, isBlind ? FASTEST * dt : growth);
     const last = { position };
@@ -752,7 +908,10 @@ export class Tracker {
 
   /** Adds new ground to the map where the head is thought to be: the doubt about that is built into it. */
   #build(doubt: number, all: Samples): void {
-    this.#built = (Math.sqrt(this.#built) + doubt) ** 2;
+    // What slips in one slide adds up; what did in an earlier one is of another cause. The map has its own error anyway.
+    const more = Math.max(0, doubt - MAP_SIGMA);
+    this.#built += (2 * this.#builtNow + more) * more;
+    this.#builtNow += more;
     setDiagonal(this.#covariance, MAP_SIGMA ** 2, MAP_SIGMA ** 2, MAP_SIGMA ** 2);
     this.#fuse(all, null);
   }
@@ -836,8 +995,11 @@ function quadratic(m: Float64Array, x: number, y: number, z: number): number {
   return m[0]! * x * x + m[4]! * y * y + m[8]! * z * z + 2 * (m[1]! * x * y + m[2]! * x * z + m[5]! * y * z);
 }
 
+/** Square root of `quadratic`, for what can only be below 0 by rounding. */
+const rootOf = (m: Float64Array, axis: Vec3): number => Math.sqrt(Math.max(0, quadratic(m, ...axis)));
+
 /** m += k v v^T, v the three numbers from `at`. */
-function addSquare(m: Float64Array, v: Float64Array, at: number, k: number): void {
+function addSquare(m: Float64Array, v: ArrayLike<number>, at: number, k: number): void {
   for (let i = 0; i < 3; i++) for (let j = 0; j < 3; j++) m[3 * i + j]! += k * v[at + i]! * v[at + j]!;
 }
 

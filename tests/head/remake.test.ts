@@ -4,7 +4,7 @@ import { angleBetween, compose, fromYawPitchRoll } from "../../src/geometry/rigi
 import { MapRemake } from "../../src/head/remake.ts";
 import { evidenceTable } from "../../src/map/evidence.ts";
 import { FloorLayer } from "../../src/map/floor.ts";
-import { BlockGrid, OCCUPIED_FROM } from "../../src/map/grid.ts";
+import { BlockGrid } from "../../src/map/grid.ts";
 import { Integrator } from "../../src/map/integrate.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
 import { Straightener } from "../../src/sense/straighten.ts";
@@ -12,6 +12,7 @@ import { KeyframeStore } from "../../src/track/keyframes.ts";
 import { KEYFRAME_STEP, KEYFRAME_TURN } from "../../src/track/revisits.ts";
 import { emptySamples } from "../../src/track/sampler.ts";
 import { placement, setPlacement } from "../../src/track/surfels.ts";
+import { scoreOf } from "../helpers/grids.ts";
 import { furnishedRoom } from "../helpers/pose-sets.ts";
 
 const EVERY = 2;
@@ -47,40 +48,6 @@ function writer() {
     integrator.integrate(straight.apply(depth), at.rotation, at.position);
   };
 }
-
-/** Occupied voxels of one grid that have one of the other's in or beside them. */
-function shareOf(a: BlockGrid, b: BlockGrid): number {
-  const voxels = new Uint8Array(512);
-  let [all, near] = [0, 0];
-  for (let id = 0; id < a.count; id++) {
-    a.copyBlock(id, voxels);
-    const key = a.keys[id]!;
-    const [i0, j0, k0] = [
-      8 * ((key & 2047) - 1024),
-      8 * (((key >>> 11) & 2047) - 1024),
-      8 * ((key >>> 22) - 512),
-    ];
-    for (let n = 0; n < 512; n++) {
-      if (voxels[n]! < OCCUPIED_FROM) continue;
-      all++;
-      const [i, j, k] = [i0 + (n & 7), j0 + ((n >> 3) & 7), k0 + (n >> 6)];
-      const isNear = [0, 1, 2].some((axis) =>
-        [-1, 0, 1].some((d) => {
-          const at = [i, j, k];
-          at[axis]! += d;
-          return b.valueAt(at[0]!, at[1]!, at[2]!) >= OCCUPIED_FROM;
-        }),
-      );
-      if (isNear) near++;
-    }
-  }
-  return near / all;
-}
-
-const scoreOf = (grid: BlockGrid, truth: BlockGrid): number => {
-  const [precision, recall] = [shareOf(grid, truth), shareOf(truth, grid)];
-  return (2 * precision * recall) / (precision + recall);
-};
 
 function remade() {
   const write = writer();
