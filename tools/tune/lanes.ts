@@ -12,6 +12,33 @@ const JOB = import.meta.url.endsWith(".ts")
  */
 const WORTH_HELP = 3;
 
+/** Who does what: groups that nobody has begun first, then help for the one with most left. */
+export class Roster<Task extends { readonly group: string }> {
+  readonly #untouched = new Map<string, Task[]>();
+  readonly #begun = new Map<string, Task[]>();
+
+  constructor(tasks: readonly Task[]) {
+    for (const task of tasks) {
+      const alike = this.#untouched.get(task.group);
+      if (alike === undefined) this.#untouched.set(task.group, [task]);
+      else alike.push(task);
+    }
+  }
+
+  /** @param group what the asking lane has prepared; "" when nothing yet */
+  next(group: string): Task | undefined {
+    const own = this.#begun.get(group)?.shift();
+    if (own !== undefined) return own;
+    for (const [name, waiting] of this.#untouched) {
+      this.#untouched.delete(name);
+      this.#begun.set(name, waiting);
+      return waiting.shift();
+    }
+    const [most] = [...this.#begun.values()].sort((a, b) => b.length - a.length);
+    return most !== undefined && most.length >= WORTH_HELP ? most.shift() : undefined;
+  }
+}
+
 /** A thread, and what it has prepared: the newest recording's frames stay in its memory. */
 class Lane {
   /** What the job run last was prepared as. */
@@ -64,25 +91,8 @@ export class Lanes {
     tasks: readonly Task[],
     take: (task: Task, answer: Answer) => void,
   ): Promise<void> {
-    const untouched = new Map<string, Task[]>();
-    for (const task of tasks) {
-      const alike = untouched.get(task.group);
-      if (alike === undefined) untouched.set(task.group, [task]);
-      else alike.push(task);
-    }
-    const begun = new Map<string, Task[]>();
-    const next = (lane: Lane): Task | undefined => {
-      if (this.#isClosed) return undefined;
-      const own = begun.get(lane.group)?.shift();
-      if (own !== undefined) return own;
-      for (const [group, waiting] of untouched) {
-        untouched.delete(group);
-        begun.set(group, waiting);
-        return waiting.shift();
-      }
-      const [most] = [...begun.values()].sort((a, b) => b.length - a.length);
-      return most !== undefined && most.length >= WORTH_HELP ? most.shift() : undefined;
-    };
+    const roster = new Roster(tasks);
+    const next = (lane: Lane): Task | undefined => (this.#isClosed ? undefined : roster.next(lane.group));
     await Promise.all(
       this.#lanes.map(async (lane) => {
         for (let task = next(lane); task !== undefined; task = next(lane)) {
