@@ -50,7 +50,7 @@ export function readLabels(recording: string): { readonly labels: Labels; readon
   if (!existsSync(path)) return null;
   const text = readFileSync(path, "utf8");
   try {
-    return { labels: parseLabels(JSON.parse(text)), text: `${SCORING} ${text}` };
+    return { labels: parseLabels(JSON.parse(text)), text };
   } catch (error) {
     if (!(error instanceof ScenarioError || error instanceof SyntaxError)) throw error;
     throw new LabelsError(`${path}: ${error.message}`);
@@ -98,8 +98,6 @@ function readPoints(f: Fields, name: string, least: number): Point[] {
 
 /** Metres between the places along a true edge or outline that are asked for. */
 const STEP = 0.05;
-/** Part of what scores are kept under: scored otherwise before, they are made anew. */
-const SCORING = "outlines";
 
 export function scoreLabels(labels: Labels, head: Pick<Head, "guard" | "layers" | "grid">): LabelScore {
   const { layers, grid } = head;
