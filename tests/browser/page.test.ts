@@ -164,6 +164,60 @@ describe("the page", () => {
     await page.close();
   });
 
+  testWith(browserNeed, "asks, measures, looks and saves by keys alone", async () => {
+    const { page, faults } = await openPage();
+    await mapShown(page);
+    const found = (pattern: RegExp) =>
+      page.waitForFunction(
+        (source) => new RegExp(source).test(document.getElementById("found")!.textContent!),
+        pattern.source,
+      );
+    const saved = async (key: string): Promise<string> => {
+      const [file] = await Promise.all([page.waitForEvent("download"), page.keyboard.press(key)]);
+      return file.suggestedFilename();
+    };
+    // What is known of the middle of the map, then the distance from there to a place beside it.
+    await page.keyboard.press("1");
+    await page.focus("#map");
+    await page.keyboard.press("+");
+    await page.keyboard.press("Enter");
+    await found(/log-odds .* %\).*Floor there: /);
+    await page.keyboard.press("d");
+    await found(/Choose two places/);
+    await page.keyboard.press("Enter");
+    await found(/Choose the second/);
+    await page.keyboard.press("ArrowRight");
+    await page.keyboard.press("Enter");
+    await found(/ apart; .* along the floor/);
+    await page.keyboard.press("d");
+    await page.keyboard.press("f");
+    const isChecked = (id: string) =>
+      page.evaluate((one) => (document.getElementById(one) as HTMLInputElement).checked, id);
+    for (const [key, id] of [
+      ["g", "ground"],
+      ["a", "amplitude"],
+    ] as const) {
+      const before = await isChecked(id);
+      await page.keyboard.press(key);
+      expect(await isChecked(id)).toBe(!before);
+    }
+    expect(await saved("p")).toMatch(/^map-.*\.png$/);
+    await page.keyboard.press("s");
+    for (const [id, name] of [
+      ["settings-copy", "settings.json"],
+      ["map-ply", "map.ply"],
+      ["map-npy", "map.npy"],
+    ] as const) {
+      await page.focus(`#${id}`);
+      expect(await saved("Enter")).toBe(name);
+    }
+    await page.keyboard.press("Escape");
+    await page.keyboard.press("?");
+    expect(await page.evaluate(() => document.querySelector("dialog[open]")?.id)).toBe("help-dialog");
+    await page.keyboard.press("Escape");
+    expect(faults).toEqual([]);
+  });
+
   for (const theme of ["light", "dark"] as const) {
     testWith(
       browserNeed,
