@@ -347,9 +347,9 @@ function showNotes(): void {
   const rows = strip.notes
     .slice(-12)
     .reverse()
-    .map(({ what, text, time }) => {
+    .map(({ what, text, came }) => {
       const row = document.createElement("li");
-      row.textContent = `${symbolOf({ what, text })} ${(time / 1e6).toFixed(1)} s  ${what}: ${text}`;
+      row.textContent = `${symbolOf({ what, text })} ${came.toLocaleTimeString("en-GB")}  ${what}: ${text}`;
       return row;
     });
   list.replaceChildren(...rows);

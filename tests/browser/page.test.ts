@@ -8,7 +8,7 @@ import { afterAll, afterEach, beforeAll, describe, expect } from "vitest";
 import { openRecording } from "../../src/record/file.ts";
 import { newToken } from "../../src/service/tokens.ts";
 import { browserNeed, startBrowser } from "../helpers/browser.ts";
-import { LiveHead } from "../helpers/live.ts";
+import { LiveHead, until } from "../helpers/live.ts";
 import { testWith } from "../helpers/needs.ts";
 
 // The page in a real browser, served by a real head that is fed frames by hand. Rules of accessibility: axe-core, which
@@ -87,7 +87,8 @@ describe("the page", () => {
       const [frame, ahead] = await page.evaluate(() =>
         ["frame", "ahead"].map((id) => document.getElementById(id)?.textContent ?? ""),
       );
-      expect(frames.has(Number(frame))).toBe(true);
+      // The page may have it a little before the watcher here has.
+      await until(() => frames.has(Number(frame)), `frame ${frame}`);
       expect(ahead).toContain(frames.get(Number(frame)));
       expect(faults).toEqual([]);
       await page.close();
