@@ -26,3 +26,20 @@ export function changesOf(before: Reach | null, now: Reach): Note[] {
   }
   return notes;
 }
+
+/** So soon after a reach of the frame alone the one with memory follows, milliseconds. */
+export const FOLLOWS = 300;
+
+/**
+ * Whether a reach of the newest frame alone is passed over: of each frame it is told first, and the one that knows what lies
+ * around as well a moment later. Shown in turn, the two would flicker. What stops the base is never passed over.
+ * @param before what is shown, with when it came, milliseconds
+ */
+export function isFollowed(
+  before: { readonly message: Reach; readonly arrived: number } | null,
+  now: Reach,
+  arrived: number,
+): boolean {
+  const isKnown = before?.message.source === "memory" && arrived - before.arrived < FOLLOWS;
+  return isKnown && now.source === "frame" && isFit(now);
+}

@@ -1,5 +1,6 @@
 import type { Answer, FromServer } from "../wire/messages.ts";
 import { brinksFrom, dropText, yawOf } from "./brinks.ts";
+import { FOLLOWS, isFollowed } from "./changes.ts";
 import { Compare } from "./compare.ts";
 import { Course } from "./course.ts";
 import { download } from "./download.ts";
@@ -94,6 +95,7 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       if (isPlayed && isHeld) setHeld(false);
       course.forget();
       compare.forget();
+      clearTimeout(follower);
       reach = pose = null;
       brinks = [];
       showBrinks();
@@ -114,9 +116,9 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       break;
     case "reach":
       if (isHeld) return;
-      reach = { message: data.reach, arrived: data.arrived };
-      if (!isPlayed && strip.add(data.reach)) showNotes();
-      showReach(data.reach);
+      clearTimeout(follower);
+      if (!isFollowed(reach, data.reach, data.arrived)) takeReach(data.reach, data.arrived);
+      else follower = setTimeout(() => takeReach(data.reach, data.arrived), FOLLOWS);
       break;
     case "pose":
       if (!isHeld) showPose(data.pose);
@@ -202,6 +204,16 @@ function showTrust(): void {
     const text = trust.isMapOld ? "The map follows" : trust.word;
     if (element.textContent !== text) element.textContent = text;
   }
+}
+
+/** A reach of the frame alone that the one with memory is waited for after. */
+let follower: ReturnType<typeof setTimeout> | undefined;
+function takeReach(message: FromServer<"reach">, arrived: number): void {
+  if (isHeld) return;
+  reach = { message, arrived };
+  if (!isPlayed && strip.add(message)) showNotes();
+  showReach(message);
+  showTrust();
 }
 
 function showReach(message: FromServer<"reach">): void {
@@ -335,9 +347,9 @@ function showNotes(): void {
   const rows = strip.notes
     .slice(-12)
     .reverse()
-    .map(({ what, text, time }) => {
+    .map(({ what, text, came }) => {
       const row = document.createElement("li");
-      row.textContent = `${symbolOf({ what, text })} ${(time / 1e6).toFixed(1)} s  ${what}: ${text}`;
+      row.textContent = `${symbolOf({ what, text })} ${came.toLocaleTimeString("en-GB")}  ${what}: ${text}`;
       return row;
     });
   list.replaceChildren(...rows);

@@ -20,7 +20,8 @@ export class Strip {
   #count = 0;
   #last: Reach | null = null;
   #theme: Theme | null = null;
-  readonly notes: Note[] = [];
+  /** With when they came, by the clock of whoever looks. */
+  readonly notes: (Note & { readonly came: Date })[] = [];
 
   constructor(canvas: HTMLCanvasElement) {
     this.#canvas = canvas;
@@ -53,7 +54,7 @@ export class Strip {
   }
 
   note(note: Note): void {
-    this.notes.push(note);
+    this.notes.push({ ...note, came: new Date() });
     if (this.notes.length > 200) this.notes.splice(0, 100);
   }
 
@@ -116,7 +117,7 @@ const SYMBOLS: Readonly<Record<string, string>> = {
   map: "▣",
   setting: "≡",
   load: "▲",
-  stash: "⭳",
+  stash: "●",
 };
 export const symbolOf = ({ what, text }: Pick<Note, "what" | "text">): string =>
   what === "pose" && text.startsWith("lost") ? "✕" : (SYMBOLS[what] ?? "•");

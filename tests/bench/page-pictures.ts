@@ -66,7 +66,7 @@ async function changeSettings(page: Page, settings: Readonly<Record<string, numb
 
 /**
  * A live head, told the recording by sensors and a base: its lens is covered for a while, so that the way is carried on by
- * the wheels there; the base knocks, waives a stop, and is silent in the end.
+ * the wheels there; the base knocks, and waives a stop.
  */
 async function takeLive(browser: Browser, path: string, folder: string): Promise<void> {
   const kept = mkdtempSync(join(tmpdir(), "brinkmap-pictures-"));
@@ -103,7 +103,6 @@ async function takeLive(browser: Browser, path: string, folder: string): Promise
   const phone = await open(360, 780, "dark");
   await phone.goto(url);
   await phone.locator("#trust-word", { hasText: "Blind" }).waitFor({ timeout: 60_000 });
-  await phone.waitForTimeout(500);
   await shoot(phone, "blind");
   await phone.close();
   await desk.keyboard.press("1");
@@ -115,8 +114,6 @@ async function takeLive(browser: Browser, path: string, folder: string): Promise
   await desk.waitForTimeout(200);
   await shoot(desk, "live");
   await told;
-  await desk.waitForTimeout(1500);
-  await shoot(desk, "late");
   await desk.close();
   await service.stop();
   rmSync(kept, { recursive: true });

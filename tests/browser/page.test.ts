@@ -8,7 +8,7 @@ import { afterAll, afterEach, beforeAll, describe, expect } from "vitest";
 import { openRecording } from "../../src/record/file.ts";
 import { newToken } from "../../src/service/tokens.ts";
 import { browserNeed, startBrowser } from "../helpers/browser.ts";
-import { LiveHead } from "../helpers/live.ts";
+import { LiveHead, until } from "../helpers/live.ts";
 import { testWith } from "../helpers/needs.ts";
 
 // The page in a real browser, served by a real head that is fed frames by hand. Rules of accessibility: axe-core, which
@@ -87,7 +87,8 @@ describe("the page", () => {
       const [frame, ahead] = await page.evaluate(() =>
         ["frame", "ahead"].map((id) => document.getElementById(id)?.textContent ?? ""),
       );
-      expect(frames.has(Number(frame))).toBe(true);
+      // The page may have it a little before the watcher here has.
+      await until(() => frames.has(Number(frame)), `frame ${frame}`);
       expect(ahead).toContain(frames.get(Number(frame)));
       expect(faults).toEqual([]);
       await page.close();
@@ -162,6 +163,60 @@ describe("the page", () => {
     }
     expect(faults).toEqual([]);
     await page.close();
+  });
+
+  testWith(browserNeed, "asks, measures, looks and saves by keys alone", async () => {
+    const { page, faults } = await openPage();
+    await mapShown(page);
+    const found = (pattern: RegExp) =>
+      page.waitForFunction(
+        (source) => new RegExp(source).test(document.getElementById("found")!.textContent!),
+        pattern.source,
+      );
+    const saved = async (key: string): Promise<string> => {
+      const [file] = await Promise.all([page.waitForEvent("download"), page.keyboard.press(key)]);
+      return file.suggestedFilename();
+    };
+    // What is known of the middle of the map, then the distance from there to a place beside it.
+    await page.keyboard.press("1");
+    await page.focus("#map");
+    await page.keyboard.press("+");
+    await page.keyboard.press("Enter");
+    await found(/log-odds .* %\).*Floor there: /);
+    await page.keyboard.press("d");
+    await found(/Choose two places/);
+    await page.keyboard.press("Enter");
+    await found(/Choose the second/);
+    await page.keyboard.press("ArrowRight");
+    await page.keyboard.press("Enter");
+    await found(/ apart; .* along the floor/);
+    await page.keyboard.press("d");
+    await page.keyboard.press("f");
+    const isChecked = (id: string) =>
+      page.evaluate((one) => (document.getElementById(one) as HTMLInputElement).checked, id);
+    for (const [key, id] of [
+      ["g", "ground"],
+      ["a", "amplitude"],
+    ] as const) {
+      const before = await isChecked(id);
+      await page.keyboard.press(key);
+      expect(await isChecked(id)).toBe(!before);
+    }
+    expect(await saved("p")).toMatch(/^map-.*\.png$/);
+    await page.keyboard.press("s");
+    for (const [id, name] of [
+      ["settings-copy", "settings.json"],
+      ["map-ply", "map.ply"],
+      ["map-npy", "map.npy"],
+    ] as const) {
+      await page.focus(`#${id}`);
+      expect(await saved("Enter")).toBe(name);
+    }
+    await page.keyboard.press("Escape");
+    await page.keyboard.press("?");
+    expect(await page.evaluate(() => document.querySelector("dialog[open]")?.id)).toBe("help-dialog");
+    await page.keyboard.press("Escape");
+    expect(faults).toEqual([]);
   });
 
   for (const theme of ["light", "dark"] as const) {

@@ -1,9 +1,10 @@
 import { afterEach, beforeEach, expect, test, vi } from "vitest";
 import type { HeadClient } from "../../src/client/client.ts";
 import { BLOCK_SIDE, keyX, keyY, keyZ } from "../../src/map/grid.ts";
+import { headTime } from "../../src/service/time.ts";
 import { VOXEL } from "../../src/wire/blocks.ts";
 import { type FromServer, WHAT } from "../../src/wire/messages.ts";
-import { event, LiveHead, RawClient, until } from "../helpers/live.ts";
+import { event, LiveHead, RawClient, until, view } from "../helpers/live.ts";
 
 let head: LiveHead;
 let sensor: HeadClient;
@@ -232,6 +233,26 @@ test("a driver declares its sensor; frames of a wrong size or of nobody's sensor
     const { frames, skipped } = await ofLaser();
     expect(frames + skipped).toBe(1);
   }, 5000);
+});
+
+test("a waiver in force stands in reaches of the frame alone, too", async () => {
+  const [sensor, base] = [await head.open({ role: "sensor" }), await head.open({ role: "base" })];
+  const reaches: FromServer<"reach">[] = [];
+  sensor.on("reach", (reach) => reaches.push(reach));
+  sensor.subscribe({ reach: 100, notes: 10 });
+  const note = event(sensor, "note");
+  base.observe({ kind: "waiver", direction: "left", seconds: 3, reason: "known ramp" });
+  await note;
+  // No pose comes with it.
+  sensor.observe({
+    ...{ kind: "depth", sensor: "front", time: headTime(), sequence: 0, form: "u16" },
+    ...{ counts: view(), amplitude: null },
+  });
+  await until(() => reaches.some(({ source }) => source === "frame"));
+  const { waiver } = reaches.find(({ source }) => source === "frame")!;
+  expect(waiver).toMatchObject({ direction: "left", reason: "known ramp" });
+  expect(waiver!.left).toBeGreaterThan(0);
+  expect(waiver!.left).toBeLessThanOrEqual(3);
 });
 
 test("a knock and a mark are told to whoever listens; a floorcheck is judged", async () => {

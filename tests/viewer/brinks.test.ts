@@ -1,6 +1,6 @@
 import { expect, test } from "vitest";
 import { brinksFrom, dropText } from "../../src/viewer/brinks.ts";
-import { changesOf } from "../../src/viewer/changes.ts";
+import { changesOf, FOLLOWS, isFollowed } from "../../src/viewer/changes.ts";
 import { type FromServer, WHAT } from "../../src/wire/messages.ts";
 
 const QUARTER_LEFT = [0, 0, Math.SQRT1_2, Math.SQRT1_2] as const;
@@ -51,4 +51,18 @@ test("a stop at a brink is told once, and sight when it goes and comes back", ()
   // Little light is no loss of sight; that the place is lost the head says itself.
   expect(changesOf(free, reach("dark"))).toEqual([]);
   expect(changesOf(free, reach("lost"))).toEqual([]);
+});
+
+test("a reach of the frame alone waits for the one with memory, but never one that stops", () => {
+  const of = (source: Reach["source"], state: Reach["state"] = "clear"): Reach => ({
+    ...reach(state),
+    source,
+  });
+  const shown = { message: of("memory"), arrived: 1000 };
+  expect(isFollowed(shown, of("frame"), 1080)).toBe(true);
+  expect(isFollowed(shown, of("memory"), 1080)).toBe(false);
+  expect(isFollowed(shown, of("frame", "blind"), 1080)).toBe(false);
+  expect(isFollowed(shown, of("frame"), 1000 + FOLLOWS)).toBe(false);
+  expect(isFollowed({ ...shown, message: of("frame") }, of("frame"), 1080)).toBe(false);
+  expect(isFollowed(null, of("frame"), 1080)).toBe(false);
 });
