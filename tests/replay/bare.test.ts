@@ -98,7 +98,10 @@ describe("a bare replay", () => {
 
 describe("agreement of a map with frames that it has not seen", () => {
   /** A recording's own map, changed afterwards, asked for its held-out frames. */
-  async function agreement(change: (grid: BlockGrid) => void = () => {}) {
+  async function agreement(
+    change: (grid: BlockGrid) => void = () => {},
+    ask = (questions: Question[]): Question[] => questions,
+  ) {
     const recording = await openRecording(path);
     const settings = resolvedOf(recording, { "pose.source": "reference" });
     const { setup } = recording.header;
@@ -118,7 +121,7 @@ describe("agreement of a map with frames that it has not seen", () => {
     }
     recording.close();
     change(head.grid);
-    return scoreHeldOut(head, questions, held);
+    return scoreHeldOut(head, ask(questions), held);
   }
   const eachVoxel = (grid: BlockGrid, visit: (value: number) => number) => {
     const values = new Uint8Array(512);
@@ -143,6 +146,29 @@ describe("agreement of a map with frames that it has not seen", () => {
     const thick = await agreement((grid) => eachVoxel(grid, (v) => (v < UNKNOWN ? OCCUPIED_FROM : v)));
     expect(thick.believed).toBeLessThan(good.believed - 0.2);
     for (const worse of [thin, shy, thick]) expect(worse.agreement).toBeLessThan(good.agreement);
+  });
+
+  test("places count once, however often they are seen", async () => {
+    const once = await agreement();
+    const often = await agreement(undefined, (questions) => [...questions, ...questions, ...questions]);
+    expect(often.pixels).toBe(3 * once.pixels);
+    expect([often.found, often.airFree, often.believed]).toEqual([once.found, once.airFree, once.believed]);
+  });
+
+  test("ends of rays where the map has air cost surface found, not air free", async () => {
+    const first = (questions: Question[]) => questions.slice(0, 1);
+    // The same rays, 30 cm shorter: most of them end in the air before the others.
+    const shorter = ({ rays, ...one }: Question): Question => ({
+      ...{ ...one, rays: rays.map((value, n) => (n % 4 === 3 ? Math.max(0.2, value - 0.3) : value)) },
+    });
+    const own = await agreement(undefined, first);
+    const both = await agreement(undefined, (questions) => [
+      ...first(questions),
+      ...first(questions).map(shorter),
+    ]);
+    // Their ends are no surface, but the air that is asked for stays as free.
+    expect(both.found).toBeLessThan(own.found - 0.2);
+    expect(both.airFree).toBeGreaterThan(own.airFree - 0.02);
   });
 });
 

@@ -131,9 +131,10 @@ export function scoreHeldOut(
   /** By voxel: rays that it stops in time, less those that it stops too early. */
   const votes = new Map<number, number>();
   // Each place counts once, or what every frame shows, the air before the lens most of all, would count for everything.
-  const places = new Set<number>();
-  const air = new Set<number>();
-  const asked: { readonly place: number; readonly isFree: boolean }[] = [];
+  const places = new Cubes(WITHIN);
+  const air = new Cubes(AIR_CUBE);
+  /** Points in the air x, y, z, and 1 where the map calls them free. */
+  const asked: number[] = [];
   for (const { sensor, sequence, rays } of questions) {
     const pose = poses.get(frameName(sensor, sequence));
     if (pose === undefined) continue;
@@ -143,19 +144,15 @@ export function scoreHeldOut(
       const range = rays[n + 3]!;
       const along = turn(pose.rotation, [rays[n]!, rays[n + 1]!, rays[n + 2]!]);
       pixels++;
-      const at = (t: number): Vec3 => [
-        pose.position[0] + t * along[0],
-        pose.position[1] + t * along[1],
-        pose.position[2] + t * along[2],
-      ];
       const predicted = caster.cast(pose.position, along, range + 1);
-      const end = at(range);
-      if (isNew(places, end, WITHIN) && hasSurface(head, end)) found++;
+      const [px, py, pz] = pose.position;
+      const [dx, dy, dz] = along;
+      const end = [px + range * dx, py + range * dy, pz + range * dz] as const;
+      if (places.add(...end) && hasSurface(head, end)) found++;
       const step = Math.max(0, range - 2 * WITHIN) / AIR_POINTS;
       for (let q = scatter(sequence, 4096 + n) / 2 ** 31; q < AIR_POINTS; q++) {
-        const before = at(q * step);
-        if (isNew(air, before, AIR_CUBE))
-          asked.push({ place: cubeOf(before, WITHIN), isFree: isFree(head.grid, before) });
+        const [x, y, z] = [px + q * step * dx, py + q * step * dy, pz + q * step * dz];
+        if (air.add(x, y, z)) asked.push(x, y, z, isFree(head.grid, [x, y, z]) ? 1 : 0);
       }
       if (predicted === Number.POSITIVE_INFINITY) continue;
       const vote = predicted >= range - 2 * WITHIN ? 1 : -1;
@@ -166,12 +163,17 @@ export function scoreHeldOut(
     }
   }
   // Where another ray ends no map can be right: it would have to be surface and air.
-  const open = asked.filter(({ place }) => !places.has(place));
+  let [open, free] = [0, 0];
+  for (let n = 0; n < asked.length; n += 4) {
+    if (places.has(asked[n]!, asked[n + 1]!, asked[n + 2]!)) continue;
+    open++;
+    free += asked[n + 3]!;
+  }
   let borneOut = 0;
   for (const vote of votes.values()) if (vote >= 0) borneOut++;
   const shares = {
-    found: found / places.size,
-    airFree: open.filter((one) => one.isFree).length / Math.max(1, open.length),
+    found: found / places.count,
+    airFree: free / Math.max(1, open),
     believed: borneOut / Math.max(1, votes.size),
   };
   const sorted = Float64Array.from(errors).sort();
@@ -186,15 +188,68 @@ export function scoreHeldOut(
   };
 }
 
-/** Whether a point of the world is the first of its cube; notes it. */
-function isNew(seen: Set<number>, at: Vec3, side: number): boolean {
-  const before = seen.size;
-  return seen.add(cubeOf(at, side)).size > before;
-}
+/** Cubes of the world that points were in: a set of whole triples, which is faster than one of numbers beyond 2^31. */
+class Cubes {
+  count = 0;
+  readonly #side: number;
+  /** Slots of i, j, k; those without a cube are not taken. */
+  #keys = new Int32Array(3 * 4096);
+  #isTaken = new Uint8Array(4096);
 
-/** The cube around a point of the world, as a whole number. */
-const cubeOf = ([x, y, z]: Vec3, side: number): number =>
-  wholeOf(Math.floor(x / side), Math.floor(y / side), Math.floor(z / side));
+  /** @param side metres */
+  constructor(side: number) {
+    this.#side = side;
+  }
+
+  /** Notes a point; whether it is the first of its cube. */
+  add(x: number, y: number, z: number): boolean {
+    if (2 * this.count > this.#isTaken.length) this.#grow();
+    const side = this.#side;
+    return this.#addCube(Math.floor(x / side), Math.floor(y / side), Math.floor(z / side));
+  }
+
+  has(x: number, y: number, z: number): boolean {
+    const side = this.#side;
+    return (
+      this.#isTaken[this.#slotOf(Math.floor(x / side), Math.floor(y / side), Math.floor(z / side))] === 1
+    );
+  }
+
+  #addCube(i: number, j: number, k: number): boolean {
+    const slot = this.#slotOf(i, j, k);
+    if (this.#isTaken[slot] === 1) return false;
+    this.#isTaken[slot] = 1;
+    this.#keys[3 * slot] = i;
+    this.#keys[3 * slot + 1] = j;
+    this.#keys[3 * slot + 2] = k;
+    this.count++;
+    return true;
+  }
+
+  /** Where a cube is, or the free slot where it belongs. Source: Knuth, TAOCP 3, 6.4, linear probing. */
+  #slotOf(i: number, j: number, k: number): number {
+    const keys = this.#keys;
+    const last = this.#isTaken.length - 1;
+    let h = Math.imul(i, 0x9e3779b1) ^ Math.imul(j, 0x85ebca6b) ^ Math.imul(k, 0xc2b2ae35);
+    h = Math.imul(h ^ (h >>> 15), 0x846ca68b);
+    let slot = (h ^ (h >>> 13)) & last;
+    while (
+      this.#isTaken[slot] === 1 &&
+      !(keys[3 * slot] === i && keys[3 * slot + 1] === j && keys[3 * slot + 2] === k)
+    )
+      slot = (slot + 1) & last;
+    return slot;
+  }
+
+  #grow(): void {
+    const [keys, isTaken] = [this.#keys, this.#isTaken];
+    this.count = 0;
+    this.#keys = new Int32Array(2 * keys.length);
+    this.#isTaken = new Uint8Array(2 * isTaken.length);
+    for (let n = 0; n < isTaken.length; n++)
+      if (isTaken[n] === 1) this.#addCube(keys[3 * n]!, keys[3 * n + 1]!, keys[3 * n + 2]!);
+  }
+}
 
 /** Three whole numbers within 2^16 of 0 as one. */
 export const wholeOf = (i: number, j: number, k: number): number => (i * 2 ** 17 + j) * 2 ** 17 + k;
