@@ -29,6 +29,7 @@ const PACKAGES = [
   "visp-images-data",
   "chromium",
   "redis-server",
+  "openssl",
   "git",
 ];
 // Tests that compile something say so themselves when it is missing.

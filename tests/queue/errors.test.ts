@@ -1,9 +1,11 @@
+import { spawn, spawnSync } from "node:child_process";
 import { randomBytes } from "node:crypto";
 import { mkdirSync, mkdtempSync, readdirSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { createServer } from "node:http";
 import type { AddressInfo } from "node:net";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
+import { fileURLToPath } from "node:url";
 import { afterAll, afterEach, describe, expect, test, vi } from "vitest";
 import { main as lendMain } from "../../tools/lend.ts";
 import { overQueue } from "../../tools/queue/coordinator.ts";
@@ -26,6 +28,7 @@ afterEach(async () => {
   vi.restoreAllMocks();
 });
 
+const LEND = fileURLToPath(new URL("../../dist/tools/lend.js", import.meta.url));
 const silent = () => {};
 async function connect(url: string, environment: NodeJS.ProcessEnv = {}): Promise<Connection> {
   const connection = await Connection.open(parseServer(url, environment), silent);
@@ -91,6 +94,43 @@ describe("a server that cannot be used", () => {
     await expect(wrong).rejects.toThrow(/does not take this password/);
     await expect(connect(server.url, { BRINKMAP_QUEUE_PASSWORD: "clay" })).resolves.toBeDefined();
   });
+});
+
+const needsTls = (): string | null => {
+  const hasOpenssl = spawnSync("openssl", ["version"], { stdio: "ignore" }).status === 0;
+  return needsRedis() ?? (hasOpenssl ? null : "openssl; apt-get install openssl");
+};
+
+describe("an encrypted server", () => {
+  testWith(
+    needsTls,
+    "is used with a password and its own certificate, and refused without that",
+    async () => {
+      const [key, certificate] = [join(folder, "key.pem"), join(folder, "certificate.pem")];
+      const words = ["req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"];
+      const subject = ["-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost", "-days", "2"];
+      const made = spawnSync("openssl", [...words, ...subject, "-keyout", key, "-out", certificate]);
+      expect(made.status, String(made.stderr)).toBe(0);
+      const port = await freePort();
+      const tls = ["--tls-port", String(port), "--tls-cert-file", certificate, "--tls-key-file", key];
+      server = await RedisServer.start("clay", [...tls, "--tls-auth-clients", "no"]);
+      const address = `rediss://localhost:${port}`;
+      const secret = { BRINKMAP_QUEUE_PASSWORD: "clay" };
+      await expect(connect(address, secret)).rejects.toThrow(/no encrypted connection .*NODE_EXTRA_CA_CERTS/);
+      // Certificates of one's own are read when a process starts.
+      const env = { ...process.env, ...secret, NODE_EXTRA_CA_CERTS: certificate };
+      const child = spawn(process.execPath, [LEND, address, "--workers", "1"], { env, stdio: "pipe" });
+      let errors = "";
+      child.stderr.on("data", (bytes) => {
+        errors += String(bytes);
+      });
+      const ended = new Promise((resolve) => child.once("exit", resolve));
+      await vi.waitUntil(() => errors.includes("\n"), 60_000);
+      expect(errors).toContain(`lending 1 core at ${address}`);
+      child.kill("SIGINT");
+      expect(await ended).toBe(0);
+    },
+  );
 });
 
 describe("another program", () => {
