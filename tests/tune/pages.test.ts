@@ -62,6 +62,16 @@ describe("a page about tuning", () => {
     expect(page.match(/<svg /g)).toHaveLength(3); // gains, cost, the one setting that was tried
   });
 
+  test("a setting that the base has as text, as from a command line, is no change", () => {
+    const typed = makeReport(
+      entries,
+      { ...base, settings: { "evidence.sigma0": "0.02" } },
+      [candidate(0.02, 0.9)],
+      "within",
+    );
+    expect(tunePage(typed, entries, [])).not.toContain(">evidence.sigma0<");
+  });
+
   test("text that looks like marks stays text", () => {
     expect(page).not.toContain("<b>two");
     expect(page).toContain("&lt;b&gt;two&lt;/b&gt;");

@@ -22,7 +22,7 @@ p { max-width: 70ch; } .soft, figcaption { color: var(--soft); font-size: .9rem;
 figure { margin: 0; break-inside: avoid; } figure svg { width: 100%; max-width: 560px; height: auto; display: block; }
 figure img { width: 100%; height: auto; background: #fff; border: 1px solid var(--line); }
 table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; font-size: .9rem; }
-td:first-child { overflow-wrap: normal; } th, td { text-align: left; padding: 4px 8px; border-bottom: 1px solid var(--line); vertical-align: top; }
+th, td { overflow-wrap: break-word; text-align: left; padding: 4px 8px; border-bottom: 1px solid var(--line); vertical-align: top; }
 @media screen and (max-width: 640px) {
   thead { position: absolute; clip-path: inset(50%); width: 1px; height: 1px; overflow: hidden; }
   tbody, tr, td { display: block; } tr { border-bottom: 2px solid var(--line); padding: 6px 0; }

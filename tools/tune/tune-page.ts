@@ -29,7 +29,9 @@ const MOST_ROWS = 25;
 
 /** Settings of `given` that are not those of `base`. */
 function changesOf(given: Given, base: Given): Given {
-  return Object.fromEntries(Object.entries(given).filter(([name, value]) => base[name] !== value));
+  // From a command line numbers come as text.
+  const isOther = ([name, value]: [string, unknown]) => String(base[name]) !== String(value);
+  return Object.fromEntries(Object.entries(given).filter(isOther));
 }
 
 /** What `tune` found, as one HTML file. */
