@@ -191,6 +191,7 @@ function showTrust(): void {
     since: reach === null ? 0 : now - reach.arrived,
     silence,
     isHeld,
+    poseClass: pose?.class ?? null,
     playing: isPlayed ? course.playing : null,
     length: course.length,
   });
@@ -201,7 +202,7 @@ function showTrust(): void {
   say("trust-word", trust.word);
   say("trust-line", trust.line);
   for (const element of document.querySelectorAll<HTMLElement>(".stale")) {
-    const text = trust.isMapOld ? "The map follows" : trust.word;
+    const text = trust.isMapOld && trust.isPlayed ? "The map follows" : trust.word;
     if (element.textContent !== text) element.textContent = text;
   }
 }

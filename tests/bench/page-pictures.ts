@@ -110,7 +110,7 @@ async function takeLive(browser: Browser, path: string, folder: string): Promise
   await desk.keyboard.press("r");
   await desk.keyboard.type("the kiln pit's step was seen late");
   await desk.keyboard.press("Enter");
-  await desk.locator("#kept button", { hasText: "seen late" }).waitFor({ timeout: 60_000 });
+  await desk.locator("#kept button", { hasText: "asked" }).waitFor({ timeout: 60_000 });
   await desk.waitForTimeout(200);
   await shoot(desk, "live");
   await told;
