@@ -325,6 +325,7 @@ function showSurface(data: Extract<FromLink, { kind: "surface" }>): void {
     addSlice(performance.now() - begun);
   }
   if (!data.isComplete || wholeAfter !== null || data.blocks === 0) return;
+  place.hurry();
   place.afterNextPicture(() => {
     wholeAfter ??= performance.now() - openedAt;
   });
