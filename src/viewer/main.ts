@@ -191,6 +191,7 @@ function showTrust(): void {
     since: reach === null ? 0 : now - reach.arrived,
     silence,
     isHeld,
+    poseClass: pose?.class ?? null,
     playing: isPlayed ? course.playing : null,
     length: course.length,
   });
@@ -201,7 +202,7 @@ function showTrust(): void {
   say("trust-word", trust.word);
   say("trust-line", trust.line);
   for (const element of document.querySelectorAll<HTMLElement>(".stale")) {
-    const text = trust.isMapOld ? "The map follows" : trust.word;
+    const text = trust.isMapOld && trust.isPlayed ? "The map follows" : trust.word;
     if (element.textContent !== text) element.textContent = text;
   }
 }
@@ -324,6 +325,7 @@ function showSurface(data: Extract<FromLink, { kind: "surface" }>): void {
     addSlice(performance.now() - begun);
   }
   if (!data.isComplete || wholeAfter !== null || data.blocks === 0) return;
+  place.hurry();
   place.afterNextPicture(() => {
     wholeAfter ??= performance.now() - openedAt;
   });

@@ -196,6 +196,8 @@ export class Place {
   #pose: Pose | null = null;
   #isDue = false;
   #isDrawing = false;
+  #isUrgent = false;
+  #pausing: ReturnType<typeof setTimeout> | undefined;
   #drawnAt = 0;
   #cost = 0;
   #resolution = SHARPEST;
@@ -627,14 +629,32 @@ export class Place {
   }
 
   #schedule(): void {
-    const pause = this.#cost < CHEAP ? 0 : SHARE * this.#cost - (performance.now() - this.#drawnAt);
+    const pause =
+      this.#isUrgent || this.#cost < CHEAP ? 0 : SHARE * this.#cost - (performance.now() - this.#drawnAt);
     if (pause <= 0) requestAnimationFrame(() => this.#draw());
-    else setTimeout(() => requestAnimationFrame(() => this.#draw()), pause);
+    else
+      this.#pausing = setTimeout(() => {
+        this.#pausing = undefined;
+        requestAnimationFrame(() => this.#draw());
+      }, pause);
+  }
+
+  /** Draws without a pause before it: a map that is whole now is waited for. */
+  hurry(): void {
+    this.#isUrgent = true;
+    if (this.#pausing === undefined) {
+      this.invalidate();
+      return;
+    }
+    clearTimeout(this.#pausing);
+    this.#pausing = undefined;
+    requestAnimationFrame(() => this.#draw());
   }
 
   /** @param isSharp with all pixels of the screen, whatever it takes: for a picture that stays */
   #draw(isSharp = false): void {
     this.#isDue = false;
+    this.#isUrgent = false;
     this.#isDrawing = true;
     this.drawn++;
     const ratio = isSharp ? SHARPEST : this.#resolution;

@@ -36,6 +36,8 @@ export interface Known {
   /** Microseconds without a reach after which a base must stop. */
   readonly silence: number;
   readonly isHeld: boolean;
+  /** How the pose is known. */
+  readonly poseClass?: string | null;
   /** Where in a recording the head is, if it plays one. */
   readonly playing?: FromServer<"playing"> | null;
   /** Of the recording, microseconds. */
@@ -53,12 +55,18 @@ export function judge(known: Known): Trust {
     const again = known.retry === null ? "not tried again" : `tried again in ${ageText(1000 * known.retry)}`;
     return { word: "No connection", line: `${known.reason || "the head is gone"}; ${again}`, isLive: false };
   }
-  if (known.playing) return judgePlayed(known.playing, known.length ?? 0, reach);
+  if (known.playing) return judgePlayed(known.playing, known.length ?? 0, reach, known.poseClass === "lost");
   if (reach === null) return { word: "Connecting", line: "no answer from the sensors yet", isLive: false };
   if (1000 * since > silence) {
     return { word: "Silent", line: `nothing came for ${ageText(1000 * since)}: a base stops`, isLive: false };
   }
   const old = ageText(reach.age + 1000 * since);
+  const isFit = reach.state === "clear" || reach.state === "dark";
+  if (isFit && known.poseClass === "lost") {
+    // The floor ahead needs no place: it is seen all the same.
+    const line = `the place is not known, the map rests; the floor ahead is seen, ${old} old`;
+    return { word: "Lost", line, isLive: true, isMapOld: true };
+  }
   switch (reach.state) {
     case "clear":
       return { word: "Seeing", line: `${old} old`, isLive: true };
@@ -81,6 +89,7 @@ function judgePlayed(
   { at, goal, share, speed }: FromServer<"playing">,
   length: number,
   reach: FromServer<"reach"> | null,
+  isLost: boolean,
 ): Trust {
   const place = `${secondsText(at)} of ${secondsText(length)}`;
   const percent = `${Math.round(100 * share)} %`;
@@ -94,6 +103,7 @@ function judgePlayed(
     place,
     pace,
     ...(isFit ? [] : [`the head: ${reach.state}`]),
+    ...(isLost ? ["the head: lost"] : []),
     ...(goal === null ? [] : [`the map follows, ${percent}`]),
   ];
   return { word: "Recording", line: parts.join("; "), isLive: true, isPlayed: true, isMapOld: goal !== null };

@@ -13,7 +13,8 @@ import { startBrowser } from "../helpers/browser.ts";
 import { feed } from "../helpers/feed.ts";
 import { makeSocket } from "../helpers/live.ts";
 
-const HELP = `Usage: page-pictures <recording> <folder>    pictures of the viewer's page, from a head that plays the recording
+const HELP = `Usage: page-pictures <recording> <folder> [--live]    pictures of the viewer's page, from a head that plays the recording
+                                                      and from a live one that is told it; --live takes the latter alone
 Needs Debian's Chromium. Writes page-*.png, one for each state.
 Exit codes: 0 done, 2 wrong usage, 3 the recording is missing`;
 
@@ -22,7 +23,7 @@ const viewer = fileURLToPath(new URL("../../viewer", import.meta.url));
 const MOMENT = 21.5;
 const LATE = 60;
 /** When the live head's lens is covered, seconds. */
-const BLIND: readonly [from: number, to: number] = [12, 15];
+const BLIND: readonly [from: number, to: number] = [12, 13.5];
 
 /** What is done before a picture is taken: keys that are pressed one after the other. */
 interface Shot {
@@ -110,7 +111,7 @@ async function takeLive(browser: Browser, path: string, folder: string): Promise
   await desk.keyboard.press("r");
   await desk.keyboard.type("the kiln pit's step was seen late");
   await desk.keyboard.press("Enter");
-  await desk.locator("#kept button", { hasText: "seen late" }).waitFor({ timeout: 60_000 });
+  await desk.locator("#kept button", { hasText: "asked" }).waitFor({ timeout: 60_000 });
   await desk.waitForTimeout(200);
   await shoot(desk, "live");
   await told;
@@ -129,6 +130,15 @@ export async function main(args: string[]): Promise<number> {
     console.error(`page-pictures: ${path} is missing`);
     return 3;
   }
+  const browser = await startBrowser();
+  if (!args.includes("--live")) await takePlayed(browser, path, folder);
+  await takeLive(browser, path, folder);
+  await browser.close();
+  return 0;
+}
+
+/** A head that plays the recording, and is gone in the end. */
+async function takePlayed(browser: Browser, path: string, folder: string): Promise<void> {
   const service = await Service.start({
     config: resolveConfig({ listen: { port: 0 }, viewer }),
     log: pino({ level: "silent" }),
@@ -148,7 +158,6 @@ export async function main(args: string[]): Promise<number> {
         isAsked = true;
       }, reject);
     });
-  const browser = await startBrowser();
   const url = service.url.replace("ws:", "http:").replace("/live", "/");
   for (const { name, width, height, theme, keys, at, settings } of SHOTS) {
     await goTo(at);
@@ -177,9 +186,7 @@ export async function main(args: string[]): Promise<number> {
   await page.waitForTimeout(1500);
   await page.screenshot({ path: `${folder}/page-gone.png` });
   console.log(`${folder}/page-gone.png`);
-  await takeLive(browser, path, folder);
-  await browser.close();
-  return 0;
+  await page.close();
 }
 
 if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

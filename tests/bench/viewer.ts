@@ -291,7 +291,10 @@ export async function main(args: string[]): Promise<number> {
   line("draw calls", `${calls}`, `at most 200; ${chunks} chunks, ${quads} rectangles`);
 
   // Standing still, nothing is drawn, once the picture is sharp.
-  await page.waitForTimeout(5000);
+  for (let n = 0, drawn = -1; n < 20 && drawn !== (await figures(page)).drawn; n++) {
+    ({ drawn } = await figures(page));
+    await page.waitForTimeout(3000);
+  }
   const before = (await figures(page)).drawn;
   await page.waitForTimeout(5000);
   line("pictures drawn in 5 s standing still", `${(await figures(page)).drawn - before}`, "0");

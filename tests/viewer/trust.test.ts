@@ -22,6 +22,9 @@ test.each([
   [{ reach: reach("late", 900_000) }, "Late", false],
   [{ reach: reach("blind") }, "Blind", false],
   [{ reach: reach("lost") }, "Lost", false],
+  [{ poseClass: "lost" }, "Lost", true],
+  [{ poseClass: "lost", reach: reach("blind") }, "Blind", false],
+  [{ poseClass: "sliding" }, "Seeing", true],
   [{ since: 501 }, "Silent", false],
   [{ since: 499 }, "Seeing", true],
   [{ isOpen: false, reason: "gone", retry: 400 }, "No connection", false],
@@ -31,6 +34,11 @@ test.each([
 ] as const)("%o is %s", (change, word, isLive) => {
   const trust = judge({ ...known, ...change });
   expect([trust.word, trust.isLive]).toEqual([word, isLive]);
+});
+
+test("lost, the floor ahead is live, and the map is not", () => {
+  expect(judge({ ...known, poseClass: "lost" })).toMatchObject({ isLive: true, isMapOld: true });
+  expect(judge({ ...known, poseClass: "held" }).isMapOld ?? false).toBe(false);
 });
 
 test("the age goes on while nothing comes", () => {
