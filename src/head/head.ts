@@ -930,7 +930,7 @@ function trackerSettings(settings: Settings): TrackerSettings {
     yawSigma: settings["track.yawNoise"] * RADIANS,
     yawDrift: (settings["track.yawDrift"] * RADIANS) / 60,
     odometryShare: settings["track.odometryError"],
-    expectsRolling: settings["track.rolling"] === "learned",
+    rolling: settings["track.rolling"],
     writeSigma: settings["track.writeSigma"],
     patience: settings["track.patience"],
   };

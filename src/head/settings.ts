@@ -91,9 +91,9 @@ export const SETTINGS = {
   "track.yawDrift": number(5, 0, 600, "deg/min", "how fast the orientation's yaw may drift"),
   "track.odometryError": number(0.03, 0.001, 1, "1", "error of odometry as a share of the way, 1 sigma"),
   "track.rolling": choice(
-    "learned",
-    ["learned", "off"],
-    "without odometry: whether a base that has shown itself to go along one of its axes is expected to go on so",
+    "ahead",
+    ["ahead", "learned", "off"],
+    "how the base moves, without odometry: along its x axis until it shows otherwise, along the axis it shows, or anywhere",
   ),
   "track.writeSigma": number(
     0.05,

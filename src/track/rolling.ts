@@ -11,8 +11,9 @@ const LEAST_WAY = 0.8;
 const MEMORY = 5;
 /** Share of the way that goes sideways, rms, above which a base is not one that rolls. */
 const MOST_SIDEWAYS = 0.08;
-/** 1 sigma: least doubt about going sideways, as a share of the way. */
+/** 1 sigma: least doubt about going sideways, as a share of the way; and where it is known beforehand and not seen yet. */
 const LEAST_SIDEWAYS = 0.015;
+const PRIOR_SIDEWAYS = 0.02;
 /** Metres: how far off the base's origin its turns may be about, 1 sigma: before any were seen, and at the least. */
 const UNKNOWN_PIVOT = 0.03;
 const LEAST_PIVOT = 0.005;
@@ -34,6 +35,15 @@ export class Rolling {
   #sideways = 1;
   readonly #values = new Float64Array(3);
   readonly #axes = new Float64Array(9);
+
+  /** @param isAhead it is known beforehand that the base rolls along its first axis, until it shows otherwise */
+  constructor(isAhead = false) {
+    if (!isAhead) return;
+    this.#way = LEAST_WAY;
+    this.#scatter[0] = LEAST_WAY;
+    this.#scatter[4] = this.#scatter[8] = (LEAST_WAY * PRIOR_SIDEWAYS ** 2) / 2;
+    this.#judge();
+  }
 
   /** The axis of the base that it moves along; null while none has shown itself. */
   get axis(): Vec3 | null {
@@ -84,10 +94,14 @@ export class Rolling {
       }
     }
     this.#way = kept * this.#way + way;
+    this.#judge();
+  }
+
+  #judge(): void {
     eigenSymmetric(this.#values, this.#axes, this.#scatter, 3);
     const across = Math.sqrt(Math.max(0, this.#values[0]! + this.#values[1]!) / this.#way);
     this.#sideways = Math.max(LEAST_SIDEWAYS, 2 * across);
-    const isRolling = this.#way >= LEAST_WAY && across <= MOST_SIDEWAYS;
+    const isRolling = this.#way >= 0.999 * LEAST_WAY && across <= MOST_SIDEWAYS;
     this.#axis = isRolling ? [this.#axes[6]!, this.#axes[7]!, this.#axes[8]!] : null;
   }
 }

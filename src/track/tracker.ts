@@ -46,8 +46,11 @@ export interface TrackerSettings {
   readonly speed: number;
   /** Share of the speed in a free direction that is left after a second. */
   readonly coasting: number;
-  /** Whether a base that has shown itself to roll along one of its axes is expected to go on so. */
-  readonly expectsRolling: boolean;
+  /**
+   * Whether the base rolls: "ahead" along its own x axis until it shows otherwise, "learned" along the axis that it shows itself to
+   * move along, "off" anywhere at any time. Counts without odometry only.
+   */
+  readonly rolling: "ahead" | "learned" | "off";
   /** Odometry: error as a share of the way, and for each frame, metres. */
   readonly odometryShare: number;
   readonly odometrySigma: number;
@@ -78,7 +81,7 @@ export const DEFAULT_TRACKER_SETTINGS: TrackerSettings = {
   acceleration: 2,
   speed: 0.3,
   coasting: 0.2,
-  expectsRolling: true,
+  rolling: "learned",
   odometryShare: 0.03,
   odometrySigma: 0.003,
   minMatches: 120,
@@ -140,8 +143,9 @@ const CAPACITY = 8192;
 const MAX_WEIGHT = 2e7;
 /** Registration error is not that of independent samples: variances from the equations are multiplied by this. */
 const HONESTY = 250;
-/** Error of the map itself, 1 sigma: metres, and as a share of the way. */
+/** Error of the map itself, 1 sigma: metres near by, against the world as its first frames had it, and as a share of the way. */
 const MAP_SIGMA = 0.003;
+const WORLD_SIGMA = 0.006;
 const MAP_DRIFT = 0.005;
 /** Frames after which the map is made level by the mean of the orientations so far. */
 const LEVEL_AT = [3, 8, 20, 50];
@@ -165,6 +169,12 @@ const EXPECTED = 0.4;
 /** Where nothing tells, speed is in doubt by so much at first, metres per second, and by so much more each second. */
 const FIRST_SPEED = 0.05;
 const SPEED_GROWTH = 0.5;
+/** Metres per second, 1 sigma: of a base that depth has never held long enough to know its speed. */
+const UNKNOWN_SPEED = 0.45;
+/** Share of a rolling base's speed that is left after a second in which nothing tells. */
+const ROLLING_ON = 0.7;
+/** 1 sigma: how the ground may rise or fall along a way that is not known. */
+const SLOPE = 0.06;
 /** Seconds of hold before the base's rest along an axis is believed, and over which its velocity is averaged; least doubt. */
 const REST_SECONDS = 1;
 const REST_MEMORY = 0.5;
@@ -263,7 +273,7 @@ export class Tracker {
   /** Seconds that it did, and the base's mean velocity of late while it did, in the base's axes. */
   #heldFor = 0;
   #heldVelocity: Vec3 = [0, 0, 0];
-  readonly #rolling = new Rolling();
+  readonly #rolling: Rolling;
   #confirmations = 0;
   #firstFound: Pose = IDENTITY;
   #notes: TrackNote[] = [];
@@ -278,6 +288,7 @@ export class Tracker {
     this.settings = settings;
     this.#start = start;
     this.#base = start;
+    this.#rolling = new Rolling(settings.rolling === "ahead");
     this.fine = new SurfelMap(settings.fineVoxel, MAX_WEIGHT);
     this.coarse = new SurfelMap(settings.coarseVoxel, MAX_WEIGHT);
     this.#stages = this.#openStages();
@@ -439,7 +450,7 @@ export class Tracker {
   /** The axis that a rolling base moves along on its way to a rotation, in the world; null when none is known. */
   #wayTo(rotation: Quat): Vec3 | null {
     const { axis } = this.#rolling;
-    if (axis === null || !this.settings.expectsRolling) return null;
+    if (axis === null || this.settings.rolling === "off") return null;
     return turn(slerp(this.#base.rotation, rotation, 0.5), axis);
   }
 
@@ -470,7 +481,9 @@ export class Tracker {
       // What was never held long has no speed that is known.
       growth:
         dt *
-        (this.#heldFor < REST_SECONDS ? s.speed : Math.min(s.speed, FIRST_SPEED + SPEED_GROWTH * unheld)),
+        (this.#heldFor < REST_SECONDS
+          ? UNKNOWN_SPEED
+          : Math.min(s.speed, FIRST_SPEED + SPEED_GROWTH * unheld)),
     };
   }
 
@@ -617,14 +630,15 @@ export class Tracker {
     const s = this.settings;
     const seen = add(base.position, this.#base.position, -1);
     const held = [0, 1, 2].filter((k) => !weak.includes(k)).map((k) => this.#axis(k));
-    const mean = scaled(this.#coast(base.rotation, Math.min(dt, 0.3)), s.coasting ** dt);
+    const mean = scaled(this.#coast(base.rotation, Math.min(dt, 0.3)), ROLLING_ON ** dt);
     const angle = angleBetween(this.#base.rotation, base.rotation);
     const across = this.#rolling.sidewaysOf(Math.hypot(...mean), angle) + STEP_NOISE / 10;
     const along = s.speed * dt + 0.5 * s.acceleration * dt * dt;
     return completeStep(
       mean,
       spreadAlong(way, along, across),
-      spreadAlong(way, growth * this.#unrest(input, ...way), across),
+      // Wheels seldom start sideways, but ahead they may at any time.
+      spreadAlong(way, growth, across),
       held,
       held.map((axis) => dot(axis, seen)),
       STEP_NOISE,
@@ -959,8 +973,10 @@ export class Tracker {
 
   #result(hold: Hold, input: TrackInput, share: number, isFit: boolean): TrackResult {
     const covariance = Array.from(this.#covariance);
-    const map = (MAP_SIGMA + MAP_DRIFT * this.#drifted) ** 2 + this.#built;
+    const map = (WORLD_SIGMA + MAP_DRIFT * this.#drifted) ** 2 + this.#built;
     for (const i of [0, 4, 8]) covariance[i]! += map;
+    // A floor in view holds the height above it; which part of the ground it is, is as unsure as the place.
+    covariance[8]! += SLOPE ** 2 * (this.#covariance[0]! + this.#covariance[4]!);
     const yawSigma = Math.sqrt(this.#yawVariance) + 0.2 * DEGREE;
     const worldFromLens = compose(this.#base, input.baseFromLens);
     return {

@@ -15,12 +15,14 @@ import {
   thinned,
   withNoise,
 } from "../helpers/pose-sets.ts";
+import { driveRound, driveStarts } from "../helpers/round.ts";
 import { type TrackedFrame, trackSet } from "../helpers/tracking.ts";
 
-const HELP = `Usage: score-poses [--seeds <n>] [set ...] | --degenerate <n>    how well poses are found, over sets with known poses
+const HELP = `Usage: score-poses [--seeds <n>] [set ...] | --degenerate <n> | --rounds    how well poses are found, over sets with known poses
 Orientation is simulated: the true rotation, yaw drifting by 2 degrees a minute, 0.3 degrees of white noise about each
 axis; no odometry. Every line is over the seeds (default 5). Sets of open data are left out where they are absent.
 --degenerate: n runs past bare walls, floors, corridors and through a room whose light goes out: how honest the words are.
+--rounds: the round through three rooms, 3 seeds, and the pottery studio from eleven starts, both without odometry.
 Exit codes: 0 done, 2 wrong usage`;
 
 /** Makers of the sets, by name; those that need open data get its folder. */
@@ -42,6 +44,7 @@ const OWN: Record<string, () => PoseSet> = {
 
 export function main(args: string[]): number {
   if (args[0] === "--degenerate") return degenerate(Number(args[1] ?? 100));
+  if (args[0] === "--rounds") return rounds();
   const at = args.indexOf("--seeds");
   const count = at < 0 ? 5 : Number(args[at + 1]);
   const names = args.filter((_, i) => at < 0 || (i !== at && i !== at + 1));
@@ -126,6 +129,33 @@ function degenerate(runs: number): number {
         `(worst ${(100 * worst).toFixed(1)} cm); true place within 3 sigma ${((100 * inside) / frames).toFixed(2)} %`,
     );
   }
+  return 0;
+}
+
+/** Whole heads on simulated rounds. */
+function rounds(): number {
+  const percent = (part: number, of: number) => `${((100 * part) / of).toFixed(2)} %`;
+  for (const seed of [3, 4, 5]) {
+    const { frames, notes, score } = driveRound("three-rooms", seed);
+    const closed = notes.find(({ note }) => note.what === "loop closed");
+    const open = frames.filter(({ time }) => time < (closed?.time ?? Number.POSITIVE_INFINITY));
+    const yaw = Math.max(...open.filter(({ way }) => way < 33).map((frame) => frame.yaw));
+    console.log(
+      `three rooms, seed ${seed}: to the loop ${open.at(-1)!.way.toFixed(1)} m, off at worst ` +
+        `${(100 * Math.max(...open.map(({ error }) => error))).toFixed(1)} cm and ${((180 * yaw) / Math.PI).toFixed(2)} deg; ` +
+        `loop ${closed === undefined ? "NOT CLOSED" : "closed"}; at the end ${(100 * frames.at(-1)!.error).toFixed(1)} cm; ` +
+        `map ${score.toFixed(4)} of that of exact poses; mapped ${percent(frames.filter((f) => f.isMapped).length, frames.length)}`,
+    );
+  }
+  const starts = [0, 5, 11, 16, 22, 27, 33, 38, 44, 50, 55];
+  driveStarts("pottery-studio", starts).forEach(({ frames }, n) => {
+    const wrong = frames.filter(({ hold, error }) => hold === "held" && error > 0.1).length;
+    const lost = frames.filter(({ hold }) => hold === "lost").length;
+    console.log(
+      `studio from ${starts[n]} s on: within 3 sigma ${percent(frames.filter((f) => f.isInside).length, frames.length)}, ` +
+        `lost ${percent(lost, frames.length)}, held but > 10 cm off ${wrong}`,
+    );
+  });
   return 0;
 }
 

@@ -1,10 +1,8 @@
 import { expect, test } from "vitest";
-import { driveRound } from "../helpers/round.ts";
-
-const THREE_ROOMS = new URL("../../datasets/three-rooms.json", import.meta.url);
+import { driveRound, driveStarts } from "../helpers/round.ts";
 
 test("a round through three rooms without odometry drifts little, is noticed to end where it began, and leaves one map", () => {
-  const { frames, notes, score } = driveRound(THREE_ROOMS);
+  const { frames, notes, score } = driveRound("three-rooms");
   const closed = notes.filter(({ note }) => note.what === "loop closed");
   const open = frames.filter(({ time }) => time < (closed[0]?.time ?? 0));
   const worst = Math.max(...open.map(({ error }) => error));
@@ -24,4 +22,17 @@ test("a round through three rooms without odometry drifts little, is noticed to 
   expect(score).toBeGreaterThan(0.97);
   expect(frames.filter(({ isInside }) => isInside).length).toBeGreaterThanOrEqual(0.99 * frames.length);
   expect(frames.filter(({ hold, error }) => hold === "held" && error > 0.1)).toEqual([]);
+});
+
+test("switched on in sight of bare floor it may be lost, but says how unsure it is, and is never wrongly sure", () => {
+  // Before steps and a pit; on the way, at 0.8 m/s, to a ramp; at its foot, about to turn.
+  for (const { frames, notes } of driveStarts("pottery-studio", [11, 44, 55])) {
+    const inside = frames.filter(({ isInside }) => isInside).length / frames.length;
+    console.log(
+      `from ${frames[0]!.time.toFixed(0)} s on: ${(100 * inside).toFixed(1)} % within three sigma, ` +
+        `${notes.map(({ note }) => note.what).join(", ") || "nothing to tell"}`,
+    );
+    expect(inside).toBeGreaterThanOrEqual(0.99);
+    expect(frames.filter(({ hold, error }) => hold === "held" && error > 0.1)).toEqual([]);
+  }
 });

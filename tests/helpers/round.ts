@@ -1,10 +1,11 @@
-import { readFileSync } from "node:fs";
+import { existsSync, readFileSync } from "node:fs";
 import { toYawPitchRoll } from "../../src/geometry/rigid.ts";
 import { wrapAngle } from "../../src/geometry/vec.ts";
 import { Head } from "../../src/head/head.ts";
+import type { HeadOutput } from "../../src/head/outputs.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import type { TrackNote } from "../../src/track/tracker.ts";
-import { loadScenario, simulateEvents } from "../../tools/simulate/scenario.ts";
+import { loadScenario, type Scenario, simulateEvents } from "../../tools/simulate/scenario.ts";
 import { scoreOf } from "./grids.ts";
 
 export interface RoundFrame {
@@ -20,56 +21,83 @@ export interface RoundFrame {
   readonly isInside: boolean;
 }
 
-export interface RoundResult {
-  readonly frames: readonly RoundFrame[];
-  readonly notes: readonly { readonly time: number; readonly note: TrackNote }[];
-  /** F-measure against the map of exact poses, within one voxel. */
-  readonly score: number;
-}
+/** A head with tracked poses, compared with the truth as it goes. */
+class Tracked {
+  readonly frames: RoundFrame[] = [];
+  readonly notes: { time: number; note: TrackNote }[] = [];
+  readonly head: Head;
+  readonly #scenario: Scenario;
+  #way = 0;
+  #last: readonly number[] | null = null;
 
-/**
- * Drives a scenario's round twice at once: with tracked poses, without odometry, the orientation drifting by 2 degrees a minute
- * with 0.3 degrees of noise and stamps 12 ms late, and with exact poses.
- * @param path   of the scenario
- * @param change changes the scenario
- */
-export function driveRound(
-  path: URL,
-  change: (json: Record<string, unknown>) => void = () => {},
-): RoundResult {
-  const json = JSON.parse(readFileSync(path, "utf8")) as Record<string, unknown>;
-  json["odometry"] = null;
-  json["orientation"] = { rate: 100, yawDrift: 2, noise: 0.3, late: 0.012 };
-  change(json);
-  const scenario = loadScenario(json);
-  const tracked = new Head(
-    scenario.setup,
-    resolveSettings({ "pose.source": "tracked", "orientation.lateness": 0.012 }),
-  );
-  const exact = new Head(scenario.setup, resolveSettings());
-  const frames: RoundFrame[] = [];
-  const notes: { time: number; note: TrackNote }[] = [];
-  let way = 0;
-  let before: readonly number[] | null = null;
-  for (const event of simulateEvents(scenario)) {
-    exact.take(event);
-    if (event.kind === "reference" && frames.length > 0) continue;
-    for (const output of tracked.take(event)) {
-      if (output.kind === "track") notes.push({ time: output.time / 1e6, note: output.note });
+  constructor(scenario: Scenario) {
+    this.#scenario = scenario;
+    const settings = resolveSettings({ "pose.source": "tracked", "orientation.lateness": 0.012 });
+    this.head = new Head(scenario.setup, settings);
+  }
+
+  /** Takes what the head said after an event. */
+  note(outputs: readonly HeadOutput[]): void {
+    for (const output of outputs) {
+      const time = output.time / 1e6;
+      if (output.kind === "track") this.notes.push({ time, note: output.note });
       if (output.kind !== "frame" || output.track === null) continue;
-      const truth = scenario.drive.poseAt(output.time / 1e6);
+      const truth = this.#scenario.drive.poseAt(time);
       const off = output.worldFromBase.position.map((v, k) => v - truth.position[k]!);
-      if (before !== null) way += Math.hypot(truth.position[0] - before[0]!, truth.position[1] - before[1]!);
-      before = truth.position;
+      const [x, y] = this.#last ?? truth.position;
+      this.#way += Math.hypot(truth.position[0] - x!, truth.position[1] - y!);
+      this.#last = truth.position;
       const [yaw] = toYawPitchRoll(output.worldFromBase.rotation);
       const { hold, covariance } = output.track;
-      frames.push({
-        ...{ time: output.time / 1e6, way, hold, isMapped: output.revision > 0 },
+      this.frames.push({
+        ...{ time, way: this.#way, hold, isMapped: output.revision > 0 },
         error: Math.hypot(...off),
         yaw: Math.abs(wrapAngle(yaw - toYawPitchRoll(truth.rotation)[0])),
         isInside: off.every((v, k) => Math.abs(v) <= 3 * Math.sqrt(covariance[4 * k]!)),
       });
     }
   }
-  return { frames, notes, score: scoreOf(tracked.grid, exact.grid) };
+}
+
+/** No odometry; the orientation drifts by 2 degrees a minute, with 0.3 degrees of noise and stamps 12 ms late. */
+function withoutOdometry(name: string, seed: number): Scenario {
+  // From tests/helpers, and from its built copy in dist.
+  const places = ["../../", "../../../"].map((up) => new URL(`${up}datasets/${name}.json`, import.meta.url));
+  const text = readFileSync(places.find((place) => existsSync(place))!, "utf8");
+  const json = JSON.parse(text) as Record<string, unknown>;
+  json["odometry"] = null;
+  json["orientation"] = { rate: 100, yawDrift: 2, noise: 0.3, late: 0.012 };
+  json["seed"] = seed;
+  return loadScenario(json);
+}
+
+export type Round = Pick<Tracked, "frames" | "notes">;
+
+/**
+ * Drives a scenario twice at once: with tracked poses and with exact ones.
+ * @returns the tracked round, and the F-measure of its map against that of exact poses, within one voxel
+ */
+export function driveRound(name: string, seed = 3): Round & { readonly score: number } {
+  const scenario = withoutOdometry(name, seed);
+  const tracked = new Tracked(scenario);
+  const exact = new Head(scenario.setup, resolveSettings());
+  for (const event of simulateEvents(scenario)) {
+    exact.take(event);
+    // But for where it starts, the truth is not for the head that tracks.
+    if (event.kind !== "reference" || tracked.frames.length === 0) tracked.note(tracked.head.take(event));
+  }
+  return { frames: tracked.frames, notes: tracked.notes, score: scoreOf(tracked.head.grid, exact.grid) };
+}
+
+/** Drives a scenario with heads that are switched on at these times, seconds. */
+export function driveStarts(name: string, starts: readonly number[], seed = 3): readonly Round[] {
+  const scenario = withoutOdometry(name, seed);
+  const heads = starts.map(() => new Tracked(scenario));
+  for (const event of simulateEvents(scenario)) {
+    heads.forEach((tracked, n) => {
+      if (event.time < 1e6 * starts[n]!) return;
+      if (event.kind !== "reference" || tracked.frames.length === 0) tracked.note(tracked.head.take(event));
+    });
+  }
+  return heads;
 }
