@@ -2,7 +2,15 @@ import { readFileSync } from "node:fs";
 import { join } from "node:path";
 import { gunzipSync } from "node:zlib";
 import type { Pose } from "../../src/geometry/optics.ts";
-import { compose, fromYawPitchRoll, IDENTITY, invert, toYawPitchRoll } from "../../src/geometry/rigid.ts";
+import {
+  compose,
+  fromYawPitchRoll,
+  IDENTITY,
+  invert,
+  toYawPitchRoll,
+  transformPoint,
+  turn,
+} from "../../src/geometry/rigid.ts";
 import { Registrar, type Stage } from "../../src/track/register.ts";
 import { emptySamples } from "../../src/track/sampler.ts";
 import {
@@ -98,11 +106,35 @@ function samplesOf(ranges: readonly number[]): Samples {
   return out;
 }
 
+/** Scans before and after one that are looked at together with it: between them they see past more door frames than one. */
+const PATCH = 1;
+
+/** Scans `first` to `last` after `middle`, as one, in the frame of `middle`. */
+function patchOf({ scans, steps }: Corridor, middle: number, first: number, last: number): Samples {
+  const out = emptySamples((last - first + 1) * BEAMS);
+  for (let n = first; n <= last; n++) {
+    let pose = IDENTITY;
+    for (let k = 0; k < Math.abs(n); k++) {
+      const step = steps[n > 0 ? middle + k : middle - k - 1];
+      if (step === undefined) return out;
+      pose = compose(pose, n > 0 ? step.pose : invert(step.pose));
+    }
+    const { count, point, normal, weight } = scans[middle + n]!;
+    for (let i = 0; i < 3 * count; i += 3) {
+      const at = 3 * out.count;
+      out.point.set(transformPoint(pose, [point[i]!, point[i + 1]!, 0]), at);
+      out.normal.set(turn(pose.rotation, [normal[i]!, normal[i + 1]!, 0]), at);
+      out.weight[out.count++] = weight[i / 3]!;
+    }
+  }
+  return out;
+}
+
 /** Registers scans in the plane on maps of a few scans that followed each other. */
 export class ScanMatcher {
   readonly fine = new SurfelMap(0.25, 1e12);
   readonly coarse = new SurfelMap(0.8, 1e12);
-  readonly registrar = new Registrar(256);
+  readonly registrar = new Registrar((2 * PATCH + 1) * BEAMS);
   readonly pose: Placement = placement();
   readonly #corridor: Corridor;
   readonly #stages: readonly Stage[] = [
@@ -139,10 +171,10 @@ export class ScanMatcher {
 
   /** Where a scan fits near `guess`; the prior is what holds tilt and height, and the guess only loosely. */
   register(
-    scan: number,
+    scan: number | Samples,
     guess: Pose,
   ): { readonly pose: Pose; readonly share: number; readonly strength: number } {
-    const samples = this.#corridor.scans[scan]!;
+    const samples = typeof scan === "number" ? this.#corridor.scans[scan]! : scan;
     setPlacement(this.pose, guess);
     const prior = this.#prior;
     setPlacement(prior.at, guess);
@@ -167,19 +199,19 @@ export function between(a: Pose, b: Pose): readonly [number, number] {
   return [Math.hypot(off.position[0], off.position[1]), Math.abs(toYawPitchRoll(off.rotation)[0])];
 }
 
-/** Share of a scan on the map, and the least share of the weight in any direction, for a match to be believed. */
+/** Share of a patch on the map, of a part of it, and the least share of the weight in any direction, to be believed. */
 const LEAST_SHARE = 0.7;
-const LEAST_STRENGTH = 0.05;
-/** Scans before and after one that make its map; share of a neighbour's. */
-const REACH = 3;
-const NEXT_SHARE = 0.6;
+const PART_SHARE = 0.6;
+const LEAST_STRENGTH = 0.04;
+/** Scans before and after one that make its map. */
+const REACH = 2;
 /** Metres and radians within which two ways to the same pose agree. */
 const AGREEMENT = 0.25;
-const YAW_AGREEMENT = (3 * Math.PI) / 180;
+const YAW_AGREEMENT = (2 * Math.PI) / 180;
 
 /**
- * Whether scan `to` was taken near scan `from`, about where `guess` says, and where: it must fit, be held in every direction,
- * say the same the other way round, and so must the scans taken a little before and after it.
+ * Whether scan `to` was taken near scan `from`, about where `guess` says, and where: with its neighbours it must fit and be held in
+ * every direction, those before and after it alone must say the same, and so must the other way round.
  */
 export function revisit(
   matcher: ScanMatcher,
@@ -195,20 +227,16 @@ export function revisit(
   const isSound = ({ share, strength }: { share: number; strength: number }): boolean =>
     share >= LEAST_SHARE && strength >= LEAST_STRENGTH;
   matcher.gather(from, REACH);
-  const found = matcher.register(to, guess);
+  const found = matcher.register(patchOf(corridor, to, -PATCH, PATCH), guess);
   if (!isSound(found)) return null;
-  // Neighbours of the newer scan, on the same map.
-  for (const direction of [-1, 1]) {
-    let pose = found.pose;
-    for (let n = 0; n < 2; n++) {
-      const step = corridor.steps[direction > 0 ? to + n : to - n - 1];
-      if (step === undefined) return null;
-      pose = compose(pose, direction > 0 ? step.pose : invert(step.pose));
-    }
-    const next = matcher.register(to + 2 * direction, pose);
-    if (next.share < NEXT_SHARE || !agree(next.pose, pose)) return null;
+  for (const [first, last] of [
+    [-PATCH, -1],
+    [1, PATCH],
+  ] as const) {
+    const part = matcher.register(patchOf(corridor, to, first, last), found.pose);
+    if (part.share < PART_SHARE || !agree(part.pose, found.pose)) return null;
   }
   matcher.gather(to, REACH);
-  const back = matcher.register(from, invert(found.pose));
+  const back = matcher.register(patchOf(corridor, from, -PATCH, PATCH), invert(found.pose));
   return isSound(back) && agree(invert(back.pose), found.pose) ? found.pose : null;
 }
