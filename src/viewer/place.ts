@@ -7,9 +7,6 @@ import {
   DoubleSide,
   GLSL3,
   Group,
-  InstancedBufferGeometry,
-  InstancedInterleavedBuffer,
-  InterleavedBufferAttribute,
   LineBasicMaterial,
   LineSegments,
   Mesh,
@@ -19,9 +16,11 @@ import {
   Points,
   PointsMaterial,
   RedFormat,
+  RGIntegerFormat,
   RingGeometry,
   Scene,
   ShaderMaterial,
+  ShortType,
   Sphere,
   Vector3,
   Vector4,
@@ -40,19 +39,29 @@ type Pose = FromServer<"pose">["worldFromBase"];
 export const VIEWS = ["above", "around", "riding"] as const;
 export type View = (typeof VIEWS)[number];
 
+/** Quads in a row of the texture that holds a chunk's. */
+const ROW = 256;
+/**
+ * A quad's numbers are fetched by the number of its corner. As instances they were drawn at a hundredth of a millisecond each
+ * where there is no graphics card, and as corners with attributes they would take four times the memory.
+ */
 const VERTEX = /* glsl */ `
   uniform vec3 origin;     // of the chunk, metres
   uniform float voxel;
-  in vec4 place;           // voxels from the origin, and the face
-  in vec2 size;            // sides, voxels
+  uniform highp isampler2D quads; // three pairs each: voxels from the origin, the face, sides in voxels
   out vec3 world;
   out float light;
   out float facesUp;
   void main() {
+    int quad = gl_VertexID >> 2;
+    ivec2 at = ivec2(3 * (quad % ${ROW}), quad / ${ROW});
+    vec4 place = vec4(texelFetch(quads, at, 0).rg, texelFetch(quads, at + ivec2(1, 0), 0).rg);
+    vec2 size = vec2(texelFetch(quads, at + ivec2(2, 0), 0).rg);
     float face = place.w;
     float axis = floor(face / 2.0);
     float odd = mod(face, 2.0);
-    vec2 corner = position.xy;
+    int n = gl_VertexID & 3;
+    vec2 corner = vec2(n == 1 || n == 2, n > 1);
     // Counter-clockwise seen from outside on every face.
     if (face == 0.0 || face == 3.0 || face == 4.0) corner.x = 1.0 - corner.x;
     vec2 side = corner * size;
@@ -127,7 +136,7 @@ const SHEET_FRAGMENT = /* glsl */ `
     colour = linearToOutputTexel(vec4(footed(paper, footing, at), 1.0));
   }`;
 
-const CORNERS = new Float32Array([0, 0, 0, 1, 0, 0, 1, 1, 0, 0, 1, 0]);
+/** Corners of a quad's two triangles. */
 const TRIANGLES = [0, 1, 2, 0, 2, 3];
 /** The way is drawn so far above the floor, metres. */
 const LIFT = 0.06;
@@ -153,8 +162,8 @@ const RUNG = 0.07;
 const SLICE = 3;
 
 interface Chunk {
-  readonly mesh: Mesh<InstancedBufferGeometry, ShaderMaterial>;
-  buffer: InstancedInterleavedBuffer;
+  readonly mesh: Mesh<BufferGeometry, ShaderMaterial>;
+  quads: Int16Array;
   /** Rectangles in use, and lowest and highest corner of them, metres. */
   count: number;
   readonly lowest: Vector3;
@@ -333,13 +342,11 @@ export class Place {
       if (count === 0) return;
       chunk = this.#addChunk(name, quads.length);
     }
-    if (quads.length > chunk.buffer.array.length) this.#replaceBuffer(chunk, quads.length);
-    chunk.buffer.array.set(quads);
-    chunk.buffer.clearUpdateRanges();
-    chunk.buffer.addUpdateRange(0, quads.length);
-    chunk.buffer.needsUpdate = true;
+    if (quads.length > chunk.quads.length) this.#makeRoom(chunk, quads.length);
+    chunk.quads.set(quads);
+    (chunk.mesh.material.uniforms["quads"]!.value as DataTexture).needsUpdate = true;
     chunk.count = count;
-    chunk.mesh.geometry.instanceCount = count;
+    chunk.mesh.geometry.setDrawRange(0, TRIANGLES.length * count);
     chunk.mesh.visible = count > 0;
     this.#bound(chunk, bounds);
   }
@@ -351,33 +358,43 @@ export class Place {
       glslVersion: GLSL3,
       vertexShader: VERTEX,
       fragmentShader: FRAGMENT,
-      uniforms: { ...this.#uniforms, origin: { value: new Vector3(col * side, row * side, 0) } },
+      uniforms: {
+        ...{ ...this.#uniforms, quads: { value: null } },
+        origin: { value: new Vector3(col * side, row * side, 0) },
+      },
     });
-    const mesh = new Mesh(new InstancedBufferGeometry(), material);
+    const mesh = new Mesh(new BufferGeometry(), material);
     mesh.matrixAutoUpdate = false;
     const chunk: Chunk = {
       mesh,
-      buffer: new InstancedInterleavedBuffer(new Int16Array(0), QUAD),
+      quads: new Int16Array(0),
       count: 0,
       lowest: new Vector3(),
       highest: new Vector3(),
     };
-    this.#replaceBuffer(chunk, length);
+    this.#makeRoom(chunk, length);
     this.#scene.add(mesh);
     this.#chunks.set(name, chunk);
     return chunk;
   }
 
   /** More room: half as much again, so that a growing map is not copied with every patch. */
-  #replaceBuffer(chunk: Chunk, length: number): void {
+  #makeRoom(chunk: Chunk, length: number): void {
+    const rows = Math.ceil((1.5 * length) / QUAD / ROW);
+    const room = rows * ROW;
+    chunk.quads = new Int16Array(room * QUAD);
+    const { quads } = chunk.mesh.material.uniforms;
+    (quads!.value as DataTexture | null)?.dispose();
+    const texture = new DataTexture(chunk.quads, (ROW * QUAD) / 2, rows, RGIntegerFormat, ShortType);
+    texture.internalFormat = "RG16I";
+    quads!.value = texture;
+    const corners = 4 * room > 65535 ? new Uint32Array(6 * room) : new Uint16Array(6 * room);
+    for (let quad = 0, n = 0; quad < room; quad++) {
+      for (const corner of TRIANGLES) corners[n++] = 4 * quad + corner;
+    }
     chunk.mesh.geometry.dispose();
-    const geometry = new InstancedBufferGeometry();
-    geometry.setIndex(TRIANGLES);
-    geometry.setAttribute("position", new BufferAttribute(CORNERS, 3));
-    const room = Math.ceil((1.5 * length) / QUAD) * QUAD;
-    chunk.buffer = new InstancedInterleavedBuffer(new Int16Array(room), QUAD);
-    geometry.setAttribute("place", new InterleavedBufferAttribute(chunk.buffer, 4, 0));
-    geometry.setAttribute("size", new InterleavedBufferAttribute(chunk.buffer, 2, 4));
+    const geometry = new BufferGeometry();
+    geometry.setIndex(new BufferAttribute(corners, 1));
     geometry.boundingSphere = new Sphere();
     chunk.mesh.geometry = geometry;
   }
@@ -594,6 +611,23 @@ export class Place {
     return quads;
   }
 
+  /** Bytes of what the scene is made of, and of the map's quads. */
+  get #bytes(): number {
+    const arrays = new Set<ArrayLike<number> & { readonly byteLength: number }>();
+    this.#scene.traverse((object) => {
+      const geometry = (object as Mesh).geometry as BufferGeometry | undefined;
+      if (geometry === undefined) return;
+      for (const attribute of [...Object.values(geometry.attributes), geometry.index]) {
+        if (attribute === null) continue;
+        arrays.add("data" in attribute ? attribute.data.array : attribute.array);
+      }
+    });
+    for (const { quads } of this.#chunks.values()) arrays.add(quads);
+    let bytes = 0;
+    for (const { byteLength } of arrays) bytes += byteLength;
+    return bytes;
+  }
+
   /** For a benchmark: what the map is drawn with, and what the graphics memory holds for it. */
   get figures(): {
     readonly chunks: number;
@@ -606,7 +640,7 @@ export class Place {
     const { memory, render } = this.#renderer.info;
     return {
       ...{ chunks: this.#chunks.size, quads: this.quadCount, calls: render.calls },
-      ...{ geometries: memory.geometries, textures: memory.textures, buffers: bufferBytes(this.#scene) },
+      ...{ geometries: memory.geometries, textures: memory.textures, buffers: this.#bytes },
     };
   }
 
@@ -717,20 +751,4 @@ function addRung(ends: number[], stretch: Float32Array): void {
   const [acrossX, acrossY] = [(-RUNG * (toY - y)) / length, (RUNG * (toX - x)) / length];
   const [midX, midY] = [(x + toX) / 2, (y + toY) / 2];
   ends.push(midX - acrossX, midY - acrossY, z + LIFT, midX + acrossX, midY + acrossY, z + LIFT);
-}
-
-/** Bytes of all vertex buffers of a scene. */
-function bufferBytes(scene: Scene): number {
-  const arrays = new Set<ArrayLike<number> & { readonly byteLength: number }>();
-  scene.traverse((object) => {
-    const geometry = (object as Mesh).geometry as BufferGeometry | undefined;
-    if (geometry === undefined) return;
-    for (const attribute of [...Object.values(geometry.attributes), geometry.index]) {
-      if (attribute === null) continue;
-      arrays.add("data" in attribute ? attribute.data.array : attribute.array);
-    }
-  });
-  let bytes = 0;
-  for (const { byteLength } of arrays) bytes += byteLength;
-  return bytes;
 }

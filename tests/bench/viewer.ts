@@ -159,7 +159,7 @@ async function watchMemory(page: Page, minutes: number): Promise<void> {
   };
   report("script memory of the page: most", samples.page, took);
   report(`script memory of its workers (${heaps.workers}): most`, samples.workers, took);
-  report("graphics memory, vertex buffers: most", samples.buffers, counts);
+  report("graphics memory, vertices and quads: most", samples.buffers, counts);
 }
 
 /** The value that the given share of a list is not above. */
