@@ -4,8 +4,8 @@ const WINDOW = 15;
 const HIGH = 0.85;
 const LOW = 0.4;
 /** Share of frames missed, and microseconds by which this thread's timer is late, that together say: held back from outside. */
-const MANY_MISSED = 0.1;
-const FEW_MISSED = 0.05;
+const MANY_MISSED = 0.05;
+const FEW_MISSED = 0.02;
 const LATE = 5000;
 const MOST_SHED = 4;
 /** Calm windows after which a step comes back: more each time that one had to be taken again so soon after. */

@@ -49,6 +49,15 @@ test("a thread that others hold back sheds, although its own frames are cheap", 
   expect(governor.shed).toBe(0);
 });
 
+test("one frame in sixteen that was never seen, with a late timer, is enough", () => {
+  for (let window = 0; window < 2; window++) {
+    run(14, { late: 12_000 });
+    run(1, { missed: 1, late: 12_000 });
+  }
+  run(1, { late: 12_000 }); // the first frame of all only starts the clock
+  expect(governor.shed).toBe(2);
+});
+
 test("what has to be shed again soon after it came back comes back later", () => {
   const untilBack = () => {
     let frames = 0;
