@@ -20,6 +20,10 @@ const NO_FOLDER =
   "This head keeps nothing: it has no folder to keep in. With stash.folder in its settings it keeps the last minutes.";
 const OF_RECORDING = "Stretches are kept by a live head; what is played here is a recording already.";
 
+/** Milliseconds between looks for what was asked to be kept, and how many. */
+const LOOK = 3000;
+const MOST_LOOKS = 60;
+
 async function get(path: string): Promise<Response> {
   const answer = await fetch(new URL(path, document.baseURI), { headers: authorization() });
   if (!answer.ok) throw new Error((await answer.text()).trim());
@@ -32,6 +36,8 @@ export class KeptList {
   readonly #list = byId("kept");
   #isPlayed = false;
   #hasFolder = true;
+  /** Requests for the list so far. */
+  #asked = 0;
 
   constructor(request: <T>(what: Request) => Promise<T>) {
     this.#request = request;
@@ -67,24 +73,38 @@ export class KeptList {
 
   #keep(text: string): void {
     this.#request({ kind: "keep", text }).then(
-      () => this.#say("It is kept once what follows is in it, too."),
+      () => {
+        this.#say("It is kept once what follows is in it, too.");
+        this.#await(this.#list.childElementCount, MOST_LOOKS);
+      },
       (error: Error) => this.#say(error.message),
     );
   }
 
+  /** The head says when it has kept something; but a note may be lost on a slow link, so the page looks as well. */
+  #await(before: number, looks: number): void {
+    if (looks === 0) return;
+    setTimeout(() => {
+      if (this.#list.childElementCount > before) return;
+      void this.load().then(() => this.#await(before, looks - 1));
+    }, LOOK);
+  }
+
   /** Asks the head for what it has kept; called when it says that something was. */
   async load(): Promise<void> {
+    const asked = ++this.#asked;
     try {
       const { isOn, kept, trouble } = (await (await get("kept")).json()) as {
         isOn: boolean;
         kept: readonly Kept[];
         trouble: string | null;
       };
+      if (asked !== this.#asked) return; // a later answer tells more
       this.#hasFolder = isOn;
       this.#show(kept);
       if (!isOn) this.#say(NO_FOLDER);
       else if (trouble !== null) this.#say(trouble);
-      else if (kept.length === 0) this.#say("Nothing was kept yet.");
+      else if (kept.length === 0 && asked === 1) this.#say("Nothing was kept yet.");
     } catch (error) {
       this.#say(error instanceof Error ? error.message : String(error));
     }

@@ -97,7 +97,7 @@ test("the way so far is told with how its poses were known", async () => {
   const watcher = await head.open({ topics: { trail: 20 } });
   const trails: FromServer<"trail">[] = [];
   watcher.on("trail", (trail) => trails.push(trail));
-  await head.drive(sensor, 25, 0.6);
+  await head.drive(sensor, 60, 0.6);
   await until(() => (trails.at(-1)?.codes.length ?? 0) >= 6, "the way");
   const { points, codes, classes } = trails.at(-1)!;
   expect(classes).toEqual(["reference"]);

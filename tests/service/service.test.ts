@@ -240,9 +240,12 @@ test("a waiver in force stands in reaches of the frame alone, too", async () => 
   const reaches: FromServer<"reach">[] = [];
   sensor.on("reach", (reach) => reaches.push(reach));
   sensor.subscribe({ reach: 100, notes: 10 });
-  const note = event(sensor, "note");
+  let isTold = false;
+  sensor.on("note", ({ what }) => {
+    if (what === "waiver") isTold = true;
+  });
   base.observe({ kind: "waiver", direction: "left", seconds: 3, reason: "known ramp" });
-  await note;
+  await until(() => isTold, "the waiver's note");
   // No pose comes with it.
   sensor.observe({
     ...{ kind: "depth", sensor: "front", time: headTime(), sequence: 0, form: "u16" },
