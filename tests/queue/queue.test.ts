@@ -199,6 +199,8 @@ describe("a tuning over the queue", () => {
       const done = linesOf(first.results).length;
       expect(done).toBeLessThan(6);
       await server.begin();
+      // Whether the one who lent before comes back in time is asked elsewhere.
+      startLender(server.url, "--recordings", shelf);
       const second = await tuneOver(server.url, { results: first.results });
       const runs = await second.run;
       expect([runs.kept, runs.done, runs.left]).toEqual([done, 6 - done, 0]);
