@@ -90,10 +90,14 @@ async function untilOver(
   build: Build,
 ): Promise<void> {
   const over = AbortSignal.any([signal, connection.lost]);
+  const isOver = new Promise<[]>((resolve) =>
+    over.addEventListener("abort", () => resolve([]), { once: true }),
+  );
   let isFirst = true;
   while (!over.aborted) {
     if (connection.client.status === "ready") {
-      const tuning = await present.all("tuning").catch(() => []);
+      // A question that was on its way when the server died is never answered.
+      const tuning = await Promise.race([present.all("tuning").catch(() => []), isOver]);
       const [other] = tuning;
       if (other !== undefined && !tuning.some((one) => queueOf(one) === queueOf(build))) {
         throw new QueueError(
