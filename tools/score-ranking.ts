@@ -3,6 +3,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
+import { wholeOption } from "./score/options.ts";
 import { main as simulate } from "./simulate.ts";
 import { draw, parseTry } from "./tune/candidates.ts";
 import type { Score } from "./tune/job.ts";
@@ -83,11 +84,8 @@ export async function main(args: string[]): Promise<number> {
       console.log(HELP);
       return 0;
     }
-    const whole = (name: "settings" | "seed" | "recordings" | "workers", least: number) => {
-      const value = Number(values[name]);
-      if (Number.isInteger(value) && value >= least && value < 2 ** 31) return value;
-      throw new RangeError(`--${name} must be a whole number from ${least}, got "${values[name]}"`);
-    };
+    const whole = (name: "settings" | "seed" | "recordings" | "workers", least: number) =>
+      wholeOption(values, name, least);
     const [settings, seed, recordings] = [whole("settings", 3), whole("seed", 0), whole("recordings", 1)];
     const workers = whole("workers", 1);
     if (positionals.length === 0) return fail(2, "expected scenarios (see --help)");

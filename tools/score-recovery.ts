@@ -4,6 +4,7 @@ import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { SETTINGS, type SettingName } from "../src/head/settings.ts";
+import { wholeOption } from "./score/options.ts";
 import { main as simulate } from "./simulate.ts";
 import { draw, parseTry } from "./tune/candidates.ts";
 import type { Score } from "./tune/job.ts";
@@ -76,11 +77,8 @@ export async function main(args: string[]): Promise<number> {
       console.log(HELP);
       return 0;
     }
-    const whole = (name: "tries" | "known" | "recordings" | "seed" | "workers", least: number) => {
-      const value = Number(values[name]);
-      if (Number.isInteger(value) && value >= least && value < 2 ** 31) return value;
-      throw new RangeError(`--${name} must be a whole number from ${least}, got "${values[name]}"`);
-    };
+    const whole = (name: "tries" | "known" | "recordings" | "seed" | "workers", least: number) =>
+      wholeOption(values, name, least);
     const [tries, more, count] = [whole("tries", 1), whole("known", 1), whole("recordings", 1)];
     const [seed, workers] = [whole("seed", 0), whole("workers", 1)];
     if (positionals.length !== 1) return fail(2, "expected one scenario (see --help)");

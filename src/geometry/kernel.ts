@@ -14,7 +14,8 @@ const modules = new Map<string, object>();
  */
 export class Kernel<Exports> {
   readonly call: Exports;
-  readonly #buffer: ArrayBuffer;
+  /** Its memory. */
+  readonly buffer: ArrayBuffer;
   #used = 0;
 
   /**
@@ -31,7 +32,7 @@ export class Kernel<Exports> {
       );
       modules.set(digits, module);
     }
-    this.#buffer = memory.buffer;
+    this.buffer = memory.buffer;
     this.call = new WebAssembly.Instance(module, { kernel: { memory } }).exports as Exports;
   }
 
@@ -39,12 +40,8 @@ export class Kernel<Exports> {
   take(bytes: number): number {
     const at = this.#used;
     this.#used += roomFor(bytes);
-    if (this.#used > this.#buffer.byteLength) throw new RangeError(`no room for ${bytes} bytes`);
+    if (this.#used > this.buffer.byteLength) throw new RangeError(`no room for ${bytes} bytes`);
     return at;
-  }
-
-  get buffer(): ArrayBuffer {
-    return this.#buffer;
   }
 }
 
