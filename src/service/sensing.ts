@@ -1,7 +1,7 @@
 import type { MessagePort } from "node:worker_threads";
 import type { Pose } from "../geometry/optics.ts";
 import { Head } from "../head/head.ts";
-import type { HeadOutput, ReachOutput, TrackState, WaiverOutput } from "../head/outputs.ts";
+import type { HeadOutput, ReachOutput, TrackState } from "../head/outputs.ts";
 import { resolveSettings, SettingError, type Settings } from "../head/settings.ts";
 import { BLOCK_VOXELS } from "../map/grid.ts";
 import { changedSince, decodeSnapshot, encodeSnapshot, SnapshotError } from "../map/snapshot.ts";
@@ -16,6 +16,7 @@ import { reachOfMap } from "./map-reach.ts";
 import { type Picture, Pictures, type PicturesWanted } from "./pictures.ts";
 import { answer } from "./questions.ts";
 import { StashTap } from "./stash/tap.ts";
+import { WaiverInForce } from "./waiver.ts";
 
 /** What the sensing thread is given at its start. */
 export interface SensingStart {
@@ -151,11 +152,7 @@ export class Sensing {
   readonly #stash: StashTap | null;
   #loadSince: number;
   #last: { readonly time: number; readonly worldFromBase: Pose } | null = null;
-  #waiver: {
-    readonly direction: WaiverOutput["direction"];
-    readonly reason: string;
-    readonly until: number;
-  } | null = null;
+  readonly #waiver = new WaiverInForce();
 
   /**
    * @param now microseconds of the head's clock
@@ -337,13 +334,10 @@ export class Sensing {
         case "skipped":
           this.#say({ kind: "skipped", sensor: output.sensor, why: output.why, detail: output.detail });
           break;
-        case "waiver": {
-          const { state, time, direction, reason, seconds } = output;
-          if (state === "begun") this.#waiver = { direction, reason, until: time + 1e6 * seconds };
-          else if (state !== "refused") this.#waiver = null;
+        case "waiver":
+          this.#waiver.take(output);
           this.#say(output);
           break;
-        }
         case "finding":
         case "knock":
           this.#say(output);
@@ -365,13 +359,6 @@ export class Sensing {
     }
   }
 
-  /** The waiver in force, for a reach that the head makes without one. */
-  #waiverAt(time: number): ReachBody["waiver"] {
-    if (this.#waiver === null || time >= this.#waiver.until) return null;
-    const { direction, reason, until } = this.#waiver;
-    return { direction, reason, left: (until - time) / 1e6 };
-  }
-
   /** One reach for all that one event brought: the one that knows most. */
   #tellReach(outputs: readonly HeadOutput[]): void {
     const say = (time: number, body: ReachBody) =>
@@ -385,7 +372,7 @@ export class Sensing {
     const reflex = outputs.findLast((output) => output.kind === "reflex");
     if (reflex !== undefined) {
       // While a pose is known now and then, the frame waits for it a moment: its reach with memory follows.
-      say(reflex.time, { ...reachOfFrame(reflex, range), waiver: this.#waiverAt(reflex.time) });
+      say(reflex.time, { ...reachOfFrame(reflex, range), waiver: this.#waiver.at(reflex.time) });
       return;
     }
     const frame = outputs.findLast((output) => output.kind === "frame");

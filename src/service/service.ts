@@ -60,6 +60,7 @@ import { type Played, readPlayed, Shelf, UploadError } from "./shelf.ts";
 import { StashLink } from "./stash/link.ts";
 import { headTime } from "./time.ts";
 import { findToken } from "./tokens.ts";
+import { WaiverInForce } from "./waiver.ts";
 import { SAFE_HEADERS, StaticFiles, send } from "./web.ts";
 
 const SOFTWARE = "brinkmap 0.1.0";
@@ -236,6 +237,7 @@ export class Service implements Host {
   #savedAt: string | null = null;
   #last: SensedReach | null = null;
   #lastState: Draft<"reach">["state"] = "blind";
+  readonly #waiver = new WaiverInForce();
   #lastReachAt = 0;
   #reflexNumber = 0;
   #reflex: ReturnType<typeof createSocket> | null = null;
@@ -478,6 +480,7 @@ export class Service implements Host {
         break;
       }
       case "waiver":
+        this.#waiver.take(message);
         this.#note(
           "waiver",
           `${message.state}: ${message.direction}, ${message.seconds} s, ${message.reason}`,
@@ -704,6 +707,8 @@ export class Service implements Host {
     const draft: Draft<"reach"> = {
       ...{ kind: "reach", time, frame: reach?.frame ?? 0, ...body, state },
       pace: isStopped && body.pace !== null ? STANDING : body.pace,
+      // The evidence may be old, or none; what the base took upon itself, and for how long still, is of now.
+      waiver: this.#played === null ? this.#waiver.at(now) : body.waiver,
     };
     if (this.#reflex !== null && this.config.reflex !== null) {
       const { port, host } = this.config.reflex;

@@ -260,6 +260,24 @@ test("a waiver in force stands in reaches of the frame alone, too", async () => 
   expect(waiver!.left).toBeLessThanOrEqual(3);
 });
 
+test("a head that sees nothing tells the waiver in force, and how it runs out", async () => {
+  const base = await head.open({ role: "base", topics: { reach: 100 } });
+  const reaches: FromServer<"reach">[] = [];
+  base.on("reach", (reach) => reaches.push(reach));
+  base.observe({ kind: "waiver", direction: "backward", seconds: 0.5, reason: "off the ramp" });
+  const waived = () => reaches.filter(({ waiver }) => waiver !== null);
+  await until(() => waived().length >= 2);
+  await until(() => reaches.at(-1)!.waiver === null, "the end of the waiver");
+  expect(new Set(reaches.map(({ state }) => state))).toEqual(new Set(["blind"]));
+  for (const { waiver } of waived()) {
+    expect(waiver).toMatchObject({ direction: "backward", reason: "off the ramp" });
+    expect(waiver!.left).toBeLessThanOrEqual(0.5);
+  }
+  const left = waived().map(({ waiver }) => waiver!.left);
+  expect(left).toEqual(left.toSorted((a, b) => b - a));
+  expect(left.at(-1)).toBeLessThan(left[0]!);
+});
+
 test("a knock and a mark are told to whoever listens; a floorcheck is judged", async () => {
   const watcher = await head.open({ topics: { notes: 10 } });
   const texts: string[] = [];
