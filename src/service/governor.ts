@@ -8,9 +8,13 @@ const MANY_MISSED = 0.05;
 const FEW_MISSED = 0.02;
 const LATE = 5000;
 const MOST_SHED = 4;
-/** Calm windows after which a step comes back: more each time that one had to be taken again so soon after. */
+/**
+ * Calm windows after which a step comes back, and by how much longer each time that one had to be taken again so soon after: to
+ * try costs late frames where there is never more time than now.
+ */
 const PATIENCE = 2;
-const MOST_PATIENCE = 64;
+const MORE_PATIENCE = 4;
+const MOST_PATIENCE = 512;
 const SOON = 30;
 
 /**
@@ -66,7 +70,7 @@ export class Governor {
     this.#count = this.#spent = this.#missed = this.#late = this.#beats = 0;
     this.#since++;
     if (share > HIGH || isHeldBack) {
-      if (this.#since <= SOON) this.#patience = Math.min(MOST_PATIENCE, 2 * this.#patience);
+      if (this.#since <= SOON) this.#patience = Math.min(MOST_PATIENCE, MORE_PATIENCE * this.#patience);
       this.#since = Number.POSITIVE_INFINITY;
       this.#shed = Math.min(MOST_SHED, this.#shed + 1);
       this.#calm = 0;
