@@ -8,6 +8,7 @@ import {
   CORES,
   describeSettings,
   type Entry,
+  executeAt,
   exitCodeOf,
   type Given,
   openEntries,
@@ -23,17 +24,19 @@ const HELP = `Usage: compare [options] <recording>...    two settings on the sam
       --truth <scenario>  score maps by the true geometry, too: the scenario that all recordings were simulated of
   -r, --results <file>    where scores are kept, shared with tune (default tune.jsonl)
   -w, --workers <n>       replays at a time (default: one per core; 1 for times that nothing else disturbs)
+      --queue <address>   have the replays done by those who lend their cores there, as for tune
       --report <file>     write the comparison as a page too (HTML, one file), and as JSON beside it
       --json              print the comparison as JSON
   -h, --help              show this text
 Exit codes: 0 done, 1 a replay failed or an internal error, 2 wrong usage, 3 recording missing or unreadable,
-4 the results file cannot be used, 130 stopped`;
+4 the results file cannot be used, 6 the queue cannot be used, 130 stopped`;
 const options = {
   a: { type: "string", short: "a", multiple: true },
   b: { type: "string", short: "b", multiple: true },
   truth: { type: "string" },
   results: { type: "string", short: "r", default: "tune.jsonl" },
   workers: { type: "string", short: "w", default: String(CORES) },
+  queue: { type: "string" },
   report: { type: "string" },
   json: { type: "boolean" },
   help: { type: "boolean", short: "h" },
@@ -192,9 +195,10 @@ export async function main(args: string[]): Promise<number> {
     }
     const settings = [await given(values.a), await given(values.b)] as const;
     const entries = await openEntries(positionals, await readTruth(values.truth));
+    const execute = await executeAt(values.queue, "compare");
     isRunning = true;
     const run = await untilInterrupted((signal) =>
-      runAll(entries, settings, { results: values.results, workers, signal, what: "compare" }),
+      runAll(entries, settings, { results: values.results, workers, signal, what: "compare", ...execute }),
     );
     if (run.left > 0) {
       return fail(130, `stopped; ${values.results} keeps what is done, the same command goes on`);

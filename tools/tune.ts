@@ -5,15 +5,7 @@ import { draw, grid, parseTry } from "./tune/candidates.ts";
 import type { Score } from "./tune/job.ts";
 import { bestOf, CRITERIA, type Criterion, describeReport, makeReport } from "./tune/report.ts";
 import { isPageName, mapPictures, writeReport } from "./tune/report-files.ts";
-import {
-  CORES,
-  type Execute,
-  exitCodeOf,
-  keyOf,
-  openEntries,
-  runAll,
-  untilInterrupted,
-} from "./tune/runs.ts";
+import { CORES, executeAt, exitCodeOf, keyOf, openEntries, runAll, untilInterrupted } from "./tune/runs.ts";
 import { readTruth } from "./tune/true-map.ts";
 
 const HELP = `Usage: tune [options] <recording>...    which settings predict held-out frames better than those you have?
@@ -94,7 +86,7 @@ export async function main(args: string[]): Promise<number> {
       });
     if (candidates.length === 0) return fail(2, "every setting to try is the base itself");
 
-    const execute = values.queue === undefined ? {} : { execute: await queued(values.queue) };
+    const execute = await executeAt(values.queue, "tune");
     isRunning = true;
     const run = await untilInterrupted((signal) =>
       runAll(entries, [base, ...candidates], {
@@ -144,13 +136,6 @@ export async function main(args: string[]): Promise<number> {
     if (code !== null) return fail(code, (error as Error).message);
     throw error;
   }
-}
-
-/** Loaded by those alone who want it. */
-async function queued(address: string): Promise<Execute> {
-  const { parseServer } = await import("./queue/server.ts");
-  const { overQueue } = await import("./queue/coordinator.ts");
-  return overQueue({ server: parseServer(address), say: (line) => console.error(`tune: ${line}`) });
 }
 
 function whole(name: string, text: string, least: number, most: number): number {

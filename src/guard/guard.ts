@@ -5,6 +5,7 @@ import {
   type BodyDescription,
   type BodyLimits,
   bodyLimits,
+  type Footprint,
   permittedSpeed,
   RAMP_SLOPE,
   stoppingDistance,
@@ -80,6 +81,37 @@ const FORWARD = CURVATURES.indexOf(0);
 const NOT_ASKED = 255;
 const FIRM: number = FOOTING.firm;
 
+/** Ways that a body can go: along arcs, ahead and back, and on the spot; with the places of the ground that they enter. */
+interface Ways {
+  readonly arcs: readonly (readonly [forward: Sweep, backward: Sweep])[];
+  readonly spot: readonly [left: Sweep, right: Sweep];
+  /** Metres, base frame. */
+  readonly groundX: Float32Array;
+  readonly groundY: Float32Array;
+}
+
+/** Those that were asked for last: to find them takes as long as a frame, and settings are changed more often than bodies. */
+let known: { readonly name: string; readonly ways: Ways } | null = null;
+
+/** @param length metres that are looked at */
+function waysOf(footprint: Footprint, length: number): Ways {
+  const name = JSON.stringify([footprint, length]);
+  if (known?.name === name) return known.ways;
+  const wider = 0.02;
+  const ground = new SweptGround();
+  const along = (curvature: number): [Sweep, Sweep] => [
+    sweep(ground, footprint, wider, curvature, 1, length),
+    sweep(ground, footprint, wider, curvature, -1, length),
+  ];
+  // The straight way first: its sides' points must not be others', which lie a little farther out.
+  const straight = along(0);
+  const arcs = CURVATURES.map((curvature) => (curvature === 0 ? straight : along(curvature)));
+  const spot = along(Number.POSITIVE_INFINITY);
+  const ways = { arcs, spot, groundX: ground.x, groundY: ground.y };
+  known = { name, ways };
+  return ways;
+}
+
 /**
  * What the base must know now: for each frame first the reflex, then, with a pose, memory: reach all round and pace. Holds no
  * clock: times are the events'.
@@ -88,11 +120,8 @@ export class Guard {
   readonly footing: FootingLayer;
   readonly limits: BodyLimits;
   readonly settings: GuardSettings;
-  readonly #arcs: readonly (readonly [forward: Sweep, backward: Sweep])[];
-  readonly #spot: readonly [left: Sweep, right: Sweep];
-  /** The ground of all sweeps, and what it is: a `FOOTING`, or `NOT_ASKED` by the newest pace. */
-  readonly #groundX: Float32Array;
-  readonly #groundY: Float32Array;
+  readonly #ways: Ways;
+  /** What the ground of all ways is: a `FOOTING`, or `NOT_ASKED` by the newest pace. */
   readonly #ground: Uint8Array;
   readonly #reach: ReachNow = {
     distance: new Float32Array(BEARINGS),
@@ -135,20 +164,8 @@ export class Guard {
       this.#now = before.#now;
     }
     const { footprint } = settings.body;
-    const length = Math.min(settings.maxReach, 1.6);
-    const wider = 0.02;
-    const ground = new SweptGround();
-    const along = (curvature: number): [Sweep, Sweep] => [
-      sweep(ground, footprint, wider, curvature, 1, length),
-      sweep(ground, footprint, wider, curvature, -1, length),
-    ];
-    // The straight way first: its sides' points must not be others', which lie a little farther out.
-    const straight = along(0);
-    this.#arcs = CURVATURES.map((curvature) => (curvature === 0 ? straight : along(curvature)));
-    this.#spot = along(Number.POSITIVE_INFINITY);
-    this.#groundX = ground.x;
-    this.#groundY = ground.y;
-    this.#ground = new Uint8Array(ground.count);
+    this.#ways = waysOf(footprint, Math.min(settings.maxReach, 1.6));
+    this.#ground = new Uint8Array(this.#ways.groundX.length);
   }
 
   /** A reflex for one camera; null for a laser and for an image too small to be judged. */
@@ -371,11 +388,12 @@ export class Guard {
     enough: number,
   ): { room: number; limit: number } {
     const ground = this.#ground;
+    const { groundX, groundY } = this.#ways;
     for (let k = 0; k < point.length && way[k]! < enough; k++) {
       const p = point[k]!;
       let what = ground[p]!;
       if (what === NOT_ASKED) {
-        what = this.#groundAt(this.#groundX[p]!, this.#groundY[p]!, x, y, cos, sin);
+        what = this.#groundAt(groundX[p]!, groundY[p]!, x, y, cos, sin);
         ground[p] = what;
       }
       if (what === FIRM) continue;
@@ -413,19 +431,19 @@ export class Guard {
     const toStand = margin + stoppingDistance(topTurn * radius, this.#delay(), body.deceleration);
     const room = (way: Sweep, enough: number) => this.#room(way, x, y, cos, sin, enough);
     const unplaced = this.#unplaced;
-    const ahead = this.#arcs.map(([forward], n) => {
+    const ahead = this.#ways.arcs.map(([forward], n) => {
       const known = room(forward, n === FORWARD ? maxReach : toStop);
       return unplaced !== null && unplaced.room < known.room ? unplaced : known;
     });
     const straight = ahead[FORWARD]!;
-    const backward = this.#arcs.map(([, back]) => this.speedFor(room(back, toStop).room));
+    const backward = this.#ways.arcs.map(([, back]) => this.speedFor(room(back, toStop).room));
     const arcs = ahead.map((one) => this.speedFor(one.room));
     const spin = (way: Sweep) => Math.min(topTurn, this.speedFor(room(way, toStand).room) / radius);
     return {
       forward: arcs[FORWARD]!,
       backward: backward[FORWARD]!,
-      left: spin(this.#spot[0]),
-      right: spin(this.#spot[1]),
+      left: spin(this.#ways.spot[0]),
+      right: spin(this.#ways.spot[1]),
       arcsForward: arcs,
       arcsBackward: backward,
       room: straight.room,

@@ -35,12 +35,13 @@ import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskResult } from "../sense/mask
 import { OrientationBuffer } from "../sense/orientation.ts";
 import { PoseBuffer } from "../sense/poses.ts";
 import { Straightener } from "../sense/straighten.ts";
-import { Revisits } from "../track/revisits.ts";
+import type { KeyframeReader } from "../track/keyframes.ts";
+import type { Revisits } from "../track/revisits.ts";
 import { DEFAULT_SAMPLER_SETTINGS, FrameSampler } from "../track/sampler.ts";
-import { DEFAULT_TRACKER_SETTINGS, Tracker, type TrackerSettings } from "../track/tracker.ts";
-import type { HeadOutput, TrackState } from "./outputs.ts";
+import type { HeadOutput } from "./outputs.ts";
 import { MapRemake } from "./remake.ts";
 import { SettingError, type Settings } from "./settings.ts";
+import { DepthTracking, type Placed, type Trackable, type Tracking } from "./tracking.ts";
 
 const MICROSECONDS = 1e6;
 const RADIANS = Math.PI / 180;
@@ -105,6 +106,11 @@ export interface HeadOptions {
   readonly isBare?: boolean;
   /** The other half of it: frames are masked (`Head.maskedOf`) and judged (`Head.isCovered`), and nothing else is made of them. */
   readonly isJudge?: boolean;
+  /**
+   * Opens what finds tracked poses, in place of the usual, which it may open; called at the first frame. What it opens is not
+   * told of changed settings.
+   */
+  readonly openTracking?: (openUsual: () => Tracking) => Tracking;
 }
 
 /**
@@ -140,10 +146,11 @@ export class Head {
   isClear = true;
   readonly #isBare: boolean;
   readonly #isJudge: boolean;
-  /** Made at the first frame, when poses are tracked. */
-  #tracker: Tracker | null = null;
-  /** Keyframes and loops of tracked poses; the map being made anew after a loop was closed. */
-  #revisits: Revisits | null = null;
+  readonly #openInstead: HeadOptions["openTracking"];
+  /** Made at the first frame, when poses are tracked; and the usual one, if it was made. */
+  #tracking: Tracking | null = null;
+  #usualTracking: DepthTracking | null = null;
+  /** The map being made anew after a loop was closed. */
   #remake: MapRemake | null = null;
   /** Where the base stands when tracking starts: the world's origin, or where it was when the map was cleared. */
   #start: Pose = IDENTITY;
@@ -165,9 +172,10 @@ export class Head {
   readonly #position = new Float64Array(3);
 
   /** @throws {RangeError} if optics, a setting, or their combination are not valid, naming the field */
-  constructor(setup: Setup, settings: Settings, { isBare = false, isJudge = false }: HeadOptions = {}) {
-    this.#isBare = isBare;
-    this.#isJudge = isJudge;
+  constructor(setup: Setup, settings: Settings, options: HeadOptions = {}) {
+    this.#isBare = options.isBare === true;
+    this.#isJudge = options.isJudge === true;
+    this.#openInstead = options.openTracking;
     this.setup = setup;
     this.settings = settings;
     this.grid = new BlockGrid(settings["map.voxelSize"]);
@@ -262,7 +270,7 @@ export class Head {
       layers.update(this.#lastFloor);
       this.layers = layers;
       this.guard.setBlocked((i, j) => layers.kindAt(i, j) === COLUMN.blocked, this.grid.frame);
-      if (this.#tracker !== null) this.#tracker.settings = trackerSettings(settings);
+      this.#usualTracking?.change(settings);
     } catch (error) {
       Object.assign(this, before);
       throw error;
@@ -275,8 +283,8 @@ export class Head {
     this.floor.clear();
     this.guard.forget();
     this.#brinks = null;
-    this.#tracker = null;
-    this.#revisits = null;
+    this.#tracking = null;
+    this.#usualTracking = null;
     this.#remake = null;
     this.change(this.settings);
   }
@@ -400,7 +408,7 @@ export class Head {
     if (event.kind !== "depth") {
       this.#retryWaiting(event.time);
       const isMissing = this.#channels.every(({ waiting }) => !waiting.isWaiting);
-      if (isMissing && this.#tracker?.noFrameUntil(event.time)) {
+      if (isMissing && this.#tracking?.noFrameUntil(event.time)) {
         this.#outputs.push({ kind: "track", time: event.time, note: { what: "lost" } });
       }
     }
@@ -424,7 +432,7 @@ export class Head {
 
   /** Keyframes and loops of tracked poses; null when poses are given, or none are kept. */
   get revisits(): Revisits | null {
-    return this.#revisits;
+    return this.#usualTracking?.revisits ?? null;
   }
 
   /** No more events will come: frames still waiting are left out, and the layers follow the map's last state. */
@@ -574,60 +582,27 @@ export class Head {
   }
 
   /** Finds the pose of a frame, and says whether it may be mapped. */
-  #track(
-    channel: Channel,
-    time: number,
-    { depth, unitsPerMetre }: MaskResult,
-    at: Trackable,
-  ): Located & { readonly isFit: boolean; readonly state: TrackState | null } {
-    this.#tracker ??= this.#openTracker(channel, time, at);
-    const tracker = this.#tracker;
-    const floorOf = (base: Pose) => (channel.references.count > 0 ? 0 : base.position[2]);
-    if (channel.sampler === null) {
-      const worldFromBase = tracker.extrapolate(time, at.attitude, at.odometry);
-      const worldFromLens = compose(worldFromBase, at.baseFromLens);
-      return {
-        worldFromBase,
-        worldFromLens,
-        floorHeight: floorOf(worldFromBase),
-        isFit: tracker.isFit,
-        state: null,
-      };
+  #track(channel: Channel, time: number, { depth, unitsPerMetre }: MaskResult, at: Trackable): Placed {
+    this.#tracking ??= this.#openTracking(channel, time, at);
+    const placed = this.#tracking.place({
+      ...{ ...at, time, sensor: this.#channels.indexOf(channel), sampler: channel.sampler },
+      ...{ depth, unitsPerMetre, isClear: !channel.isCovered, isFloorZero: channel.references.count > 0 },
+    });
+    for (const note of placed.notes) this.#outputs.push({ kind: "track", time, note });
+    if (placed.newFromOld !== null) {
+      this.#remakeMap(this.#tracking.keyframes());
+      this.guard.move(...planar(placed.newFromOld));
+      this.#brinks = null;
     }
-    channel.sampler.sample(depth, unitsPerMetre);
-    const { chosen, all } = channel.sampler;
-    const result = tracker.track({ ...at, time, chosen, all });
-    for (const note of result.notes) this.#outputs.push({ kind: "track", time, note });
-    const { hold, covariance, yawSigma, share, isFit } = result;
-    let { worldFromBase, worldFromLens } = result;
-    const { all: samples } = channel.sampler;
-    const sensor = this.#channels.indexOf(channel);
-    const floorHeight = floorOf(worldFromBase);
-    const isClear = !channel.isCovered;
-    const frame = { time, sensor, result, floorHeight, isClear, depth, unitsPerMetre, samples };
-    const correction = this.#revisits?.take(frame) ?? null;
-    if (correction !== null) {
-      const { newFromOld, way, distance, angle } = correction;
-      this.#outputs.push({ kind: "track", time, note: { what: "loop closed", way, distance, angle } });
-      if (newFromOld !== null) {
-        worldFromBase = compose(newFromOld, worldFromBase);
-        worldFromLens = compose(newFromOld, worldFromLens);
-        this.#remakeMap();
-        this.guard.move(...planar(newFromOld));
-        this.#brinks = null;
-      }
-    }
-    this.#start = worldFromBase;
-    const state = { hold, covariance, yawSigma, share };
-    return { worldFromBase, worldFromLens, floorHeight: floorOf(worldFromBase), isFit, state };
+    if (placed.state !== null) this.#start = placed.worldFromBase;
+    return placed;
   }
 
   /** Begins to make the map anew from the keyframes as they lie now. */
-  #remakeMap(): void {
-    const store = this.#revisits!.store;
+  #remakeMap(keyframes: KeyframeReader): void {
     const stride = this.settings["floor.stride"];
     const open = new Map<number, Integrate>();
-    this.#remake = new MapRemake(store, this, (depth, keyframe, grid, floor) => {
+    this.#remake = new MapRemake(keyframes, this, (depth, keyframe, grid, floor) => {
       const channel = this.#channels[keyframe.sensor];
       if (!channel?.openIntegrate) return; // a sensor that is no more
       const integrate = open.get(keyframe.sensor) ?? channel.openIntegrate(grid);
@@ -644,17 +619,18 @@ export class Head {
     });
   }
 
-  #openTracker(channel: Channel, time: number, { baseFromLens }: Trackable): Tracker {
+  #openTracking(channel: Channel, time: number, { baseFromLens }: Trackable): Tracking {
     // Where a reference is known, it names the world; nothing but the start is taken from it.
     const lens = channel.references.at(time);
     const base = this.#references.at(time);
     let start = this.#start;
     if (typeof lens !== "string") start = compose(lens, invert(baseFromLens));
     else if (typeof base !== "string") start = base;
-    const tracker = new Tracker(start, trackerSettings(this.settings));
-    const budget = this.settings["track.keyframes"] * 1e6;
-    if (budget > 0) this.#revisits = new Revisits(tracker, budget);
-    return tracker;
+    const openUsual = () => {
+      this.#usualTracking = new DepthTracking(start, this.settings);
+      return this.#usualTracking;
+    };
+    return this.#openInstead?.(openUsual) ?? openUsual();
   }
 
   /** Place and heading from odometry, roll and pitch from orientation. */
@@ -902,13 +878,6 @@ export class Head {
   }
 }
 
-/** What a pose is found from. */
-interface Trackable {
-  readonly attitude: Quat;
-  readonly odometry: Pose | null;
-  readonly baseFromLens: Pose;
-}
-
 interface Located {
   readonly worldFromBase: Pose;
   readonly worldFromLens: Pose;
@@ -919,21 +888,6 @@ interface Located {
 /** x, y and heading of a pose. */
 function planar({ rotation, position }: Pose): readonly [x: number, y: number, yaw: number] {
   return [position[0], position[1], toYawPitchRoll(rotation)[0]];
-}
-
-function trackerSettings(settings: Settings): TrackerSettings {
-  return {
-    ...DEFAULT_TRACKER_SETTINGS,
-    fineVoxel: settings["track.voxelSize"],
-    coarseVoxel: 4 * settings["track.voxelSize"],
-    tiltSigma: settings["track.tiltNoise"] * RADIANS,
-    yawSigma: settings["track.yawNoise"] * RADIANS,
-    yawDrift: (settings["track.yawDrift"] * RADIANS) / 60,
-    odometryShare: settings["track.odometryError"],
-    rolling: settings["track.rolling"],
-    writeSigma: settings["track.writeSigma"],
-    patience: settings["track.patience"],
-  };
 }
 
 function poseOr(buffer: PoseBuffer, time: number, otherwise: Pose): Pose {

@@ -46,6 +46,21 @@ export interface Keyframe {
   readonly samples: Uint8Array;
 }
 
+/** What maps are made anew from, of a keyframe as it lay when it was read. */
+export interface KeyframeView
+  extends Readonly<
+    Pick<Keyframe, "sensor" | "worldFromLens" | "floorHeight" | "pixels" | "unitsPerMetre" | "depth">
+  > {
+  /** See `isSound`. */
+  readonly isSound: boolean;
+}
+
+/** Reads keyframes one by one. */
+export interface KeyframeReader {
+  /** Null when there are no more. */
+  next(): KeyframeView | null;
+}
+
 /** What a keyframe is made of. */
 export interface Evidence {
   readonly time: number;
@@ -150,10 +165,21 @@ export class KeyframeStore {
     }
   }
 
-  depthOf(out: Uint16Array, { depth, pixels }: Keyframe): Uint16Array {
-    const image = out.length === pixels ? out : out.subarray(0, pixels);
-    decodeImage(image, depth, 0, depth.length);
-    return image;
+  /** Reads those there are now, oldest first, and then those that came meanwhile. */
+  read(): KeyframeReader {
+    const order = this.frames.slice();
+    let at = 0;
+    const next = (): KeyframeView | null => {
+      if (at === order.length) {
+        const last = order.at(-1)?.id ?? -1;
+        for (const frame of this.frames) if (frame.id > last) order.push(frame);
+      }
+      const frame = order[at++];
+      if (frame === undefined) return null;
+      const { sensor, worldFromLens, floorHeight, pixels, unitsPerMetre, depth } = frame;
+      return { sensor, worldFromLens, floorHeight, pixels, unitsPerMetre, depth, isSound: isSound(frame) };
+    };
+    return { next };
   }
 
   /** Leaves out the keyframe with the nearest neighbours; false when none may go. */
@@ -182,6 +208,16 @@ export class KeyframeStore {
 }
 
 const sizeOf = ({ depth, samples }: Keyframe): number => depth.length + samples.length + 300;
+
+/** A keyframe's masked depth; `out` if it has as many pixels, else the first part of it. */
+export function unpackDepth(
+  out: Uint16Array,
+  { depth, pixels }: Pick<Keyframe, "depth" | "pixels">,
+): Uint16Array {
+  const image = out.length === pixels ? out : out.subarray(0, pixels);
+  decodeImage(image, depth, 0, depth.length);
+  return image;
+}
 
 /** At most `MOST_SAMPLES`, evenly chosen. */
 export function packSamples({ count, point, normal, weight }: Samples): Uint8Array {

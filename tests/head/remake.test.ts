@@ -84,7 +84,7 @@ function remade() {
     frame.worldFromLens = truth[n]!;
   });
   const work: number[] = [];
-  const remake = new MapRemake(store, bent, (depth, keyframe, grid, floor) => {
+  const remake = new MapRemake(store.read(), bent, (depth, keyframe, grid, floor) => {
     work[work.length - 1]!++;
     write(depth, keyframe.worldFromLens, { grid, floor });
   });

@@ -151,7 +151,13 @@ describe("another program", () => {
     writeFileSync(path, "bytes");
     const truth = { labels: null, scenario: null };
     const entry = { path, content: await contentOf(path), settings: {}, labelsText: "", ...truth };
-    const task: Task = { key: "a".repeat(64), group: "", entry, job: { path, settings: {}, ...truth } };
+    const task: Task = {
+      key: "a".repeat(64),
+      group: "",
+      poses: "",
+      entry,
+      job: { path, settings: {}, ...truth },
+    };
     const controller = new AbortController();
     const said: string[] = [];
     const say = (line: string) => {

@@ -5,6 +5,7 @@ import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { afterAll, afterEach, beforeAll, describe, expect, vi } from "vitest";
 import { createRecording } from "../../src/record/file.ts";
+import { type Comparison, main as compare } from "../../tools/compare.ts";
 import { overQueue } from "../../tools/queue/coordinator.ts";
 import { lend } from "../../tools/queue/lender.ts";
 import { buildOf, queueOf } from "../../tools/queue/present.ts";
@@ -233,6 +234,48 @@ describe("a tuning over the queue", () => {
       expect(linesOf(again.results).map((line) => JSON.parse(line).score).sort()).toEqual(
         linesOf(whole.results).map((line) => JSON.parse(line).score).sort(),
       ); // biome-ignore format: two lines
+    },
+    LONG,
+  );
+
+  testWith(
+    needsRedis,
+    "compares two settings as one machine does, and says when the queue cannot be used",
+    async () => {
+      const errors: string[] = [];
+      const run = async (...more: string[]) => {
+        const out: string[] = [];
+        vi.spyOn(process.stderr, "write").mockReturnValue(true);
+        vi.spyOn(console, "log").mockImplementation((line: string) => void out.push(line));
+        vi.spyOn(console, "error").mockImplementation((line: string) => void errors.push(line));
+        const words = [
+          "-b",
+          "evidence.sigma0=0.03",
+          "-r",
+          join(folder, `compared${count++}.jsonl`),
+          "--json",
+        ];
+        const code = await compare([...recordings, ...words, ...more]);
+        vi.restoreAllMocks();
+        return { code, out: out.join("\n") };
+      };
+      /** Without what a clock measured. */
+      const figures = (out: string) =>
+        (JSON.parse(out) as { comparisons: Comparison[] }).comparisons
+          .filter(({ name }) => name !== "a frame")
+          .map(({ name, first, second }) => ({ name, first, second }));
+      server = await RedisServer.start();
+      startLender(server.url, "--recordings", shelf);
+      const distributed = await run("--queue", server.url);
+      expect(distributed.code).toBe(0);
+      const local = await run("-w", "1");
+      expect(figures(distributed.out)).toEqual(figures(local.out));
+      expect(figures(local.out).length).toBeGreaterThan(6);
+
+      expect((await run("--queue", "desk")).code).toBe(2);
+      await server.kill();
+      expect((await run("--queue", server.url)).code).toBe(6);
+      expect(errors.at(-1)).toMatch(/^compare: /);
     },
     LONG,
   );

@@ -1,7 +1,13 @@
 import { describe, expect, test } from "vitest";
 import type { Pose } from "../../src/geometry/optics.ts";
 import { IDENTITY } from "../../src/geometry/rigid.ts";
-import { type Evidence, KeyframeStore, packSamples, unpackSamples } from "../../src/track/keyframes.ts";
+import {
+  type Evidence,
+  KeyframeStore,
+  packSamples,
+  unpackDepth,
+  unpackSamples,
+} from "../../src/track/keyframes.ts";
 import { emptySamples } from "../../src/track/sampler.ts";
 import { Random } from "../../tools/simulate/random.ts";
 
@@ -36,7 +42,7 @@ describe("keyframes", () => {
   test("give back their depth bit by bit, in less than half the bytes", () => {
     const store = new KeyframeStore(1e7);
     const keyframe = store.add(evidence(0, 0));
-    expect(store.depthOf(new Uint16Array(depth.length), keyframe)).toEqual(depth);
+    expect(unpackDepth(new Uint16Array(depth.length), keyframe)).toEqual(depth);
     expect(keyframe.depth.length).toBeLessThan(0.5 * 2 * depth.length);
     expect(store.byteSize).toBeLessThan(0.5 * 2 * depth.length + 300 * 12 + 500);
   });

@@ -16,6 +16,7 @@ export interface Order extends Content {
   readonly scenario: unknown;
   /** See `Task`. */
   readonly group: string;
+  readonly poses: string;
 }
 
 export interface QueueOptions {
@@ -81,7 +82,8 @@ class Coordinator {
     this.#say = say;
     this.#take = take;
     // What is prepared alike comes one after the other, so that it is prepared once.
-    this.#tasks = [...tasks].sort((a, b) => (a.group < b.group ? -1 : a.group > b.group ? 1 : 0));
+    const byText = (a: string, b: string) => (a < b ? -1 : a > b ? 1 : 0);
+    this.#tasks = [...tasks].sort((a, b) => byText(a.group, b.group) || byText(a.poses, b.poses));
     this.#sizes = new Map(tasks.map(({ entry: { content, path } }) => [content, statSync(path).size]));
     this.#open = new Map(this.#tasks.map((task) => [task.key, task]));
     const name = queueOf(this.#build);
@@ -167,10 +169,10 @@ class Coordinator {
 
   async #order(keys: readonly string[]): Promise<void> {
     const jobs = keys.map((key) => {
-      const { entry, job, group } = this.#open.get(key)!;
+      const { entry, job, group, poses } = this.#open.get(key)!;
       const { content, labelsText, scenario } = entry;
       const size = this.#sizes.get(content)!;
-      const data: Order = { content, size, labelsText, scenario, group, settings: job.settings };
+      const data: Order = { content, size, labelsText, scenario, group, poses, settings: job.settings };
       return { name: "replay", data, opts: { jobId: key } };
     });
     if (jobs.length > 0) await this.#queue.addBulk(jobs);

@@ -116,7 +116,7 @@ async function replay(
   recordings: Recordings,
   lanes: Lanes,
 ): Promise<Answer> {
-  const { content, size, settings, labelsText, group, scenario } = checked(data);
+  const { content, size, settings, labelsText, group, poses, scenario } = checked(data);
   const path = await recordings.pathOf({ content, size });
   const recording = await openRecording(path);
   const own = settingsOf(recording.header);
@@ -126,18 +126,18 @@ async function replay(
     throw new QueueError("this order is not what its key says: install the same version on both machines");
   }
   const labels = labelsText === "" ? null : parseLabels(JSON.parse(labelsText));
-  return await lanes.run({ path, settings, labels, scenario }, group);
+  return await lanes.run({ path, settings, labels, scenario }, { group, poses });
 }
 
 /** @throws {QueueError} naming the field */
 function checked(data: Order): Order {
-  const { content, size, settings, labelsText, group } = Object(data);
+  const { content, size, settings, labelsText, group, poses } = Object(data);
   const isHash = typeof content === "string" && /^[0-9a-f]{64}$/.test(content);
   if (!isHash) throw new QueueError("an order's content is no SHA-256");
   if (!(Number.isSafeInteger(size) && size > 0)) throw new QueueError(`an order's size is ${size}`);
   if (typeof settings !== "object" || settings === null) throw new QueueError("an order has no settings");
-  if (typeof labelsText !== "string" || typeof group !== "string") {
-    throw new QueueError("an order's labels or group is no text");
+  if ([labelsText, group, poses].some((text) => typeof text !== "string")) {
+    throw new QueueError("an order's labels, group or poses are no text");
   }
   return data;
 }

@@ -7,6 +7,7 @@ import type { Setup } from "../../src/sense/events.ts";
 import { frameName, type HeldOutScore, type Question, scoreHeldOut } from "./held-out.ts";
 import type { Prepared } from "./prepared.ts";
 import { digestMap, type TrajectoryError, trajectoryError } from "./run.ts";
+import type { TrackLog } from "./track-log.ts";
 
 interface BareReplay {
   readonly head: Head;
@@ -17,9 +18,20 @@ interface BareReplay {
   readonly hash: string;
 }
 
-/** Feeds a prepared recording through a bare head, and asks its map for the held-out frames. */
-export function replayBare(setup: Setup, settings: Settings, events: Iterable<Prepared>): BareReplay {
-  const head = new Head(setup, settings, { isBare: true });
+/**
+ * Feeds a prepared recording through a bare head, and asks its map for the held-out frames.
+ * @param log poses found before, or to be found and kept; null to find them
+ */
+export function replayBare(
+  setup: Setup,
+  settings: Settings,
+  events: Iterable<Prepared>,
+  log: TrackLog | null = null,
+): BareReplay {
+  const openTracking = log === null ? {} : { openTracking: log.open.bind(log) };
+  // What it cost to find poses is part of what a frame costs, also for those who are told them.
+  const told = log?.isWhole === true ? log.time : 0;
+  const head = new Head(setup, settings, { isBare: true, ...openTracking });
   const hash = createHash("sha256");
   const found = new Track();
   const questions: Question[] = [];
@@ -43,12 +55,13 @@ export function replayBare(setup: Setup, settings: Settings, events: Iterable<Pr
     found.take(outputs);
   }
   found.take(head.finish());
+  log?.finish();
   for (const { position, rotation } of found.found) hash.update(Float64Array.of(...position, ...rotation));
   digestMap(head.grid, (bytes) => void hash.update(bytes));
   return {
     head,
     heldOut: scoreHeldOut(head, questions, found.held),
-    frameTime: taken / Math.max(1, frames),
+    frameTime: (told + taken) / Math.max(1, frames),
     recorded: Number.isNaN(first) ? 0 : (last - first) / 1e6,
     trajectory: settings["pose.source"] === "reference" ? null : found.error(),
     hash: hash.digest("hex"),

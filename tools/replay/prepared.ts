@@ -4,6 +4,7 @@ import type { Recording } from "../../src/record/file.ts";
 import type { DepthEvent, HeadEvent } from "../../src/sense/events.ts";
 import { HoldOut, type Question, Questions } from "./held-out.ts";
 import { settingsOf } from "./run.ts";
+import { TrackLog } from "./track-log.ts";
 
 /** A depth frame as a bare head takes it: masked, judged, and asked of the map if it is held out. */
 interface PreparedFrame {
@@ -16,17 +17,28 @@ interface PreparedFrame {
 /** What of a recording bears on the map and the poses, in order. */
 export type Prepared = PreparedFrame | Exclude<HeadEvent, DepthEvent>;
 
-/** Settings that nothing in a `Prepared` hangs on. */
-const INDIFFERENT = ["evidence.", "floor.", "track.", "map.voxelSize", "map.carveEvery", "map.layersEvery"];
+/** Settings of the map alone: neither masked frames nor poses hang on them. */
+const OF_THE_MAP = ["evidence.", "floor.", "map.voxelSize", "map.carveEvery", "map.layersEvery"];
+/** Settings that poses hang on where they are tracked, and masked frames never. */
+const OF_TRACKING = ["track."];
 
 const MASK_SETTINGS = ["mask.minAmplitude", "mask.grazing", "mask.agreement"] as const;
 
-/** Two settings with the same text come to the same `Prepared`. */
-export function preparationOf(settings: Settings): string {
-  const rest = Object.entries(settings).filter(
-    ([name]) => !INDIFFERENT.some((start) => name.startsWith(start)),
-  );
-  return JSON.stringify(rest.sort());
+/** What settings come to before the map. */
+export interface Preparation {
+  /** Two settings with the same text come to the same `Prepared`. */
+  readonly frames: string;
+  /** With the same text here, too, they come to the same tracked poses; "" where poses are not tracked. */
+  readonly poses: string;
+}
+
+export function preparationOf(settings: Settings): Preparation {
+  const isOf = (starts: readonly string[], name: string) => starts.some((start) => name.startsWith(start));
+  const all = Object.entries(settings).sort();
+  const frames = all.filter(([name]) => !isOf([...OF_THE_MAP, ...OF_TRACKING], name));
+  const poses =
+    settings["pose.source"] === "tracked" ? all.filter(([name]) => isOf(OF_TRACKING, name)) : null;
+  return { frames: JSON.stringify(frames), poses: poses === null ? "" : JSON.stringify(poses) };
 }
 
 /**
@@ -64,21 +76,37 @@ export function* prepare(recording: Recording, settings: Settings): Generator<Pr
 const ROOM = 96e6;
 
 /**
- * Recordings ready to be replayed: the newest one's frames are kept, as far as there is room for all of them, and are then read
- * and masked once for all settings that leave the mask alone.
+ * Recordings ready to be replayed: the newest one's frames and poses are kept, as far as there is room for all of them. Frames are
+ * then read and masked once for all settings that leave the mask alone, and poses found once for all that leave tracking alone.
  */
 export class Shelf {
   #name = "";
   #kept: Prepared[] | null = null;
+  #posesName = "";
+  #log: TrackLog | null = null;
   readonly #room: number;
 
   constructor(room = ROOM) {
     this.#room = room;
   }
 
+  /**
+   * What tracking said of a recording with settings that come to the same poses, or a log to keep it in; null where poses are not
+   * tracked.
+   */
+  logOf(path: string, settings: Settings): TrackLog | null {
+    const { frames, poses } = preparationOf(settings);
+    if (poses === "") return null;
+    const name = `${path} ${frames} ${poses}`;
+    // One that is not whole is of a replay that failed.
+    if (this.#posesName !== name || this.#log?.isWhole !== true) this.#log = new TrackLog();
+    this.#posesName = name;
+    return this.#log;
+  }
+
   /** @param given settings over those in the recording's header */
   *open(path: string, recording: Recording, settings: Settings): Generator<Prepared> {
-    const name = `${path} ${preparationOf(settings)}`;
+    const name = `${path} ${preparationOf(settings).frames}`;
     if (this.#name === name && this.#kept !== null) {
       yield* this.#kept;
       return;

@@ -5,7 +5,7 @@ import {
   type ErrorSummary,
   relativePoseError,
 } from "../../src/geometry/trajectory.ts";
-import { Head } from "../../src/head/head.ts";
+import { Head, type HeadOptions } from "../../src/head/head.ts";
 import type { HeadOutput } from "../../src/head/outputs.ts";
 import { resolveSettings, SETTINGS, type Settings } from "../../src/head/settings.ts";
 import { BLOCK_VOXELS, type BlockGrid } from "../../src/map/grid.ts";
@@ -25,6 +25,8 @@ export interface ReplayOptions {
   readonly isAhead?: boolean;
   /** Keep every second frame out of the map and predict it. */
   readonly holdOut?: boolean;
+  /** What finds tracked poses in place of the usual. */
+  readonly openTracking?: HeadOptions["openTracking"];
   /** Called now and then with the share of the file that was read. */
   readonly onProgress?: (share: number) => void;
 }
@@ -114,7 +116,8 @@ async function run(
   options: ReplayOptions,
 ): Promise<Replay> {
   const settings = resolveSettings({ ...settingsOf(recording.header), ...options.settings });
-  const head = new Head(recording.header.setup, settings);
+  const { openTracking } = options;
+  const head = new Head(recording.header.setup, settings, openTracking === undefined ? {} : { openTracking });
   const digest = new OutputDigest();
   const skipped: Record<string, number> = {};
   const times: number[] = [];

@@ -1,7 +1,9 @@
+import type { Head } from "../../src/head/head.ts";
 import { openRecording, type Recording } from "../../src/record/file.ts";
 import { replayBare } from "../replay/bare.ts";
 import { resolvedOf, Shelf } from "../replay/prepared.ts";
 import { replayRecording } from "../replay/run.ts";
+import type { TrackLog } from "../replay/track-log.ts";
 import { type LabelScore, type Labels, scoreLabels } from "./labels.ts";
 import { gatherTruth, scenarioOf, scoreTrueMap, type TrueMapScore, type Truth } from "./true-map.ts";
 
@@ -67,16 +69,24 @@ function truthOf(path: string, recording: Recording, json: unknown): Truth {
   return known.truth;
 }
 
+/** The head of a whole replay, which needs to find no poses that were found already. */
+async function wholeHead(path: string, settings: Job["settings"], log: TrackLog | null): Promise<Head> {
+  const told = log?.isWhole === true ? { openTracking: log.open.bind(log) } : {};
+  return (await replayRecording(path, { settings, ...told })).head;
+}
+
 export default async function runJob({ path, settings: given, labels, scenario }: Job): Promise<Answer> {
   const start = performance.now();
   try {
     const recording = await openRecording(path);
     try {
       const settings = resolvedOf(recording, given);
+      const log = shelf.logOf(path, settings);
       const { heldOut, ...replay } = replayBare(
         recording.header.setup,
         settings,
         shelf.open(path, recording, settings),
+        log,
       );
       if (heldOut.pixels === 0) return { failed: "no pixel of a held-out frame could be scored" };
       return {
@@ -94,10 +104,7 @@ export default async function runJob({ path, settings: given, labels, scenario }
           mapSize: replay.head.grid.byteSize,
           trajectory: replay.trajectory?.aligned.rmse ?? null,
           // Floor edges are the guard's, which a bare head has not.
-          labels:
-            labels === null
-              ? null
-              : scoreLabels(labels, (await replayRecording(path, { settings: given })).head),
+          labels: labels === null ? null : scoreLabels(labels, await wholeHead(path, given, log)),
           truth: scenario === null ? null : scoreTrueMap(replay.head, truthOf(path, recording, scenario)),
           recorded: replay.recorded,
           taken: (performance.now() - start) / 1000,

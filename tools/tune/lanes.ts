@@ -8,41 +8,75 @@ const JOB = import.meta.url.endsWith(".ts")
 
 /**
  * Jobs that a lane had better do before it helps another with theirs: to prepare a recording costs as much as about two replays
- * of it, and with fewer left the other is done sooner alone.
+ * of it, to find its poses as much as five more, and with fewer left the other is done sooner alone.
  */
 const WORTH_HELP = 3;
+const WORTH_POSES = 8;
 
-/** Who does what: groups that nobody has begun first, then help for the one with most left. */
-export class Roster<Task extends { readonly group: string }> {
-  readonly #untouched = new Map<string, Task[]>();
-  readonly #begun = new Map<string, Task[]>();
+/** What jobs share that are prepared alike. */
+interface Prepared {
+  /** Those with the same one read and mask the same frames alike. */
+  readonly group: string;
+  /** And those with the same one here, too, track them alike; "" where poses are not tracked. */
+  readonly poses: string;
+}
+
+/** Tasks that are prepared alike in all. */
+interface Batch<Task> extends Prepared {
+  readonly tasks: Task[];
+  isBegun: boolean;
+}
+
+/**
+ * Who does what: each goes on with the frames and poses that it has; then with its frames and other poses; then with a recording that
+ * nobody has begun; then it helps the one with most left.
+ */
+export class Roster<Task extends Prepared> {
+  readonly #batches: Batch<Task>[] = [];
 
   constructor(tasks: readonly Task[]) {
     for (const task of tasks) {
-      const alike = this.#untouched.get(task.group);
-      if (alike === undefined) this.#untouched.set(task.group, [task]);
-      else alike.push(task);
+      const { group, poses } = task;
+      const alike = this.#batches.find((batch) => batch.group === group && batch.poses === poses);
+      if (alike === undefined) this.#batches.push({ group, poses, tasks: [task], isBegun: false });
+      else alike.tasks.push(task);
     }
   }
 
-  /** @param group what the asking lane has prepared; "" when nothing yet */
-  next(group: string): Task | undefined {
-    const own = this.#begun.get(group)?.shift();
-    if (own !== undefined) return own;
-    for (const [name, waiting] of this.#untouched) {
-      this.#untouched.delete(name);
-      this.#begun.set(name, waiting);
-      return waiting.shift();
-    }
-    const [most] = [...this.#begun.values()].sort((a, b) => b.length - a.length);
-    return most !== undefined && most.length >= WORTH_HELP ? most.shift() : undefined;
+  /** @param lane what the asking lane has prepared; texts that are no group's when nothing yet */
+  next({ group, poses }: Prepared): Task | undefined {
+    const open = this.#batches.filter(({ tasks }) => tasks.length > 0);
+    const own = open.filter((batch) => batch.group === group);
+    const batch =
+      own.find((one) => one.poses === poses) ??
+      own.find(({ isBegun }) => !isBegun) ??
+      open.find((one) => this.#isUntouched(one.group)) ??
+      this.#inNeed(open);
+    if (batch === undefined) return undefined;
+    batch.isBegun = true;
+    return batch.tasks.shift();
+  }
+
+  #isUntouched(group: string): boolean {
+    return !this.#batches.some((batch) => batch.group === group && batch.isBegun);
+  }
+
+  /** Whom to help: rather where nobody has found the poses, and where most is left. */
+  #inNeed(open: readonly Batch<Task>[]): Batch<Task> | undefined {
+    const leftOf = (group: string) =>
+      open.reduce((sum, batch) => sum + (batch.group === group ? batch.tasks.length : 0), 0);
+    const [most] = open
+      .map((batch) => ({ batch, left: batch.isBegun ? batch.tasks.length : leftOf(batch.group) }))
+      .filter(({ batch, left }) => left >= (batch.isBegun && batch.poses !== "" ? WORTH_POSES : WORTH_HELP))
+      .sort((a, b) => Number(a.batch.isBegun) - Number(b.batch.isBegun) || b.left - a.left);
+    return most?.batch;
   }
 }
 
-/** A thread, and what it has prepared: the newest recording's frames stay in its memory. */
+/** A thread, and what it has prepared: the newest recording's frames and poses stay in its memory. */
 class Lane {
   /** What the job run last was prepared as. */
-  group = "";
+  has: Prepared = { group: "", poses: "" };
   isBusy = false;
   readonly #pool = new Tinypool({
     filename: JOB.href,
@@ -50,9 +84,9 @@ class Lane {
     resourceLimits: { maxYoungGenerationSizeMb: 8 },
   });
 
-  async run(job: Job, group: string): Promise<Answer> {
+  async run(job: Job, { group, poses }: Prepared): Promise<Answer> {
     this.isBusy = true;
-    this.group = group;
+    this.has = { group, poses };
     try {
       return (await this.#pool.run(job)) as Answer;
     } finally {
@@ -75,30 +109,31 @@ export class Lanes {
   }
 
   /**
-   * Runs one job, on a lane that has prepared its group if one is free; there must be a free lane.
-   * @param group jobs with the same one are prepared alike
+   * Runs one job, on a lane that has prepared what it needs, or some of it, if one is free; there must be a free lane.
+   * @param as jobs with the same are prepared alike
    */
-  run(job: Job, group: string): Promise<Answer> {
+  run(job: Job, as: Prepared): Promise<Answer> {
     const free = this.#lanes.filter(({ isBusy }) => !isBusy);
-    return (free.find((lane) => lane.group === group) ?? free[0]!).run(job, group);
+    const alike = free.filter(({ has }) => has.group === as.group);
+    return (alike.find(({ has }) => has.poses === as.poses) ?? alike[0] ?? free[0]!).run(job, as);
   }
 
   /**
-   * Runs all tasks. Lanes take groups that nobody has begun, one each, so that a recording is read and masked once; only when
-   * none is left do they help one another.
+   * Runs all tasks. Lanes take groups that nobody has begun, one each, so that a recording is read and masked once, and its poses
+   * are found once; only when none is left do they help one another.
    */
-  async runAll<Task extends { readonly job: Job; readonly group: string }>(
+  async runAll<Task extends Prepared & { readonly job: Job }>(
     tasks: readonly Task[],
     take: (task: Task, answer: Answer) => void,
   ): Promise<void> {
     const roster = new Roster(tasks);
-    const next = (lane: Lane): Task | undefined => (this.#isClosed ? undefined : roster.next(lane.group));
+    const next = (lane: Lane): Task | undefined => (this.#isClosed ? undefined : roster.next(lane.has));
     await Promise.all(
       this.#lanes.map(async (lane) => {
         for (let task = next(lane); task !== undefined; task = next(lane)) {
           let answer: Answer;
           try {
-            answer = await lane.run(task.job, task.group);
+            answer = await lane.run(task.job, task);
           } catch (error) {
             answer = { failed: (error as Error).message };
           }

@@ -143,8 +143,10 @@ function readResults(path: string): Map<string, Score> {
 export interface Task {
   /** See `keyOf`. */
   readonly key: string;
-  /** Tasks with the same one read and mask the same frames alike. */
+  /** Tasks with the same one read and mask the same frames alike; with the same poses, too, they track them alike. */
   readonly group: string;
+  /** "" where poses are not tracked. */
+  readonly poses: string;
   readonly entry: Entry;
   readonly job: Job;
 }
@@ -197,8 +199,9 @@ export async function runAll(
       const key = keys[s]![r]!;
       if (known.has(key)) continue;
       const { path, labels, content, scenario } = entry;
-      const group = `${content} ${preparationOf(resolveSettings({ ...entry.settings, ...given }))}`;
-      tasks.set(key, { key, group, entry, job: { path, settings: given, labels, scenario } });
+      const { frames, poses } = preparationOf(resolveSettings({ ...entry.settings, ...given }));
+      const job = { path, settings: given, labels, scenario };
+      tasks.set(key, { key, group: `${content} ${frames}`, poses, entry, job });
     }
   }
   const kept = new Set(keys.flat()).size - tasks.size;
@@ -231,6 +234,23 @@ export async function runAll(
     kept,
     left: tasks.size - done,
   };
+}
+
+/**
+ * Has replays done over the queue at an address, by whoever lends cores there; without an address nothing is said of where.
+ * @param what command that says what goes on
+ * @throws {RangeError} naming what is wrong with the address
+ */
+export async function executeAt(
+  address: string | undefined,
+  what: string,
+): Promise<Pick<RunOptions, "execute">> {
+  if (address === undefined) return {};
+  // Loaded by those alone who want it.
+  const { parseServer } = await import("../queue/server.ts");
+  const { overQueue } = await import("../queue/coordinator.ts");
+  const say = (line: string) => console.error(`${what}: ${line}`);
+  return { execute: overQueue({ server: parseServer(address), say }) };
 }
 
 /** Does tasks in so many threads. */

@@ -1,0 +1,142 @@
+import type { Pose, Quat } from "../geometry/optics.ts";
+import { compose } from "../geometry/rigid.ts";
+import type { KeyframeReader } from "../track/keyframes.ts";
+import { Revisits } from "../track/revisits.ts";
+import type { FrameSampler } from "../track/sampler.ts";
+import { DEFAULT_TRACKER_SETTINGS, Tracker, type TrackerSettings, type TrackNote } from "../track/tracker.ts";
+import type { TrackState } from "./outputs.ts";
+import type { Settings } from "./settings.ts";
+
+const RADIANS = Math.PI / 180;
+
+/** What a pose is found from. */
+export interface Trackable {
+  /** The base's rotation by the orientation sensor. */
+  readonly attitude: Quat;
+  /** Pose of the base by odometry, in an origin of its own; null without. */
+  readonly odometry: Pose | null;
+  readonly baseFromLens: Pose;
+}
+
+/** A frame whose pose is to be found. */
+export interface Sighting extends Trackable {
+  /** Microseconds. */
+  readonly time: number;
+  readonly sensor: number;
+  /** Makes samples of its depth; null for a planar scan, which is placed by what the cameras showed. */
+  readonly sampler: FrameSampler | null;
+  /** Masked depth. */
+  readonly depth: Uint16Array;
+  readonly unitsPerMetre: number;
+  /** Whether nothing is held before the lens. */
+  readonly isClear: boolean;
+  /** Whether the floor is at the world's own zero rather than under the base. */
+  readonly isFloorZero: boolean;
+}
+
+/** Where a frame was taken from, and what tracking noticed. */
+export interface Placed {
+  readonly worldFromBase: Pose;
+  readonly worldFromLens: Pose;
+  /** z of the floor below the base. */
+  readonly floorHeight: number;
+  /** Whether it may be written to maps. */
+  readonly isFit: boolean;
+  /** Null for a planar scan. */
+  readonly state: TrackState | null;
+  readonly notes: readonly TrackNote[];
+  /** By how much a closed loop moved the world near the head, for which maps are to be made anew; null when none did. */
+  readonly newFromOld: Pose | null;
+}
+
+/** Finds the poses of a head's frames, in order. */
+export interface Tracking {
+  place(sighting: Sighting): Placed;
+  /** Frames have stopped coming until `time`, microseconds: true when that makes the head lost now. */
+  noFrameUntil(time: number): boolean;
+  /** What to make maps anew from. */
+  keyframes(): KeyframeReader;
+}
+
+/** Poses by depth and orientation, with keyframes and loops. Nothing of a map comes into them. */
+export class DepthTracking implements Tracking {
+  /** Null when no keyframes are kept. */
+  readonly revisits: Revisits | null;
+  readonly #tracker: Tracker;
+
+  /** @param start where the base stands at the first frame */
+  constructor(start: Pose, settings: Settings) {
+    this.#tracker = new Tracker(start, trackerSettings(settings));
+    const budget = settings["track.keyframes"] * 1e6;
+    this.revisits = budget > 0 ? new Revisits(this.#tracker, budget) : null;
+  }
+
+  /** Goes on with other settings; the sizes of the voxels and the room for keyframes stay as they were. */
+  change(settings: Settings): void {
+    this.#tracker.settings = trackerSettings(settings);
+  }
+
+  place(sighting: Sighting): Placed {
+    const { time, sensor, sampler, depth, unitsPerMetre, isClear, isFloorZero } = sighting;
+    const tracker = this.#tracker;
+    const floorOf = (base: Pose) => (isFloorZero ? 0 : base.position[2]);
+    if (sampler === null) {
+      const worldFromBase = tracker.extrapolate(time, sighting.attitude, sighting.odometry);
+      const worldFromLens = compose(worldFromBase, sighting.baseFromLens);
+      const floorHeight = floorOf(worldFromBase);
+      return {
+        ...{ worldFromBase, worldFromLens, floorHeight, isFit: tracker.isFit },
+        ...{ state: null, notes: [], newFromOld: null },
+      };
+    }
+    sampler.sample(depth, unitsPerMetre);
+    const { chosen, all } = sampler;
+    const { attitude, odometry, baseFromLens } = sighting;
+    const result = tracker.track({ attitude, odometry, baseFromLens, time, chosen, all });
+    const { hold, covariance, yawSigma, share, isFit, worldFromBase, worldFromLens } = result;
+    const floorHeight = floorOf(worldFromBase);
+    const frame = { time, sensor, result, floorHeight, isClear, depth, unitsPerMetre, samples: all };
+    const correction = this.revisits?.take(frame) ?? null;
+    const state = { hold, covariance, yawSigma, share };
+    if (correction === null) {
+      const { notes } = result;
+      return { worldFromBase, worldFromLens, floorHeight, isFit, state, notes, newFromOld: null };
+    }
+    const { newFromOld, way, distance, angle } = correction;
+    const notes: TrackNote[] = [...result.notes, { what: "loop closed", way, distance, angle }];
+    if (newFromOld === null) {
+      return { worldFromBase, worldFromLens, floorHeight, isFit, state, notes, newFromOld };
+    }
+    const moved = compose(newFromOld, worldFromBase);
+    return {
+      worldFromBase: moved,
+      worldFromLens: compose(newFromOld, worldFromLens),
+      floorHeight: floorOf(moved),
+      ...{ isFit, state, notes, newFromOld },
+    };
+  }
+
+  noFrameUntil(time: number): boolean {
+    return this.#tracker.noFrameUntil(time);
+  }
+
+  keyframes(): KeyframeReader {
+    // Without keyframes no loop is closed, and nothing is to be read.
+    return this.revisits?.store.read() ?? { next: () => null };
+  }
+}
+
+function trackerSettings(settings: Settings): TrackerSettings {
+  return {
+    ...DEFAULT_TRACKER_SETTINGS,
+    fineVoxel: settings["track.voxelSize"],
+    coarseVoxel: 4 * settings["track.voxelSize"],
+    tiltSigma: settings["track.tiltNoise"] * RADIANS,
+    yawSigma: settings["track.yawNoise"] * RADIANS,
+    yawDrift: (settings["track.yawDrift"] * RADIANS) / 60,
+    odometryShare: settings["track.odometryError"],
+    rolling: settings["track.rolling"],
+    writeSigma: settings["track.writeSigma"],
+    patience: settings["track.patience"],
+  };
+}
