@@ -21,6 +21,7 @@ const HELP = `Usage: serve [options]    the head, live, on a socket
   -s, --scenario <file>     render a scenario live instead of live sensors
   -p, --port <n>            instead of the settings file's (default 4917; 0 takes any that is free)
       --recordings <folder> others that the page may play, and where uploaded ones go (with --recording only)
+      --labels              the page, on this machine, may write <recording>.labels.json (with --recording only)
       --map <folder>        keep the map there; overrides the settings file
       --new-token <name>    print a new token and its entry for the settings file, and end
       --roles <a,b>         what the token is for: ${ROLES.join(", ")} (default all)
@@ -38,6 +39,7 @@ const options = {
   port: { type: "string", short: "p" },
   map: { type: "string" },
   recordings: { type: "string" },
+  labels: { type: "boolean" },
   "new-token": { type: "string" },
   roles: { type: "string" },
   schema: { type: "boolean" },
@@ -90,6 +92,10 @@ export async function main(args: string[]): Promise<number> {
     if (config.viewer === null && VIEWER !== undefined) config = { ...config, viewer: VIEWER };
     if (values.recordings !== undefined) {
       config = { ...config, recordings: { ...config.recordings, folder: values.recordings } };
+    }
+    if (values.labels) {
+      if (values.recording === undefined) return fail(2, "--labels needs --recording");
+      config = { ...config, recordings: { ...config.recordings, labels: true } };
     }
     let player: Player | undefined;
     const played = values.recording ?? values.scenario;

@@ -129,6 +129,13 @@ export const ConfigShape = exact({
       {
         folder: Type.Optional(Folder),
         most: Type.Optional(whole(4e9, 1, 1e12, "bytes of an uploaded recording at most")),
+        labels: Type.Optional(
+          Type.Boolean({
+            default: false,
+            description:
+              "a page on this machine may write the labels file beside the recording that is played",
+          }),
+        ),
       },
       "for a head that plays a recording: where others lie that may be played, and uploaded ones go",
     ),
@@ -184,7 +191,7 @@ export interface Config {
   readonly depth: NonNullable<Given["depth"]>;
   readonly orientation: Given["orientation"] | null;
   readonly map: { readonly folder: string | null; readonly saveEvery: number; readonly load: boolean };
-  readonly recordings: { readonly folder: string | null; readonly most: number };
+  readonly recordings: { readonly folder: string | null; readonly most: number; readonly labels: boolean };
   /** Null when it is off. Times in microseconds. */
   readonly stash: StashSettings | null;
   readonly reflex: { readonly host: string; readonly port: number } | null;
@@ -260,7 +267,11 @@ export function resolveConfig(given: unknown): Config {
       saveEvery: file.map?.saveEvery ?? 60,
       load: file.map?.load ?? true,
     },
-    recordings: { folder: file.recordings?.folder ?? null, most: file.recordings?.most ?? 4e9 },
+    recordings: {
+      folder: file.recordings?.folder ?? null,
+      most: file.recordings?.most ?? 4e9,
+      labels: file.recordings?.labels ?? false,
+    },
     stash:
       file.stash === undefined
         ? null

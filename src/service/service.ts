@@ -41,6 +41,7 @@ import { type FrameSlotMemory, frameSlotMemory, overtakenIn } from "./frame-slot
 import type { ReachBody } from "./guarded.ts";
 import { Intake } from "./intake.ts";
 import { MapKeeper } from "./keeper.ts";
+import { readLabelsBeside, takeLabels } from "./labels.ts";
 import { MAP_FILES, sendMap } from "./map-files.ts";
 import { MapStore } from "./map-store.ts";
 import { Metrics } from "./metrics.ts";
@@ -1180,7 +1181,8 @@ export class Service implements Host {
 
   async #answer(request: IncomingMessage, response: ServerResponse): Promise<void> {
     const text = "text/plain; charset=utf-8";
-    if (request.method === "PUT" && this.#shelf !== null)
+    if (target(request).pathname.startsWith("/labels/")) await this.#answerLabels(request, response);
+    else if (request.method === "PUT" && this.#shelf !== null)
       await this.#takeUpload(request, response, this.#shelf);
     else if (request.method !== "GET" && request.method !== "HEAD")
       send(response, 405, text, "GET or HEAD\n");
@@ -1271,6 +1273,41 @@ export class Service implements Host {
   }
 
   #isUploading = false;
+
+  /**
+   * GET /labels/<name> of the recording that is played: its labels, and whether they may be kept from there; PUT keeps them, only
+   * where that was asked for, and from this machine alone.
+   */
+  async #answerLabels(request: IncomingMessage, response: ServerResponse): Promise<void> {
+    const refuse = (status: number, why: string): void => {
+      response.shouldKeepAlive = false;
+      send(response, status, "text/plain; charset=utf-8", `${why}\n`);
+    };
+    const tell = (answer: object): void =>
+      send(response, 200, "application/json", `${JSON.stringify(answer)}\n`);
+    const objection = this.#objection(request);
+    const name = target(request).pathname.slice("/labels/".length);
+    const played = this.#played;
+    const from = request.socket.remoteAddress?.replace(/^::ffff:/, "") ?? "";
+    const mayKeep = this.config.recordings.labels && isLoopback(from);
+    if (objection !== null) refuse(403, objection);
+    else if (!this.#mayRead(request)) refuse(401, "give a token: Authorization: Bearer ...");
+    else if (played === null || encodeURIComponent(played.name) !== name)
+      refuse(409, "labels are of the recording that is played");
+    else if (request.method === "GET") tell({ mayKeep, ...(await readLabelsBeside(played.path)) });
+    else if (request.method !== "PUT") refuse(405, "GET or PUT");
+    else if (!mayKeep) refuse(403, "labels are kept with serve --labels only, and from this machine alone");
+    else {
+      try {
+        await takeLabels(played.path, request);
+        this.log.info({ recording: played.name }, "labels were kept");
+        tell({});
+      } catch (error) {
+        if (!(error instanceof UploadError)) throw error;
+        refuse(error.status, error.message);
+      }
+    }
+  }
 
   #mayRead(request: IncomingMessage): boolean {
     if (this.config.tokens.length === 0) return true;

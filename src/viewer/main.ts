@@ -5,6 +5,7 @@ import { Compare } from "./compare.ts";
 import { Course } from "./course.ts";
 import { download } from "./download.ts";
 import { KeptList } from "./kept.ts";
+import { Labels } from "./labels.ts";
 import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
 import { Place, VIEWS, type View } from "./place.ts";
 import { Seen } from "./seen.ts";
@@ -74,6 +75,15 @@ const seenBox = byId<HTMLDetailsElement>("seen-box");
 
 const course = new Course(request);
 const kept = new KeptList(request);
+const labels = new Labels(
+  (marked) => place.showLabels(marked),
+  () => {
+    setMeasuring(false);
+    mapCanvas.focus();
+    // Once the map has the size that is left to it.
+    requestAnimationFrame(() => requestAnimationFrame(() => setView("above")));
+  },
+);
 const compare = new Compare(request, (text) => say("settings-say", text));
 compare.onSettings = () => void settingsPanel.load();
 /** The head plays a recording. */
@@ -105,6 +115,7 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       post({ kind: "images", rate: seenBox.open ? IMAGES : 0 });
       void settingsPanel.load();
       kept.setPlayed(isPlayed);
+      void labels.setRecording(playedName);
       break;
     }
     case "closed":
@@ -393,6 +404,12 @@ async function choose(x: number, y: number): Promise<void> {
     // Where no surface is, the floor's own height is asked about: it may be gone, or doubtful.
     const sighting =
       (await request<Sighting | null>({ kind: "look", ...ray })) ?? place.onFloor(ray.from, ray.along);
+    if (labels.isDrawing) {
+      // The truth may be where the map has nothing.
+      const at = sighting ?? place.onZero(ray.from, along);
+      if (at !== null) labels.corner(at.point);
+      return;
+    }
     if (sighting === null) {
       say("found", "Nothing is known there.");
       return;
@@ -568,6 +585,7 @@ const actions: Readonly<Record<string, () => unknown>> = {
   a: () => amplitudeBox.click(),
   c: () => cut.focus(),
   d: () => setMeasuring(!isMeasuring),
+  l: () => isPlayed && labels.reveal(),
   p: savePicture,
   "1": () => setView(VIEWS[0]),
   "2": () => setView(VIEWS[1]),
@@ -616,18 +634,21 @@ mapCanvas.addEventListener("keydown", (event) => {
   if (event.key === "Enter") void choose(0, 0);
   else if (event.key === "+" || event.key === "=") place.zoom(0.85);
   else if (event.key === "-") place.zoom(1 / 0.85);
-  else return;
+  else if (!labels.key(event.key)) return;
   event.preventDefault();
   event.stopPropagation();
 });
 
-new ResizeObserver(() => {
+const sizes = new ResizeObserver(() => {
   place.resize(mapCanvas.clientWidth, mapCanvas.clientHeight);
   fan.draw();
   compare.draw();
   strip.draw();
   course.draw();
-}).observe(document.body);
+});
+sizes.observe(document.body);
+// What opens beside the map takes of its room, and may leave the page as long as it was.
+sizes.observe(mapCanvas);
 
 setTheme(matchMedia("(prefers-color-scheme: dark)").matches);
 showTrust();

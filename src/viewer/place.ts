@@ -1,6 +1,7 @@
 import {
   BufferAttribute,
   BufferGeometry,
+  CanvasTexture,
   Color,
   ConeGeometry,
   DataTexture,
@@ -22,6 +23,9 @@ import {
   ShaderMaterial,
   ShortType,
   Sphere,
+  Sprite,
+  SpriteMaterial,
+  SRGBColorSpace,
   Vector3,
   Vector4,
   WebGLRenderer,
@@ -161,6 +165,22 @@ const RUNG = 0.07;
 /** Milliseconds of the page's own thread that a change of the map may take at once; the rest waits for the next picture. */
 const SLICE = 3;
 
+/** Metres: corners of labels stand so high, and ticks along their lines are so far apart and so long to either side. */
+const POST = 0.25;
+const TICKS = 0.25;
+const TICK = 0.06;
+/** Pixels: height of the tags of labels. */
+const TAG = 15;
+
+/** What somebody marked on the map: a line, or an outline. */
+export interface Marked {
+  /** What it is called in the list, a letter or two and a number. */
+  readonly tag: string;
+  /** x, y of its corners, metres of the world. */
+  readonly corners: readonly (readonly [x: number, y: number])[];
+  readonly isOutline: boolean;
+}
+
 interface Chunk {
   readonly mesh: Mesh<BufferGeometry, ShaderMaterial>;
   quads: Int16Array;
@@ -201,6 +221,11 @@ export class Place {
   readonly #brinks = new LineSegments(new BufferGeometry(), new LineBasicMaterial());
   readonly #ruler: LineSegments<BufferGeometry, LineBasicMaterial>;
   readonly #ends: Points<BufferGeometry, PointsMaterial>;
+  readonly #marked: LineSegments<BufferGeometry, LineBasicMaterial>;
+  readonly #corners: Points<BufferGeometry, PointsMaterial>;
+  readonly #tags = new Group();
+  #labels: readonly Marked[] = [];
+  #colours: Pick<Theme, "ground" | "mark"> = { ground: "#fff", mark: "#000" };
   #view: View = "around";
   #pose: Pose | null = null;
   #isDue = false;
@@ -249,6 +274,15 @@ export class Place {
     this.#ends.renderOrder = 2;
     this.#ends.frustumCulled = false;
     this.showRuler([]);
+    this.#marked = new LineSegments(new BufferGeometry(), new LineBasicMaterial({ depthTest: false }));
+    this.#corners = new Points(
+      new BufferGeometry(),
+      new PointsMaterial({ size: 5, sizeAttenuation: false, depthTest: false }),
+    );
+    for (const one of [this.#marked, this.#corners]) {
+      one.renderOrder = 2;
+      one.frustumCulled = false;
+    }
     this.#brinks.frustumCulled = false;
     this.#sheet = new Mesh(
       new PlaneGeometry(1, 1),
@@ -262,6 +296,7 @@ export class Place {
     );
     this.#sheet.visible = false;
     this.#scene.add(this.#sheet, this.#brinks, this.#robot, this.#path, this.#ruler, this.#ends);
+    this.#scene.add(this.#marked, this.#corners, this.#tags);
   }
 
   paint(theme: Theme): void {
@@ -278,6 +313,10 @@ export class Place {
     this.#brinks.material.color.set(theme.brink);
     this.#ruler.material.color.set(theme.mark);
     this.#ends.material.color.set(theme.mark);
+    this.#marked.material.color.set(theme.mark);
+    this.#corners.material.color.set(theme.mark);
+    this.#colours = theme;
+    this.showLabels(this.#labels);
     this.invalidate();
   }
 
@@ -304,6 +343,7 @@ export class Place {
     this.#renderer.setSize(width, height, false);
     this.#camera.aspect = width / height;
     this.#camera.updateProjectionMatrix();
+    for (const tag of this.#tags.children) this.#sizeTag(tag as Sprite);
     // At once: the canvas was cleared.
     this.#renderer.render(this.#scene, this.#camera);
     this.invalidate();
@@ -605,6 +645,77 @@ export class Place {
     this.invalidate();
   }
 
+  /**
+   * Draws what was marked: a line with ticks across it, an outline with spokes to its middle, posts at the corners of both, and each
+   * with its tag.
+   */
+  showLabels(labels: readonly Marked[]): void {
+    this.#labels = labels;
+    const ends: number[] = [];
+    const corners: number[] = [];
+    for (const child of this.#tags.children) {
+      const { material } = child as Sprite;
+      material.map?.dispose();
+      material.dispose();
+    }
+    this.#tags.clear();
+    for (const label of labels) {
+      addMarked(ends, label);
+      for (const [x, y] of label.corners) corners.push(x, y, LIFT);
+      if (label.corners.length > 0) this.#tags.add(this.#tagOf(label));
+    }
+    for (const [object, numbers] of [
+      [this.#marked, ends],
+      [this.#corners, corners],
+    ] as const) {
+      object.geometry.dispose();
+      object.geometry = new BufferGeometry();
+      object.geometry.setAttribute("position", new BufferAttribute(new Float32Array(numbers), 3));
+    }
+    this.invalidate();
+  }
+
+  #tagOf({ tag, corners }: Marked): Sprite {
+    const canvas = document.createElement("canvas");
+    const scale = 3;
+    [canvas.width, canvas.height] = [scale * TAG * (0.5 + 0.6 * tag.length), scale * TAG];
+    const context = canvas.getContext("2d")!;
+    context.fillStyle = this.#colours.ground;
+    context.fillRect(0, 0, canvas.width, canvas.height);
+    context.strokeStyle = this.#colours.mark;
+    context.lineWidth = 2 * scale;
+    context.strokeRect(scale, scale, canvas.width - 2 * scale, canvas.height - 2 * scale);
+    context.fillStyle = this.#colours.mark;
+    context.font = `600 ${0.7 * scale * TAG}px system-ui, sans-serif`;
+    context.textAlign = "center";
+    context.textBaseline = "middle";
+    context.fillText(tag, canvas.width / 2, canvas.height / 2 + scale);
+    const map = new CanvasTexture(canvas);
+    map.colorSpace = SRGBColorSpace;
+    const sprite = new Sprite(
+      new SpriteMaterial({ map, depthTest: false, sizeAttenuation: false, toneMapped: false }),
+    );
+    const middle = corners[corners.length >> 1]!;
+    sprite.position.set(middle[0], middle[1], POST);
+    sprite.center.set(-0.15, -0.15); // beside the corner, not on it
+    sprite.renderOrder = 3;
+    this.#sizeTag(sprite);
+    return sprite;
+  }
+
+  #sizeTag(sprite: Sprite): void {
+    const { width, height } = sprite.material.map!.image as HTMLCanvasElement;
+    const share = (2 * Math.tan((FIELD_OF_VIEW * Math.PI) / 360) * TAG) / Math.max(TAG, this.#size[1]);
+    sprite.scale.set((share * width) / height, share, 1);
+  }
+
+  /** Where a ray comes to the world's own zero height; null when it never does. */
+  onZero(from: readonly number[], along: readonly number[]): Sighting | null {
+    if (along[2]! >= 0) return null;
+    const distance = -from[2]! / along[2]!;
+    return { point: from.map((v, k) => v + distance * along[k]!) as [number, number, number], distance };
+  }
+
   get quadCount(): number {
     let quads = 0;
     for (const { count } of this.#chunks.values()) quads += count;
@@ -741,6 +852,27 @@ export class Place {
     };
     setTimeout(look, FENCE);
   }
+}
+
+/** Lines of a label: see `Place.showLabels`. */
+function addMarked(ends: number[], { corners, isOutline }: Marked): void {
+  const all = isOutline && corners.length > 2 ? [...corners, corners[0]!] : corners;
+  for (const [x, y] of corners) ends.push(x, y, LIFT, x, y, POST);
+  for (let n = 1; n < all.length; n++) {
+    const [[ax, ay], [bx, by]] = [all[n - 1]!, all[n]!];
+    ends.push(ax, ay, LIFT, bx, by, LIFT);
+    const length = Math.hypot(bx - ax, by - ay);
+    if (isOutline || length === 0) continue;
+    const [acrossX, acrossY] = [(-TICK * (by - ay)) / length, (TICK * (bx - ax)) / length];
+    for (let along = TICKS / 2; along < length; along += TICKS) {
+      const [x, y] = [ax + (along / length) * (bx - ax), ay + (along / length) * (by - ay)];
+      ends.push(x - acrossX, y - acrossY, LIFT, x + acrossX, y + acrossY, LIFT);
+    }
+  }
+  if (!isOutline || corners.length < 3) return;
+  const mean = (k: 0 | 1) => corners.reduce((sum, corner) => sum + corner[k], 0) / corners.length;
+  const [x, y] = [mean(0), mean(1)];
+  for (const [cx, cy] of corners) ends.push(x, y, LIFT, cx, cy, LIFT);
 }
 
 /** A stroke across the way in the middle of a stretch, of which `stretch` has both ends. */

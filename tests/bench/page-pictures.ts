@@ -1,6 +1,6 @@
-import { existsSync, mkdtempSync, rmSync } from "node:fs";
+import { existsSync, mkdtempSync, readFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
-import { join } from "node:path";
+import { basename, join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { pino } from "pino";
 import type { Browser, Page } from "playwright-core";
@@ -19,6 +19,8 @@ Needs Debian's Chromium. Writes page-*.png, one for each state.
 Exit codes: 0 done, 2 wrong usage, 3 the recording is missing`;
 
 const viewer = fileURLToPath(new URL("../../viewer", import.meta.url));
+/** Labels of the demo. */
+const LABELS = fileURLToPath(new URL("../../../datasets/pottery-studio.labels.json", import.meta.url));
 /** Seconds from the start of what most pictures show, and of the whole map. */
 const MOMENT = 21.5;
 const LATE = 60;
@@ -35,12 +37,18 @@ interface Shot {
   readonly keys: readonly string[];
   /** Changed through the page, which then has the map of before. */
   readonly settings?: Readonly<Record<string, number>>;
+  /** The demo's labels were marked in this browser before. */
+  readonly isLabelled?: boolean;
 }
 const SHOTS: readonly Shot[] = [
   { name: "desk", width: 1360, height: 900, theme: "light", at: LATE, keys: ["i"] },
   { name: "dark", width: 1360, height: 880, theme: "dark", at: MOMENT, keys: ["1"] },
   { name: "settings", width: 1000, height: 720, theme: "light", at: MOMENT, keys: ["s"] },
   { name: "phone", width: 360, height: 780, theme: "light", at: MOMENT, keys: ["i"] },
+  {
+    ...{ name: "labels", width: 1000, height: 900, theme: "light", at: LATE, keys: ["l", "Enter"] },
+    isLabelled: true,
+  },
   {
     ...{ name: "compare", width: 1360, height: 880, theme: "light", at: MOMENT, keys: [] },
     settings: { "map.maxRange": 2, "guard.topSpeed": 0.6 },
@@ -159,10 +167,14 @@ async function takePlayed(browser: Browser, path: string, folder: string): Promi
       }, reject);
     });
   const url = service.url.replace("ws:", "http:").replace("/live", "/");
-  for (const { name, width, height, theme, keys, at, settings } of SHOTS) {
+  for (const { name, width, height, theme, keys, at, settings, isLabelled } of SHOTS) {
     await goTo(at);
     const before = await client.settings();
     const page = await browser.newPage({ viewport: { width, height }, colorScheme: theme });
+    if (isLabelled) {
+      const marked = [`labels ${basename(path)}`, readFileSync(LABELS, "utf8")];
+      await page.addInitScript(`localStorage.setItem(...${JSON.stringify(marked)})`);
+    }
     await page.goto(url);
     await page.waitForSelector("#empty[hidden]", { state: "attached" });
     for (const key of keys) await page.keyboard.press(key);

@@ -14,6 +14,7 @@ import { readPlayed } from "../../src/service/shelf.ts";
 import { keyX, keyY, keyZ } from "../../src/wire/blocks.ts";
 import { loadScenario } from "../../tools/simulate/scenario.ts";
 import { recordScenario } from "../../tools/simulate.ts";
+import { labelsPath, parseLabels, readLabels } from "../../tools/tune/labels.ts";
 import { browserNeed, startBrowser } from "../helpers/browser.ts";
 import { LiveHead } from "../helpers/live.ts";
 import { testWith } from "../helpers/needs.ts";
@@ -44,8 +45,8 @@ afterAll(async () => {
   if (ready) await browser.close();
 });
 
-async function openPage(width = 900): Promise<{ page: Page; faults: string[] }> {
-  head = await LiveHead.start({ viewer, recordings: { folder } }, { played: await readPlayed(path) });
+async function openPage(width = 900, labels = false): Promise<{ page: Page; faults: string[] }> {
+  head = await LiveHead.start({ viewer, recordings: { folder, labels } }, { played: await readPlayed(path) });
   const page = await browser.newPage({ viewport: { width, height: 640 } });
   const faults: string[] = [];
   page.on("pageerror", (error) => faults.push(error.message));
@@ -332,9 +333,128 @@ describe("the page of a recording", () => {
     expect(faults.filter((fault) => !fault.includes("422"))).toEqual([]);
   });
 
+  testWith(
+    browserNeed,
+    "labels are marked on its map, listed, removed, and kept beside the recording",
+    async () => {
+      const { page, faults } = await openPage(900, true);
+      await page.keyboard.press("Space");
+      await goToEnd(page);
+      await page.evaluate(() => {
+        (document.activeElement as HTMLElement).blur();
+        // Of one size, whatever stands around it: a place of the picture is then the same place of the map.
+        document.querySelector<HTMLElement>("#place .stage")!.style.cssText =
+          "flex: none; height: 320px; min-height: 0";
+      });
+      await page.waitForTimeout(500); // the map is told a little after the numbers
+      await page.keyboard.press("1");
+      const map = page.locator("#map");
+      type Share = readonly [number, number];
+      const click = async ([x, y]: Share) => {
+        const { width, height } = (await map.boundingBox())!;
+        await map.click({ position: { x: x * width, y: y * height } });
+      };
+      /** Where a place of the picture is, as the page says when it is asked about it; null where nothing is known. */
+      const placeAt = async (share: Share): Promise<readonly [number, number] | null> => {
+        await page.evaluate(() => {
+          document.getElementById("found")!.textContent = "";
+        });
+        await click(share);
+        await page.waitForFunction(() => document.getElementById("found")!.textContent !== "");
+        const found = /^(-?[\d.]+), (-?[\d.]+), /.exec((await page.textContent("#found"))!);
+        return found === null ? null : [Number(found[1]), Number(found[2])];
+      };
+      const shares: Share[] = [];
+      const places: (readonly [number, number])[] = [];
+      for (let n = 0; n < 49 && shares.length < 3; n++) {
+        const share = [0.35 + 0.05 * (n % 7), 0.3 + 0.06 * ((3 * n) % 7)] as const;
+        const at = await placeAt(share);
+        const isApart = ([x, y]: Share) =>
+          at !== null && Math.abs(x - at[0]) > 0.05 && Math.abs(y - at[1]) > 0.05;
+        if (at === null || !places.every(isApart)) continue;
+        shares.push(share);
+        places.push(at);
+      }
+      expect(shares).toHaveLength(3);
+      const [first, second, third] = shares as [Share, Share, Share];
+      const picture = () =>
+        page.evaluate(() => (document.getElementById("map") as HTMLCanvasElement).toDataURL());
+      const says = (text: string) =>
+        page.waitForFunction(
+          (want) => document.getElementById("label-say")!.textContent!.startsWith(want),
+          text,
+        );
+      const rows = () => page.locator("#labels li").allTextContents();
+      const before = await picture();
+
+      // By keys: to the labels, begin an edge, a corner at the middle of the map, and back.
+      await page.keyboard.press("l");
+      await page.keyboard.press("Enter");
+      await says("0 corners.");
+      await page.waitForTimeout(300); // the map is turned to be seen from above
+      await page.keyboard.press("Enter");
+      await says("1 corner.");
+      await page.keyboard.press("Backspace");
+      await says("0 corners.");
+      await click(first);
+      await says("1 corner.");
+      await click(second);
+      await says("2 corners,");
+      await page.fill("#label-name", "sunken square");
+      await page.fill("#label-drop", "0.2");
+      await page.keyboard.press("Enter");
+      expect(await rows()).toEqual([expect.stringMatching(/^E1 sunken square: floor edge, .* drop 20 cm/)]);
+      await page.waitForTimeout(500);
+      expect(await picture()).not.toBe(before);
+
+      // Two corners of an obstacle are a box.
+      await page.click("#label-obstacle");
+      await says("0 corners.");
+      await page.waitForTimeout(300);
+      await click(first);
+      await says("1 corner.");
+      await click(third);
+      await says("2 corners,");
+      await page.click('#label-form [type="submit"]');
+      expect(await rows()).toHaveLength(2);
+
+      const [saved] = await Promise.all([page.waitForEvent("download"), page.click("#labels-save")]);
+      expect(saved.suggestedFilename()).toBe("room.brk.labels.json");
+      const labels = parseLabels(JSON.parse(readFileSync(await saved.path(), "utf8")));
+      const near = (...place: number[]) => place.map((value) => expect.closeTo(value, 1));
+      const [[ax, ay], [bx, by], [cx, cy]] = places as [Share, Share, Share];
+      expect(labels.edges).toEqual([
+        { name: "sunken square", drop: 0.2, line: [near(ax, ay), near(bx, by)] },
+      ]);
+      expect(labels.obstacles).toEqual([
+        { name: "obstacle 1", outline: [near(ax, ay), near(cx, ay), near(cx, cy), near(ax, cy)] },
+      ]);
+
+      await page.click("#labels-keep");
+      await page.waitForFunction(() =>
+        document.getElementById("labels-say")!.textContent!.startsWith("Kept"),
+      );
+      expect(readLabels(path)!.labels).toEqual(labels);
+      await page.reload();
+      await page.waitForFunction(() => document.querySelectorAll("#labels li").length === 2);
+      await page.keyboard.press("l");
+      await page.getByRole("button", { name: "Remove E1 sunken square" }).click();
+      expect(await rows()).toEqual([expect.stringMatching(/^O1 obstacle 1: obstacle, /)]);
+      // The file has both until it is told otherwise; this browser remembers.
+      await page.reload();
+      await page.waitForFunction(() => document.querySelectorAll("#labels li").length === 1);
+      expect(readLabels(path)!.labels).toEqual(labels);
+      rmSync(labelsPath(path));
+      expect(faults).toEqual([]);
+    },
+  );
+
   testWith(browserNeed, "has no serious fault of accessibility, on a phone and on a desk", async () => {
     for (const width of [360, 1200]) {
-      const { page } = await openPage(width);
+      const { page } = await openPage(width, true);
+      // With all that labels add to it.
+      await page.keyboard.press("l");
+      await page.keyboard.press("Enter");
       await page.evaluate(axe);
       const found = await page.evaluate(async () => {
         const { axe: checker } = globalThis as unknown as {

@@ -1,4 +1,4 @@
-import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import { mkdtempSync, readdirSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterAll, afterEach, beforeAll, beforeEach, expect, test } from "vitest";
@@ -12,6 +12,7 @@ import { decodeClasses, encodeClasses, MOST_BLOCK_BYTES, VOXEL } from "../../src
 import type { FromServer } from "../../src/wire/messages.ts";
 import { loadScenario } from "../../tools/simulate/scenario.ts";
 import { recordScenario } from "../../tools/simulate.ts";
+import { labelsPath, readLabels } from "../../tools/tune/labels.ts";
 import { LiveHead, until } from "../helpers/live.ts";
 
 // A head that plays a recording. What it must say of a frame is what a head says that was fed the file's events by hand.
@@ -205,7 +206,6 @@ test.each([
   ["hidden", ".hidden.brk", Buffer.from("x"), 400],
 ])("an upload that is %s is refused and leaves nothing", async (_what, name, body, status) => {
   expect((await put(name, body)).status).toBe(status);
-  const { readdirSync } = await import("node:fs");
   expect(readdirSync(folder)).toEqual(["room.brk"]);
   expect(readdirSync(join(folder, "..")).includes("out.brk")).toBe(false);
 });
@@ -287,4 +287,58 @@ test("who comes while it stands still is shown what the others are", async () =>
   for (const kind of ["pose", "image", "ground", "trail"] as const) late.on(kind, () => kinds.add(kind));
   await until(() => place === frame && ends.length > 0 && kinds.size === 4, "all of it");
   expect(ends).toEqual(shown);
+});
+
+const EDGE = { name: "stair", drop: 0.2, line: [[0, 1], [2, 1.5]] }; // biome-ignore format: one line
+const labelsUrl = (one: LiveHead, name = "room.brk"): string =>
+  one.service.url.replace("ws:", "http:").replace("/live", `/labels/${name}`);
+const putLabels = (one: LiveHead, value: unknown, headers: Record<string, string> = {}, name?: string) =>
+  fetch(labelsUrl(one, name), { method: "PUT", body: JSON.stringify(value), headers });
+
+test("labels beside a recording are shown, and kept only where that was asked for", async () => {
+  writeFileSync(labelsPath(path), JSON.stringify({ edges: [EDGE] }));
+  const shown = await (await fetch(labelsUrl(head))).json();
+  expect(shown).toEqual({ mayKeep: false, labels: { edges: [EDGE] }, trouble: null });
+  expect((await putLabels(head, { edges: [EDGE] })).status).toBe(403);
+  writeFileSync(labelsPath(path), '{"edges":[{"name":"stair"}]}');
+  expect(await (await fetch(labelsUrl(head))).json()).toMatchObject({
+    ...{ labels: null, trouble: expect.stringContaining("edges.0.line is missing") },
+  });
+  rmSync(labelsPath(path));
+});
+
+test("labels are kept whole beside the recording, those of before besides", async () => {
+  const keeping = await LiveHead.start({ recordings: { labels: true } }, { played: await readPlayed(path) });
+  expect(await (await fetch(labelsUrl(keeping))).json()).toEqual({
+    mayKeep: true,
+    labels: null,
+    trouble: null,
+  });
+  expect((await putLabels(keeping, { edges: [EDGE] })).status).toBe(200);
+  const other = { tolerance: 0.1, edges: [{ ...EDGE, name: "brink" }] };
+  expect((await putLabels(keeping, other)).status).toBe(200);
+  expect(readLabels(path)!.labels).toEqual({ ...other, obstacles: [] });
+  expect(readFileSync(`${labelsPath(path)}.before`, "utf8")).toContain("stair");
+
+  const refused: [number, Response][] = [
+    [422, await putLabels(keeping, { edges: [{ ...EDGE, drop: 0 }] })],
+    [422, await putLabels(keeping, { edges: [] })],
+    [413, await putLabels(keeping, { note: "x".repeat(1_000_001), edges: [EDGE] })],
+    [409, await putLabels(keeping, { edges: [EDGE] }, {}, "..%2Froom.brk")],
+    [403, await putLabels(keeping, { edges: [EDGE] }, { origin: "http://elsewhere.example" })],
+    [400, await fetch(labelsUrl(keeping), { method: "PUT", body: "{" })],
+  ];
+  for (const [status, answer] of refused) expect(answer.status).toBe(status);
+  expect(readLabels(path)!.labels.edges[0]!.name).toBe("brink");
+  await keeping.stop();
+  rmSync(labelsPath(path));
+  rmSync(`${labelsPath(path)}.before`);
+  expect(readdirSync(folder)).toEqual(["room.brk"]);
+});
+
+test("a live head has no labels", async () => {
+  const live = await LiveHead.start({ recordings: { labels: true } });
+  expect((await fetch(labelsUrl(live))).status).toBe(409);
+  expect((await putLabels(live, { edges: [EDGE] })).status).toBe(409);
+  await live.stop();
 });

@@ -83,13 +83,13 @@ describe("labels", () => {
   });
 
   test.each([
-    [[], "labels: got []"],
-    [{}, "labels.edges: got nothing; label an edge or an obstacle"],
-    [{ edges: [{ name: "a", drop: 0, line: [[0, 0], [1, 0]] }] }, "labels.edges[0].drop: got 0"], // biome-ignore format: one line
-    [{ edges: [{ name: "a", drop: 1, line: [[0, 0]] }] }, "labels.edges[0].line"],
-    [{ edges: [{ name: "a", drop: 1, line: [[0, 0], [1, "x"]] }] }, 'labels.edges[0].line[1]: got [1,"x"]'], // biome-ignore format: one line
-    [{ obstacles: [{ name: "a", outlines: [] }] }, "labels.obstacles[0].outline"],
-    [{ edges: [], obstacle: [] }, "labels.obstacle: no such field"],
+    [[], "it must be"],
+    [{}, "label an edge or an obstacle at least"],
+    [{ edges: [{ name: "a", drop: 0, line: [[0, 0], [1, 0]] }] }, "edges.0.drop must be a finite number from 0.005 up to 100, got 0"], // biome-ignore format: one line
+    [{ edges: [{ name: "a", drop: 1, line: [[0, 0]] }] }, "edges.0.line must be a list of length from 2"],
+    [{ edges: [{ name: "a", drop: 1, line: [[0, 0], [1, "x"]] }] }, 'edges.0.line.1.1 must be a finite number from -100000 up to 100000, got "x"'], // biome-ignore format: one line
+    [{ obstacles: [{ name: "a", outlines: [] }] }, "obstacles.0.outline is missing"],
+    [{ edges: [], obstacle: [] }, "obstacle is not a known field"],
   ])("a file that is wrong names the field: %j", (value, message) => {
     const recording = join(folder, "one.brk");
     writeFileSync(labelsPath(recording), JSON.stringify(value));

@@ -160,7 +160,7 @@ describe("tune", () => {
     expect(second.base.labels).toMatchObject({ edgesFound: 0, obstaclesFound: null });
     const wrong = await marked({ edges: [{}] });
     expect(wrong.code).toBe(3);
-    expect(wrong.errors).toContain("labels.edges[0].name");
+    expect(wrong.errors).toContain("edges.0.name");
   });
 
   test("a run that is stopped keeps what is done", async () => {

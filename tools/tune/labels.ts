@@ -2,8 +2,8 @@ import { existsSync, readFileSync } from "node:fs";
 import type { Brink } from "../../src/guard/footing.ts";
 import type { Head } from "../../src/head/head.ts";
 import { COLUMN } from "../../src/map/layers.ts";
+import { type LabelsFile, labelsMisfit } from "../../src/wire/labels.ts";
 import { WITHIN } from "../replay/held-out.ts";
-import { Fields, ScenarioError } from "../simulate/fields.ts";
 
 type Point = readonly [x: number, y: number];
 
@@ -52,48 +52,20 @@ export function readLabels(recording: string): { readonly labels: Labels; readon
   try {
     return { labels: parseLabels(JSON.parse(text)), text };
   } catch (error) {
-    if (!(error instanceof ScenarioError || error instanceof SyntaxError)) throw error;
+    if (!(error instanceof LabelsError || error instanceof SyntaxError)) throw error;
     throw new LabelsError(`${path}: ${error.message}`);
   }
 }
 
-/** @throws {ScenarioError} naming the field, the value and what to write instead */
-export function parseLabels(value: unknown): Labels {
-  const root = new Fields(value, "labels");
-  const out: Labels = {
-    tolerance: root.number("tolerance", 0.01, 1, 0.15),
-    edges: root.list("edges", 0, (entry, path) => {
-      const f = new Fields(entry, path);
-      const edge = {
-        name: f.text("name"),
-        line: readPoints(f, "line", 2),
-        drop: f.number("drop", 0.005, 100),
-      };
-      f.done();
-      return edge;
-    }),
-    obstacles: root.list("obstacles", 0, (entry, path) => {
-      const f = new Fields(entry, path);
-      const obstacle = { name: f.text("name"), outline: readPoints(f, "outline", 3) };
-      f.done();
-      return obstacle;
-    }),
-  };
-  root.done();
-  if (out.edges.length + out.obstacles.length === 0)
-    root.fail("edges", "label an edge or an obstacle at least");
-  return out;
-}
+/** Metres, where a file says none. */
+const TOLERANCE = 0.15;
 
-function readPoints(f: Fields, name: string, least: number): Point[] {
-  return f.list(name, least, (value, path) => {
-    const isPoint =
-      Array.isArray(value) &&
-      value.length === 2 &&
-      value.every((x) => typeof x === "number" && Math.abs(x) <= 1e4);
-    if (!isPoint) throw new ScenarioError(`${path}: got ${JSON.stringify(value)}; give [x, y] in metres`);
-    return [value[0] as number, value[1] as number] as const;
-  });
+/** @throws {LabelsError} naming the field, the value and what to write instead */
+export function parseLabels(value: unknown): Labels {
+  const why = labelsMisfit(value);
+  if (why !== null) throw new LabelsError(why);
+  const { tolerance = TOLERANCE, edges = [], obstacles = [] } = value as LabelsFile;
+  return { tolerance, edges, obstacles };
 }
 
 /** Metres between the places along a true edge or outline that are asked for. */
