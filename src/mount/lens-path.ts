@@ -14,6 +14,7 @@ import { fitPlane } from "../geometry/solve.ts";
 import { wrapAngle } from "../geometry/vec.ts";
 import { levelFromGravity } from "../sense/attitude.ts";
 import { DepthMask } from "../sense/mask.ts";
+import { DEFAULT_NORMAL_SETTINGS } from "../sense/normals.ts";
 import { emptyMatches } from "../track/normal-equations.ts";
 import { Registrar, type Stage } from "../track/register.ts";
 import { DEFAULT_SAMPLER_SETTINGS, FrameSampler } from "../track/sampler.ts";
@@ -46,6 +47,14 @@ const COARSE = 0.24;
 const MAX_WEIGHT = 2e7;
 const SAMPLES = 3000;
 const CANDIDATES = 6000;
+/**
+ * Windows across two surfaces lean, and by how much changes with how far away they are: a way past them would be bent. An F ratio of
+ * three against forty: noise alone exceeds it in one window of seventy.
+ */
+const MOST_BEND = 4;
+/** A sample so near to the floor, metres, and so nearly upright (cosine) is one of it. */
+const ON_FLOOR = 0.04;
+const ALMOST_UP = 0.9;
 /** Prior of a frame, 1 sigma: it goes on as it did, within what a base can do between two frames. */
 const TURN_SIGMA = (4 * Math.PI) / 180;
 const MOVE_SIGMA = 0.04;
@@ -126,6 +135,7 @@ export class LensPath {
       ...DEFAULT_SAMPLER_SETTINGS,
       candidates: CANDIDATES,
       wanted: SAMPLES,
+      normals: { ...DEFAULT_NORMAL_SETTINGS, maxBend: MOST_BEND },
     });
     this.#fitter = new FloorFitter(rays);
     const capacity = this.#sampler.all.weight.length;
@@ -286,8 +296,26 @@ export class LensPath {
 
   #fuse(all: Samples): void {
     this.#fused++;
+    this.#standUp(all);
     this.#fine.fuse(all, this.#at, FINE / 2);
     this.#coarse.fuse(all, this.#at, COARSE / 2);
+  }
+
+  /**
+   * Makes the normals of floor upright. Floor is most of what is seen, and the noise of its many normals would pull the lens along
+   * it, against the few walls that hold it there.
+   */
+  #standUp({ count, point, normal }: Samples): void {
+    const { rotation, position } = this.#at;
+    const [a, b, c] = [rotation[6]!, rotation[7]!, rotation[8]!];
+    for (let k = 0; k < 3 * count; k += 3) {
+      const z = a * point[k]! + b * point[k + 1]! + c * point[k + 2]! + position[2]!;
+      const up = a * normal[k]! + b * normal[k + 1]! + c * normal[k + 2]!;
+      if (Math.abs(z) > ON_FLOOR || up < ALMOST_UP) continue;
+      normal[k] = a;
+      normal[k + 1] = b;
+      normal[k + 2] = c;
+    }
   }
 }
 

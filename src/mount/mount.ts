@@ -110,7 +110,7 @@ const NODDING = 0.15;
 const LEAST_QUIET = 10;
 const FLOOR_HEIGHT_SIGMA = 0.0005;
 const FLOOR_TILT_SIGMA = 0.03 * DEGREE;
-/** Of a way past one room's surfaces: normals near edges lean, and the way with them (0.2 degrees rms over 26 drives). */
+/** Of a way past one room's surfaces: what normals lean by near edges the legs of one drive may share. */
 const YAW_SIGMA = 0.15 * DEGREE;
 const OFFSET_SIGMA = 0.0015;
 const IMU_SIGMA = 0.05 * DEGREE;
@@ -121,7 +121,7 @@ const TAPE_SIGMA = 0.0015;
 /** What a drive must have shown, and the doubt beyond which a quantity is not told. */
 const LEAST_TURNED = 90 * DEGREE;
 const LEAST_WAY = 0.5;
-const MOST_YAW_SIGMA = 0.2 * DEGREE;
+const MOST_YAW_SIGMA = 0.25 * DEGREE;
 const MOST_OFFSET_SIGMA = 0.005;
 const MOST_TILT_SIGMA = 0.3 * DEGREE;
 const MOST_HEADING_SIGMA = 1.5 * DEGREE;

@@ -9,15 +9,24 @@ export class WheelPath {
   readonly #x: number[] = [];
   readonly #y: number[] = [];
   readonly #yaw: number[] = [];
+  /** Steps from the sample before, in the base's own axes halfway. */
+  readonly #ahead: number[] = [];
+  readonly #aside: number[] = [];
 
   /** @param pose x, y in metres, yaw in radians; samples not later than the last are left out */
   push(time: number, [x, y, yaw]: readonly [number, number, number]): void {
     const last = this.#times.length - 1;
     if (last >= 0 && !(time > this.#times[last]!)) return;
+    const turn = last >= 0 ? wrapAngle(yaw - this.#yaw[last]!) : 0;
+    const now = last >= 0 ? this.#yaw[last]! + turn : yaw;
+    const [dx, dy] = last >= 0 ? [x - this.#x[last]!, y - this.#y[last]!] : [0, 0];
+    const [c, s] = [Math.cos(now - turn / 2), Math.sin(now - turn / 2)];
     this.#times.push(time);
     this.#x.push(x);
     this.#y.push(y);
-    this.#yaw.push(last >= 0 ? this.#yaw[last]! + wrapAngle(yaw - this.#yaw[last]!) : yaw);
+    this.#yaw.push(now);
+    this.#ahead.push(c * dx + s * dy);
+    this.#aside.push(c * dy - s * dx);
   }
 
   get count(): number {
@@ -41,11 +50,12 @@ export class WheelPath {
   yawOf(k: number): number {
     return this.#yaw[k]!;
   }
-  /** Metres driven forward from sample k - 1 to k. */
+  /** Metres driven forward, and to the left, from sample k - 1 to k. */
   stepOf(k: number): number {
-    const middle = (this.#yaw[k]! + this.#yaw[k - 1]!) / 2;
-    const [dx, dy] = [this.#x[k]! - this.#x[k - 1]!, this.#y[k]! - this.#y[k - 1]!];
-    return dx * Math.cos(middle) + dy * Math.sin(middle);
+    return this.#ahead[k]!;
+  }
+  asideOf(k: number): number {
+    return this.#aside[k]!;
   }
 
   /** The index of the last sample not after a time, and how far on to the next (0 to 1); null outside. */
@@ -53,27 +63,22 @@ export class WheelPath {
     return placeIn(this.#times, time);
   }
 
-  /** The path anew, as wheels would count it that overstate ways and turns by these factors: x, y, yaw triples. */
-  corrected(out: Float64Array, scale: number, turnScale: number): void {
-    let x = 0;
-    let y = 0;
-    out[0] = 0;
-    out[1] = 0;
-    out[2] = this.#yaw[0]! / turnScale;
-    for (let k = 1; k < this.#times.length; k++) {
-      const middle = (this.#yaw[k]! + this.#yaw[k - 1]!) / 2;
-      const [dx, dy] = [this.#x[k]! - this.#x[k - 1]!, this.#y[k]! - this.#y[k - 1]!];
-      const [c, s] = [Math.cos(middle), Math.sin(middle)];
-      const ahead = (dx * c + dy * s) / scale;
-      const aside = (dy * c - dx * s) / scale;
-      const yaw = middle / turnScale;
-      const [a, b] = [Math.cos(yaw), Math.sin(yaw)];
-      x += a * ahead - b * aside;
-      y += b * ahead + a * aside;
-      out[3 * k] = x;
-      out[3 * k + 1] = y;
-      out[3 * k + 2] = this.#yaw[k]! / turnScale;
+  /** Yaw at a place as `place` tells it, radians, unwrapped. */
+  yawAt([k, share]: readonly [index: number, share: number]): number {
+    return this.#yaw[k]! + share * (this.#yaw[k + 1]! - this.#yaw[k]!);
+  }
+
+  /** Whether it hardly moved from one time to another. */
+  isRest(from: number, to: number): boolean {
+    const [a, b] = [this.place(from), this.place(to)];
+    if (a === null || b === null) return false;
+    let way = 0;
+    let turned = 0;
+    for (let k = a[0] + 1; k <= b[0] + 1; k++) {
+      way += Math.hypot(this.#ahead[k]!, this.#aside[k]!);
+      turned += Math.abs(this.#yaw[k]! - this.#yaw[k - 1]!);
     }
+    return way < REST_WAY && turned < REST_TURN;
   }
 }
 
@@ -97,26 +102,29 @@ export interface PlanarMount {
   readonly latenessSigma: number;
 }
 
-/** One stretch of time over which the lens and the wheels are compared: planar motions, from the start's own axes. */
-interface Span {
-  readonly from: number;
-  readonly to: number;
-  readonly turn: number;
-  readonly x: number;
-  readonly y: number;
-  /** The lens's way counts for less by this factor, 1 or more: what was in view held it less well. */
-  readonly doubt: number;
+/** Frames of one joined way, over which the lens and the wheels are compared: from the first to the last of them. */
+interface Piece {
+  readonly first: number;
+  readonly last: number;
 }
 
-/** Seconds: length of a span, from one to the next, and over which errors may be shared. */
-const SPAN = 1;
-const STEP = 0.2;
-const CLUSTER = 2.5;
-/** Spans with less motion tell nothing: metres and radians. */
+/** Seconds: a piece ends at the first rest after the shorter time, or after the longer. */
+const PIECE = 3;
+const LONGEST_PIECE = 8;
+/** Fewest frames of a piece, and fewest pieces in which the base moved. */
+const LEAST_FRAMES = 6;
+const LEAST_PIECES = 2;
+/** Seconds to either side, and motion of wheels at rest over them: metres and radians. */
+const REST_SPAN = 0.2;
+const REST_WAY = 0.004;
+const REST_TURN = (0.3 * Math.PI) / 180;
+/** Pieces with less motion tell nothing: metres and radians. */
 const LEAST_WAY = 0.03;
 const LEAST_TURN = (2 * Math.PI) / 180;
-/** Radians: a span that turns less is straight. */
-const STRAIGHT = (4 * Math.PI) / 180;
+/** Radians: a step from frame to frame that turns less is straight. */
+const STRAIGHT = (0.5 * Math.PI) / 180;
+/** So many frames one after another share their error: what is in view, and known of it, changes no faster. */
+const SHARED = 5;
 /** Metres, 1 sigma: a way held this well counts in full. */
 const WELL_HELD = 0.001;
 /** Seconds between two frames beyond which the way from one to the other is not known. */
@@ -131,58 +139,37 @@ export interface PlanarPlace {
 }
 
 /**
- * Hand and eye on the plane. A base that moves by (a, turn) carries the lens by (b, turn) in the lens's own axes, so that
- * a = R(yaw) b + t - R(turn) t for every motion. Straight ways show the yaw, turns the offset t. Unknown beside these: how far
- * the wheels overstate ways and turns, and how late their stamps are.
+ * Hand and eye on the plane. Where the base is follows from where the lens is, from its yaw and its offset t on the base; and from
+ * how far the wheels drove, in the direction in which the lens has the base look at each moment. Over each piece of the way the two
+ * may be apart by a constant only. Straight ways show the yaw, turns the offset. Unknown beside these: how far the wheels overstate
+ * ways and turns, and how late their stamps are.
+ *
+ * Pieces are as long as whole legs, and all frames of them count: the error of a frame's place weighs the less on a direction the
+ * longer the way is. Wheels' own turns, which slip, say nothing of directions.
  *
  * Source: hand-eye calibration (Tsai & Lenz 1989; Shiu & Ahmad 1989), for planar motions.
  * @param places one per frame
- * @returns null when no span has motion in both
+ * @returns null when no piece has motion in both
  */
 export function solvePlanar(
   frames: readonly LensFrame[],
   places: readonly PlanarPlace[],
   wheels: WheelPath,
 ): PlanarMount | null {
-  const spans = findSpans(frames, places, wheels);
-  if (spans.length < 6) return null;
-  const path = new Float64Array(3 * wheels.count);
-  wheels.corrected(path, 1, 1);
-
-  // Start: the yaw that lays the straight ways of both onto each other.
-  let dot = 0;
-  let cross = 0;
-  const moved = new Float64Array(3);
-  for (const span of spans) {
-    if (Math.abs(span.turn) > STRAIGHT) continue;
-    motionOf(moved, path, wheels, span.from, span.to);
-    dot += span.x * moved[0]! + span.y * moved[1]!;
-    cross += span.x * moved[1]! - span.y * moved[0]!;
-  }
-
-  const first = spans[0]!.from;
-  const rows = 3 * spans.length;
+  const pieces = findPieces(frames, wheels);
+  if (pieces.length < LEAST_PIECES) return null;
+  const comparison = new Comparison(frames, places, wheels, pieces);
+  const { rows } = comparison;
   const result = leastSquares({
-    start: [Math.atan2(cross, dot), 0, 0, 1, 1, 0],
+    start: [startingYaw(frames, places, wheels, pieces), 0, 0, 1, 1, 0],
     priors: [3, 1, 1, 0.05, 0.05, 0.05],
     steps: [1e-4, 1e-4, 1e-4, 1e-4, 1e-4, 0.02],
-    kinds: Uint8Array.from({ length: rows }, (_, i) => (i % 3 === 2 ? 1 : 0)),
-    leastSigma: [0.001, 0.0005],
-    clusters: Int32Array.from({ length: rows }, (_, i) =>
-      Math.floor((spans[Math.floor(i / 3)]!.from - first) / (1e6 * CLUSTER)),
-    ),
-    overlap: SPAN / STEP,
-    evaluate: ([yaw = 0, tx = 0, ty = 0, scale = 1, turnScale = 1, late = 0], out) => {
-      wheels.corrected(path, scale, turnScale);
-      const [c, s] = [Math.cos(yaw), Math.sin(yaw)];
-      for (const [n, { from, to, turn, x, y, doubt }] of spans.entries()) {
-        motionOf(moved, path, wheels, from + 1e6 * late, to + 1e6 * late);
-        const [ct, st] = [Math.cos(turn), Math.sin(turn)];
-        out[3 * n] = (c * x - s * y + tx - ct * tx + st * ty - moved[0]!) / doubt;
-        out[3 * n + 1] = (s * x + c * y + ty - st * tx - ct * ty - moved[1]!) / doubt;
-        out[3 * n + 2] = turn - moved[2]!;
-      }
-    },
+    // Along the way wheels err, aside the lens does: each has its own noise.
+    kinds: Uint8Array.from({ length: rows }, (_, i) => i % 3),
+    leastSigma: [0.001, 0.0005, 0.0005],
+    clusters: comparison.clusters,
+    overlap: SHARED,
+    evaluate: (values, out) => comparison.evaluate(values, out),
   });
   const [yaw = 0, x = 0, y = 0, scale = 1, turnScale = 1, lateness = 0] = result.values;
   const [a = 0, b = 0, c = 0, d = 0, e = 0, f = 0] = result.sigmas;
@@ -192,54 +179,158 @@ export function solvePlanar(
   };
 }
 
-function findSpans(frames: readonly LensFrame[], places: readonly PlanarPlace[], wheels: WheelPath): Span[] {
-  const spans: Span[] = [];
-  let next = Number.NEGATIVE_INFINITY;
-  for (const [i, start] of frames.entries()) {
-    const from = start.time;
-    if (from < next || from < wheels.first + 1e6 * MOST_LATE) continue;
-    let j = i;
-    while (
-      j + 1 < frames.length &&
-      frames[j]!.time - from < 1e6 * SPAN - 1 &&
-      isJoined(frames[j]!, frames[j + 1]!)
-    )
-      j++;
-    const end = frames[j]!;
-    if (end.time - from < 1e6 * SPAN - 1 || end.time > wheels.last - 1e6 * MOST_LATE) continue;
-    next = from + 1e6 * STEP;
-    const turn = end.heading - start.heading;
-    const [dx, dy] = [places[j]!.x - places[i]!.x, places[j]!.y - places[i]!.y];
-    if (Math.hypot(dx, dy) < LEAST_WAY && Math.abs(turn) < LEAST_TURN) continue;
-    const [c, s] = [Math.cos(start.heading), Math.sin(start.heading)];
-    let doubt = 0;
-    for (let k = i; k <= j; k++) doubt = Math.max(doubt, frames[k]!.doubt);
-    spans.push({
-      from,
-      to: end.time,
-      turn,
-      x: c * dx + s * dy,
-      y: c * dy - s * dx,
-      doubt: Math.max(1, doubt / WELL_HELD),
-    });
+/** Three rows for each frame of each piece: how far lens and wheels are apart ahead, to the left (metres), and in turns (radians). */
+class Comparison {
+  readonly rows: number;
+  readonly clusters: Int32Array;
+  readonly #frames: readonly LensFrame[];
+  readonly #places: readonly PlanarPlace[];
+  readonly #wheels: WheelPath;
+  readonly #pieces: readonly Piece[];
+  /** Where the wheels' way leads, a place for each sample, in the lens's world. */
+  readonly #x: Float64Array;
+  readonly #y: Float64Array;
+
+  constructor(
+    frames: readonly LensFrame[],
+    places: readonly PlanarPlace[],
+    wheels: WheelPath,
+    pieces: readonly Piece[],
+  ) {
+    this.#frames = frames;
+    this.#places = places;
+    this.#wheels = wheels;
+    this.#pieces = pieces;
+    this.#x = new Float64Array(wheels.count + 1);
+    this.#y = new Float64Array(wheels.count + 1);
+    const clusters = pieces.flatMap(({ first, last }, n) => Array<number>(3 * (last - first + 1)).fill(n));
+    this.clusters = Int32Array.from(clusters);
+    this.rows = clusters.length;
   }
-  return spans;
+
+  evaluate(
+    [yaw = 0, tx = 0, ty = 0, scale = 1, turnScale = 1, late = 0]: Float64Array,
+    out: Float64Array,
+  ): void {
+    this.#follow(yaw, scale, 1e6 * late);
+    let row = 0;
+    for (const { first, last } of this.#pieces) {
+      const start = row;
+      const mean = [0, 0, 0];
+      for (let i = first; i <= last; i++, row += 3) {
+        const { time, heading } = this.#frames[i]!;
+        const place = this.#wheels.place(time + 1e6 * late) ?? NOWHERE;
+        const [k, share] = place;
+        const [c, s] = [Math.cos(heading - yaw), Math.sin(heading - yaw)];
+        const { x, y } = this.#places[i]!;
+        const wheelsX = this.#x[k]! + share * (this.#x[k + 1]! - this.#x[k]!);
+        const wheelsY = this.#y[k]! + share * (this.#y[k + 1]! - this.#y[k]!);
+        out[row] = x - (c * tx - s * ty) - wheelsX;
+        out[row + 1] = y - (s * tx + c * ty) - wheelsY;
+        out[row + 2] = heading - this.#wheels.yawAt(place) / turnScale;
+        for (let j = 0; j < 3; j++) mean[j]! += out[row + j]! / (last - first + 1);
+      }
+      for (let i = first, r = start; i <= last; i++, r += 3) {
+        const base = this.#frames[i]!.heading - yaw;
+        const [c, s] = [Math.cos(base), Math.sin(base)];
+        const [dx, dy] = [out[r]! - mean[0]!, out[r + 1]! - mean[1]!];
+        const doubt = Math.max(1, this.#frames[i]!.doubt / WELL_HELD);
+        out[r] = (c * dx + s * dy) / doubt;
+        out[r + 1] = (c * dy - s * dx) / doubt;
+        out[r + 2] = out[r + 2]! - mean[2]!;
+      }
+    }
+  }
+
+  /** Adds up the wheels' steps, each in the direction in which the base then looks by the lens. */
+  #follow(yaw: number, scale: number, late: number): void {
+    const frames = this.#frames;
+    const wheels = this.#wheels;
+    let j = 0;
+    for (let k = 1; k < wheels.count; k++) {
+      const time = (wheels.timeOf(k) + wheels.timeOf(k - 1)) / 2 - late;
+      while (j < frames.length - 2 && frames[j + 1]!.time < time) j++;
+      const [a, b] = [frames[j]!, frames[j + 1]!];
+      const share = Math.min(1, Math.max(0, (time - a.time) / (b.time - a.time)));
+      const base = a.heading + share * (b.heading - a.heading) - yaw;
+      const [c, s] = [Math.cos(base), Math.sin(base)];
+      const [ahead, aside] = [wheels.stepOf(k) / scale, wheels.asideOf(k) / scale];
+      this.#x[k] = this.#x[k - 1]! + c * ahead - s * aside;
+      this.#y[k] = this.#y[k - 1]! + s * ahead + c * aside;
+    }
+  }
+}
+
+const NOWHERE = [0, 0] as const;
+
+/** The yaw that lays the straight steps of both onto each other. */
+function startingYaw(
+  frames: readonly LensFrame[],
+  places: readonly PlanarPlace[],
+  wheels: WheelPath,
+  pieces: readonly Piece[],
+): number {
+  let dot = 0;
+  let cross = 0;
+  for (const { first, last } of pieces) {
+    for (let i = first + 1; i <= last; i++) {
+      const [a, b] = [frames[i - 1]!, frames[i]!];
+      if (Math.abs(b.heading - a.heading) > STRAIGHT) continue;
+      const [from, to] = [wheels.place(a.time), wheels.place(b.time)];
+      if (from === null || to === null) continue;
+      let [ahead, aside] = [0, 0];
+      for (let k = from[0] + 1; k <= to[0]; k++) {
+        ahead += wheels.stepOf(k);
+        aside += wheels.asideOf(k);
+      }
+      const [dx, dy] = [places[i]!.x - places[i - 1]!.x, places[i]!.y - places[i - 1]!.y];
+      const [c, s] = [Math.cos(b.heading), Math.sin(b.heading)];
+      const [x, y] = [c * dx + s * dy, c * dy - s * dx];
+      dot += x * ahead + y * aside;
+      cross += x * aside - y * ahead;
+    }
+  }
+  return Math.atan2(cross, dot);
+}
+
+/** Cuts the joined frames at rests, where a cut costs no way; only pieces in which the base moved. */
+function findPieces(frames: readonly LensFrame[], wheels: WheelPath): Piece[] {
+  const pieces: Piece[] = [];
+  let first = -1;
+  const end = (last: number): void => {
+    if (first >= 0 && last - first + 1 >= LEAST_FRAMES && hasMotion(frames, wheels, first, last))
+      pieces.push({ first, last });
+    first = -1;
+  };
+  for (const [i, frame] of frames.entries()) {
+    const { time } = frame;
+    const isInside = time >= wheels.first + 1e6 * MOST_LATE && time <= wheels.last - 1e6 * MOST_LATE;
+    if (first >= 0 && !(isInside && isJoined(frames[i - 1]!, frame))) end(i - 1);
+    if (!isInside) continue;
+    if (first < 0) first = i;
+    const seconds = (time - frames[first]!.time) / 1e6;
+    const isRest = (): boolean => wheels.isRest(time - 1e6 * REST_SPAN, time + 1e6 * REST_SPAN);
+    if (seconds >= LONGEST_PIECE || (seconds >= PIECE && isRest())) {
+      end(i);
+      first = i;
+    }
+  }
+  end(frames.length - 1);
+  return pieces;
+}
+
+function hasMotion(frames: readonly LensFrame[], wheels: WheelPath, first: number, last: number): boolean {
+  const [a, b] = [wheels.place(frames[first]!.time), wheels.place(frames[last]!.time)];
+  if (a === null || b === null) return false;
+  let way = 0;
+  let turned = 0;
+  for (let k = a[0] + 1; k <= b[0]; k++) {
+    way += Math.hypot(wheels.stepOf(k), wheels.asideOf(k));
+    turned += Math.abs(wheels.yawOf(k) - wheels.yawOf(k - 1));
+  }
+  return way >= LEAST_WAY || turned >= LEAST_TURN;
 }
 
 /** Whether the way between two frames is known in every direction. */
 const isJoined = (a: LensFrame, b: LensFrame): boolean =>
   a.stretch === b.stretch && a.isHeld && b.isHeld && b.time - a.time < 1e6 * MOST_APART;
-
-/** Writes the motion from one time to another in the axes of its start: x, y, turn. */
-function motionOf(out: Float64Array, path: Float64Array, wheels: WheelPath, from: number, to: number): void {
-  const [i, u] = wheels.place(from) ?? [0, 0];
-  const [j, v] = wheels.place(to) ?? [wheels.count - 2, 1];
-  const at = (k: number, share: number, c: number): number =>
-    path[3 * k + c]! + share * (path[3 * k + 3 + c]! - path[3 * k + c]!);
-  const yaw = at(i, u, 2);
-  const [dx, dy] = [at(j, v, 0) - at(i, u, 0), at(j, v, 1) - at(i, u, 1)];
-  const [c, s] = [Math.cos(yaw), Math.sin(yaw)];
-  out[0] = c * dx + s * dy;
-  out[1] = c * dy - s * dx;
-  out[2] = at(j, v, 2) - yaw;
-}

@@ -10,6 +10,11 @@ export interface NormalSettings {
   /** How far the pixel itself may be off the plane: so many rms, plus a share of depth. */
   readonly maxOffRms: number;
   readonly maxOffShare: number;
+  /**
+   * A window is bent, and left out, when the squares that a bent plane takes off what is left of a flat one are, each of three,
+   * this many times the mean of the others (an F ratio: the noise need not be known); Infinity asks nothing.
+   */
+  readonly maxBend: number;
 }
 
 export const DEFAULT_NORMAL_SETTINGS: NormalSettings = {
@@ -18,6 +23,7 @@ export const DEFAULT_NORMAL_SETTINGS: NormalSettings = {
   maxRms: 0.03,
   maxOffRms: 3,
   maxOffShare: 0.01,
+  maxBend: Number.POSITIVE_INFINITY,
 };
 
 /**
@@ -52,6 +58,10 @@ export class NormalEstimator {
   readonly #samples: NormalSamples;
   /** Sum of u^2 over a window without holes. */
   readonly #fullSquares: number;
+  /** Mean of u^2 over a full window, and what bends along one axis, and across both, sum up to in squares. */
+  readonly #meanSquare: number;
+  readonly #bendSquares: number;
+  readonly #twistSquares: number;
 
   /**
    * @param rays       of z-depth: z = 1, as in `DepthMask.rays`
@@ -65,7 +75,7 @@ export class NormalEstimator {
     }
     if (!(minShare > 0 && minShare <= 1))
       throw new RangeError(`normals.minShare is ${minShare}; it must be 0 to 1`);
-    for (const field of ["maxRms", "maxOffRms", "maxOffShare"] as const) {
+    for (const field of ["maxRms", "maxOffRms", "maxOffShare", "maxBend"] as const) {
       if (!(settings[field] > 0))
         throw new RangeError(`normals.${field} is ${settings[field]}; it must be above 0`);
     }
@@ -80,6 +90,11 @@ export class NormalEstimator {
     this.#rays = rays;
     this.#settings = settings;
     this.#fullSquares = ((2 * reach + 1) * reach * (reach + 1) * (2 * reach + 1)) / 3;
+    this.#meanSquare = (reach * (reach + 1)) / 3;
+    let fourth = 0;
+    for (let u = -reach; u <= reach; u++) fourth += (u * u - this.#meanSquare) ** 2;
+    this.#bendSquares = (2 * reach + 1) * fourth;
+    this.#twistSquares = (this.#fullSquares / (2 * reach + 1)) ** 2;
     this.#samples = {
       count: 0,
       pixel: new Int32Array(maxSamples),
@@ -125,7 +140,7 @@ export class NormalEstimator {
 
   /** Adds the pixel's plane to the samples if it is one. */
   #fit(depth: Uint16Array, unitsPerMetre: number, at: number): void {
-    const { reach, minShare, maxRms, maxOffRms, maxOffShare } = this.#settings;
+    const { reach, minShare, maxRms, maxOffRms, maxOffShare, maxBend } = this.#settings;
     const width = this.#width;
     // Relative inverse depth w = z(centre) / z: near 1, so that the sums keep their digits.
     const centre = depth[at]!;
@@ -199,6 +214,7 @@ export class NormalEstimator {
     const c = mw - a * mu - b * mv; // of the centre itself, relative to its own depth
     const rms = Math.sqrt(Math.max(sww - sw * mw - a * uw - b * vw, 0) / n);
     if (!(rms <= maxRms && Math.abs(c) <= maxOffRms * rms + maxOffShare)) return;
+    if (maxBend < Number.POSITIVE_INFINITY && this.#bend(depth, at, a, b, c) > maxBend) return;
 
     // From pixel steps to image coordinates, by the rays around the pixel: lenses bend.
     const { x, y } = this.#rays;
@@ -226,5 +242,30 @@ export class NormalEstimator {
     samples.point[3 * k + 1] = ry * z;
     samples.point[3 * k + 2] = z;
     samples.rms[k] = rms * z;
+  }
+
+  /**
+   * How much of what is left of a window besides its plane c + a u + b v is a bend: an F ratio of three against the rest. Where two
+   * surfaces meet, a plane through both leans; its rms alone hardly shows that among noise.
+   */
+  #bend(depth: Uint16Array, at: number, a: number, b: number, c: number): number {
+    const { reach } = this.#settings;
+    const mean = this.#meanSquare;
+    const centre = depth[at]!;
+    let [n, uu, uv, vv, squares] = [0, 0, 0, 0, 0];
+    for (let v = -reach, start = at - reach * this.#width; v <= reach; v++, start += this.#width) {
+      for (let u = -reach; u <= reach; u++) {
+        const z = depth[start + u]!;
+        if (z === 0) continue;
+        const off = centre / z - 1 - (c + a * u + b * v);
+        n++;
+        uu += off * (u * u - mean);
+        uv += off * u * v;
+        vv += off * (v * v - mean);
+        squares += off * off;
+      }
+    }
+    const bent = (uu * uu + vv * vv) / this.#bendSquares + (uv * uv) / this.#twistSquares;
+    return bent / 3 / (Math.max(squares - bent, 1e-12) / Math.max(1, n - 6));
   }
 }

@@ -87,6 +87,29 @@ describe("normals", () => {
     expect(lenient.estimate(sparse, 1000, 1).count).toBeGreaterThan(4000);
   });
 
+  test("asked for, windows across a corner are left out, and those of a noisy wall are not", () => {
+    const normal = seededNormal(8);
+    const noisy = (clean: Float64Array) =>
+      Uint16Array.from(clean, (z) => Math.round(1000 * (z + 0.004 * normal())));
+    const corner = render(ideal, together(plane([0.6, 0, 0.8], 0.8), plane([-0.6, 0, 0.8], 0.8))).clean;
+    const wall = render(ideal, plane([0, 0, 1], 1)).clean;
+    const mask = new DepthMask(ideal);
+    const asked = new NormalEstimator(mask.rays, 10800, { ...DEFAULT_NORMAL_SETTINGS, maxBend: 4 });
+    const usual = new NormalEstimator(mask.rays, 10800);
+    const onCorner = (estimator: NormalEstimator, depth: Uint16Array): number => {
+      const { count, pixel } = estimator.estimate(depth, 1000, 1);
+      return [...pixel.subarray(0, count)].filter((i) => Math.abs((i % 120) - 59.5) < 1).length;
+    };
+    const cornered = noisy(corner);
+    expect(onCorner(usual, cornered)).toBeGreaterThan(160);
+    expect(onCorner(asked, cornered)).toBeLessThan(8);
+    // F of 3 and 43 is above 4 in 1.4 of 100 windows.
+    const flat = noisy(wall);
+    const share = asked.estimate(flat, 1000, 1).count / usual.estimate(flat, 1000, 1).count;
+    expect(share).toBeGreaterThan(0.97);
+    expect(share).toBeLessThan(0.998);
+  });
+
   test("stride and shift choose the pixels, and a full list ends the search", () => {
     const mask = new DepthMask(ideal);
     const flat = new Uint16Array(120 * 90).fill(1000);
@@ -110,6 +133,7 @@ describe("normals", () => {
     expect(bad({ reach: 0 })).toThrow(/normals\.reach/);
     expect(bad({ minShare: 2 })).toThrow(/normals\.minShare/);
     expect(bad({ maxRms: 0 })).toThrow(/normals\.maxRms/);
+    expect(bad({ maxBend: 0 })).toThrow(/normals\.maxBend/);
     expect(() => new NormalEstimator(rays, 0)).toThrow(/maxSamples/);
     expect(() => new NormalEstimator(rayTable({ ...ideal, measures: "range" }), 10)).toThrow(/z-depth rays/);
     const good = new NormalEstimator(rays, 10);

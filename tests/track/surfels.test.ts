@@ -93,7 +93,9 @@ describe("the choice of samples", () => {
         if (z < 6) depth[v * 120 + u] = Math.round(1000 * z);
       }
     }
-    const settings = { normals: { reach: 3, minShare: 0.6, maxRms: 0.03, maxOffRms: 3, maxOffShare: 0.01 } };
+    const settings = {
+      normals: { reach: 3, minShare: 0.6, maxRms: 0.03, maxOffRms: 3, maxOffShare: 0.01, maxBend: 4 },
+    };
     const sampler = new FrameSampler(rayTable(optics), {
       ...settings,
       ...{ candidates: 2700, wanted: 300, minIncidence: 0.15, sigma0: 0.002, sigma2: 0.0005 },
