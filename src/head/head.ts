@@ -25,12 +25,14 @@ import type {
   DepthEvent,
   FloorcheckEvent,
   HeadEvent,
+  InertialEvent,
   KnockEvent,
   MotionEvent,
   SensorSetup,
   Setup,
   WaiverEvent,
 } from "../sense/events.ts";
+import { InertialBuffer } from "../sense/inertial.ts";
 import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskResult } from "../sense/mask.ts";
 import { OrientationBuffer } from "../sense/orientation.ts";
 import { PoseBuffer } from "../sense/poses.ts";
@@ -54,6 +56,8 @@ const FIXED_SETTINGS = [
 ] as const;
 /** Poses kept of each source: some seconds at any usual rate. */
 const POSES_KEPT = 512;
+/** Microseconds without a sample after which an inertial sensor has stopped. */
+const FELT = 50_000;
 /** What a bare head has of a mask that it did not apply. */
 const NO_REASONS = new Uint8Array(0);
 const NO_TALLY = new Uint32Array(0);
@@ -126,6 +130,7 @@ export class Head {
   #channels: readonly Channel[];
   readonly #orientations: OrientationBuffer;
   readonly #attitude = new AttitudeFilter();
+  readonly #inertial = new InertialBuffer();
   readonly #motions: PoseBuffer;
   readonly #references: PoseBuffer;
   readonly #headMounts: PoseBuffer;
@@ -148,6 +153,7 @@ export class Head {
   /** Where the base stands when tracking starts: the world's origin, or where it was when the map was cleared. */
   #start: Pose = IDENTITY;
   #lastMotion = Number.NEGATIVE_INFINITY;
+  #lastInertial = Number.NEGATIVE_INFINITY;
   #hasFusedOrientation = false;
   #sinceLayers = 0;
   #lastTime = 0;
@@ -366,9 +372,7 @@ export class Head {
         this.#orientations.push(event.time, event.rotation);
         break;
       case "inertial":
-        if (!this.#hasFusedOrientation && this.#attitude.push(event.time, event.gyro, event.accel)) {
-          this.#orientations.push(event.time, this.#attitude.rotation);
-        }
+        this.#takeInertial(event);
         break;
       case "motion":
         this.#motions.push(event.time, poseOfMotion(event));
@@ -400,11 +404,21 @@ export class Head {
     if (event.kind !== "depth") {
       this.#retryWaiting(event.time);
       const isMissing = this.#channels.every(({ waiting }) => !waiting.isWaiting);
-      if (isMissing && this.#tracker?.noFrameUntil(event.time)) {
+      const isFelt = event.time - this.#lastInertial < FELT;
+      if (isMissing && this.#tracker?.noFrameUntil(event.time, isFelt)) {
         this.#outputs.push({ kind: "track", time: event.time, note: { what: "lost" } });
       }
     }
     return this.#outputs;
+  }
+
+  #takeInertial({ time, gyro, accel }: InertialEvent): void {
+    if (!this.#hasFusedOrientation && this.#attitude.push(time, gyro, accel)) {
+      this.#orientations.push(time, this.#attitude.rotation);
+    }
+    // Attitudes made of these samples are as late as they are; a sensor's own have been on their way for longer.
+    const late = this.#hasFusedOrientation ? 0 : this.settings["orientation.lateness"] * MICROSECONDS;
+    if (this.#inertial.push(time - late, gyro, accel)) this.#lastInertial = time;
   }
 
   /** What the mask left of a sensor's newest frame, to be looked at; null before the first. The next overwrites it. */
@@ -553,11 +567,11 @@ export class Head {
     const imu = new Float64Array(4);
     const status = this.#orientations.at(time, imu);
     if (status !== "ok") return status;
-    const baseFromImu = compose(
-      poseOr(this.#headMounts, time, this.setup.baseFromHead),
-      this.setup.headFromImu,
-    );
-    return { rotation: multiply(imu as unknown as Quat, conjugate(baseFromImu.rotation)) };
+    return { rotation: multiply(imu as unknown as Quat, conjugate(this.#baseFromImu(time).rotation)) };
+  }
+
+  #baseFromImu(time: number): Pose {
+    return compose(poseOr(this.#headMounts, time, this.setup.baseFromHead), this.setup.headFromImu);
   }
 
   #trackableAt(baseFromLens: Pose, time: number): Trackable | string {
@@ -596,7 +610,9 @@ export class Head {
     }
     channel.sampler.sample(depth, unitsPerMetre);
     const { chosen, all } = channel.sampler;
-    const result = tracker.track({ ...at, time, chosen, all });
+    const span = this.#inertial.cut(time, this.#orientations);
+    const inertial = span === null ? null : { span, baseFromImu: this.#baseFromImu(time) };
+    const result = tracker.track({ ...at, time, chosen, all, inertial });
     for (const note of result.notes) this.#outputs.push({ kind: "track", time, note });
     const { hold, covariance, yawSigma, share, isFit } = result;
     let { worldFromBase, worldFromLens } = result;
@@ -931,6 +947,7 @@ function trackerSettings(settings: Settings): TrackerSettings {
     yawDrift: (settings["track.yawDrift"] * RADIANS) / 60,
     odometryShare: settings["track.odometryError"],
     rolling: settings["track.rolling"],
+    inertial: settings["track.inertial"],
     writeSigma: settings["track.writeSigma"],
     patience: settings["track.patience"],
   };
