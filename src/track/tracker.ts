@@ -224,6 +224,8 @@ const THIN_PATIENCE = 1;
 const CLEAR_SIGMAS = 4.5;
 /** Metres, 1 sigma: what depth says of the step between two frames, along an axis that it holds. */
 const STEP_NOISE = 0.003;
+/** Two frames share the map's errors: of what a registration is in doubt by, so much less is in a step (compare `HONESTY`). */
+const STEP_HONESTY = 4;
 /** Seconds between two frames that inertial samples may leave out, and by which their times may differ from the frames'. */
 const MOST_MISSING = 0.05;
 const OTHER_TIME = 0.002;
@@ -235,8 +237,9 @@ const SIDEWAYS_SECONDS = 1;
 const ASIDE_SIGMAS = 4;
 /** Seconds of hold before which a map has no firm beginning yet. */
 const FIRM_SECONDS = 0.4;
-/** Metres per second, 1 sigma: once its speed is known so well, a base knows how far it came before; and seconds by which it must be. */
+/** Metres per second, 1 sigma: once its speed is known so well, a base knows how far it came before; and seconds after and by which. */
 const SETTLED_SPEED = 0.05;
+const SETTLED_AFTER = 0.4;
 const SETTLED_BY = 3;
 /** Odometry is compared with depth over this time, seconds; it disagrees beyond these. */
 const COMPARED = 1;
@@ -619,7 +622,7 @@ export class Tracker {
         ? this.#roll(input, [...weak, ...thin], dt, growth)
         : null;
     if (rolled !== null) this.#doubtThin(input, weak, thin, rolled, dt);
-    if (this.#isBridged) for (const k of thin) this.#measure(input, k, dt);
+    if (this.#isBridged) for (const k of thin) this.#measure(input, k, dt, FEW * STEP_HONESTY);
     const pull = this.#weigh(input, weak, thin, rolled, sigma, growth);
     if (pull === null) return this.#lose(input);
     this.#freed.fill(0);
@@ -788,16 +791,16 @@ export class Tracker {
   }
 
   /** The step of the imu's point that depth measured along an axis of the geometry: metres, m^2. */
-  #stepSeen({ baseFromLens }: TrackInput, k: number): { metres: number; variance: number } {
+  #stepSeen({ baseFromLens }: TrackInput, k: number, honesty = STEP_HONESTY): { metres: number; variance: number } {
     const { position, rotation } = compose(poseOf(this.#pose), invert(baseFromLens));
     const step = add(add(position, this.#base.position, -1), this.#swing(rotation), 1);
-    return { metres: dot(this.#axis(k), step), variance: STEP_NOISE ** 2 + 4 / this.#information[k]! };
+    return { metres: dot(this.#axis(k), step), variance: STEP_NOISE ** 2 + honesty / this.#information[k]! };
   }
 
   /** Tells the filter the step that depth measured along an axis of the geometry. */
-  #measure(input: TrackInput, k: number, dt: number): void {
+  #measure(input: TrackInput, k: number, dt: number, honesty = STEP_HONESTY): void {
     const axis = this.#axis(k);
-    const seen = this.#stepSeen(input, k);
+    const seen = this.#stepSeen(input, k, honesty);
     const { metres } = seen;
     // Where it was free until now the step has the doubt about the place in it.
     const wasFree = quadratic(this.#freed, ...axis) > 0.05;
@@ -1152,7 +1155,9 @@ export class Tracker {
   }
 
   #isSpeedKnown(time: number): boolean {
-    return time > this.#settling!.until || largest(this.#filter.velocitySpread) <= SETTLED_SPEED ** 2;
+    const left = (this.#settling!.until - time) / 1e6;
+    const isKnown = largest(this.#filter.velocitySpread) <= SETTLED_SPEED ** 2;
+    return left <= 0 || (isKnown && left <= SETTLED_BY - SETTLED_AFTER);
   }
 
   /** The speed that depth now tells says how fast the base had been from the start, and so how far it came until depth held it. */
