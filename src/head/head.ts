@@ -36,10 +36,16 @@ import { InertialBuffer } from "../sense/inertial.ts";
 import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskResult } from "../sense/mask.ts";
 import { OrientationBuffer } from "../sense/orientation.ts";
 import { PoseBuffer } from "../sense/poses.ts";
+import { SteadyAttitude } from "../sense/steady.ts";
 import { Straightener } from "../sense/straighten.ts";
 import { Revisits } from "../track/revisits.ts";
 import { DEFAULT_SAMPLER_SETTINGS, FrameSampler } from "../track/sampler.ts";
-import { DEFAULT_TRACKER_SETTINGS, Tracker, type TrackerSettings } from "../track/tracker.ts";
+import {
+  DEFAULT_TRACKER_SETTINGS,
+  type InertialInput,
+  Tracker,
+  type TrackerSettings,
+} from "../track/tracker.ts";
 import type { HeadOutput, TrackState } from "./outputs.ts";
 import { MapRemake } from "./remake.ts";
 import { SettingError, type Settings } from "./settings.ts";
@@ -131,6 +137,7 @@ export class Head {
   readonly #orientations: OrientationBuffer;
   readonly #attitude = new AttitudeFilter();
   readonly #inertial = new InertialBuffer();
+  readonly #steady = new SteadyAttitude();
   readonly #motions: PoseBuffer;
   readonly #references: PoseBuffer;
   readonly #headMounts: PoseBuffer;
@@ -610,9 +617,7 @@ export class Head {
     }
     channel.sampler.sample(depth, unitsPerMetre);
     const { chosen, all } = channel.sampler;
-    const span = this.#inertial.cut(time, this.#orientations);
-    const inertial = span === null ? null : { span, baseFromImu: this.#baseFromImu(time) };
-    const result = tracker.track({ ...at, time, chosen, all, inertial });
+    const result = tracker.track({ ...this.#steadied(at, time), time, chosen, all });
     for (const note of result.notes) this.#outputs.push({ kind: "track", time, note });
     const { hold, covariance, yawSigma, share, isFit } = result;
     let { worldFromBase, worldFromLens } = result;
@@ -636,6 +641,19 @@ export class Head {
     this.#start = worldFromBase;
     const state = { hold, covariance, yawSigma, share };
     return { worldFromBase, worldFromLens, floorHeight: floorOf(worldFromBase), isFit, state };
+  }
+
+  /** With what the imu felt since the frame before, and the attitude freed of noise by its gyro; without odometry only. */
+  #steadied(at: Trackable, time: number): Trackable & { readonly inertial: InertialInput | null } {
+    const span = this.#inertial.cut(time, this.#orientations);
+    if (span === null || at.odometry !== null || this.settings["track.inertial"] === "ignored") {
+      return { ...at, inertial: null };
+    }
+    const baseFromImu = this.#baseFromImu(time);
+    const steady = this.#steady.follow(span);
+    const { rotation, hasJumped } = steady ?? { rotation: null, hasJumped: false };
+    const attitude = rotation === null ? at.attitude : multiply(rotation, conjugate(baseFromImu.rotation));
+    return { ...at, attitude, inertial: { span, baseFromImu, isSteady: rotation !== null && !hasJumped } };
   }
 
   /** Begins to make the map anew from the keyframes as they lie now. */

@@ -117,6 +117,8 @@ export interface TrackInput {
 export interface InertialInput {
   readonly span: InertialSpan;
   readonly baseFromImu: Pose;
+  /** Whether the attitude follows the one of the frame before by the gyro: it has little noise then, and has not jumped. */
+  readonly isSteady: boolean;
 }
 
 /** Something that an operator or the base would want to know. */
@@ -229,10 +231,14 @@ const STEP_HONESTY = 4;
 /** Seconds between two frames that inertial samples may leave out, and by which their times may differ from the frames'. */
 const MOST_MISSING = 0.05;
 const OTHER_TIME = 0.002;
+/** Of the orientation's noise, what is left once the gyro steadies it. */
+const STEADY_SHARE = 0.3;
 /** Metres per second, 1 sigma: of a speed that depth told a moment ago. */
 const KNOWN_SPEED = 0.1;
 /** Seconds over which a rolling base goes sideways alike: what it tells of the way counts once in so long, not once a frame. */
 const SIDEWAYS_SECONDS = 1;
+/** Metres by which a step may differ from what is felt and still shows how the base moves. */
+const AGREEING_STEP = 0.01;
 /** Sigmas beyond which a step sideways shows that the base does not roll now. */
 const ASIDE_SIGMAS = 4;
 /** Seconds of hold before which a map has no firm beginning yet. */
@@ -309,6 +315,8 @@ export class Tracker {
   /** Whether it carries the base on from the last frame to that in hand, and metres in the base's axes where its imu sits. */
   #isBridged = false;
   #lever: Vec3 = [0, 0, 0];
+  /** Whether its gyro frees the attitude of noise. */
+  #isSteadied = false;
   /** Metres that depth differed by from what was felt, in the last frame and in that in hand, where it did so beyond doubt. */
   #surprised: Vec3 = [0, 0, 0];
   #surprising: Vec3 = [0, 0, 0];
@@ -442,7 +450,7 @@ export class Tracker {
       ? this.#predictFelt(rotation)
       : this.#predict(input.odometry, dt, rotation);
     const predicted = { rotation, position };
-    this.#expect(compose(predicted, baseFromLens), sigma, s.yawSigma ** 2 + this.#yawVariance);
+    this.#expect(compose(predicted, baseFromLens), sigma, this.#yawNoise ** 2 + this.#yawVariance);
     setPlacement(this.#pose, compose(predicted, baseFromLens));
     let share = this.#register(input);
     // Has the orientation's yaw jumped? Where it turned much faster than before, or depth does not fit, the turn rate so
@@ -458,7 +466,7 @@ export class Tracker {
       if (other > 0 && this.#registrar.result.matched > matched) share = other;
       else {
         // Once more from where it was best, so that the equations are those of the pose.
-        this.#expect(compose(predicted, baseFromLens), sigma, s.yawSigma ** 2 + this.#yawVariance);
+        this.#expect(compose(predicted, baseFromLens), sigma, this.#yawNoise ** 2 + this.#yawVariance);
         setPlacement(this.#pose, kept);
         share = this.#register(input);
       }
@@ -467,9 +475,12 @@ export class Tracker {
     const turned = compose(poseOf(this.#pose), invert(baseFromLens)).rotation;
     const isOverruled =
       Math.abs(angleAbout(turned, predicted.rotation)) >
-      Math.max(LEAST_JUMP, JUMP_SIGMAS * Math.sqrt(this.#yawVariance + s.yawSigma ** 2));
+      Math.max(LEAST_JUMP, JUMP_SIGMAS * Math.sqrt(this.#yawVariance + this.#yawNoise ** 2));
     const { matched: fitting, shares } = this.#registrar.result;
-    const isStrong = fitting >= OVERRULING_MATCHES && shares[0]! >= OVERRULING_STRENGTH * s.minStrength;
+    // An attitude that follows the gyro has not jumped: it is overruled only when depth insists.
+    const isPatient = !this.#isSteadied || (time - this.#heldAt) / 1e6 > THIN_PATIENCE;
+    const isStrong =
+      isPatient && fitting >= OVERRULING_MATCHES && shares[0]! >= OVERRULING_STRENGTH * s.minStrength;
     const isAccepted = share >= s.minShare && (!isOverruled || isStrong);
     if (!isAccepted) return this.#carry(input, dt, predicted, growth);
     return this.#accept(input, dt, share, sigma, growth);
@@ -558,6 +569,7 @@ export class Tracker {
       Math.abs(inertial.span.total - dt) <= OTHER_TIME &&
       !hasOdometry &&
       this.#hold !== "lost";
+    this.#isSteadied = this.#isBridged && inertial!.isSteady;
     if (!this.#isBridged) {
       filter.stop();
       this.#settling = null;
@@ -573,6 +585,12 @@ export class Tracker {
     }
     filter.advance(span, this.#yawOffset);
     if (filter.isAtRest) filter.rest();
+  }
+
+  /** Radians, 1 sigma: noise of the attitude's yaw. */
+  get #yawNoise(): number {
+    const { yawSigma } = this.settings;
+    return this.#isSteadied ? STEADY_SHARE * yawSigma : yawSigma;
   }
 
   /** Metres by which the imu moves, more than the base, when that turns from where it was. */
@@ -633,6 +651,8 @@ export class Tracker {
     const velocity = this.#isBridged
       ? this.#velocityFelt(base.rotation, dt)
       : this.#velocityTo(base, rolled === null ? weak : [...weak, ...thin], rolled, sigma, dt);
+    // A place that is mended is no step of the base's: it tells nothing of how that moves.
+    const isAgreed = !this.#isBridged || apart(base, this.#predictFelt(base.rotation)) <= AGREEING_STEP;
     if (this.#isBridged) this.#filter.mark();
     const [yawBefore] = toYawPitchRoll(this.#base.rotation);
     const [yawAfter] = toYawPitchRoll(base.rotation);
@@ -651,7 +671,7 @@ export class Tracker {
       const gain = Math.min(1, dt / REST_MEMORY);
       this.#heldVelocity = add(this.#heldVelocity, add(now, this.#heldVelocity, -1), gain);
     }
-    if (weak.length + thin.length === 0) this.#rolling.see(base);
+    if (weak.length + thin.length === 0 && isAgreed) this.#rolling.see(base);
     else this.#rolling.interrupt();
     const hold = weak.length > 0 ? "sliding" : this.#isMapDoubtful ? "carried" : "held";
     if (this.#settling !== null && this.#isSpeedKnown(input.time)) this.#settle(input);
@@ -791,7 +811,11 @@ export class Tracker {
   }
 
   /** The step of the imu's point that depth measured along an axis of the geometry: metres, m^2. */
-  #stepSeen({ baseFromLens }: TrackInput, k: number, honesty = STEP_HONESTY): { metres: number; variance: number } {
+  #stepSeen(
+    { baseFromLens }: TrackInput,
+    k: number,
+    honesty = STEP_HONESTY,
+  ): { metres: number; variance: number } {
     const { position, rotation } = compose(poseOf(this.#pose), invert(baseFromLens));
     const step = add(add(position, this.#base.position, -1), this.#swing(rotation), 1);
     return { metres: dot(this.#axis(k), step), variance: STEP_NOISE ** 2 + honesty / this.#information[k]! };
@@ -1057,7 +1081,7 @@ export class Tracker {
 
   /** The offset of the orientation's yaw follows what depth says; a jump is taken over at once. */
   #followYaw(attitude: Quat, base: Pose): void {
-    const { yawSigma } = this.settings;
+    const yawSigma = this.#yawNoise;
     const off = angleAbout(base.rotation, this.#rotationFrom(attitude));
     const sigma = Math.sqrt(this.#yawVariance + yawSigma ** 2);
     if (Math.abs(off) > Math.max(LEAST_JUMP, JUMP_SIGMAS * sigma)) {
@@ -1104,6 +1128,7 @@ export class Tracker {
     this.#base = move(this.#base);
     this.#velocity = turn(turned, this.#velocity);
     this.#filter.turn(turned);
+    if (this.#isBridged) this.#rolling.interrupt();
   }
 
   /** Fuses what does not depend on where the head is along the free axes, or all of it when something new ends them. */
@@ -1268,7 +1293,8 @@ export class Tracker {
   }
 }
 
-const apart = (a: Pose, b: Pose): number => Math.hypot(...add(a.position, b.position, -1));
+const apart = (a: Pick<Pose, "position">, b: Pick<Pose, "position">): number =>
+  Math.hypot(...add(a.position, b.position, -1));
 
 /** How far `turned` is from `from` about the vertical, radians. */
 const angleAbout = (turned: Quat, from: Quat): number =>
