@@ -102,21 +102,43 @@ export function normalizeRotation(q: ArrayLike<number>, tolerance = 1): Quat {
 
 /** From a at t = 0 to b at t = 1 at constant rate, the short way round. Source: Shoemake 1985. */
 export function slerp(a: Quat, b: Quat, t: number): Quat {
+  const out: Four = [0, 0, 0, 1];
+  slerpInto(out, [...a, ...b], 0, 4, t);
+  return out;
+}
+
+/**
+ * `slerp` without allocation, between the rotations at two places of an array.
+ * @param out  (4) receives the rotation
+ * @param q    quaternions one after the other
+ * @param from where the one for t = 0 begins, and `to` that for t = 1
+ */
+export function slerpInto(
+  out: Four | Float64Array,
+  q: ArrayLike<number>,
+  from: number,
+  to: number,
+  t: number,
+): void {
+  const [ax, ay, az, aw] = [q[from]!, q[from + 1]!, q[from + 2]!, q[from + 3]!];
+  const [bx, by, bz, bw] = [q[to]!, q[to + 1]!, q[to + 2]!, q[to + 3]!];
   // Half the angle between them from sums and differences: exact for small angles, where acos of a dot is not.
-  const dot = a[0] * b[0] + a[1] * b[1] + a[2] * b[2] + a[3] * b[3];
-  const sign = dot < 0 ? -1 : 1;
-  const apart = Math.hypot(a[0] - sign * b[0], a[1] - sign * b[1], a[2] - sign * b[2], a[3] - sign * b[3]);
-  const together = Math.hypot(a[0] + sign * b[0], a[1] + sign * b[1], a[2] + sign * b[2], a[3] + sign * b[3]);
+  const sign = ax * bx + ay * by + az * bz + aw * bw < 0 ? -1 : 1;
+  const apart = Math.hypot(ax - sign * bx, ay - sign * by, az - sign * bz, aw - sign * bw);
+  const together = Math.hypot(ax + sign * bx, ay + sign * by, az + sign * bz, aw + sign * bw);
   const angle = 2 * Math.atan2(apart, together);
   const sine = Math.sin(angle);
   const u = sine < 1e-9 ? 1 - t : Math.sin((1 - t) * angle) / sine;
   const v = sign * (sine < 1e-9 ? t : Math.sin(t * angle) / sine);
-  return normalizeRotation([
-    u * a[0] + v * b[0],
-    u * a[1] + v * b[1],
-    u * a[2] + v * b[2],
-    u * a[3] + v * b[3],
-  ]);
+  const [x, y, z, w] = [u * ax + v * bx, u * ay + v * by, u * az + v * bz, u * aw + v * bw];
+  const norm = Math.hypot(x, y, z, w);
+  if (!(norm > 1e-12 && norm < Number.POSITIVE_INFINITY)) {
+    throw new RangeError(`no rotation lies between [${[ax, ay, az, aw]}] and [${[bx, by, bz, bw]}]`);
+  }
+  out[0] = x / norm;
+  out[1] = y / norm;
+  out[2] = z / norm;
+  out[3] = w / norm;
 }
 
 /** Straight in position, `slerp` in rotation. */

@@ -25,19 +25,23 @@ import type {
   DepthEvent,
   FloorcheckEvent,
   HeadEvent,
+  InertialEvent,
   KnockEvent,
   MotionEvent,
   SensorSetup,
   Setup,
   WaiverEvent,
 } from "../sense/events.ts";
+import { InertialBuffer } from "../sense/inertial.ts";
 import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskResult } from "../sense/mask.ts";
 import { OrientationBuffer } from "../sense/orientation.ts";
 import { PoseBuffer } from "../sense/poses.ts";
+import { SteadyAttitude } from "../sense/steady.ts";
 import { Straightener } from "../sense/straighten.ts";
 import type { KeyframeReader } from "../track/keyframes.ts";
 import type { Revisits } from "../track/revisits.ts";
 import { DEFAULT_SAMPLER_SETTINGS, FrameSampler } from "../track/sampler.ts";
+import type { InertialInput } from "../track/tracker.ts";
 import type { HeadOutput } from "./outputs.ts";
 import { MapRemake } from "./remake.ts";
 import { SettingError, type Settings } from "./settings.ts";
@@ -55,6 +59,8 @@ const FIXED_SETTINGS = [
 ] as const;
 /** Poses kept of each source: some seconds at any usual rate. */
 const POSES_KEPT = 512;
+/** Microseconds without a sample after which an inertial sensor has stopped. */
+const FELT = 50_000;
 /** What a bare head has of a mask that it did not apply. */
 const NO_REASONS = new Uint8Array(0);
 const NO_TALLY = new Uint32Array(0);
@@ -132,6 +138,8 @@ export class Head {
   #channels: readonly Channel[];
   readonly #orientations: OrientationBuffer;
   readonly #attitude = new AttitudeFilter();
+  readonly #inertial = new InertialBuffer();
+  readonly #steady = new SteadyAttitude();
   readonly #motions: PoseBuffer;
   readonly #references: PoseBuffer;
   readonly #headMounts: PoseBuffer;
@@ -155,6 +163,7 @@ export class Head {
   /** Where the base stands when tracking starts: the world's origin, or where it was when the map was cleared. */
   #start: Pose = IDENTITY;
   #lastMotion = Number.NEGATIVE_INFINITY;
+  #lastInertial = Number.NEGATIVE_INFINITY;
   #hasFusedOrientation = false;
   #sinceLayers = 0;
   #lastTime = 0;
@@ -374,9 +383,7 @@ export class Head {
         this.#orientations.push(event.time, event.rotation);
         break;
       case "inertial":
-        if (!this.#hasFusedOrientation && this.#attitude.push(event.time, event.gyro, event.accel)) {
-          this.#orientations.push(event.time, this.#attitude.rotation);
-        }
+        this.#takeInertial(event);
         break;
       case "motion":
         this.#motions.push(event.time, poseOfMotion(event));
@@ -408,11 +415,21 @@ export class Head {
     if (event.kind !== "depth") {
       this.#retryWaiting(event.time);
       const isMissing = this.#channels.every(({ waiting }) => !waiting.isWaiting);
-      if (isMissing && this.#tracking?.noFrameUntil(event.time)) {
+      const isFelt = event.time - this.#lastInertial < FELT;
+      if (isMissing && this.#tracking?.noFrameUntil(event.time, isFelt)) {
         this.#outputs.push({ kind: "track", time: event.time, note: { what: "lost" } });
       }
     }
     return this.#outputs;
+  }
+
+  #takeInertial({ time, gyro, accel }: InertialEvent): void {
+    if (!this.#hasFusedOrientation && this.#attitude.push(time, gyro, accel)) {
+      this.#orientations.push(time, this.#attitude.rotation);
+    }
+    // Attitudes made of these samples are as late as they are; a sensor's own have been on their way for longer.
+    const late = this.#hasFusedOrientation ? 0 : this.settings["orientation.lateness"] * MICROSECONDS;
+    if (this.#inertial.push(time - late, gyro, accel)) this.#lastInertial = time;
   }
 
   /** What the mask left of a sensor's newest frame, to be looked at; null before the first. The next overwrites it. */
@@ -561,11 +578,11 @@ export class Head {
     const imu = new Float64Array(4);
     const status = this.#orientations.at(time, imu);
     if (status !== "ok") return status;
-    const baseFromImu = compose(
-      poseOr(this.#headMounts, time, this.setup.baseFromHead),
-      this.setup.headFromImu,
-    );
-    return { rotation: multiply(imu as unknown as Quat, conjugate(baseFromImu.rotation)) };
+    return { rotation: multiply(imu as unknown as Quat, conjugate(this.#baseFromImu(time).rotation)) };
+  }
+
+  #baseFromImu(time: number): Pose {
+    return compose(poseOr(this.#headMounts, time, this.setup.baseFromHead), this.setup.headFromImu);
   }
 
   #trackableAt(baseFromLens: Pose, time: number): Trackable | string {
@@ -585,7 +602,8 @@ export class Head {
   #track(channel: Channel, time: number, { depth, unitsPerMetre }: MaskResult, at: Trackable): Placed {
     this.#tracking ??= this.#openTracking(channel, time, at);
     const placed = this.#tracking.place({
-      ...{ ...at, time, sensor: this.#channels.indexOf(channel), sampler: channel.sampler },
+      ...(channel.sampler === null ? { ...at, inertial: null } : this.#steadied(at, time)),
+      ...{ time, sensor: this.#channels.indexOf(channel), sampler: channel.sampler },
       ...{ depth, unitsPerMetre, isClear: !channel.isCovered, isFloorZero: channel.references.count > 0 },
     });
     for (const note of placed.notes) this.#outputs.push({ kind: "track", time, note });
@@ -596,6 +614,19 @@ export class Head {
     }
     if (placed.state !== null) this.#start = placed.worldFromBase;
     return placed;
+  }
+
+  /** With what the imu felt since the frame before, and the attitude freed of noise by its gyro; without odometry only. */
+  #steadied(at: Trackable, time: number): Trackable & { readonly inertial: InertialInput | null } {
+    const span = this.#inertial.cut(time, this.#orientations);
+    if (span === null || at.odometry !== null || this.settings["track.inertial"] === "ignored") {
+      return { ...at, inertial: null };
+    }
+    const baseFromImu = this.#baseFromImu(time);
+    const steady = this.#steady.follow(span);
+    const { rotation, hasJumped } = steady ?? { rotation: null, hasJumped: false };
+    const attitude = rotation === null ? at.attitude : multiply(rotation, conjugate(baseFromImu.rotation));
+    return { ...at, attitude, inertial: { span, baseFromImu, isSteady: rotation !== null && !hasJumped } };
   }
 
   /** Begins to make the map anew from the keyframes as they lie now. */

@@ -95,6 +95,11 @@ export const SETTINGS = {
     ["ahead", "learned", "off"],
     "how the base moves, without odometry: along its x axis until it shows otherwise, along the axis it shows, or anywhere",
   ),
+  "track.inertial": choice(
+    "used",
+    ["used", "ignored"],
+    "whether accelerations carry a tracked base on where depth leaves it free; without odometry, and where inertial samples come",
+  ),
   "track.writeSigma": number(
     0.05,
     0.001,
@@ -107,7 +112,7 @@ export const SETTINGS = {
     0.05,
     5,
     "s",
-    "time without usable depth or odometry after which the head is lost",
+    "time without usable depth, odometry or inertial samples after which the head is lost",
   ),
   "track.keyframes": number(
     64,

@@ -3,7 +3,13 @@ import { compose } from "../geometry/rigid.ts";
 import type { KeyframeReader } from "../track/keyframes.ts";
 import { Revisits } from "../track/revisits.ts";
 import type { FrameSampler } from "../track/sampler.ts";
-import { DEFAULT_TRACKER_SETTINGS, Tracker, type TrackerSettings, type TrackNote } from "../track/tracker.ts";
+import {
+  DEFAULT_TRACKER_SETTINGS,
+  type InertialInput,
+  Tracker,
+  type TrackerSettings,
+  type TrackNote,
+} from "../track/tracker.ts";
 import type { TrackState } from "./outputs.ts";
 import type { Settings } from "./settings.ts";
 
@@ -20,6 +26,8 @@ export interface Trackable {
 
 /** A frame whose pose is to be found. */
 export interface Sighting extends Trackable {
+  /** What an imu felt since the frame before; null without. */
+  readonly inertial: InertialInput | null;
   /** Microseconds. */
   readonly time: number;
   readonly sensor: number;
@@ -52,8 +60,11 @@ export interface Placed {
 /** Finds the poses of a head's frames, in order. */
 export interface Tracking {
   place(sighting: Sighting): Placed;
-  /** Frames have stopped coming until `time`, microseconds: true when that makes the head lost now. */
-  noFrameUntil(time: number): boolean;
+  /**
+   * Frames have stopped coming until `time`, microseconds: true when that makes the head lost now.
+   * @param isFelt whether inertial samples go on coming
+   */
+  noFrameUntil(time: number, isFelt: boolean): boolean;
   /** What to make maps anew from. */
   keyframes(): KeyframeReader;
 }
@@ -91,8 +102,8 @@ export class DepthTracking implements Tracking {
     }
     sampler.sample(depth, unitsPerMetre);
     const { chosen, all } = sampler;
-    const { attitude, odometry, baseFromLens } = sighting;
-    const result = tracker.track({ attitude, odometry, baseFromLens, time, chosen, all });
+    const { attitude, odometry, baseFromLens, inertial } = sighting;
+    const result = tracker.track({ attitude, odometry, baseFromLens, inertial, time, chosen, all });
     const { hold, covariance, yawSigma, share, isFit, worldFromBase, worldFromLens } = result;
     const floorHeight = floorOf(worldFromBase);
     const frame = { time, sensor, result, floorHeight, isClear, depth, unitsPerMetre, samples: all };
@@ -116,8 +127,8 @@ export class DepthTracking implements Tracking {
     };
   }
 
-  noFrameUntil(time: number): boolean {
-    return this.#tracker.noFrameUntil(time);
+  noFrameUntil(time: number, isFelt: boolean): boolean {
+    return this.#tracker.noFrameUntil(time, isFelt);
   }
 
   keyframes(): KeyframeReader {
@@ -136,6 +147,7 @@ function trackerSettings(settings: Settings): TrackerSettings {
     yawDrift: (settings["track.yawDrift"] * RADIANS) / 60,
     odometryShare: settings["track.odometryError"],
     rolling: settings["track.rolling"],
+    inertial: settings["track.inertial"],
     writeSigma: settings["track.writeSigma"],
     patience: settings["track.patience"],
   };

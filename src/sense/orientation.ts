@@ -1,5 +1,5 @@
 import type { Quat } from "../geometry/optics.ts";
-import { normalizeRotation, slerp } from "../geometry/rigid.ts";
+import { normalizeRotation, slerpInto } from "../geometry/rigid.ts";
 
 export interface OrientationSettings {
   /** How many samples are kept; the oldest go first. */
@@ -101,12 +101,13 @@ export class OrientationBuffer {
     }
     const before = this.#timeOf(low);
     if (before === stamp) {
-      out.set(this.#rotationOf(low));
+      const from = 4 * this.#slot(low);
+      for (let k = 0; k < 4; k++) out[k] = this.#rotations[from + k]!;
       return "ok";
     }
     const span = this.#timeOf(low + 1) - before;
     if (span > this.#settings.maxGap) return "gap";
-    out.set(slerp(this.#rotationOf(low), this.#rotationOf(low + 1), (stamp - before) / span));
+    slerpInto(out, this.#rotations, 4 * this.#slot(low), 4 * this.#slot(low + 1), (stamp - before) / span);
     return "ok";
   }
 
@@ -116,11 +117,5 @@ export class OrientationBuffer {
 
   #timeOf(k: number): number {
     return this.#times[this.#slot(k)]!;
-  }
-
-  #rotationOf(k: number): Quat {
-    const at = 4 * this.#slot(k);
-    const q = this.#rotations;
-    return [q[at]!, q[at + 1]!, q[at + 2]!, q[at + 3]!];
   }
 }

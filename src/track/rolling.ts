@@ -133,11 +133,6 @@ export function completeStep(
   noise: number,
 ): CompletedStep {
   const n = axes.length;
-  const times = (m: Float64Array, v: Vec3): Vec3 => [
-    m[0]! * v[0] + m[1]! * v[1] + m[2]! * v[2],
-    m[3]! * v[0] + m[4]! * v[1] + m[5]! * v[2],
-    m[6]! * v[0] + m[7]! * v[1] + m[8]! * v[2],
-  ];
   const inner = new Float64Array(n * n);
   axes.forEach((a, i) => {
     axes.forEach((b, j) => {
@@ -176,8 +171,15 @@ export function completeStep(
   return { step, steady: sandwich(left, spread), white };
 }
 
+/** m v of a 3 x 3 matrix. */
+export const times = (m: Float64Array, v: Vec3): Vec3 => [
+  m[0]! * v[0] + m[1]! * v[1] + m[2]! * v[2],
+  m[3]! * v[0] + m[4]! * v[1] + m[5]! * v[2],
+  m[6]! * v[0] + m[7]! * v[1] + m[8]! * v[2],
+];
+
 /** a m a^T of 3 x 3 matrices. */
-function sandwich(a: Float64Array, m: Float64Array): Float64Array {
+export function sandwich(a: Float64Array, m: Float64Array): Float64Array {
   const out = new Float64Array(9);
   for (let i = 0; i < 3; i++) {
     for (let j = 0; j < 3; j++) {

@@ -14,12 +14,14 @@ import {
   turn,
 } from "../geometry/rigid.ts";
 import { eigenSymmetric } from "../geometry/solve.ts";
-import { add, dot, scaled, wrapAngle } from "../geometry/vec.ts";
+import { add, cross, dot, scaled, unit, wrapAngle } from "../geometry/vec.ts";
+import type { InertialSpan } from "../sense/inertial.ts";
+import { InertialFilter, ROBUST } from "./inertial.ts";
 import type { WorldDoubt } from "./keyframes.ts";
 import { emptyMatches } from "./normal-equations.ts";
 import { type PlaceDoubt, PlaceMatcher } from "./places.ts";
 import { Registrar, type Stage, turnBy } from "./register.ts";
-import { type CompletedStep, completeStep, Rolling, spreadAlong } from "./rolling.ts";
+import { type CompletedStep, completeStep, Rolling, sandwich, spreadAlong, times } from "./rolling.ts";
 import { type Placement, placement, poseOf, type Samples, SurfelMap, setPlacement } from "./surfels.ts";
 
 /**
@@ -51,6 +53,8 @@ export interface TrackerSettings {
    * move along, "off" anywhere at any time. Counts without odometry only.
    */
   readonly rolling: "ahead" | "learned" | "off";
+  /** Whether accelerations carry the base on where depth leaves it free; without odometry only. */
+  readonly inertial: "used" | "ignored";
   /** Odometry: error as a share of the way, and for each frame, metres. */
   readonly odometryShare: number;
   readonly odometrySigma: number;
@@ -82,6 +86,7 @@ export const DEFAULT_TRACKER_SETTINGS: TrackerSettings = {
   speed: 0.3,
   coasting: 0.2,
   rolling: "learned",
+  inertial: "used",
   odometryShare: 0.03,
   odometrySigma: 0.003,
   minMatches: 120,
@@ -105,6 +110,15 @@ export interface TrackInput {
   /** Pose of the base by odometry, in an origin of its own; null without. */
   readonly odometry: Pose | null;
   readonly baseFromLens: Pose;
+  /** What an imu felt since the frame before; absent or null without. */
+  readonly inertial?: InertialInput | null;
+}
+
+export interface InertialInput {
+  readonly span: InertialSpan;
+  readonly baseFromImu: Pose;
+  /** Whether the attitude follows the one of the frame before by the gyro: it has little noise then, and has not jumped. */
+  readonly isSteady: boolean;
 }
 
 /** Something that an operator or the base would want to know. */
@@ -208,8 +222,31 @@ const FEW = 10;
 /** Few samples that face an axis and are so far from where a rolling base can be are not believed, until so many seconds on. */
 const THIN_SIGMAS = 3;
 const THIN_PATIENCE = 1;
+/** The same of an axis where depth seems to hold all. */
+const CLEAR_SIGMAS = 4.5;
 /** Metres, 1 sigma: what depth says of the step between two frames, along an axis that it holds. */
 const STEP_NOISE = 0.003;
+/** Two frames share the map's errors: of what a registration is in doubt by, so much less is in a step (compare `HONESTY`). */
+const STEP_HONESTY = 4;
+/** Seconds between two frames that inertial samples may leave out, and by which their times may differ from the frames'. */
+const MOST_MISSING = 0.05;
+const OTHER_TIME = 0.002;
+/** Of the orientation's noise, what is left once the gyro steadies it. */
+const STEADY_SHARE = 0.3;
+/** Metres per second, 1 sigma: of a speed that depth told a moment ago. */
+const KNOWN_SPEED = 0.1;
+/** Seconds over which a rolling base goes sideways alike: what it tells of the way counts once in so long, not once a frame. */
+const SIDEWAYS_SECONDS = 1;
+/** Metres by which a step may differ from what is felt and still shows how the base moves. */
+const AGREEING_STEP = 0.01;
+/** Sigmas beyond which a step sideways shows that the base does not roll now. */
+const ASIDE_SIGMAS = 4;
+/** Seconds of hold before which a map has no firm beginning yet. */
+const FIRM_SECONDS = 0.4;
+/** Metres per second, 1 sigma: once its speed is known so well, a base knows how far it came before; and seconds after and by which. */
+const SETTLED_SPEED = 0.05;
+const SETTLED_AFTER = 0.4;
+const SETTLED_BY = 3;
 /** Odometry is compared with depth over this time, seconds; it disagrees beyond these. */
 const COMPARED = 1;
 const SLIP_METRES = 0.06;
@@ -274,6 +311,23 @@ export class Tracker {
   #heldFor = 0;
   #heldVelocity: Vec3 = [0, 0, 0];
   readonly #rolling: Rolling;
+  readonly #filter: InertialFilter;
+  /** Whether it carries the base on from the last frame to that in hand, and metres in the base's axes where its imu sits. */
+  #isBridged = false;
+  #lever: Vec3 = [0, 0, 0];
+  /** Whether its gyro frees the attitude of noise. */
+  #isSteadied = false;
+  /** Metres that depth differed by from what was felt, in the last frame and in that in hand, where it did so beyond doubt. */
+  #surprised: Vec3 = [0, 0, 0];
+  #surprising: Vec3 = [0, 0, 0];
+  /** Whether the filter was there from the first frame on, and where the base stood in that. */
+  #isTraced = false;
+  #origin: Pose = IDENTITY;
+  /** (9) m^2: what the first hold's place is in doubt by against where the base began, along the axes that had been free. */
+  readonly #anchor = new Float64Array(9);
+  /** While the way to the first hold waits for the speed to become known: until when, and the axes that it was free along. */
+  #settling: { readonly until: number; readonly free: Float64Array; readonly anchor: Float64Array } | null =
+    null;
   #confirmations = 0;
   #firstFound: Pose = IDENTITY;
   #notes: TrackNote[] = [];
@@ -289,6 +343,7 @@ export class Tracker {
     this.#start = start;
     this.#base = start;
     this.#rolling = new Rolling(settings.rolling === "ahead");
+    this.#filter = new InertialFilter({ tiltNoise: settings.tiltSigma });
     this.fine = new SurfelMap(settings.fineVoxel, MAX_WEIGHT);
     this.coarse = new SurfelMap(settings.coarseVoxel, MAX_WEIGHT);
     this.#stages = this.#openStages();
@@ -335,6 +390,7 @@ export class Tracker {
     this.#base = compose(newFromOld, this.#base);
     setPlacement(this.#pose, compose(newFromOld, poseOf(this.#pose)));
     this.#velocity = turn(newFromOld.rotation, this.#velocity);
+    this.#filter.turn(newFromOld.rotation);
     this.#yawOffset += toYawPitchRoll(newFromOld.rotation)[0];
     this.#compared.length = 0;
     this.#rolling.interrupt();
@@ -351,13 +407,20 @@ export class Tracker {
   /** Whether the last pose is good enough to write to maps with. */
   get isFit(): boolean {
     // Without odometry a map begun in doubt may lie over another place; with it, drift is what odometry always has.
-    return this.#isSteady && (this.#odometry !== null || this.#built <= MOST_DOUBT ** 2);
+    return (
+      this.#isSteady && this.#settling === null && (this.#odometry !== null || this.#built <= MOST_DOUBT ** 2)
+    );
   }
 
-  /** Frames have stopped coming: true when that makes the head lost now. */
-  noFrameUntil(time: number): boolean {
+  /**
+   * Frames have stopped coming: true when that makes the head lost now.
+   * @param isFelt whether inertial samples go on coming
+   */
+  noFrameUntil(time: number, isFelt = false): boolean {
     if (this.#frames === 0 || this.#hold === "lost" || this.#odometry !== null) return false;
-    if ((time - this.#heldAt) / 1e6 <= this.settings.patience) return false;
+    // Felt on, it may be without usable depth for longer, but not without frames.
+    const since = isFelt && this.#isBridged ? this.#lastTime : this.#heldAt;
+    if ((time - since) / 1e6 <= this.settings.patience) return false;
     this.#hold = "lost";
     this.#confirmations = 0;
     return true;
@@ -379,12 +442,15 @@ export class Tracker {
     const { time, attitude, baseFromLens } = input;
     const dt = Math.max(1e-3, (time - this.#lastTime) / 1e6);
     this.#yawVariance += (s.yawDrift * dt) ** 2;
+    this.#feel(input, dt);
     if (this.#hold === "lost") return this.#recover(input, dt);
 
     const rotation = this.#rotationFrom(attitude);
-    const { position, sigma, growth } = this.#predict(input.odometry, dt, rotation);
+    const { position, sigma, growth } = this.#isBridged
+      ? this.#predictFelt(rotation)
+      : this.#predict(input.odometry, dt, rotation);
     const predicted = { rotation, position };
-    this.#expect(compose(predicted, baseFromLens), sigma, s.yawSigma ** 2 + this.#yawVariance);
+    this.#expect(compose(predicted, baseFromLens), sigma, this.#yawNoise ** 2 + this.#yawVariance);
     setPlacement(this.#pose, compose(predicted, baseFromLens));
     let share = this.#register(input);
     // Has the orientation's yaw jumped? Where it turned much faster than before, or depth does not fit, the turn rate so
@@ -400,7 +466,7 @@ export class Tracker {
       if (other > 0 && this.#registrar.result.matched > matched) share = other;
       else {
         // Once more from where it was best, so that the equations are those of the pose.
-        this.#expect(compose(predicted, baseFromLens), sigma, s.yawSigma ** 2 + this.#yawVariance);
+        this.#expect(compose(predicted, baseFromLens), sigma, this.#yawNoise ** 2 + this.#yawVariance);
         setPlacement(this.#pose, kept);
         share = this.#register(input);
       }
@@ -409,9 +475,12 @@ export class Tracker {
     const turned = compose(poseOf(this.#pose), invert(baseFromLens)).rotation;
     const isOverruled =
       Math.abs(angleAbout(turned, predicted.rotation)) >
-      Math.max(LEAST_JUMP, JUMP_SIGMAS * Math.sqrt(this.#yawVariance + s.yawSigma ** 2));
+      Math.max(LEAST_JUMP, JUMP_SIGMAS * Math.sqrt(this.#yawVariance + this.#yawNoise ** 2));
     const { matched: fitting, shares } = this.#registrar.result;
-    const isStrong = fitting >= OVERRULING_MATCHES && shares[0]! >= OVERRULING_STRENGTH * s.minStrength;
+    // An attitude that follows the gyro has not jumped: it is overruled only when depth insists.
+    const isPatient = !this.#isSteadied || (time - this.#heldAt) / 1e6 > THIN_PATIENCE;
+    const isStrong =
+      isPatient && fitting >= OVERRULING_MATCHES && shares[0]! >= OVERRULING_STRENGTH * s.minStrength;
     const isAccepted = share >= s.minShare && (!isOverruled || isStrong);
     if (!isAccepted) return this.#carry(input, dt, predicted, growth);
     return this.#accept(input, dt, share, sigma, growth);
@@ -422,6 +491,7 @@ export class Tracker {
     this.#yawOffset = toYawPitchRoll(this.#start.rotation)[0] - toYawPitchRoll(attitude)[0];
     this.#yawVariance = this.settings.yawSigma ** 2;
     this.#base = { rotation: this.#rotationFrom(attitude), position: this.#start.position };
+    this.#origin = this.#base;
     setPlacement(this.#pose, compose(this.#base, baseFromLens));
     if (all.count < this.settings.minMatches) {
       // Nothing to hold on to yet; the first frame that shows something is the first.
@@ -487,6 +557,53 @@ export class Tracker {
     };
   }
 
+  /** On by what the imu felt, where it tells of the whole time since the last frame. */
+  #feel({ inertial, odometry }: TrackInput, dt: number): void {
+    const filter = this.#filter;
+    const hasOdometry = odometry !== null && this.#odometry !== null;
+    this.#isBridged =
+      this.settings.inertial === "used" &&
+      inertial !== undefined &&
+      inertial !== null &&
+      inertial.span.missing <= MOST_MISSING &&
+      Math.abs(inertial.span.total - dt) <= OTHER_TIME &&
+      !hasOdometry &&
+      this.#hold !== "lost";
+    this.#isSteadied = this.#isBridged && inertial!.isSteady;
+    if (!this.#isBridged) {
+      filter.stop();
+      this.#settling = null;
+      return;
+    }
+    const { span, baseFromImu } = inertial!;
+    this.#lever = baseFromImu.position;
+    if (!filter.isRunning) {
+      const isKnown = this.#hold === "held" && this.#heldFor >= REST_SECONDS;
+      filter.start(this.#velocity, isKnown ? KNOWN_SPEED : UNKNOWN_SPEED);
+      this.#isTraced = this.#frames === 1;
+      this.#settling = null;
+    }
+    filter.advance(span, this.#yawOffset);
+    if (filter.isAtRest) filter.rest();
+  }
+
+  /** Radians, 1 sigma: noise of the attitude's yaw. */
+  get #yawNoise(): number {
+    const { yawSigma } = this.settings;
+    return this.#isSteadied ? STEADY_SHARE * yawSigma : yawSigma;
+  }
+
+  /** Metres by which the imu moves, more than the base, when that turns from where it was. */
+  #swing(rotation: Quat): Vec3 {
+    return add(turn(rotation, this.#lever), turn(this.#base.rotation, this.#lever), -1);
+  }
+
+  #predictFelt(rotation: Quat): { position: Vec3; sigma: number; growth: number } {
+    const growth = Math.sqrt(largest(this.#filter.stepSpread));
+    const step = add(this.#filter.step, this.#swing(rotation), -1);
+    return { position: add(this.#base.position, step, 1), sigma: 0.02 + growth, growth };
+  }
+
   /** Sets the prior. */
   #expect(worldFromLens: Pose, sigma: number, yawVariance: number): void {
     const { tiltSigma } = this.settings;
@@ -515,8 +632,15 @@ export class Tracker {
     const s = this.settings;
     const { attitude, baseFromLens, all } = input;
     const { weak, thin } = this.#judgeAxes(input);
-    const rolled = weak.length + thin.length > 0 ? this.#roll(input, [...weak, ...thin], dt, growth) : null;
+    if (this.#isBridged) this.#doubtHeld(input, weak, thin, dt);
+    const isFree = weak.length + thin.length > 0;
+    const rolled = this.#isBridged
+      ? this.#stepFelt(input, [...weak, ...thin], dt)
+      : isFree
+        ? this.#roll(input, [...weak, ...thin], dt, growth)
+        : null;
     if (rolled !== null) this.#doubtThin(input, weak, thin, rolled, dt);
+    if (this.#isBridged) for (const k of thin) this.#measure(input, k, dt, FEW * STEP_HONESTY);
     const pull = this.#weigh(input, weak, thin, rolled, sigma, growth);
     if (pull === null) return this.#lose(input);
     this.#freed.fill(0);
@@ -524,7 +648,12 @@ export class Tracker {
     for (let i = 0; i < 3; i++) this.#pose.position[i]! += pull[i]!;
 
     const base = compose(poseOf(this.#pose), invert(baseFromLens));
-    const velocity = this.#velocityTo(base, rolled === null ? weak : [...weak, ...thin], rolled, sigma, dt);
+    const velocity = this.#isBridged
+      ? this.#velocityFelt(base.rotation, dt)
+      : this.#velocityTo(base, rolled === null ? weak : [...weak, ...thin], rolled, sigma, dt);
+    // A place that is mended is no step of the base's: it tells nothing of how that moves.
+    const isAgreed = !this.#isBridged || apart(base, this.#predictFelt(base.rotation)) <= AGREEING_STEP;
+    if (this.#isBridged) this.#filter.mark();
     const [yawBefore] = toYawPitchRoll(this.#base.rotation);
     const [yawAfter] = toYawPitchRoll(base.rotation);
     this.#yawRate = wrapAngle(yawAfter - yawBefore) / dt;
@@ -542,10 +671,11 @@ export class Tracker {
       const gain = Math.min(1, dt / REST_MEMORY);
       this.#heldVelocity = add(this.#heldVelocity, add(now, this.#heldVelocity, -1), gain);
     }
-    if (weak.length + thin.length === 0) this.#rolling.see(base);
+    if (weak.length + thin.length === 0 && isAgreed) this.#rolling.see(base);
     else this.#rolling.interrupt();
-    const hold = weak.length > 0 ? "sliding" : this.#built > HELD_DOUBT ** 2 ? "carried" : "held";
-    if (this.#frames % s.fuseEvery === 0) {
+    const hold = weak.length > 0 ? "sliding" : this.#isMapDoubtful ? "carried" : "held";
+    if (this.#settling !== null && this.#isSpeedKnown(input.time)) this.#settle(input);
+    else if (this.#frames % s.fuseEvery === 0) {
       if (weak.length === 0) {
         this.#fuse(all, null);
         this.#level();
@@ -645,6 +775,90 @@ export class Tracker {
     );
   }
 
+  /** What the imu felt, what depth holds and how a base rolls say together of the step. */
+  #stepFelt(input: TrackInput, free: readonly number[], dt: number): CompletedStep {
+    const { rotation } = compose(poseOf(this.#pose), invert(input.baseFromLens));
+    this.#surprised = this.#surprising;
+    this.#surprising = [0, 0, 0];
+    for (let k = 0; k < 3; k++) if (!free.includes(k)) this.#measure(input, k, dt);
+    this.#keepRolling(rotation, dt);
+    return {
+      step: add(this.#filter.step, this.#swing(rotation), -1),
+      steady: this.#filter.stepSpread,
+      white: new Float64Array(9),
+    };
+  }
+
+  /**
+   * An axis that depth seems to hold, but where the base cannot have come to by all that the imu felt, is not believed either, and
+   * becomes a weak one until it insists: less readily where depth holds them all.
+   */
+  #doubtHeld(input: TrackInput, weak: number[], thin: readonly number[], dt: number): void {
+    for (let k = 0; k < 3; k++) {
+      const limit = weak.length + thin.length > 0 ? THIN_SIGMAS : CLEAR_SIGMAS;
+      if (weak.includes(k) || thin.includes(k)) continue;
+      const axis = this.#axis(k);
+      const { metres, variance } = this.#stepSeen(input, k);
+      const spread = variance + quadratic(this.#covariance, ...axis);
+      // Before anything was held, what fits far off fits by chance.
+      const doubt = rootOf(this.#covariance, axis) + Math.sqrt(largest(this.#filter.stepSpread));
+      const isChance = this.#isUnbegun && doubt > TRUSTED_DOUBT;
+      if (!isChance && this.#filter.surprise(axis, metres, spread) <= limit * limit) continue;
+      weak.push(k);
+      this.#refuted[k] = (Math.abs(metres - dot(axis, this.#filter.step)) * dt) / (limit * THIN_PATIENCE);
+    }
+    weak.sort();
+  }
+
+  /** The step of the imu's point that depth measured along an axis of the geometry: metres, m^2. */
+  #stepSeen(
+    { baseFromLens }: TrackInput,
+    k: number,
+    honesty = STEP_HONESTY,
+  ): { metres: number; variance: number } {
+    const { position, rotation } = compose(poseOf(this.#pose), invert(baseFromLens));
+    const step = add(add(position, this.#base.position, -1), this.#swing(rotation), 1);
+    return { metres: dot(this.#axis(k), step), variance: STEP_NOISE ** 2 + honesty / this.#information[k]! };
+  }
+
+  /** Tells the filter the step that depth measured along an axis of the geometry. */
+  #measure(input: TrackInput, k: number, dt: number, honesty = STEP_HONESTY): void {
+    const axis = this.#axis(k);
+    const seen = this.#stepSeen(input, k, honesty);
+    const { metres } = seen;
+    // Where it was free until now the step has the doubt about the place in it.
+    const wasFree = quadratic(this.#freed, ...axis) > 0.05;
+    const variance = seen.variance + (wasFree ? quadratic(this.#covariance, ...axis) : 0);
+    const off = metres - dot(axis, this.#filter.step);
+    const surprise = this.#filter.correctStep(axis, metres, variance);
+    if (surprise <= ROBUST ** 2) return;
+    // Depth may have slipped, and will be back with the next frame. If not, it was pushed harder than the imu can feel.
+    if (off * dot(this.#surprised, axis) > 0) this.#filter.unsettle(axis, Math.abs(off) / (ROBUST * dt));
+    this.#surprising = add(this.#surprising, axis, off);
+  }
+
+  /** Tells the filter that a base on wheels does not go sideways, unless it does. */
+  #keepRolling(rotation: Quat, dt: number): void {
+    const way = this.#wayTo(rotation);
+    if (way === null) return;
+    const filter = this.#filter;
+    const swing = this.#swing(rotation);
+    const step = add(filter.step, swing, -1);
+    const along = Math.abs(dot(step, way)) + rootOf(filter.stepSpread, way);
+    const angle = angleBetween(this.#base.rotation, rotation);
+    const across = this.#rolling.sidewaysOf(along, angle) + STEP_NOISE / 10;
+    const variance = across * across * Math.max(1, SIDEWAYS_SECONDS / dt);
+    const side = unit(cross(Math.abs(way[2]) < 0.7 ? [0, 0, 1] : [1, 0, 0], way))!;
+    const axes = [side, cross(way, side)];
+    if (axes.some((axis) => filter.surprise(axis, dot(axis, swing), variance) > ASIDE_SIGMAS ** 2)) return;
+    for (const axis of axes) filter.correctStep(axis, dot(axis, swing), variance);
+  }
+
+  /** Of the base, by the filter. */
+  #velocityFelt(rotation: Quat, dt: number): Vec3 {
+    return add(this.#filter.velocity, this.#swing(rotation), -1 / dt);
+  }
+
   /**
    * Along each axis of the geometry: what it says, as far as it can be trusted, against the prediction.
    * @returns by how much the pose must be moved for that; null when it cannot be where it seems to be
@@ -729,7 +943,8 @@ export class Tracker {
    * (wheels seldom start sideways), all of it without such a memory or with odometry, which has errors of its own.
    */
   #unrest({ odometry }: TrackInput, a: number, b: number, c: number): number {
-    if (this.#heldFor < REST_SECONDS || (odometry !== null && this.#odometry !== null)) return 1;
+    if (this.#isBridged || this.#heldFor < REST_SECONDS || (odometry !== null && this.#odometry !== null))
+      return 1;
     const [x, y, z] = turn(this.#base.rotation, this.#heldVelocity);
     return Math.min(1, REST_SHARE + Math.abs(a * x + b * y + c * z) / this.settings.speed);
   }
@@ -749,18 +964,26 @@ export class Tracker {
     const { chosen, all, odometry, baseFromLens } = input;
     const hasOdometry = odometry !== null && this.#odometry !== null;
     widen(this.#covariance, growth);
+    if (this.#isBridged) {
+      this.#velocity = this.#velocityFelt(predicted.rotation, dt);
+      this.#filter.mark();
+    } else if (!hasOdometry) this.#velocity = scaled(this.#velocity, s.coasting ** dt);
     this.#goTo(predicted.position);
     this.#base = predicted;
     setPlacement(this.#pose, compose(predicted, baseFromLens));
-    if (!hasOdometry) this.#velocity = scaled(this.#velocity, s.coasting ** dt);
     this.#compared.length = 0;
     const doubt = largest(this.#covariance);
     const isNew = chosen.count >= s.minMatches && this.#knownOf(chosen) < NEW_GROUND * chosen.count;
-    if (isNew && doubt <= this.#mostDoubt(input) ** 2) {
+    if (isNew && this.#isUnbegun) this.#beginMap(input, new Float64Array([1, 0, 0, 0, 1, 0, 0, 0, 1]));
+    else if (isNew && doubt <= this.#mostDoubt(input) ** 2) {
       // New ground, out of sight of the old: a map begins here.
       this.#build(Math.sqrt(doubt), all);
     }
-    const isLost = hasOdometry ? this.slack > s.lostSigma : (input.time - this.#heldAt) / 1e6 > s.patience;
+    const isLost = hasOdometry
+      ? this.slack > s.lostSigma
+      : this.#isBridged
+        ? this.slack > this.#mostFelt
+        : (input.time - this.#heldAt) / 1e6 > s.patience;
     return isLost ? this.#lose(input) : this.#done(input, "carried", 0);
   }
 
@@ -773,6 +996,7 @@ export class Tracker {
   #lose(input: TrackInput): TrackResult {
     this.#notes.push({ what: "lost" });
     this.#confirmations = 0;
+    this.#filter.stop();
     return this.#done(input, "lost", 0);
   }
 
@@ -851,13 +1075,13 @@ export class Tracker {
     this.#freeSince = input.time;
     this.#confirmations = 0;
     this.#followYaw(input.attitude, this.#base);
-    const hold = this.#built > HELD_DOUBT ** 2 ? "carried" : "held";
+    const hold = this.#isMapDoubtful ? "carried" : "held";
     return this.#done(input, hold, 1);
   }
 
   /** The offset of the orientation's yaw follows what depth says; a jump is taken over at once. */
   #followYaw(attitude: Quat, base: Pose): void {
-    const { yawSigma } = this.settings;
+    const yawSigma = this.#yawNoise;
     const off = angleAbout(base.rotation, this.#rotationFrom(attitude));
     const sigma = Math.sqrt(this.#yawVariance + yawSigma ** 2);
     if (Math.abs(off) > Math.max(LEAST_JUMP, JUMP_SIGMAS * sigma)) {
@@ -903,6 +1127,8 @@ export class Tracker {
     setPlacement(this.#pose, move(poseOf(this.#pose)));
     this.#base = move(this.#base);
     this.#velocity = turn(turned, this.#velocity);
+    this.#filter.turn(turned);
+    if (this.#isBridged) this.#rolling.interrupt();
   }
 
   /** Fuses what does not depend on where the head is along the free axes, or all of it when something new ends them. */
@@ -914,10 +1140,74 @@ export class Tracker {
       isFaced ||= this.#facing(all, free.subarray(k, k + 3)) > 0.05;
       doubt = Math.max(doubt, quadratic(this.#covariance, free[k]!, free[k + 1]!, free[k + 2]!));
     }
-    if (isFaced && doubt <= this.#mostDoubt(input) ** 2) {
+    // Nothing but what is free along these axes was seen yet: wherever the map begins in them, nothing lies elsewhere.
+    if (isFaced && this.#isUnbegun) this.#beginMap(input, free);
+    else if (isFaced && doubt <= this.#mostDoubt(input) ** 2) {
       // Something faces a free axis and is not on the map yet. It is where the head is thought to be.
       this.#build(Math.sqrt(doubt), all);
     } else if (free.length < 9) this.#fuse(all, free);
+  }
+
+  /** Metres, 1 sigma: carried on by what it feels, it is lost with more doubt; before it has held anything there is little to lose. */
+  get #mostFelt(): number {
+    return this.#isUnbegun ? this.settings.lostSigma : TRUSTED_DOUBT;
+  }
+
+  /** Whether depth has held nothing yet by which a place could be told from others, while the way so far is felt. */
+  get #isUnbegun(): boolean {
+    return this.#isBridged && this.#heldFor < FIRM_SECONDS;
+  }
+
+  /** A map begins where the base has come to since it was switched on. */
+  #beginMap({ time, all }: TrackInput, free: Float64Array): void {
+    const anchor = this.#anchor.slice();
+    for (let i = 0; i < 9; i++) this.#anchor[i]! += this.#covariance[i]!;
+    this.#beginAnew(all);
+    if (!this.#isTraced || this.#settling !== null) return;
+    const axes = new Float64Array(9);
+    for (let k = 0; k < free.length; k += 3) addSquare(axes, free, k, 1);
+    this.#settling = { until: time + 1e6 * SETTLED_BY, free: axes, anchor };
+  }
+
+  /** What was seen so far lies where its speed was not known: of no use beside what is seen now. */
+  #beginAnew(all: Samples): void {
+    const { fine, coarse } = this.emptyMaps();
+    this.fine = fine;
+    this.coarse = coarse;
+    this.#stages = this.#openStages();
+    setDiagonal(this.#covariance, MAP_SIGMA ** 2, MAP_SIGMA ** 2, MAP_SIGMA ** 2);
+    this.#fuse(all, null);
+  }
+
+  #isSpeedKnown(time: number): boolean {
+    const left = (this.#settling!.until - time) / 1e6;
+    const isKnown = largest(this.#filter.velocitySpread) <= SETTLED_SPEED ** 2;
+    return left <= 0 || (isKnown && left <= SETTLED_BY - SETTLED_AFTER);
+  }
+
+  /** The speed that depth now tells says how fast the base had been from the start, and so how far it came until depth held it. */
+  #settle({ all }: TrackInput): void {
+    const { free, anchor } = this.#settling!;
+    this.#settling = null;
+    const filter = this.#filter;
+    const { rotation, position } = this.#base;
+    const swung = add(turn(this.#origin.rotation, this.#lever), turn(rotation, this.#lever), -1);
+    const off = add(add(this.#origin.position, filter.sum, 1), add(swung, position, -1), 1);
+    const shift = times(free, off);
+    this.#base = { rotation, position: add(position, shift, 1) };
+    for (let i = 0; i < 3; i++) this.#pose.position[i]! += shift[i]!;
+    this.places = this.places.map((place) => add(place, shift, 1));
+    this.#turned = { rotation: IDENTITY.rotation, position: shift };
+    const doubt = sandwich(free, filter.sumSpread);
+    for (let i = 0; i < 9; i++) this.#anchor[i] = anchor[i]! + doubt[i]!;
+    this.#beginAnew(all);
+    this.#heldFor = Math.max(this.#heldFor, FIRM_SECONDS);
+    filter.forget();
+  }
+
+  /** Whether what hangs on the map is not called held. */
+  get #isMapDoubtful(): boolean {
+    return this.#built > HELD_DOUBT ** 2 || largest(this.#anchor) > HELD_DOUBT ** 2;
   }
 
   /** Adds new ground to the map where the head is thought to be: the doubt about that is built into it. */
@@ -975,8 +1265,11 @@ export class Tracker {
     const covariance = Array.from(this.#covariance);
     const map = (WORLD_SIGMA + MAP_DRIFT * this.#drifted) ** 2 + this.#built;
     for (const i of [0, 4, 8]) covariance[i]! += map;
+    const anchor = this.#anchor;
+    for (let i = 0; i < 9; i++) covariance[i]! += anchor[i]!;
     // A floor in view holds the height above it; which part of the ground it is, is as unsure as the place.
     covariance[8]! += SLOPE ** 2 * (this.#covariance[0]! + this.#covariance[4]!);
+    covariance[8]! += SLOPE ** 2 * (anchor[0]! + anchor[4]!);
     const yawSigma = Math.sqrt(this.#yawVariance) + 0.2 * DEGREE;
     const worldFromLens = compose(this.#base, input.baseFromLens);
     return {
@@ -1000,7 +1293,8 @@ export class Tracker {
   }
 }
 
-const apart = (a: Pose, b: Pose): number => Math.hypot(...add(a.position, b.position, -1));
+const apart = (a: Pick<Pose, "position">, b: Pick<Pose, "position">): number =>
+  Math.hypot(...add(a.position, b.position, -1));
 
 /** How far `turned` is from `from` about the vertical, radians. */
 const angleAbout = (turned: Quat, from: Quat): number =>

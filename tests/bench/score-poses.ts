@@ -18,11 +18,13 @@ import {
 import { driveRound, driveStarts } from "../helpers/round.ts";
 import { type TrackedFrame, trackSet } from "../helpers/tracking.ts";
 
-const HELP = `Usage: score-poses [--seeds <n>] [set ...] | --degenerate <n> | --rounds    how well poses are found, over sets with known poses
+const HELP = `Usage: score-poses [--seeds <n>] [set ...] | --degenerate <n> | --rounds [n]    how well poses are found, over sets with known poses
 Orientation is simulated: the true rotation, yaw drifting by 2 degrees a minute, 0.3 degrees of white noise about each
 axis; no odometry. Every line is over the seeds (default 5). Sets of open data are left out where they are absent.
 --degenerate: n runs past bare walls, floors, corridors and through a room whose light goes out: how honest the words are.
---rounds: the round through three rooms, 3 seeds, and the pottery studio from eleven starts, both without odometry.
+--rounds: the round through three rooms, and the pottery studio from eleven starts, both without odometry; n seeds (default 3).
+  --studio leaves out the three rooms; --ignore-inertial sets track.inertial=ignored; --harsh: the studio with an accelerometer
+  five times as noisy, 0.1 m/s^2 of bias, and attitudes whose tilt sways by 0.15 degrees.
 Exit codes: 0 done, 2 wrong usage`;
 
 /** Makers of the sets, by name; those that need open data get its folder. */
@@ -44,7 +46,7 @@ const OWN: Record<string, () => PoseSet> = {
 
 export function main(args: string[]): number {
   if (args[0] === "--degenerate") return degenerate(Number(args[1] ?? 100));
-  if (args[0] === "--rounds") return rounds();
+  if (args[0] === "--rounds") return rounds(args.slice(1));
   const at = args.indexOf("--seeds");
   const count = at < 0 ? 5 : Number(args[at + 1]);
   const names = args.filter((_, i) => at < 0 || (i !== at && i !== at + 1));
@@ -132,11 +134,27 @@ function degenerate(runs: number): number {
   return 0;
 }
 
+interface RoundOptions {
+  readonly isHarsh: boolean;
+  readonly settings: Readonly<Record<string, unknown>>;
+}
+
+const percent = (part: number, of: number) => `${((100 * part) / of).toFixed(2)} %`;
+
 /** Whole heads on simulated rounds. */
-function rounds(): number {
-  const percent = (part: number, of: number) => `${((100 * part) / of).toFixed(2)} %`;
-  for (const seed of [3, 4, 5]) {
-    const { frames, notes, score } = driveRound("three-rooms", seed);
+function rounds(args: readonly string[]): number {
+  const options: RoundOptions = {
+    isHarsh: args.includes("--harsh"),
+    settings: args.includes("--ignore-inertial") ? { "track.inertial": "ignored" } : {},
+  };
+  const count = Number(args.find((arg) => !arg.startsWith("--")) ?? 3);
+  if (!(Number.isInteger(count) && count >= 1)) {
+    console.error(`score-poses: --rounds wants a whole number of seeds\n${HELP}`);
+    return 2;
+  }
+  const seeds = Array.from({ length: count }, (_, n) => 3 + n);
+  for (const seed of args.includes("--studio") ? [] : seeds) {
+    const { frames, notes, score } = driveRound("three-rooms", seed, options.settings);
     const closed = notes.find(({ note }) => note.what === "loop closed");
     const open = frames.filter(({ time }) => time < (closed?.time ?? Number.POSITIVE_INFINITY));
     const yaw = Math.max(...open.filter(({ way }) => way < 33).map((frame) => frame.yaw));
@@ -147,16 +165,27 @@ function rounds(): number {
         `map ${score.toFixed(4)} of that of exact poses; mapped ${percent(frames.filter((f) => f.isMapped).length, frames.length)}`,
     );
   }
-  const starts = [0, 5, 11, 16, 22, 27, 33, 38, 44, 50, 55];
-  driveStarts("pottery-studio", starts).forEach(({ frames }, n) => {
+  for (const seed of seeds) studio(seed, options);
+  return 0;
+}
+
+const STARTS = [0, 5, 11, 16, 22, 27, 33, 38, 44, 50, 55];
+
+function studio(seed: number, { isHarsh, settings }: RoundOptions): void {
+  driveStarts("pottery-studio", STARTS, { seed, isHarsh, settings }).forEach(({ frames }, n) => {
     const wrong = frames.filter(({ hold, error }) => hold === "held" && error > 0.1).length;
     const lost = frames.filter(({ hold }) => hold === "lost").length;
+    const way = frames.at(-1)!.way;
+    const end = frames.at(-1)!.error;
+    const worst = Math.max(...frames.map(({ error }) => error));
+    const yaw = Math.max(...frames.map((frame) => frame.yaw));
     console.log(
-      `studio from ${starts[n]} s on: within 3 sigma ${percent(frames.filter((f) => f.isInside).length, frames.length)}, ` +
-        `lost ${percent(lost, frames.length)}, held but > 10 cm off ${wrong}`,
+      `studio, seed ${seed}, from ${STARTS[n]} s on: within 3 sigma ${percent(frames.filter((f) => f.isInside).length, frames.length)}, ` +
+        `lost ${percent(lost, frames.length)}, held but > 10 cm off ${wrong}; off at worst ${(100 * worst).toFixed(0)} cm ` +
+        `(${percent(worst, way)} of ${way.toFixed(1)} m) and ${((180 * yaw) / Math.PI).toFixed(2)} deg, at the end ` +
+        `${(100 * end).toFixed(1)} cm (${percent(end, way)}); mapped ${percent(frames.filter((f) => f.isMapped).length, frames.length)}`,
     );
   });
-  return 0;
 }
 
 function isInside({ frame, result }: TrackedFrame): boolean {

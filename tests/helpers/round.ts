@@ -1,9 +1,10 @@
 import { existsSync, readFileSync } from "node:fs";
-import { toYawPitchRoll } from "../../src/geometry/rigid.ts";
+import { fromRotationVector, multiply, toYawPitchRoll } from "../../src/geometry/rigid.ts";
 import { wrapAngle } from "../../src/geometry/vec.ts";
 import { Head } from "../../src/head/head.ts";
 import type { HeadOutput } from "../../src/head/outputs.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
+import type { OrientationEvent } from "../../src/sense/events.ts";
 import type { TrackNote } from "../../src/track/tracker.ts";
 import { loadScenario, type Scenario, simulateEvents } from "../../tools/simulate/scenario.ts";
 import { scoreOf } from "./grids.ts";
@@ -15,6 +16,7 @@ export interface RoundFrame {
   readonly hold: string;
   readonly isMapped: boolean;
   /** Metres, and radians about the vertical, from the truth. */
+  readonly off: readonly number[];
   readonly error: number;
   readonly yaw: number;
   /** Whether the true place is within three sigma along every axis. */
@@ -30,9 +32,9 @@ class Tracked {
   #way = 0;
   #last: readonly number[] | null = null;
 
-  constructor(scenario: Scenario) {
+  constructor(scenario: Scenario, given: Readonly<Record<string, unknown>> = {}) {
     this.#scenario = scenario;
-    const settings = resolveSettings({ "pose.source": "tracked", "orientation.lateness": 0.012 });
+    const settings = resolveSettings({ "pose.source": "tracked", "orientation.lateness": 0.012, ...given });
     this.head = new Head(scenario.setup, settings);
   }
 
@@ -51,7 +53,7 @@ class Tracked {
       const { hold, covariance } = output.track;
       this.frames.push({
         ...{ time, way: this.#way, hold, isMapped: output.revision > 0 },
-        error: Math.hypot(...off),
+        ...{ off, error: Math.hypot(...off) },
         yaw: Math.abs(wrapAngle(yaw - toYawPitchRoll(truth.rotation)[0])),
         isInside: off.every((v, k) => Math.abs(v) <= 3 * Math.sqrt(covariance[4 * k]!)),
       });
@@ -59,8 +61,11 @@ class Tracked {
   }
 }
 
-/** No odometry; the orientation drifts by 2 degrees a minute, with 0.3 degrees of noise and stamps 12 ms late. */
-function withoutOdometry(name: string, seed: number): Scenario {
+/**
+ * No odometry; the orientation drifts by 2 degrees a minute, with 0.3 degrees of noise and stamps 12 ms late.
+ * @param isHarsh with an accelerometer five times as noisy and off by 0.1 m/s^2
+ */
+function withoutOdometry(name: string, seed: number, isHarsh = false): Scenario {
   // From tests/helpers, and from its built copy in dist.
   const places = ["../../", "../../../"].map((up) => new URL(`${up}datasets/${name}.json`, import.meta.url));
   const text = readFileSync(places.find((place) => existsSync(place))!, "utf8");
@@ -68,6 +73,10 @@ function withoutOdometry(name: string, seed: number): Scenario {
   json["odometry"] = null;
   json["orientation"] = { rate: 100, yawDrift: 2, noise: 0.3, late: 0.012 };
   json["seed"] = seed;
+  if (isHarsh) {
+    const given = json["inertial"] as Record<string, unknown>;
+    json["inertial"] = { ...given, accelNoise: 0.01, accelBias: [0.07, -0.06, 0.05] };
+  }
   return loadScenario(json);
 }
 
@@ -77,9 +86,13 @@ export type Round = Pick<Tracked, "frames" | "notes">;
  * Drives a scenario twice at once: with tracked poses and with exact ones.
  * @returns the tracked round, and the F-measure of its map against that of exact poses, within one voxel
  */
-export function driveRound(name: string, seed = 3): Round & { readonly score: number } {
+export function driveRound(
+  name: string,
+  seed = 3,
+  settings: Readonly<Record<string, unknown>> = {},
+): Round & { readonly score: number } {
   const scenario = withoutOdometry(name, seed);
-  const tracked = new Tracked(scenario);
+  const tracked = new Tracked(scenario, settings);
   const exact = new Head(scenario.setup, resolveSettings());
   for (const event of simulateEvents(scenario)) {
     exact.take(event);
@@ -89,11 +102,32 @@ export function driveRound(name: string, seed = 3): Round & { readonly score: nu
   return { frames: tracked.frames, notes: tracked.notes, score: scoreOf(tracked.head.grid, exact.grid) };
 }
 
+export interface StartOptions {
+  readonly seed?: number;
+  /** A worse accelerometer, and attitudes whose tilt sways by 0.15 degrees, slowly. */
+  readonly isHarsh?: boolean;
+  readonly settings?: Readonly<Record<string, unknown>>;
+}
+
+const SWAY = (0.15 * Math.PI) / 180;
+
+/** An attitude as a sensor gives it whose idea of level wanders: twice in a minute about one axis, three times about the other. */
+function swaying(event: OrientationEvent): OrientationEvent {
+  const turns = (2 * Math.PI * event.time) / 60e6;
+  const sway = fromRotationVector([SWAY * Math.sin(2 * turns), SWAY * Math.sin(3 * turns + 1), 0]);
+  return { ...event, rotation: multiply(sway, event.rotation) };
+}
+
 /** Drives a scenario with heads that are switched on at these times, seconds. */
-export function driveStarts(name: string, starts: readonly number[], seed = 3): readonly Round[] {
-  const scenario = withoutOdometry(name, seed);
-  const heads = starts.map(() => new Tracked(scenario));
-  for (const event of simulateEvents(scenario)) {
+export function driveStarts(
+  name: string,
+  starts: readonly number[],
+  { seed = 3, isHarsh = false, settings = {} }: StartOptions = {},
+): readonly Round[] {
+  const scenario = withoutOdometry(name, seed, isHarsh);
+  const heads = starts.map(() => new Tracked(scenario, settings));
+  for (const plain of simulateEvents(scenario)) {
+    const event = isHarsh && plain.kind === "orientation" ? swaying(plain) : plain;
     heads.forEach((tracked, n) => {
       if (event.time < 1e6 * starts[n]!) return;
       if (event.kind !== "reference" || tracked.frames.length === 0) tracked.note(tracked.head.take(event));

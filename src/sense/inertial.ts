@@ -1,0 +1,188 @@
+import type { Vec3 } from "../geometry/optics.ts";
+import type { OrientationBuffer } from "./orientation.ts";
+
+export interface InertialSettings {
+  /** How many samples are kept; the oldest go first. */
+  readonly capacity: number;
+  /** Microseconds; a sample tells nothing of what lies farther before it. */
+  readonly maxGap: number;
+}
+
+/** Some seconds at any usual rate; four samples of a 100 Hz sensor may be missing in a row. */
+export const DEFAULT_INERTIAL_SETTINGS: InertialSettings = { capacity: 2048, maxGap: 50_000 };
+
+/** Inertial samples of a span of time, cut to it, in the order of time; the first `count` are valid. */
+export interface InertialSpan {
+  count: number;
+  /** Seconds that each stands for. */
+  readonly seconds: Float64Array;
+  /** (4) worldFromImu in the middle of each, by the orientation sensor. */
+  readonly rotation: Float64Array;
+  /** (3) rad/s, and (3) specific force, m/s^2, in the imu frame. */
+  readonly rate: Float64Array;
+  readonly force: Float64Array;
+  /**
+   * (3) m/s in the imu frame: the end of the span before had no sample of its own yet and was given the last one; this is what
+   * the right one makes of it.
+   */
+  readonly owed: Float64Array;
+  /** Seconds in all, and how many of them no sample covers. */
+  total: number;
+  missing: number;
+}
+
+export function emptySpan(capacity: number): InertialSpan {
+  return {
+    count: 0,
+    seconds: new Float64Array(capacity),
+    rotation: new Float64Array(4 * capacity),
+    rate: new Float64Array(3 * capacity),
+    force: new Float64Array(3 * capacity),
+    owed: new Float64Array(3),
+    total: 0,
+    missing: 0,
+  };
+}
+
+/**
+ * The last inertial samples, cut into spans that follow each other. Each is taken for the mean over the interval that ends at its
+ * stamp and begins at that of the sample before. Samples may come late, twice or out of order; those of a span that was cut
+ * already are of no more use. Nothing is allocated after construction.
+ */
+export class InertialBuffer {
+  // A ring in the order of time: sample k is at (#first + k) % capacity.
+  readonly #times: Float64Array;
+  /** (6) a sample: rate, force. */
+  readonly #values: Float64Array;
+  readonly #maxGap: number;
+  readonly #span: InertialSpan;
+  readonly #rotation = new Float64Array(4);
+  #first = 0;
+  #count = 0;
+  /** Up to where spans were cut. */
+  #done = Number.NaN;
+  /** Stamp and force of the sample that had to stand for what came after it, and seconds for which it did. */
+  #lentAt = 0;
+  #lentFor = 0;
+  readonly #lent = new Float64Array(3);
+
+  constructor({ capacity, maxGap }: InertialSettings = DEFAULT_INERTIAL_SETTINGS) {
+    this.#times = new Float64Array(capacity);
+    this.#values = new Float64Array(6 * capacity);
+    this.#maxGap = maxGap;
+    this.#span = emptySpan(capacity + 2);
+  }
+
+  /**
+   * @param time  microseconds
+   * @param rate  rad/s in the imu frame
+   * @param force specific force, m/s^2, in the imu frame: +g along up at rest
+   * @returns false when it was left out: not finite, there already, or older than all that a full ring holds
+   */
+  push(time: number, rate: Vec3, force: Vec3): boolean {
+    if (!Number.isFinite(time + rate[0] + rate[1] + rate[2] + force[0] + force[1] + force[2])) return false;
+    let place = this.#count; // how many samples are older
+    while (place > 0 && this.#timeOf(place - 1) >= time) place--;
+    if (place < this.#count && this.#timeOf(place) === time) return false;
+    const capacity = this.#times.length;
+    if (this.#count === capacity) {
+      if (place === 0) return false;
+      this.#first = (this.#first + 1) % capacity;
+      this.#count--;
+      place--;
+    }
+    for (let k = this.#count; k > place; k--) {
+      const from = this.#slot(k - 1);
+      this.#times[this.#slot(k)] = this.#times[from]!;
+      this.#values.copyWithin(6 * this.#slot(k), 6 * from, 6 * from + 6);
+    }
+    const slot = this.#slot(place);
+    this.#times[slot] = time;
+    for (let i = 0; i < 3; i++) {
+      this.#values[6 * slot + i] = rate[i]!;
+      this.#values[6 * slot + 3 + i] = force[i]!;
+    }
+    this.#count++;
+    return true;
+  }
+
+  /**
+   * The samples from where the last span ended up to a time, microseconds; from that time on for the first.
+   * @returns the same object every time; null for the first span, for one that does not go forward, and without samples
+   */
+  cut(to: number, orientations: OrientationBuffer): InertialSpan | null {
+    const from = this.#done;
+    if (to <= from) return null;
+    this.#done = to;
+    if (Number.isNaN(from) || this.#count === 0) return null;
+    const span = this.#span;
+    span.count = 0;
+    span.missing = 0;
+    span.total = (to - from) / 1e6;
+    span.owed.fill(0);
+    let k = this.#after(from);
+    this.#settle(k);
+    for (let at = from; at < to; k++) {
+      const isPast = k === this.#count;
+      const begin = k === 0 ? Number.NEGATIVE_INFINITY : this.#timeOf(k - 1);
+      const end = isPast ? to : Math.min(to, this.#timeOf(k));
+      const known = isPast ? end - begin : this.#timeOf(k) - begin;
+      const isKnown =
+        known <= this.#maxGap && this.#add(this.#slot(isPast ? k - 1 : k), at, end, orientations);
+      if (!isKnown) span.missing += (end - at) / 1e6;
+      else if (isPast) this.#lend(k - 1, at, end);
+      at = end;
+    }
+    return span;
+  }
+
+  /** How many samples are stamped up to a time. */
+  #after(time: number): number {
+    let k = this.#count;
+    while (k > 0 && this.#timeOf(k - 1) > time) k--;
+    return k;
+  }
+
+  /** What the first sample after the last span makes of the time in which an older one stood for it. */
+  #settle(k: number): void {
+    if (this.#lentFor === 0 || k === this.#count) return;
+    const isNext = k > 0 && this.#timeOf(k - 1) === this.#lentAt;
+    if (isNext && this.#timeOf(k) - this.#lentAt <= this.#maxGap) {
+      const at = 6 * this.#slot(k) + 3;
+      for (let i = 0; i < 3; i++) {
+        this.#span.owed[i] = this.#lentFor * (this.#values[at + i]! - this.#lent[i]!);
+      }
+    }
+    this.#lentFor = 0;
+  }
+
+  #lend(k: number, from: number, to: number): void {
+    const at = 6 * this.#slot(k) + 3;
+    for (let i = 0; i < 3; i++) this.#lent[i] = this.#values[at + i]!;
+    this.#lentAt = this.#timeOf(k);
+    this.#lentFor += (to - from) / 1e6;
+  }
+
+  /** Adds a part of a sample's time to the span; false when its attitude is not known. */
+  #add(slot: number, from: number, to: number, orientations: OrientationBuffer): boolean {
+    const span = this.#span;
+    if (span.count === span.seconds.length) return false;
+    if (orientations.at((from + to) / 2, this.#rotation) !== "ok") return false;
+    const n = span.count++;
+    span.seconds[n] = (to - from) / 1e6;
+    for (let i = 0; i < 4; i++) span.rotation[4 * n + i] = this.#rotation[i]!;
+    for (let i = 0; i < 3; i++) {
+      span.rate[3 * n + i] = this.#values[6 * slot + i]!;
+      span.force[3 * n + i] = this.#values[6 * slot + 3 + i]!;
+    }
+    return true;
+  }
+
+  #slot(k: number): number {
+    return (this.#first + k) % this.#times.length;
+  }
+
+  #timeOf(k: number): number {
+    return this.#times[this.#slot(k)]!;
+  }
+}

@@ -1,0 +1,106 @@
+import type { Quat } from "../geometry/optics.ts";
+import type { InertialSpan } from "./inertial.ts";
+
+/** Seconds over which the orientation sensor's noise is averaged, and 1/s^2: how fast what it says of the gyro's bias is learnt. */
+const SMOOTHING = 0.5;
+const BIAS_GAIN = 0.05;
+/** Radians between sensor and gyro that are no noise; so many samples in a row are a jump, fewer are left out. */
+const JUMP = (3 * Math.PI) / 180;
+const JUMP_SAMPLES = 3;
+
+/**
+ * The orientation sensor's attitudes without their noise: the gyro tells how they follow each other, and they tell where the gyro
+ * drifts to. What the sensor drifts by is in it as before. A complementary filter (Mahony, Hamel & Pflimlin 2008) towards a fused
+ * attitude in place of gravity.
+ */
+export class SteadyAttitude {
+  /** worldFromImu at the end of the last span; rad/s. */
+  readonly #q = new Float64Array([0, 0, 0, 1]);
+  readonly #bias = new Float64Array(3);
+  readonly #off = new Float64Array(3);
+  #age = 0;
+  #strange = 0;
+
+  /**
+   * Takes a span that follows the last one, and puts steady attitudes in the place of its own.
+   * @returns worldFromImu at its end, and whether the sensor's attitude has jumped within; null where the span has holes
+   */
+  follow(span: InertialSpan): { readonly rotation: Quat; readonly hasJumped: boolean } | null {
+    const { count, seconds, rotation, rate } = span;
+    if (span.missing > 0 || count === 0) {
+      this.#age = 0;
+      return null;
+    }
+    const q = this.#q;
+    const bias = this.#bias;
+    let hasJumped = false;
+    for (let n = 0; n < count; n++) {
+      const dt = seconds[n]!;
+      const half = dt / 2;
+      const x = half * (rate[3 * n]! - bias[0]!);
+      const y = half * (rate[3 * n + 1]! - bias[1]!);
+      const z = half * (rate[3 * n + 2]! - bias[2]!);
+      if (this.#age > 0) turnOn(q, x, y, z);
+      if (this.#correct(rotation, 4 * n, dt)) hasJumped = true;
+      for (let i = 0; i < 4; i++) rotation[4 * n + i] = q[i]!;
+      turnOn(q, x, y, z);
+    }
+    return { rotation: [q[0]!, q[1]!, q[2]!, q[3]!], hasJumped };
+  }
+
+  /** Draws the attitude towards what the sensor says; true when it is taken over because the sensor jumped. */
+  #correct(said: Float64Array, at: number, dt: number): boolean {
+    const q = this.#q;
+    if (this.#age > 0) {
+      const off = this.#off;
+      difference(off, q, said, at);
+      const angle = Math.sqrt(off[0]! ** 2 + off[1]! ** 2 + off[2]! ** 2);
+      this.#strange = angle > JUMP ? this.#strange + 1 : 0;
+      if (this.#strange < JUMP_SAMPLES) {
+        if (this.#strange > 0) return false;
+        // At first a plain mean: the first sample counts no more than the others.
+        const share = Math.max(1 - Math.exp(-dt / SMOOTHING), dt / (this.#age + dt));
+        this.#age += dt;
+        turnOn(q, share * off[0]!, share * off[1]!, share * off[2]!);
+        for (let i = 0; i < 3; i++) this.#bias[i]! -= BIAS_GAIN * dt * off[i]!;
+        return false;
+      }
+    }
+    const hasJumped = this.#age > 0;
+    this.#strange = 0;
+    this.#age = dt;
+    for (let i = 0; i < 4; i++) q[i] = said[at + i]!;
+    return hasJumped;
+  }
+}
+
+/** q = q * exp(v), kept of unit length. */
+function turnOn(q: Float64Array, x: number, y: number, z: number): void {
+  const angle = Math.sqrt(x * x + y * y + z * z);
+  const k = angle < 1e-6 ? 0.5 : Math.sin(angle / 2) / angle;
+  const w = Math.cos(angle / 2);
+  const [a, b, c, d] = [q[0]!, q[1]!, q[2]!, q[3]!];
+  const [i, j, l] = [k * x, k * y, k * z];
+  q[0] = d * i + a * w + b * l - c * j;
+  q[1] = d * j - a * l + b * w + c * i;
+  q[2] = d * l + a * j - b * i + c * w;
+  q[3] = d * w - a * i - b * j - c * l;
+  const norm = Math.sqrt(q[0]! ** 2 + q[1]! ** 2 + q[2]! ** 2 + q[3]! ** 2);
+  for (let n = 0; n < 4; n++) q[n]! /= norm;
+}
+
+/** The rotation vector v with `to = from * exp(v)`, of the short way round. */
+function difference(out: Float64Array, from: Float64Array, to: Float64Array, at: number): void {
+  const [a, b, c, d] = [-from[0]!, -from[1]!, -from[2]!, from[3]!];
+  const [x, y, z, w] = [to[at]!, to[at + 1]!, to[at + 2]!, to[at + 3]!];
+  const real = d * w - a * x - b * y - c * z;
+  const sign = real < 0 ? -1 : 1;
+  const u = sign * (d * x + a * w + b * z - c * y);
+  const v = sign * (d * y - a * z + b * w + c * x);
+  const t = sign * (d * z + a * y - b * x + c * w);
+  const sine = Math.sqrt(u * u + v * v + t * t);
+  const k = sine < 1e-9 ? 2 : (2 * Math.atan2(sine, Math.abs(real))) / sine;
+  out[0] = k * u;
+  out[1] = k * v;
+  out[2] = k * t;
+}
