@@ -12,7 +12,7 @@ import { buildOf, queueOf } from "../../tools/queue/present.ts";
 import { parseServer } from "../../tools/queue/server.ts";
 import { loadScenario, simulateEvents } from "../../tools/simulate/scenario.ts";
 import { labelsPath } from "../../tools/tune/labels.ts";
-import { type Given, openEntries, ownProgram, type Runs, runAll } from "../../tools/tune/runs.ts";
+import { type Given, keyOf, openEntries, ownProgram, type Runs, runAll } from "../../tools/tune/runs.ts";
 import { testWith } from "../helpers/needs.ts";
 import { needsRedis, RedisServer } from "../helpers/redis.ts";
 
@@ -234,6 +234,36 @@ describe("a tuning over the queue", () => {
       expect(linesOf(again.results).map((line) => JSON.parse(line).score).sort()).toEqual(
         linesOf(whole.results).map((line) => JSON.parse(line).score).sort(),
       ); // biome-ignore format: two lines
+    },
+    LONG,
+  );
+
+  testWith(
+    needsRedis,
+    "orders what is prepared alike, and has the same poses, one after the other",
+    async () => {
+      server = await RedisServer.start();
+      const controller = new AbortController();
+      const tracked = { "pose.source": "tracked" };
+      const settings: Given[] = [0.01, 0.03, 0.1].flatMap((sigma0) =>
+        [400, 900].map((samples) => ({ ...tracked, "evidence.sigma0": sigma0, "track.samples": samples })),
+      );
+      const entries = await openEntries(recordings);
+      const groups = new Map(
+        entries.flatMap((entry) =>
+          settings.map((given) => [keyOf(entry, given), `${entry.path} ${given["track.samples"]}`] as const),
+        ),
+      );
+      const { run } = await tuneOver(server.url, { settings, signal: controller.signal });
+      const client = server.client();
+      const waiting = ACTIVE.replace(/active$/, "wait");
+      await until(async () => (await client.llen(waiting)) === 12);
+      const order = (await client.lrange(waiting, 0, -1)).map((key) => groups.get(key));
+      client.disconnect();
+      controller.abort();
+      await run;
+      expect(new Set(order).size).toBe(4);
+      expect(order.filter((group, n) => n > 0 && group !== order[n - 1])).toHaveLength(3);
     },
     LONG,
   );

@@ -1,7 +1,7 @@
 import { mkdtempSync, readdirSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
-import { afterAll, afterEach, beforeAll, beforeEach, expect, test } from "vitest";
+import { afterAll, afterEach, beforeAll, beforeEach, expect, test, vi } from "vitest";
 import type { HeadClient } from "../../src/client/client.ts";
 import { Head } from "../../src/head/head.ts";
 import type { ReachOutput } from "../../src/head/outputs.ts";
@@ -10,6 +10,7 @@ import { openRecording } from "../../src/record/file.ts";
 import { readPlayed } from "../../src/service/shelf.ts";
 import { decodeClasses, encodeClasses, MOST_BLOCK_BYTES, VOXEL } from "../../src/wire/blocks.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
+import { main as serve } from "../../tools/serve.ts";
 import { loadScenario } from "../../tools/simulate/scenario.ts";
 import { recordScenario } from "../../tools/simulate.ts";
 import { labelsPath, readLabels } from "../../tools/tune/labels.ts";
@@ -337,6 +338,11 @@ test("labels are kept whole beside the recording, those of before besides", asyn
 });
 
 test("a live head has no labels", async () => {
+  const errors: string[] = [];
+  vi.spyOn(console, "error").mockImplementation((line: string) => void errors.push(line));
+  expect(await serve(["--labels"])).toBe(2);
+  vi.restoreAllMocks();
+  expect(errors).toEqual(["serve: --labels needs --recording"]);
   const live = await LiveHead.start({ recordings: { labels: true } });
   expect((await fetch(labelsUrl(live))).status).toBe(409);
   expect((await putLabels(live, { edges: [EDGE] })).status).toBe(409);
