@@ -23,7 +23,7 @@ function bumps({ scene, drive, bumper }: Scenario): number {
   return count;
 }
 
-test.each(["pottery-studio", "yard-room", "hall-1000"])(
+test.each(["pottery-studio", "yard-room", "hall-1000", "mounting-drive"])(
   "%s can be driven without touching anything",
   (name) => {
     const scenario = loadScenario(json(name));
