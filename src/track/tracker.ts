@@ -166,6 +166,10 @@ const LEVEL_AT = [3, 8, 20, 50];
 /** Sigmas beyond which a step of the orientation's yaw is a jump, and the least angle that is one. */
 const JUMP_SIGMAS = 5;
 const LEAST_JUMP = 3 * DEGREE;
+/** The same for depth where the gyro tells how the base turned. */
+const LEAST_SLIP = 1.5 * DEGREE;
+/** Of what depth says of the yaw, so much a frame goes into the rate of its drift. */
+const DRIFT_GAIN = 0.0006;
 /** What a frame must show before it overrules the orientation's yaw. */
 const OVERRULING_MATCHES = 300;
 const OVERRULING_STRENGTH = 10;
@@ -239,6 +243,8 @@ const KNOWN_SPEED = 0.1;
 const SIDEWAYS_SECONDS = 1;
 /** Metres by which a step may differ from what is felt and still shows how the base moves. */
 const AGREEING_STEP = 0.01;
+/** Seconds after depth and what is felt differed in which nothing is called held. */
+const DISPUTED_SECONDS = 1;
 /** Sigmas beyond which a step sideways shows that the base does not roll now. */
 const ASIDE_SIGMAS = 4;
 /** Seconds of hold before which a map has no firm beginning yet. */
@@ -285,6 +291,8 @@ export class Tracker {
   #yawOffset = 0;
   #yawVariance = 0;
   #yawRate = 0;
+  /** Radians per second by which the orientation's yaw was seen to drift, once its noise is gone. */
+  #yawDrift = 0;
   /** Mean tilt of the map against the orientation sensor, how many frames it is of, and what was already taken out. */
   #tilt: Vec3 = [0, 0, 0];
   #tilts = 0;
@@ -320,6 +328,8 @@ export class Tracker {
   /** Metres that depth differed by from what was felt, in the last frame and in that in hand, where it did so beyond doubt. */
   #surprised: Vec3 = [0, 0, 0];
   #surprising: Vec3 = [0, 0, 0];
+  /** When depth last said what can hardly be by what was felt. */
+  #disputedAt = Number.NEGATIVE_INFINITY;
   /** Whether the filter was there from the first frame on, and where the base stood in that. */
   #isTraced = false;
   #origin: Pose = IDENTITY;
@@ -475,7 +485,10 @@ export class Tracker {
     const turned = compose(poseOf(this.#pose), invert(baseFromLens)).rotation;
     const isOverruled =
       Math.abs(angleAbout(turned, predicted.rotation)) >
-      Math.max(LEAST_JUMP, JUMP_SIGMAS * Math.sqrt(this.#yawVariance + this.#yawNoise ** 2));
+      Math.max(
+        this.#isSteadied ? LEAST_SLIP : LEAST_JUMP,
+        JUMP_SIGMAS * Math.sqrt(this.#yawVariance + this.#yawNoise ** 2),
+      );
     const { matched: fitting, shares } = this.#registrar.result;
     // An attitude that follows the gyro has not jumped: it is overruled only when depth insists.
     const isPatient = !this.#isSteadied || (time - this.#heldAt) / 1e6 > THIN_PATIENCE;
@@ -583,6 +596,7 @@ export class Tracker {
       this.#isTraced = this.#frames === 1;
       this.#settling = null;
     }
+    if (this.#isSteadied) this.#yawOffset += this.#yawDrift * dt;
     filter.advance(span, this.#yawOffset);
     if (filter.isAtRest) filter.rest();
   }
@@ -657,7 +671,7 @@ export class Tracker {
     const [yawBefore] = toYawPitchRoll(this.#base.rotation);
     const [yawAfter] = toYawPitchRoll(base.rotation);
     this.#yawRate = wrapAngle(yawAfter - yawBefore) / dt;
-    this.#followYaw(attitude, base);
+    this.#followYaw(attitude, base, dt);
     this.#followTilt(attitude, base);
     this.#velocity = velocity;
     this.#goTo(base.position);
@@ -673,7 +687,8 @@ export class Tracker {
     }
     if (weak.length + thin.length === 0 && isAgreed) this.#rolling.see(base);
     else this.#rolling.interrupt();
-    const hold = weak.length > 0 ? "sliding" : this.#isMapDoubtful ? "carried" : "held";
+    const isDisputed = (input.time - this.#disputedAt) / 1e6 < DISPUTED_SECONDS;
+    const hold = weak.length > 0 ? "sliding" : this.#isMapDoubtful || isDisputed ? "carried" : "held";
     if (this.#settling !== null && this.#isSpeedKnown(input.time)) this.#settle(input);
     else if (this.#frames % s.fuseEvery === 0) {
       if (weak.length === 0) {
@@ -805,6 +820,7 @@ export class Tracker {
       const isChance = this.#isUnbegun && doubt > TRUSTED_DOUBT;
       if (!isChance && this.#filter.surprise(axis, metres, spread) <= limit * limit) continue;
       weak.push(k);
+      this.#disputedAt = input.time;
       this.#refuted[k] = (Math.abs(metres - dot(axis, this.#filter.step)) * dt) / (limit * THIN_PATIENCE);
     }
     weak.sort();
@@ -832,6 +848,7 @@ export class Tracker {
     const off = metres - dot(axis, this.#filter.step);
     const surprise = this.#filter.correctStep(axis, metres, variance);
     if (surprise <= ROBUST ** 2) return;
+    this.#disputedAt = input.time;
     // Depth may have slipped, and will be back with the next frame. If not, it was pushed harder than the imu can feel.
     if (off * dot(this.#surprised, axis) > 0) this.#filter.unsettle(axis, Math.abs(off) / (ROBUST * dt));
     this.#surprising = add(this.#surprising, axis, off);
@@ -1030,7 +1047,7 @@ export class Tracker {
         const isRefuted =
           other !== null && apart(other.pose, pose) > PLACE_RADIUS / 3 && other.upright > RIVAL * lying;
         const isLikely = moved <= 0.05 + FASTEST * dt && !isRefuted;
-        if (isLikely) return this.#found(input, pose, ++this.#confirmations);
+        if (isLikely) return this.#found(input, dt, pose, ++this.#confirmations);
       }
       this.#confirmations = 0;
     }
@@ -1039,7 +1056,7 @@ export class Tracker {
     const radius = Math.min(s.searchRadius, 0.5 + 3 * Math.sqrt(largest(this.#covariance)));
     const near = this.#places.find(chosen, here, known, radius, this.coarse, this.#stages);
     const place = near ?? this.#findElsewhere(input, rotation, known);
-    if (place !== null) return this.#found(input, place.pose, ++this.#confirmations);
+    if (place !== null) return this.#found(input, dt, place.pose, ++this.#confirmations);
     return this.#done(input, "lost", 0);
   }
 
@@ -1055,7 +1072,7 @@ export class Tracker {
     return this.#places.find(chosen, guess, doubt, PLACE_RADIUS, this.coarse, this.#stages);
   }
 
-  #found(input: TrackInput, worldFromLens: Pose, confirmations: number): TrackResult {
+  #found(input: TrackInput, dt: number, worldFromLens: Pose, confirmations: number): TrackResult {
     const before = this.#base.position;
     setPlacement(this.#pose, worldFromLens);
     this.#base = compose(worldFromLens, invert(input.baseFromLens));
@@ -1074,13 +1091,13 @@ export class Tracker {
     this.#heldAt = input.time;
     this.#freeSince = input.time;
     this.#confirmations = 0;
-    this.#followYaw(input.attitude, this.#base);
+    this.#followYaw(input.attitude, this.#base, dt);
     const hold = this.#isMapDoubtful ? "carried" : "held";
     return this.#done(input, hold, 1);
   }
 
   /** The offset of the orientation's yaw follows what depth says; a jump is taken over at once. */
-  #followYaw(attitude: Quat, base: Pose): void {
+  #followYaw(attitude: Quat, base: Pose, dt: number): void {
     const yawSigma = this.#yawNoise;
     const off = angleAbout(base.rotation, this.#rotationFrom(attitude));
     const sigma = Math.sqrt(this.#yawVariance + yawSigma ** 2);
@@ -1093,6 +1110,10 @@ export class Tracker {
     const gain = this.#yawVariance / (sigma * sigma);
     this.#yawOffset += gain * off;
     this.#yawVariance *= 1 - gain;
+    if (!this.#isSteadied) return;
+    const { yawDrift } = this.settings;
+    const rate = this.#yawDrift + (DRIFT_GAIN * off) / dt;
+    this.#yawDrift = Math.max(-yawDrift, Math.min(yawDrift, rate));
   }
 
   /** Mean difference in tilt between the map and the orientation, while the map is young. */
