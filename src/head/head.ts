@@ -424,12 +424,12 @@ export class Head {
   }
 
   #takeInertial({ time, gyro, accel }: InertialEvent): void {
-    if (!this.#hasFusedOrientation && this.#attitude.push(time, gyro, accel)) {
+    if (this.#hasFusedOrientation) {
+      if (this.#inertial.push(time, gyro, accel)) this.#lastInertial = time;
+    } else if (this.#attitude.push(time, gyro, accel)) {
+      // Attitudes made of accelerations lean with every start and stop: they cannot tell those from gravity.
       this.#orientations.push(time, this.#attitude.rotation);
     }
-    // Attitudes made of these samples are as late as they are; a sensor's own have been on their way for longer.
-    const late = this.#hasFusedOrientation ? 0 : this.settings["orientation.lateness"] * MICROSECONDS;
-    if (this.#inertial.push(time - late, gyro, accel)) this.#lastInertial = time;
   }
 
   /** What the mask left of a sensor's newest frame, to be looked at; null before the first. The next overwrites it. */

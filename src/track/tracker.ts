@@ -1182,7 +1182,9 @@ export class Tracker {
   /** A map begins where the base has come to since it was switched on. */
   #beginMap({ time, all }: TrackInput, free: Float64Array): void {
     const anchor = this.#anchor.slice();
-    for (let i = 0; i < 9; i++) this.#anchor[i]! += this.#covariance[i]!;
+    for (let i = 0; i < 9; i++) this.#anchor[i]! += this.#covariance[i]! + (i % 4 === 0 ? this.#built : 0);
+    this.#built = 0;
+    this.#builtNow = 0;
     this.#beginAnew(all);
     if (!this.#isTraced || this.#settling !== null) return;
     const axes = new Float64Array(9);

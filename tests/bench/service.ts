@@ -32,7 +32,7 @@ Exit codes: 0 done, 2 wrong usage, 3 the recording cannot be had`;
 const DEFAULT = "out/bench-service.brk";
 /** tools/serve/brinkmap.service starts the head like this. */
 const AS_IN_THE_UNIT = {
-  flags: ["--max-semi-space-size=4", "--single-threaded-gc"],
+  flags: ["--max-semi-space-size=2", "--single-threaded-gc"],
   environment: { MALLOC_ARENA_MAX: "2", MALLOC_MMAP_THRESHOLD_: "131072", MALLOC_TRIM_THRESHOLD_: "131072" },
 };
 const sleep = (milliseconds: number) => new Promise((resolve) => setTimeout(resolve, milliseconds));

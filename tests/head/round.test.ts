@@ -1,5 +1,5 @@
 import { expect, test } from "vitest";
-import { driveRound, driveStarts } from "../helpers/round.ts";
+import { driveRound, driveStarts, type Round } from "../helpers/round.ts";
 
 test("a round through three rooms without odometry drifts little, is noticed to end where it began, and leaves one map", () => {
   const { frames, notes, score } = driveRound("three-rooms");
@@ -24,15 +24,46 @@ test("a round through three rooms without odometry drifts little, is noticed to 
   expect(frames.filter(({ hold, error }) => hold === "held" && error > 0.1)).toEqual([]);
 });
 
-test("switched on in sight of bare floor it may be lost, but says how unsure it is, and is never wrongly sure", () => {
-  // Before steps and a pit; on the way, at 0.8 m/s, to a ramp; at its foot, about to turn.
-  for (const { frames, notes } of driveStarts("pottery-studio", [11, 44, 55])) {
-    const inside = frames.filter(({ isInside }) => isInside).length / frames.length;
-    console.log(
-      `from ${frames[0]!.time.toFixed(0)} s on: ${(100 * inside).toFixed(1)} % within three sigma, ` +
-        `${notes.map(({ note }) => note.what).join(", ") || "nothing to tell"}`,
-    );
-    expect(inside).toBeGreaterThanOrEqual(0.99);
-    expect(frames.filter(({ hold, error }) => hold === "held" && error > 0.1)).toEqual([]);
+const STUDIO = "pottery-studio";
+const lostOf = ({ frames }: Round) => frames.filter(({ hold }) => hold === "lost").length / frames.length;
+
+/** Says how unsure it is, and is never wrongly sure. */
+function expectHonest(name: string, { frames, notes }: Round): void {
+  const inside = frames.filter(({ isInside }) => isInside).length / frames.length;
+  const { error, way } = frames.at(-1)!;
+  console.log(
+    `${name} from ${frames[0]!.time.toFixed(0)} s on: ${(100 * inside).toFixed(1)} % within three sigma, ` +
+      `${(100 * error).toFixed(0)} cm off after ${way.toFixed(0)} m; ` +
+      `${notes.map(({ note }) => note.what).join(", ") || "nothing to tell"}`,
+  );
+  expect(inside).toBeGreaterThanOrEqual(0.99);
+  expect(frames.filter(({ hold, error: off }) => hold === "held" && off > 0.1)).toEqual([]);
+}
+
+test("accelerations carry it over bare floor, wherever it is switched on: never lost, and within 1 % of its way", () => {
+  // The whole round; before steps and a pit; on the way, at 0.8 m/s, to a ramp; at its foot, speeding up.
+  const rounds = driveStarts(STUDIO, [0, 11, 44, 55]);
+  for (const round of rounds) {
+    expectHonest("felt,", round);
+    expect(lostOf(round)).toBe(0);
   }
+  for (const { frames } of rounds.slice(0, 3)) {
+    const { way } = frames.at(-1)!;
+    expect(Math.max(...frames.map(({ error }) => error))).toBeLessThan(0.01 * way);
+    expect(Math.max(...frames.map(({ yaw }) => yaw))).toBeLessThan((2 * Math.PI) / 180);
+  }
+  // How fast it went when it was switched on was not known then. Once it is, the way so far is mended.
+  const { frames } = rounds[3]!;
+  expect(Math.max(...frames.map(({ error }) => error))).toBeGreaterThan(0.5);
+  expect(frames.at(-1)!.error).toBeLessThan(0.25);
+});
+
+test("without accelerations it is lost over bare floor, and honest", () => {
+  const rounds = driveStarts(STUDIO, [0, 44], { settings: { "track.inertial": "ignored" } });
+  for (const round of rounds) expectHonest("not felt,", round);
+  expect(lostOf(rounds[0]!)).toBeGreaterThan(0.5);
+});
+
+test("a worse accelerometer, and an idea of level that sways, make it less sure, not wrong", () => {
+  for (const round of driveStarts(STUDIO, [0, 38], { isHarsh: true })) expectHonest("badly felt,", round);
 });

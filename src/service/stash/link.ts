@@ -34,7 +34,7 @@ export class StashLink {
     this.#tell = tell;
     this.#worker = new Worker(SCRIPT, {
       workerData: settings,
-      resourceLimits: { maxYoungGenerationSizeMb: 8 },
+      resourceLimits: { maxYoungGenerationSizeMb: 3 },
     });
     this.#order({ kind: "port", port: port2 }, [port2]);
     this.#closed = new Promise((resolve) => {
