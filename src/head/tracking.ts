@@ -103,7 +103,7 @@ export class DepthTracking implements Tracking {
     sampler.sample(depth, unitsPerMetre);
     const { chosen, all } = sampler;
     const { attitude, odometry, baseFromLens, inertial } = sighting;
-    const result = tracker.track({ attitude, odometry, baseFromLens, inertial, time, chosen, all });
+    const result = tracker.track({ attitude, odometry, baseFromLens, inertial, isClear, time, chosen, all });
     const { hold, covariance, yawSigma, share, isFit, worldFromBase, worldFromLens } = result;
     const floorHeight = floorOf(worldFromBase);
     const frame = { time, sensor, result, floorHeight, isClear, depth, unitsPerMetre, samples: all };

@@ -112,6 +112,8 @@ export interface TrackInput {
   readonly baseFromLens: Pose;
   /** What an imu felt since the frame before; absent or null without. */
   readonly inertial?: InertialInput | null;
+  /** False when something is held before the lens. */
+  readonly isClear?: boolean;
 }
 
 export interface InertialInput {
@@ -313,6 +315,8 @@ export class Tracker {
   /** Of that, what came in since depth last held every direction: metres, 1 sigma, of one cause. */
   #builtNow = 0;
   #heldAt = 0;
+  /** When a frame that could not be used showed something, at least. */
+  #seenAt = 0;
   /** When depth last held every direction. */
   #freeSince = 0;
   /** Seconds that it did, and the base's mean velocity of late while it did, in the base's axes. */
@@ -996,12 +1000,19 @@ export class Tracker {
       // New ground, out of sight of the old: a map begins here.
       this.#build(Math.sqrt(doubt), all);
     }
-    const isLost = hasOdometry
-      ? this.slack > s.lostSigma
-      : this.#isBridged
-        ? this.slack > this.#mostFelt
-        : (input.time - this.#heldAt) / 1e6 > s.patience;
-    return isLost ? this.#lose(input) : this.#done(input, "carried", 0);
+    return this.#isCarriedTooFar(input, hasOdometry) ? this.#lose(input) : this.#done(input, "carried", 0);
+  }
+
+  /**
+   * Whether what goes on without depth makes it lost: by doubt where the way is measured or felt; after a while where it is not, and
+   * where nothing is seen at all, for a head that is covered may be carried anywhere.
+   */
+  #isCarriedTooFar({ time, chosen, isClear }: TrackInput, hasOdometry: boolean): boolean {
+    const { lostSigma, patience, minMatches } = this.settings;
+    if (hasOdometry) return this.slack > lostSigma;
+    if (chosen.count >= minMatches && isClear !== false) this.#seenAt = time;
+    const since = this.#isBridged ? Math.max(this.#heldAt, this.#seenAt) : this.#heldAt;
+    return (time - since) / 1e6 > patience || (this.#isBridged && this.slack > this.#mostFelt);
   }
 
   #goTo(position: Vec3): void {

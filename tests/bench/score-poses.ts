@@ -179,11 +179,12 @@ function studio(seed: number, { isHarsh, settings }: RoundOptions): void {
     const end = frames.at(-1)!.error;
     const worst = Math.max(...frames.map(({ error }) => error));
     const yaw = Math.max(...frames.map((frame) => frame.yaw));
+    const degrees = (angle: number) => `${((180 * angle) / Math.PI).toFixed(2)} deg`;
     console.log(
       `studio, seed ${seed}, from ${STARTS[n]} s on: within 3 sigma ${percent(frames.filter((f) => f.isInside).length, frames.length)}, ` +
         `lost ${percent(lost, frames.length)}, held but > 10 cm off ${wrong}; off at worst ${(100 * worst).toFixed(0)} cm ` +
-        `(${percent(worst, way)} of ${way.toFixed(1)} m) and ${((180 * yaw) / Math.PI).toFixed(2)} deg, at the end ` +
-        `${(100 * end).toFixed(1)} cm (${percent(end, way)}); mapped ${percent(frames.filter((f) => f.isMapped).length, frames.length)}`,
+        `(${percent(worst, way)} of ${way.toFixed(1)} m) and ${degrees(yaw)}, at the end ` +
+        `${(100 * end).toFixed(1)} cm (${percent(end, way)}) and ${degrees(frames.at(-1)!.yaw)}; mapped ${percent(frames.filter((f) => f.isMapped).length, frames.length)}`,
     );
   });
 }

@@ -67,3 +67,17 @@ test("without accelerations it is lost over bare floor, and honest", () => {
 test("a worse accelerometer, and an idea of level that sways, make it less sure, not wrong", () => {
   for (const round of driveStarts(STUDIO, [0, 38], { isHarsh: true })) expectHonest("badly felt,", round);
 });
+
+test("with its lens covered on the way it is lost within half a second though it feels on, maps nothing, and is found again", () => {
+  const [from, until] = [8, 9];
+  const [{ frames, notes }] = driveStarts("three-rooms", [0], { covered: [from, until], end: 13 }) as [Round];
+  const lost = notes.find(({ note }) => note.what === "lost")!;
+  const found = notes.find(({ note }) => note.what === "found")!;
+  expect(lost.time).toBeGreaterThan(from);
+  expect(lost.time).toBeLessThan(from + 0.5);
+  expect(frames.filter(({ time, isMapped }) => time >= lost.time && time < found.time && isMapped)).toEqual([]);
+  expect(found.time).toBeLessThan(until + 1);
+  const after = frames.filter(({ time }) => time > found.time + 0.5);
+  expect(Math.max(...after.map(({ error }) => error))).toBeLessThan(0.05);
+  expect(after.filter(({ isMapped }) => isMapped).length).toBeGreaterThan(0.9 * after.length);
+});

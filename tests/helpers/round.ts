@@ -107,6 +107,9 @@ export interface StartOptions {
   /** A worse accelerometer, and attitudes whose tilt sways by 0.15 degrees, slowly. */
   readonly isHarsh?: boolean;
   readonly settings?: Readonly<Record<string, unknown>>;
+  /** Seconds, from and until when the lens is covered, and at which all ends. */
+  readonly covered?: readonly [number, number];
+  readonly end?: number;
 }
 
 const SWAY = (0.15 * Math.PI) / 180;
@@ -122,11 +125,20 @@ function swaying(event: OrientationEvent): OrientationEvent {
 export function driveStarts(
   name: string,
   starts: readonly number[],
-  { seed = 3, isHarsh = false, settings = {} }: StartOptions = {},
+  {
+    seed = 3,
+    isHarsh = false,
+    settings = {},
+    covered = [0, 0],
+    end = Number.POSITIVE_INFINITY,
+  }: StartOptions = {},
 ): readonly Round[] {
   const scenario = withoutOdometry(name, seed, isHarsh);
   const heads = starts.map(() => new Tracked(scenario, settings));
   for (const plain of simulateEvents(scenario)) {
+    if (plain.time >= 1e6 * end) break;
+    const isDark = plain.time >= 1e6 * covered[0] && plain.time < 1e6 * covered[1];
+    if (isDark && plain.kind === "depth") plain.counts.fill(0);
     const event = isHarsh && plain.kind === "orientation" ? swaying(plain) : plain;
     heads.forEach((tracked, n) => {
       if (event.time < 1e6 * starts[n]!) return;
