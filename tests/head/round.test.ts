@@ -75,7 +75,9 @@ test("with its lens covered on the way it is lost within half a second though it
   const found = notes.find(({ note }) => note.what === "found")!;
   expect(lost.time).toBeGreaterThan(from);
   expect(lost.time).toBeLessThan(from + 0.5);
-  expect(frames.filter(({ time, isMapped }) => time >= lost.time && time < found.time && isMapped)).toEqual([]);
+  expect(frames.filter(({ time, isMapped }) => time >= lost.time && time < found.time && isMapped)).toEqual(
+    [],
+  );
   expect(found.time).toBeLessThan(until + 1);
   const after = frames.filter(({ time }) => time > found.time + 0.5);
   expect(Math.max(...after.map(({ error }) => error))).toBeLessThan(0.05);
