@@ -58,6 +58,19 @@ export function toMatrix(pose: Pose): Float64Array {
   return out;
 }
 
+/** Writes the (9) row-major matrix of a unit quaternion. */
+export function matrixInto(out: Float64Array, x: number, y: number, z: number, w: number): void {
+  out[0] = 1 - 2 * (y * y + z * z);
+  out[1] = 2 * (x * y - w * z);
+  out[2] = 2 * (x * z + w * y);
+  out[3] = 2 * (x * y + w * z);
+  out[4] = 1 - 2 * (x * x + z * z);
+  out[5] = 2 * (y * z - w * x);
+  out[6] = 2 * (x * z - w * y);
+  out[7] = 2 * (y * z + w * x);
+  out[8] = 1 - 2 * (x * x + y * y);
+}
+
 /**
  * @param m (16) column-major
  * @throws {RangeError} if it is not a rigid transform: its axes off unit length or square by more than 1e-3, a mirror

@@ -1,5 +1,6 @@
 import type { Vec3 } from "../geometry/optics.ts";
 import type { OrientationBuffer } from "./orientation.ts";
+import { StampedRing } from "./stamped-ring.ts";
 
 export interface InertialSettings {
   /** How many samples are kept; the oldest go first. */
@@ -50,15 +51,11 @@ export function emptySpan(capacity: number): InertialSpan {
  * already are of no more use. Nothing is allocated after construction.
  */
 export class InertialBuffer {
-  // A ring in the order of time: sample k is at (#first + k) % capacity.
-  readonly #times: Float64Array;
   /** (6) a sample: rate, force. */
-  readonly #values: Float64Array;
+  readonly #samples: StampedRing;
   readonly #maxGap: number;
   readonly #span: InertialSpan;
   readonly #rotation = new Float64Array(4);
-  #first = 0;
-  #count = 0;
   /** Up to where spans were cut. */
   #done = Number.NaN;
   /** Stamp and force of the sample that had to stand for what came after it, and seconds for which it did. */
@@ -67,8 +64,7 @@ export class InertialBuffer {
   readonly #lent = new Float64Array(3);
 
   constructor({ capacity, maxGap }: InertialSettings = DEFAULT_INERTIAL_SETTINGS) {
-    this.#times = new Float64Array(capacity);
-    this.#values = new Float64Array(6 * capacity);
+    this.#samples = new StampedRing(capacity, 6);
     this.#maxGap = maxGap;
     this.#span = emptySpan(capacity + 2);
   }
@@ -81,28 +77,12 @@ export class InertialBuffer {
    */
   push(time: number, rate: Vec3, force: Vec3): boolean {
     if (!Number.isFinite(time + rate[0] + rate[1] + rate[2] + force[0] + force[1] + force[2])) return false;
-    let place = this.#count; // how many samples are older
-    while (place > 0 && this.#timeOf(place - 1) >= time) place--;
-    if (place < this.#count && this.#timeOf(place) === time) return false;
-    const capacity = this.#times.length;
-    if (this.#count === capacity) {
-      if (place === 0) return false;
-      this.#first = (this.#first + 1) % capacity;
-      this.#count--;
-      place--;
-    }
-    for (let k = this.#count; k > place; k--) {
-      const from = this.#slot(k - 1);
-      this.#times[this.#slot(k)] = this.#times[from]!;
-      this.#values.copyWithin(6 * this.#slot(k), 6 * from, 6 * from + 6);
-    }
-    const slot = this.#slot(place);
-    this.#times[slot] = time;
+    const at = this.#samples.placeFor(time);
+    if (at < 0) return false;
     for (let i = 0; i < 3; i++) {
-      this.#values[6 * slot + i] = rate[i]!;
-      this.#values[6 * slot + 3 + i] = force[i]!;
+      this.#samples.values[at + i] = rate[i]!;
+      this.#samples.values[at + 3 + i] = force[i]!;
     }
-    this.#count++;
     return true;
   }
 
@@ -114,7 +94,7 @@ export class InertialBuffer {
     const from = this.#done;
     if (to <= from) return null;
     this.#done = to;
-    if (Number.isNaN(from) || this.#count === 0) return null;
+    if (Number.isNaN(from) || this.#samples.count === 0) return null;
     const span = this.#span;
     span.count = 0;
     span.missing = 0;
@@ -123,12 +103,12 @@ export class InertialBuffer {
     let k = this.#after(from);
     this.#settle(k);
     for (let at = from; at < to; k++) {
-      const isPast = k === this.#count;
-      const begin = k === 0 ? Number.NEGATIVE_INFINITY : this.#timeOf(k - 1);
-      const end = isPast ? to : Math.min(to, this.#timeOf(k));
-      const known = isPast ? end - begin : this.#timeOf(k) - begin;
+      const isPast = k === this.#samples.count;
+      const begin = k === 0 ? Number.NEGATIVE_INFINITY : this.#samples.timeOf(k - 1);
+      const end = isPast ? to : Math.min(to, this.#samples.timeOf(k));
+      const known = isPast ? end - begin : this.#samples.timeOf(k) - begin;
       const isKnown =
-        known <= this.#maxGap && this.#add(this.#slot(isPast ? k - 1 : k), at, end, orientations);
+        known <= this.#maxGap && this.#add(this.#samples.offsetOf(isPast ? k - 1 : k), at, end, orientations);
       if (!isKnown) span.missing += (end - at) / 1e6;
       else if (isPast) this.#lend(k - 1, at, end);
       at = end;
@@ -138,33 +118,33 @@ export class InertialBuffer {
 
   /** How many samples are stamped up to a time. */
   #after(time: number): number {
-    let k = this.#count;
-    while (k > 0 && this.#timeOf(k - 1) > time) k--;
+    let k = this.#samples.count;
+    while (k > 0 && this.#samples.timeOf(k - 1) > time) k--;
     return k;
   }
 
   /** What the first sample after the last span makes of the time in which an older one stood for it. */
   #settle(k: number): void {
-    if (this.#lentFor === 0 || k === this.#count) return;
-    const isNext = k > 0 && this.#timeOf(k - 1) === this.#lentAt;
-    if (isNext && this.#timeOf(k) - this.#lentAt <= this.#maxGap) {
-      const at = 6 * this.#slot(k) + 3;
+    if (this.#lentFor === 0 || k === this.#samples.count) return;
+    const isNext = k > 0 && this.#samples.timeOf(k - 1) === this.#lentAt;
+    if (isNext && this.#samples.timeOf(k) - this.#lentAt <= this.#maxGap) {
+      const at = this.#samples.offsetOf(k) + 3;
       for (let i = 0; i < 3; i++) {
-        this.#span.owed[i] = this.#lentFor * (this.#values[at + i]! - this.#lent[i]!);
+        this.#span.owed[i] = this.#lentFor * (this.#samples.values[at + i]! - this.#lent[i]!);
       }
     }
     this.#lentFor = 0;
   }
 
   #lend(k: number, from: number, to: number): void {
-    const at = 6 * this.#slot(k) + 3;
-    for (let i = 0; i < 3; i++) this.#lent[i] = this.#values[at + i]!;
-    this.#lentAt = this.#timeOf(k);
+    const at = this.#samples.offsetOf(k) + 3;
+    for (let i = 0; i < 3; i++) this.#lent[i] = this.#samples.values[at + i]!;
+    this.#lentAt = this.#samples.timeOf(k);
     this.#lentFor += (to - from) / 1e6;
   }
 
   /** Adds a part of a sample's time to the span; false when its attitude is not known. */
-  #add(slot: number, from: number, to: number, orientations: OrientationBuffer): boolean {
+  #add(sample: number, from: number, to: number, orientations: OrientationBuffer): boolean {
     const span = this.#span;
     if (span.count === span.seconds.length) return false;
     if (orientations.at((from + to) / 2, this.#rotation) !== "ok") return false;
@@ -172,17 +152,9 @@ export class InertialBuffer {
     span.seconds[n] = (to - from) / 1e6;
     for (let i = 0; i < 4; i++) span.rotation[4 * n + i] = this.#rotation[i]!;
     for (let i = 0; i < 3; i++) {
-      span.rate[3 * n + i] = this.#values[6 * slot + i]!;
-      span.force[3 * n + i] = this.#values[6 * slot + 3 + i]!;
+      span.rate[3 * n + i] = this.#samples.values[sample + i]!;
+      span.force[3 * n + i] = this.#samples.values[sample + 3 + i]!;
     }
     return true;
-  }
-
-  #slot(k: number): number {
-    return (this.#first + k) % this.#times.length;
-  }
-
-  #timeOf(k: number): number {
-    return this.#times[this.#slot(k)]!;
   }
 }

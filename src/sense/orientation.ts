@@ -1,5 +1,6 @@
 import type { Quat } from "../geometry/optics.ts";
 import { normalizeRotation, slerpInto } from "../geometry/rigid.ts";
+import { StampedRing } from "./stamped-ring.ts";
 
 export interface OrientationSettings {
   /** How many samples are kept; the oldest go first. */
@@ -22,12 +23,8 @@ export type OrientationStatus = "ok" | "too early" | "not yet" | "gap";
 
 /** The last attitudes, asked for at any instant between them. Samples may come late, twice or out of order. */
 export class OrientationBuffer {
-  // A ring in the order of time: sample k is at (#first + k) % capacity.
-  readonly #times: Float64Array;
-  readonly #rotations: Float64Array;
+  readonly #rotations: StampedRing;
   readonly #settings: OrientationSettings;
-  #first = 0;
-  #count = 0;
 
   /** @throws {RangeError} naming a setting that is not valid */
   constructor(settings: OrientationSettings = DEFAULT_ORIENTATION_SETTINGS) {
@@ -41,12 +38,11 @@ export class OrientationBuffer {
       throw new RangeError(`orientation.lateness is ${lateness}; it must be finite`);
     if (!(maxGap > 0)) throw new RangeError(`orientation.maxGap is ${maxGap}; it must be above 0`);
     this.#settings = settings;
-    this.#times = new Float64Array(capacity);
-    this.#rotations = new Float64Array(4 * capacity);
+    this.#rotations = new StampedRing(capacity, 4);
   }
 
   get count(): number {
-    return this.#count;
+    return this.#rotations.count;
   }
 
   /**
@@ -59,26 +55,9 @@ export class OrientationBuffer {
   push(time: number, rotation: Quat): boolean {
     if (!Number.isFinite(time)) throw new RangeError(`orientation stamped ${time}`);
     const q = normalizeRotation(rotation);
-    let place = this.#count; // how many samples are older
-    while (place > 0 && this.#timeOf(place - 1) >= time) place--;
-    if (place < this.#count && this.#timeOf(place) === time) return false;
-    const capacity = this.#times.length;
-    if (this.#count === capacity) {
-      if (place === 0) return false;
-      this.#first = (this.#first + 1) % capacity;
-      this.#count--;
-      place--;
-    }
-    for (let k = this.#count; k > place; k--) {
-      const from = this.#slot(k - 1);
-      const to = this.#slot(k);
-      this.#times[to] = this.#times[from]!;
-      this.#rotations.copyWithin(4 * to, 4 * from, 4 * from + 4);
-    }
-    const slot = this.#slot(place);
-    this.#times[slot] = time;
-    this.#rotations.set(q, 4 * slot);
-    this.#count++;
+    const at = this.#rotations.placeFor(time);
+    if (at < 0) return false;
+    this.#rotations.values.set(q, at);
     return true;
   }
 
@@ -90,32 +69,25 @@ export class OrientationBuffer {
    */
   at(time: number, out: Float64Array): OrientationStatus {
     const stamp = time + this.#settings.lateness;
-    if (this.#count === 0 || !(stamp <= this.#timeOf(this.#count - 1))) return "not yet";
-    if (stamp < this.#timeOf(0)) return "too early";
+    const ring = this.#rotations;
+    if (ring.count === 0 || !(stamp <= ring.timeOf(ring.count - 1))) return "not yet";
+    if (stamp < ring.timeOf(0)) return "too early";
     let low = 0; // the last sample not after the stamp
-    let high = this.#count - 1;
+    let high = ring.count - 1;
     while (low < high) {
       const middle = (low + high + 1) >> 1;
-      if (this.#timeOf(middle) <= stamp) low = middle;
+      if (ring.timeOf(middle) <= stamp) low = middle;
       else high = middle - 1;
     }
-    const before = this.#timeOf(low);
+    const before = ring.timeOf(low);
+    const from = ring.offsetOf(low);
     if (before === stamp) {
-      const from = 4 * this.#slot(low);
-      for (let k = 0; k < 4; k++) out[k] = this.#rotations[from + k]!;
+      for (let k = 0; k < 4; k++) out[k] = ring.values[from + k]!;
       return "ok";
     }
-    const span = this.#timeOf(low + 1) - before;
+    const span = ring.timeOf(low + 1) - before;
     if (span > this.#settings.maxGap) return "gap";
-    slerpInto(out, this.#rotations, 4 * this.#slot(low), 4 * this.#slot(low + 1), (stamp - before) / span);
+    slerpInto(out, ring.values, from, ring.offsetOf(low + 1), (stamp - before) / span);
     return "ok";
-  }
-
-  #slot(k: number): number {
-    return (this.#first + k) % this.#times.length;
-  }
-
-  #timeOf(k: number): number {
-    return this.#times[this.#slot(k)]!;
   }
 }

@@ -1,5 +1,5 @@
 import type { Quat, Vec3 } from "../geometry/optics.ts";
-import { toMatrix } from "../geometry/rigid.ts";
+import { matrixInto, toMatrix } from "../geometry/rigid.ts";
 import type { InertialSpan } from "../sense/inertial.ts";
 
 export interface InertialFilterSettings {
@@ -167,20 +167,7 @@ export class InertialFilter {
   /** Sets `#R` to the rotation of a quaternion, turned further about the vertical. */
   #turnTo(q: ArrayLike<number>, at: number, s: number, c: number): void {
     const [a, b, d, e] = [q[at]!, q[at + 1]!, q[at + 2]!, q[at + 3]!];
-    const x = c * a - s * b;
-    const y = c * b + s * a;
-    const z = c * d + s * e;
-    const w = c * e - s * d;
-    const R = this.#R;
-    R[0] = 1 - 2 * (y * y + z * z);
-    R[1] = 2 * (x * y - w * z);
-    R[2] = 2 * (x * z + w * y);
-    R[3] = 2 * (x * y + w * z);
-    R[4] = 1 - 2 * (x * x + z * z);
-    R[5] = 2 * (y * z - w * x);
-    R[6] = 2 * (x * z - w * y);
-    R[7] = 2 * (y * z + w * x);
-    R[8] = 1 - 2 * (x * x + y * y);
+    matrixInto(this.#R, c * a - s * b, c * b + s * a, c * d + s * e, c * e - s * d);
   }
 
   #settle(owed: Float64Array): void {

@@ -1,4 +1,5 @@
 import type { Pose, Quat } from "../geometry/optics.ts";
+import { matrixInto } from "../geometry/rigid.ts";
 import type { Matches } from "./normal-equations.ts";
 
 /** Floats per surfel: mean point (3), unit normal (3), weight, number of samples. */
@@ -414,16 +415,7 @@ export function placement(): Placement {
 
 /** Writes a pose as rotation matrix and position. */
 export function setPlacement(out: Placement, { rotation: [x, y, z, w], position }: Pose): void {
-  const R = out.rotation;
-  R[0] = 1 - 2 * (y * y + z * z);
-  R[1] = 2 * (x * y - z * w);
-  R[2] = 2 * (x * z + y * w);
-  R[3] = 2 * (x * y + z * w);
-  R[4] = 1 - 2 * (x * x + z * z);
-  R[5] = 2 * (y * z - x * w);
-  R[6] = 2 * (x * z - y * w);
-  R[7] = 2 * (y * z + x * w);
-  R[8] = 1 - 2 * (x * x + y * y);
+  matrixInto(out.rotation, x, y, z, w);
   out.position.set(position);
 }
 
