@@ -466,7 +466,7 @@ const HOLDS: Readonly<Record<string, string>> = {
   reference: ": as recorded beside the sensors",
   held: ": by depth",
   sliding: ": depth leaves a direction free",
-  carried: ": on by wheels, without depth",
+  carried: ": on by wheels or by feel, not held by depth",
   lost: ": the map rests",
 };
 

@@ -1,0 +1,26 @@
+import { readFileSync } from "node:fs";
+import { expect, test } from "vitest";
+import { SETTINGS } from "../../src/head/settings.ts";
+
+test("the manual has every setting with its default, its bounds and what it trades", () => {
+  const manual = readFileSync(new URL("../../docs/settings.md", import.meta.url), "utf8");
+  const rows = manual
+    .split("\n")
+    .filter((line) => line.startsWith("| `"))
+    .map((line) => line.split("|").map((cell) => cell.trim()));
+  const told = rows.map(([, name, byDefault, bounds, unit, , trades]) => {
+    expect(trades!.length, `what ${name} trades`).toBeGreaterThan(10);
+    return [name!.replaceAll("`", ""), byDefault!, bounds!.replaceAll("`", ""), unit!];
+  });
+  const table = Object.entries(SETTINGS).map(([name, setting]) => {
+    const bounds =
+      setting.type === "choice"
+        ? setting.choices.join(", ")
+        : setting.type === "text"
+          ? "3 corners or more"
+          : `${setting.min} to ${setting.max}`;
+    const unit = "unit" in setting ? (setting.unit === "1" ? "share" : setting.unit) : "";
+    return [name, `${setting.default}`, bounds, unit];
+  });
+  expect(told.toSorted()).toEqual(table.toSorted());
+});
