@@ -1,5 +1,6 @@
 import { fileURLToPath } from "node:url";
 import type { Pose } from "../../src/geometry/optics.ts";
+import { turn } from "../../src/geometry/rigid.ts";
 import { absoluteTrajectoryError, relativePoseError } from "../../src/geometry/trajectory.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
 import { emptyMatches } from "../../src/track/normal-equations.ts";
@@ -97,6 +98,9 @@ function score(name: string, set: PoseSet, seeds: number): void {
       `${(100 * inside).toFixed(1)} %; surfel thickness ${thickness(set, found[0]!)} mm, by the reference ` +
       `${thickness(set, truth)} mm; median ms: sampling ${median(frames.map((f) => f.sampling)).toFixed(2)}, ` +
       `tracking ${median(frames.map((f) => f.tracking)).toFixed(2)}`,
+  );
+  console.log(
+    `${" ".repeat(15)} ${straightness(set, found[0]!)}; by the reference ${straightness(set, truth)}`,
   );
 }
 
@@ -217,6 +221,71 @@ function thickness(set: PoseSet, poses: readonly Pose[]): string {
   }
   return (1000 * median(distances)).toFixed(2);
 }
+
+/** Samples of a frame in one of these classes that are enough to tell by. */
+const ENOUGH = 30;
+/** Cosines to the vertical of floor, and of walls, at the least and at the most; metres that floor may lie off its level. */
+const LEVEL = 0.97;
+const UPRIGHT = 0.2;
+const ON_FLOOR = 0.08;
+
+/**
+ * What needs no truth either: how much the headings of walls, the tilt of the floor and its height differ from frame to frame. Of a room
+ * whose walls stand square.
+ */
+function straightness(set: PoseSet, poses: readonly Pose[]): string {
+  const mask = new DepthMask(set.optics);
+  const sampler = new FrameSampler(mask.rays);
+  const headings: number[] = [];
+  const floors: { heights: number[]; normal: number[] }[] = [];
+  set.frames.forEach((frame, n) => {
+    const { depth, unitsPerMetre } = mask.apply(frame.counts, null);
+    sampler.sample(depth, unitsPerMetre);
+    const { count, point, normal } = sampler.all;
+    const { rotation, position } = poses[n]!;
+    const floor = { heights: [] as number[], normal: [0, 0, 0] };
+    let [walls, c, s] = [0, 0, 0];
+    for (let k = 0; k < 3 * count; k += 3) {
+      const [x, y, z] = turn(rotation, [normal[k]!, normal[k + 1]!, normal[k + 2]!]);
+      if (Math.abs(z) < UPRIGHT) {
+        // Four times the angle: walls square to each other count as one.
+        const angle = 4 * Math.atan2(y, x);
+        [walls, c, s] = [walls + 1, c + Math.cos(angle), s + Math.sin(angle)];
+      } else if (z > LEVEL) {
+        floor.heights.push(position[2] + turn(rotation, [point[k]!, point[k + 1]!, point[k + 2]!])[2]);
+        floor.normal = floor.normal.map((sum, i) => sum + [x, y, z][i]!);
+      }
+    }
+    if (walls >= ENOUGH) headings.push(Math.atan2(s, c));
+    floors.push(floor);
+  });
+  const degrees = 180 / Math.PI;
+  const resultant = Math.hypot(mean(headings.map(Math.cos)), mean(headings.map(Math.sin)));
+  const spread = (Math.sqrt(-2 * Math.log(resultant)) / 4) * degrees;
+  // The lowest level is the floor; a table may be above it.
+  const all = Float64Array.from(floors.flatMap(({ heights }) => heights)).sort();
+  const level = all[Math.floor(all.length / 20)]!;
+  const seen = floors
+    .map(({ heights, normal }) => ({
+      low: heights.filter((z) => Math.abs(z - level) < ON_FLOOR),
+      heights,
+      normal,
+    }))
+    .filter(({ low, heights }) => low.length >= ENOUGH && low.length > 0.9 * heights.length);
+  const heights = seen.map(({ low }) => mean(low));
+  const centre = mean(heights);
+  const off = Math.sqrt(mean(heights.map((z) => (z - centre) ** 2)));
+  const tilt = Math.sqrt(mean(seen.map(({ normal: [x, y, z] }) => Math.atan2(Math.hypot(x!, y!), z!) ** 2)));
+  return (
+    `wall headings spread by ${spread.toFixed(2)} deg (${headings.length} frames), floor ` +
+    (seen.length < 2
+      ? "not seen"
+      : `tilted by ${(degrees * tilt).toFixed(2)} deg rms, its height spread by ${(1000 * off).toFixed(1)} mm (${seen.length} frames)`)
+  );
+}
+
+const mean = (values: readonly number[]): number =>
+  values.reduce((sum, value) => sum + value, 0) / values.length;
 
 function median(values: readonly number[]): number {
   return Float64Array.from(values).sort()[values.length >> 1]!;
