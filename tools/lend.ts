@@ -1,6 +1,7 @@
 import { statSync } from "node:fs";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
+import { wholeOption } from "./options.ts";
 import { lend } from "./queue/lender.ts";
 import { parseServer, QueueError } from "./queue/server.ts";
 import { CORES, untilInterrupted } from "./tune/runs.ts";
@@ -33,10 +34,7 @@ export async function main(args: string[]): Promise<number> {
       return 0;
     }
     if (positionals.length !== 1) return fail(2, "expected the address of a queue (see --help)");
-    const workers = Number(values.workers);
-    if (!(Number.isInteger(workers) && workers >= 1 && workers <= 1024)) {
-      return fail(2, `--workers must be a whole number from 1 to 1024, got "${values.workers}"`);
-    }
+    const workers = wholeOption(values, "workers", 1, 1024);
     const { recordings: folders = [], keep = null } = values;
     const missing = folders.find((folder) => !statSync(folder, { throwIfNoEntry: false })?.isDirectory()); // biome-ignore format: one line
     if (missing !== undefined) return fail(3, `--recordings ${missing} is no folder`);

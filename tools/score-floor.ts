@@ -5,6 +5,7 @@ import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { isMainThread } from "node:worker_threads";
 import { END } from "../src/guard/reflex.ts";
+import { wholeOption } from "./options.ts";
 import { ProgressLine } from "./output/progress.ts";
 import { drawScore } from "./output/score.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
@@ -241,13 +242,8 @@ export async function main(args: string[]): Promise<number> {
       console.log(HELP);
       return 0;
     }
-    const whole = (name: "approaches" | "minutes" | "traps" | "seed" | "workers", least: number): number => {
-      const value = Number(values[name]);
-      if (Number.isInteger(value) && value >= least && value <= 1e6) return value;
-      throw new RangeError(
-        `--${name} must be a whole number from ${least} to 1000000, got "${values[name]}"`,
-      );
-    };
+    const whole = (name: "approaches" | "minutes" | "traps" | "seed" | "workers", least: number) =>
+      wholeOption(values, name, least, 1e6);
     const approaches = whole("approaches", 0);
     const minutes = whole("minutes", 0);
     const traps = whole("traps", 0);

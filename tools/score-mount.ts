@@ -13,6 +13,7 @@ import {
   SENSOR_KINDS,
   type SensorKind,
 } from "./mount/drives.ts";
+import { wholeOption } from "./options.ts";
 import { ProgressLine } from "./output/progress.ts";
 import { rateInterval } from "./score/intervals.ts";
 import { runJobs } from "./score/jobs.ts";
@@ -204,11 +205,8 @@ export async function main(args: string[]): Promise<number> {
       console.log(HELP);
       return 0;
     }
-    const whole = (name: "drives" | "refusals" | "seed" | "workers", least: number): number => {
-      const value = Number(values[name]);
-      if (Number.isInteger(value) && value >= least && value <= 1e5) return value;
-      throw new RangeError(`--${name} must be a whole number from ${least} to 100000, got "${values[name]}"`);
-    };
+    const whole = (name: "drives" | "refusals" | "seed" | "workers", least: number) =>
+      wholeOption(values, name, least, 1e5);
     const sensors = values.sensor === "both" ? SENSORS : SENSORS.filter((kind) => kind === values.sensor);
     if (sensors.length === 0)
       throw new RangeError(`--sensor must be milder, harsher or both, got "${values.sensor}"`);

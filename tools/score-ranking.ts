@@ -3,7 +3,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
-import { wholeOption } from "./score/options.ts";
+import { wholeOption } from "./options.ts";
 import { main as simulate } from "./simulate.ts";
 import { draw, parseTry } from "./tune/candidates.ts";
 import type { Score } from "./tune/job.ts";

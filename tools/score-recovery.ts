@@ -4,7 +4,7 @@ import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { SETTINGS, type SettingName } from "../src/head/settings.ts";
-import { wholeOption } from "./score/options.ts";
+import { wholeOption } from "./options.ts";
 import { main as simulate } from "./simulate.ts";
 import { draw, parseTry } from "./tune/candidates.ts";
 import type { Score } from "./tune/job.ts";

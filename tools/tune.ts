@@ -1,5 +1,6 @@
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
+import { wholeOption } from "./options.ts";
 import { settingsFrom } from "./replay.ts";
 import { draw, grid, parseTry } from "./tune/candidates.ts";
 import type { Score } from "./tune/job.ts";
@@ -62,8 +63,8 @@ export async function main(args: string[]): Promise<number> {
     if (values.try === undefined) return fail(2, "nothing to try; give --try <name=a,b,c> (see --help)");
     const by = values.by as Criterion;
     if (!CRITERIA.includes(by)) return fail(2, `--by must be ${CRITERIA.join(" or ")}, got "${values.by}"`);
-    const workers = whole("workers", values.workers, 1, 1024);
-    const seed = whole("seed", values.seed, 0, 2 ** 32 - 1);
+    const workers = wholeOption(values, "workers", 1, 1024);
+    const seed = wholeOption(values, "seed", 0, 2 ** 32 - 1);
     const ranges = values.try.map(parseTry);
     const twice = ranges.find(({ name }, i) => ranges.findIndex((range) => range.name === name) !== i);
     if (twice !== undefined)
@@ -71,7 +72,7 @@ export async function main(args: string[]): Promise<number> {
     const drawn =
       values.random === undefined
         ? grid(ranges)
-        : draw(ranges, whole("random", values.random, 1, 10_000), seed);
+        : draw(ranges, wholeOption(values, "random", 1, 10_000), seed);
     const base = await settingsFrom(values.settings, values.set ?? []);
     if (values.pose !== undefined) base["pose.source"] = values.pose;
 
@@ -136,12 +137,6 @@ export async function main(args: string[]): Promise<number> {
     if (code !== null) return fail(code, (error as Error).message);
     throw error;
   }
-}
-
-function whole(name: string, text: string, least: number, most: number): number {
-  const value = Number(text);
-  if (text.trim() !== "" && Number.isInteger(value) && value >= least && value <= most) return value;
-  throw new RangeError(`--${name} must be a whole number from ${least} to ${most}, got "${text}"`);
 }
 
 if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));
