@@ -203,11 +203,13 @@ export class Sensing {
 
   #handle(message: ToSensing): void {
     switch (message.kind) {
-      case "event":
+      case "event": {
+        const begun = this.#now();
         this.#events[message.event.kind] = (this.#events[message.event.kind] ?? 0) + 1;
         this.#stash?.take(message.event);
-        this.#tell(this.#head.take(message.event), this.#now());
+        this.#tell(this.#head.take(message.event), begun);
         break;
+      }
       case "frame":
         this.#takeFrame(message.sensor);
         break;
