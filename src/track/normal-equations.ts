@@ -37,6 +37,8 @@ export interface Matches {
   /** How far each point is in front of its plane, metres. */
   readonly residual: Float32Array;
   readonly weight: Float32Array;
+  /** Metres, 1 sigma: how far off the world's origin each plane may lie. */
+  readonly doubt: Float32Array;
   /** Weighted means over all matches: 1 - cosine between sample and plane, and 1 / the samples a plane is made of. */
   scatter: number;
   youth: number;
@@ -49,6 +51,7 @@ export function emptyMatches(capacity: number): Matches {
     normal: new Float32Array(3 * capacity),
     residual: new Float32Array(capacity),
     weight: new Float32Array(capacity),
+    doubt: new Float32Array(capacity),
     scatter: 0,
     youth: 1,
   };

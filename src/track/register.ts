@@ -57,6 +57,8 @@ export interface Registration {
   matched: number;
   /** Weighted rms of the residuals, metres. */
   rms: number;
+  /** Metres: by how much less the planes' places are in doubt than that of what was added last; weighted mean. */
+  lead: number;
   iterations: number;
   /** Geometry alone, per effective sample: rotation first, about the lens. */
   readonly sums: PlaneSums;
@@ -80,6 +82,7 @@ export class Registrar {
     asked: 0,
     matched: 0,
     rms: 0,
+    lead: 0,
     iterations: 0,
     sums: emptySums(),
     strength: emptyStrength(),
@@ -94,6 +97,8 @@ export class Registrar {
   readonly #squared = emptySums();
   readonly #facingStrength = emptyStrength();
   readonly #kept: Float32Array;
+  /** Metres, 1 sigma: how far off the world's origin what was added last may lie. */
+  #doubt = 0;
   readonly #facing: Facing = { count: 0, spread: 0, information: 0 };
 
   constructor(capacity: number, settings: RegisterSettings = DEFAULT_REGISTER_SETTINGS) {
@@ -108,11 +113,19 @@ export class Registrar {
   }
 
   /**
-   * @param pose where to start; moved to where the frame fits
+   * @param pose  where to start; moved to where the frame fits
+   * @param doubt metres, 1 sigma: how far off the world's origin what was added last may lie; what is known better goes before it
    * @returns the same object every time
    */
-  register(samples: Samples, pose: Placement, prior: Prior, stages: readonly Stage[]): Registration {
+  register(
+    samples: Samples,
+    pose: Placement,
+    prior: Prior,
+    stages: readonly Stage[],
+    doubt = 0,
+  ): Registration {
     const { result } = this;
+    this.#doubt = doubt;
     result.iterations = 0;
     for (const stage of stages) {
       let gate = stage.gate;
@@ -123,6 +136,7 @@ export class Registrar {
         gate = Math.max(stage.lastGate, Math.min(0.7 * gate, 3 * moved));
       }
     }
+    result.lead = this.#doubt > 0 ? leadOf(this.#matches, this.#doubt) : 0;
     this.#finish(prior);
     return result;
   }
@@ -142,6 +156,8 @@ export class Registrar {
     result.asked = map.match(matches, samples, pose, gate, stride, turn % stride);
     result.matched = matches.count;
     result.iterations++;
+    const known = this.#doubt - BETTER_KNOWN;
+    if (known > 0) preferKnown(matches, known, stride / this.#settings.correlated, stride);
     weighRobustly(matches, stride / this.#settings.correlated, this.#settings.robust);
     sumPlanes(sums, matches);
     information.set(sums.information);
@@ -271,6 +287,62 @@ function weighRobustly({ count, weight, residual }: Matches, factor: number, rob
   }
   const back = (factor * before) / after;
   for (let i = 0; i < count; i++) weight[i]! *= back;
+}
+
+/** Metres, 1 sigma: planes with so much less doubt than those of now are better known ones, where there are so many at least. */
+const BETTER_KNOWN = 0.05;
+const LEAST_KNOWN = 120;
+/** Registration error is not that of independent samples: variances from the equations are multiplied by this. */
+export const HONESTY = 250;
+
+/**
+ * On coming back both what was seen before and what was added on the way, with all its drift, is in view, and they differ. Along
+ * every normal that the better known planes hold, the others count for so much less as their doubt is larger than what those leave.
+ */
+function preferKnown(
+  { count, normal, weight, doubt }: Matches,
+  known: number,
+  factor: number,
+  stride: number,
+): void {
+  let [n, xx, yy, zz, xy, xz, yz, least] = [0, 0, 0, 0, 0, 0, 0, 0];
+  for (let i = 0, k = 0; i < count; i++, k += 3) {
+    if (doubt[i]! >= known) continue;
+    const [a, b, c, w] = [normal[k]!, normal[k + 1]!, normal[k + 2]!, weight[i]!];
+    n++;
+    least += doubt[i]!;
+    xx += w * a * a;
+    yy += w * b * b;
+    zz += w * c * c;
+    xy += w * a * b;
+    xz += w * a * c;
+    yz += w * b * c;
+  }
+  if (n === 0 || n === count) return;
+  const isIgnored = stride * n < LEAST_KNOWN;
+  const mean = least / n;
+  const scale = factor / HONESTY;
+  for (let i = 0, k = 0; i < count; i++, k += 3) {
+    if (doubt[i]! < known) {
+      if (isIgnored) weight[i] = 0;
+      continue;
+    }
+    if (isIgnored) continue;
+    const [a, b, c] = [normal[k]!, normal[k + 1]!, normal[k + 2]!];
+    const held = scale * (a * a * xx + b * b * yy + c * c * zz + 2 * (a * b * xy + a * c * xz + b * c * yz));
+    const more = doubt[i]! - mean;
+    weight[i]! /= 1 + held * more * more;
+  }
+}
+
+/** Metres: by how much less than `now` the planes are in doubt, on weighted average. */
+function leadOf({ count, weight, doubt }: Matches, now: number): number {
+  let [sum, total] = [0, 0];
+  for (let i = 0; i < count; i++) {
+    total += weight[i]!;
+    sum += weight[i]! * Math.max(0, now - doubt[i]!);
+  }
+  return total > 0 ? sum / total : 0;
 }
 
 /** The rotation vector w with `turned = exp(w) * from`, for rotations less than half a turn apart. */

@@ -4,7 +4,7 @@ import { isSound, KeyframeStore, unpackSamples } from "./keyframes.ts";
 import { DEFAULT_LOOP_SETTINGS, type LoopClosed, LoopFinder, type LoopSettings } from "./loops.ts";
 import { emptySamples } from "./sampler.ts";
 import { placement, type Samples, type SurfelMap, setPlacement } from "./surfels.ts";
-import type { Tracker, TrackResult } from "./tracker.ts";
+import { type Tracker, type TrackResult, worldSigma } from "./tracker.ts";
 
 const DEGREE = Math.PI / 180;
 /** A keyframe is made so far from the one before: metres, radians. */
@@ -171,8 +171,9 @@ export class Revisits {
       if (!isSound(frames[making.done]!)) continue;
       unpackSamples(this.#samples, frames[making.done]!.samples);
       setPlacement(this.#at, poseOf(making.done));
-      fine.fuse(this.#samples, this.#at, fine.voxelSize / 2);
-      coarse.fuse(this.#samples, this.#at, coarse.voxelSize / 2);
+      const doubt = worldSigma(frames[making.done]!.doubt);
+      fine.fuse(this.#samples, this.#at, fine.voxelSize / 2, null, doubt);
+      coarse.fuse(this.#samples, this.#at, coarse.voxelSize / 2, null, doubt);
     }
     if (making.done < frames.length) return null;
     frames.forEach((frame, n) => {

@@ -2,8 +2,8 @@ import type { Pose, Quat } from "../geometry/optics.ts";
 import { matrixInto } from "../geometry/rigid.ts";
 import type { Matches } from "./normal-equations.ts";
 
-/** Floats per surfel: mean point (3), unit normal (3), weight, number of samples. */
-export const SURFEL_FLOATS = 8;
+/** Floats per surfel: mean point (3), unit normal (3), weight, number of samples, doubt about where it lies. */
+export const SURFEL_FLOATS = 9;
 /** Every voxel that has any has room for two: the two sides of a board, or the two walls of a corner. */
 const PAIR_FLOATS = 2 * SURFEL_FLOATS;
 /** Voxels along one side of a block. */
@@ -89,7 +89,7 @@ export class SurfelMap {
     this.#lastBlock = -1;
   }
 
-  /** Calls `visit` with each surfel's eight numbers; the array is reused. */
+  /** Calls `visit` with each surfel's numbers; the array is reused. */
   forEach(visit: (surfel: Float32Array) => void): void {
     for (let at = 0; at < this.#pairCount * PAIR_FLOATS; at += SURFEL_FLOATS) {
       if (this.#surfels[at + 6]! > 0) visit(this.#surfels.subarray(at, at + SURFEL_FLOATS));
@@ -147,6 +147,7 @@ export class SurfelMap {
       out.normal[o + 1] = my;
       out.normal[o + 2] = mz;
       out.residual[found] = residual;
+      out.doubt[found] = surfels[s + 8]!;
       const w = weight[i]!;
       out.weight[found] = w;
       total += w;
@@ -165,8 +166,9 @@ export class SurfelMap {
    * @param reach metres: a sample within this of a surfel's plane becomes part of it
    * @param free  (3 * n) unit axes along which the placement is unsure: only samples whose normal is square to them all,
    *              within 17 degrees, are added, since they alone do not depend on it; null to add all
+   * @param doubt metres, 1 sigma: how far off the world's origin the placement may be
    */
-  fuse(samples: Samples, at: Placement, reach: number, free: Float64Array | null = null): void {
+  fuse(samples: Samples, at: Placement, reach: number, free: Float64Array | null = null, doubt = 0): void {
     const { point, normal, weight, count } = samples;
     const R = at.rotation;
     const [r0, r1, r2] = [R[0]!, R[1]!, R[2]!];
@@ -203,7 +205,7 @@ export class SurfelMap {
         s = this.#make(x, y, z);
         if (s < 0) continue;
       }
-      this.#add(s, x, y, z, nx, ny, nz, weight[i]!);
+      this.#add(s, x, y, z, nx, ny, nz, weight[i]!, doubt);
     }
   }
 
@@ -257,7 +259,7 @@ export class SurfelMap {
       const s = there >= 0 ? there : this.#make(x, y, z);
       if (s < 0) continue;
       const samples = this.#surfels[s + 7]! + old[o + 7]!;
-      this.#add(s, x, y, z, nx, ny, nz, old[o + 6]!);
+      this.#add(s, x, y, z, nx, ny, nz, old[o + 6]!, old[o + 8]!);
       this.#surfels[s + 7] = samples;
     }
   }
@@ -330,9 +332,20 @@ export class SurfelMap {
     return lighter;
   }
 
-  #add(s: number, x: number, y: number, z: number, nx: number, ny: number, nz: number, weight: number): void {
+  #add(
+    s: number,
+    x: number,
+    y: number,
+    z: number,
+    nx: number,
+    ny: number,
+    nz: number,
+    weight: number,
+    doubt: number,
+  ): void {
     const f = this.#surfels;
     const before = f[s + 6]!;
+    f[s + 8] = before > 0 ? Math.min(f[s + 8]!, doubt) : doubt;
     const share = weight / (before + weight);
     f[s]! += share * (x - f[s]!);
     f[s + 1]! += share * (y - f[s + 1]!);

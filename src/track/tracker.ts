@@ -20,7 +20,7 @@ import { InertialFilter, ROBUST } from "./inertial.ts";
 import type { WorldDoubt } from "./keyframes.ts";
 import { emptyMatches } from "./normal-equations.ts";
 import { type PlaceDoubt, PlaceMatcher } from "./places.ts";
-import { Registrar, type Stage, turnBy } from "./register.ts";
+import { HONESTY, Registrar, type Stage, turnBy } from "./register.ts";
 import { type CompletedStep, completeStep, Rolling, sandwich, spreadAlong, times } from "./rolling.ts";
 import { type Placement, placement, poseOf, type Samples, SurfelMap, setPlacement } from "./surfels.ts";
 
@@ -157,8 +157,6 @@ export interface TrackResult {
 const CAPACITY = 8192;
 /** Surfel weights are sums of 1 / sigma^2; beyond this (some thousand samples of 10 mm) they follow slowly. */
 const MAX_WEIGHT = 2e7;
-/** Registration error is not that of independent samples: variances from the equations are multiplied by this. */
-const HONESTY = 250;
 /** Error of the map itself, 1 sigma: metres near by, against the world as its first frames had it, and as a share of the way. */
 const MAP_SIGMA = 0.003;
 const WORLD_SIGMA = 0.006;
@@ -169,7 +167,9 @@ const LEVEL_AT = [3, 8, 20, 50];
 const JUMP_SIGMAS = 5;
 const LEAST_JUMP = 3 * DEGREE;
 /** The same for depth where the gyro tells how the base turned. */
-const LEAST_SLIP = 1.5 * DEGREE;
+const LEAST_SLIP = 0.5 * DEGREE;
+/** Radians, 1 sigma, of a rotation that depth is not asked about. */
+const FIRM_ANGLE = 1e-5;
 /** Of what depth says of the yaw, so much a frame goes into the rate of its drift. */
 const DRIFT_GAIN = 0.0006;
 /** What a frame must show before it overrules the orientation's yaw. */
@@ -332,6 +332,12 @@ export class Tracker {
   /** Metres that depth differed by from what was felt, in the last frame and in that in hand, where it did so beyond doubt. */
   #surprised: Vec3 = [0, 0, 0];
   #surprising: Vec3 = [0, 0, 0];
+  /** Since when depth has said of the rotation what the gyro does not; NaN while it does not. */
+  #overruledSince = Number.NaN;
+  /** Metres: by how much better known the ground was that the last frame lay on than what it added to that. */
+  #lead = 0;
+  /** Metres, 1 sigma: by how much the step to the frame in hand may mend the place rather than be a step. */
+  #mended = 0;
   /** When depth last said what can hardly be by what was felt. */
   #disputedAt = Number.NEGATIVE_INFINITY;
   /** Whether the filter was there from the first frame on, and where the base stood in that. */
@@ -485,22 +491,44 @@ export class Tracker {
         share = this.#register(input);
       }
     }
-    // Depth against orientation: only a frame that is held well on all sides may overrule it; else it is depth that errs.
-    const turned = compose(poseOf(this.#pose), invert(baseFromLens)).rotation;
-    const isOverruled =
-      Math.abs(angleAbout(turned, predicted.rotation)) >
-      Math.max(
-        this.#isSteadied ? LEAST_SLIP : LEAST_JUMP,
-        JUMP_SIGMAS * Math.sqrt(this.#yawVariance + this.#yawNoise ** 2),
-      );
-    const { matched: fitting, shares } = this.#registrar.result;
-    // An attitude that follows the gyro has not jumped: it is overruled only when depth insists.
-    const isPatient = !this.#isSteadied || (time - this.#heldAt) / 1e6 > THIN_PATIENCE;
-    const isStrong =
-      isPatient && fitting >= OVERRULING_MATCHES && shares[0]! >= OVERRULING_STRENGTH * s.minStrength;
-    const isAccepted = share >= s.minShare && (!isOverruled || isStrong);
-    if (!isAccepted) return this.#carry(input, dt, predicted, growth);
+    share = this.#judgeRotation(input, predicted, sigma, share);
+    if (share < s.minShare) return this.#carry(input, dt, predicted, growth);
     return this.#accept(input, dt, share, sigma, growth);
+  }
+
+  /**
+   * Depth against orientation: only a frame that is held well on all sides may overrule it; else it is depth that errs. An attitude
+   * that the gyro steadies has not jumped: then it is overruled only by what insists and fits better, and the place is found with it.
+   * @returns the share of the samples on known ground that fit, 0 when the frame is not to be believed
+   */
+  #judgeRotation(input: TrackInput, predicted: Pose, sigma: number, share: number): number {
+    const s = this.settings;
+    const { time, baseFromLens } = input;
+    const turned = compose(poseOf(this.#pose), invert(baseFromLens)).rotation;
+    const [x, y, about] = toRotationVector(multiply(turned, conjugate(predicted.rotation)));
+    const yawSigma = Math.sqrt(this.#yawVariance + this.#yawNoise ** 2);
+    const isOverruled =
+      Math.hypot(x, y) > JUMP_SIGMAS * s.tiltSigma ||
+      Math.abs(about) > Math.max(this.#isSteadied ? LEAST_SLIP : LEAST_JUMP, JUMP_SIGMAS * yawSigma);
+    if (!isOverruled || share < s.minShare) {
+      if (!isOverruled) this.#overruledSince = Number.NaN;
+      return share;
+    }
+    const { matched, shares, rms } = this.#registrar.result;
+    const isStrong = matched >= OVERRULING_MATCHES && shares[0]! >= OVERRULING_STRENGTH * s.minStrength;
+    if (!this.#isSteadied) return isStrong ? share : 0;
+    if (Number.isNaN(this.#overruledSince)) this.#overruledSince = time;
+    const isInsisting = isStrong && (time - this.#overruledSince) / 1e6 > THIN_PATIENCE;
+    const free = poseOf(this.#pose);
+    const at = compose(predicted, baseFromLens);
+    this.#expect(at, sigma, FIRM_ANGLE ** 2, FIRM_ANGLE);
+    setPlacement(this.#pose, at);
+    const firm = this.#register(input);
+    const isBetter = firm < s.minShare || rms < this.#registrar.result.rms;
+    if (!(isInsisting && isBetter)) return firm;
+    this.#expect(at, sigma, yawSigma ** 2);
+    setPlacement(this.#pose, free);
+    return this.#register(input);
   }
 
   #begin(input: TrackInput): TrackResult {
@@ -623,8 +651,12 @@ export class Tracker {
   }
 
   /** Sets the prior. */
-  #expect(worldFromLens: Pose, sigma: number, yawVariance: number): void {
-    const { tiltSigma } = this.settings;
+  #expect(
+    worldFromLens: Pose,
+    sigma: number,
+    yawVariance: number,
+    tiltSigma = this.settings.tiltSigma,
+  ): void {
     setPlacement(this.#prior.at, worldFromLens);
     setDiagonal(this.#prior.rotation, 1 / tiltSigma ** 2, 1 / tiltSigma ** 2, 1 / yawVariance);
     setDiagonal(this.#prior.position, 1 / sigma ** 2, 1 / sigma ** 2, 1 / sigma ** 2);
@@ -634,7 +666,13 @@ export class Tracker {
   #register(input: TrackInput): number {
     const { chosen } = input;
     if (chosen.count < this.settings.minMatches) return 0;
-    const { matched } = this.#registrar.register(chosen, this.#pose, this.#prior, this.#stages);
+    const { matched } = this.#registrar.register(
+      chosen,
+      this.#pose,
+      this.#prior,
+      this.#stages,
+      worldSigma(this.doubt),
+    );
     if (matched < this.settings.minMatches) return 0;
     return Math.min(1, matched / Math.max(1, this.#knownOf(chosen)));
   }
@@ -649,6 +687,11 @@ export class Tracker {
   #accept(input: TrackInput, dt: number, share: number, sigma: number, growth: number): TrackResult {
     const s = this.settings;
     const { attitude, baseFromLens, all } = input;
+    // Back on ground that was seen before, a step has in it what the way there was bent by; what fits badly is no such ground.
+    const { lead, matched } = this.#registrar.result;
+    const isBack = share >= REGAINED_SHARE && matched >= OVERRULING_MATCHES;
+    this.#mended = isBack ? lead - this.#lead : 0;
+    this.#lead = lead;
     const { weak, thin } = this.#judgeAxes(input);
     if (this.#isBridged) this.#doubtHeld(input, weak, thin, dt);
     const isFree = weak.length + thin.length > 0;
@@ -838,7 +881,8 @@ export class Tracker {
   ): { metres: number; variance: number } {
     const { position, rotation } = compose(poseOf(this.#pose), invert(baseFromLens));
     const step = add(add(position, this.#base.position, -1), this.#swing(rotation), 1);
-    return { metres: dot(this.#axis(k), step), variance: STEP_NOISE ** 2 + honesty / this.#information[k]! };
+    const variance = STEP_NOISE ** 2 + honesty / this.#information[k]! + this.#mended ** 2;
+    return { metres: dot(this.#axis(k), step), variance };
   }
 
   /** Tells the filter the step that depth measured along an axis of the geometry. */
@@ -1297,7 +1341,7 @@ export class Tracker {
 
   #result(hold: Hold, input: TrackInput, share: number, isFit: boolean): TrackResult {
     const covariance = Array.from(this.#covariance);
-    const map = (WORLD_SIGMA + MAP_DRIFT * this.#drifted) ** 2 + this.#built;
+    const map = worldSigma(this.doubt) ** 2;
     for (const i of [0, 4, 8]) covariance[i]! += map;
     const anchor = this.#anchor;
     for (let i = 0; i < 9; i++) covariance[i]! += anchor[i]!;
@@ -1322,10 +1366,15 @@ export class Tracker {
 
   #fuse(all: Samples, free: Float64Array | null): void {
     this.#fused++;
-    this.fine.fuse(all, this.#pose, this.fine.voxelSize / 2, free);
-    this.coarse.fuse(all, this.#pose, this.coarse.voxelSize / 2, free);
+    const doubt = worldSigma(this.doubt);
+    this.fine.fuse(all, this.#pose, this.fine.voxelSize / 2, free, doubt);
+    this.coarse.fuse(all, this.#pose, this.coarse.voxelSize / 2, free, doubt);
   }
 }
+
+/** Metres, 1 sigma: how far the map near by may be off against the world's origin. */
+export const worldSigma = ({ drifted, built }: WorldDoubt): number =>
+  Math.sqrt((WORLD_SIGMA + MAP_DRIFT * drifted) ** 2 + built);
 
 const apart = (a: Pick<Pose, "position">, b: Pick<Pose, "position">): number =>
   Math.hypot(...add(a.position, b.position, -1));

@@ -6,8 +6,7 @@ test("a round through three rooms without odometry drifts little, is noticed to 
   const closed = notes.filter(({ note }) => note.what === "loop closed");
   const open = frames.filter(({ time }) => time < (closed[0]?.time ?? 0));
   const worst = Math.max(...open.map(({ error }) => error));
-  // Until the first room is in sight again, where it falls in with what it saw at the start.
-  const yaw = Math.max(...frames.filter(({ way }) => way < 33).map((frame) => frame.yaw));
+  const yaw = Math.max(...frames.map((frame) => frame.yaw));
   const last = frames.at(-1)!;
   console.log(
     `three rooms: ${open.at(-1)?.way.toFixed(1)} m to the loop, ${(100 * worst).toFixed(1)} cm off at worst before, yaw ` +
@@ -50,7 +49,7 @@ test("accelerations carry it over bare floor, wherever it is switched on: never 
   for (const { frames } of rounds.slice(0, 3)) {
     const { way } = frames.at(-1)!;
     expect(Math.max(...frames.map(({ error }) => error))).toBeLessThan(0.01 * way);
-    expect(Math.max(...frames.map(({ yaw }) => yaw))).toBeLessThan((2 * Math.PI) / 180);
+    expect(Math.max(...frames.map(({ yaw }) => yaw))).toBeLessThan((1.5 * Math.PI) / 180);
   }
   // How fast it went when it was switched on was not known then. Once it is, the way so far is mended.
   const { frames } = rounds[3]!;
