@@ -839,6 +839,7 @@ export class Service implements Host {
         ...this.#load,
         median: costs[costs.length >> 1] ?? 0,
         p99: costs[Math.floor(costs.length * 0.99)] ?? 0,
+        worst: costs.at(-1) ?? 0,
       },
       map: { blocks: this.#blocks, revision: this.#revision, saved: this.#savedAt },
       clients: this.#clients(),

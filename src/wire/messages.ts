@@ -549,6 +549,7 @@ export const SERVER_MESSAGES = {
       shed: Type.Integer({ description: "0 nothing; each step more halves how many frames are mapped" }),
       median: Milliseconds,
       p99: Milliseconds,
+      worst: Type.Number({ description: "milliseconds; all three of what the last 256 frames took" }),
     }),
     map: Type.Object({ blocks: Count, revision: Count, saved: nullable(Type.String()) }),
     clients: Count,

@@ -30,6 +30,8 @@ packing, too.
 Exit codes: 0 done, 2 wrong usage, 3 the recording cannot be had`;
 
 const DEFAULT = "out/bench-service.brk";
+/** Frames a second that the head is given. */
+const RATE = 30;
 /** tools/serve/brinkmap.service starts the head like this. */
 const AS_IN_THE_UNIT = {
   flags: ["--max-semi-space-size=2", "--single-threaded-gc"],
@@ -279,6 +281,12 @@ export async function main(args: string[]): Promise<number> {
   await sleep(1000);
   stalledSocket.pause();
   base.ages.length = base.fromStamp.length = 0;
+  // What the frames took by the head's own account; each pulse tells of the last 256, eight seconds of them.
+  let slowest = 0;
+  const pulses = new Listener(url, "watcher", { pulse: 1 });
+  pulses.client.on("pulse", ({ load }) => {
+    slowest = Math.max(slowest, load.worst);
+  });
   const memory: number[] = [];
   const sampler = setInterval(() => memory.push(memoryOf(head.pid!)), 1000);
   const bytesBefore = base.bytes;
@@ -291,6 +299,11 @@ export async function main(args: string[]): Promise<number> {
     `  first half, second   ${summary(base.ages.slice(0, half))},  ${summary(base.ages.slice(half))}`,
   );
   console.log(`  from its stamp       ${summary(base.fromStamp)}`);
+  const bound = 1000 / RATE + slowest;
+  const beyond = base.ages.filter((age) => age > 1000 * bound).length;
+  console.log(
+    `  a frame's interval and the slowest one's work  ${(1000 / RATE).toFixed(1)} + ${slowest.toFixed(1)} = ${bound.toFixed(1)} ms; older: ${beyond} of ${base.ages.length}`,
+  );
   console.log(`watcher                ${summary(watcher.ages)}`);
   console.log(`on a 50 kB/s link      ${summary(throttled.ages)}`);
   console.log(
@@ -332,7 +345,8 @@ export async function main(args: string[]): Promise<number> {
     `age at sending         ${buckets.map(([, le, count]) => `<= ${Number(le) * 1000} ms: ${count}`).join(", ")}`,
   );
   clearInterval(reconnects);
-  for (const { client } of [base, mapOnly, watcher, throttled, stalled, reconnecting, late]) client.close();
+  for (const { client } of [base, mapOnly, pulses, watcher, throttled, stalled, reconnecting, late])
+    client.close();
   stalledSocket.terminate();
   slow.close();
   await driver.terminate();
