@@ -170,6 +170,9 @@ const LEAST_JUMP = 3 * DEGREE;
 const LEAST_SLIP = 0.5 * DEGREE;
 /** Radians, 1 sigma, of a rotation that depth is not asked about. */
 const FIRM_ANGLE = 1e-5;
+/** What overrules such a one at once leaves so small a share of its residuals, of so large a share of its samples. */
+const CLEARLY_LESS = 0.8;
+const NEARLY_ALL = 0.98;
 /** Of what depth says of the yaw, so much a frame goes into the rate of its drift. */
 const DRIFT_GAIN = 0.0006;
 /** What a frame must show before it overrules the orientation's yaw. */
@@ -507,8 +510,9 @@ export class Tracker {
     const turned = compose(poseOf(this.#pose), invert(baseFromLens)).rotation;
     const [x, y, about] = toRotationVector(multiply(turned, conjugate(predicted.rotation)));
     const yawSigma = Math.sqrt(this.#yawVariance + this.#yawNoise ** 2);
+    const isTilted = Math.hypot(x, y) > JUMP_SIGMAS * s.tiltSigma;
     const isOverruled =
-      Math.hypot(x, y) > JUMP_SIGMAS * s.tiltSigma ||
+      isTilted ||
       Math.abs(about) > Math.max(this.#isSteadied ? LEAST_SLIP : LEAST_JUMP, JUMP_SIGMAS * yawSigma);
     if (!isOverruled || share < s.minShare) {
       if (!isOverruled) this.#overruledSince = Number.NaN;
@@ -518,14 +522,17 @@ export class Tracker {
     const isStrong = matched >= OVERRULING_MATCHES && shares[0]! >= OVERRULING_STRENGTH * s.minStrength;
     if (!this.#isSteadied) return isStrong ? share : 0;
     if (Number.isNaN(this.#overruledSince)) this.#overruledSince = time;
-    const isInsisting = isStrong && (time - this.#overruledSince) / 1e6 > THIN_PATIENCE;
+    const isInsisting = (time - this.#overruledSince) / 1e6 > THIN_PATIENCE;
     const free = poseOf(this.#pose);
     const at = compose(predicted, baseFromLens);
     this.#expect(at, sigma, FIRM_ANGLE ** 2, FIRM_ANGLE);
     setPlacement(this.#pose, at);
     const firm = this.#register(input);
-    const isBetter = firm < s.minShare || rms < this.#registrar.result.rms;
-    if (!(isInsisting && isBetter)) return firm;
+    const { result } = this.#registrar;
+    const isBetter = firm < s.minShare || rms < result.rms;
+    // A drifted heading is put right by as many samples that fit much better; what bends it has more of them, but worse ones.
+    const isRight = !isTilted && rms < CLEARLY_LESS * result.rms && matched > NEARLY_ALL * result.matched;
+    if (!(isStrong && isBetter && (isInsisting || isRight))) return firm;
     this.#expect(at, sigma, yawSigma ** 2);
     setPlacement(this.#pose, free);
     return this.#register(input);
