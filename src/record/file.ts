@@ -3,7 +3,7 @@ import type { HeadEvent } from "../sense/events.ts";
 import { type ByteSink, DecodeError } from "./bytes.ts";
 import { HEAD_SIZE, isIntact, payloadSize, type RecordingHeader, VersionError } from "./format.ts";
 import { decodeHeader } from "./header.ts";
-import { MsgpackReader } from "./msgpack.ts";
+import { MsgpackReader, type MsgpackWriter } from "./msgpack.ts";
 import { type Damage, type OutlineEvent, type ReadOptions, RecordingReader } from "./reader.ts";
 import { decodeEnd, decodeIndex, END_SIZE, IndexBuilder, type RecordingIndex } from "./recording-index.ts";
 import { RecordingWriter } from "./writer.ts";
@@ -42,11 +42,11 @@ class FileSink implements ByteSink {
 export function createRecordingNow(
   path: string,
   header: RecordingHeader,
-  { overwrite = false } = {},
+  { overwrite = false, out }: { readonly overwrite?: boolean; readonly out?: MsgpackWriter } = {},
 ): RecordingWriter {
   const sink = new FileSink(path, overwrite ? "w" : "wx");
   try {
-    return new RecordingWriter(sink, header);
+    return new RecordingWriter(sink, header, out);
   } catch (error) {
     sink.close();
     throw error;

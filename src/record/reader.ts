@@ -24,6 +24,14 @@ export interface Damage {
 export interface ReadOptions {
   /** Throw a DecodeError at the first damage instead of going on behind it. */
   readonly strict?: boolean;
+  /** Buffers of its own otherwise. */
+  readonly memory?: ReadMemory;
+}
+
+/** What reading takes, for one reader after another that are never in use at once: each ends the life of what others gave. */
+export class ReadMemory {
+  bytes = new Uint8Array(1 << 16);
+  readonly images = new ImageBuffers();
 }
 
 /** An event without what takes long to unpack. */
@@ -47,7 +55,8 @@ const MAX_WASTE = 4;
  * to the longest record at most, and only with bytes that have come.
  */
 export class RecordScanner {
-  #buffer = new Uint8Array(1 << 16);
+  readonly #memory: ReadMemory;
+  #buffer: Uint8Array;
   #at = 0; // the next byte to look at
   #end = 0; // after the last byte that came
   #base: number; // offset of #buffer[0] in the file
@@ -66,6 +75,8 @@ export class RecordScanner {
   /** @param offset where in the file the bytes start; unless at 0, that is at a record */
   constructor(options: ReadOptions, offset: number) {
     this.#strict = options.strict ?? false;
+    this.#memory = options.memory ?? new ReadMemory();
+    this.#buffer = this.#memory.bytes;
     this.#base = offset;
     this.#needsPrefix = offset === 0;
   }
@@ -91,7 +102,7 @@ export class RecordScanner {
       else {
         const larger = new Uint8Array(Math.max(2 * this.#buffer.length, held + size));
         larger.set(this.#buffer.subarray(this.#at, this.#end));
-        this.#buffer = larger;
+        this.#buffer = this.#memory.bytes = larger;
       }
       this.#base += this.#at;
       this.#end = held;
@@ -218,7 +229,7 @@ export class RecordScanner {
 export class RecordingReader {
   readonly #scanner: RecordScanner;
   readonly #reader = new MsgpackReader();
-  readonly #images = new ImageBuffers();
+  readonly #images: ImageBuffers;
   #header: RecordingHeader | null;
   #unknown = 0;
 
@@ -227,7 +238,9 @@ export class RecordingReader {
    *   the bytes start at the beginning of the recording.
    */
   constructor(options: ReadOptions = {}, header: RecordingHeader | null = null, offset = 0) {
-    this.#scanner = new RecordScanner(options, offset);
+    const { memory = new ReadMemory() } = options;
+    this.#scanner = new RecordScanner({ ...options, memory }, offset);
+    this.#images = memory.images;
     this.#header = header;
   }
 

@@ -16,14 +16,19 @@ const HEADER_EVERY = 1 << 26;
 export class RecordingWriter {
   readonly #sink: ByteSink;
   readonly #header: RecordingHeader;
-  readonly #out = new MsgpackWriter();
+  readonly #out: MsgpackWriter;
   readonly #index = new IndexBuilder();
   #size = 0;
   #headerOffset = 0; // of its latest copy
   #state: "open" | "failed" | "closed" = "open";
 
-  /** Writes the header at once. @throws {RangeError} if readers would refuse the header */
-  constructor(sink: ByteSink, header: RecordingHeader) {
+  /**
+   * Writes the header at once.
+   * @param out where records are made: one writer after another may use the same
+   * @throws {RangeError} if readers would refuse the header
+   */
+  constructor(sink: ByteSink, header: RecordingHeader, out = new MsgpackWriter()) {
+    this.#out = out;
     encodeHeader(this.#out, header); // may throw, so before anything is written
     this.#sink = sink;
     this.#header = header;

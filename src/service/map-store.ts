@@ -1,12 +1,15 @@
 import { BLOCK_VOXELS } from "../map/grid.ts";
 
 interface StoredBlock {
+  readonly key: number;
   readonly change: number;
   /** As on the wire. */
   readonly bytes: Uint8Array;
 }
 
 const LONGEST_RUN = 64;
+/** Changes that are kept in order beyond one for each block. */
+const SPARE = 256;
 
 /** What a client lacks, as far as it fits. */
 export interface MapChanges {
@@ -30,8 +33,10 @@ export class MapStore {
   change = 0;
   /** Bytes of all blocks. */
   size = 0;
-  /** Oldest change first: a block that changes moves to the end. */
+  /** Newest of every block, by key. */
   readonly #blocks = new Map<number, StoredBlock>();
+  /** Oldest change first; those that a later one has replaced are left out now and then. */
+  #order: StoredBlock[] = [];
 
   constructor(epoch: string) {
     this.epoch = epoch;
@@ -43,13 +48,15 @@ export class MapStore {
 
   /** Every block's newest bytes; a block's bytes never change. */
   get blocks(): readonly Uint8Array[] {
-    return [...this.#blocks.values()].map(({ bytes }) => bytes);
+    this.#tidy();
+    return this.#order.map(({ bytes }) => bytes);
   }
 
   /** Another map from now on. */
   reset(epoch: string): void {
     this.epoch = epoch;
     this.#blocks.clear();
+    this.#order = [];
     this.size = 0;
     this.change = 0;
   }
@@ -61,12 +68,32 @@ export class MapStore {
       const key = view.getInt32(at, true);
       let end = at + 8;
       for (let n = 0; n < BLOCK_VOXELS; end++) n += (bytes[end]! & (LONGEST_RUN - 1)) + 1;
-      const block = { change: ++this.change, bytes: bytes.slice(at, end) };
+      const block = { key, change: ++this.change, bytes: bytes.slice(at, end) };
       this.size += block.bytes.length - (this.#blocks.get(key)?.bytes.length ?? 0);
-      this.#blocks.delete(key);
       this.#blocks.set(key, block);
+      this.#order.push(block);
       at = end;
     }
+    if (this.#order.length > 2 * this.#blocks.size + SPARE) this.#tidy();
+  }
+
+  #tidy(): void {
+    this.#order = this.#order.filter((block) => this.#isNewest(block));
+  }
+
+  #isNewest(block: StoredBlock): boolean {
+    return this.#blocks.get(block.key) === block;
+  }
+
+  /** Where in the order the first change after `change` is. */
+  #after(change: number): number {
+    let [low, high] = [0, this.#order.length];
+    while (low < high) {
+      const middle = (low + high) >> 1;
+      if (this.#order[middle]!.change <= change) low = middle + 1;
+      else high = middle;
+    }
+    return low;
   }
 
   /** What came after `change`, oldest first: as many blocks as fit into `limit` bytes, and at least one. */
@@ -75,8 +102,9 @@ export class MapStore {
     const out: StoredBlock[] = [];
     let size = 0;
     let left = 0;
-    for (const block of this.#blocks.values()) {
-      if (block.change <= change) continue;
+    for (let n = this.#after(change); n < this.#order.length; n++) {
+      const block = this.#order[n]!;
+      if (!this.#isNewest(block)) continue;
       if (left > 0 || (out.length > 0 && size + block.bytes.length > limit)) left++;
       else {
         out.push(block);

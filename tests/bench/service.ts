@@ -35,7 +35,7 @@ const RATE = 30;
 /** tools/serve/brinkmap.service starts the head like this. */
 const AS_IN_THE_UNIT = {
   flags: ["--max-semi-space-size=2", "--single-threaded-gc"],
-  environment: { MALLOC_ARENA_MAX: "2", MALLOC_MMAP_THRESHOLD_: "131072", MALLOC_TRIM_THRESHOLD_: "131072" },
+  environment: { MALLOC_ARENA_MAX: "2", MALLOC_MMAP_THRESHOLD_: "73728", MALLOC_TRIM_THRESHOLD_: "131072" },
 };
 const sleep = (milliseconds: number) => new Promise((resolve) => setTimeout(resolve, milliseconds));
 

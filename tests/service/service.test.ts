@@ -79,6 +79,10 @@ test("a client that comes back gets only what changed meanwhile", async () => {
   raw.say({ kind: "subscribe", topics: { map: { rate: 50, have }, pulse: { rate: 10 } } });
   await until(() => raw.of("pulse").length > 1);
   expect(raw.of("patch")).toEqual([]);
+  const { load } = raw.of("pulse").at(-1)!;
+  expect(load.median).toBeGreaterThan(0);
+  expect(load.p99).toBeGreaterThanOrEqual(load.median);
+  expect(load.worst).toBeGreaterThanOrEqual(load.p99);
   const late = await new RawClient(head.service.url).opened();
   late.say({ kind: "hello", role: "watcher" });
   late.say({ kind: "subscribe", topics: { map: { rate: 50 } } });

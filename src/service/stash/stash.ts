@@ -12,6 +12,8 @@ import {
 } from "node:fs";
 import { join } from "node:path";
 import { createRecordingNow, openRecording } from "../../record/file.ts";
+import { MsgpackWriter } from "../../record/msgpack.ts";
+import { ReadMemory } from "../../record/reader.ts";
 import type { RecordingHeader } from "../../record/format.ts";
 import type { RecordingWriter } from "../../record/writer.ts";
 import type { HeadEvent, Setup } from "../../sense/events.ts";
@@ -100,6 +102,10 @@ export class Stash {
   #isInTrouble = false;
   #newest = Number.NEGATIVE_INFINITY;
   #joining: Promise<void> = Promise.resolve();
+  /** Recording and joining go on for weeks: their buffers are used again, or the collector would have to find them. */
+  readonly #out = new MsgpackWriter();
+  readonly #joined = new MsgpackWriter();
+  readonly #memory = new ReadMemory();
 
   /**
    * Takes up what an earlier run has left: stretches to be joined, and what it recorded last if it broke off.
@@ -269,7 +275,7 @@ export class Stash {
   #beginSegment(time: number): void {
     this.#makeRoom();
     const path = join(this.#ringFolder, `${String(this.#count++).padStart(8, "0")}.brk`);
-    this.#writer = createRecordingNow(path, this.#headerFor("the last minutes"));
+    this.#writer = createRecordingNow(path, this.#headerFor("the last minutes"), { out: this.#out });
     this.#ring.push({ path, from: time, until: time, bytes: this.#writer.size });
   }
 
@@ -356,7 +362,7 @@ export class Stash {
       for (const name of readdirSync(work)
         .filter((one) => one.endsWith(".brk"))
         .sort()) {
-        const recording = await openRecording(join(work, name)).catch(() => null);
+        const recording = await openRecording(join(work, name), { memory: this.#memory }).catch(() => null);
         if (recording === null) continue; // killed before its header was out
         const { header } = recording;
         // Other sensors: what was before them cannot be in one recording with them. The reason is in the later one.
@@ -366,7 +372,7 @@ export class Stash {
         }
         if (writer === null) {
           rmSync(part, { force: true });
-          writer = createRecordingNow(part, { ...header, about: about.text });
+          writer = createRecordingNow(part, { ...header, about: about.text }, { out: this.#joined });
           setup = JSON.stringify(header.setup);
           [first, last] = [Number.POSITIVE_INFINITY, Number.NEGATIVE_INFINITY];
         }
