@@ -12,9 +12,9 @@ import {
 } from "node:fs";
 import { join } from "node:path";
 import { createRecordingNow, openRecording } from "../../record/file.ts";
+import type { RecordingHeader } from "../../record/format.ts";
 import { MsgpackWriter } from "../../record/msgpack.ts";
 import { ReadMemory } from "../../record/reader.ts";
-import type { RecordingHeader } from "../../record/format.ts";
 import type { RecordingWriter } from "../../record/writer.ts";
 import type { HeadEvent, Setup } from "../../sense/events.ts";
 import { ShakeWatch } from "./shake.ts";
