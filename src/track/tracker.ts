@@ -168,6 +168,8 @@ const JUMP_SIGMAS = 5;
 const LEAST_JUMP = 3 * DEGREE;
 /** The same for depth where the gyro tells how the base turned. */
 const LEAST_SLIP = 0.5 * DEGREE;
+/** The same of the tilt. */
+const LEAST_TILT = 1.5 * DEGREE;
 /** Radians, 1 sigma, of a rotation that depth is not asked about. */
 const FIRM_ANGLE = 1e-5;
 /** What overrules such a one at once leaves so small a share of its residuals, of so large a share of its samples. */
@@ -510,7 +512,7 @@ export class Tracker {
     const turned = compose(poseOf(this.#pose), invert(baseFromLens)).rotation;
     const [x, y, about] = toRotationVector(multiply(turned, conjugate(predicted.rotation)));
     const yawSigma = Math.sqrt(this.#yawVariance + this.#yawNoise ** 2);
-    const isTilted = Math.hypot(x, y) > JUMP_SIGMAS * s.tiltSigma;
+    const isTilted = Math.hypot(x, y) > Math.max(LEAST_TILT, JUMP_SIGMAS * s.tiltSigma);
     const isOverruled =
       isTilted ||
       Math.abs(about) > Math.max(this.#isSteadied ? LEAST_SLIP : LEAST_JUMP, JUMP_SIGMAS * yawSigma);
