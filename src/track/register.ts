@@ -308,7 +308,10 @@ function preferKnown(
   let [n, xx, yy, zz, xy, xz, yz, least] = [0, 0, 0, 0, 0, 0, 0, 0];
   for (let i = 0, k = 0; i < count; i++, k += 3) {
     if (doubt[i]! >= known) continue;
-    const [a, b, c, w] = [normal[k]!, normal[k + 1]!, normal[k + 2]!, weight[i]!];
+    const a = normal[k]!;
+    const b = normal[k + 1]!;
+    const c = normal[k + 2]!;
+    const w = weight[i]!;
     n++;
     least += doubt[i]!;
     xx += w * a * a;
@@ -328,7 +331,9 @@ function preferKnown(
       continue;
     }
     if (isIgnored) continue;
-    const [a, b, c] = [normal[k]!, normal[k + 1]!, normal[k + 2]!];
+    const a = normal[k]!;
+    const b = normal[k + 1]!;
+    const c = normal[k + 2]!;
     const held = scale * (a * a * xx + b * b * yy + c * c * zz + 2 * (a * b * xy + a * c * xz + b * c * yz));
     const more = doubt[i]! - mean;
     weight[i]! /= 1 + held * more * more;
