@@ -73,10 +73,10 @@ export class RecordScanner {
   size = 0;
 
   /** @param offset where in the file the bytes start; unless at 0, that is at a record */
-  constructor(options: ReadOptions, offset: number) {
-    this.#strict = options.strict ?? false;
-    this.#memory = options.memory ?? new ReadMemory();
-    this.#buffer = this.#memory.bytes;
+  constructor({ strict = false }: ReadOptions, memory: ReadMemory, offset: number) {
+    this.#strict = strict;
+    this.#memory = memory;
+    this.#buffer = memory.bytes;
     this.#base = offset;
     this.#needsPrefix = offset === 0;
   }
@@ -239,7 +239,7 @@ export class RecordingReader {
    */
   constructor(options: ReadOptions = {}, header: RecordingHeader | null = null, offset = 0) {
     const { memory = new ReadMemory() } = options;
-    this.#scanner = new RecordScanner({ ...options, memory }, offset);
+    this.#scanner = new RecordScanner(options, memory, offset);
     this.#images = memory.images;
     this.#header = header;
   }
