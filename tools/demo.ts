@@ -1,13 +1,13 @@
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
+import { ScenarioError } from "../src/simulate/fields.ts";
 import { provideDemo, readScenario, STUDIO } from "./demo/recording.ts";
 import { drawFloor, drawKinds, drawSlice, encodeVoxels } from "./output/map.ts";
 import { ProgressLine } from "./output/progress.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
 import { type Replay, replayRecording } from "./replay/run.ts";
 import { describe } from "./replay.ts";
-import { ScenarioError } from "./simulate/fields.ts";
 
 const HELP = `Usage: demo [options]    map the demo: render it if need be, fuse it, print a summary, write pictures
   -o, --out <folder>      where the recording and the pictures go (default out)

@@ -1,8 +1,8 @@
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { SingleBar } from "cli-progress";
+import { DecodeError } from "../src/coding/decode-error.ts";
 import type { Optics } from "../src/geometry/optics.ts";
-import { DecodeError } from "../src/record/bytes.ts";
 import { createRecording, openRecording, type Recording } from "../src/record/file.ts";
 import type { RecordingHeader } from "../src/record/format.ts";
 import type { Damage } from "../src/record/reader.ts";

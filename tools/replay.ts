@@ -2,8 +2,8 @@ import { readFile } from "node:fs/promises";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { SingleBar } from "cli-progress";
+import { DecodeError } from "../src/coding/decode-error.ts";
 import { SETTINGS, SettingError } from "../src/head/settings.ts";
-import { DecodeError } from "../src/record/bytes.ts";
 import type { TrackNote } from "../src/track/tracker.ts";
 import { type ReplaySummary, replayRecording } from "./replay/run.ts";
 

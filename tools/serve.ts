@@ -2,18 +2,18 @@ import { existsSync } from "node:fs";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { pino } from "pino";
+import { DecodeError } from "../src/coding/decode-error.ts";
 import { SettingError } from "../src/head/settings.ts";
-import { DecodeError } from "../src/record/bytes.ts";
 import { type Config, ConfigError, readConfig, resolveConfig } from "../src/service/config.ts";
 import { type Player, Service } from "../src/service/service.ts";
 import { readPlayed } from "../src/service/shelf.ts";
 import { startSources } from "../src/service/sources/built-in.ts";
 import { superviseBySystemd } from "../src/service/supervisor.ts";
 import { newToken } from "../src/service/tokens.ts";
+import { ScenarioError } from "../src/simulate/fields.ts";
 import { ROLES, type Role } from "../src/wire/messages.ts";
 import { pageAddress, VIEWER } from "./serve/page.ts";
 import { playScenario } from "./serve/player.ts";
-import { ScenarioError } from "./simulate/fields.ts";
 
 const HELP = `Usage: serve [options]    the head, live, on a socket
   -c, --config <file>       settings file (its schema: --schema)

@@ -3,8 +3,8 @@ import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { SingleBar } from "cli-progress";
 import { createRecording } from "../src/record/file.ts";
-import { ScenarioError } from "./simulate/fields.ts";
-import { loadScenario, type Scenario, simulateEvents } from "./simulate/scenario.ts";
+import { ScenarioError } from "../src/simulate/fields.ts";
+import { loadScenario, type Scenario, simulateEvents } from "../src/simulate/scenario.ts";
 
 const HELP = `Usage: simulate [options] <scenario.json> <recording>    render a scenario into a recording with truth
   -e, --exact         no noise, errors or drift: exact depth, ideal inertial sensors and wheels

@@ -4,9 +4,9 @@ import { pino } from "pino";
 import { resolveConfig } from "../src/service/config.ts";
 import { Service } from "../src/service/service.ts";
 import { readPlayed } from "../src/service/shelf.ts";
+import { ScenarioError } from "../src/simulate/fields.ts";
 import { provideDemo, readScenario, STUDIO } from "./demo/recording.ts";
 import { pageAddress, VIEWER } from "./serve/page.ts";
-import { ScenarioError } from "./simulate/fields.ts";
 
 const HELP = `Usage: start [options]    the demo, driven through the head in the service, with a page to see it
   -p, --port <n>          where it listens, on this machine only (default 4917; 0 takes any that is free)

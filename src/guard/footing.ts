@@ -1,5 +1,5 @@
 import type { Vec3 } from "../geometry/optics.ts";
-import { END, EVIDENCE, type ReflexFrame } from "./reflex.ts";
+import { END, EVIDENCE, type GlanceFrame } from "./glance.ts";
 
 /** What a place of the floor is. */
 export const FOOTING = {
@@ -177,7 +177,7 @@ export class FootingLayer {
    * @param time of the frame, microseconds
    * @param x, y, yaw of the base in the world, and the height of the floor under it
    */
-  add(judged: ReflexFrame, time: number, x: number, y: number, yaw: number, floor: number): void {
+  add(judged: GlanceFrame, time: number, x: number, y: number, yaw: number, floor: number): void {
     this.frame++;
     if (judged.sight === "blind" || judged.sight === "covered") return; // no view of the floor
     const frame = this.frame;
@@ -244,7 +244,7 @@ export class FootingLayer {
   }
 
   /** Marks what this frame saw in the way or dropping, between neighbouring strips, too. */
-  #addEnds(judged: ReflexFrame, x: number, y: number, cos: number, sin: number): void {
+  #addEnds(judged: GlanceFrame, x: number, y: number, cos: number, sin: number): void {
     const { strips, kind, endX, endY, drop, range } = judged;
     let lastX = Number.NaN;
     let lastY = Number.NaN;

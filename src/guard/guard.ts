@@ -11,7 +11,7 @@ import {
   stoppingDistance,
 } from "./body.ts";
 import { type Brink, FOOTING, FootingLayer, type IsBlocked } from "./footing.ts";
-import { END, Reflex, type ReflexFrame, type Sight } from "./reflex.ts";
+import { END, type GlanceFrame, Glancer, type Sight } from "./glance.ts";
 import { type Sweep, SweptGround, sweep } from "./sweep.ts";
 
 export interface GuardSettings {
@@ -40,7 +40,7 @@ export interface GuardSettings {
   readonly gate: number;
 }
 
-/** What ends a bearing: the reflex's `END`, or nothing within `maxReach`. */
+/** What ends a bearing: the glance's `END`, or nothing within `maxReach`. */
 export const REACH = { ...END, open: 5 } as const;
 export const REACH_NAMES = ["unseen", "doubtful", "brink", "obstacle", "overhang", "open"] as const;
 export const BEARINGS = 120;
@@ -113,7 +113,7 @@ function waysOf(footprint: Footprint, length: number): Ways {
 }
 
 /**
- * What the base must know now: for each frame first the reflex, then, with a pose, memory: reach all round and pace. Holds no
+ * What the base must know now: for each frame first the glance, then, with a pose, memory: reach all round and pace. Holds no
  * clock: times are the events'.
  */
 export class Guard {
@@ -168,12 +168,12 @@ export class Guard {
     this.#ground = new Uint8Array(this.#ways.groundX.length);
   }
 
-  /** A reflex for one camera; null for a laser and for an image too small to be judged. */
-  openReflex(optics: Optics, rays: RayTable, unitsPerMetre: number, noise: RangeNoise): Reflex | null {
+  /** A glance for one camera; null for a laser and for an image too small to be judged. */
+  openGlancer(optics: Optics, rays: RayTable, unitsPerMetre: number, noise: RangeNoise): Glancer | null {
     if (optics.model === "scan" || rays.width < 16 || rays.height < 12) return null;
     const { body, maxTrim, maxReach, gate } = this.settings;
     const { drop, step, gap } = this.limits;
-    return new Reflex(rays, unitsPerMetre, {
+    return new Glancer(rays, unitsPerMetre, {
       ...{ drop, step, gap, bodyHeight: body.height, maxTrim, maxReach, gate, noise },
       // A ramp, and what the trim leaves of a tilt.
       slope: RAMP_SLOPE + 0.015,
@@ -196,7 +196,7 @@ export class Guard {
   }
 
   /** Takes note of a judged frame; comes before anything that needs a position. */
-  watch(frame: ReflexFrame, time: number): void {
+  watch(frame: GlanceFrame, time: number): void {
     this.tick(time);
     this.#unplaced = this.straightRoom(frame);
     this.sight = frame.sight;
@@ -212,7 +212,7 @@ export class Guard {
    * Free way straight on by one frame alone, from the footprint's front, and what ends it. The ground too near for the lens
    * is left to memory.
    */
-  straightRoom(frame: ReflexFrame): { readonly room: number; readonly limit: number } {
+  straightRoom(frame: GlanceFrame): { readonly room: number; readonly limit: number } {
     const { front, halfWidth } = this.limits;
     const half = halfWidth + 0.02;
     let room = this.settings.maxReach;
@@ -245,7 +245,7 @@ export class Guard {
    * Remembers a frame.
    * @param x, y, yaw of the base in the world at the frame's time; `floor` is the height of the floor under it
    */
-  remember(frame: ReflexFrame, time: number, x: number, y: number, yaw: number, floor: number): void {
+  remember(frame: GlanceFrame, time: number, x: number, y: number, yaw: number, floor: number): void {
     this.#unplaced = null;
     const last = this.#last;
     // A base that finds itself elsewhere knows nothing of the floor there.
@@ -275,7 +275,7 @@ export class Guard {
   }
 
   /** From where the base stands to the nearest floor in view, where there is floor to be seen. */
-  #trustNear(frame: ReflexFrame, time: number, x: number, y: number, yaw: number, floor: number): void {
+  #trustNear(frame: GlanceFrame, time: number, x: number, y: number, yaw: number, floor: number): void {
     const cos = Math.cos(yaw);
     const sin = Math.sin(yaw);
     const size = this.settings.cellSize;

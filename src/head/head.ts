@@ -12,8 +12,8 @@ import {
 } from "../geometry/rigid.ts";
 import { parseFootprint } from "../guard/body.ts";
 import type { Brink } from "../guard/footing.ts";
+import type { GlanceFrame, Glancer } from "../guard/glance.ts";
 import { Guard } from "../guard/guard.ts";
-import type { Reflex, ReflexFrame } from "../guard/reflex.ts";
 import { type EvidenceModel, evidenceTable } from "../map/evidence.ts";
 import { FloorLayer } from "../map/floor.ts";
 import { BlockGrid } from "../map/grid.ts";
@@ -82,9 +82,9 @@ interface Channel {
   readonly mounts: PoseBuffer;
   readonly references: PoseBuffer;
   /** Judges its frames; null for lasers and for images too small to be judged. */
-  readonly reflex: Reflex | null;
+  readonly glance: Glancer | null;
   /** What it said of the newest frame; overwritten by the next. */
-  judged: ReflexFrame | null;
+  judged: GlanceFrame | null;
   /** Whether something close was before the lens in the newest frame. */
   isCovered: boolean;
   /** What the mask left of the newest frame; overwritten by the next. */
@@ -107,7 +107,7 @@ interface WaitingFrame {
 export interface HeadOptions {
   /**
    * Frames come masked already (their counts are what `DepthMask` leaves of them, in its unit) and judged (`Head.isClear`), and
-   * only the map is wanted: no reflex, reach or pace, and layers at the end alone. The map and the poses come out the same.
+   * only the map is wanted: no glance, reach or pace, and layers at the end alone. The map and the poses come out the same.
    */
   readonly isBare?: boolean;
   /** The other half of it: frames are masked (`Head.maskedOf`) and judged (`Head.isCovered`), and nothing else is made of them. */
@@ -123,8 +123,8 @@ export interface HeadOptions {
  * The pipeline: events in, outputs out. Deterministic: no clock, no randomness, no I/O; the same events and settings
  * give the same outputs and the same map.
  *
- * Order within a frame: mask, tilt trim, reflex output, pose, reach and pace, floor, map, every few frames the two-dimensional
- * layers. The reflex needs no position and never waits; the rest of a frame whose pose is not known yet does, one per sensor
+ * Order within a frame: mask, tilt trim, glance output, pose, reach and pace, floor, map, every few frames the two-dimensional
+ * layers. The glance needs no position and never waits; the rest of a frame whose pose is not known yet does, one per sensor
  * and for a bounded time; a newer frame takes its place.
  */
 export class Head {
@@ -330,9 +330,9 @@ export class Head {
         : null,
       mounts: new PoseBuffer(POSES_KEPT, maxGap),
       references: new PoseBuffer(POSES_KEPT, maxGap),
-      reflex: this.#isBare
+      glance: this.#isBare
         ? null
-        : this.guard.openReflex(optics, mask.rays, mask.unitsPerMetre, DEFAULT_MASK_SETTINGS.noise),
+        : this.guard.openGlancer(optics, mask.rays, mask.unitsPerMetre, DEFAULT_MASK_SETTINGS.noise),
       judged: null,
       isCovered: false,
       masked: null,
@@ -487,7 +487,7 @@ export class Head {
     channel.masked = masked;
     channel.isCovered = this.#isBare && !this.isClear;
     const pose = this.#poseAt(channel, time);
-    this.#reflex(
+    this.#glance(
       sensor,
       channel,
       time,
@@ -692,7 +692,7 @@ export class Head {
     const isMapped = isSeen && this.#remake?.isReplacing !== true;
     if (channel.judged !== null) {
       const [x, y, yaw] = planar(worldFromBase);
-      // What was seen from an unsure place is no memory of any; and lost, no memory says what is around: the reflex stands alone.
+      // What was seen from an unsure place is no memory of any; and lost, no memory says what is around: the glance stands alone.
       if (located.isFit) this.guard.remember(channel.judged, time, x, y, yaw, floorHeight);
       this.#base = located.state?.hold === "lost" ? null : located;
       this.#sayReach(time);
@@ -743,7 +743,7 @@ export class Head {
   }
 
   /** Judges a frame by gravity and the lens's height. */
-  #reflex(
+  #glance(
     sensor: number,
     channel: Channel,
     time: number,
@@ -753,21 +753,21 @@ export class Head {
     pose: Located | null,
   ): void {
     const { guard } = this;
-    if (channel.reflex === null) return;
+    if (channel.glance === null) return;
     const levelFromLens = this.#levelFromLens(channel, time, pose);
     const R = this.#unpack(levelFromLens);
     if (this.#isJudge) {
-      channel.isCovered = channel.reflex.judge(masked.depth, masked.reason, R, this.#position) === "covered";
+      channel.isCovered = channel.glance.judge(masked.depth, masked.reason, R, this.#position) === "covered";
       return;
     }
-    const judged = channel.reflex.look(masked.depth, masked.reason, amplitude, R, this.#position);
+    const judged = channel.glance.look(masked.depth, masked.reason, amplitude, R, this.#position);
     channel.judged = judged;
     channel.isCovered = judged.sight === "covered";
     guard.watch(judged, time);
     if (!guard.isLate) this.#isLateSaid = false;
     const { room } = guard.straightRoom(judged);
     this.#outputs.push({
-      kind: "reflex",
+      kind: "glance",
       ...{ time, sensor, sequence, sight: judged.sight },
       x: listOf(judged.endX),
       y: listOf(judged.endY),

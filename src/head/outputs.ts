@@ -1,7 +1,7 @@
 import type { Pose, Vec3 } from "../geometry/optics.ts";
 import type { Brink, FootingCell } from "../guard/footing.ts";
+import type { Sight } from "../guard/glance.ts";
 import type { Pace, Verdict } from "../guard/guard.ts";
-import type { Sight } from "../guard/reflex.ts";
 import type { WaiverEvent } from "../sense/events.ts";
 import type { Hold, TrackNote } from "../track/tracker.ts";
 
@@ -67,8 +67,8 @@ export interface TrackOutput {
 }
 
 /** What a frame alone says, before anything that needs a position. All numbers are metres in the level base frame. */
-export interface ReflexOutput {
-  readonly kind: "reflex";
+export interface GlanceOutput {
+  readonly kind: "glance";
   /** Microseconds: capture of the frame. */
   readonly time: number;
   readonly sensor: number;
@@ -145,7 +145,7 @@ export interface WaiverOutput {
 }
 
 export type HeadOutput =
-  | ReflexOutput
+  | GlanceOutput
   | FrameOutput
   | SkippedOutput
   | LayersOutput

@@ -1,8 +1,8 @@
+import { decodeImage, encodeImage, maxEncodedSize } from "../coding/depth-codec.ts";
+import { intern, type MsgpackReader, type MsgpackWriter } from "../coding/msgpack.ts";
 import type { Pose, Quat, Vec3 } from "../geometry/optics.ts";
 import { type HeadEvent, type Setup, WAIVER_DIRECTIONS } from "../sense/events.ts";
-import { decodeImage, encodeImage, maxEncodedSize } from "../sense/image-codec.ts";
 import { EVENT_KINDS, finishRecord, startRecord } from "./format.ts";
-import { intern, type MsgpackReader, type MsgpackWriter } from "./msgpack.ts";
 
 intern([
   ...EVENT_KINDS,

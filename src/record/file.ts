@@ -1,9 +1,10 @@
 import { closeSync, fstatSync, fsyncSync, openSync, readSync, writeSync } from "node:fs";
+import { DecodeError } from "../coding/decode-error.ts";
+import { MsgpackReader, type MsgpackWriter } from "../coding/msgpack.ts";
 import type { HeadEvent } from "../sense/events.ts";
-import { type ByteSink, DecodeError } from "./bytes.ts";
+import type { ByteSink } from "./byte-sink.ts";
 import { HEAD_SIZE, isIntact, payloadSize, type RecordingHeader, VersionError } from "./format.ts";
 import { decodeHeader } from "./header.ts";
-import { MsgpackReader, type MsgpackWriter } from "./msgpack.ts";
 import { type Damage, type OutlineEvent, type ReadOptions, RecordingReader } from "./reader.ts";
 import { decodeEnd, decodeIndex, END_SIZE, IndexBuilder, type RecordingIndex } from "./recording-index.ts";
 import { RecordingWriter } from "./writer.ts";

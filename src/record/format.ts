@@ -1,7 +1,7 @@
+import { crc32c } from "../coding/crc32c.ts";
+import { DecodeError } from "../coding/decode-error.ts";
+import type { MsgpackWriter } from "../coding/msgpack.ts";
 import type { HeadEvent, Setup } from "../sense/events.ts";
-import { DecodeError } from "./bytes.ts";
-import { crc32c } from "./crc32c.ts";
-import type { MsgpackWriter } from "./msgpack.ts";
 
 // What all records have in common. docs/recording-format.md has the layout for other languages; header.ts, events.ts
 // and recording-index.ts have the payloads.

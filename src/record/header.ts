@@ -1,7 +1,8 @@
 import { Packr } from "msgpackr";
+import { MAX_PIXELS } from "../coding/depth-codec.ts";
+import type { MsgpackReader, MsgpackWriter } from "../coding/msgpack.ts";
 import type { Optics, Pose, Quat, Vec3 } from "../geometry/optics.ts";
 import type { SensorSetup } from "../sense/events.ts";
-import { MAX_PIXELS } from "../sense/image-codec.ts";
 import {
   finishRecord,
   MAX_HEADER,
@@ -10,7 +11,6 @@ import {
   type RecordingHeader,
   startRecord,
 } from "./format.ts";
-import type { MsgpackReader, MsgpackWriter } from "./msgpack.ts";
 
 const packr = new Packr({ useRecords: false, variableMapSize: true });
 

@@ -1,5 +1,6 @@
+import { DecodeError } from "../coding/decode-error.ts";
+import { MsgpackReader } from "../coding/msgpack.ts";
 import type { HeadEvent } from "../sense/events.ts";
-import { DecodeError } from "./bytes.ts";
 import { decodeEvent, decodeLabel, ImageBuffers, type RecordLabel } from "./events.ts";
 import {
   HEAD_SIZE,
@@ -12,7 +13,6 @@ import {
   SYNC_FIRST,
 } from "./format.ts";
 import { decodeHeader } from "./header.ts";
-import { MsgpackReader } from "./msgpack.ts";
 
 /** A stretch of a recording that can't be read. What comes after it is read all the same. */
 export interface Damage {

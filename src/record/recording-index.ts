@@ -1,6 +1,6 @@
+import type { MsgpackReader, MsgpackWriter } from "../coding/msgpack.ts";
 import type { HeadEvent } from "../sense/events.ts";
 import { EVENT_KINDS, finishRecord, startRecord } from "./format.ts";
-import type { MsgpackReader, MsgpackWriter } from "./msgpack.ts";
 
 // An index of pages rather than of records: a stretch of the file each, with what is in it. It never has more than
 // MAX_PAGES, so that neither a writer's memory nor the index grows with the length of a recording.

@@ -1,9 +1,9 @@
+import { MsgpackWriter } from "../coding/msgpack.ts";
 import type { HeadEvent } from "../sense/events.ts";
-import type { ByteSink } from "./bytes.ts";
+import type { ByteSink } from "./byte-sink.ts";
 import { encodeEvent } from "./events.ts";
 import { encodePrefix, type RecordingHeader } from "./format.ts";
 import { encodeHeader } from "./header.ts";
-import { MsgpackWriter } from "./msgpack.ts";
 import { encodeEnd, encodeIndex, IndexBuilder } from "./recording-index.ts";
 
 /** Bytes between copies of the header, so that damage to the first one loses nothing of a long recording. */

@@ -5,7 +5,7 @@ import { jsonSchema } from "../wire/asyncapi.ts";
 import { misfit } from "../wire/check.ts";
 import { ROLES } from "../wire/messages.ts";
 import { exact, type Frozen, Name, PoseShape, SensorShape } from "../wire/shapes.ts";
-import type { StashSettings } from "./stash/stash.ts";
+import type { PretriggerSettings } from "./pretrigger/ring.ts";
 
 const STILL = { rotation: [0, 0, 0, 1], position: [0, 0, 0] };
 const seconds = (byDefault: number, minimum: number, maximum: number, description: string) =>
@@ -140,7 +140,7 @@ export const ConfigShape = exact({
       "for a head that plays a recording: where others lie that may be played, and uploaded ones go",
     ),
   ),
-  stash: Type.Optional(
+  pretrigger: Type.Optional(
     exact(
       {
         folder: Folder,
@@ -155,13 +155,13 @@ export const ConfigShape = exact({
       "the last minutes are always recorded there, and kept when something happens; off without this",
     ),
   ),
-  reflex: Type.Optional(
+  glance: Type.Optional(
     exact(
       {
         host: Type.String({ minLength: 1, maxLength: 255 }),
         port: Type.Integer({ minimum: 1, maximum: 65535 }),
       },
-      "where the reflex datagram goes; it is off without this",
+      "where the glance datagram goes; it is off without this",
     ),
   ),
   late: Type.Optional(seconds(0.2, 0.02, 10, "evidence older than this is called late: a base stops")),
@@ -193,8 +193,8 @@ export interface Config {
   readonly map: { readonly folder: string | null; readonly saveEvery: number; readonly load: boolean };
   readonly recordings: { readonly folder: string | null; readonly most: number; readonly labels: boolean };
   /** Null when it is off. Times in microseconds. */
-  readonly stash: StashSettings | null;
-  readonly reflex: { readonly host: string; readonly port: number } | null;
+  readonly pretrigger: PretriggerSettings | null;
+  readonly glance: { readonly host: string; readonly port: number } | null;
   /** Microseconds. */
   readonly late: number;
   readonly blind: number;
@@ -272,18 +272,18 @@ export function resolveConfig(given: unknown): Config {
       most: file.recordings?.most ?? 4e9,
       labels: file.recordings?.labels ?? false,
     },
-    stash:
-      file.stash === undefined
+    pretrigger:
+      file.pretrigger === undefined
         ? null
         : {
-            folder: file.stash.folder,
-            ring: file.stash.ring ?? 256e6,
-            kept: file.stash.kept ?? 1e9,
-            segment: 1e6 * (file.stash.segment ?? 10),
-            before: 1e6 * (file.stash.before ?? 30),
-            after: 1e6 * (file.stash.after ?? 10),
+            folder: file.pretrigger.folder,
+            ring: file.pretrigger.ring ?? 256e6,
+            kept: file.pretrigger.kept ?? 1e9,
+            segment: 1e6 * (file.pretrigger.segment ?? 10),
+            before: 1e6 * (file.pretrigger.before ?? 30),
+            after: 1e6 * (file.pretrigger.after ?? 10),
           },
-    reflex: file.reflex ?? null,
+    glance: file.glance ?? null,
     late,
     blind,
     clients: file.clients ?? 64,

@@ -1,5 +1,5 @@
 import { REACH_NAMES } from "../guard/guard.ts";
-import type { ReachOutput, ReflexOutput } from "../head/outputs.ts";
+import type { GlanceOutput, ReachOutput } from "../head/outputs.ts";
 import { type Draft, WHAT } from "../wire/messages.ts";
 import type { Bearings } from "./map-reach.ts";
 
@@ -34,7 +34,7 @@ const STEP = (2 * Math.PI) / BEARINGS;
  * Reach of the frame alone, when nobody knows where the base is: along the bearings that the image covers; all others are
  * unseen from the start, and only straight ahead has a pace.
  */
-export function reachOfFrame(output: ReflexOutput, range: number): ReachBody {
+export function reachOfFrame(output: GlanceOutput, range: number): ReachBody {
   const { x, y, ends, sight } = output;
   const distanceMm = new Array<number>(BEARINGS).fill(0);
   const what = new Array<number>(BEARINGS).fill(WHAT.unseen);

@@ -1,8 +1,8 @@
+import { DecodeError } from "../coding/decode-error.ts";
+import { decodeImage } from "../coding/depth-codec.ts";
 import type { Pose, Quat } from "../geometry/optics.ts";
 import { normalizeRotation } from "../geometry/rigid.ts";
-import { DecodeError } from "../record/bytes.ts";
 import type { HeadEvent, Setup } from "../sense/events.ts";
-import { decodeImage } from "../sense/image-codec.ts";
 import { WireError } from "../wire/codec.ts";
 import type { FromClient } from "../wire/messages.ts";
 import { type FrameSlotMemory, FrameWriter } from "./frame-slot.ts";

@@ -1,8 +1,8 @@
 import { constants } from "node:fs";
 import { mkdir, open, readFile, rename, rm } from "node:fs/promises";
 import { join } from "node:path";
+import { crc32c } from "../coding/crc32c.ts";
 import { decodeSnapshot, SnapshotError } from "../map/snapshot.ts";
-import { crc32c } from "../record/crc32c.ts";
 
 const NEWEST = "map.snapshot";
 const BEFORE = "map.before.snapshot";

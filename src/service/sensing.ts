@@ -1,11 +1,11 @@
 import type { MessagePort } from "node:worker_threads";
+import { crc32c } from "../coding/crc32c.ts";
 import type { Pose } from "../geometry/optics.ts";
 import { Head } from "../head/head.ts";
 import type { HeadOutput, ReachOutput, TrackState } from "../head/outputs.ts";
 import { resolveSettings, SettingError, type Settings } from "../head/settings.ts";
 import { BLOCK_VOXELS } from "../map/grid.ts";
 import { changedSince, decodeSnapshot, encodeSnapshot, SnapshotError } from "../map/snapshot.ts";
-import { crc32c } from "../record/crc32c.ts";
 import type { HeadEvent, Setup } from "../sense/events.ts";
 import { encodeClasses, MOST_BLOCK_BYTES } from "../wire/blocks.ts";
 import type { Answer, Question } from "../wire/messages.ts";
@@ -14,8 +14,8 @@ import { Governor } from "./governor.ts";
 import { type ReachBody, reachOfFrame, reachOfMemory, reachOfObstacles } from "./guarded.ts";
 import { reachOfMap } from "./map-reach.ts";
 import { type Picture, Pictures, type PicturesWanted } from "./pictures.ts";
+import { PretriggerTap } from "./pretrigger/tap.ts";
 import { answer } from "./questions.ts";
-import { StashTap } from "./stash/tap.ts";
 import { WaiverInForce } from "./waiver.ts";
 
 /** What the sensing thread is given at its start. */
@@ -26,7 +26,7 @@ export interface SensingStart {
   /** Microseconds between looks for changed blocks. */
   readonly blocksEvery: number;
   /** To the thread that records the last minutes; none without it. */
-  readonly stash?: MessagePort | null;
+  readonly pretrigger?: MessagePort | null;
 }
 
 /** What the sensing thread is told. */
@@ -103,7 +103,7 @@ export type FromSensing =
       readonly revision: number;
       /** What came in since the last report. */
       readonly events: EventCounts;
-      /** Frames that the stash had no time for, since the start. */
+      /** Frames that the pretrigger had no time for, since the start. */
       readonly leftOut: number;
     }
   | {
@@ -149,7 +149,7 @@ export class Sensing {
   #nextLoad = 0;
   #worked = 0;
   #events: EventTotals = {};
-  readonly #stash: StashTap | null;
+  readonly #pretrigger: PretriggerTap | null;
   #loadSince: number;
   #last: { readonly time: number; readonly worldFromBase: Pose } | null = null;
   readonly #waiver = new WaiverInForce();
@@ -165,8 +165,8 @@ export class Sensing {
     this.#now = now;
     this.#blocksEvery = start.blocksEvery;
     this.#loadSince = now();
-    this.#stash = start.stash ? new StashTap(start.stash) : null;
-    this.#stash?.begin(start.setup, this.#head.settings);
+    this.#pretrigger = start.pretrigger ? new PretriggerTap(start.pretrigger) : null;
+    this.#pretrigger?.begin(start.setup, this.#head.settings);
     this.#governor = new Governor();
     this.#head.onReach = (outputs) => {
       this.#tellReach(outputs);
@@ -206,7 +206,7 @@ export class Sensing {
       case "event": {
         const begun = this.#now();
         this.#events[message.event.kind] = (this.#events[message.event.kind] ?? 0) + 1;
-        this.#stash?.take(message.event);
+        this.#pretrigger?.take(message.event);
         this.#tell(this.#head.take(message.event), begun);
         break;
       }
@@ -229,14 +229,14 @@ export class Sensing {
       case "change":
         this.#try(message.ticket, () => {
           this.#head.change(resolveSettings({ ...this.#head.settings, ...message.settings }));
-          this.#stash?.begin(this.#head.setup, this.#head.settings);
+          this.#pretrigger?.begin(this.#head.setup, this.#head.settings);
           this.#say({ kind: "changed", ticket: message.ticket, settings: this.#head.settings });
         });
         break;
       case "sensors":
         this.#try(message.ticket, () => {
           this.#head.change(this.#head.settings, message.setup);
-          this.#stash?.begin(this.#head.setup, this.#head.settings);
+          this.#pretrigger?.begin(this.#head.setup, this.#head.settings);
           // A reader knows which buffer of its slot is its own: one that goes on is kept.
           this.#readers = message.slots.map((memory, i) => {
             const known = this.#readers[i];
@@ -313,7 +313,7 @@ export class Sensing {
     this.#frame = sequence;
     const event = { kind: "depth", time, sensor, sequence, counts, amplitude } as const;
     this.#tell(this.#head.take(event), begun);
-    this.#stash?.take(event);
+    this.#pretrigger?.take(event);
     this.#governor.add(frame.arrival, this.#now() - begun, missed);
     this.#pictures.take({ sensor, time, sequence, amplitude }, this.#now());
   }
@@ -352,7 +352,7 @@ export class Sensing {
         case "reach":
           this.#say({ kind: "brinks", time: output.time, brinks: output.brinks });
           break;
-        case "reflex":
+        case "glance":
         case "layers":
           break; // in the reach; the head's own
         default:
@@ -371,10 +371,10 @@ export class Sensing {
       say(known.time, reachOfMemory(known, range));
       return;
     }
-    const reflex = outputs.findLast((output) => output.kind === "reflex");
-    if (reflex !== undefined) {
+    const glance = outputs.findLast((output) => output.kind === "glance");
+    if (glance !== undefined) {
       // While a pose is known now and then, the frame waits for it a moment: its reach with memory follows.
-      say(reflex.time, { ...reachOfFrame(reflex, range), waiver: this.#waiver.at(reflex.time) });
+      say(glance.time, { ...reachOfFrame(glance, range), waiver: this.#waiver.at(glance.time) });
       return;
     }
     const frame = outputs.findLast((output) => output.kind === "frame");
@@ -412,7 +412,7 @@ export class Sensing {
     const { shed } = this.#governor;
     this.#say({
       ...{ kind: "load", busy, shed, blocks: grid.count, revision: grid.frame, events: this.#events },
-      leftOut: this.#stash?.leftOut ?? 0,
+      leftOut: this.#pretrigger?.leftOut ?? 0,
     });
     this.#events = {};
     this.#worked = 0;

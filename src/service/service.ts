@@ -25,6 +25,7 @@ import type { SensorSetup, Setup } from "../sense/events.ts";
 import type { TrackNote } from "../track/tracker.ts";
 import { asyncApi } from "../wire/asyncapi.ts";
 import { SharedMessage, WireError } from "../wire/codec.ts";
+import { encodeGlance, glanceOf } from "../wire/datagram.ts";
 import {
   type Draft,
   ENDPOINT,
@@ -34,7 +35,6 @@ import {
   type Topic,
   WHAT,
 } from "../wire/messages.ts";
-import { encodeReflex, reflexOf } from "../wire/reflex.ts";
 import { type Config, ConfigError, configSchema, isLoopback } from "./config.ts";
 import { Announcer } from "./discovery.ts";
 import { type FrameSlotMemory, frameSlotMemory, overtakenIn } from "./frame-slot.ts";
@@ -48,6 +48,7 @@ import { Metrics } from "./metrics.ts";
 import { Parcel } from "./parcel.ts";
 import type { PicturesWanted } from "./pictures.ts";
 import type { FromPlaying, PlayingStart, ToPlaying } from "./playing.ts";
+import { PretriggerLink } from "./pretrigger/link.ts";
 import {
   addCounts,
   type EventTotals,
@@ -58,7 +59,6 @@ import {
 } from "./sensing.ts";
 import { CLOSE, type Host, Session } from "./session.ts";
 import { type Played, readPlayed, Shelf, UploadError } from "./shelf.ts";
-import { StashLink } from "./stash/link.ts";
 import { headTime } from "./time.ts";
 import { findToken } from "./tokens.ts";
 import { WaiverInForce } from "./waiver.ts";
@@ -240,11 +240,11 @@ export class Service implements Host {
   #lastState: Draft<"reach">["state"] = "blind";
   readonly #waiver = new WaiverInForce();
   #lastReachAt = 0;
-  #reflexNumber = 0;
-  #reflex: ReturnType<typeof createSocket> | null = null;
+  #glanceNumber = 0;
+  #glance: ReturnType<typeof createSocket> | null = null;
   #announcer: Announcer | null = null;
-  readonly #stash: StashLink | null;
-  /** Frames that the stash had no time for. */
+  readonly #pretrigger: PretriggerLink | null;
+  /** Frames that the pretrigger had no time for. */
   #leftOut = 0;
   #isStopping = false;
   intake: Intake;
@@ -272,12 +272,12 @@ export class Service implements Host {
     this.stopped = new Promise((resolve) => {
       this.#tellStopped = resolve;
     });
-    this.#stash =
-      config.stash === null || played !== null
+    this.#pretrigger =
+      config.pretrigger === null || played !== null
         ? null
-        : new StashLink(config.stash, (text) => {
-            this.#note("stash", text);
-            this.log.info({ stash: text }, "stash");
+        : new PretriggerLink(config.pretrigger, (text) => {
+            this.#note("pretrigger", text);
+            this.log.info({ pretrigger: text }, "pretrigger");
           });
     this.#sensing = this.#startSensing();
     this.intake = new Intake(this.#setup, this.#slots, (message) => this.#toSensing(message), headTime);
@@ -289,7 +289,7 @@ export class Service implements Host {
       map_wire_bytes: ["The whole map as clients get it", () => this.map.size],
       resident_bytes: ["Memory of the process", () => process.memoryUsage.rss()],
       sensing_busy_ratio: ["Share of time that the sensing thread works", () => this.#load.busy],
-      stash_frames_left_out: ["Frames that the stash had no time for", () => this.#leftOut],
+      pretrigger_frames_left_out: ["Frames that the pretrigger had no time for", () => this.#leftOut],
       shed_level: ["How much mapping is shed: one frame in 2^n is mapped", () => this.#load.shed],
     });
     const answer: RequestListener = (request, response) => void this.#answer(request, response);
@@ -345,10 +345,10 @@ export class Service implements Host {
         resolve();
       });
     });
-    if (config.reflex !== null) {
-      this.#reflex = createSocket(isIPv6(config.reflex.host) ? "udp6" : "udp4");
-      this.#reflex.on("error", (error) => log.warn({ why: error.message }, "reflex datagram not sent"));
-      this.#reflex.unref();
+    if (config.glance !== null) {
+      this.#glance = createSocket(isIPv6(config.glance.host) ? "udp6" : "udp4");
+      this.#glance.on("error", (error) => log.warn({ why: error.message }, "glance datagram not sent"));
+      this.#glance.unref();
     }
     if (config.discovery) {
       this.#announcer = new Announcer(this.port, config.listen.tls !== null, (why) =>
@@ -401,12 +401,12 @@ export class Service implements Host {
     this.#ready.catch(() => {});
     const start: SensingStart = {
       ...{ setup: this.#setup, settings: this.#settings, slots: this.#slots, blocksEvery: BLOCKS_EVERY },
-      stash: this.#stash?.port ?? null,
+      pretrigger: this.#pretrigger?.port ?? null,
     };
     const played: PlayingStart | null = this.#played && { ...start, path: this.#played.path };
     const worker = new Worker(played === null ? SENSING_SCRIPT : PLAYING_SCRIPT, {
       workerData: played ?? start,
-      transferList: this.#stash === null ? [] : [this.#stash.port],
+      transferList: this.#pretrigger === null ? [] : [this.#pretrigger.port],
       // Little is made anew per frame; the default would keep tens of megabytes of it.
       resourceLimits: { maxYoungGenerationSizeMb: 8 },
     });
@@ -429,7 +429,7 @@ export class Service implements Host {
   }
 
   #hear(message: FromPlaying): void {
-    this.#stash?.watch(message);
+    this.#pretrigger?.watch(message);
     switch (message.kind) {
       case "restarted":
         this.map.reset(newEpoch());
@@ -711,10 +711,10 @@ export class Service implements Host {
       // The evidence may be old, or none; what the base took upon itself, and for how long still, is of now.
       waiver: this.#played === null ? this.#waiver.at(now) : body.waiver,
     };
-    if (this.#reflex !== null && this.config.reflex !== null) {
-      const { port, host } = this.config.reflex;
-      const reflex = reflexOf(draft, this.#reflexNumber++, Math.max(0, now - time), WHAT.unseen);
-      this.#reflex.send(encodeReflex(reflex), port, host, () => {}); // lost or not, a newer one follows
+    if (this.#glance !== null && this.config.glance !== null) {
+      const { port, host } = this.config.glance;
+      const glance = glanceOf(draft, this.#glanceNumber++, Math.max(0, now - time), WHAT.unseen);
+      this.#glance.send(encodeGlance(glance), port, host, () => {}); // lost or not, a newer one follows
     }
     this.#offer("reach", new SharedMessage(draft));
   }
@@ -1037,19 +1037,19 @@ export class Service implements Host {
         });
         break;
       case "keep":
-        if (this.#stash === null)
+        if (this.#pretrigger === null)
           throw new WireError(
             "recording",
             "keep",
             message.id,
-            "keep: no folder to keep in: set stash.folder",
+            "keep: no folder to keep in: set pretrigger.folder",
           );
-        if (this.#stash.isFull) {
+        if (this.#pretrigger.isFull) {
           const why =
-            "what was asked for fills stash.kept: remove some of it from the folder kept, start again";
+            "what was asked for fills pretrigger.kept: remove some of it from the folder kept, start again";
           throw new WireError("recording", "keep", message.id, `keep: ${why}`);
         }
-        this.#stash.keep("asked", message.text);
+        this.#pretrigger.keep("asked", message.text);
         session.outbox!.reply({ kind: "done", id: message.id, text: "kept once what follows is in it, too" });
         break;
       case "play":
@@ -1216,16 +1216,16 @@ export class Service implements Host {
   #answerKept(pathname: string, request: IncomingMessage, response: ServerResponse): void {
     if (pathname === "/kept") {
       const list = {
-        isOn: this.#stash !== null,
-        kept: this.#stash?.kept ?? [],
-        trouble: this.#stash?.trouble ?? null,
+        isOn: this.#pretrigger !== null,
+        kept: this.#pretrigger?.kept ?? [],
+        trouble: this.#pretrigger?.trouble ?? null,
         leftOut: this.#leftOut,
       };
       send(response, 200, "application/json", `${JSON.stringify(list)}\n`);
       return;
     }
     const name = pathname.slice("/kept/".length);
-    const path = this.#stash?.find(name) ?? null;
+    const path = this.#pretrigger?.find(name) ?? null;
     if (path === null) {
       send(response, 404, "text/plain; charset=utf-8", "there is no such recording: /kept lists them\n");
       return;
@@ -1352,9 +1352,9 @@ export class Service implements Host {
     const limit = new Promise<void>((resolve) => setTimeout(resolve, 1000).unref());
     await Promise.race([this.#autosave(), limit]);
     for (const session of this.#sessions) session.close(CLOSE.goingAway, "the head stops");
-    this.#reflex?.close();
+    this.#glance?.close();
     await this.#sensing.terminate();
-    await this.#stash?.close(700);
+    await this.#pretrigger?.close(700);
     await new Promise<void>((resolve) => {
       if (!this.#server.listening) {
         resolve();

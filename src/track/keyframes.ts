@@ -1,6 +1,6 @@
+import { decodeImage, encodeImage, maxEncodedSize } from "../coding/depth-codec.ts";
 import type { Pose } from "../geometry/optics.ts";
 import { compose } from "../geometry/rigid.ts";
-import { decodeImage, encodeImage, maxEncodedSize } from "../sense/image-codec.ts";
 import { edgeBetween, type PoseEdge } from "./pose-graph.ts";
 import type { Samples } from "./surfels.ts";
 

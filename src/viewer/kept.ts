@@ -17,7 +17,7 @@ interface Kept {
 const byId = <T extends HTMLElement>(id: string): T => document.getElementById(id) as T;
 
 const NO_FOLDER =
-  "This head keeps nothing: it has no folder to keep in. With stash.folder in its settings it keeps the last minutes.";
+  "This head keeps nothing: it has no folder to keep in. With pretrigger.folder in its settings it keeps the last minutes.";
 const OF_RECORDING = "Stretches are kept by a live head; what is played here is a recording already.";
 
 /** Milliseconds between looks for what was asked to be kept, and how many. */

@@ -169,7 +169,7 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
       break;
     case "note":
       strip.note(data.note);
-      if (data.note.what === "stash") void kept.load();
+      if (data.note.what === "pretrigger") void kept.load();
       showNotes();
       break;
     case "fault":

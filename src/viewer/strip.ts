@@ -117,7 +117,7 @@ const SYMBOLS: Readonly<Record<string, string>> = {
   map: "▣",
   setting: "≡",
   load: "▲",
-  stash: "●",
+  pretrigger: "●",
 };
 export const symbolOf = ({ what, text }: Pick<Note, "what" | "text">): string =>
   what === "pose" && text.startsWith("lost") ? "✕" : (SYMBOLS[what] ?? "•");

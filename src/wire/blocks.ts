@@ -2,7 +2,7 @@ import { BLOCK_VOXELS, FREE_BELOW, OCCUPIED_FROM } from "../map/grid.ts";
 
 export { BLOCK_SIDE, blockKey as packKey, keyX, keyY, keyZ } from "../map/grid.ts";
 
-import { DecodeError } from "../record/bytes.ts";
+import { DecodeError } from "../coding/decode-error.ts";
 
 // The map on the wire is the class of each voxel, not its log-odds: that is what a block's revision follows, so a
 // client that has applied all patches has exactly the head's classes. Block, little-endian: key u32, revision u32,

@@ -1,7 +1,7 @@
 import { TypeGuard } from "@sinclair/typebox";
 import { Packr } from "msgpackr";
-import { DecodeError } from "../record/bytes.ts";
-import { MsgpackReader } from "../record/msgpack.ts";
+import { DecodeError } from "../coding/decode-error.ts";
+import { MsgpackReader } from "../coding/msgpack.ts";
 import { type Draft, type ErrorCode, type FromClient, type FromServer, SERVER_MESSAGES } from "./messages.ts";
 
 /** How a connection is spoken: MessagePack in binary messages, or JSON in text messages. */

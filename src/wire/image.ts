@@ -1,5 +1,5 @@
-import { DecodeError } from "../record/bytes.ts";
-import { decodeImage, encodeImage, maxEncodedSize } from "../sense/image-codec.ts";
+import { DecodeError } from "../coding/decode-error.ts";
+import { decodeImage, encodeImage, maxEncodedSize } from "../coding/depth-codec.ts";
 import { REASON } from "../sense/mask.ts";
 
 export { REASON };

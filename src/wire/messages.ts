@@ -559,7 +559,7 @@ export const SERVER_MESSAGES = {
     ...sent,
     time: Time,
     what: Type.Union(
-      ["knock", "waiver", "pose", "mark", "sensor", "map", "setting", "load", "stash"].map((name) =>
+      ["knock", "waiver", "pose", "mark", "sensor", "map", "setting", "load", "pretrigger"].map((name) =>
         Type.Literal(name),
       ),
     ),

@@ -301,8 +301,8 @@ describe("the page", () => {
       const folder = mkdtempSync(join(tmpdir(), "brinkmap-page-kept-"));
       const { token, entry } = newToken("tablet", ["watcher"]);
       const { token: sensing, entry: sensorEntry } = newToken("camera", ["sensor"]);
-      const stash = { folder, before: 2, after: 1 };
-      const other = await LiveHead.start({ viewer, stash, tokens: [entry, sensorEntry] });
+      const pretrigger = { folder, before: 2, after: 1 };
+      const other = await LiveHead.start({ viewer, pretrigger, tokens: [entry, sensorEntry] });
       const sensor = await other.open({ role: "sensor", token: sensing });
       const timer = setInterval(() => other.look(sensor), 100);
       const page = await browser.newPage({ viewport: { width: 700, height: 500 } });
@@ -335,7 +335,7 @@ describe("the page", () => {
     },
   );
 
-  testWith(browserNeed, "says in words that a head without a stash keeps nothing", async () => {
+  testWith(browserNeed, "says in words that a head without a pretrigger keeps nothing", async () => {
     const { page } = await openPage();
     await mapShown(page);
     // Before it is asked for, too.

@@ -1,10 +1,10 @@
 import { expect, test } from "vitest";
-import { DecodeError } from "../../src/record/bytes.ts";
-import { crc32c } from "../../src/record/crc32c.ts";
+import { crc32c } from "../../src/coding/crc32c.ts";
+import { DecodeError } from "../../src/coding/decode-error.ts";
+import { decodeImage, encodeImage, maxEncodedSize } from "../../src/coding/depth-codec.ts";
 import { HEAD_SIZE } from "../../src/record/format.ts";
 import { RecordingWriter } from "../../src/record/writer.ts";
 import type { HeadEvent } from "../../src/sense/events.ts";
-import { decodeImage, encodeImage, maxEncodedSize } from "../../src/sense/image-codec.ts";
 import {
   fakeEvents,
   fakeImage,

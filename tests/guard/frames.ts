@@ -1,11 +1,11 @@
 import type { PinholeOptics, Pose } from "../../src/geometry/optics.ts";
 import { toMatrix } from "../../src/geometry/rigid.ts";
-import { Reflex, type ReflexFrame, type ReflexSettings } from "../../src/guard/reflex.ts";
+import { type GlanceFrame, Glancer, type GlancerSettings } from "../../src/guard/glance.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
 import { DEFAULT_RANGE_NOISE } from "../../src/sense/noise.ts";
-import { Random } from "../../tools/simulate/random.ts";
-import { renderDepth, type SensorNoise } from "../../tools/simulate/render.ts";
-import type { Scene } from "../../tools/simulate/scene.ts";
+import { Random } from "../../src/simulate/random.ts";
+import { renderDepth, type SensorNoise } from "../../src/simulate/render.ts";
+import type { Scene } from "../../src/simulate/scene.ts";
 
 const FOCAL = 120 / Math.tan((83 / 2) * (Math.PI / 180));
 
@@ -16,7 +16,7 @@ export const OPTICS: PinholeOptics = {
   ...{ measures: "z", unit: 0.001, minRange: 0.05, maxRange: 7.5 },
 };
 
-export const REFLEX: ReflexSettings = {
+export const GLANCE: GlancerSettings = {
   ...{ drop: 0.015, step: 0.015, gap: 0.075, bodyHeight: 0.6, slope: 1 / 12 + 0.015 },
   ...{ maxTrim: (5.5 * Math.PI) / 180, maxReach: 3, gate: 0, noise: DEFAULT_RANGE_NOISE },
 };
@@ -56,18 +56,18 @@ export function shoot(scene: Scene, pose: Pose, noise: SensorNoise | null, optic
   return { counts, amplitude };
 }
 
-/** A reflex that is shown frames as they come. */
+/** A glance that is shown frames as they come. */
 export class Watcher {
   readonly mask: DepthMask;
-  readonly reflex: Reflex;
-  constructor(optics = OPTICS, settings: Partial<ReflexSettings> = {}) {
+  readonly glance: Glancer;
+  constructor(optics = OPTICS, settings: Partial<GlancerSettings> = {}) {
     this.mask = new DepthMask(optics);
-    this.reflex = new Reflex(this.mask.rays, this.mask.unitsPerMetre, { ...REFLEX, ...settings });
+    this.glance = new Glancer(this.mask.rays, this.mask.unitsPerMetre, { ...GLANCE, ...settings });
   }
   /** `believed` is where the lens is taken to be. */
-  see({ counts, amplitude }: Shot, believed: Pose): ReflexFrame {
+  see({ counts, amplitude }: Shot, believed: Pose): GlanceFrame {
     const { depth, reason } = this.mask.apply(counts, amplitude);
-    return this.reflex.look(
+    return this.glance.look(
       depth,
       reason,
       amplitude,

@@ -1,16 +1,16 @@
 import { describe, expect, test } from "vitest";
 import { parseFootprint } from "../../src/guard/body.ts";
 import { FootingLayer } from "../../src/guard/footing.ts";
+import { END, EVIDENCE, type GlanceFrame } from "../../src/guard/glance.ts";
 import { Guard } from "../../src/guard/guard.ts";
-import { END, EVIDENCE, type ReflexFrame } from "../../src/guard/reflex.ts";
 import { SweptGround, sweep } from "../../src/guard/sweep.ts";
 import { DEFAULT_RANGE_NOISE } from "../../src/sense/noise.ts";
-import { GUARD } from "../../tools/score/drive.ts";
+import { GUARD } from "../../tools/lab/floor/drive.ts";
 import { lookingDown, profileScene } from "../simulate/profiles.ts";
 import { OPTICS, rowMajor, sensorNoise, shoot, Watcher } from "./frames.ts";
 
 /** A frame that says these things about one place. */
-function saying(x: number, what: readonly number[], far = 0.5, weight = 2): ReflexFrame {
+function saying(x: number, what: readonly number[], far = 0.5, weight = 2): GlanceFrame {
   const n = what.length;
   const same = (value: number) => new Float32Array(n).fill(value);
   return {
@@ -129,7 +129,7 @@ describe("when the world's frame is corrected", () => {
   });
   test("an edge is still one, at its moved place", () => {
     const ground = room();
-    const edge: ReflexFrame = {
+    const edge: GlanceFrame = {
       ...saying(1.99, [touched]),
       ...{ strips: 3, kind: Uint8Array.of(END.brink, END.brink, END.brink) },
       ...{ endX: Float32Array.of(2, 2, 2), endY: Float32Array.of(-0.05, 0, 0.05) },
@@ -205,7 +205,7 @@ test("a frame whose place is not sure limits the pace by itself, whatever memory
   const look = (kind: string, edge: number, seed: number) => {
     const { counts, amplitude } = shoot(profileScene(kind, edge), pose, sensorNoise(seed));
     const { depth, reason } = watcher.mask.apply(counts, amplitude);
-    return watcher.reflex.look(depth, reason, amplitude, rowMajor(pose), Float64Array.of(0.15, 0, 0.3));
+    return watcher.glance.look(depth, reason, amplitude, rowMajor(pose), Float64Array.of(0.15, 0, 0.3));
   };
   for (let n = 0; n < 6; n++) {
     const frame = look("flat", 1, n);
@@ -222,13 +222,13 @@ test("a frame whose place is not sure limits the pace by itself, whatever memory
   expect(pace.limit).toBe("brink");
 });
 
-test("a body, a reflex and their settings that make no sense are refused by name", () => {
+test("a body, a glance and their settings that make no sense are refused by name", () => {
   expect(() => new Guard({ ...GUARD, body: { ...GUARD.body, deceleration: 0 } })).toThrow(
     /body.deceleration/,
   );
   const wrong = new Guard({ ...GUARD, maxReach: -1 });
   const { mask } = new Watcher();
-  expect(() => wrong.openReflex(OPTICS, mask.rays, 1000, DEFAULT_RANGE_NOISE)).toThrow(
+  expect(() => wrong.openGlancer(OPTICS, mask.rays, 1000, DEFAULT_RANGE_NOISE)).toThrow(
     /guard.maxReach is -1/,
   );
 });

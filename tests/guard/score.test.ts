@@ -1,7 +1,7 @@
 import { describe, expect, test } from "vitest";
-import { approach, cruise, TRAPS, trap } from "../../tools/score/courses.ts";
-import { driveCourse } from "../../tools/score/drive.ts";
-import { poissonBound, rateInterval } from "../../tools/score/intervals.ts";
+import { approach, cruise, TRAPS, trap } from "../../tools/lab/floor/courses.ts";
+import { driveCourse } from "../../tools/lab/floor/drive.ts";
+import { poissonBound, rateInterval } from "../../tools/lab/floor/intervals.ts";
 
 describe("intervals", () => {
   // Source: Clopper & Pearson 1934.

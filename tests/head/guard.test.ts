@@ -5,8 +5,8 @@ import { Head } from "../../src/head/head.ts";
 import type { HeadOutput } from "../../src/head/outputs.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import type { HeadEvent, Setup } from "../../src/sense/events.ts";
-import { lensFromAngles } from "../../tools/simulate/attitude.ts";
-import { Scene } from "../../tools/simulate/scene.ts";
+import { lensFromAngles } from "../../src/simulate/attitude.ts";
+import { Scene } from "../../src/simulate/scene.ts";
 import { OPTICS, sensorNoise, shoot } from "../guard/frames.ts";
 import { box, material } from "../simulate/profiles.ts";
 
@@ -69,12 +69,12 @@ const hand = (counts: Uint16Array): void => {
 };
 
 describe("a frame", () => {
-  test("the reflex is said first, then reach and pace, then the map's part", () => {
+  test("the glance is said first, then reach and pace, then the map's part", () => {
     const ride = new Ride();
-    expect(ride.frame(0).map(({ kind }) => kind)).toEqual(["reflex", "reach", "frame"]);
+    expect(ride.frame(0).map(({ kind }) => kind)).toEqual(["glance", "reach", "frame"]);
   });
 
-  test("without any position there is a reflex all the same, at once", () => {
+  test("without any position there is a glance all the same, at once", () => {
     const ride = new Ride();
     const shot = shoot(
       platform,
@@ -82,8 +82,8 @@ describe("a frame", () => {
       sensorNoise(1),
     );
     const out = ride.give({ kind: "depth", time: 5, sensor: 0, sequence: 0, ...shot });
-    expect(out.map(({ kind }) => kind)).toEqual(["reflex"]);
-    const { x, y, ends } = last(out, "reflex");
+    expect(out.map(({ kind }) => kind)).toEqual(["glance"]);
+    const { x, y, ends } = last(out, "glance");
     const ahead = x.filter((_, n) => Math.abs(y[n]!) < 0.15);
     for (const end of ahead) expect(Math.abs(end - 1)).toBeLessThan(0.03);
     expect(ends.filter((end) => end === REACH.brink).length).toBeGreaterThan(10);
@@ -156,8 +156,8 @@ describe("a head that sees nothing", () => {
     const paces: number[] = [];
     for (let n = 0; n < 6; n++) {
       const out = ride.frame(0, platform, change);
-      expect(last(out, "reflex").sight).toBe(name);
-      expect(last(out, "reflex").pace).toBeLessThan(0.3);
+      expect(last(out, "glance").sight).toBe(name);
+      expect(last(out, "glance").pace).toBeLessThan(0.3);
       paces.push(last(out, "reach").pace.forward);
     }
     expect(paces.slice(4)).toEqual([0, 0]); // 0.4 s are over

@@ -3,12 +3,12 @@ import { join } from "node:path";
 import type { PinholeOptics, Pose, Quat } from "../../src/geometry/optics.ts";
 import { compose, fromRotationVector, fromYawPitchRoll, multiply } from "../../src/geometry/rigid.ts";
 import { rangeSigma, type TimeOfFlightNoise } from "../../src/sense/noise.ts";
+import { Random } from "../../src/simulate/random.ts";
+import { renderDepth } from "../../src/simulate/render.ts";
+import { loadScenario } from "../../src/simulate/scenario.ts";
 import { pngSize, readPng } from "../../tools/import/png.ts";
 import { FramePoses, type PoseOptions } from "../../tools/import/poses.ts";
 import { readBytes } from "../../tools/import/text.ts";
-import { Random } from "../../tools/simulate/random.ts";
-import { renderDepth } from "../../tools/simulate/render.ts";
-import { loadScenario } from "../../tools/simulate/scenario.ts";
 
 /** Depth frames of one camera with known poses. */
 export interface PoseSet {

@@ -1,4 +1,4 @@
-import type { ByteSink } from "../../src/record/bytes.ts";
+import type { ByteSink } from "../../src/record/byte-sink.ts";
 import type { RecordingHeader } from "../../src/record/format.ts";
 import { type Damage, type ReadOptions, RecordingReader } from "../../src/record/reader.ts";
 import { RecordingWriter } from "../../src/record/writer.ts";

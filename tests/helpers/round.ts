@@ -5,8 +5,8 @@ import { Head } from "../../src/head/head.ts";
 import type { HeadOutput } from "../../src/head/outputs.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import type { OrientationEvent } from "../../src/sense/events.ts";
+import { loadScenario, type Scenario, simulateEvents } from "../../src/simulate/scenario.ts";
 import type { TrackNote } from "../../src/track/tracker.ts";
-import { loadScenario, type Scenario, simulateEvents } from "../../tools/simulate/scenario.ts";
 import { scoreOf } from "./grids.ts";
 
 export interface RoundFrame {

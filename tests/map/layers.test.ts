@@ -6,7 +6,7 @@ import { resolveSettings } from "../../src/head/settings.ts";
 import { FloorLayer } from "../../src/map/floor.ts";
 import { BlockGrid, TOP } from "../../src/map/grid.ts";
 import { BodyLayers, COLUMN } from "../../src/map/layers.ts";
-import { loadScenario, simulateEvents } from "../../tools/simulate/scenario.ts";
+import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
 
 const SIZE = 0.05;
 const KINDS = Object.keys(COLUMN) as (keyof typeof COLUMN)[];

@@ -1,6 +1,6 @@
 import { expect, test } from "vitest";
 import { COARSEST, DepthPyramid, FINEST } from "../../src/map/pyramid.ts";
-import { Random } from "../../tools/simulate/random.ts";
+import { Random } from "../../src/simulate/random.ts";
 
 /** Cells of 4 x 4 pixels over patches of near, far and missing depth. */
 function image(width: number, height: number, seed: number): Uint16Array {

@@ -1,5 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, test } from "vitest";
+import { crc32c } from "../../src/coding/crc32c.ts";
 import { BLOCK_VOXELS, BlockGrid, blockKey, TOP, UNKNOWN } from "../../src/map/grid.ts";
 import {
   changedSince,
@@ -10,7 +11,6 @@ import {
   MAX_BLOCK_SIZE,
   SnapshotError,
 } from "../../src/map/snapshot.ts";
-import { crc32c } from "../../src/record/crc32c.ts";
 import { seeded } from "../helpers/compare.ts";
 
 /** A map with all kinds of blocks: free, unknown, full, with a floor in them, and noise. */

@@ -1,8 +1,8 @@
 import { beforeAll, describe, expect, test } from "vitest";
 import { type Finding, isFound, MountEstimator, type MountReport } from "../../src/mount/mount.ts";
 import type { DepthEvent } from "../../src/sense/events.ts";
+import { BARS, type Row, report, runJob } from "../../tools/lab/score-mount.ts";
 import { mountDrive } from "../../tools/mount/drives.ts";
-import { BARS, type Row, report, runJob } from "../../tools/score-mount.ts";
 
 /** Long: a drive of half a minute is rendered and looked at. */
 const LONG = 180_000;

@@ -3,7 +3,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { expect } from "vitest";
 import { FOOTING } from "../../src/guard/footing.ts";
-import { END } from "../../src/guard/reflex.ts";
+import { END } from "../../src/guard/glance.ts";
 import { Head } from "../../src/head/head.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import { openRecording } from "../../src/record/file.ts";
@@ -60,7 +60,7 @@ for (const { name, frames, source } of SETS) {
       const wrong: number[] = [];
       for (const event of recording.events()) {
         for (const output of head.take(event)) {
-          if (output.kind !== "reflex") continue;
+          if (output.kind !== "glance") continue;
           seen++;
           expect(output.sight).toBe("clear");
           if (output.ends.includes(END.brink)) wrong.push(output.sequence);

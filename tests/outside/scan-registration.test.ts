@@ -1,7 +1,7 @@
 import { expect } from "vitest";
 import type { Pose } from "../../src/geometry/optics.ts";
 import { compose, fromYawPitchRoll } from "../../src/geometry/rigid.ts";
-import { Random } from "../../tools/simulate/random.ts";
+import { Random } from "../../src/simulate/random.ts";
 import { between, readCorridor, revisit, ScanMatcher } from "../helpers/corridor.ts";
 import { sharedData, testWith } from "../helpers/needs.ts";
 

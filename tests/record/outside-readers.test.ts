@@ -4,7 +4,7 @@ import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { Unpackr } from "msgpackr";
 import { afterAll, expect, test } from "vitest";
-import { crc32c } from "../../src/record/crc32c.ts";
+import { crc32c } from "../../src/coding/crc32c.ts";
 import { HEAD_SIZE } from "../../src/record/format.ts";
 import { RecordingWriter } from "../../src/record/writer.ts";
 import type { HeadEvent } from "../../src/sense/events.ts";

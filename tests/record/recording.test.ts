@@ -3,7 +3,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import fc from "fast-check";
 import { afterAll, expect, test } from "vitest";
-import { DecodeError } from "../../src/record/bytes.ts";
+import { DecodeError } from "../../src/coding/decode-error.ts";
 import { createRecording, openRecording } from "../../src/record/file.ts";
 import type { RecordingHeader } from "../../src/record/format.ts";
 import { RecordingReader } from "../../src/record/reader.ts";

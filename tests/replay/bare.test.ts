@@ -7,12 +7,12 @@ import { Head } from "../../src/head/head.ts";
 import { FloorLayer } from "../../src/map/floor.ts";
 import { BlockGrid, OCCUPIED_FROM, UNKNOWN } from "../../src/map/grid.ts";
 import { createRecording, openRecording } from "../../src/record/file.ts";
+import { Random } from "../../src/simulate/random.ts";
+import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
 import { replayBare } from "../../tools/replay/bare.ts";
 import { Caster, frameName, HoldOut, type Question, scoreHeldOut } from "../../tools/replay/held-out.ts";
 import { type Prepared, prepare, resolvedOf, Shelf } from "../../tools/replay/prepared.ts";
 import { replayRecording } from "../../tools/replay/run.ts";
-import { Random } from "../../tools/simulate/random.ts";
-import { loadScenario, simulateEvents } from "../../tools/simulate/scenario.ts";
 
 const folder = mkdtempSync(join(tmpdir(), "brinkmap-bare-"));
 const path = join(folder, "yard.brk");

@@ -8,11 +8,11 @@ import { resolveSettings } from "../../src/head/settings.ts";
 import { createRecording, openRecording } from "../../src/record/file.ts";
 import { RecordingReader } from "../../src/record/reader.ts";
 import type { Setup } from "../../src/sense/events.ts";
+import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
 import { OutputDigest } from "../../tools/replay/digest.ts";
 import { digestMap, replayRecording, settingsOf } from "../../tools/replay/run.ts";
 import { readAhead } from "../../tools/replay/source.ts";
 import { main } from "../../tools/replay.ts";
-import { loadScenario, simulateEvents } from "../../tools/simulate/scenario.ts";
 
 const folder = mkdtempSync(join(tmpdir(), "brinkmap-replay-"));
 const path = join(folder, "yard.brk");

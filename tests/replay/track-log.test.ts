@@ -8,12 +8,12 @@ import { MapRemake } from "../../src/head/remake.ts";
 import { resolveSettings, SETTINGS, type SettingName } from "../../src/head/settings.ts";
 import { createRecording, openRecording } from "../../src/record/file.ts";
 import type { HeadEvent } from "../../src/sense/events.ts";
+import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
 import { Tracker } from "../../src/track/tracker.ts";
 import { replayBare } from "../../tools/replay/bare.ts";
 import { preparationOf, prepare, resolvedOf, Shelf } from "../../tools/replay/prepared.ts";
 import { replayRecording } from "../../tools/replay/run.ts";
 import { TrackLog } from "../../tools/replay/track-log.ts";
-import { loadScenario, simulateEvents } from "../../tools/simulate/scenario.ts";
 
 const folder = mkdtempSync(join(tmpdir(), "brinkmap-track-log-"));
 const stopped = join(folder, "stopped.brk");

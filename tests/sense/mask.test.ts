@@ -2,7 +2,7 @@ import { describe, expect, test } from "vitest";
 import type { FisheyeOptics, PinholeOptics, ScanOptics } from "../../src/geometry/optics.ts";
 import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskSettings, REASON } from "../../src/sense/mask.ts";
 import { DEFAULT_RANGE_NOISE, rangeSigma } from "../../src/sense/noise.ts";
-import { Random } from "../../tools/simulate/random.ts";
+import { Random } from "../../src/simulate/random.ts";
 import { degrees, seededNormal } from "../helpers/compare.ts";
 import { plane, render, type Scene, together } from "../helpers/view.ts";
 

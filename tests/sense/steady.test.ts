@@ -3,7 +3,7 @@ import type { Quat, Vec3 } from "../../src/geometry/optics.ts";
 import { angleBetween, fromRotationVector, fromYawPitchRoll, multiply } from "../../src/geometry/rigid.ts";
 import { emptySpan } from "../../src/sense/inertial.ts";
 import { SteadyAttitude } from "../../src/sense/steady.ts";
-import { Random } from "../../tools/simulate/random.ts";
+import { Random } from "../../src/simulate/random.ts";
 
 const DEGREE = Math.PI / 180;
 const STEP = 0.01;

@@ -7,8 +7,8 @@ import { unpack } from "msgpackr";
 import { afterEach, expect, test } from "vitest";
 import { HeadClient, type Socket } from "../../src/client/client.ts";
 import { SharedMessage } from "../../src/wire/codec.ts";
+import { decodeGlance, type Glance } from "../../src/wire/datagram.ts";
 import type { Draft, FromClient } from "../../src/wire/messages.ts";
-import { decodeReflex, type Reflex } from "../../src/wire/reflex.ts";
 import { playScenario } from "../../tools/serve/player.ts";
 import { CAMERA, event, LiveHead, until, view } from "../helpers/live.ts";
 
@@ -79,13 +79,13 @@ test("the head's clock is known to within half the delay", async () => {
   expect(client.clock!.offset).toBeGreaterThan(1e9 - client.clock!.delay - 2000);
 });
 
-test("the reflex datagram follows the frames, then says late and blind when they stay away", async () => {
+test("the glance datagram follows the frames, then says late and blind when they stay away", async () => {
   const socket = createSocket("udp4");
   await new Promise<void>((resolve) => socket.bind(0, "127.0.0.1", resolve));
-  const heard: Reflex[] = [];
-  socket.on("message", (bytes) => heard.push(decodeReflex(new Uint8Array(bytes))));
+  const heard: Glance[] = [];
+  socket.on("message", (bytes) => heard.push(decodeGlance(new Uint8Array(bytes))));
   const head = await start({
-    reflex: { host: "127.0.0.1", port: socket.address().port },
+    glance: { host: "127.0.0.1", port: socket.address().port },
     late: 1,
     blind: 1.5,
   });

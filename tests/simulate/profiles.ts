@@ -1,6 +1,6 @@
 import type { PinholeOptics, Pose } from "../../src/geometry/optics.ts";
-import { lensFromAngles } from "../../tools/simulate/attitude.ts";
-import { type Block, type Material, Scene, type Solid } from "../../tools/simulate/scene.ts";
+import { lensFromAngles } from "../../src/simulate/attitude.ts";
+import { type Block, type Material, Scene, type Solid } from "../../src/simulate/scene.ts";
 
 const FOCAL = 40 / Math.tan((83 / 2) * (Math.PI / 180));
 

@@ -1,11 +1,11 @@
 import { describe, expect, test } from "vitest";
 import type { PinholeOptics, Pose } from "../../src/geometry/optics.ts";
 import { turn } from "../../src/geometry/rigid.ts";
-import { lensFromAngles } from "../../tools/simulate/attitude.ts";
-import { lensRays } from "../../tools/simulate/lens.ts";
-import { Random } from "../../tools/simulate/random.ts";
-import { renderDepth, type SensorNoise } from "../../tools/simulate/render.ts";
-import { Scene } from "../../tools/simulate/scene.ts";
+import { lensFromAngles } from "../../src/simulate/attitude.ts";
+import { lensRays } from "../../src/simulate/lens.ts";
+import { Random } from "../../src/simulate/random.ts";
+import { renderDepth, type SensorNoise } from "../../src/simulate/render.ts";
+import { Scene } from "../../src/simulate/scene.ts";
 import { box, material, profileScene } from "./profiles.ts";
 
 const LIGHT_SPEED = 299_792_458;

@@ -1,6 +1,6 @@
 import { describe, expect, test } from "vitest";
-import { Random } from "../../tools/simulate/random.ts";
-import { Scene, type Solid } from "../../tools/simulate/scene.ts";
+import { Random } from "../../src/simulate/random.ts";
+import { Scene, type Solid } from "../../src/simulate/scene.ts";
 import { always, box, material } from "./profiles.ts";
 
 const plain = [material(0.5)];

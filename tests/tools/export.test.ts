@@ -6,10 +6,10 @@ import type { NdArray } from "ndarray";
 import { afterAll, afterEach, beforeAll, beforeEach, describe, expect, test, vi } from "vitest";
 import { COLUMN } from "../../src/map/layers.ts";
 import { createRecording } from "../../src/record/file.ts";
+import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
 import { main } from "../../tools/export.ts";
 import { drawKinds } from "../../tools/output/map.ts";
 import { type Replay, replayRecording } from "../../tools/replay/run.ts";
-import { loadScenario, simulateEvents } from "../../tools/simulate/scenario.ts";
 import { testWith } from "../helpers/needs.ts";
 import { runPython } from "../helpers/python.ts";
 

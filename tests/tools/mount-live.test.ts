@@ -89,8 +89,8 @@ const SCENARIO = {
 describe("a mounting drive with a running head", () => {
   test("is told what motion is missing, recorded, estimated and written as settings", async () => {
     writeFileSync(path("room.json"), JSON.stringify(SCENARIO));
-    const stash = { folder: path("stash"), segment: 4, before: 8, after: 2 };
-    const settings = { stash, settings: { "pose.source": "odometry" } };
+    const pretrigger = { folder: path("pretrigger"), segment: 4, before: 8, after: 2 };
+    const settings = { pretrigger, settings: { "pose.source": "odometry" } };
     head = await LiveHead.start(settings, { player: await playScenario(path("room.json")) });
     const { url } = head.service;
     writeFileSync(path("head.json"), JSON.stringify({ listen: { port: 5000 } }));
@@ -137,7 +137,7 @@ describe("a mounting drive with a running head", () => {
   test("a head that keeps no recordings, none at all, and wrong words are told with what to do", async () => {
     head = await LiveHead.start();
     expect(await main(["--live", head.service.url])).toBe(3);
-    expect(said.at(-1)).toContain('put "stash": { "folder": "stash" } into its settings file');
+    expect(said.at(-1)).toContain('put "pretrigger": { "folder": "pretrigger" } into its settings file');
     expect(await main(["--live", "http://127.0.0.1:4917"])).toBe(2);
     expect(await main(["--live", head.service.url, "drive.brk"])).toBe(2);
     expect(await main(["--live", head.service.url, "--seconds", "0"])).toBe(2);

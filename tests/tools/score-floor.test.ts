@@ -1,5 +1,5 @@
 import { afterEach, expect, test, vi } from "vitest";
-import { main, type Row, report } from "../../tools/score-floor.ts";
+import { main, type Row, report } from "../../tools/lab/score-floor.ts";
 
 afterEach(() => {
   vi.restoreAllMocks();

@@ -2,8 +2,8 @@ import { appendFileSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterAll, afterEach, expect, test, vi } from "vitest";
+import { type Job, KeptRows, main, type Quantity, type Row } from "../../tools/lab/score-mount.ts";
 import { mountDrive } from "../../tools/mount/drives.ts";
-import { type Job, KeptRows, main, type Quantity, type Row } from "../../tools/score-mount.ts";
 
 const folder = mkdtempSync(join(tmpdir(), "brinkmap-score-mount-"));
 const file = join(folder, "mount-score.jsonl");

@@ -1,6 +1,6 @@
 import { fileURLToPath } from "node:url";
 import { afterEach, expect, test, vi } from "vitest";
-import { main } from "../../tools/score-recovery.ts";
+import { main } from "../../tools/lab/score-recovery.ts";
 
 const yard = fileURLToPath(new URL("../../datasets/yard-room.json", import.meta.url));
 

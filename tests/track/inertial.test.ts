@@ -3,9 +3,9 @@ import type { Pose, Vec3 } from "../../src/geometry/optics.ts";
 import { fromYawPitchRoll, multiply, turn } from "../../src/geometry/rigid.ts";
 import { InertialBuffer } from "../../src/sense/inertial.ts";
 import { OrientationBuffer } from "../../src/sense/orientation.ts";
+import { type InertialNoise, inertialSamples, orientationSamples } from "../../src/simulate/motion.ts";
+import { Random } from "../../src/simulate/random.ts";
 import { InertialFilter } from "../../src/track/inertial.ts";
-import { type InertialNoise, inertialSamples, orientationSamples } from "../../tools/simulate/motion.ts";
-import { Random } from "../../tools/simulate/random.ts";
 
 const FRAME = 1 / 12;
 const LEVER: Vec3 = [0.11, 0.02, 0.3];

@@ -1,6 +1,7 @@
 import { describe, expect, test } from "vitest";
 import type { Pose } from "../../src/geometry/optics.ts";
 import { IDENTITY } from "../../src/geometry/rigid.ts";
+import { Random } from "../../src/simulate/random.ts";
 import {
   type Evidence,
   KeyframeStore,
@@ -9,7 +10,6 @@ import {
   unpackSamples,
 } from "../../src/track/keyframes.ts";
 import { emptySamples } from "../../src/track/sampler.ts";
-import { Random } from "../../tools/simulate/random.ts";
 
 const random = new Random(5, 1);
 const samples = emptySamples(300);

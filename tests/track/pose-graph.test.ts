@@ -1,8 +1,8 @@
 import { describe, expect, test } from "vitest";
 import type { Pose, Vec3 } from "../../src/geometry/optics.ts";
 import { fromYawPitchRoll, toYawPitchRoll } from "../../src/geometry/rigid.ts";
+import { Random } from "../../src/simulate/random.ts";
 import { edgeBetween, misfit, optimise, type PoseEdge } from "../../src/track/pose-graph.ts";
-import { Random } from "../../tools/simulate/random.ts";
 import { testWith } from "../helpers/needs.ts";
 import { runPython } from "../helpers/python.ts";
 

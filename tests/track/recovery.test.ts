@@ -2,10 +2,10 @@ import { readFileSync } from "node:fs";
 import { expect, test } from "vitest";
 import type { PinholeOptics, Pose } from "../../src/geometry/optics.ts";
 import { angleBetween } from "../../src/geometry/rigid.ts";
-import { lensPose } from "../../tools/simulate/attitude.ts";
-import { Random } from "../../tools/simulate/random.ts";
-import { renderDepth } from "../../tools/simulate/render.ts";
-import { loadScenario } from "../../tools/simulate/scenario.ts";
+import { lensPose } from "../../src/simulate/attitude.ts";
+import { Random } from "../../src/simulate/random.ts";
+import { renderDepth } from "../../src/simulate/render.ts";
+import { loadScenario } from "../../src/simulate/scenario.ts";
 import { lensAt, type PoseFrame, type PoseSet, sceneSet, THREE_ROOMS } from "../helpers/pose-sets.ts";
 import { trackSet } from "../helpers/tracking.ts";
 

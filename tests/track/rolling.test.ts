@@ -1,8 +1,8 @@
 import { describe, expect, test } from "vitest";
 import type { Pose, Vec3 } from "../../src/geometry/optics.ts";
 import { fromYawPitchRoll } from "../../src/geometry/rigid.ts";
+import { Random } from "../../src/simulate/random.ts";
 import { completeStep, Rolling, spreadAlong } from "../../src/track/rolling.ts";
-import { Random } from "../../tools/simulate/random.ts";
 import { threeRooms } from "../helpers/pose-sets.ts";
 import { trackSet } from "../helpers/tracking.ts";
 

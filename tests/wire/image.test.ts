@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { expect, test } from "vitest";
-import { DecodeError } from "../../src/record/bytes.ts";
+import { DecodeError } from "../../src/coding/decode-error.ts";
 import { packCodes, packImage, unpackCodes, unpackImage } from "../../src/wire/image.ts";
 
 test("codes and images come back as they were", () => {

@@ -1,10 +1,10 @@
 import { expect, test } from "vitest";
+import { DecodeError } from "../../src/coding/decode-error.ts";
 import { BlockGrid, blockKey } from "../../src/map/grid.ts";
-import { DecodeError } from "../../src/record/bytes.ts";
 import { decodeClasses, encodeClasses, MOST_BLOCK_BYTES, VOXEL } from "../../src/wire/blocks.ts";
 import { ClockFilter, exchange } from "../../src/wire/clock.ts";
+import { decodeGlance, encodeGlance, GLANCE_SIZE, glanceOf } from "../../src/wire/datagram.ts";
 import { type Draft, WHAT } from "../../src/wire/messages.ts";
-import { decodeReflex, encodeReflex, REFLEX_SIZE, reflexOf } from "../../src/wire/reflex.ts";
 import { seeded } from "../helpers/recordings.ts";
 
 test("a block keeps every voxel's class, its key and its revision", () => {
@@ -80,18 +80,18 @@ const REACH: Draft<"reach"> = {
   waiver: null,
 };
 
-test("a reflex datagram has the documented bytes, and comes back", () => {
-  const reflex = reflexOf(REACH, 0x01020304, 5000, WHAT.unseen);
-  const bytes = encodeReflex(reflex);
-  expect(bytes.length).toBe(REFLEX_SIZE);
+test("a glance datagram has the documented bytes, and comes back", () => {
+  const glance = glanceOf(REACH, 0x01020304, 5000, WHAT.unseen);
+  const bytes = encodeGlance(glance);
+  expect(bytes.length).toBe(GLANCE_SIZE);
   const hex = Buffer.from(bytes).toString("hex");
   expect(hex.slice(0, 32)).toBe(`42524b52${"01"}${"00"}${"0100"}${"04030201"}${"88130000"}`);
   expect(hex.slice(80, 88)).toBe("f4017b00"); // 500 and 123 mm/s
-  expect(decodeReflex(bytes)).toEqual({ ...reflex, pace: { forward: 0.5, backward: 0.123 } });
+  expect(decodeGlance(bytes)).toEqual({ ...glance, pace: { forward: 0.5, backward: 0.123 } });
 });
 
 test("a sector has the nearest of its bearings, ahead first", () => {
-  const { distanceMm } = reflexOf(REACH, 1, 0, WHAT.unseen);
+  const { distanceMm } = glanceOf(REACH, 1, 0, WHAT.unseen);
   // Bearings are 22.5 degrees apart from -180: ahead is number 8 (1080 mm); half-way ones round up to the next sector.
   expect(distanceMm[0]).toBe(1070);
   expect(Math.min(...distanceMm)).toBe(1000);
@@ -99,16 +99,16 @@ test("a sector has the nearest of its bearings, ahead first", () => {
 
 test("a sector that no bearing looks into is unseen at no distance", () => {
   const ahead = { ...REACH, first: 0, distanceMm: [90_000], what: [WHAT.open] };
-  const { distanceMm, what } = reflexOf(ahead, 1, 0, WHAT.unseen);
+  const { distanceMm, what } = glanceOf(ahead, 1, 0, WHAT.unseen);
   expect([distanceMm[4], what[4]]).toEqual([0, WHAT.unseen]);
-  expect(decodeReflex(encodeReflex(reflexOf(ahead, 1, 0, WHAT.unseen))).distanceMm[0]).toBe(65535);
+  expect(decodeGlance(encodeGlance(glanceOf(ahead, 1, 0, WHAT.unseen))).distanceMm[0]).toBe(65535);
 });
 
-test("any flipped bit of a reflex datagram is found", () => {
-  const bytes = encodeReflex(reflexOf(REACH, 1, 0, WHAT.unseen));
-  for (let bit = 0; bit < 8 * REFLEX_SIZE; bit++) {
+test("any flipped bit of a glance datagram is found", () => {
+  const bytes = encodeGlance(glanceOf(REACH, 1, 0, WHAT.unseen));
+  for (let bit = 0; bit < 8 * GLANCE_SIZE; bit++) {
     const bad = bytes.slice();
     bad[bit >> 3] = bad[bit >> 3]! ^ (1 << (bit & 7));
-    expect(() => decodeReflex(bad)).toThrow(DecodeError);
+    expect(() => decodeGlance(bad)).toThrow(DecodeError);
   }
 });

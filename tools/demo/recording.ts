@@ -2,11 +2,11 @@ import { existsSync } from "node:fs";
 import { mkdir, readFile, rename, rm } from "node:fs/promises";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
-import { DecodeError } from "../../src/record/bytes.ts";
+import { DecodeError } from "../../src/coding/decode-error.ts";
 import { openRecording } from "../../src/record/file.ts";
+import { ScenarioError } from "../../src/simulate/fields.ts";
+import { loadScenario, type Scenario } from "../../src/simulate/scenario.ts";
 import { ProgressLine } from "../output/progress.ts";
-import { ScenarioError } from "../simulate/fields.ts";
-import { loadScenario, type Scenario } from "../simulate/scenario.ts";
 import { recordScenario } from "../simulate.ts";
 
 /** The demo's scenario, from here and from dist/tools alike. */

@@ -1,8 +1,8 @@
 import type { Pose, Quat, Vec3 } from "../../src/geometry/optics.ts";
 import { compose, conjugate, fromYawPitchRoll, multiply } from "../../src/geometry/rigid.ts";
 import type { HeadEvent, Setup } from "../../src/sense/events.ts";
-import { Random } from "../simulate/random.ts";
-import { loadScenario, simulateEvents } from "../simulate/scenario.ts";
+import { Random } from "../../src/simulate/random.ts";
+import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
 
 const DEGREES = 180 / Math.PI;
 

@@ -135,9 +135,9 @@ async function keep(client: HeadClient, text: string): Promise<void> {
     await client.keep(text);
   } catch (error) {
     if (!(error instanceof RequestError)) throw error;
-    if (/stash\.folder/.test(error.message)) {
+    if (/pretrigger\.folder/.test(error.message)) {
       throw new LiveError(
-        'the head keeps no recordings: put "stash": { "folder": "stash" } into its settings file and start it again',
+        'the head keeps no recordings: put "pretrigger": { "folder": "pretrigger" } into its settings file and start it again',
       );
     }
     throw new LiveError(`the head does not keep the drive: ${error.message}`);

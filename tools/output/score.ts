@@ -1,5 +1,5 @@
-import { DROPS, FLOORS } from "../score/courses.ts";
-import type { Row } from "../score-floor.ts";
+import { DROPS, FLOORS } from "../lab/floor/courses.ts";
+import type { Row } from "../lab/score-floor.ts";
 import { type Color, OKABE_ITO, Picture, textWidth } from "./picture.ts";
 
 const LEFT = 150;

@@ -1,6 +1,6 @@
 import { on } from "node:events";
 import { Worker } from "node:worker_threads";
-import { DecodeError } from "../../src/record/bytes.ts";
+import { DecodeError } from "../../src/coding/decode-error.ts";
 import type { Recording } from "../../src/record/file.ts";
 import type { HeadEvent } from "../../src/sense/events.ts";
 import type { FromReader } from "./read-worker.ts";

@@ -4,8 +4,8 @@ import type { HeadEvent } from "../../src/sense/events.ts";
 import { FrameWriter } from "../../src/service/frame-slot.ts";
 import type { PlayerStart } from "../../src/service/service.ts";
 import { headTime } from "../../src/service/time.ts";
-import { simulateEvents } from "../simulate/events.ts";
-import { loadScenario } from "../simulate/scenario.ts";
+import { simulateEvents } from "../../src/simulate/events.ts";
+import { loadScenario } from "../../src/simulate/scenario.ts";
 
 /** What is played. */
 export type PlayData = { readonly path: string };

@@ -1,6 +1,6 @@
 import { readFile } from "node:fs/promises";
 import type { Player } from "../../src/service/service.ts";
-import { loadScenario } from "../simulate/scenario.ts";
+import { loadScenario } from "../../src/simulate/scenario.ts";
 import type { PlayData } from "./play-worker.ts";
 
 // From the source and from dist/tools/serve alike.

@@ -1,5 +1,5 @@
 import { resolveSettings, SETTINGS, SettingError, type SettingName } from "../../src/head/settings.ts";
-import { Random } from "../simulate/random.ts";
+import { Random } from "../../src/simulate/random.ts";
 import type { Given } from "./runs.ts";
 
 /** Values of one setting to try: a list, or all from `low` to `high`. */

@@ -33,7 +33,7 @@ export interface Score {
   /** Held-out pixels. */
   readonly pixels: number;
   /**
-   * Milliseconds to place and map a depth frame, mean of all, without the mask and the reflex, which no score hangs on: as
+   * Milliseconds to place and map a depth frame, mean of all, without the mask and the glance, which no score hangs on: as
    * measured, while other replays ran beside it.
    */
   readonly frameTime: number;

@@ -1,14 +1,14 @@
 import { createHash } from "node:crypto";
 import { appendFileSync, createReadStream, existsSync, readFileSync, writeFileSync } from "node:fs";
 import { availableParallelism } from "node:os";
+import { DecodeError } from "../../src/coding/decode-error.ts";
 import { resolveSettings, SettingError } from "../../src/head/settings.ts";
-import { DecodeError } from "../../src/record/bytes.ts";
 import { openRecording } from "../../src/record/file.ts";
+import { ScenarioError } from "../../src/simulate/fields.ts";
+import { programHash } from "../lab/floor/program.ts";
 import { ProgressLine } from "../output/progress.ts";
 import { preparationOf } from "../replay/prepared.ts";
 import { settingsOf } from "../replay/run.ts";
-import { programHash } from "../score/program.ts";
-import { ScenarioError } from "../simulate/fields.ts";
 import type { Answer, Job, Score } from "./job.ts";
 import { type Labels, LabelsError, readLabels } from "./labels.ts";
 import { Lanes } from "./lanes.ts";
@@ -90,7 +90,7 @@ export function ownProgram(): string {
   program ??= programHash([
     ...MAKERS,
     "tools/replay",
-    "tools/simulate",
+    "src/simulate",
     "tools/tune/job.js",
     "tools/tune/labels.js",
     "tools/tune/true-map.js",

@@ -4,12 +4,12 @@ import { turn } from "../../src/geometry/rigid.ts";
 import type { Head } from "../../src/head/head.ts";
 import { BLOCK_SIDE, BLOCK_VOXELS, keyX, keyY, keyZ, OCCUPIED_FROM } from "../../src/map/grid.ts";
 import type { HeadEvent } from "../../src/sense/events.ts";
+import { lensPose } from "../../src/simulate/attitude.ts";
+import { ScenarioError } from "../../src/simulate/fields.ts";
+import { Random } from "../../src/simulate/random.ts";
+import { loadScenario, type Scenario } from "../../src/simulate/scenario.ts";
+import type { Scene } from "../../src/simulate/scene.ts";
 import { hasSurface, isFree, WITHIN, wholeOf } from "../replay/held-out.ts";
-import { lensPose } from "../simulate/attitude.ts";
-import { ScenarioError } from "../simulate/fields.ts";
-import { Random } from "../simulate/random.ts";
-import { loadScenario, type Scenario } from "../simulate/scenario.ts";
-import type { Scene } from "../simulate/scene.ts";
 import { readJson, setField } from "../simulate.ts";
 
 /** How a map agrees with the true geometry; shares, 0 to 1. */

@@ -1,0 +1,45 @@
+import { type MessagePort, parentPort, workerData } from "node:worker_threads";
+import { type Kept, Pretrigger, type PretriggerNews, type PretriggerSettings, type Reason } from "./ring.ts";
+import type { ToPretrigger } from "./tap.ts";
+
+// The pretrigger's thread: it may wait for the disk.
+
+/** What the sockets' thread tells it. */
+export type PretriggerOrder =
+  | { readonly kind: "keep"; readonly reason: Reason; readonly text: string }
+  | { readonly kind: "port"; readonly port: MessagePort }
+  | { readonly kind: "close" };
+/** What it says. */
+export type FromPretrigger =
+  | PretriggerNews
+  | { readonly kind: "list"; readonly kept: readonly Kept[] }
+  | { readonly kind: "closed" };
+
+const say = (message: FromPretrigger): void => parentPort!.postMessage(message);
+const pretrigger = new Pretrigger(workerData as PretriggerSettings, (news) => {
+  say(news);
+  if (news.kind === "kept") say({ kind: "list", kept: pretrigger.list() });
+});
+say({ kind: "list", kept: pretrigger.list() });
+
+function take(port: MessagePort, message: ToPretrigger): void {
+  if (message.kind === "begin") pretrigger.begin(message.setup, message.settings);
+  else if (message.kind === "event") pretrigger.take(message.event);
+  else {
+    const { time, sensor, sequence, pixels, hasAmplitude, images } = message;
+    const counts = new Uint16Array(images, 0, pixels);
+    const amplitude = hasAmplitude ? new Uint16Array(images, 2 * pixels) : null;
+    pretrigger.take({ kind: "depth", time, sensor, sequence, counts, amplitude });
+    port.postMessage(images, [images]);
+  }
+}
+
+parentPort!.on("message", (order: PretriggerOrder) => {
+  if (order.kind === "port") {
+    const { port } = order;
+    port.on("message", (messages: readonly ToPretrigger[]) => {
+      for (const message of messages) take(port, message);
+    });
+  } else if (order.kind === "keep") pretrigger.keep(order.reason, order.text);
+  else void pretrigger.close().then(() => say({ kind: "closed" }));
+});

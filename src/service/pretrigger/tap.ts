@@ -1,0 +1,67 @@
+import type { MessagePort } from "node:worker_threads";
+import type { HeadEvent, Setup } from "../../sense/events.ts";
+import { Parcel } from "../parcel.ts";
+
+/** What the sensing thread tells the pretrigger; images travel in buffers that come back. */
+export type ToPretrigger =
+  | {
+      readonly kind: "begin";
+      readonly setup: Setup;
+      readonly settings: Readonly<Record<string, unknown>>;
+    }
+  | { readonly kind: "event"; readonly event: Exclude<HeadEvent, { kind: "depth" }> }
+  | {
+      readonly kind: "frame";
+      readonly time: number;
+      readonly sensor: number;
+      readonly sequence: number;
+      readonly pixels: number;
+      readonly hasAmplitude: boolean;
+      readonly images: ArrayBuffer;
+    };
+
+/** Frames on their way to the pretrigger; a disk that is slower than that makes it leave frames out, and nobody wait. */
+const MOST_ON_THE_WAY = 12;
+
+/** Hands what comes in to the pretrigger's thread, without ever waiting for it. */
+export class PretriggerTap {
+  readonly #parcel: Parcel<ToPretrigger>;
+  readonly #free: ArrayBuffer[] = [];
+  #out = 0;
+  /** Frames that the pretrigger had no time for. */
+  leftOut = 0;
+
+  constructor(port: MessagePort) {
+    this.#parcel = new Parcel((messages, moved) => port.postMessage(messages, [...moved]));
+    port.on("message", (images: ArrayBuffer) => {
+      this.#out--;
+      this.#free.push(images);
+    });
+    port.unref();
+  }
+
+  begin(setup: Setup, settings: Readonly<Record<string, unknown>>): void {
+    this.#free.length = 0; // of other sizes
+    this.#parcel.add({ kind: "begin", setup, settings });
+  }
+
+  take(event: HeadEvent): void {
+    if (event.kind !== "depth") {
+      this.#parcel.add({ kind: "event", event });
+      return;
+    }
+    const { time, sensor, sequence, counts, amplitude } = event;
+    const pixels = counts.length;
+    if (this.#out >= MOST_ON_THE_WAY) {
+      this.leftOut++;
+      return;
+    }
+    const fit = this.#free.findIndex(({ byteLength }) => byteLength === 4 * pixels);
+    const images = fit >= 0 ? this.#free.splice(fit, 1)[0]! : new ArrayBuffer(4 * pixels);
+    new Uint16Array(images, 0, pixels).set(counts);
+    if (amplitude !== null) new Uint16Array(images, 2 * pixels).set(amplitude);
+    this.#out++;
+    const hasAmplitude = amplitude !== null;
+    this.#parcel.add({ kind: "frame", time, sensor, sequence, pixels, hasAmplitude, images }, [images]);
+  }
+}

@@ -1,0 +1,100 @@
+import { crc32c } from "../coding/crc32c.ts";
+import { DecodeError } from "../coding/decode-error.ts";
+import type { Draft } from "./messages.ts";
+
+// The glance datagram: what a motor board needs of one frame, in 48 bytes of a fixed layout, little-endian.
+//
+//  0  u8[4]  42 52 4b 52, "BRKR"
+//  4  u8     layout version, 1
+//  5  u8     state: 0 clear, 1 dark, 2 covered, 3 late, 4 blind, 5 lost; anything but 0 and 1: stop
+//  6  u16    flags: bit 0 set when the paces are known; while it is not, they are 0
+//  8  u32    number of the datagram, counts up by one, wraps
+// 12  u32    age of the evidence when this was sent, microseconds; 4294967295 for that or older
+// 16  u16[8] reach of eight sectors of 45 degrees, millimetres; sector 0 is centred ahead, then counter-clockwise
+// 32  u8[8]  what ends it in that sector: codes as in the reach message
+// 40  u16    pace ahead, mm/s      42  u16  pace back, mm/s
+// 44  u32    CRC-32C of the 44 bytes before
+
+export const GLANCE_SIZE = 48;
+export const SECTORS = 8;
+const MAGIC = Uint8Array.of(0x42, 0x52, 0x4b, 0x52);
+const VERSION = 1;
+export const GLANCE_STATES = ["clear", "dark", "covered", "late", "blind", "lost"] as const;
+type State = (typeof GLANCE_STATES)[number];
+const MOST_U16 = 65535;
+const MOST_U32 = 4294967295;
+
+export interface Glance {
+  readonly state: State;
+  /** Of the datagram. */
+  readonly number: number;
+  /** Microseconds. */
+  readonly age: number;
+  /** (8) millimetres; sector 0 is centred ahead, then counter-clockwise. */
+  readonly distanceMm: readonly number[];
+  /** (8) codes as in the reach message. */
+  readonly what: readonly number[];
+  /** m/s; null while nobody knows. */
+  readonly pace: { readonly forward: number; readonly backward: number } | null;
+}
+
+/** The nearest of each sector's bearings; a sector without a bearing is unseen at 0 m. */
+export function glanceOf(reach: Draft<"reach">, number: number, age: number, unseen: number): Glance {
+  const distanceMm = new Array<number>(SECTORS).fill(Number.POSITIVE_INFINITY);
+  const what = new Array<number>(SECTORS).fill(unseen);
+  reach.distanceMm.forEach((distance, i) => {
+    const turns = (reach.first + i * reach.step) / (2 * Math.PI);
+    const sector = ((Math.round(turns * SECTORS) % SECTORS) + SECTORS) % SECTORS;
+    if (distance >= distanceMm[sector]!) return;
+    distanceMm[sector] = distance;
+    what[sector] = reach.what[i]!;
+  });
+  for (let s = 0; s < SECTORS; s++) if (distanceMm[s] === Number.POSITIVE_INFINITY) distanceMm[s] = 0;
+  return { state: reach.state, number, age, distanceMm, what, pace: reach.pace };
+}
+
+/** @returns 48 bytes of their own */
+export function encodeGlance(glance: Glance): Uint8Array {
+  const out = new Uint8Array(GLANCE_SIZE);
+  const view = new DataView(out.buffer);
+  const whole = (value: number, most: number): number => Math.max(0, Math.min(most, Math.floor(value)));
+  out.set(MAGIC);
+  out[4] = VERSION;
+  out[5] = GLANCE_STATES.indexOf(glance.state);
+  view.setUint16(6, glance.pace === null ? 0 : 1, true);
+  view.setUint32(8, glance.number >>> 0, true);
+  view.setUint32(12, whole(glance.age, MOST_U32), true);
+  for (let s = 0; s < SECTORS; s++) {
+    view.setUint16(16 + 2 * s, whole(glance.distanceMm[s]!, MOST_U16), true);
+    out[32 + s] = glance.what[s]!;
+  }
+  view.setUint16(40, whole((glance.pace?.forward ?? 0) * 1000, MOST_U16), true);
+  view.setUint16(42, whole((glance.pace?.backward ?? 0) * 1000, MOST_U16), true);
+  view.setUint32(44, crc32c(out, 0, 44), true);
+  return out;
+}
+
+/** @throws {DecodeError} when the bytes are no glance datagram, or a damaged one */
+export function decodeGlance(bytes: Uint8Array): Glance {
+  if (bytes.length !== GLANCE_SIZE) {
+    throw new DecodeError(`a glance datagram has ${GLANCE_SIZE} bytes, this has ${bytes.length}`, 0);
+  }
+  const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.byteLength);
+  if (!MAGIC.every((byte, i) => bytes[i] === byte)) throw new DecodeError("no glance datagram", 0);
+  if (view.getUint32(44, true) !== crc32c(bytes, 0, 44)) throw new DecodeError("checksum does not match", 44);
+  if (bytes[4] !== VERSION) throw new DecodeError(`layout version ${bytes[4]}, known is ${VERSION}`, 4);
+  const state = GLANCE_STATES[bytes[5]!];
+  if (state === undefined) throw new DecodeError(`state ${bytes[5]} is not known`, 5);
+  const sectors = Array.from({ length: SECTORS }, (_, s) => s);
+  const isPaced = (view.getUint16(6, true) & 1) !== 0;
+  return {
+    state,
+    number: view.getUint32(8, true),
+    age: view.getUint32(12, true),
+    distanceMm: sectors.map((s) => view.getUint16(16 + 2 * s, true)),
+    what: sectors.map((s) => bytes[32 + s]!),
+    pace: isPaced
+      ? { forward: view.getUint16(40, true) / 1000, backward: view.getUint16(42, true) / 1000 }
+      : null,
+  };
+}

@@ -1,0 +1,29 @@
+import { createHash } from "node:crypto";
+import { readdirSync, readFileSync } from "node:fs";
+import { basename, join } from "node:path";
+import { fileURLToPath } from "node:url";
+
+/** The compiled program: what runs, also where a test runs the sources. */
+const ROOT = fileURLToPath(
+  new URL(import.meta.url.endsWith(".ts") ? "../../../dist/" : "../../", import.meta.url),
+);
+
+/**
+ * SHA-256 over compiled parts of the program: what one program scored is not taken for another's.
+ * @param parts folders and files as they are named in the sources' folder, "src/head" and "tools/tune/job.js" for example
+ */
+export function programHash(parts: readonly string[]): string {
+  const hash = createHash("sha256");
+  for (const part of parts) {
+    const path = join(ROOT, part);
+    const files = part.endsWith(".js")
+      ? [path]
+      : readdirSync(path)
+          .sort()
+          .map((name) => join(path, name));
+    for (const file of files) {
+      if (file.endsWith(".js")) hash.update(basename(file)).update(readFileSync(file));
+    }
+  }
+  return hash.digest("hex");
+}

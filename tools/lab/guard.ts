@@ -1,0 +1,118 @@
+import { fileURLToPath } from "node:url";
+import { toMatrix } from "../../src/geometry/rigid.ts";
+import { Guard } from "../../src/guard/guard.ts";
+import { DepthMask } from "../../src/sense/mask.ts";
+import { DEFAULT_RANGE_NOISE } from "../../src/sense/noise.ts";
+import { lensFromAngles } from "../../src/simulate/attitude.ts";
+import { Random } from "../../src/simulate/random.ts";
+import { renderDepth } from "../../src/simulate/render.ts";
+import type { Scene } from "../../src/simulate/scene.ts";
+import { GUARD, OPTICS } from "./floor/drive.ts";
+import { beyond, matter, sceneOf, slab } from "./floor/ground.ts";
+
+const HELP = `Usage: bench-guard [rounds]    cost of the guard per 240x180 frame, beside that of the depth mask (default 60 rounds)
+Per frame the fastest of the rounds, of those the median: what else the machine does hardly shows. The first third is left out: until
+then code is still being compiled.`;
+
+/** The score's lens with half again as many pixels. */
+const WIDE = {
+  ...OPTICS,
+  ...{ width: 240, height: 180, fx: 1.5 * OPTICS.fx, fy: 1.5 * OPTICS.fy, cx: 119.5, cy: 89.5 },
+};
+const HEIGHT = 0.3;
+const LENS_X = 0.15;
+const FRAMES = 24;
+
+/** A wall, a leg and a post on a floor. */
+const room = (reflectance: number): Scene =>
+  sceneOf(
+    [matter(reflectance)],
+    [slab(-20, 40, 0), slab(1.6, 1.8, 2, { z0: 0 }), slab(0.9, 0.93, 1, { y0: 0.2, y1: 0.23, z0: 0 })],
+  );
+const SCENES: readonly (readonly [string, Scene])[] = [
+  ["floor, 40 %", sceneOf([matter(0.4)], [slab(-20, 40, 0)])],
+  ["floor, 5 %", sceneOf([matter(0.05)], [slab(-20, 40, 0)])],
+  [
+    "stair",
+    sceneOf([matter(0.4)], [slab(-20, 0.8, 0), ...beyond({ kind: "stair", rise: 0.178, going: 0.279 })]),
+  ],
+  ["room", room(0.4)],
+];
+
+export function main(args: string[]): number {
+  if (args.includes("-h") || args.includes("--help")) {
+    console.log(HELP);
+    return 0;
+  }
+  const rounds = Number(args[0] ?? 60);
+  if (!(Number.isInteger(rounds) && rounds >= 2)) {
+    console.error(`bench-guard: rounds must be a whole number from 2, got "${args[0]}"`);
+    return 2;
+  }
+  const stages = ["mask", "glance", "remember", "pace", "reach"] as const;
+  console.log(
+    "ms per 240x180 frame  mask   glance   memory     pace    reach   guard in all   glance / mask",
+  );
+  for (const [name, scene] of SCENES) {
+    const guard = new Guard(GUARD);
+    const mask = new DepthMask(WIDE);
+    const glance = guard.openGlancer(WIDE, mask.rays, mask.unitsPerMetre, DEFAULT_RANGE_NOISE)!;
+    const random = new Random(1);
+    const shots = Array.from({ length: FRAMES }, (_, n) => {
+      const shot = { counts: new Uint16Array(240 * 180), amplitude: new Uint16Array(240 * 180) };
+      const pose = { position: [0.01 * n + LENS_X, 0, HEIGHT], rotation: lensFromAngles(0, 0.4, 0) } as const;
+      renderDepth(
+        scene,
+        WIDE,
+        pose,
+        0,
+        {
+          ...{ gate: 150, seen: { reflectance: 0.8, range: 4.5 }, frequency: 60e6, wrap: false, dark: 200 },
+          ...{ contrast: 0.8, sun: [], saturation: 60000, amplitudeUnit: 8, shot: true, subRays: 3, random },
+        },
+        shot.counts,
+        shot.amplitude,
+      );
+      return shot;
+    });
+    const m = toMatrix({ position: [0, 0, 0], rotation: lensFromAngles(0, 0.4, 0) });
+    const rotation = Float64Array.from({ length: 9 }, (_, n) => m[4 * (n % 3) + Math.floor(n / 3)]!);
+    const position = Float64Array.of(LENS_X, 0, HEIGHT);
+    const best = stages.map(() => new Float64Array(FRAMES).fill(Number.POSITIVE_INFINITY));
+    let time = 0;
+    for (let round = 0; round < rounds; round++) {
+      guard.forget();
+      for (let n = 0; n < FRAMES; n++) {
+        time += 100_000;
+        const { counts, amplitude } = shots[n]!;
+        const x = 0.01 * n;
+        const stamps = [performance.now()];
+        const { depth, reason } = mask.apply(counts, amplitude);
+        stamps.push(performance.now());
+        const judged = glance.look(depth, reason, amplitude, rotation, position);
+        stamps.push(performance.now());
+        guard.watch(judged, time);
+        guard.remember(judged, time, x, 0, 0, 0);
+        stamps.push(performance.now());
+        guard.pace(x, 0, 0);
+        stamps.push(performance.now());
+        guard.reach(x, 0, 0);
+        stamps.push(performance.now());
+        if (round < rounds / 3) continue; // while it is compiled
+        best.forEach((fastest, s) => {
+          fastest[n] = Math.min(fastest[n]!, stamps[s + 1]! - stamps[s]!);
+        });
+      }
+    }
+    const median = (values: Float64Array) => values.slice().sort()[FRAMES >> 1]!;
+    const cost = best.map(median);
+    const all = median(best[0]!.map((_, n) => best.slice(1).reduce((sum, of) => sum + of[n]!, 0)));
+    console.log(
+      `${name.padEnd(18)} ${cost.map((ms) => ms.toFixed(3).padStart(7)).join("  ")}  ${all.toFixed(3).padStart(13)}` +
+        `   ${(cost[1]! / cost[0]!).toFixed(2).padStart(13)}`,
+    );
+  }
+  return 0;
+}
+
+if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = main(process.argv.slice(2));

@@ -1,0 +1,204 @@
+import { existsSync, mkdtempSync, readFileSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { basename, join } from "node:path";
+import { fileURLToPath } from "node:url";
+import { pino } from "pino";
+import type { Browser, Page } from "playwright-core";
+import { HeadClient } from "../../src/client/client.ts";
+import { openRecording } from "../../src/record/file.ts";
+import { resolveConfig } from "../../src/service/config.ts";
+import { Service } from "../../src/service/service.ts";
+import { readPlayed } from "../../src/service/shelf.ts";
+import { startBrowser } from "../../tests/helpers/browser.ts";
+import { feed } from "../../tests/helpers/feed.ts";
+import { makeSocket } from "../../tests/helpers/live.ts";
+
+const HELP = `Usage: page-pictures <recording> <folder> [--live]    pictures of the viewer's page, from a head that plays the recording
+                                                      and from a live one that is told it; --live takes the latter alone
+Needs Debian's Chromium. Writes page-*.png, one for each state.
+Exit codes: 0 done, 2 wrong usage, 3 the recording is missing`;
+
+const viewer = fileURLToPath(new URL("../../viewer", import.meta.url));
+/** Labels of the demo. */
+const LABELS = fileURLToPath(new URL("../../../datasets/pottery-studio.labels.json", import.meta.url));
+/** Seconds from the start of what most pictures show, and of the whole map. */
+const MOMENT = 21.5;
+const LATE = 60;
+/** When the live head's lens is covered, seconds. */
+const BLIND: readonly [from: number, to: number] = [12, 13.5];
+
+/** What is done before a picture is taken: keys that are pressed one after the other. */
+interface Shot {
+  readonly name: string;
+  readonly width: number;
+  readonly height: number;
+  readonly theme: "light" | "dark";
+  readonly at: number;
+  readonly keys: readonly string[];
+  /** Changed through the page, which then has the map of before. */
+  readonly settings?: Readonly<Record<string, number>>;
+  /** The demo's labels were marked in this browser before. */
+  readonly isLabelled?: boolean;
+}
+const SHOTS: readonly Shot[] = [
+  { name: "desk", width: 1360, height: 900, theme: "light", at: LATE, keys: ["i"] },
+  { name: "dark", width: 1360, height: 880, theme: "dark", at: MOMENT, keys: ["1"] },
+  { name: "settings", width: 1000, height: 720, theme: "light", at: MOMENT, keys: ["s"] },
+  { name: "phone", width: 360, height: 780, theme: "light", at: MOMENT, keys: ["i"] },
+  {
+    ...{ name: "labels", width: 1000, height: 900, theme: "light", at: LATE, keys: ["l", "Enter"] },
+    isLabelled: true,
+  },
+  {
+    ...{ name: "compare", width: 1360, height: 880, theme: "light", at: MOMENT, keys: [] },
+    settings: { "map.maxRange": 2, "guard.topSpeed": 0.6 },
+  },
+];
+
+/** Until what the head has said is drawn: the picture of the map comes last. */
+async function settle(page: Page): Promise<void> {
+  await page.waitForSelector("#empty[hidden]", { state: "attached" });
+  await page.waitForSelector("html:not(.is-map-old)", { state: "attached" });
+  await page.waitForTimeout(5000);
+}
+
+async function changeSettings(page: Page, settings: Readonly<Record<string, number>>): Promise<void> {
+  await page.keyboard.press("s");
+  for (const [name, value] of Object.entries(settings)) {
+    const input = page.locator(`[name="${name}"]`);
+    await input.fill(String(value));
+    await input.press("Tab");
+    await page.getByText(`${name} is now ${value}`).first().waitFor({ state: "attached" });
+  }
+  await page.keyboard.press("Escape");
+}
+
+/**
+ * A live head, told the recording by sensors and a base: its lens is covered for a while, so that the way is carried on by
+ * the wheels there; the base knocks, and waives a stop.
+ */
+async function takeLive(browser: Browser, path: string, folder: string): Promise<void> {
+  const kept = mkdtempSync(join(tmpdir(), "brinkmap-pictures-"));
+  const recording = await openRecording(path);
+  const { sensors, baseFromHead, headFromImu } = recording.header.setup;
+  recording.close();
+  const service = await Service.start({
+    config: resolveConfig({
+      ...{ listen: { port: 0 }, viewer, sensors, baseFromHead, headFromImu },
+      pretrigger: { folder: kept, before: 5, after: 1 },
+      settings: { "pose.source": "tracked", "guard.waiverLimit": 30 },
+    }),
+    log: pino({ level: "silent" }),
+  });
+  const url = service.url.replace("ws:", "http:").replace("/live", "/");
+  const open = (width: number, height: number, colorScheme: "light" | "dark"): Promise<Page> =>
+    browser.newPage({ viewport: { width, height }, colorScheme });
+  const shoot = async (page: Page, name: string): Promise<void> => {
+    await page.screenshot({ path: `${folder}/page-${name}.png`, fullPage: name === "live" });
+    console.log(`${folder}/page-${name}.png`);
+  };
+  const desk = await open(1000, 820, "light");
+  await desk.goto(url);
+  const told = feed(service.url, path, {
+    ...{ until: 36, blind: BLIND },
+    says: [
+      { at: 8, what: { kind: "knock", point: [0.2, 0.1, 0.1] } },
+      {
+        at: 21,
+        what: { kind: "waiver", direction: "forward", seconds: 30, reason: "pulled off the step by hand" },
+      },
+    ],
+  });
+  const phone = await open(360, 780, "dark");
+  await phone.goto(url);
+  await phone.locator("#trust-word", { hasText: "Blind" }).waitFor({ timeout: 60_000 });
+  await shoot(phone, "blind");
+  await phone.close();
+  await desk.keyboard.press("1");
+  await desk.locator("#waiver", { hasText: "pulled off" }).waitFor({ timeout: 60_000 });
+  await desk.keyboard.press("r");
+  await desk.keyboard.type("the kiln pit's step was seen late");
+  await desk.keyboard.press("Enter");
+  await desk.locator("#kept button", { hasText: "asked" }).waitFor({ timeout: 60_000 });
+  await desk.waitForTimeout(200);
+  await shoot(desk, "live");
+  await told;
+  await desk.close();
+  await service.stop();
+  rmSync(kept, { recursive: true });
+}
+
+export async function main(args: string[]): Promise<number> {
+  const [path, folder] = args;
+  if (path === undefined || folder === undefined || args.includes("--help")) {
+    console.log(HELP);
+    return args.includes("--help") ? 0 : 2;
+  }
+  if (!existsSync(path)) {
+    console.error(`page-pictures: ${path} is missing`);
+    return 3;
+  }
+  const browser = await startBrowser();
+  if (!args.includes("--live")) await takePlayed(browser, path, folder);
+  await takeLive(browser, path, folder);
+  await browser.close();
+  return 0;
+}
+
+/** A head that plays the recording, and is gone in the end. */
+async function takePlayed(browser: Browser, path: string, folder: string): Promise<void> {
+  const service = await Service.start({
+    config: resolveConfig({ listen: { port: 0 }, viewer }),
+    log: pino({ level: "silent" }),
+    played: await readPlayed(path),
+  });
+  const client = new HeadClient({ url: service.url, role: "watcher", makeSocket, topics: { playing: 20 } });
+  await new Promise<void>((resolve) => client.on("open", () => resolve()));
+  const goTo = (seconds: number): Promise<void> =>
+    new Promise((resolve, reject) => {
+      let isAsked = false;
+      const stop = client.on("playing", ({ goal, speed }) => {
+        if (!isAsked || goal !== null || speed !== 0) return;
+        stop();
+        resolve();
+      });
+      client.play({ to: 1e6 * seconds, speed: 0 }).then(() => {
+        isAsked = true;
+      }, reject);
+    });
+  const url = service.url.replace("ws:", "http:").replace("/live", "/");
+  for (const { name, width, height, theme, keys, at, settings, isLabelled } of SHOTS) {
+    await goTo(at);
+    const before = await client.settings();
+    const page = await browser.newPage({ viewport: { width, height }, colorScheme: theme });
+    if (isLabelled) {
+      const marked = [`labels ${basename(path)}`, readFileSync(LABELS, "utf8")];
+      await page.addInitScript(`localStorage.setItem(...${JSON.stringify(marked)})`);
+    }
+    await page.goto(url);
+    await page.waitForSelector("#empty[hidden]", { state: "attached" });
+    for (const key of keys) await page.keyboard.press(key);
+    if (settings !== undefined) {
+      await settle(page);
+      await changeSettings(page, settings);
+    }
+    await settle(page);
+    await page.screenshot({ path: `${folder}/page-${name}.png`, fullPage: width < 700 || name === "desk" });
+    console.log(`${folder}/page-${name}.png`);
+    await page.close();
+    const back = Object.keys(settings ?? {}).map((one) => [one, before[one]!]);
+    if (back.length > 0) await client.settings(Object.fromEntries(back));
+  }
+  await goTo(LATE);
+  const page = await browser.newPage({ viewport: { width: 1000, height: 700 } });
+  await page.goto(url);
+  await settle(page);
+  client.close();
+  await service.stop();
+  await page.waitForTimeout(1500);
+  await page.screenshot({ path: `${folder}/page-gone.png` });
+  console.log(`${folder}/page-gone.png`);
+  await page.close();
+}
+
+if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

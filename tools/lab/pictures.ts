@@ -1,0 +1,112 @@
+import { existsSync } from "node:fs";
+import { copyFile, mkdir, writeFile } from "node:fs/promises";
+import { join } from "node:path";
+import { fileURLToPath } from "node:url";
+import { main as importData } from "../import.ts";
+import { drawFooting, drawKinds } from "../output/map.ts";
+import { replayRecording } from "../replay/run.ts";
+import { main as start } from "../start.ts";
+
+const HELP = `Usage: pictures [folder]    make the pictures in docs/pictures anew
+The folder (default out) holds demo.brk, living-room.brk, office.brk and corridor.brk. What is not there is made: the
+demo from its scenario, the others from open data in the folder BRINKMAP_DATA (see docs/importing.md).
+Exit codes: 0 done, 1 internal error, 3 the open data are missing or unfit`;
+
+/** From here and from dist/tools alike. */
+const DOCS = ["../../docs", "../../docs"]
+  .map((path) => fileURLToPath(new URL(path, import.meta.url)))
+  .find(existsSync)!;
+
+/** Where the open data sets are: as for tests, BRINKMAP_DATA, else ../shared/data beside the repository. */
+const DATA = process.env["BRINKMAP_DATA"] ?? join(DOCS, "../../../shared/data");
+
+interface OpenMap {
+  readonly name: string;
+  readonly title: string;
+  readonly settings: Readonly<Record<string, unknown>>;
+  /** Columns along one side of what is drawn as one. */
+  readonly coarser: number;
+  /** Arguments of `import` but for -o, as in docs/importing.md. */
+  readonly source: (data: string) => string[];
+}
+
+const MAPS: readonly OpenMap[] = [
+  {
+    name: "living-room",
+    title: "Living room, 211 ray-traced frames, 2.5 cm (Handa et al. 2014; Choi, Zhou & Koltun 2015)",
+    settings: { "map.voxelSize": 0.025 },
+    coarser: 1,
+    source: (data) => [
+      ...["png", `${data}/depth-living-room/depth`],
+      ...["--fx", "525", "--fy", "525", "--cx", "319.5", "--cy", "239.5", "--floor", "0.134", "--far", "5"],
+      ...["--poses", `${data}/depth-living-room/poses_refined_zup.csv`],
+      ...["--about", "Augmented ICL-NUIM living room 1, Handa et al. 2014, Choi et al. 2015"],
+    ],
+  },
+  {
+    name: "office",
+    title: "Office, 50 real structured-light frames, 2.5 cm (sample of the 3DMatch toolbox, Princeton)",
+    settings: { "map.voxelSize": 0.025, "map.maxRange": 7.5, "floor.stride": 2 },
+    coarser: 1,
+    source: (data) => [
+      ...["png", `${data}/depth-office/frames`, "--files", "frame-{n}.depth.png"],
+      ...["--fx", "570.342205", "--fy", "570.342205", "--cx", "320", "--cy", "240"],
+      ...["--poses", `${data}/depth-office/frames/frame-{n}.pose.txt`, "--up", "y", "--floor=-0.39"],
+    ],
+  },
+  {
+    name: "corridor",
+    title: "Killian Court, MIT: 3,873 laser scans over 1.9 km (recorded by M. Bosse and J. Leonard)",
+    settings: {},
+    coarser: 5,
+    source: (data) => [
+      ...["scans", `${data}/range-corridor/scans.csv.gz`, "--no-return", "50", "--height", "0.3"],
+      ...["--about", "Killian Court, M. Bosse and J. Leonard, MIT"],
+    ],
+  },
+];
+
+export async function main(args: string[]): Promise<number> {
+  if (args.includes("-h") || args.includes("--help")) {
+    console.log(HELP);
+    return 0;
+  }
+  const folder = args[0] ?? "out";
+  const to = join(DOCS, "pictures");
+  await mkdir(to, { recursive: true });
+  const code = await start(["--out", folder]);
+  if (code !== 0) return code;
+  for (const name of ["demo-map.png", "demo-floor.png", "demo-side.png"]) {
+    await copyFile(join(folder, name), join(to, name));
+  }
+  for (const { name, title, settings, coarser, source } of MAPS) {
+    const recording = join(folder, `${name}.brk`);
+    if (!existsSync(recording)) {
+      if (!existsSync(DATA)) {
+        console.error(`pictures: ${recording} needs the open data; set BRINKMAP_DATA to their folder`);
+        return 3;
+      }
+      const code = await importData([...source(DATA), "-o", recording]);
+      if (code !== 0) return code;
+    }
+    const { head, path } = await replayRecording(recording, { settings });
+    const picture = drawKinds(head, title, path, coarser);
+    if (picture === null) {
+      console.error(`pictures: nothing was mapped from ${recording}`);
+      return 3;
+    }
+    await writeFile(join(to, `${name}-map.png`), picture.toPng());
+    // At the map's 2.5 cm a frame leaves holes in the footing; it has its own run at 5 cm.
+    if (name !== "corridor") {
+      const { head: coarse, path: way } = await replayRecording(recording, {
+        settings: { "map.maxRange": 5 },
+      });
+      const footing = drawFooting(coarse, `Footing, ${title.replace(", 2.5 cm", ", 5 cm")}`, way);
+      if (footing !== null) await writeFile(join(to, `${name}-footing.png`), footing.toPng());
+    }
+    console.log(`wrote ${join(to, `${name}-map.png`)}`);
+  }
+  return 0;
+}
+
+if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

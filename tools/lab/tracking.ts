@@ -1,0 +1,139 @@
+import { fileURLToPath } from "node:url";
+import { IDENTITY } from "../../src/geometry/rigid.ts";
+import { evidenceTable } from "../../src/map/evidence.ts";
+import { BlockGrid } from "../../src/map/grid.ts";
+import { Integrator } from "../../src/map/integrate.ts";
+import { DepthMask } from "../../src/sense/mask.ts";
+import { NormalEstimator } from "../../src/sense/normals.ts";
+import { Straightener } from "../../src/sense/straighten.ts";
+import { Registrar, type Stage } from "../../src/track/register.ts";
+import { DEFAULT_SAMPLER_SETTINGS, FrameSampler } from "../../src/track/sampler.ts";
+import { placement, SurfelMap, setPlacement } from "../../src/track/surfels.ts";
+import { Tracker } from "../../src/track/tracker.ts";
+import { DriftingAttitude, type PoseSet, threeRooms } from "../../tests/helpers/pose-sets.ts";
+
+const HELP = `Usage: tracking [metres]    what tracking a frame of 240x180 costs, and its parts, beside integrating it, in one run
+Frames of the round through three rooms (default: its first 20 m), with the noise of a time-of-flight sensor.
+Exit codes: 0 done, 2 wrong usage`;
+const RUNS = 3;
+const STEPS = 4;
+/** "tracking" is all but the last: normals and choosing, then what the tracker does. */
+const PARTS = ["normals", "choosing", "registering", "fusing", "rest", "tracking", "integrating"] as const;
+type Times = Record<(typeof PARTS)[number], Float64Array>;
+
+const emptyTimes = (count: number): Times =>
+  Object.fromEntries(
+    PARTS.map((part) => [part, new Float64Array(count).fill(Number.POSITIVE_INFINITY)]),
+  ) as Times;
+
+/** Milliseconds that something takes. */
+function taken(work: () => void): number {
+  const start = performance.now();
+  work();
+  return performance.now() - start;
+}
+
+/** Adds one run: per frame and part the fastest so far is kept, since others use the machine, too. @returns iterations, all */
+function run({ optics, frames }: PoseSet, times: Times): number {
+  const mask = new DepthMask(optics);
+  const { unitsPerMetre } = mask;
+  const sampler = new FrameSampler(mask.rays);
+  const { normals, candidates } = DEFAULT_SAMPLER_SETTINGS;
+  const stride = Math.round(Math.sqrt((optics.width * optics.height) / candidates));
+  const estimator = new NormalEstimator(mask.rays, sampler.all.weight.length, normals);
+  const first = frames[0]!;
+  const tracker = new Tracker(first.worldFromLens);
+  const attitude = new DriftingAttitude(1, first.time);
+  const registrar = new Registrar(8192);
+  const prior = {
+    at: placement(),
+    rotation: new Float64Array([4e4, 0, 0, 0, 4e4, 0, 0, 0, 4e4]),
+    position: new Float64Array([1e3, 0, 0, 0, 1e3, 0, 0, 0, 1e3]),
+  };
+  const [pose, lens] = [placement(), placement()];
+  const [fine, coarse] = [new SurfelMap(0.06, 2e7), new SurfelMap(0.24, 2e7)];
+  const straight = new Straightener(optics);
+  const grid = new BlockGrid(0.05);
+  const model = { sigma0: 0.01, sigma2: 0.0015, outlierShare: 0.02, independence: 0.7, framesToClear: 14 };
+  const view = { ...straight.view, unitsPerMetre, maxRange: 6 };
+  const integrator = new Integrator(grid, view, evidenceTable(model, 0.05, 6, 2), 2);
+  let iterations = 0;
+  frames.forEach(({ counts, time, worldFromLens }, n) => {
+    const { depth } = mask.apply(counts, null);
+    const note = (part: keyof Times, ms: number) => {
+      times[part][n] = Math.min(times[part][n]!, ms);
+    };
+    const fitting = taken(() => estimator.estimate(depth, unitsPerMetre, stride, n % stride));
+    const sampling = taken(() => sampler.sample(depth, unitsPerMetre));
+    const { chosen, all } = sampler;
+    const stages: readonly Stage[] = [
+      { map: tracker.coarse, gate: 0.4, lastGate: 0.15, iterations: 3, stride: 4 },
+      { map: tracker.fine, gate: 0.12, lastGate: 0.03, iterations: 6, stride: 1 },
+    ];
+    // From a frame's way off, as the tracker starts from its prediction.
+    setPlacement(pose, { ...worldFromLens, position: (frames[n - 1] ?? first).worldFromLens.position });
+    setPlacement(prior.at, worldFromLens);
+    const registering = taken(() => {
+      iterations += registrar.register(chosen, pose, prior, stages).iterations;
+    });
+    setPlacement(lens, worldFromLens);
+    const isFused = n % 2 === 0;
+    const fusing = taken(() => {
+      if (!isFused) return;
+      fine.fuse(all, lens, 0.03);
+      coarse.fuse(all, lens, 0.12);
+    });
+    const said = attitude.at(time, worldFromLens.rotation);
+    const input = { time, chosen, all, attitude: said, odometry: null, baseFromLens: IDENTITY };
+    const tracking = taken(() => tracker.track(input));
+    note("normals", fitting);
+    note("choosing", Math.max(0, sampling - fitting));
+    note("registering", registering);
+    note("fusing", fusing);
+    note("rest", Math.max(0, tracking - registering - fusing));
+    note("tracking", sampling + tracking);
+    grid.frame++;
+    note(
+      "integrating",
+      taken(() => integrator.integrate(straight.apply(depth), lens.rotation, lens.position)),
+    );
+  });
+  return iterations;
+}
+
+/** Median over pairs of frames that follow each other: every second one is fused, and carved out of the map. */
+function median(times: Float64Array, from = 0, to = times.length): number {
+  const pairs: number[] = [];
+  for (let n = from; n + 1 < to; n += 2) pairs.push((times[n]! + times[n + 1]!) / 2);
+  return pairs.sort((a, b) => a - b)[pairs.length >> 1]!;
+}
+
+export function main(args: string[]): number {
+  const metres = Number(args[0] ?? 20);
+  if (!(metres >= 2 && metres <= 36)) {
+    console.error(`tracking: metres must be from 2 to 36\n${HELP}`);
+    return 2;
+  }
+  const set = threeRooms(1, metres - 36);
+  const count = set.frames.length;
+  const times = emptyTimes(count);
+  let iterations = 0;
+  for (let k = 0; k < RUNS; k++) iterations = run(set, times);
+  console.log(`${count} frames, the fastest of ${RUNS} runs each; medians over pairs of frames, ms`);
+  for (const part of PARTS) console.log(`${part.padEnd(12)} ${median(times[part]).toFixed(3)}`);
+  const ratio = median(times.tracking) / median(times.integrating);
+  console.log(
+    `iterations ${(iterations / count).toFixed(1)} a frame; tracking is ${ratio.toFixed(2)} times integrating`,
+  );
+  const parts = Array.from({ length: STEPS }, (_, k) =>
+    median(
+      times.tracking,
+      Math.floor((k * count) / STEPS) & ~1,
+      Math.floor(((k + 1) * count) / STEPS),
+    ).toFixed(3),
+  );
+  console.log(`as the map grows, quarter by quarter: ${parts.join(", ")}`);
+  return 0;
+}
+
+if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = main(process.argv.slice(2));

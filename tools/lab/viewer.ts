@@ -1,0 +1,309 @@
+import { existsSync } from "node:fs";
+import { readFile } from "node:fs/promises";
+import { join } from "node:path";
+import { fileURLToPath } from "node:url";
+import { parseArgs } from "node:util";
+import { gzipSync } from "node:zlib";
+import { pino } from "pino";
+import type { CDPSession, Page } from "playwright-core";
+import { resolveConfig } from "../../src/service/config.ts";
+import { Service } from "../../src/service/service.ts";
+import { readPlayed } from "../../src/service/shelf.ts";
+import { startBrowser } from "../../tests/helpers/browser.ts";
+import type { PageFigures, PatchFigures } from "../../tests/helpers/page-figures.ts";
+
+const HELP = `Usage: viewer [options] [recording]    what the page costs, in Chromium without a graphics card (default out/hall.brk)
+  -m, --minutes <n>   of recording that are played through the page while its heap is watched (default 30)
+  -h, --help          show this text
+Make the recording with: npm run simulate -- datasets/hall-1000.json out/hall.brk
+Exit codes: 0 done, 2 wrong usage, 3 recording or browser missing`;
+const options = { minutes: { type: "string", short: "m" }, help: { type: "boolean", short: "h" } } as const;
+
+const viewer = fileURLToPath(new URL("../../viewer", import.meta.url));
+/** Blocks of a patch whose cost is to be known. */
+const PATCH = 200;
+/** So many such patches are waited for, and so long at most, milliseconds. */
+const ENOUGH = 40;
+const PATCHES_WITHIN = 240_000;
+/** Memory is looked at so many times after the start. */
+const SAMPLES = 10;
+/** How often the page is asked before its silence is a failure, and how long each time, milliseconds. */
+const ATTEMPTS = 5;
+const PATIENCE = 120_000;
+
+const figures = (page: Page): Promise<PageFigures> =>
+  page.evaluate("brinkmapFigures()") as Promise<PageFigures>;
+const line = (what: string, value: string, aim = ""): void =>
+  console.log(`${what.padEnd(44)} ${value.padStart(14)}  ${aim}`);
+
+/** Until an expression holds in the page; asked through the debugger, since the page's policy runs no text as code. */
+async function until(page: Page, expression: string): Promise<void> {
+  for (const end = Date.now() + 120_000; Date.now() < end; ) {
+    if (await page.evaluate(`Boolean(${expression})`)) return;
+    await page.waitForTimeout(50);
+  }
+  throw new Error(`the page: ${expression} did not hold within two minutes`);
+}
+const standing = (page: Page): Promise<void> =>
+  until(page, '/standing/.test(document.getElementById("trust-line").textContent)');
+
+interface HeapUsage {
+  readonly usedSize: number;
+  readonly backingStorageSize?: number;
+}
+/** Bytes that a script holds: objects, and the arrays behind them. */
+const heldBy = ({ usedSize, backingStorageSize = 0 }: HeapUsage): number => usedSize + backingStorageSize;
+
+/** The page, and each worker of it, asked through the debugger. */
+class Heaps {
+  readonly #session: CDPSession;
+  readonly #workers = new Map<string, string>();
+  readonly #waiting = new Map<number, (result: unknown) => void>();
+  #asked = 0;
+
+  private constructor(session: CDPSession) {
+    this.#session = session;
+    session.on("Target.attachedToTarget", ({ sessionId, targetInfo }) => {
+      if (targetInfo.type === "worker") this.#workers.set(sessionId, targetInfo.url);
+    });
+    session.on("Target.detachedFromTarget", ({ sessionId }) => this.#workers.delete(sessionId));
+    session.on("Target.receivedMessageFromTarget", ({ message }) => {
+      const { id, result } = JSON.parse(message) as { id?: number; result?: unknown };
+      if (id === undefined) return;
+      this.#waiting.get(id)?.(result);
+      this.#waiting.delete(id);
+    });
+  }
+
+  static async of(page: Page): Promise<Heaps> {
+    const session = await page.context().newCDPSession(page);
+    const heaps = new Heaps(session);
+    // Not flat: this session then carries what is said to the workers.
+    await session.send("Target.setAutoAttach", {
+      ...{ autoAttach: true, waitForDebuggerOnStart: false, flatten: false },
+    });
+    return heaps;
+  }
+
+  get workers(): number {
+    return this.#workers.size;
+  }
+
+  /** Bytes of the page and of all its workers together, each after a collection. */
+  async held(): Promise<{ page: number; workers: number }> {
+    await this.#session.send("HeapProfiler.collectGarbage");
+    const page = heldBy((await this.#session.send("Runtime.getHeapUsage")) as HeapUsage);
+    let workers = 0;
+    for (const sessionId of this.#workers.keys()) {
+      await this.#askWorker(sessionId, "HeapProfiler.collectGarbage");
+      workers += heldBy((await this.#askWorker(sessionId, "Runtime.getHeapUsage")) as HeapUsage);
+    }
+    return { page, workers };
+  }
+
+  #askWorker(sessionId: string, method: string): Promise<unknown> {
+    const id = ++this.#asked;
+    return new Promise((resolve, reject) => {
+      this.#waiting.set(id, resolve);
+      const message = JSON.stringify({ id, method });
+      this.#session.send("Target.sendMessageToTarget", { sessionId, message }).catch(reject);
+    });
+  }
+}
+
+/** On a busy machine an answer may fail to come in time: it is asked for again, a few times. */
+async function patiently<T>(ask: () => Promise<T>): Promise<T> {
+  for (let n = 1; ; n++) {
+    try {
+      return await ask();
+    } catch (error) {
+      if (n >= ATTEMPTS) throw error;
+      console.error(`viewer: asked again: ${(error as Error).message.split("\n")[0]}`);
+    }
+  }
+}
+
+/** Where the recording stands, seconds. */
+const placeOf = async (page: Page): Promise<number> =>
+  Number(await page.evaluate('document.getElementById("course").getAttribute("aria-valuenow")'));
+
+/** What the page holds while the recording goes round and round, as fast as the head and the page get through it. */
+async function watchMemory(page: Page, minutes: number): Promise<void> {
+  const heaps = await Heaps.of(page);
+  // What is held does not hang on how large the picture is; how fast it is played does, without a graphics card.
+  await page.setViewportSize({ width: 480, height: 480 });
+  await page.selectOption("#speed", "8");
+  const samples: Record<"page" | "workers" | "buffers", number[]> = { page: [], workers: [], buffers: [] };
+  let counts = "";
+  const begun = Date.now();
+  let last = await placeOf(page);
+  for (let played = 0; minutes > 0 && samples.page.length <= SAMPLES; await page.waitForTimeout(500)) {
+    // Counted is what was played, not what was asked for: a busy machine is slower.
+    const now = await patiently(() => placeOf(page));
+    played += now >= last ? now - last : now;
+    last = now;
+    if (played < (samples.page.length * 60 * minutes) / SAMPLES) continue;
+    const held = await patiently(() => heaps.held());
+    const seen = await patiently(() => figures(page));
+    samples.page.push(held.page);
+    samples.workers.push(held.workers);
+    samples.buffers.push(seen.buffers);
+    console.error(`viewer: ${(played / 60).toFixed(1)} minutes were played`);
+    counts = `${seen.geometries} geometries, ${seen.textures} textures`;
+  }
+  if (minutes === 0) return;
+  const took = `${minutes} simulated minutes in ${((Date.now() - begun) / 60_000).toFixed(1)} min`;
+  const report = (what: string, sizes: readonly number[], more: string): void => {
+    const list = sizes.map((bytes) => (bytes / 1e6).toFixed(1)).join(", ");
+    line(what, `${(Math.max(...sizes) / 1e6).toFixed(1)} MB`, `flat; ${more}: ${list}`);
+  };
+  report("script memory of the page: most", samples.page, took);
+  report(`script memory of its workers (${heaps.workers}): most`, samples.workers, took);
+  report("graphics memory, vertices and quads: most", samples.buffers, counts);
+}
+
+/** The value that the given share of a list is not above. */
+const quantile = (sorted: readonly number[], share: number): number =>
+  sorted[Math.min(sorted.length - 1, Math.floor(share * sorted.length))] ?? 0;
+
+/** Patches as they come while the recording is played from near its start, until enough of them were large. */
+async function measurePatches(page: Page): Promise<void> {
+  const played: PatchFigures[] = [];
+  await page.focus("#course");
+  await page.keyboard.press("Home");
+  await page.waitForTimeout(500);
+  await standing(page);
+  await page.waitForTimeout(2000);
+  await page.evaluate("brinkmapFigures().patches.splice(0)");
+  await page.click("#repeat");
+  await page.selectOption("#speed", "4");
+  await page.evaluate("document.activeElement.blur()");
+  await page.keyboard.press("Space");
+  const isEnough = (): boolean => largeOf(played).length >= ENOUGH;
+  for (const end = Date.now() + PATCHES_WITHIN; Date.now() < end && !isEnough(); ) {
+    await page.waitForTimeout(1000);
+    played.push(...((await page.evaluate("brinkmapFigures().patches.splice(0)")) as PatchFigures[]));
+  }
+  const say = (what: string, list: readonly number[], aim: string): void => {
+    const sorted = [...list].sort((a, b) => a - b);
+    const [median, most] = [quantile(sorted, 0.5), quantile(sorted, 0.95)].map((ms) => ms.toFixed(2));
+    line(
+      what,
+      `${(sorted.at(-1) ?? Number.NaN).toFixed(2)} ms`,
+      `${aim}median ${median}, 95 % within ${most}`,
+    );
+  };
+  const large = largeOf(played);
+  const blocks = large.map((patch) => patch.blocks).sort((a, b) => a - b);
+  line(
+    `patches of ${PATCH} blocks or more`,
+    `${large.length}`,
+    `of ${played.length}; ${blocks.join(", ")} blocks`,
+  );
+  const times = (of: (patch: PatchFigures) => number): number[] => large.map(of);
+  say(
+    "  on the main thread in all: worst",
+    times(({ ms }) => ms),
+    "at most 8; ",
+  );
+  say(
+    "  longest piece of one at once: worst",
+    times(({ longest }) => longest),
+    "",
+  );
+  say(
+    "  picture that shows it: worst",
+    times(({ picture }) => picture),
+    "",
+  );
+  say(
+    "  taken over and drawn: worst",
+    times(({ ms, picture }) => ms + picture),
+    "",
+  );
+  say(
+    "all patches in all: worst",
+    played.map(({ ms }) => ms),
+    "",
+  );
+}
+
+/** Large changes of one map; that the map becomes another one is no patch. */
+const largeOf = (patches: readonly PatchFigures[]): PatchFigures[] =>
+  patches.filter(({ blocks, isOther }) => blocks >= PATCH && !isOther);
+
+export async function main(args: string[]): Promise<number> {
+  const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
+  const [path = "out/hall.brk"] = positionals;
+  const minutes = Number(values.minutes ?? 30);
+  if (values.help || !(minutes >= 0)) {
+    console.log(HELP);
+    return values.help ? 0 : 2;
+  }
+  if (!existsSync(path)) {
+    console.error(`viewer: ${path} is missing\n${HELP}`);
+    return 3;
+  }
+  let size = 0;
+  for (const file of ["index.html", "page.css", "main.js", "link.js"]) {
+    size += gzipSync(await readFile(join(viewer, file))).length;
+  }
+  line("bundle, gzipped", `${(size / 1000).toFixed(0)} kB`, "at most 250");
+  const service = await Service.start({
+    config: resolveConfig({ listen: { port: 0 }, viewer }),
+    log: pino({ level: "silent" }),
+    played: await readPlayed(path),
+  });
+  const url = service.url.replace("ws:", "http:").replace("/live", "/");
+  const browser = await startBrowser();
+  const page = await browser.newPage({ viewport: { width: 1280, height: 800 } });
+  page.setDefaultTimeout(PATIENCE);
+  await page.goto(url);
+  // To the end of the recording, where the map is whole.
+  await page.waitForSelector('html[data-mode="played"]', { state: "attached" });
+  await page.click("#repeat");
+  await page.click("#play");
+  await page.focus("#course");
+  await page.keyboard.press("End");
+  await page.waitForTimeout(500);
+  await standing(page);
+  await page.waitForTimeout(3000);
+  const npy = Buffer.from(await (await fetch(`${url}map.npy`)).arrayBuffer());
+  const voxels = Number(/\((\d+), 3\)/.exec(npy.subarray(0, 200).toString("latin1"))?.[1]);
+  line("occupied voxels", `${voxels}`, "a map of 1,000 m2: at least 400,000");
+
+  const times: number[] = [];
+  for (let n = 0; n < 5; n++) {
+    await page.reload();
+    await until(page, "globalThis.brinkmapFigures && brinkmapFigures().complete !== null");
+    times.push((await figures(page)).complete!);
+  }
+  line(
+    "first whole picture after connecting",
+    `${quantile(
+      [...times].sort((a, b) => a - b),
+      0.5,
+    ).toFixed(0)} ms`,
+    `at most 2000, median; all: ${times.map((t) => t.toFixed(0)).join(", ")}`,
+  );
+  await page.waitForTimeout(3000);
+  const { chunks, quads, calls } = await figures(page);
+  line("draw calls", `${calls}`, `at most 200; ${chunks} chunks, ${quads} rectangles`);
+
+  // Standing still, nothing is drawn, once the picture is sharp.
+  for (let n = 0, drawn = -1; n < 20 && drawn !== (await figures(page)).drawn; n++) {
+    ({ drawn } = await figures(page));
+    await page.waitForTimeout(3000);
+  }
+  const before = (await figures(page)).drawn;
+  await page.waitForTimeout(5000);
+  line("pictures drawn in 5 s standing still", `${(await figures(page)).drawn - before}`, "0");
+
+  await measurePatches(page);
+  await watchMemory(page, minutes);
+  await browser.close();
+  await service.stop();
+  return 0;
+}
+
+if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));
