@@ -1,21 +1,6 @@
 import type { Vec3 } from "../geometry/optics.ts";
-import { END, EVIDENCE, type GlanceFrame } from "./glance.ts";
-
-/** What a place of the floor is. */
-export const FOOTING = {
-  /** Nothing is known: never seen, or too long ago. */
-  unseen: 0,
-  /** Floor was seen there. */
-  firm: 1,
-  /** Rays went through it. */
-  gone: 2,
-  /** A return was due and never came. */
-  doubtful: 3,
-  /** Something stands or hangs there (the map, or a bumper, or this very frame). */
-  blocked: 4,
-} as const;
-
-export const FOOTING_NAMES = ["unseen", "firm", "gone", "doubtful", "blocked"] as const;
+import { END, FOOTING, FOOTING_NAMES } from "../terms/safety.ts";
+import { EVIDENCE, type GlanceFrame } from "./glance.ts";
 
 // The hot loop's own copies.
 const UNSEEN: number = FOOTING.unseen;

@@ -1,23 +1,8 @@
 import type { RayTable } from "../geometry/rays.ts";
 import { REASON } from "../sense/mask.ts";
 import { checkRangeNoise, type RangeNoise, rangeSigma } from "../sense/noise.ts";
+import { END, type Sight } from "../terms/safety.ts";
 import { missByRatio } from "./budget.ts";
-
-/** What ends the free, firm ground along a bearing. */
-export const END = {
-  /** No floor was seen farther on, and none was due: too dark, too far, hidden, or the end of the view. */
-  unseen: 0,
-  /** Floor was due and did not show: it has changed or ended. */
-  doubtful: 1,
-  /** Rays went through the place where floor should be, and came back from below. */
-  brink: 2,
-  /** Something stands on the floor. */
-  obstacle: 3,
-  /** Something hangs at the body's height, with floor below it. */
-  overhang: 4,
-} as const;
-
-export const END_NAMES = ["unseen", "doubtful", "brink", "obstacle", "overhang"] as const;
 
 /** What a row of a strip says about the place where it crosses the expected floor. */
 export const EVIDENCE = {
@@ -27,9 +12,6 @@ export const EVIDENCE = {
   /** Returns too noisy to tell floor from a shallow drop, and nearer to the drop. */
   leaning: 4,
 } as const;
-
-/** How much of the frame can be trusted as a view of the floor. */
-export type Sight = "clear" | "dark" | "covered" | "blind";
 
 export interface GlancerSettings {
   /** Metres: deeper steps down are drops; taller things are in the way; narrower unseen floor may be crossed. */

@@ -2,6 +2,16 @@ import type { Optics } from "../geometry/optics.ts";
 import type { RayTable } from "../geometry/rays.ts";
 import type { RangeNoise } from "../sense/noise.ts";
 import {
+  BEARINGS,
+  CURVATURES,
+  END,
+  END_NAMES,
+  type EndName,
+  FOOTING,
+  type Sight,
+  STRAIGHT,
+} from "../terms/safety.ts";
+import {
   type BodyDescription,
   type BodyLimits,
   bodyLimits,
@@ -10,8 +20,8 @@ import {
   RAMP_SLOPE,
   stoppingDistance,
 } from "./body.ts";
-import { type Brink, FOOTING, FootingLayer, type IsBlocked } from "./footing.ts";
-import { END, type GlanceFrame, Glancer, type Sight } from "./glance.ts";
+import { type Brink, FootingLayer, type IsBlocked } from "./footing.ts";
+import { type GlanceFrame, Glancer } from "./glance.ts";
 import { type Sweep, SweptGround, sweep } from "./sweep.ts";
 
 export interface GuardSettings {
@@ -40,14 +50,6 @@ export interface GuardSettings {
   readonly gate: number;
 }
 
-/** What ends a bearing: the glance's `END`, or nothing within `maxReach`. */
-export const REACH = { ...END, open: 5 } as const;
-export const REACH_NAMES = ["unseen", "doubtful", "brink", "obstacle", "overhang", "open"] as const;
-export const BEARINGS = 120;
-
-/** Curvatures (1/m, left positive) for which a pace is worked out. */
-export const CURVATURES = [-2, -1, -0.5, 0, 0.5, 1, 2] as const;
-
 /** The fastest motion from which the body still stops on free, firm ground. */
 export interface Pace {
   /** m/s straight on and straight back. */
@@ -61,14 +63,14 @@ export interface Pace {
   readonly arcsBackward: readonly number[];
   /** Metres of free way straight on, margin included, and what ends it. */
   readonly room: number;
-  readonly limit: (typeof REACH_NAMES)[number];
+  readonly limit: EndName;
 }
 
 /** All round, from frame and memory. */
 export interface ReachNow {
   /** (BEARINGS) metres from the base's floor point; bearing n is n * 2 pi / BEARINGS, counter-clockwise from forward. */
   readonly distance: Float32Array;
-  /** (BEARINGS) a `REACH`. */
+  /** (BEARINGS) a `END`. */
   readonly ends: Uint8Array;
   /** (BEARINGS) seconds since the last ground before the end was seen; Infinity when it never was. */
   readonly age: Float32Array;
@@ -77,7 +79,6 @@ export interface ReachNow {
 /** What the base's own alarm is worth. */
 export type Verdict = "agrees" | "disagrees" | "cannot see";
 
-const FORWARD = CURVATURES.indexOf(0);
 const NOT_ASKED = 255;
 const FIRM: number = FOOTING.firm;
 
@@ -216,7 +217,7 @@ export class Guard {
     const { front, halfWidth } = this.limits;
     const half = halfWidth + 0.02;
     let room = this.settings.maxReach;
-    let limit: number = REACH.open;
+    let limit: number = END.open;
     for (let n = 0; n < frame.strips; n++) {
       // Strips are some centimetres wide: the end counts if any of it reaches into the way.
       if (Math.abs(frame.endY[n]!) > half + 0.03 * frame.range[n]!) continue;
@@ -341,7 +342,7 @@ export class Guard {
       let nextI = dx === 0 ? Number.POSITIVE_INFINITY : ((i + (dx < 0 ? 0 : 1)) * cellSize - x) / dx;
       let nextJ = dy === 0 ? Number.POSITIVE_INFINITY : ((j + (dy < 0 ? 0 : 1)) * cellSize - y) / dy;
       let firm = 0;
-      let end: number = REACH.open;
+      let end: number = END.open;
       let doubtful = false;
       for (let enter = from; enter <= maxReach; ) {
         const leave = nextI < nextJ ? nextI : nextJ;
@@ -350,13 +351,13 @@ export class Guard {
           firm = leave - step; // the ground may end anywhere within the last cell
           doubtful = false;
         } else if (what === FOOTING.gone || what === FOOTING.blocked) {
-          end = what === FOOTING.gone ? REACH.brink : REACH.obstacle;
+          end = what === FOOTING.gone ? END.brink : END.obstacle;
           firm = Math.max(firm, enter - step);
           break;
         } else {
           if (what === FOOTING.doubtful) doubtful = true;
           if (leave - firm > gap + step && leave > radius) {
-            end = doubtful ? REACH.doubtful : REACH.unseen;
+            end = doubtful ? END.doubtful : END.unseen;
             break;
           }
         }
@@ -369,7 +370,7 @@ export class Guard {
         }
         enter = leave;
       }
-      distance[n] = end === REACH.open ? maxReach : firm;
+      distance[n] = end === END.open ? maxReach : firm;
       ends[n] = end;
       const at = Math.max(0, distance[n]! - step);
       const seen = footing.timeAt(Math.floor((x + dx * at) * per), Math.floor((y + dy * at) * per));
@@ -397,11 +398,11 @@ export class Guard {
         ground[p] = what;
       }
       if (what === FIRM) continue;
-      if (what === FOOTING.doubtful) return { room: way[k]!, limit: REACH.doubtful };
-      if (what === FOOTING.unseen) return { room: way[k]!, limit: REACH.unseen };
-      return { room: way[k]!, limit: what === FOOTING.gone ? REACH.brink : REACH.obstacle };
+      if (what === FOOTING.doubtful) return { room: way[k]!, limit: END.doubtful };
+      if (what === FOOTING.unseen) return { room: way[k]!, limit: END.unseen };
+      return { room: way[k]!, limit: what === FOOTING.gone ? END.brink : END.obstacle };
     }
-    return { room: this.settings.maxReach, limit: REACH.open };
+    return { room: this.settings.maxReach, limit: END.open };
   }
 
   /** Footing at a point of the base; a hole of one cell between firm ones takes no wheel, and is firm. */
@@ -432,22 +433,22 @@ export class Guard {
     const room = (way: Sweep, enough: number) => this.#room(way, x, y, cos, sin, enough);
     const unplaced = this.#unplaced;
     const ahead = this.#ways.arcs.map(([forward], n) => {
-      const known = room(forward, n === FORWARD ? maxReach : toStop);
+      const known = room(forward, n === STRAIGHT ? maxReach : toStop);
       return unplaced !== null && unplaced.room < known.room ? unplaced : known;
     });
-    const straight = ahead[FORWARD]!;
+    const straight = ahead[STRAIGHT]!;
     const backward = this.#ways.arcs.map(([, back]) => this.speedFor(room(back, toStop).room));
     const arcs = ahead.map((one) => this.speedFor(one.room));
     const spin = (way: Sweep) => Math.min(topTurn, this.speedFor(room(way, toStand).room) / radius);
     return {
-      forward: arcs[FORWARD]!,
-      backward: backward[FORWARD]!,
+      forward: arcs[STRAIGHT]!,
+      backward: backward[STRAIGHT]!,
       left: spin(this.#ways.spot[0]),
       right: spin(this.#ways.spot[1]),
       arcsForward: arcs,
       arcsBackward: backward,
       room: straight.room,
-      limit: REACH_NAMES[straight.limit]!,
+      limit: END_NAMES[straight.limit]!,
     };
   }
 

@@ -1,8 +1,8 @@
 import type { Pose, Vec3 } from "../geometry/optics.ts";
 import type { Brink, FootingCell } from "../guard/footing.ts";
-import type { Sight } from "../guard/glance.ts";
 import type { Pace, Verdict } from "../guard/guard.ts";
 import type { WaiverEvent } from "../sense/events.ts";
+import type { Sight } from "../terms/safety.ts";
 import type { Hold, TrackNote } from "../track/tracker.ts";
 
 /** How well a tracked pose is known. */
@@ -96,7 +96,7 @@ export interface ReachOutput {
   readonly age: number;
   /** "late" when that is too long ago: every pace is 0 then. */
   readonly sight: Sight | "late";
-  /** Per bearing, counter-clockwise from forward: metres to the end of free, firm ground, a `REACH`, seconds since seen. */
+  /** Per bearing, counter-clockwise from forward: metres to the end of free, firm ground, a `END`, seconds since seen. */
   readonly distance: readonly number[];
   readonly ends: readonly number[];
   readonly ages: readonly number[];

@@ -1,4 +1,5 @@
 import { parseFootprint } from "../guard/body.ts";
+import { MAX_BLIND } from "../terms/freshness.ts";
 
 interface NumberSetting {
   readonly type: "number" | "integer";
@@ -213,7 +214,7 @@ export const SETTINGS = {
   "guard.maxReach": number(3, 0.5, 10, "m", "how far the guard looks"),
   "guard.topSpeed": number(1, 0.05, 5, "m/s", "a faster pace is never permitted"),
   "guard.topTurn": number(1.5, 0.05, 10, "rad/s", "nor a faster turn on the spot"),
-  "guard.maxBlind": number(0.4, 0.05, 5, "s", "time without a fit view after which the pace is 0"),
+  "guard.maxBlind": number(MAX_BLIND, 0.05, 5, "s", "time without a fit view after which the pace is 0"),
   "guard.memory": number(600, 1, 1e6, "s", "firm ground not seen for longer is unseen again"),
   "guard.startTrust": number(
     0.6,

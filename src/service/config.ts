@@ -1,6 +1,7 @@
 import { readFile } from "node:fs/promises";
 import { type Static, type TSchema, Type } from "@sinclair/typebox";
 import { resolveSettings, SETTINGS, SettingError } from "../head/settings.ts";
+import { BLIND_AFTER, LATE_AFTER } from "../terms/freshness.ts";
 import { jsonSchema } from "../wire/asyncapi.ts";
 import { misfit } from "../wire/check.ts";
 import { ROLES } from "../wire/messages.ts";
@@ -164,8 +165,10 @@ export const ConfigShape = exact({
       "where the glance datagram goes; it is off without this",
     ),
   ),
-  late: Type.Optional(seconds(0.2, 0.02, 10, "evidence older than this is called late: a base stops")),
-  blind: Type.Optional(seconds(1, 0.05, 60, "without a frame for so long, the head calls itself blind")),
+  late: Type.Optional(seconds(LATE_AFTER, 0.02, 10, "evidence older than this is called late: a base stops")),
+  blind: Type.Optional(
+    seconds(BLIND_AFTER, 0.05, 60, "without a frame for so long, the head calls itself blind"),
+  ),
   clients: Type.Optional(whole(64, 1, 1000, "connections that have said hello, at most")),
   discovery: Type.Optional(
     Type.Boolean({ default: false, description: "announce the head on the local network" }),
@@ -247,8 +250,8 @@ export function resolveConfig(given: unknown): Config {
     if (!known.has(sensor))
       throw new ConfigError(`depth.${i}.sensor: there is no sensor "${sensor}" in sensors`);
   });
-  const late = Math.round(1e6 * (file.late ?? 0.2));
-  const blind = Math.round(1e6 * (file.blind ?? 1));
+  const late = Math.round(1e6 * (file.late ?? LATE_AFTER));
+  const blind = Math.round(1e6 * (file.blind ?? BLIND_AFTER));
   if (blind < late) throw new ConfigError("blind must not be less than late");
   return {
     listen: {

@@ -1,6 +1,6 @@
-import { REACH_NAMES } from "../guard/guard.ts";
 import type { GlanceOutput, ReachOutput } from "../head/outputs.ts";
-import { type Draft, WHAT } from "../wire/messages.ts";
+import { BEARINGS, END, END_NAMES } from "../terms/safety.ts";
+import type { Draft } from "../wire/messages.ts";
 import type { Bearings } from "./map-reach.ts";
 
 // What the guard says, as it goes on the wire: lengths in whole millimetres, ages in milliseconds.
@@ -22,12 +22,11 @@ export function reachOfMemory(output: ReachOutput, range: number): ReachBody {
     distanceMm: distance.map(millimetres),
     what: ends,
     agesMs: ages.map((age) => Math.min(LONGEST_AGE, Math.round(1000 * age))),
-    pace: { ...speeds, roomMm: millimetres(room), limit: REACH_NAMES.indexOf(limit) },
+    pace: { ...speeds, roomMm: millimetres(room), limit: END_NAMES.indexOf(limit) },
     waiver,
   };
 }
 
-const BEARINGS = 120;
 const STEP = (2 * Math.PI) / BEARINGS;
 
 /**
@@ -37,7 +36,7 @@ const STEP = (2 * Math.PI) / BEARINGS;
 export function reachOfFrame(output: GlanceOutput, range: number): ReachBody {
   const { x, y, ends, sight } = output;
   const distanceMm = new Array<number>(BEARINGS).fill(0);
-  const what = new Array<number>(BEARINGS).fill(WHAT.unseen);
+  const what = new Array<number>(BEARINGS).fill(END.unseen);
   const isSet = new Uint8Array(BEARINGS);
   const put = (turns: number, distance: number, end: number): void => {
     const b = ((turns % BEARINGS) + BEARINGS) % BEARINGS;
@@ -61,7 +60,7 @@ export function reachOfFrame(output: GlanceOutput, range: number): ReachBody {
   }
   const pace = {
     ...{ forward: output.pace, backward: 0, left: 0, right: 0, arcsForward: [], arcsBackward: [] },
-    ...{ roomMm: millimetres(output.room), limit: WHAT.unseen },
+    ...{ roomMm: millimetres(output.room), limit: END.unseen },
   };
   return {
     ...{ state: sight, source: "frame", first: 0, step: STEP, range: millimetres(range) },

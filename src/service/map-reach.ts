@@ -1,7 +1,7 @@
 import type { Pose } from "../geometry/optics.ts";
 import { toYawPitchRoll } from "../geometry/rigid.ts";
 import { type BodyLayers, COLUMN } from "../map/layers.ts";
-import { WHAT } from "../wire/messages.ts";
+import { END } from "../terms/safety.ts";
 
 export interface ReachPlan {
   /** Bearings all round. */
@@ -43,13 +43,13 @@ export function reachOfMap(
     const angle = yaw - Math.PI + b * step;
     const dx = Math.cos(angle);
     const dy = Math.sin(angle);
-    let end: number = WHAT.open;
+    let end: number = END.open;
     let distance = from;
     for (; distance < range; distance += stride) {
       const i = Math.floor((x + dx * distance) / columnSize);
       const j = Math.floor((y + dy * distance) / columnSize);
       end = endOf(layers.kindAt(i, j));
-      if (end !== WHAT.open) break;
+      if (end !== END.open) break;
     }
     distanceMm.push(Math.round(1000 * Math.min(distance, range)));
     what.push(end);
@@ -60,11 +60,11 @@ export function reachOfMap(
 function endOf(kind: number): number {
   switch (kind) {
     case COLUMN.blocked:
-      return WHAT.obstacle;
+      return END.obstacle;
     case COLUMN.clear:
     case COLUMN.overhang: // it hangs above the body's height
-      return WHAT.open;
+      return END.open;
     default: // free space without floor is no floor
-      return WHAT.unseen;
+      return END.unseen;
   }
 }

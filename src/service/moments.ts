@@ -1,5 +1,6 @@
 import type { OutlineEvent } from "../record/reader.ts";
-import { type FromServer, type MomentKind, WHAT } from "../wire/messages.ts";
+import { END } from "../terms/safety.ts";
+import type { FromServer, MomentKind } from "../wire/messages.ts";
 import type { FromSensing, SensedReach } from "./sensing.ts";
 
 export type Moment = FromServer<"recording">["moments"][number];
@@ -14,7 +15,7 @@ const STANDING = 0.03;
 
 /** Whether a reach lets the base go no farther because the way ahead ends at a brink. */
 export const endsAtBrink = ({ body: { pace } }: SensedReach): boolean =>
-  pace !== null && pace.limit === WHAT.brink && pace.forward < STANDING;
+  pace !== null && pace.limit === END.brink && pace.forward < STANDING;
 
 /** What is in a recording: when its frames are, and what its sensors and its base said. */
 export interface Outline {

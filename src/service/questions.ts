@@ -4,7 +4,8 @@ import type { FootingLayer } from "../guard/footing.ts";
 import type { FloorLayer } from "../map/floor.ts";
 import { type BlockGrid, blockKey, classOf, inReach, natsOf } from "../map/grid.ts";
 import { type BodyLayers, COLUMN } from "../map/layers.ts";
-import { type Answer, type Question, WHAT } from "../wire/messages.ts";
+import { END } from "../terms/safety.ts";
+import type { Answer, Question } from "../wire/messages.ts";
 import type { Stop, Trail } from "./trail.ts";
 
 const KIND_NAMES = [
@@ -148,9 +149,9 @@ function walk(
         Math.floor((y + ny * off) / columnSize),
       );
       if (kind === COLUMN.clear || kind === COLUMN.overhang) continue;
-      const what = kind === COLUMN.blocked ? WHAT.obstacle : WHAT.unseen;
+      const what = kind === COLUMN.blocked ? END.obstacle : END.unseen;
       return { isFree: false, free: Math.max(0, s - stride), what };
     }
   }
-  return { isFree: true, free: length, what: WHAT.open };
+  return { isFree: true, free: length, what: END.open };
 }

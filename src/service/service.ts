@@ -22,6 +22,8 @@ import { normalizeRotation } from "../geometry/rigid.ts";
 import type { TrackState } from "../head/outputs.ts";
 import { resolveSettings, SETTINGS, SettingError, type Settings } from "../head/settings.ts";
 import type { SensorSetup, Setup } from "../sense/events.ts";
+import { SILENCE_AFTER } from "../terms/freshness.ts";
+import { END } from "../terms/safety.ts";
 import type { TrackNote } from "../track/tracker.ts";
 import { asyncApi } from "../wire/asyncapi.ts";
 import { SharedMessage, WireError } from "../wire/codec.ts";
@@ -33,7 +35,6 @@ import {
   type SettingRow,
   SUBPROTOCOL,
   type Topic,
-  WHAT,
 } from "../wire/messages.ts";
 import { type Config, ConfigError, configSchema, isLoopback } from "./config.ts";
 import { Announcer } from "./discovery.ts";
@@ -85,7 +86,7 @@ const MOST_SOCKETS = 1024;
 /** Connections for frames that have not said hello: each may hold a large message. */
 const MOST_OPENING_SENSORS = 8;
 /** Microseconds without a reach after which a base must stop. */
-const SILENCE = 500_000;
+const SILENCE = 1e6 * SILENCE_AFTER;
 const PULSE_EVERY = 500;
 /** Pulses over which rates are taken. */
 const RATE_PULSES = 5;
@@ -98,7 +99,7 @@ const NOTHING_SEEN: ReachBody = {
     step: 2 * Math.PI,
     range: 0,
     distanceMm: [0],
-    what: [WHAT.unseen],
+    what: [END.unseen],
   },
   ...{ agesMs: null, pace: null, waiver: null },
 };
@@ -111,7 +112,7 @@ const STANDING: NonNullable<ReachBody["pace"]> = {
     arcsForward: [],
     arcsBackward: [],
     roomMm: 0,
-    limit: WHAT.unseen,
+    limit: END.unseen,
   },
 };
 const WATCH_EVERY = 50;
@@ -713,7 +714,7 @@ export class Service implements Host {
     };
     if (this.#glance !== null && this.config.glance !== null) {
       const { port, host } = this.config.glance;
-      const glance = glanceOf(draft, this.#glanceNumber++, Math.max(0, now - time), WHAT.unseen);
+      const glance = glanceOf(draft, this.#glanceNumber++, Math.max(0, now - time), END.unseen);
       this.#glance.send(encodeGlance(glance), port, host, () => {}); // lost or not, a newer one follows
     }
     this.#offer("reach", new SharedMessage(draft));

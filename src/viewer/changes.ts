@@ -1,4 +1,5 @@
-import { type FromServer, WHAT } from "../wire/messages.ts";
+import { END } from "../terms/safety.ts";
+import type { FromServer } from "../wire/messages.ts";
 
 /** A base that may go no faster stands, m/s. */
 const STANDING = 0.03;
@@ -9,7 +10,7 @@ type Reach = FromServer<"reach">;
 
 export const isFit = ({ state }: Reach): boolean => state === "clear" || state === "dark";
 const endsAtBrink = ({ pace }: Reach): boolean =>
-  pace !== null && pace.limit === WHAT.brink && pace.forward < STANDING;
+  pace !== null && pace.limit === END.brink && pace.forward < STANDING;
 
 /** What an answer says that the one before did not: a stop at a brink, sight that went or came back. */
 export function changesOf(before: Reach | null, now: Reach): Note[] {

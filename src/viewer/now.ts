@@ -1,5 +1,5 @@
+import { END } from "../terms/safety.ts";
 import type { FromServer } from "../wire/messages.ts";
-import { WHAT } from "../wire/messages.ts";
 import { dropText, type NearBrink } from "./brinks.ts";
 import type { Theme } from "./theme.ts";
 
@@ -12,12 +12,12 @@ const REMEMBERED = 1000;
 
 /** What ends the way, in words. */
 export const ENDS: Readonly<Record<number, string>> = {
-  [WHAT.open]: "open",
-  [WHAT.obstacle]: "obstacle",
-  [WHAT.overhang]: "overhang",
-  [WHAT.brink]: "brink",
-  [WHAT.doubtful]: "doubtful floor",
-  [WHAT.unseen]: "unseen floor",
+  [END.open]: "open",
+  [END.obstacle]: "obstacle",
+  [END.overhang]: "overhang",
+  [END.brink]: "brink",
+  [END.doubtful]: "doubtful floor",
+  [END.unseen]: "unseen floor",
 };
 
 /** How far behind its edge what ends the way is drawn, as a share of the radius. */
@@ -46,11 +46,11 @@ export class Fan {
   paint(theme: Theme): void {
     this.#theme = theme;
     this.#patterns = new Map<number, CanvasPattern | string>([
-      [WHAT.obstacle, theme.obstacle],
-      [WHAT.overhang, bars(this.#context, theme.obstacle, theme.ground)],
-      [WHAT.brink, hatch(this.#context, theme.brink, theme.ground)],
-      [WHAT.doubtful, dots(this.#context, theme.doubtful, theme.ground)],
-      [WHAT.unseen, sparse(this.#context, theme.unseen)],
+      [END.obstacle, theme.obstacle],
+      [END.overhang, bars(this.#context, theme.obstacle, theme.ground)],
+      [END.brink, hatch(this.#context, theme.brink, theme.ground)],
+      [END.doubtful, dots(this.#context, theme.doubtful, theme.ground)],
+      [END.unseen, sparse(this.#context, theme.unseen)],
     ]);
     this.#worn = worn(this.#context, theme.unseen);
     this.draw();
@@ -327,7 +327,7 @@ export function aheadOf({ first, step, what }: Reach): number {
 export function nearestOf({ what, distanceMm }: Reach): number {
   let best = -1;
   for (let n = 0; n < what.length; n++) {
-    if (what[n] === WHAT.open || what[n] === WHAT.unseen) continue;
+    if (what[n] === END.open || what[n] === END.unseen) continue;
     if (best < 0 || distanceMm[n]! < distanceMm[best]!) best = n;
   }
   return best;

@@ -1,5 +1,6 @@
 import { crc32c } from "../coding/crc32c.ts";
 import { DecodeError } from "../coding/decode-error.ts";
+import { REACH_STATES, type ReachState, SECTORS } from "../terms/safety.ts";
 import type { Draft } from "./messages.ts";
 
 // The glance datagram: what a motor board needs of one frame, in 48 bytes of a fixed layout, little-endian.
@@ -16,16 +17,13 @@ import type { Draft } from "./messages.ts";
 // 44  u32    CRC-32C of the 44 bytes before
 
 export const GLANCE_SIZE = 48;
-export const SECTORS = 8;
 const MAGIC = Uint8Array.of(0x42, 0x52, 0x4b, 0x52);
 const VERSION = 1;
-export const GLANCE_STATES = ["clear", "dark", "covered", "late", "blind", "lost"] as const;
-type State = (typeof GLANCE_STATES)[number];
 const MOST_U16 = 65535;
 const MOST_U32 = 4294967295;
 
 export interface Glance {
-  readonly state: State;
+  readonly state: ReachState;
   /** Of the datagram. */
   readonly number: number;
   /** Microseconds. */
@@ -60,7 +58,7 @@ export function encodeGlance(glance: Glance): Uint8Array {
   const whole = (value: number, most: number): number => Math.max(0, Math.min(most, Math.floor(value)));
   out.set(MAGIC);
   out[4] = VERSION;
-  out[5] = GLANCE_STATES.indexOf(glance.state);
+  out[5] = REACH_STATES.indexOf(glance.state);
   view.setUint16(6, glance.pace === null ? 0 : 1, true);
   view.setUint32(8, glance.number >>> 0, true);
   view.setUint32(12, whole(glance.age, MOST_U32), true);
@@ -83,7 +81,7 @@ export function decodeGlance(bytes: Uint8Array): Glance {
   if (!MAGIC.every((byte, i) => bytes[i] === byte)) throw new DecodeError("no glance datagram", 0);
   if (view.getUint32(44, true) !== crc32c(bytes, 0, 44)) throw new DecodeError("checksum does not match", 44);
   if (bytes[4] !== VERSION) throw new DecodeError(`layout version ${bytes[4]}, known is ${VERSION}`, 4);
-  const state = GLANCE_STATES[bytes[5]!];
+  const state = REACH_STATES[bytes[5]!];
   if (state === undefined) throw new DecodeError(`state ${bytes[5]} is not known`, 5);
   const sectors = Array.from({ length: SECTORS }, (_, s) => s);
   const isPaced = (view.getUint16(6, true) & 1) !== 0;

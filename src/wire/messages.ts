@@ -1,4 +1,5 @@
 import { type Static, type TProperties, type TSchema, Type } from "@sinclair/typebox";
+import { CURVATURES, DIRECTIONS, REACH_STATES } from "../terms/safety.ts";
 import {
   Age,
   bytes,
@@ -31,22 +32,6 @@ const RoleShape = Type.Union([Type.Literal("watcher"), Type.Literal("base"), Typ
 /** The most that one frame's counts or amplitudes may take: 1,920 x 1,200 pixels of 16 bits. */
 const MOST_IMAGE = 2 * 1920 * 1200;
 
-/** What ends free, firm ground along a bearing. */
-export const WHAT = {
-  /** Nobody has seen floor farther on. */
-  unseen: 0,
-  /** Floor was due and did not show. */
-  doubtful: 1,
-  /** The floor is gone: a drop. */
-  brink: 2,
-  /** Something stands there. */
-  obstacle: 3,
-  /** Something hangs lower than the robot is high. */
-  overhang: 4,
-  /** Nothing, as far as was looked (`range`). */
-  open: 5,
-} as const;
-
 const Id = Type.Integer({ minimum: 0, maximum: 2 ** 31 - 1, description: "repeated in the reply" });
 const Frame = Type.Union([Type.Literal("world"), Type.Literal("base")], {
   description: "what coordinates are in: the map's frame, or the base's of now",
@@ -66,12 +51,7 @@ export const RecordingName = Type.String({
 });
 
 /** Ways in which a base can move. */
-const Direction = Type.Union([
-  Type.Literal("forward"),
-  Type.Literal("backward"),
-  Type.Literal("left"),
-  Type.Literal("right"),
-]);
+const DirectionShape = Type.Union(DIRECTIONS.map((direction) => Type.Literal(direction)));
 
 const message = <K extends string, T extends TProperties>(kind: K, description: string, fields: T) =>
   Type.Object(
@@ -187,7 +167,7 @@ export const CLIENT_MESSAGES = {
   ),
   waiver: message("waiver", "The base takes a stop upon itself, in one direction, for a few seconds.", {
     time: Optional,
-    direction: Direction,
+    direction: DirectionShape,
     seconds: Type.Number({ minimum: 0, maximum: 60, description: "0 takes it back" }),
     reason: Type.String({ minLength: 1, maxLength: 200 }),
   }),
@@ -335,8 +315,6 @@ export type Answer = Frozen<Static<typeof Answer>>;
 
 const Speed = Type.Number({ minimum: 0, description: "m/s" });
 const Turn = Type.Number({ minimum: 0, description: "rad/s" });
-/** Curvatures (1/m, positive to the left) that `arcsForward` and `arcsBackward` are the speeds of. */
-export const CURVATURES = [-2, -1, -0.5, 0, 0.5, 1, 2] as const;
 const Pace = Type.Object(
   {
     forward: Speed,
@@ -416,10 +394,7 @@ export const SERVER_MESSAGES = {
     ...evidence,
     frame: Type.Integer({ description: "the sensor's own number of the newest frame in it" }),
     state: Type.Union(
-      [
-        ...([Type.Literal("clear"), Type.Literal("dark"), Type.Literal("covered")] as const),
-        ...([Type.Literal("late"), Type.Literal("blind"), Type.Literal("lost")] as const),
-      ],
+      REACH_STATES.map((state) => Type.Literal(state)),
       { description: "anything but `clear` and `dark` (little floor shows): stop" },
     ),
     source: Type.Union([Type.Literal("frame"), Type.Literal("memory"), Type.Literal("map")], {
@@ -441,7 +416,7 @@ export const SERVER_MESSAGES = {
     pace: nullable(Pace),
     waiver: nullable(
       Type.Object(
-        { direction: Direction, reason: Type.String(), left: Type.Number({ description: "seconds" }) },
+        { direction: DirectionShape, reason: Type.String(), left: Type.Number({ description: "seconds" }) },
         { description: "what the base has taken upon itself; it changes no other number" },
       ),
     ),

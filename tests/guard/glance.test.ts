@@ -1,8 +1,9 @@
 import { describe, expect, test } from "vitest";
 import type { Pose } from "../../src/geometry/optics.ts";
-import { END, END_NAMES, EVIDENCE, type GlanceFrame } from "../../src/guard/glance.ts";
+import { EVIDENCE, type GlanceFrame } from "../../src/guard/glance.ts";
 import { lensFromAngles } from "../../src/simulate/attitude.ts";
 import { Scene } from "../../src/simulate/scene.ts";
+import { END, END_NAMES } from "../../src/terms/safety.ts";
 import { seeded } from "../helpers/recordings.ts";
 import { box, lookingDown, material, PROFILE_OPTICS, profileScene } from "../simulate/profiles.ts";
 import { OPTICS, sensorNoise, shoot, Watcher } from "./frames.ts";

@@ -1,10 +1,11 @@
 import { describe, expect, test } from "vitest";
 import { parseFootprint } from "../../src/guard/body.ts";
 import { FootingLayer } from "../../src/guard/footing.ts";
-import { END, EVIDENCE, type GlanceFrame } from "../../src/guard/glance.ts";
+import { EVIDENCE, type GlanceFrame } from "../../src/guard/glance.ts";
 import { Guard } from "../../src/guard/guard.ts";
 import { SweptGround, sweep } from "../../src/guard/sweep.ts";
 import { DEFAULT_RANGE_NOISE } from "../../src/sense/noise.ts";
+import { END } from "../../src/terms/safety.ts";
 import { GUARD } from "../../tools/lab/floor/drive.ts";
 import { lookingDown, profileScene } from "../simulate/profiles.ts";
 import { OPTICS, rowMajor, sensorNoise, shoot, Watcher } from "./frames.ts";

@@ -1,12 +1,12 @@
 import { describe, expect, test } from "vitest";
 import { fromYawPitchRoll, IDENTITY } from "../../src/geometry/rigid.ts";
-import { REACH, REACH_NAMES } from "../../src/guard/guard.ts";
 import { Head } from "../../src/head/head.ts";
 import type { HeadOutput } from "../../src/head/outputs.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import type { HeadEvent, Setup } from "../../src/sense/events.ts";
 import { lensFromAngles } from "../../src/simulate/attitude.ts";
 import { Scene } from "../../src/simulate/scene.ts";
+import { END, END_NAMES } from "../../src/terms/safety.ts";
 import { OPTICS, sensorNoise, shoot } from "../guard/frames.ts";
 import { box, material } from "../simulate/profiles.ts";
 
@@ -86,19 +86,19 @@ describe("a frame", () => {
     const { x, y, ends } = last(out, "glance");
     const ahead = x.filter((_, n) => Math.abs(y[n]!) < 0.15);
     for (const end of ahead) expect(Math.abs(end - 1)).toBeLessThan(0.03);
-    expect(ends.filter((end) => end === REACH.brink).length).toBeGreaterThan(10);
+    expect(ends.filter((end) => end === END.brink).length).toBeGreaterThan(10);
   });
 
   test("reach shows the edge ahead, the post, and nothing known behind; brinks lie on the edge, 150 mm deep", () => {
     const ride = new Ride();
     for (let n = 0; n < 12; n++) ride.frame(0.02 * n);
     const { distance, ends, ages, brinks, pace } = last(ride.outputs, "reach");
-    expect(REACH_NAMES[ends[0]!]).toBe("brink");
+    expect(END_NAMES[ends[0]!]).toBe("brink");
     // The base's floor point is 0.22 m on; the last firm cell ends at most two cells before the edge.
     expect(distance[0]).toBeGreaterThan(1 - 0.22 - 0.1);
     expect(distance[0]).toBeLessThan(1 - 0.22 + 0.03);
     expect(ages[0]).toBeLessThan(0.2);
-    expect(REACH_NAMES[ends[60]!]).toBe("unseen");
+    expect(END_NAMES[ends[60]!]).toBe("unseen");
     expect(distance[60]).toBeLessThan(0.6);
     const points = brinks.flatMap((brink) => brink.points);
     expect(points.length).toBeGreaterThan(5);
@@ -124,7 +124,7 @@ describe("what is behind", () => {
       pace: head.guard.pace(0.57, 0, Math.PI),
       ...head.guard.reach(0.57, 0, Math.PI),
     };
-    expect(ends[60]).toBe(REACH.brink);
+    expect(ends[60]).toBe(END.brink);
     expect(distance[60]).toBeLessThan(0.45);
     expect(pace.backward).toBeLessThan(0.3);
     // And forward, where it came from, it may go as far as it has seen.

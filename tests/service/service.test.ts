@@ -2,8 +2,9 @@ import { afterEach, beforeEach, expect, test, vi } from "vitest";
 import type { HeadClient } from "../../src/client/client.ts";
 import { BLOCK_SIDE, keyX, keyY, keyZ } from "../../src/map/grid.ts";
 import { headTime } from "../../src/service/time.ts";
+import { END } from "../../src/terms/safety.ts";
 import { VOXEL } from "../../src/wire/blocks.ts";
-import { type FromServer, WHAT } from "../../src/wire/messages.ts";
+import type { FromServer } from "../../src/wire/messages.ts";
 import { event, LiveHead, RawClient, until, view } from "../helpers/live.ts";
 
 let head: LiveHead;
@@ -44,7 +45,7 @@ test("the wall ahead ends the reach where it is, once its floor was seen", async
     what = reach.what[i]!;
   });
   await drive(40, 0.9);
-  await until(() => what === WHAT.obstacle, "the wall");
+  await until(() => what === END.obstacle, "the wall");
   // The wall is at 2 m, the base at up to 0.88: 1.12 m, give or take a 5 cm voxel either way.
   expect(ahead).toBeGreaterThan(1040);
   expect(ahead).toBeLessThan(1200);
@@ -113,7 +114,7 @@ test("questions: how far a line and an arc are free, what the floor is like, how
   await drive(40, 0.9);
   await new Promise((resolve) => setTimeout(resolve, 100));
   const line = await base.ask({ about: "line", from: [1.2, 0], to: [3, 0], halfWidth: 0.1, frame: "world" });
-  expect(line).toMatchObject({ isFree: false, what: WHAT.obstacle });
+  expect(line).toMatchObject({ isFree: false, what: END.obstacle });
   // From 1.2 to the wall at 2 m, less a voxel before it and half a column of step.
   expect("free" in line && line.free).toBeGreaterThan(0.67);
   expect("free" in line && line.free).toBeLessThan(0.81);
@@ -124,7 +125,7 @@ test("questions: how far a line and an arc are free, what the floor is like, how
     halfWidth: 0.1,
     frame: "world",
   });
-  expect(short).toEqual({ about: "line", isFree: true, free: 0.5, what: WHAT.open });
+  expect(short).toEqual({ about: "line", isFree: true, free: 0.5, what: END.open });
   const arc = await base.ask({
     ...{ about: "arc", from: [1.2, 0], heading: 0, curvature: 2, length: 2, halfWidth: 0.05, frame: "world" },
   });

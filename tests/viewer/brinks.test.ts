@@ -1,7 +1,8 @@
 import { expect, test } from "vitest";
+import { END } from "../../src/terms/safety.ts";
 import { brinksFrom, dropText } from "../../src/viewer/brinks.ts";
 import { changesOf, FOLLOWS, isFollowed } from "../../src/viewer/changes.ts";
-import { type FromServer, WHAT } from "../../src/wire/messages.ts";
+import type { FromServer } from "../../src/wire/messages.ts";
 
 const QUARTER_LEFT = [0, 0, Math.SQRT1_2, Math.SQRT1_2] as const;
 
@@ -36,16 +37,16 @@ test("edges of the floor are turned to where the base stands, the nearest first"
 });
 
 type Reach = FromServer<"reach">;
-const reach = (state: Reach["state"], limit: number = WHAT.open, forward = 1): Reach =>
+const reach = (state: Reach["state"], limit: number = END.open, forward = 1): Reach =>
   ({ time: 7, state, pace: { forward, limit, roomMm: 420 } }) as unknown as Reach;
 
 test("a stop at a brink is told once, and sight when it goes and comes back", () => {
-  const [free, stopped] = [reach("clear"), reach("clear", WHAT.brink, 0)];
+  const [free, stopped] = [reach("clear"), reach("clear", END.brink, 0)];
   expect(changesOf(free, stopped)).toEqual([
     { time: 7, what: "brink", text: "the way ahead ends at a brink in 0.42 m: stop" },
   ]);
   expect(changesOf(stopped, stopped)).toEqual([]);
-  expect(changesOf(free, reach("clear", WHAT.brink, 0.4))).toEqual([]);
+  expect(changesOf(free, reach("clear", END.brink, 0.4))).toEqual([]);
   expect(changesOf(free, reach("blind")).map(({ text }) => text)).toEqual(["clear, then blind"]);
   expect(changesOf(reach("late"), free).map(({ what }) => what)).toEqual(["sight"]);
   // Little light is no loss of sight; that the place is lost the head says itself.

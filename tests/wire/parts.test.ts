@@ -1,10 +1,11 @@
 import { expect, test } from "vitest";
 import { DecodeError } from "../../src/coding/decode-error.ts";
 import { BlockGrid, blockKey } from "../../src/map/grid.ts";
+import { END } from "../../src/terms/safety.ts";
 import { decodeClasses, encodeClasses, MOST_BLOCK_BYTES, VOXEL } from "../../src/wire/blocks.ts";
 import { ClockFilter, exchange } from "../../src/wire/clock.ts";
 import { decodeGlance, encodeGlance, GLANCE_SIZE, glanceOf } from "../../src/wire/datagram.ts";
-import { type Draft, WHAT } from "../../src/wire/messages.ts";
+import type { Draft } from "../../src/wire/messages.ts";
 import { seeded } from "../helpers/recordings.ts";
 
 test("a block keeps every voxel's class, its key and its revision", () => {
@@ -71,17 +72,17 @@ const REACH: Draft<"reach"> = {
   step: Math.PI / 8,
   range: 4000,
   distanceMm: Array.from({ length: 16 }, (_, i) => 1000 + 10 * i),
-  what: Array.from({ length: 16 }, () => WHAT.obstacle),
+  what: Array.from({ length: 16 }, () => END.obstacle),
   agesMs: null,
   pace: {
-    ...{ forward: 0.5, backward: 0.123, left: 1, right: 1, roomMm: 900, limit: WHAT.obstacle },
+    ...{ forward: 0.5, backward: 0.123, left: 1, right: 1, roomMm: 900, limit: END.obstacle },
     ...{ arcsForward: [], arcsBackward: [] },
   },
   waiver: null,
 };
 
 test("a glance datagram has the documented bytes, and comes back", () => {
-  const glance = glanceOf(REACH, 0x01020304, 5000, WHAT.unseen);
+  const glance = glanceOf(REACH, 0x01020304, 5000, END.unseen);
   const bytes = encodeGlance(glance);
   expect(bytes.length).toBe(GLANCE_SIZE);
   const hex = Buffer.from(bytes).toString("hex");
@@ -91,21 +92,21 @@ test("a glance datagram has the documented bytes, and comes back", () => {
 });
 
 test("a sector has the nearest of its bearings, ahead first", () => {
-  const { distanceMm } = glanceOf(REACH, 1, 0, WHAT.unseen);
+  const { distanceMm } = glanceOf(REACH, 1, 0, END.unseen);
   // Bearings are 22.5 degrees apart from -180: ahead is number 8 (1080 mm); half-way ones round up to the next sector.
   expect(distanceMm[0]).toBe(1070);
   expect(Math.min(...distanceMm)).toBe(1000);
 });
 
 test("a sector that no bearing looks into is unseen at no distance", () => {
-  const ahead = { ...REACH, first: 0, distanceMm: [90_000], what: [WHAT.open] };
-  const { distanceMm, what } = glanceOf(ahead, 1, 0, WHAT.unseen);
-  expect([distanceMm[4], what[4]]).toEqual([0, WHAT.unseen]);
-  expect(decodeGlance(encodeGlance(glanceOf(ahead, 1, 0, WHAT.unseen))).distanceMm[0]).toBe(65535);
+  const ahead = { ...REACH, first: 0, distanceMm: [90_000], what: [END.open] };
+  const { distanceMm, what } = glanceOf(ahead, 1, 0, END.unseen);
+  expect([distanceMm[4], what[4]]).toEqual([0, END.unseen]);
+  expect(decodeGlance(encodeGlance(glanceOf(ahead, 1, 0, END.unseen))).distanceMm[0]).toBe(65535);
 });
 
 test("any flipped bit of a glance datagram is found", () => {
-  const bytes = encodeGlance(glanceOf(REACH, 1, 0, WHAT.unseen));
+  const bytes = encodeGlance(glanceOf(REACH, 1, 0, END.unseen));
   for (let bit = 0; bit < 8 * GLANCE_SIZE; bit++) {
     const bad = bytes.slice();
     bad[bit >> 3] = bad[bit >> 3]! ^ (1 << (bit & 7));

@@ -4,7 +4,7 @@ import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { isMainThread } from "node:worker_threads";
-import { END } from "../../src/guard/glance.ts";
+import { END } from "../../src/terms/safety.ts";
 import { wholeOption } from "../options.ts";
 import { ProgressLine } from "../output/progress.ts";
 import { drawScore } from "../output/score.ts";

@@ -9,13 +9,14 @@ import {
   turn as turnBy,
 } from "../../../src/geometry/rigid.ts";
 import { type BodyDescription, parseFootprint } from "../../../src/guard/body.ts";
-import { END, type GlanceFrame, type Glancer } from "../../../src/guard/glance.ts";
+import type { GlanceFrame, Glancer } from "../../../src/guard/glance.ts";
 import { Guard, type GuardSettings } from "../../../src/guard/guard.ts";
 import { DepthMask } from "../../../src/sense/mask.ts";
 import { DEFAULT_RANGE_NOISE } from "../../../src/sense/noise.ts";
 import { Random } from "../../../src/simulate/random.ts";
 import { renderDepth, type SensorNoise, type SunPatch } from "../../../src/simulate/render.ts";
 import type { Scene } from "../../../src/simulate/scene.ts";
+import { END } from "../../../src/terms/safety.ts";
 
 const RADIANS = Math.PI / 180;
 const FOCAL = 80 / Math.tan(41.5 * RADIANS);

@@ -1,0 +1,61 @@
+// The codes by which the guard, the wire, the service, the page and the datagram speak of safety. Each is defined here
+// and nowhere else. Numbers are part of the protocol (docs/protocol.md): a code may be added, never renumbered.
+
+/** What ends free, firm ground along a bearing. */
+export const END = {
+  /** No floor was seen farther on, and none was expected: too dark, too far, hidden, or the end of the view. */
+  unseen: 0,
+  /** Floor was expected here and none was measured: it has changed or ended. */
+  doubtful: 1,
+  /** A drop: rays went through the place where floor should be and came back from below. */
+  brink: 2,
+  /** Something stands on the floor. */
+  obstacle: 3,
+  /** Something hangs lower than the body is high, with floor below it. */
+  overhang: 4,
+  /** Nothing, up to the range that was looked at. A frame alone never says so. */
+  open: 5,
+} as const;
+
+/** Names of the codes in `END`, by number. */
+export const END_NAMES = ["unseen", "doubtful", "brink", "obstacle", "overhang", "open"] as const;
+export type EndName = (typeof END_NAMES)[number];
+
+/** What a cell of the floor is. */
+export const FOOTING = {
+  /** Nothing is known: never seen, or too long ago. */
+  unseen: 0,
+  /** Floor was seen there. */
+  firm: 1,
+  /** Rays went through it. */
+  gone: 2,
+  /** Floor was expected there and none was measured. */
+  doubtful: 3,
+  /** Something stands or hangs there, by the map, by a bumper, or by this frame. */
+  blocked: 4,
+} as const;
+
+/** Names of the codes in `FOOTING`, by number. */
+export const FOOTING_NAMES = ["unseen", "firm", "gone", "doubtful", "blocked"] as const;
+
+/** How far one frame can be trusted as a view of the floor. */
+export type Sight = "clear" | "dark" | "covered" | "blind";
+
+/** State of a reach, by the number that the datagram gives it. Anything but "clear" and "dark": the base stops. */
+export const REACH_STATES = ["clear", "dark", "covered", "late", "blind", "lost"] as const;
+export type ReachState = (typeof REACH_STATES)[number];
+
+/** Bearings of a reach, evenly spaced, counter-clockwise from ahead. */
+export const BEARINGS = 120;
+
+/** Sectors of the datagram, evenly spaced, counter-clockwise; sector 0 is centred ahead. */
+export const SECTORS = 8;
+
+/** Curvatures (1/m, positive to the left) for which a pace is given. */
+export const CURVATURES = [-2, -1, -0.5, 0, 0.5, 1, 2] as const;
+
+/** Index of straight ahead in `CURVATURES`. */
+export const STRAIGHT = CURVATURES.indexOf(0);
+
+/** Ways in which a base can move, and for which it can ask for a waiver. */
+export const DIRECTIONS = ["forward", "backward", "left", "right"] as const;
