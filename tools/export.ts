@@ -116,10 +116,10 @@ function exportFiles(
       // World metres of the outer corner of element [0, 0].
       origin: [col * grid.voxelSize, row * grid.voxelSize],
       axes: "element [row, column] covers x from origin[0] + column * cellSize, y from origin[1] + row * cellSize, metres",
-      body: { height: head.settings["body.height"], clearance: head.settings["body.clearance"] },
+      body: { height: head.settings["body.height"], groundClearance: head.settings["body.groundClearance"] },
       "kind.npy": COLUMN,
       "headroom.npy":
-        "metres from the floor to the lowest thing above body.clearance; Infinity where none was seen",
+        "metres from the floor to the lowest thing above body.groundClearance; Infinity where none was seen",
       "floor.npy": "height of the floor in the world, metres; NaN where no floor was seen",
       "clearance.npy":
         "metres to the nearest blocked column, middle to middle; Infinity beyond body.clearanceLimit",

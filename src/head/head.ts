@@ -32,7 +32,7 @@ import type {
   Setup,
   WaiverEvent,
 } from "../sense/events.ts";
-import { InertialBuffer } from "../sense/inertial.ts";
+import { InertialBuffer } from "../sense/inertial-buffer.ts";
 import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskResult } from "../sense/mask.ts";
 import { OrientationBuffer } from "../sense/orientation.ts";
 import { PoseBuffer } from "../sense/poses.ts";
@@ -211,7 +211,7 @@ export class Head {
     return new BodyLayers(
       this.grid,
       this.floor,
-      { height: settings["body.height"], clearance: settings["body.clearance"] },
+      { height: settings["body.height"], groundClearance: settings["body.groundClearance"] },
       // The field counts in cells, at most 254 of them.
       Math.min(settings["body.clearanceLimit"], 250 * settings["map.voxelSize"]),
     );

@@ -180,7 +180,7 @@ export const SETTINGS = {
   "floor.slope": number(15, 1, 45, "deg", "steepest surface that may be floor"),
   "floor.stride": integer(4, 1, 16, "pixels", "pixels between floor samples"),
   "body.height": number(0.6, 0.05, 3, "m", "the robot's highest point above the floor"),
-  "body.clearance": number(0.02, 0, 0.3, "m", "what is lower than this is driven over"),
+  "body.groundClearance": number(0.02, 0, 0.3, "m", "what is lower than this is driven over"),
   "body.clearanceLimit": number(
     2,
     0.1,

@@ -19,7 +19,7 @@ export const COLUMN = {
   unseen: 0,
   /** Floor seen, and nothing above it. */
   clear: 1,
-  /** Something stands between floor clearance and the body's height. */
+  /** Something stands between the ground clearance and the body's height. */
   blocked: 2,
   /** Floor seen and nothing in the way, but something hangs above the body's height. */
   overhang: 3,
@@ -31,14 +31,14 @@ export interface Body {
   /** Metres from the floor to the robot's highest point. */
   readonly height: number;
   /** Metres: what is lower than this above the floor is driven over. */
-  readonly clearance: number;
+  readonly groundClearance: number;
 }
 
 const TILE = 32;
 
 class LayerTile {
   readonly kind = new Uint8Array(TILE * TILE);
-  /** Metres from the floor to the lowest thing above clearance; Infinity when none was seen. */
+  /** Metres from the floor to the lowest thing above the ground clearance; Infinity when none was seen. */
   readonly headroom = new Float32Array(TILE * TILE).fill(Number.POSITIVE_INFINITY);
 }
 
@@ -76,9 +76,9 @@ export class BodyLayers {
    * @throws {RangeError} if the body makes no sense
    */
   constructor(grid: BlockGrid, floor: FloorLayer, body: Body, clearanceLimit: number) {
-    if (!(body.height > body.clearance && body.clearance >= 0)) {
+    if (!(body.height > body.groundClearance && body.groundClearance >= 0)) {
       throw new RangeError(
-        `body.height ${body.height} must be above body.clearance ${body.clearance}, both from 0`,
+        `body.height ${body.height} must be above body.groundClearance ${body.groundClearance}, both from 0`,
       );
     }
     this.#grid = grid;
@@ -131,7 +131,7 @@ export class BodyLayers {
     const range = this.#seen.get(slot)!;
     const low = (range >> 11) - 1024;
     const high = (range & 2047) - 1024;
-    const { height: bodyHeight, clearance } = this.#body;
+    const { height: bodyHeight, groundClearance } = this.#body;
     // The column's blocks, found once: their ids, or -1 where nothing is known.
     const { pool, bricks } = grid;
     const ids = this.#ids;
@@ -152,8 +152,8 @@ export class BodyLayers {
         const hasFloor = !Number.isNaN(own);
         let isFree = false;
         let headroom = Number.POSITIVE_INFINITY;
-        // A voxel counts by its centre: half of one that is cut by the clearance height says nothing.
-        const first = Math.max(low * BLOCK_SIDE, Math.ceil((floor + clearance) / size - 0.5));
+        // A voxel counts by its centre: half of one that is cut by the plane of the ground clearance says nothing.
+        const first = Math.max(low * BLOCK_SIDE, Math.ceil((floor + groundClearance) / size - 0.5));
         // The voxel layer that holds the floor itself is floor, wherever in it the floor lies.
         const above = Math.max(first, Math.floor(floor / size + 0.25) + 1);
         // Centres below this stand in the body's way.

@@ -23,7 +23,7 @@ import {
   restMeans,
   solveImu,
   turningAxis,
-} from "./inertial.ts";
+} from "./imu-mount.ts";
 import { bodyOf, type LensFrame, LensPath, levelOf } from "./lens-path.ts";
 import { type PlanarMount, type PlanarPlace, solvePlanar, WheelPath } from "./wheels.ts";
 

@@ -1,5 +1,5 @@
 import type { Quat } from "../geometry/optics.ts";
-import type { InertialSpan } from "./inertial.ts";
+import type { InertialSpan } from "./inertial-buffer.ts";
 
 /** Seconds over which the orientation sensor's noise is averaged, and 1/s^2: how fast what it says of the gyro's bias is learnt. */
 const SMOOTHING = 0.5;

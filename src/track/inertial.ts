@@ -1,6 +1,6 @@
 import type { Quat, Vec3 } from "../geometry/optics.ts";
 import { matrixInto, toMatrix } from "../geometry/rigid.ts";
-import type { InertialSpan } from "../sense/inertial.ts";
+import type { InertialSpan } from "../sense/inertial-buffer.ts";
 
 export interface InertialFilterSettings {
   /** White noise of the accelerometer, m/s^2 per root Hz. */

@@ -15,7 +15,7 @@ import {
 } from "../geometry/rigid.ts";
 import { eigenSymmetric } from "../geometry/solve.ts";
 import { add, cross, dot, scaled, unit, wrapAngle } from "../geometry/vec.ts";
-import type { InertialSpan } from "../sense/inertial.ts";
+import type { InertialSpan } from "../sense/inertial-buffer.ts";
 import { InertialFilter, ROBUST } from "./inertial.ts";
 import type { WorldDoubt } from "./keyframes.ts";
 import { emptyMatches } from "./normal-equations.ts";

@@ -64,9 +64,9 @@ function request<T>(what: Request): Promise<T> {
 
 const settingsPanel = new SettingsPanel(request, (values) => {
   const height = Number(values["body.height"] ?? 0.5);
-  const clearance = Number(values["body.clearance"] ?? 0.03);
-  place.setBands(clearance + 0.03, height);
-  compare.setBands(clearance + 0.03, height);
+  const groundClearance = Number(values["body.groundClearance"] ?? 0.03);
+  place.setBands(groundClearance + 0.03, height);
+  compare.setBands(groundClearance + 0.03, height);
 });
 
 /** Depth images come only while they are looked at. */

@@ -84,7 +84,7 @@ const aheadBy = async (count: number): Promise<string> =>
 /** What each column of a head's own grid is from above: what stands in the way (3), floor (2), or what hangs over (1). */
 function columnsOf({ grid, settings }: Head): Map<string, number> {
   const columns = new Map<string, number>();
-  const low = settings["body.clearance"] + 0.03;
+  const low = settings["body.groundClearance"] + 0.03;
   const values = new Uint8Array(512);
   for (let id = 0; id < grid.count; id++) {
     grid.copyBlock(id, values);

@@ -249,7 +249,7 @@ describe("changes while it runs", () => {
     const head = new Head(setup, resolveSettings());
     feed(head, events);
     expect(() => head.change(resolveSettings({ "map.voxelSize": 0.1 }))).toThrow(/map.voxelSize/);
-    expect(() => head.change(resolveSettings({ "body.height": 0.05, "body.clearance": 0.2 }))).toThrow(
+    expect(() => head.change(resolveSettings({ "body.height": 0.05, "body.groundClearance": 0.2 }))).toThrow(
       /body/,
     );
     expect(head.settings).toEqual(resolveSettings());

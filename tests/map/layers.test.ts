@@ -25,7 +25,7 @@ const DOWN = Float64Array.from([1, 0, 0, 0, -1, 0, 0, 0, -1]);
 class Bench {
   readonly grid = new BlockGrid(SIZE);
   readonly floor = new FloorLayer(SIZE, { band: 0.35, slope: 0.26 });
-  readonly layers = new BodyLayers(this.grid, this.floor, { height: 0.6, clearance: 0.02 }, 2);
+  readonly layers = new BodyLayers(this.grid, this.floor, { height: 0.6, groundClearance: 0.02 }, 2);
 
   constructor() {
     this.grid.frame = 1;
@@ -81,7 +81,7 @@ describe("a column", () => {
   test("that leaves exactly the body's height is not blocked", () => {
     const bench = air(new Bench()).set(2, 3, [10], TOP).seeFloor(0);
     // 10 * 50 mm; half a metre is exact in binary, and so is the floor at 0.
-    const layers = new BodyLayers(bench.grid, bench.floor, { height: 0.5, clearance: 0.02 }, 2);
+    const layers = new BodyLayers(bench.grid, bench.floor, { height: 0.5, groundClearance: 0.02 }, 2);
     layers.update(0);
     expect(layers.kindAt(2, 3)).toBe(COLUMN.overhang);
   });
@@ -181,7 +181,9 @@ describe("the layers", () => {
 
   test("refuse a body that is lower than what it drives over", () => {
     const { grid, floor } = new Bench();
-    expect(() => new BodyLayers(grid, floor, { height: 0.1, clearance: 0.2 }, 2)).toThrow(/body\.height/);
+    expect(() => new BodyLayers(grid, floor, { height: 0.1, groundClearance: 0.2 }, 2)).toThrow(
+      /body\.height/,
+    );
   });
 });
 

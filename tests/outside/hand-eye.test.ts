@@ -1,7 +1,7 @@
 import { expect } from "vitest";
 import type { Quat, Vec3 } from "../../src/geometry/optics.ts";
 import { conjugate, multiply, toRotationVector } from "../../src/geometry/rigid.ts";
-import { AttitudePath, bringTo, solveImu, turningAxis } from "../../src/mount/inertial.ts";
+import { AttitudePath, bringTo, solveImu, turningAxis } from "../../src/mount/imu-mount.ts";
 import { type LensFrame, levelOf } from "../../src/mount/lens-path.ts";
 import { solvePlanar, WheelPath } from "../../src/mount/wheels.ts";
 import { testWith } from "../helpers/needs.ts";

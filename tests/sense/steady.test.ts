@@ -1,7 +1,7 @@
 import { describe, expect, test } from "vitest";
 import type { Quat, Vec3 } from "../../src/geometry/optics.ts";
 import { angleBetween, fromRotationVector, fromYawPitchRoll, multiply } from "../../src/geometry/rigid.ts";
-import { emptySpan } from "../../src/sense/inertial.ts";
+import { emptySpan } from "../../src/sense/inertial-buffer.ts";
 import { SteadyAttitude } from "../../src/sense/steady.ts";
 import { Random } from "../../src/simulate/random.ts";
 

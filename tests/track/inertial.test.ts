@@ -1,7 +1,7 @@
 import { describe, expect, test } from "vitest";
 import type { Pose, Vec3 } from "../../src/geometry/optics.ts";
 import { fromYawPitchRoll, multiply, turn } from "../../src/geometry/rigid.ts";
-import { InertialBuffer } from "../../src/sense/inertial.ts";
+import { InertialBuffer } from "../../src/sense/inertial-buffer.ts";
 import { OrientationBuffer } from "../../src/sense/orientation.ts";
 import { type InertialNoise, inertialSamples, orientationSamples } from "../../src/simulate/motion.ts";
 import { Random } from "../../src/simulate/random.ts";

@@ -126,7 +126,7 @@ class Lean {
     const { grid } = this.#bench;
     const slope = (settings["floor.slope"] * Math.PI) / 180;
     this.#floor = new FloorLayer(grid.voxelSize, { band: settings["floor.band"], slope });
-    const body = { height: settings["body.height"], clearance: settings["body.clearance"] };
+    const body = { height: settings["body.height"], groundClearance: settings["body.groundClearance"] };
     this.#layers = new BodyLayers(grid, this.#floor, body, settings["body.clearanceLimit"]);
   }
 

@@ -1,7 +1,7 @@
 import { describe, expect, test } from "vitest";
 import type { Vec3 } from "../../src/geometry/optics.ts";
 import { fromYawPitchRoll } from "../../src/geometry/rigid.ts";
-import { InertialBuffer, type InertialSpan } from "../../src/sense/inertial.ts";
+import { InertialBuffer, type InertialSpan } from "../../src/sense/inertial-buffer.ts";
 import { OrientationBuffer } from "../../src/sense/orientation.ts";
 
 const MS = 1000;
