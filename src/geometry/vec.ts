@@ -1,7 +1,15 @@
 import type { Vec3 } from "./optics.ts";
 
+export const add = (a: Vec3, b: Vec3): Vec3 => [a[0] + b[0], a[1] + b[1], a[2] + b[2]];
+
+export const subtract = (a: Vec3, b: Vec3): Vec3 => [a[0] - b[0], a[1] - b[1], a[2] - b[2]];
+
 /** a + k b. */
-export const add = (a: Vec3, b: Vec3, k: number): Vec3 => [a[0] + k * b[0], a[1] + k * b[1], a[2] + k * b[2]];
+export const scaleAndAdd = (a: Vec3, b: Vec3, k: number): Vec3 => [
+  a[0] + k * b[0],
+  a[1] + k * b[1],
+  a[2] + k * b[2],
+];
 
 export const scaled = (a: Vec3, k: number): Vec3 => [k * a[0], k * a[1], k * a[2]];
 

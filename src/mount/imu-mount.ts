@@ -8,7 +8,7 @@ import {
   toRotationVector,
   turn,
 } from "../geometry/rigid.ts";
-import { add, cross, dot, scaled, unit } from "../geometry/vec.ts";
+import { add, cross, dot, scaleAndAdd, scaled, subtract, unit } from "../geometry/vec.ts";
 import { leastSquares } from "./least-squares.ts";
 import type { LensFrame } from "./lens-path.ts";
 import { placeIn } from "./times.ts";
@@ -46,7 +46,7 @@ export class AttitudePath {
     let sum: Vec3 = [0, 0, 0];
     for (const time of times) {
       const rotation = this.at(time);
-      if (rotation !== null) sum = add(sum, turn(conjugate(rotation), [0, 0, 1]), 1);
+      if (rotation !== null) sum = add(sum, turn(conjugate(rotation), [0, 0, 1]));
     }
     return unit(sum);
   }
@@ -75,8 +75,8 @@ export function restMeans(
   let count = 0;
   for (const sample of samples) {
     if (!isWithin(sample.time, rests)) continue;
-    gyro = add(gyro, sample.gyro, 1);
-    accel = add(accel, sample.accel, 1);
+    gyro = add(gyro, sample.gyro);
+    accel = add(accel, sample.accel);
     count++;
   }
   return count < 20 ? null : { gyro: scaled(gyro, 1 / count), accel: scaled(accel, 1 / count) };
@@ -92,7 +92,7 @@ export function integrate(samples: readonly RawSample[], bias: Vec3): AttitudePa
     if (step <= 0) continue;
     // Each sample's rate holds since the one before.
     if (step < MOST_GAP / 1e6) {
-      rotation = multiply(rotation, fromRotationVector(scaled(add(gyro, bias, -1), step)));
+      rotation = multiply(rotation, fromRotationVector(scaled(subtract(gyro, bias), step)));
     }
     last = time;
     path.push(time, rotation);
@@ -258,7 +258,7 @@ export function turningAxis(
   for (const { from, to, turned } of findSpans(frames, levelFromLens, attitudes)) {
     const [, , z] = toRotationVector(turned);
     const imu = multiply(conjugate(attitudes.at(from)!), attitudes.at(to)!);
-    sum = add(sum, toRotationVector(imu), z);
+    sum = scaleAndAdd(sum, toRotationVector(imu), z);
     squares += z * z;
   }
   return squares < 0.3 ? null : unit(sum);
@@ -314,7 +314,7 @@ export function feelForward(
       for (; k < samples.length && samples[k]!.time < t + late + 1e6 * MEAN; k++) {
         const now = attitudes.at(samples[k]!.time);
         if (now === null) continue;
-        force = add(force, turn(multiply(conjugate(start), now), samples[k]!.accel), 1);
+        force = add(force, turn(multiply(conjugate(start), now), samples[k]!.accel));
         count++;
       }
       if (count === 0) continue;
@@ -343,7 +343,10 @@ export function feelForward(
     byWay += pulls.reduce((sum, pull) => sum + pull, 0) ** 2;
   }
   const many = ways.length / Math.max(1, ways.length - 1);
-  return { forward: add(scaled(e1, c), e2, s), sigma: Math.sqrt(Math.max(byRow, many * byWay)) / size };
+  return {
+    forward: scaleAndAdd(scaled(e1, c), e2, s),
+    sigma: Math.sqrt(Math.max(byRow, many * byWay)) / size,
+  };
 }
 
 function* straightWays(wheels: WheelPath): Generator<Interval> {
@@ -401,7 +404,7 @@ function detrend(rows: { t: number; pull: number; a: number; b: number }[]): voi
 
 /** imuFromLevel from two directions in the imu frame: up, and that of x. */
 export function imuFromAxes(up: Vec3, forward: Vec3): Quat {
-  const x = unit(add(forward, up, -dot(forward, up)))!;
+  const x = unit(scaleAndAdd(forward, up, -dot(forward, up)))!;
   const y = cross(up, x);
   return fromMatrix([...x, 0, ...y, 0, ...up, 0, 0, 0, 0, 1]).rotation;
 }

@@ -1,7 +1,7 @@
 import type { Pose, Vec3 } from "../geometry/optics.ts";
 import { angleBetween, conjugate, slerp, turn } from "../geometry/rigid.ts";
 import { eigenSymmetric, solveSymmetric } from "../geometry/solve.ts";
-import { add, dot } from "../geometry/vec.ts";
+import { dot, scaleAndAdd, subtract } from "../geometry/vec.ts";
 
 /** A piece of way is looked at after so much of it, metres, or after such a turn, radians. */
 const PIECE = 0.05;
@@ -62,7 +62,7 @@ export class Rolling {
       this.#from = base;
       return;
     }
-    const step = add(base.position, this.#from.position, -1);
+    const step = subtract(base.position, this.#from.position);
     const angle = angleBetween(this.#from.rotation, base.rotation);
     const way = Math.hypot(...step);
     if (way < PIECE && angle < PIECE_TURN) return;
@@ -80,7 +80,7 @@ export class Rolling {
 
   #seeTurn(own: Vec3, angle: number): void {
     if (this.#axis === null) return;
-    const across = add(own, this.#axis, -dot(own, this.#axis));
+    const across = scaleAndAdd(own, this.#axis, -dot(own, this.#axis));
     const kept = Math.exp(-angle / Math.PI);
     this.#turnedOff = kept * this.#turnedOff + dot(across, across);
     this.#turned = kept * this.#turned + angle * angle;
@@ -154,7 +154,7 @@ export function completeStep(
   }
   let step = mean;
   axes.forEach((a, i) => {
-    step = add(step, gain[i]!, measured[i]! - dot(a, mean));
+    step = scaleAndAdd(step, gain[i]!, measured[i]! - dot(a, mean));
   });
   // I - K S
   const left = new Float64Array([1, 0, 0, 0, 1, 0, 0, 0, 1]);

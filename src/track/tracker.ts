@@ -14,7 +14,7 @@ import {
   turn,
 } from "../geometry/rigid.ts";
 import { eigenSymmetric } from "../geometry/solve.ts";
-import { add, cross, dot, scaled, unit, wrapAngle } from "../geometry/vec.ts";
+import { add, cross, dot, scaleAndAdd, scaled, subtract, unit, wrapAngle } from "../geometry/vec.ts";
 import type { InertialSpan } from "../sense/inertial-buffer.ts";
 import { InertialFilter, ROBUST } from "./inertial.ts";
 import type { WorldDoubt } from "./keyframes.ts";
@@ -595,12 +595,12 @@ export class Tracker {
       const moved = compose(invert(this.#odometry), odometry).position;
       const step = turn(this.#base.rotation, moved);
       const growth = s.odometryShare * Math.hypot(...step);
-      return { position: add(this.#base.position, step, 1), sigma: s.odometrySigma + growth, growth };
+      return { position: add(this.#base.position, step), sigma: s.odometrySigma + growth, growth };
     }
     const coast = Math.min(dt, 0.3);
     const unheld = (this.#lastTime - this.#freeSince) / 1e6 + dt;
     return {
-      position: add(this.#base.position, this.#coast(rotation, coast), 1),
+      position: add(this.#base.position, this.#coast(rotation, coast)),
       sigma: 0.02 + 0.5 * s.acceleration * coast * coast + s.speed * (dt - coast),
       // What was never held long has no speed that is known.
       growth:
@@ -650,13 +650,13 @@ export class Tracker {
 
   /** Metres by which the imu moves, more than the base, when that turns from where it was. */
   #swing(rotation: Quat): Vec3 {
-    return add(turn(rotation, this.#lever), turn(this.#base.rotation, this.#lever), -1);
+    return subtract(turn(rotation, this.#lever), turn(this.#base.rotation, this.#lever));
   }
 
   #predictFelt(rotation: Quat): { position: Vec3; sigma: number; growth: number } {
     const growth = Math.sqrt(largest(this.#filter.stepSpread));
-    const step = add(this.#filter.step, this.#swing(rotation), -1);
-    return { position: add(this.#base.position, step, 1), sigma: 0.02 + growth, growth };
+    const step = subtract(this.#filter.step, this.#swing(rotation));
+    return { position: add(this.#base.position, step), sigma: 0.02 + growth, growth };
   }
 
   /** Sets the prior. */
@@ -739,7 +739,7 @@ export class Tracker {
       this.#heldFor += dt;
       const now = turn(conjugate(base.rotation), velocity);
       const gain = Math.min(1, dt / REST_MEMORY);
-      this.#heldVelocity = add(this.#heldVelocity, add(now, this.#heldVelocity, -1), gain);
+      this.#heldVelocity = scaleAndAdd(this.#heldVelocity, subtract(now, this.#heldVelocity), gain);
     }
     if (weak.length + thin.length === 0 && isAgreed) this.#rolling.see(base);
     else this.#rolling.interrupt();
@@ -792,7 +792,7 @@ export class Tracker {
    * they are not believed, and the axis becomes a weak one; while they insist, the place is less and less sure, until they are.
    */
   #doubtThin(input: TrackInput, weak: number[], thin: number[], rolled: CompletedStep, dt: number): void {
-    const from = add(this.#lensAfter(input, rolled.step), this.#lens, -1);
+    const from = subtract(this.#lensAfter(input, rolled.step), this.#lens);
     for (const k of [...thin]) {
       const axis = this.#axis(k);
       const off = Math.abs(dot(axis, from));
@@ -829,7 +829,7 @@ export class Tracker {
     const way = this.#wayTo(base.rotation);
     if (way === null) return null;
     const s = this.settings;
-    const seen = add(base.position, this.#base.position, -1);
+    const seen = subtract(base.position, this.#base.position);
     const held = [0, 1, 2].filter((k) => !weak.includes(k)).map((k) => this.#axis(k));
     const mean = scaled(this.#coast(base.rotation, Math.min(dt, 0.3)), ROLLING_ON ** dt);
     const angle = angleBetween(this.#base.rotation, base.rotation);
@@ -854,7 +854,7 @@ export class Tracker {
     for (let k = 0; k < 3; k++) if (!free.includes(k)) this.#measure(input, k, dt);
     this.#keepRolling(rotation, dt);
     return {
-      step: add(this.#filter.step, this.#swing(rotation), -1),
+      step: subtract(this.#filter.step, this.#swing(rotation)),
       steady: this.#filter.stepSpread,
       white: new Float64Array(9),
     };
@@ -889,7 +889,7 @@ export class Tracker {
     honesty = STEP_HONESTY,
   ): { metres: number; variance: number } {
     const { position, rotation } = compose(poseOf(this.#pose), invert(baseFromLens));
-    const step = add(add(position, this.#base.position, -1), this.#swing(rotation), 1);
+    const step = add(subtract(position, this.#base.position), this.#swing(rotation));
     const variance = STEP_NOISE ** 2 + honesty / this.#information[k]! + this.#mended ** 2;
     return { metres: dot(this.#axis(k), step), variance };
   }
@@ -908,7 +908,7 @@ export class Tracker {
     this.#disputedAt = input.time;
     // Depth may have slipped, and will be back with the next frame. If not, it was pushed harder than the imu can feel.
     if (off * dot(this.#surprised, axis) > 0) this.#filter.unsettle(axis, Math.abs(off) / (ROBUST * dt));
-    this.#surprising = add(this.#surprising, axis, off);
+    this.#surprising = scaleAndAdd(this.#surprising, axis, off);
   }
 
   /** Tells the filter that a base on wheels does not go sideways, unless it does. */
@@ -917,7 +917,7 @@ export class Tracker {
     if (way === null) return;
     const filter = this.#filter;
     const swing = this.#swing(rotation);
-    const step = add(filter.step, swing, -1);
+    const step = subtract(filter.step, swing);
     const along = Math.abs(dot(step, way)) + rootOf(filter.stepSpread, way);
     const angle = angleBetween(this.#base.rotation, rotation);
     const across = this.#rolling.sidewaysOf(along, angle) + STEP_NOISE / 10;
@@ -930,7 +930,7 @@ export class Tracker {
 
   /** Of the base, by the filter. */
   #velocityFelt(rotation: Quat, dt: number): Vec3 {
-    return add(this.#filter.velocity, this.#swing(rotation), -1 / dt);
+    return scaleAndAdd(this.#filter.velocity, this.#swing(rotation), -1 / dt);
   }
 
   /**
@@ -948,8 +948,8 @@ export class Tracker {
     const P = this.#covariance;
     const next = new Float64Array(9);
     const at: Vec3 = [this.#prior.at.position[0]!, this.#prior.at.position[1]!, this.#prior.at.position[2]!];
-    const off = add(this.#lens, at, -1);
-    const ahead: Vec3 = rolled === null ? [0, 0, 0] : add(this.#lensAfter(input, rolled.step), at, -1);
+    const off = subtract(this.#lens, at);
+    const ahead: Vec3 = rolled === null ? [0, 0, 0] : subtract(this.#lensAfter(input, rolled.step), at);
     let pull: Vec3 = [0, 0, 0];
     for (let k = 0; k < 3; k++) {
       const axis = this.#axis(k);
@@ -974,7 +974,7 @@ export class Tracker {
       const doubt = !isRolled ? sigma : isWeak ? rootOf(rolled.steady, axis) : before;
       const keep = (information * doubt * doubt) / (information * doubt * doubt + HONESTY);
       this.#keeps[k] = keep;
-      pull = add(pull, axis, -(1 - keep) * dot(axis, add(off, ahead, -1)));
+      pull = scaleAndAdd(pull, axis, -(1 - keep) * dot(axis, subtract(off, ahead)));
     }
     P.set(next);
     return pull;
@@ -983,7 +983,7 @@ export class Tracker {
   /** Where the lens is when the base has made a step, turned as the registration has it. */
   #lensAfter({ baseFromLens }: TrackInput, step: Vec3): Vec3 {
     const { rotation } = compose(poseOf(this.#pose), invert(baseFromLens));
-    return compose({ rotation, position: add(this.#base.position, step, 1) }, baseFromLens).position;
+    return compose({ rotation, position: add(this.#base.position, step) }, baseFromLens).position;
   }
 
   #velocityTo(
@@ -994,12 +994,12 @@ export class Tracker {
     dt: number,
   ): Vec3 {
     // A correction far beyond what the prediction allowed mends its place, and is no speed.
-    const step = add(base.position, this.#base.position, -1);
+    const step = subtract(base.position, this.#base.position);
     const at = this.#prior.at.position;
     const offset = [0, 1, 2].map((i) => this.#pose.position[i]! - at[i]!) as [number, number, number];
     const size = Math.hypot(...offset);
     const excess = size > 3 * sigma ? 1 - (3 * sigma) / size : 0;
-    const measured = scaled(add(step, offset, -excess), 1 / dt);
+    const measured = scaled(scaleAndAdd(step, offset, -excess), 1 / dt);
     let velocity = measured;
     const left = this.settings.coasting ** dt;
     for (const k of weak) {
@@ -1007,7 +1007,7 @@ export class Tracker {
       // what a rolling base's way along the held ones says.
       const axis = this.#axis(k);
       const expected = rolled === null ? left * dot(this.#velocity, axis) : dot(rolled.step, axis) / dt;
-      velocity = add(velocity, axis, (1 - this.#keeps[k]!) * (expected - dot(measured, axis)));
+      velocity = scaleAndAdd(velocity, axis, (1 - this.#keeps[k]!) * (expected - dot(measured, axis)));
     }
     return velocity;
   }
@@ -1069,7 +1069,7 @@ export class Tracker {
   }
 
   #goTo(position: Vec3): void {
-    const step = Math.hypot(...add(position, this.#base.position, -1));
+    const step = Math.hypot(...subtract(position, this.#base.position));
     this.#way += step;
     this.#drifted += step;
   }
@@ -1104,7 +1104,7 @@ export class Tracker {
       const guess = compose(this.#base, baseFromLens);
       if (this.#places.fits(chosen, guess, { ...doubt, position: 0.1 }, this.#stages) > 0) {
         const { pose } = this.#places;
-        const moved = Math.hypot(...add(compose(pose, invert(baseFromLens)).position, before, -1));
+        const moved = Math.hypot(...subtract(compose(pose, invert(baseFromLens)).position, before));
         const { lying } = this.#places;
         // Meanwhile the other places have their say: another that fits as well refutes this one.
         const other = this.#findElsewhere(input, rotation, { ...doubt, position: 0.3 });
@@ -1151,7 +1151,7 @@ export class Tracker {
     if (!isConfirmed) return this.#done(input, "lost", 0);
     this.#covariance.fill(0);
     setDiagonal(this.#covariance, MAP_SIGMA ** 2, MAP_SIGMA ** 2, MAP_SIGMA ** 2);
-    this.#notes.push({ what: "found", distance: Math.hypot(...add(this.#base.position, before, -1)) });
+    this.#notes.push({ what: "found", distance: Math.hypot(...subtract(this.#base.position, before)) });
     this.#heldAt = input.time;
     this.#freeSince = input.time;
     this.#confirmations = 0;
@@ -1206,7 +1206,7 @@ export class Tracker {
     const turned = poseOf(correction).rotation;
     const move = (pose: Pose): Pose => ({
       rotation: multiply(turned, pose.rotation),
-      position: add(turn(turned, add(pose.position, this.#start.position, -1)), this.#start.position, 1),
+      position: add(turn(turned, subtract(pose.position, this.#start.position)), this.#start.position),
     });
     this.#turned = move(IDENTITY);
     setPlacement(this.#pose, move(poseOf(this.#pose)));
@@ -1278,12 +1278,12 @@ export class Tracker {
     this.#settling = null;
     const filter = this.#filter;
     const { rotation, position } = this.#base;
-    const swung = add(turn(this.#origin.rotation, this.#lever), turn(rotation, this.#lever), -1);
-    const off = add(add(this.#origin.position, filter.sum, 1), add(swung, position, -1), 1);
+    const swung = subtract(turn(this.#origin.rotation, this.#lever), turn(rotation, this.#lever));
+    const off = add(add(this.#origin.position, filter.sum), subtract(swung, position));
     const shift = times(free, off);
-    this.#base = { rotation, position: add(position, shift, 1) };
+    this.#base = { rotation, position: add(position, shift) };
     for (let i = 0; i < 3; i++) this.#pose.position[i]! += shift[i]!;
-    this.places = this.places.map((place) => add(place, shift, 1));
+    this.places = this.places.map((place) => add(place, shift));
     this.#turned = { rotation: IDENTITY.rotation, position: shift };
     const doubt = sandwich(free, filter.sumSpread);
     for (let i = 0; i < 9; i++) this.#anchor[i] = anchor[i]! + doubt[i]!;
@@ -1332,7 +1332,7 @@ export class Tracker {
     if ((time - first.time) / 1e6 < COMPARED / 2) return;
     const rolled = compose(invert(first.odometry), odometry);
     const moved = compose(invert(first.base), this.#base);
-    const distance = Math.hypot(...add(rolled.position, moved.position, -1));
+    const distance = Math.hypot(...subtract(rolled.position, moved.position));
     const angle = Math.abs(wrapAngle(toYawPitchRoll(rolled.rotation)[0] - toYawPitchRoll(moved.rotation)[0]));
     const way = Math.max(Math.hypot(...rolled.position), Math.hypot(...moved.position));
     const slips = distance > SLIP_METRES + SLIP_SHARE * way || angle > SLIP_ANGLE;
@@ -1386,7 +1386,7 @@ export const worldSigma = ({ drifted, built }: WorldDoubt): number =>
   Math.sqrt((WORLD_SIGMA + MAP_DRIFT * drifted) ** 2 + built);
 
 const apart = (a: Pick<Pose, "position">, b: Pick<Pose, "position">): number =>
-  Math.hypot(...add(a.position, b.position, -1));
+  Math.hypot(...subtract(a.position, b.position));
 
 /** How far `turned` is from `from` about the vertical, radians. */
 const angleAbout = (turned: Quat, from: Quat): number =>
