@@ -16,7 +16,7 @@ import {
 import { eigenSymmetric } from "../geometry/solve.ts";
 import { add, cross, dot, scaleAndAdd, scaled, subtract, unit, wrapAngle } from "../geometry/vec.ts";
 import type { InertialSpan } from "../sense/inertial-buffer.ts";
-import { InertialFilter, ROBUST } from "./inertial.ts";
+import { InertialFilter, ROBUST } from "./inertial-filter.ts";
 import type { WorldDoubt } from "./keyframes.ts";
 import { emptyMatches } from "./normal-equations.ts";
 import { type PlaceDoubt, PlaceMatcher } from "./places.ts";

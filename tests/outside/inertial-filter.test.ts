@@ -1,7 +1,7 @@
 import { expect } from "vitest";
 import { fromYawPitchRoll, toMatrix } from "../../src/geometry/rigid.ts";
 import { emptySpan } from "../../src/sense/inertial-buffer.ts";
-import { InertialFilter } from "../../src/track/inertial.ts";
+import { InertialFilter } from "../../src/track/inertial-filter.ts";
 import { seeded } from "../helpers/compare.ts";
 import { testWith } from "../helpers/needs.ts";
 import { runPython } from "../helpers/python.ts";

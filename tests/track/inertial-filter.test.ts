@@ -5,7 +5,7 @@ import { InertialBuffer } from "../../src/sense/inertial-buffer.ts";
 import { OrientationBuffer } from "../../src/sense/orientation.ts";
 import { type InertialNoise, inertialSamples, orientationSamples } from "../../src/simulate/motion.ts";
 import { Random } from "../../src/simulate/random.ts";
-import { InertialFilter } from "../../src/track/inertial.ts";
+import { InertialFilter } from "../../src/track/inertial-filter.ts";
 
 const FRAME = 1 / 12;
 const LEVER: Vec3 = [0.11, 0.02, 0.3];
