@@ -59,7 +59,7 @@ export interface ClientEvents {
   /** Of a head that plays a recording. */
   playing: (playing: FromServer<"playing">) => void;
   recording: (recording: FromServer<"recording">) => void;
-  before: (before: FromServer<"before">) => void;
+  baseline: (baseline: FromServer<"baseline">) => void;
   /** Keys of the blocks that changed; null when the whole map is another one. */
   map: (keys: readonly number[] | null, mirror: MapMirror) => void;
   error: (error: FromServer<"error">) => void;
@@ -115,7 +115,7 @@ export class HeadClient {
       trail: new Set(),
       playing: new Set(),
       recording: new Set(),
-      before: new Set(),
+      baseline: new Set(),
       pulse: new Set(),
       note: new Set(),
       map: new Set(),
@@ -254,7 +254,7 @@ export class HeadClient {
       case "ground":
       case "trail":
       case "playing":
-      case "before":
+      case "baseline":
       case "recording":
       case "note":
         this.#hand(message);

@@ -34,7 +34,7 @@ const RANK: Readonly<Record<Queued, number>> = {
     reach: 0,
     pose: 1,
     playing: 2,
-    before: 3,
+    baseline: 3,
     brinks: 3,
     ground: 4,
     pulse: 5,

@@ -25,12 +25,12 @@ export type ToPlaying =
   | { readonly kind: "bookmark"; readonly text: string };
 
 export type Position = Omit<FromServer<"playing">, "kind" | "sequence" | "time">;
-export type Before = Omit<FromServer<"before">, "kind" | "sequence" | "time">;
+export type Baseline = Omit<FromServer<"baseline">, "kind" | "sequence" | "time">;
 export type FromPlaying =
   | FromSensing
   /** The head begins anew: what was sent of its map is void. */
   | { readonly kind: "restarted" }
-  | ({ readonly kind: "before" } & Before)
+  | ({ readonly kind: "baseline" } & Baseline)
   | ({ readonly kind: "playing" } & Position)
   | {
       readonly kind: "recording";
@@ -51,7 +51,7 @@ const MOST_KEPT = 8192;
 
 /** What the head said last before a frame. */
 type Said = Partial<Record<"reach" | "frame" | "brinks", FromSensing>>;
-const TELL_BEFORE_EVERY = 60_000;
+const TELL_BASELINE_EVERY = 60_000;
 const TELL_MOMENTS_EVERY = 500_000;
 
 /** What another head, with the settings of before, says of the same frames. */
@@ -162,7 +162,7 @@ export class Playing {
   #journal = new Map<number, Said>();
   /** What the settings are compared with; null while they are those of the start, or were kept. */
   #shadow: Shadow | null = null;
-  #toldBefore = 0;
+  #toldBaseline = 0;
   #heldBlocks: FromSensing[] = [];
   #questions: ToSensing[] = [];
   #wanted: ToSensing | null = null;
@@ -257,7 +257,7 @@ export class Playing {
         this.#journal = this.#shadow.journal;
         this.#shadow = null;
       }
-      this.#tellBefore();
+      this.#tellBaseline();
       this.#head(to, this.#goal !== null ? this.#isPassing : this.#speed > 0);
       this.#say({ kind: "changed", ticket, settings: this.#settings });
     } catch (error) {
@@ -271,10 +271,10 @@ export class Playing {
     return Math.max(0, this.#shown.time - this.#outline.first);
   }
 
-  #play({ to, step, speed, repeat, keep }: PlayWish): void {
-    if (keep === true) {
+  #play({ to, step, speed, repeat, baseline }: PlayWish): void {
+    if (baseline === true) {
       this.#shadow = null;
-      this.#tellBefore();
+      this.#tellBaseline();
     }
     if (repeat !== undefined) this.#repeat = repeat;
     if (speed !== undefined) {
@@ -362,7 +362,7 @@ export class Playing {
       const isThere = run.frames >= this.#goal! && (run.next === null || run.next.kind === "depth");
       if (isThere) {
         this.#arrive();
-        this.#toldBefore = 0;
+        this.#toldBaseline = 0;
         return this.#speed > 0 ? 0 : null;
       }
       this.#step();
@@ -406,26 +406,26 @@ export class Playing {
       run.step();
       if (run.next === null) shadow.journal.set(run.frames, { ...shadow.said });
     }
-    if (this.#now() - this.#toldBefore > TELL_BEFORE_EVERY || this.#speed === 0) this.#tellBefore();
+    if (this.#now() - this.#toldBaseline > TELL_BASELINE_EVERY || this.#speed === 0) this.#tellBaseline();
     return false;
   }
 
   /** What the head of before says of what is shown; or that there is none. */
-  #tellBefore(): void {
-    this.#toldBefore = this.#now();
+  #tellBaseline(): void {
+    this.#toldBaseline = this.#now();
     const { frames } = this.#shown;
     const [settings, shadow] = [this.#settings as Readonly<Record<string, number | string>>, this.#shadow];
     if (shadow === null) {
-      this.#say({ kind: "before", frame: frames, changes: [], reach: null, position: null, class: null });
+      this.#say({ kind: "baseline", frame: frames, changes: [], reach: null, position: null, class: null });
       return;
     }
     const { reach, frame } = shadow.journal.get(frames) ?? {};
     const body = reach?.kind === "reach" ? reach.body : null;
     const changes = Object.entries(shadow.settings)
       .filter(([name, value]) => settings[name] !== value)
-      .map(([name, before]) => ({ name, before, now: settings[name]! }));
+      .map(([name, baseline]) => ({ name, baseline, now: settings[name]! }));
     this.#say({
-      ...{ kind: "before", frame: frames, changes },
+      ...{ kind: "baseline", frame: frames, changes },
       reach: body && {
         ...{ state: body.state, first: body.first, step: body.step, range: body.range, pace: body.pace },
         ...{ distanceMm: body.distanceMm, what: body.what },

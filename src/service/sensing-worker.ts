@@ -1,5 +1,5 @@
 import { type MessagePort, parentPort, workerData } from "node:worker_threads";
-import { movedOf, Parcel } from "./parcel.ts";
+import { Batch, movedOf } from "./batch.ts";
 import { type FromSensing, Sensing, type SensingStart, type ToSensing } from "./sensing.ts";
 import { headTime } from "./time.ts";
 
@@ -9,10 +9,10 @@ import { headTime } from "./time.ts";
 /** Microseconds between looks at what is due. */
 const BEAT = 100_000;
 
-const parcel = new Parcel<FromSensing>((messages, moved) => parentPort!.postMessage(messages, moved));
+const batch = new Batch<FromSensing>((messages, moved) => parentPort!.postMessage(messages, moved));
 const say = (message: FromSensing): void => {
-  parcel.add(message, movedOf(message));
-  if (message.kind === "reach") parcel.send();
+  batch.add(message, movedOf(message));
+  if (message.kind === "reach") batch.send();
 };
 const sensing = new Sensing(workerData as SensingStart, say, headTime);
 type Orders = readonly ToSensing[] | { readonly kind: "port"; readonly port: MessagePort };

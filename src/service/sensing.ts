@@ -11,11 +11,11 @@ import { encodeClasses, MOST_BLOCK_BYTES } from "../wire/blocks.ts";
 import type { Answer, Question } from "../wire/messages.ts";
 import { FrameReader, type FrameSlotMemory } from "./frame-slot.ts";
 import { Governor } from "./governor.ts";
-import { type ReachBody, reachOfFrame, reachOfMemory, reachOfObstacles } from "./guarded.ts";
 import { reachOfMap } from "./map-reach.ts";
 import { type Picture, Pictures, type PicturesWanted } from "./pictures.ts";
 import { PretriggerTap } from "./pretrigger/tap.ts";
 import { answer } from "./questions.ts";
+import { type ReachBody, reachOfFrame, reachOfMemory, reachOfObstacles } from "./reach-body.ts";
 import { WaiverInForce } from "./waiver.ts";
 
 /** What the sensing thread is given at its start. */

@@ -36,20 +36,21 @@ import {
   SUBPROTOCOL,
   type Topic,
 } from "../wire/messages.ts";
+import { Batch } from "./batch.ts";
 import { type Config, ConfigError, configSchema, isLoopback } from "./config.ts";
 import { Announcer } from "./discovery.ts";
 import { type FrameSlotMemory, frameSlotMemory, overtakenIn } from "./frame-slot.ts";
-import type { ReachBody } from "./guarded.ts";
 import { Intake } from "./intake.ts";
-import { MapKeeper } from "./keeper.ts";
-import { readLabelsBeside, takeLabels } from "./labels.ts";
+import { readLabelsBeside, takeLabels } from "./label-store.ts";
 import { MAP_FILES, sendMap } from "./map-files.ts";
+import { MapSaver } from "./map-saver.ts";
 import { MapStore } from "./map-store.ts";
 import { Metrics } from "./metrics.ts";
-import { Parcel } from "./parcel.ts";
 import type { PicturesWanted } from "./pictures.ts";
 import type { FromPlaying, PlayingStart, ToPlaying } from "./playing.ts";
 import { PretriggerLink } from "./pretrigger/link.ts";
+import type { ReachBody } from "./reach-body.ts";
+import { type Played, RecordingsFolder, readPlayed, UploadError } from "./recordings-folder.ts";
 import {
   addCounts,
   type EventTotals,
@@ -59,7 +60,6 @@ import {
   type SensingStart,
 } from "./sensing.ts";
 import { CLOSE, type Host, Session } from "./session.ts";
-import { type Played, readPlayed, Shelf, UploadError } from "./shelf.ts";
 import { headTime } from "./time.ts";
 import { findToken } from "./tokens.ts";
 import { WaiverInForce } from "./waiver.ts";
@@ -208,7 +208,7 @@ export class Service implements Host {
   readonly #large: WebSocketServer;
   readonly #sessions = new Set<Session>();
   readonly #openingSensors = new Set<Session>();
-  readonly #keeper: MapKeeper | null;
+  readonly #saver: MapSaver | null;
   readonly #timers: NodeJS.Timeout[] = [];
   readonly #tickets = new Map<number, Ticket>();
   readonly #started = headTime();
@@ -220,7 +220,7 @@ export class Service implements Host {
   #player: Worker | null = null;
   /** The recording that is played; null when the head is live. */
   #played: Played | null;
-  readonly #shelf: Shelf | null;
+  readonly #recordings: RecordingsFolder | null;
   /** Of a recording, the newest of each topic. */
   readonly #newest = new Map<Exclude<Topic, "map" | "notes">, SharedMessage>();
   #moments: Draft<"recording"> | null = null;
@@ -260,7 +260,7 @@ export class Service implements Host {
     this.log = log;
     this.#played = played;
     const { folder, most } = config.recordings;
-    this.#shelf = folder === null ? null : new Shelf(folder, most);
+    this.#recordings = folder === null ? null : new RecordingsFolder(folder, most);
     this.#setup = (played ?? player)?.setup ?? {
       ...{ sensors: config.sensors },
       ...{ baseFromHead: config.baseFromHead, headFromImu: config.headFromImu },
@@ -282,7 +282,7 @@ export class Service implements Host {
           });
     this.#sensing = this.#startSensing();
     this.intake = new Intake(this.#setup, this.#slots, (message) => this.#toSensing(message), headTime);
-    this.#keeper = config.map.folder === null ? null : new MapKeeper(config.map.folder);
+    this.#saver = config.map.folder === null ? null : new MapSaver(config.map.folder);
     this.metrics = new Metrics({
       clients: ["Connections that have said hello", () => this.#clients()],
       sockets: ["Open connections", () => this.#sockets],
@@ -338,7 +338,7 @@ export class Service implements Host {
     const ready = await this.#ready;
     this.#voxelSize = ready.voxelSize;
     this.#settings = ready.settings;
-    if (this.#keeper !== null && config.map.load && this.#played === null) await this.#loadMap(this.#keeper);
+    if (this.#saver !== null && config.map.load && this.#played === null) await this.#loadMap(this.#saver);
     await new Promise<void>((resolve, reject) => {
       this.#server.once("error", reject);
       this.#server.listen(config.listen.port, config.listen.host, () => {
@@ -363,7 +363,7 @@ export class Service implements Host {
     this.#every(5_000, () => {
       for (const session of this.#sessions) session.check(headTime());
     });
-    if (this.#keeper !== null) this.#every(1000 * config.map.saveEvery, () => void this.#autosave());
+    if (this.#saver !== null) this.#every(1000 * config.map.saveEvery, () => void this.#autosave());
     log.info({ url: this.url, sensors: this.#setup.sensors.map(({ name }) => name) }, "listening");
   }
 
@@ -441,8 +441,8 @@ export class Service implements Host {
       case "playing":
         this.#offer("playing", new SharedMessage({ ...message, time: headTime() }));
         break;
-      case "before":
-        this.#offer("before", new SharedMessage({ ...message, time: headTime() }));
+      case "baseline":
+        this.#offer("baseline", new SharedMessage({ ...message, time: headTime() }));
         break;
       case "recording":
         void this.#tellRecording(message);
@@ -534,14 +534,14 @@ export class Service implements Host {
   }
 
   async #tellRecording(message: Extract<FromPlaying, { kind: "recording" }>): Promise<void> {
-    const names = (await this.#shelf?.names()) ?? [];
+    const names = (await this.#recordings?.names()) ?? [];
     const name = this.#played?.name ?? "";
     this.#moments = {
       ...message,
       moments: [...message.moments],
       name,
       names,
-      most: this.#shelf?.most ?? null,
+      most: this.#recordings?.most ?? null,
     };
     this.#offer("recording", new SharedMessage(this.#moments));
   }
@@ -569,10 +569,10 @@ export class Service implements Host {
     this.#toSensing({ kind: "pictures", wanted });
   }
 
-  /** Plays another recording of the shelf; everyone is sent away, and comes back to that one. */
+  /** Plays another recording of the folder; everyone is sent away, and comes back to that one. */
   async #openRecording(name: string): Promise<void> {
     const refuse = (why: string) => new WireError("recording", "open", null, `open: ${why}`);
-    const path = (await this.#shelf?.find(name)) ?? null;
+    const path = (await this.#recordings?.find(name)) ?? null;
     if (path === null) throw refuse(`there is no recording "${name}"`);
     let played: Played;
     try {
@@ -603,7 +603,7 @@ export class Service implements Host {
     for (const session of this.#sessions) session.close(CLOSE.restart, `${name} is played now`);
   }
 
-  readonly #orders = new Parcel<ToPlaying>((orders, moved) => this.#sensing.postMessage(orders, [...moved]));
+  readonly #orders = new Batch<ToPlaying>((orders, moved) => this.#sensing.postMessage(orders, [...moved]));
 
   /** What came of the sensors goes with all that was read along with it; a frame, a contact and the like at once. */
   #toSensing(message: ToPlaying, moved: readonly ArrayBuffer[] = []): void {
@@ -851,8 +851,8 @@ export class Service implements Host {
 
   // --- the map on disk ---
 
-  async #loadMap(keeper: MapKeeper): Promise<void> {
-    const { bytes, path, problems } = await keeper.load();
+  async #loadMap(saver: MapSaver): Promise<void> {
+    const { bytes, path, problems } = await saver.load();
     for (const problem of problems) this.log.warn({ problem }, "a saved map cannot be used");
     if (bytes === null) return;
     try {
@@ -868,11 +868,11 @@ export class Service implements Host {
 
   /** @throws file errors */
   async saveMap(): Promise<string> {
-    if (this.#keeper === null)
+    if (this.#saver === null)
       throw new WireError("map", "map", null, "map: no folder to save to: set map.folder");
     const { bytes, revision } = await this.#request<"done">((ticket) => ({ kind: "snapshot", ticket }));
     try {
-      await this.#keeper.save(bytes!);
+      await this.#saver.save(bytes!);
       this.metrics.saves.inc({ result: "saved" });
     } catch (error) {
       this.metrics.saves.inc({ result: "failed" });
@@ -880,11 +880,11 @@ export class Service implements Host {
     }
     this.#savedRevision = revision;
     this.#savedAt = new Date().toISOString();
-    return `${bytes!.length} bytes to ${this.#keeper.folder}`;
+    return `${bytes!.length} bytes to ${this.#saver.folder}`;
   }
 
   async #autosave(): Promise<void> {
-    if (this.#keeper === null || this.#revision === this.#savedRevision) return;
+    if (this.#saver === null || this.#revision === this.#savedRevision) return;
     try {
       await this.saveMap();
     } catch (error) {
@@ -1184,8 +1184,8 @@ export class Service implements Host {
   async #answer(request: IncomingMessage, response: ServerResponse): Promise<void> {
     const text = "text/plain; charset=utf-8";
     if (target(request).pathname.startsWith("/labels/")) await this.#answerLabels(request, response);
-    else if (request.method === "PUT" && this.#shelf !== null)
-      await this.#takeUpload(request, response, this.#shelf);
+    else if (request.method === "PUT" && this.#recordings !== null)
+      await this.#takeUpload(request, response, this.#recordings);
     else if (request.method !== "GET" && request.method !== "HEAD")
       send(response, 405, text, "GET or HEAD\n");
     else {
@@ -1245,7 +1245,11 @@ export class Service implements Host {
   }
 
   /** PUT /recordings/<name>: only where recordings are played, never at a live head. */
-  async #takeUpload(request: IncomingMessage, response: ServerResponse, shelf: Shelf): Promise<void> {
+  async #takeUpload(
+    request: IncomingMessage,
+    response: ServerResponse,
+    recordings: RecordingsFolder,
+  ): Promise<void> {
     const refuse = (status: number, why: string): void => {
       // What is still being sent is not read.
       response.shouldKeepAlive = false;
@@ -1261,7 +1265,7 @@ export class Service implements Host {
     else {
       this.#isUploading = true;
       try {
-        const recording = await shelf.take(decodeURIComponent(name), request);
+        const recording = await recordings.take(decodeURIComponent(name), request);
         this.log.info({ recording }, "a recording was uploaded");
         send(response, 201, "application/json", `${JSON.stringify({ recording })}\n`);
         if (this.#moments !== null) void this.#tellRecording(this.#moments);

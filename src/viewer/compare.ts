@@ -5,7 +5,7 @@ import type { Request, SeenPlans } from "./talk.ts";
 import { bearingText, countText, metresText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 
-type Before = FromServer<"before">;
+type Before = FromServer<"baseline">;
 type Bearings = Pick<FromServer<"reach">, "first" | "step" | "distanceMm" | "what">;
 type Pace = FromServer<"reach">["pace"];
 
@@ -74,13 +74,13 @@ export class Compare {
   /** What later changes are compared with is what holds now. */
   keep(): void {
     if (this.isOn)
-      this.#request({ kind: "play", wish: { keep: true } }).catch((e: Error) => this.#say(e.message));
+      this.#request({ kind: "play", wish: { baseline: true } }).catch((e: Error) => this.#say(e.message));
   }
 
   /** The settings of before hold again. */
   takeBack(): void {
     if (!this.isOn) return;
-    const change = Object.fromEntries(this.#before!.changes.map(({ name, before }) => [name, before]));
+    const change = Object.fromEntries(this.#before!.changes.map(({ name, baseline }) => [name, baseline]));
     this.#request({ kind: "settings", change }).then(this.onSettings, (error: Error) =>
       this.#say(error.message),
     );
@@ -108,7 +108,7 @@ export class Compare {
       return;
     }
     if (this.#plans === null) void this.mapChanged();
-    const changes = before!.changes.map(({ name, before: was, now }) => `${name} ${was} → ${now}`);
+    const changes = before!.changes.map(({ name, baseline: was, now }) => `${name} ${was} → ${now}`);
     document.getElementById("compare-changes")!.textContent = changes.join("; ");
     this.draw();
   }

@@ -1,4 +1,4 @@
-import type { LabelsFile } from "../wire/labels.ts";
+import type { LabelsFile } from "../wire/label-file.ts";
 import { download } from "./download.ts";
 import type { Marked } from "./place.ts";
 import { metresText } from "./text.ts";

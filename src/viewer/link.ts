@@ -47,7 +47,7 @@ function connect(url: string, token: string | null): void {
       recording: 2,
       ground: 2,
       trail: 1,
-      before: 20,
+      baseline: 20,
     },
   });
   client = head;
@@ -113,10 +113,10 @@ function connect(url: string, token: string | null): void {
     frame = playing.frame;
     tell({ kind: "playing", playing });
   });
-  head.on("before", (said) => {
+  head.on("baseline", (said) => {
     if (isCompared && said.changes.length === 0) before = null;
     isCompared = said.changes.length > 0;
-    tell({ kind: "before", before: said });
+    tell({ kind: "baseline", baseline: said });
   });
   head.on("recording", (recording) => tell({ kind: "recording", recording }));
   head.on("note", (note) => tell({ kind: "note", note }));

@@ -156,8 +156,8 @@ link.onmessage = ({ data }: MessageEvent<FromLink>) => {
         showClasses(data.trail);
       }
       break;
-    case "before":
-      compare.show(data.before);
+    case "baseline":
+      compare.show(data.baseline);
       fan.setPlain(compare.isOn);
       break;
     case "playing":

@@ -81,7 +81,7 @@ export type FromLink =
   | { readonly kind: "ground"; readonly ground: Ground }
   | { readonly kind: "trail"; readonly trail: Trail }
   | { readonly kind: "playing"; readonly playing: FromServer<"playing"> }
-  | { readonly kind: "before"; readonly before: FromServer<"before"> }
+  | { readonly kind: "baseline"; readonly baseline: FromServer<"baseline"> }
   | { readonly kind: "recording"; readonly recording: FromServer<"recording"> }
   | { readonly kind: "note"; readonly note: FromServer<"note"> }
   | { readonly kind: "fault"; readonly text: string }

@@ -71,7 +71,7 @@ const Topics = exact({
   trail: Type.Optional(exact({ rate: Rate })),
   playing: Type.Optional(exact({ rate: Rate })),
   recording: Type.Optional(exact({ rate: Rate })),
-  before: Type.Optional(exact({ rate: Rate })),
+  baseline: Type.Optional(exact({ rate: Rate })),
 });
 /** What can be subscribed to. */
 export type Topic = keyof Static<typeof Topics>;
@@ -219,8 +219,8 @@ export const CLIENT_MESSAGES = {
         Type.Number({ minimum: 0, maximum: 16, description: "1 is as it was recorded, 0 stands still" }),
       ),
       repeat: Type.Optional(Type.Boolean({ description: "whether it begins again at its end" })),
-      keep: Type.Optional(
-        Type.Boolean({ description: "true: the settings of now are what later ones are compared with" }),
+      baseline: Type.Optional(
+        Type.Boolean({ description: "true: the present settings become the baseline of later comparisons" }),
       ),
     },
   ),
@@ -570,17 +570,17 @@ export const SERVER_MESSAGES = {
     ),
     share: Type.Number({ minimum: 0, maximum: 1, description: "of that way" }),
   }),
-  before: server("before", "What the head says of the same frame with the settings of before.", {
+  baseline: server("baseline", "What the head says of the same frame with the baseline's settings.", {
     ...sent,
     time: Time,
     frame: Type.Integer({ description: "as in `playing`" }),
     changes: Type.Array(
       Type.Object({
         name: Type.String(),
-        before: Type.Union([Type.Number(), Type.String()]),
+        baseline: Type.Union([Type.Number(), Type.String()]),
         now: Type.Union([Type.Number(), Type.String()]),
       }),
-      { description: "settings that are not as before; none: nothing is compared" },
+      { description: "settings that differ from the baseline; none: nothing is compared" },
     ),
     reach: nullable(
       Type.Object(
@@ -593,7 +593,7 @@ export const SERVER_MESSAGES = {
           what: Type.Array(Type.Integer({ minimum: 0 })),
           pace: nullable(Pace),
         },
-        { description: "fields as in `reach`; null: the head of before has not come here yet" },
+        { description: "fields as in `reach`; null: the baseline's head has not reached this frame yet" },
       ),
     ),
     position: nullable(Triple),

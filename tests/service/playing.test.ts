@@ -7,7 +7,7 @@ import { Head } from "../../src/head/head.ts";
 import type { ReachOutput } from "../../src/head/outputs.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import { openRecording } from "../../src/record/file.ts";
-import { readPlayed } from "../../src/service/shelf.ts";
+import { readPlayed } from "../../src/service/recordings-folder.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
 import { decodeClasses, encodeClasses, MOST_BLOCK_BYTES, VOXEL } from "../../src/wire/blocks.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
@@ -215,7 +215,7 @@ test("an upload from another site's page is refused", async () => {
   expect((await put("x.brk", Buffer.from("x"), { origin: "http://elsewhere.example" })).status).toBe(403);
 });
 
-test("a recording that is not on the shelf cannot be opened", async () => {
+test("a recording that is not in the folder of recordings cannot be opened", async () => {
   await expect(watcher.openRecording("nowhere.brk")).rejects.toThrow("there is no recording");
   writeFileSync(join(folder, "broken.brk"), "x");
   await expect(watcher.openRecording("broken.brk")).rejects.toThrow("cannot be played");
@@ -231,9 +231,9 @@ test("the pulse counts what comes out of the recording, like what comes from sen
 });
 
 test("what changed settings do is compared with what was said before, frame by frame", async () => {
-  const told: FromServer<"before">[] = [];
-  watcher.on("before", (message) => told.push(message));
-  watcher.subscribe({ before: 50 });
+  const told: FromServer<"baseline">[] = [];
+  watcher.on("baseline", (message) => told.push(message));
+  watcher.subscribe({ baseline: 50 });
   await watcher.play({ to: 1_200_000, speed: 0 });
   await until(() => playing?.goal === null && playing.at > 900_000, "the place");
   const { frame } = playing!;
@@ -244,7 +244,7 @@ test("what changed settings do is compared with what was said before, frame by f
   };
   await until(() => isAt(frame) && isOf(frame), "the comparison");
   expect(told.at(-1)!.changes).toEqual([
-    { name: "body.reactionDelay", before: expect.any(Number), now: 0.6 },
+    { name: "body.reactionDelay", baseline: expect.any(Number), now: 0.6 },
   ]);
   const expectBefore = async (count: number) => {
     const { reach: known, position } = await saidBy(count);
@@ -260,10 +260,10 @@ test("what changed settings do is compared with what was said before, frame by f
   await until(() => isAt(frame + 9) && isOf(frame + 9), "farther on");
   await expectBefore(frame + 9);
   // Kept, they are what the next are compared with; taken back, there is nothing to compare.
-  await watcher.play({ keep: true });
+  await watcher.play({ baseline: true });
   await until(() => told.at(-1)!.changes.length === 0);
   await watcher.settings({ "body.reactionDelay": 0.3 });
-  await until(() => told.at(-1)!.changes[0]?.before === 0.6);
+  await until(() => told.at(-1)!.changes[0]?.baseline === 0.6);
   await watcher.settings({ "body.reactionDelay": 0.6 });
   await until(() => told.at(-1)!.changes.length === 0);
 });

@@ -7,8 +7,8 @@ import { gzipSync } from "node:zlib";
 import { pino } from "pino";
 import type { CDPSession, Page } from "playwright-core";
 import { resolveConfig } from "../../src/service/config.ts";
+import { readPlayed } from "../../src/service/recordings-folder.ts";
 import { Service } from "../../src/service/service.ts";
-import { readPlayed } from "../../src/service/shelf.ts";
 import { startBrowser } from "../../tests/helpers/browser.ts";
 import type { PageFigures, PatchFigures } from "../../tests/helpers/page-figures.ts";
 

@@ -2,7 +2,7 @@ import { existsSync, readFileSync } from "node:fs";
 import type { Brink } from "../../src/guard/footing.ts";
 import type { Head } from "../../src/head/head.ts";
 import { COLUMN } from "../../src/map/layers.ts";
-import { type LabelsFile, labelsMisfit } from "../../src/wire/labels.ts";
+import { type LabelsFile, labelsMisfit } from "../../src/wire/label-file.ts";
 import { WITHIN } from "../replay/held-out.ts";
 
 type Point = readonly [x: number, y: number];

@@ -1,6 +1,6 @@
 import type { MessagePort } from "node:worker_threads";
 import type { HeadEvent, Setup } from "../../sense/events.ts";
-import { Parcel } from "../parcel.ts";
+import { Batch } from "../batch.ts";
 
 /** What the sensing thread tells the pretrigger; images travel in buffers that come back. */
 export type ToPretrigger =
@@ -25,14 +25,14 @@ const MOST_ON_THE_WAY = 12;
 
 /** Hands what comes in to the pretrigger's thread, without ever waiting for it. */
 export class PretriggerTap {
-  readonly #parcel: Parcel<ToPretrigger>;
+  readonly #batch: Batch<ToPretrigger>;
   readonly #free: ArrayBuffer[] = [];
   #out = 0;
   /** Frames that the pretrigger had no time for. */
   leftOut = 0;
 
   constructor(port: MessagePort) {
-    this.#parcel = new Parcel((messages, moved) => port.postMessage(messages, [...moved]));
+    this.#batch = new Batch((messages, moved) => port.postMessage(messages, [...moved]));
     port.on("message", (images: ArrayBuffer) => {
       this.#out--;
       this.#free.push(images);
@@ -42,12 +42,12 @@ export class PretriggerTap {
 
   begin(setup: Setup, settings: Readonly<Record<string, unknown>>): void {
     this.#free.length = 0; // of other sizes
-    this.#parcel.add({ kind: "begin", setup, settings });
+    this.#batch.add({ kind: "begin", setup, settings });
   }
 
   take(event: HeadEvent): void {
     if (event.kind !== "depth") {
-      this.#parcel.add({ kind: "event", event });
+      this.#batch.add({ kind: "event", event });
       return;
     }
     const { time, sensor, sequence, counts, amplitude } = event;
@@ -62,6 +62,6 @@ export class PretriggerTap {
     if (amplitude !== null) new Uint16Array(images, 2 * pixels).set(amplitude);
     this.#out++;
     const hasAmplitude = amplitude !== null;
-    this.#parcel.add({ kind: "frame", time, sensor, sequence, pixels, hasAmplitude, images }, [images]);
+    this.#batch.add({ kind: "frame", time, sensor, sequence, pixels, hasAmplitude, images }, [images]);
   }
 }

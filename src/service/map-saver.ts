@@ -21,7 +21,7 @@ export interface LoadedMap {
  * Keeps the map on disk. A save is written beside the newest one, put on the disk (fsync), and only then renamed into its
  * place; what was newest stays as the one before. However a save ends, a whole snapshot is left.
  */
-export class MapKeeper {
+export class MapSaver {
   readonly folder: string;
   #busy: Promise<void> = Promise.resolve();
 

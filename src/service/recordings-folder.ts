@@ -42,7 +42,7 @@ export class UploadError extends Error {
 }
 
 /** The folder of recordings that may be played: by name only, never by path. */
-export class Shelf {
+export class RecordingsFolder {
   readonly folder: string;
   /** Bytes of a recording that is taken. */
   readonly most: number;

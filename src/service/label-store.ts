@@ -1,8 +1,8 @@
 import { randomBytes } from "node:crypto";
 import { copyFile, open, readFile, rename, rm } from "node:fs/promises";
 import type { IncomingMessage } from "node:http";
-import { type LabelsFile, labelsMisfit } from "../wire/labels.ts";
-import { UploadError } from "./shelf.ts";
+import { type LabelsFile, labelsMisfit } from "../wire/label-file.ts";
+import { UploadError } from "./recordings-folder.ts";
 
 /** Bytes of a file of labels at most. */
 const MOST = 1e6;

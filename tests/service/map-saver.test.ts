@@ -16,13 +16,13 @@ import { afterEach, beforeEach, expect, test } from "vitest";
 import { crc32c } from "../../src/coding/crc32c.ts";
 import { BlockGrid, blockKey } from "../../src/map/grid.ts";
 import { decodeSnapshot, encodeSnapshot } from "../../src/map/snapshot.ts";
-import { MapKeeper } from "../../src/service/keeper.ts";
+import { MapSaver } from "../../src/service/map-saver.ts";
 import { testWith } from "../helpers/needs.ts";
 import { seeded } from "../helpers/recordings.ts";
 
 let folder = "";
 beforeEach(() => {
-  folder = mkdtempSync(join(tmpdir(), "keeper-"));
+  folder = mkdtempSync(join(tmpdir(), "saver-"));
 });
 afterEach(() => rmSync(folder, { recursive: true }));
 
@@ -37,32 +37,32 @@ function snapshot(frame: number): Uint8Array {
 const frameOf = (bytes: Uint8Array | null): number | null => bytes && decodeSnapshot(bytes, crc32c).frame;
 
 test("the newest save is loaded, and there is none before the first", async () => {
-  const keeper = new MapKeeper(join(folder, "new", "place"));
-  expect(await keeper.load()).toEqual({ bytes: null, path: null, problems: [] });
-  await keeper.save(snapshot(1));
-  await keeper.save(snapshot(2));
-  const { bytes, problems } = await keeper.load();
+  const saver = new MapSaver(join(folder, "new", "place"));
+  expect(await saver.load()).toEqual({ bytes: null, path: null, problems: [] });
+  await saver.save(snapshot(1));
+  await saver.save(snapshot(2));
+  const { bytes, problems } = await saver.load();
   expect([frameOf(bytes), problems]).toEqual([2, []]);
 });
 
 test("a damaged snapshot falls back to the one before, and says so; two damaged ones to none", async () => {
-  const keeper = new MapKeeper(folder);
-  await keeper.save(snapshot(1));
-  await keeper.save(snapshot(2));
+  const saver = new MapSaver(folder);
+  await saver.save(snapshot(1));
+  await saver.save(snapshot(2));
   const newest = join(folder, "map.snapshot");
   truncateSync(newest, 1000);
-  let loaded = await keeper.load();
+  let loaded = await saver.load();
   expect(frameOf(loaded.bytes)).toBe(1);
   expect(loaded.problems).toEqual([expect.stringContaining(`${newest}: the snapshot says it has`)]);
   // What is saved next must not push the good one out of the way for the damaged one.
   expect(existsSync(newest)).toBe(false);
-  await keeper.save(snapshot(3));
-  expect(frameOf((await keeper.load()).bytes)).toBe(3);
+  await saver.save(snapshot(3));
+  expect(frameOf((await saver.load()).bytes)).toBe(3);
   rmSync(newest);
-  expect(frameOf((await keeper.load()).bytes)).toBe(1);
-  await keeper.save(snapshot(4));
+  expect(frameOf((await saver.load()).bytes)).toBe(1);
+  await saver.save(snapshot(4));
   for (const name of readdirSync(folder)) writeFileSync(join(folder, name), "no map");
-  loaded = await keeper.load();
+  loaded = await saver.load();
   expect(loaded.bytes).toBeNull();
   expect(loaded.problems.length).toBeGreaterThan(0);
 });
@@ -83,18 +83,18 @@ testWith(
     mkdirSync(small);
     spawnSync("mount", ["-t", "tmpfs", "-o", "size=160k", "tmpfs", small]);
     try {
-      const keeper = new MapKeeper(small);
-      await keeper.save(snapshot(1));
+      const saver = new MapSaver(small);
+      await saver.save(snapshot(1));
       writeFileSync(join(small, "filler"), new Uint8Array(8192));
-      await expect(keeper.save(snapshot(2))).rejects.toThrow(/ENOSPC/);
-      await expect(keeper.save(snapshot(3))).rejects.toThrow(/ENOSPC/);
-      expect(frameOf((await keeper.load()).bytes)).toBe(1);
+      await expect(saver.save(snapshot(2))).rejects.toThrow(/ENOSPC/);
+      await expect(saver.save(snapshot(3))).rejects.toThrow(/ENOSPC/);
+      expect(frameOf((await saver.load()).bytes)).toBe(1);
       expect(readdirSync(small).sort()).toEqual(["filler", "map.snapshot"]);
       rmSync(join(small, "filler"));
       truncateSync(join(small, "map.snapshot"), 0); // makes room; it is damaged, too
-      expect((await keeper.load()).problems.length).toBe(1);
-      await keeper.save(snapshot(4));
-      expect(frameOf((await keeper.load()).bytes)).toBe(4);
+      expect((await saver.load()).problems.length).toBe(1);
+      await saver.save(snapshot(4));
+      expect(frameOf((await saver.load()).bytes)).toBe(4);
     } finally {
       spawnSync("umount", [small]);
     }
@@ -103,14 +103,14 @@ testWith(
 
 test("killed at any of 50 moments of saving, a whole snapshot is left, no older than the last that was done", async () => {
   const random = seeded(50);
-  const keeperModule = fileURLToPath(new URL("../../dist/src/service/keeper.js", import.meta.url));
+  const saverModule = fileURLToPath(new URL("../../dist/src/service/map-saver.js", import.meta.url));
   const script = `
-    import { MapKeeper } from ${JSON.stringify(keeperModule)};
+    import { MapSaver } from ${JSON.stringify(saverModule)};
     import { readFileSync } from "node:fs";
     const maps = [1, 2, 3, 4].map((n) => new Uint8Array(readFileSync(process.argv[1] + "/input" + n)));
-    const keeper = new MapKeeper(process.argv[1] + "/maps");
+    const saver = new MapSaver(process.argv[1] + "/maps");
     for (let i = 0; ; i++) {
-      await keeper.save(maps[i % 4]);
+      await saver.save(maps[i % 4]);
       process.stdout.write(String(i) + "\\n");
     }`;
   for (let n = 1; n <= 4; n++) writeFileSync(join(folder, `input${n}`), snapshot(n));
@@ -138,7 +138,7 @@ test("killed at any of 50 moments of saving, a whole snapshot is left, no older 
     await new Promise((resolve) => child.on("close", resolve));
     const done = Number(out.trim().split("\n").at(-1));
     most = Math.max(most, done);
-    const { bytes, problems } = await new MapKeeper(join(folder, "maps")).load();
+    const { bytes, problems } = await new MapSaver(join(folder, "maps")).load();
     // The save that was cut off may have been done already, but not the one after it.
     expect([(done % 4) + 1, ((done + 1) % 4) + 1]).toContain(frameOf(bytes));
     expect(problems).toEqual([]);

@@ -2,7 +2,7 @@
  * Messages to another thread, several in one post. To wake a thread costs more than most messages do (a tenth of a
  * millisecond on a small board), so that what need not be there this instant goes along with what must.
  */
-export class Parcel<T> {
+export class Batch<T> {
   readonly #post: (messages: readonly T[], moved: readonly ArrayBuffer[]) => void;
   #messages: T[] = [];
   #moved: ArrayBuffer[] = [];
