@@ -1,22 +1,29 @@
 import type { Answer, FromServer } from "../wire/messages.ts";
 import { brinksFrom, dropText, yawOf } from "./brinks.ts";
-import { FOLLOWS, isFollowed } from "./changes.ts";
-import { Compare } from "./compare.ts";
-import { Course } from "./course.ts";
+import { Compare } from "./comparison.ts";
+import { Seen } from "./depth-image.ts";
 import { download } from "./download.ts";
-import { KeptList } from "./kept.ts";
-import { Labels } from "./labels.ts";
-import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
-import { Place, VIEWS, type View } from "./place.ts";
-import { Seen } from "./seen.ts";
-import { SettingsPanel } from "./settings-panel.ts";
-import { Strip, symbolOf } from "./strip.ts";
-import type { ChunkUpdate } from "./surface.ts";
-import { type FromLink, type Request, type Sighting, sharedNow, type ToLink, type Trail } from "./talk.ts";
+import { Strip, symbolOf } from "./history-strip.ts";
+import { KeptList } from "./kept-recordings.ts";
+import { Labels } from "./label-editor.ts";
+import type { ChunkUpdate } from "./map-surface.ts";
+import { Place, VIEWS, type View } from "./map-view.ts";
+import { judge, lineOf } from "./page-state.ts";
+import { FOLLOWS, isFollowed } from "./reach-events.ts";
+import { aheadOf, ENDS, Fan, nearestOf } from "./reach-fan.ts";
+import { SettingsPanel } from "./settings-dialog.ts";
 import { ageText, bearingText, countText, metresText } from "./text.ts";
-import { readTheme } from "./theme.ts";
+import { THEMES, type ThemeName } from "./theme.ts";
+import { Course } from "./timeline.ts";
 import { authorization, setToken, token } from "./token.ts";
-import { judge, lineOf } from "./trust.ts";
+import {
+  type FromLink,
+  type Request,
+  type Sighting,
+  sharedNow,
+  type ToLink,
+  type Trail,
+} from "./worker-messages.ts";
 
 const ENDPOINT = "/live";
 /** The age on the page goes on this often without news, milliseconds. */
@@ -33,7 +40,7 @@ const seen = new Seen(byId<HTMLCanvasElement>("seen"));
 const strip = new Strip(byId<HTMLCanvasElement>("strip"));
 const mapCanvas = byId<HTMLCanvasElement>("map");
 const place = new Place(mapCanvas);
-const link = new Worker(new URL("link.js", document.baseURI), { type: "module" });
+const link = new Worker(new URL("worker.js", document.baseURI), { type: "module" });
 
 interface Stamped<T> {
   readonly message: T;
@@ -507,20 +514,16 @@ function savePicture(): void {
   });
 }
 
-function repaint(): void {
-  const theme = readTheme();
+function setTheme(name: ThemeName): void {
+  document.documentElement.dataset["theme"] = name;
+  say("theme", name === "night" ? "Day" : "Night");
+  const theme = THEMES[name];
   fan.paint(theme);
   compare.paint(theme);
   seen.paint(theme);
   strip.paint(theme);
   course.paint(theme);
   place.paint(theme);
-}
-
-function setTheme(dark: boolean): void {
-  document.documentElement.dataset["theme"] = dark ? "dark" : "light";
-  say("theme", dark ? "Light" : "Dark");
-  repaint();
 }
 
 const dialog = (id: string): HTMLDialogElement => byId<HTMLDialogElement>(id);
@@ -575,7 +578,7 @@ const actions: Readonly<Record<string, () => unknown>> = {
     dialog("settings-dialog").showModal();
     document.querySelector<HTMLElement>("#settings-list :is(input, select)")?.focus();
   },
-  t: () => setTheme(document.documentElement.dataset["theme"] !== "dark"),
+  t: () => setTheme(document.documentElement.dataset["theme"] === "night" ? "light" : "night"),
   "?": () => dialog("help-dialog").showModal(),
   f: () => place.fit(),
   g: () => groundBox.click(),
@@ -650,7 +653,7 @@ sizes.observe(document.body);
 // What opens beside the map takes of its room, and may leave the page as long as it was.
 sizes.observe(mapCanvas);
 
-setTheme(matchMedia("(prefers-color-scheme: dark)").matches);
+setTheme(matchMedia("(prefers-color-scheme: dark)").matches ? "night" : "light");
 showTrust();
 setInterval(showTrust, TICK);
 const scheme = location.protocol === "https:" ? "wss:" : "ws:";

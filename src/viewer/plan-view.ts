@@ -56,7 +56,11 @@ export class PlanView {
     scratch.width = width;
     scratch.height = height;
     const paper = scratch.getContext("2d")!;
-    const inks = { [COLUMN.over]: theme.over, [COLUMN.floor]: theme.floor, [COLUMN.body]: theme.body };
+    const inks = {
+      [COLUMN.over]: theme.mapOverhead,
+      [COLUMN.floor]: theme.mapFloor,
+      [COLUMN.body]: theme.mapStanding,
+    };
     for (const [code, ink] of Object.entries(inks)) {
       paper.fillStyle = ink;
       for (let n = 0; n < codes.length; n++) {

@@ -108,7 +108,7 @@ describe("the page", () => {
     expect(await word(page)).toBe("Held");
     await page.keyboard.press("h");
     await page.keyboard.press("t");
-    expect(await page.evaluate(() => document.documentElement.dataset["theme"])).toBe("dark");
+    expect(await page.evaluate(() => document.documentElement.dataset["theme"])).toBe("night");
     await page.keyboard.press("c");
     expect(await page.evaluate(() => document.activeElement?.id)).toBe("cut");
     await page.keyboard.press("Home");

@@ -1,7 +1,7 @@
 import { expect, test } from "vitest";
 import { END } from "../../src/terms/safety.ts";
 import { brinksFrom, dropText } from "../../src/viewer/brinks.ts";
-import { changesOf, FOLLOWS, isFollowed } from "../../src/viewer/changes.ts";
+import { changesOf, FOLLOWS, isFollowed } from "../../src/viewer/reach-events.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
 
 const QUARTER_LEFT = [0, 0, Math.SQRT1_2, Math.SQRT1_2] as const;

@@ -245,7 +245,7 @@ export async function main(args: string[]): Promise<number> {
     return 3;
   }
   let size = 0;
-  for (const file of ["index.html", "page.css", "main.js", "link.js"]) {
+  for (const file of ["index.html", "page.css", "main.js", "worker.js"]) {
     size += gzipSync(await readFile(join(viewer, file))).length;
   }
   line("bundle, gzipped", `${(size / 1000).toFixed(0)} kB`, "at most 250");

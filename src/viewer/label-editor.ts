@@ -1,6 +1,6 @@
 import type { LabelsFile } from "../wire/label-file.ts";
 import { download } from "./download.ts";
-import type { Marked } from "./place.ts";
+import type { Marked } from "./map-view.ts";
 import { metresText } from "./text.ts";
 import { authorization } from "./token.ts";
 

@@ -1,6 +1,6 @@
 import { expect, test } from "vitest";
+import { judge, type Known, lineOf } from "../../src/viewer/page-state.ts";
 import { ageText, bearingText, metresText } from "../../src/viewer/text.ts";
-import { judge, type Known, lineOf } from "../../src/viewer/trust.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
 
 const reach = (state: FromServer<"reach">["state"], age = 40_000) =>

@@ -1,6 +1,6 @@
 import { BLOCK_SIDE, packKey, VOXEL } from "../wire/blocks.ts";
-import type { Lookup } from "./mesh.ts";
-import type { Sighting } from "./talk.ts";
+import type { Lookup } from "./voxel-mesh.ts";
+import type { Sighting } from "./worker-messages.ts";
 
 /**
  * Walks a ray voxel by voxel to the first occupied one (Amanatides & Woo 1987).

@@ -1,6 +1,6 @@
 import type { SettingRow } from "../wire/messages.ts";
 import { download } from "./download.ts";
-import type { Request } from "./talk.ts";
+import type { Request } from "./worker-messages.ts";
 
 type Values = Readonly<Record<string, number | string>>;
 type Rows = Readonly<Record<string, SettingRow>>;

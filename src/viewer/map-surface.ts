@@ -1,4 +1,4 @@
-import { BlockMesher, chunkOf, type Lookup, neighbours, QUAD } from "./mesh.ts";
+import { BlockMesher, chunkOf, type Lookup, neighbours, QUAD } from "./voxel-mesh.ts";
 
 /** All quads of a chunk, for the page; none when the chunk is empty now. */
 export interface ChunkUpdate {

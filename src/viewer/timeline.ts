@@ -1,9 +1,9 @@
 import type { FromClient, FromServer } from "../wire/messages.ts";
 import { canvasSized } from "./canvas.ts";
-import type { Request } from "./talk.ts";
 import { countText, secondsText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 import { nameFor, upload } from "./upload.ts";
+import type { Request } from "./worker-messages.ts";
 
 type Playing = FromServer<"playing">;
 type Recording = FromServer<"recording">;
@@ -261,7 +261,7 @@ export class Course {
       if (x(at) - (last.get(row) ?? -100) < 11) continue;
       last.set(row, x(at));
       c.textAlign = "center";
-      c.fillStyle = theme.ground;
+      c.fillStyle = theme.paper;
       c.fillRect(x(at) - 5, row * ROW, 10, ROW - 1);
       c.fillStyle = isStop ? theme.brink : theme.mark;
       c.fillText(letter, x(at), row * ROW + 10);

@@ -1,7 +1,7 @@
 import { describe, expect, test } from "vitest";
-import { look } from "../../src/viewer/look.ts";
-import { BlockMesher, QUAD } from "../../src/viewer/mesh.ts";
-import { Surface } from "../../src/viewer/surface.ts";
+import { Surface } from "../../src/viewer/map-surface.ts";
+import { look } from "../../src/viewer/ray-cast.ts";
+import { BlockMesher, QUAD } from "../../src/viewer/voxel-mesh.ts";
 import { packKey, VOXEL } from "../../src/wire/blocks.ts";
 import { seeded } from "../helpers/recordings.ts";
 

@@ -1,9 +1,9 @@
 import type { FromServer } from "../wire/messages.ts";
-import { aheadOf, ENDS, Fan, nearestOf } from "./now.ts";
 import { PlanView } from "./plan-view.ts";
-import type { Request, SeenPlans } from "./talk.ts";
+import { aheadOf, ENDS, Fan, nearestOf } from "./reach-fan.ts";
 import { bearingText, countText, metresText } from "./text.ts";
 import type { Theme } from "./theme.ts";
+import type { Request, SeenPlans } from "./worker-messages.ts";
 
 type Before = FromServer<"baseline">;
 type Bearings = Pick<FromServer<"reach">, "first" | "step" | "distanceMm" | "what">;

@@ -47,9 +47,9 @@ export class Fan {
     this.#theme = theme;
     this.#patterns = new Map<number, CanvasPattern | string>([
       [END.obstacle, theme.obstacle],
-      [END.overhang, bars(this.#context, theme.obstacle, theme.ground)],
-      [END.brink, hatch(this.#context, theme.brink, theme.ground)],
-      [END.doubtful, dots(this.#context, theme.doubtful, theme.ground)],
+      [END.overhang, bars(this.#context, theme.obstacle, theme.paper)],
+      [END.brink, hatch(this.#context, theme.brink, theme.paper)],
+      [END.doubtful, dots(this.#context, theme.doubtful, theme.paper)],
       [END.unseen, sparse(this.#context, theme.unseen)],
     ]);
     this.#worn = worn(this.#context, theme.unseen);
@@ -148,7 +148,7 @@ export class Fan {
     c.arc(0, 0, perMetre * limit, 0, 2 * Math.PI);
     c.clip();
     for (const [ink, wide] of [
-      [theme.ground, 5],
+      [theme.paper, 5],
       [theme.brink, 3],
     ] as const) {
       c.strokeStyle = ink;
@@ -216,7 +216,7 @@ function drawLabel(
   const wide = c.measureText(text).width + 8;
   const left = Math.max(-within, Math.min(within - wide, x - wide / 2));
   const top = y < 0 ? Math.max(-within, y - 24) : Math.min(within - 18, y + 6);
-  c.fillStyle = theme.ground;
+  c.fillStyle = theme.paper;
   c.strokeStyle = theme.brink;
   c.lineWidth = 1;
   c.fillRect(left, top, wide, 18);
@@ -236,7 +236,7 @@ function scaleFor(reach: Reach): number {
 function drawRobot(c: CanvasRenderingContext2D, perMetre: number, theme: Theme): void {
   const size = Math.max(9, 0.2 * perMetre);
   c.fillStyle = theme.robot;
-  c.strokeStyle = theme.ground;
+  c.strokeStyle = theme.paper;
   c.lineWidth = 2;
   c.beginPath();
   c.moveTo(0, -1.25 * size);

@@ -1,5 +1,5 @@
 import type { FromServer } from "../wire/messages.ts";
-import { changesOf, isFit, type Note } from "./changes.ts";
+import { changesOf, isFit, type Note } from "./reach-events.ts";
 import type { Theme } from "./theme.ts";
 
 /** Seconds that the strip goes back. */

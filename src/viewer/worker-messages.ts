@@ -1,6 +1,6 @@
 import type { FromClient, FromServer, Question } from "../wire/messages.ts";
+import type { ChunkUpdate } from "./map-surface.ts";
 import type { Plans } from "./plan.ts";
-import type { ChunkUpdate } from "./surface.ts";
 
 // What the page and its worker tell each other. The worker holds the connection and the map, so that a large patch never
 // holds up the page.

@@ -1,6 +1,6 @@
-import type { SeenImage } from "./talk.ts";
 import { countText, metresText } from "./text.ts";
 import type { Theme } from "./theme.ts";
+import type { SeenImage } from "./worker-messages.ts";
 
 /** Why a pixel is not used, by its code on the wire, and how it is drawn. */
 export const REASONS = ["used", "no return", "saturated", "weak", "flying", "out of range"] as const;
@@ -54,9 +54,9 @@ export class Seen {
 
   paint(theme: Theme): void {
     const of = (css: string): Colour => colourOf(this.#context, css);
-    this.#ground = of(theme.ground);
-    this.#near = of(theme.seenNear);
-    this.#far = of(theme.seenFar);
+    this.#ground = of(theme.paper);
+    this.#near = of(theme.depthNear);
+    this.#far = of(theme.depthFar);
     const unseen = of(theme.unseen);
     this.#inks = [unseen, unseen, of(theme.brink), of(theme.doubtful), of(theme.robot), unseen];
     this.draw();

@@ -1,7 +1,7 @@
 import { download } from "./download.ts";
-import type { Request } from "./talk.ts";
 import { bytesText, secondsText } from "./text.ts";
 import { authorization } from "./token.ts";
+import type { Request } from "./worker-messages.ts";
 
 /** A stretch that the head has kept, as it lists it. */
 interface Kept {

@@ -32,11 +32,11 @@ import {
 } from "three";
 import { OrbitControls } from "three/addons/controls/OrbitControls.js";
 import type { FromServer } from "../wire/messages.ts";
-import { CHUNK_BLOCKS, QUAD } from "./mesh.ts";
-import type { ChunkUpdate } from "./surface.ts";
-import type { Ground, Sighting, Trail } from "./talk.ts";
+import type { ChunkUpdate } from "./map-surface.ts";
+import { lineOf } from "./page-state.ts";
 import type { Theme } from "./theme.ts";
-import { lineOf } from "./trust.ts";
+import { CHUNK_BLOCKS, QUAD } from "./voxel-mesh.ts";
+import type { Ground, Sighting, Trail } from "./worker-messages.ts";
 
 type Pose = FromServer<"pose">["worldFromBase"];
 
@@ -225,7 +225,7 @@ export class Place {
   readonly #corners: Points<BufferGeometry, PointsMaterial>;
   readonly #tags = new Group();
   #labels: readonly Marked[] = [];
-  #colours: Pick<Theme, "ground" | "mark"> = { ground: "#fff", mark: "#000" };
+  #colours: Pick<Theme, "paper" | "mark"> = { paper: "#fff", mark: "#000" };
   #view: View = "around";
   #pose: Pose | null = null;
   #isDue = false;
@@ -300,14 +300,14 @@ export class Place {
   }
 
   paint(theme: Theme): void {
-    this.#scene.background = new Color(theme.ground);
-    this.#uniforms.floorColour.value.set(theme.floor);
-    this.#uniforms.bodyColour.value.set(theme.body);
-    this.#uniforms.overColour.value.set(theme.over);
+    this.#scene.background = new Color(theme.paper);
+    this.#uniforms.floorColour.value.set(theme.mapFloor);
+    this.#uniforms.bodyColour.value.set(theme.mapStanding);
+    this.#uniforms.overColour.value.set(theme.mapOverhead);
     this.#uniforms.firmColour.value.set(theme.firm);
     this.#uniforms.goneColour.value.set(theme.brink);
     this.#uniforms.doubtfulColour.value.set(theme.doubtful);
-    this.#uniforms.paper.value.set(theme.ground);
+    this.#uniforms.paper.value.set(theme.paper);
     this.#robotMaterial.color.set(theme.robot);
     this.#path.material.color.set(theme.robot);
     this.#brinks.material.color.set(theme.brink);
@@ -680,7 +680,7 @@ export class Place {
     const scale = 3;
     [canvas.width, canvas.height] = [scale * TAG * (0.5 + 0.6 * tag.length), scale * TAG];
     const context = canvas.getContext("2d")!;
-    context.fillStyle = this.#colours.ground;
+    context.fillStyle = this.#colours.paper;
     context.fillRect(0, 0, canvas.width, canvas.height);
     context.strokeStyle = this.#colours.mark;
     context.lineWidth = 2 * scale;

@@ -1,9 +1,9 @@
 import { HeadClient } from "../client/client.ts";
 import { unpackCodes, unpackImage } from "../wire/image.ts";
-import { look } from "./look.ts";
+import { Surface } from "./map-surface.ts";
 import { type Blocks, plansOf } from "./plan.ts";
-import { Surface } from "./surface.ts";
-import { type FromLink, type Request, type SeenPlans, sharedNow, type ToLink } from "./talk.ts";
+import { look } from "./ray-cast.ts";
+import { type FromLink, type Request, type SeenPlans, sharedNow, type ToLink } from "./worker-messages.ts";
 
 // The page's worker: connection, map, and the map's surface.
 

@@ -1,0 +1,46 @@
+import { readFileSync } from "node:fs";
+import { fileURLToPath } from "node:url";
+import { describe, expect, test } from "vitest";
+import { cssOf, LIGHT, NIGHT, type Palette } from "../../src/terms/palette.ts";
+
+/** Relative luminance and contrast ratio of WCAG 2.1, definitions "relative luminance" and "contrast ratio". */
+function luminance(colour: string): number {
+  const [r, g, b] = [1, 3, 5].map((at) => {
+    const share = Number.parseInt(colour.slice(at, at + 2), 16) / 255;
+    return share <= 0.03928 ? share / 12.92 : ((share + 0.055) / 1.055) ** 2.4;
+  }) as [number, number, number];
+  return 0.2126 * r + 0.7152 * g + 0.0722 * b;
+}
+function contrast(a: string, b: string): number {
+  const [low, high] = [luminance(a), luminance(b)].sort((x, y) => x - y) as [number, number];
+  return (high + 0.05) / (low + 0.05);
+}
+
+describe.each([
+  ["light", LIGHT],
+  ["night", NIGHT],
+] as const)("colours, %s", (_, palette: Palette) => {
+  // WCAG 2.1, success criterion 1.4.3: text.
+  test.each(["ink", "soft", "bad", "mark", "accent"] as const)("%s is read on paper and on cards", (name) => {
+    expect(contrast(palette[name], palette.paper)).toBeGreaterThanOrEqual(4.5);
+    expect(contrast(palette[name], palette.card)).toBeGreaterThanOrEqual(4.5);
+  });
+
+  // WCAG 2.1, success criterion 1.4.11: graphics. The doubtful amber is left out: its dots carry it.
+  test.each(["obstacle", "brink", "robot", "unseen"] as const)("%s is told from paper", (name) => {
+    expect(contrast(palette[name], palette.paper)).toBeGreaterThanOrEqual(3);
+  });
+
+  test("a drop is told from firm floor by lightness alone", () => {
+    expect(contrast(palette.brink, palette.firm)).toBeGreaterThanOrEqual(2.5);
+  });
+});
+
+test("the page's style sheet takes every colour from the palette", () => {
+  const path = fileURLToPath(new URL("../../src/viewer/page/page.css", import.meta.url));
+  const sheet = readFileSync(path, "utf8");
+  expect(sheet.match(/#[0-9a-f]{6}\b/gi)).toBeNull();
+  const known = new Set([...cssOf(LIGHT).matchAll(/--[a-z-]+/g)].map(([name]) => name));
+  const used = [...sheet.matchAll(/var\((--[a-z-]+)/g)].map(([, name]) => name!);
+  expect(used.filter((name) => !known.has(name))).toEqual([]);
+});
