@@ -1,10 +1,13 @@
 import { DENSE } from "./yardstick.ts";
 
-/** Log-odds in steps of 0.05: p = 0.70 for a hit, 0.40 for a miss, clamped to 0.12..0.97. */
-const HIT = 17;
-const MISS = -8;
-const LOWEST = -40;
-const HIGHEST = 70;
+/*
+ * Log-odds in steps of 0.05 nat: p = 0.75 for a hit, p = 0.45 for a miss, clamped to -2.25..+3 nats. Chosen by hand for
+ * this reference and its C++ twin; the source below gives the method and no such numbers.
+ */
+const HIT = 22; // ln(0.75 / 0.25) = 1.10
+const MISS = -4; // ln(0.45 / 0.55) = -0.20
+const LOWEST = -45;
+const HIGHEST = 60;
 const VOXEL_SIZE = 0.05;
 
 const BITS = 4; // blocks of 16 x 16 x 16
@@ -33,11 +36,12 @@ export interface PerRayCamera {
 }
 
 /**
- * The textbook mapper, to be measured against: the ray of every pixel is walked voxel by voxel, "miss" along the
- * way, "hit" at its end. Source: Moravec & Elfes 1985; the walk: Amanatides & Woo 1987.
+ * The per-ray mapper that ours is measured against: it walks the ray of every pixel voxel by voxel, subtracts a miss
+ * from each voxel on the way and adds a hit to the last. Sources: Moravec & Elfes 1985 for evidence along a beam,
+ * Amanatides & Woo 1987 for the walk.
  *
- * Plain, every update is applied, so near voxels get hundreds a frame. De-duplicated, a voxel gets one a frame at
- * most, and a hit before any miss. Sparse blocks in a hash table with open addressing; 5 cm voxels.
+ * Without `dedup` every update is applied, so a near voxel gets hundreds of them in a frame. With `dedup` a voxel gets
+ * at most one update a frame, and a hit wins over a miss. 5 cm voxels in sparse blocks, found by an open-addressing hash table.
  */
 export class PerRayMap {
   /** Voxel updates done so far. */

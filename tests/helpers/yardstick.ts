@@ -1,7 +1,7 @@
 import { readFileSync } from "node:fs";
 import { type BlockGrid, classOf } from "../../src/map/grid.ts";
 
-/** The yardstick's frame file: pinhole frames with exact poses. See its README for the layout. */
+/** Frames of the yardstick's frame file: a pinhole camera with exact poses. */
 export interface YardFrames {
   width: number;
   height: number;
@@ -12,6 +12,10 @@ export interface YardFrames {
   frames: { rotation: Float64Array; position: Float64Array; depth: Uint16Array }[];
 }
 
+/**
+ * Reads the file that the yardstick's `gen` writes, little-endian: 4 bytes mark; i32 width, height, count; f32 fx, fy, cx, cy;
+ * then per frame 9 f64 rotation (row-major worldFromLens), 3 f64 position (m), u16 depth (mm, 0 is no return).
+ */
 export function readYardFrames(path: string): YardFrames {
   const bytes = readFileSync(path);
   const [width, height, count] = [bytes.readInt32LE(4), bytes.readInt32LE(8), bytes.readInt32LE(12)];
@@ -34,7 +38,7 @@ export function readYardFrames(path: string): YardFrames {
   return { width, height, fx, fy, cx, cy, frames };
 }
 
-/** The dense grid in which the yardstick's programs dump and compare their maps. */
+/** The dense grid, in 5 cm voxels, in which the yardstick's programs write and compare their maps. */
 export const DENSE = { nx: 208, ny: 168, nz: 120, ox: -24, oy: -24, oz: -56 } as const;
 
 /** 0 undecided, 1 free, 2 occupied, x fastest. */
