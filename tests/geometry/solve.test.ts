@@ -15,6 +15,7 @@ import {
   solveSymmetric,
 } from "../../src/geometry/solve.ts";
 import { degrees, expectClose, seeded } from "../helpers/compare.ts";
+import { CORRIDOR_EIGENVALUES, WALLS_MOTION, WALLS_STEP } from "../reference/values.ts";
 
 type Facet = readonly [point: Vec3, normal: Vec3];
 
@@ -66,23 +67,18 @@ const eigenvalues = (facets: readonly Facet[]) => {
 };
 
 describe("linear systems", () => {
-  test("one point-to-plane step in a room corner is the published one, and five steps arrive", () => {
-    // Low 2004; the numbers from numpy and from PCL 1.13, which agree to seven digits.
+  test("one point-to-plane step in a room corner is the one that numpy computes, and five steps arrive", () => {
     const motion = {
-      rotation: fromRotationVector([0.01, -0.02, 0.015]),
-      position: [0.03, -0.02, 0.01],
-    } as const;
+      rotation: fromRotationVector(WALLS_MOTION.turned),
+      position: WALLS_MOTION.moved,
+    };
     let sources = corner.map(([p]) => transformPoint(invert(motion), p));
     for (let step = 0; step < 5; step++) {
       const { h, g } = pointToPlane(corner, sources);
       const x = new Float64Array(6);
       expect(solveSymmetric(x, h, g, 6)).toBe(true);
       if (step === 0) {
-        expectClose(
-          x,
-          [0.010000848, -0.020003206, 0.015001757, 0.029381537, -0.020323801, 0.009497178],
-          1e-8,
-        );
+        expectClose(x, WALLS_STEP, 1e-8);
       }
       const turned = {
         rotation: fromRotationVector([x[0]!, x[1]!, x[2]!]),
@@ -136,7 +132,7 @@ describe("linear systems", () => {
 
 describe("degeneracy", () => {
   test("eigenvalues name the motions that a scene leaves open", () => {
-    // Zhang, Kaess & Singh 2016; the numbers from numpy eigvalsh.
+    // Zhang, Kaess & Singh 2016: a direction whose eigenvalue is 0 is free.
     expectClose(eigenvalues(corner).values, Array(6).fill(25), 1e-9);
 
     const corridor: Facet[] = [];
@@ -159,7 +155,7 @@ describe("degeneracy", () => {
       }
     }
     const { values, vectors } = eigenvalues(corridor);
-    expectClose(values, [0, 33.75, 45, 75, 90, 150], 1e-9);
+    expectClose(values, CORRIDOR_EIGENVALUES, 1e-9);
     expectClose(vectors.subarray(0, 6).map(Math.abs), [0, 0, 0, 1, 0, 0], 1e-9); // along the corridor
 
     const floor: Facet[] = [];
@@ -176,7 +172,7 @@ describe("degeneracy", () => {
 
 describe("planes", () => {
   test("four corners of a ramp have its normal and tilt", () => {
-    // Total least squares by hand: z = 0.1 x, normal (-0.1, 0, 1) / sqrt(1.01); PCL 1.13 agrees.
+    // Total least squares by hand: z = 0.1 x, normal (-0.1, 0, 1) / sqrt(1.01).
     const plane = fitPlane([0, 0, 0, 1, 0, 0.1, 0, 1, 0, 1, 1, 0.1])!;
     expectClose(plane.normal, [-0.099503719, 0, 0.99503719], 1e-9);
     expect(Math.abs((Math.acos(plane.normal[2]) * 180) / Math.PI - 5.710593)).toBeLessThan(1e-6);
@@ -242,11 +238,13 @@ describe("alignment", () => {
     expect(half.rms).toBeLessThan(1e-12);
   });
 
-  test("the planar similarity of the published example", () => {
-    // Umeyama 1991, section IV.
+  test("the planar similarity of three points, one of them mirrored", () => {
+    // Umeyama 1991, section IV (from memory), worked by hand. Covariances of the centred points are
+    // [[-2, 2], [-2, 8]] / 9, so tan(yaw) = (-2 - 2) / (8 - 2) = -2/3 and the trace of the turned matrix is 2 sqrt(13) / 9.
+    // The first points' variance is 10/9: scale sqrt(13) / 5, mean square 10/9 - (2 sqrt(13) / 9)^2 / (10/9) = 8/15.
     const { scale, yaw, x, y, meanSquare } = alignPlanar([0, 0, 1, 0, 0, 2], [0, 0, -1, 0, 0, 2], true);
-    expectClose([scale, x, y, meanSquare], [0.721110255, -0.8, 0.4, 0.533333333], 1e-9);
-    expectClose([Math.cos(yaw), -Math.sin(yaw)], [0.83205029, 0.5547002], 1e-8);
+    expectClose([scale, x, y, meanSquare], [Math.sqrt(13) / 5, -0.8, 0.4, 8 / 15], 1e-12);
+    expectClose([yaw], [Math.atan2(-2, 3)], 1e-12);
   });
 
   test("a planar motion without scale keeps lengths", () => {

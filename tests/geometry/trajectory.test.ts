@@ -3,6 +3,7 @@ import type { Pose } from "../../src/geometry/optics.ts";
 import { compose, fromYawPitchRoll, IDENTITY, toYawPitchRoll } from "../../src/geometry/rigid.ts";
 import { absoluteTrajectoryError, relativePoseError } from "../../src/geometry/trajectory.ts";
 import { degrees, expectClose } from "../helpers/compare.ts";
+import { TRAJECTORY_ERRORS } from "../reference/values.ts";
 
 const at = (x: number, y: number, z = 0): Pose => ({ rotation: IDENTITY.rotation, position: [x, y, z] });
 
@@ -23,11 +24,14 @@ describe("absolute trajectory error (Sturm et al. 2012)", () => {
 
   test("a zigzag of 0.1 m, before and after alignment", () => {
     const zigzag = [at(0, 0.1), at(1, -0.1), at(2, 0.1), at(3, -0.1)];
-    // The numbers from numpy's SVD alignment.
     expectClose([absoluteTrajectoryError(truth, zigzag, "none").rmse], [0.1], 1e-9);
     const { rmse, alignment, count } = absoluteTrajectoryError(truth, zigzag);
     expect(count).toBe(4);
-    expectClose([rmse, toYawPitchRoll(alignment.rotation)[0]], [0.089447188, 0.039978687], 1e-9);
+    expectClose(
+      [rmse, toYawPitchRoll(alignment.rotation)[0]],
+      [TRAJECTORY_ERRORS.zigzag, TRAJECTORY_ERRORS.zigzagYaw],
+      1e-9,
+    );
   });
 
   test("a constant offset is no error once aligned", () => {
@@ -38,7 +42,7 @@ describe("absolute trajectory error (Sturm et al. 2012)", () => {
 
   test("a run that drifts", () => {
     const { truth, estimate } = drifting();
-    expectClose([absoluteTrajectoryError(truth, estimate).rmse], [0.073853], 1e-6);
+    expectClose([absoluteTrajectoryError(truth, estimate).rmse], [TRAJECTORY_ERRORS.drift], 1e-6);
   });
 
   test("lists that do not pair up are refused", () => {

@@ -5,7 +5,7 @@ import type { ImportSource } from "../../tools/import/source.ts";
 /** Where Debian's visp-images-data (GPL-2) puts a rendered model castle; read there, never copied. */
 const FOLDER = "/usr/share/visp-images-data/ViSP-images/mbt-depth/Castle-simu";
 
-/** A need for `testWith`. */
+/** For `testWith`. */
 export const castleNeed = (): string | null =>
   existsSync(FOLDER) ? null : "the castle data set; apt-get install visp-images-data";
 
@@ -29,9 +29,12 @@ export function castleFrames(): ImportSource {
   });
 }
 
-/** Corners of all triangles of the model, 9 numbers each: the face sets of Models/chateau.wrl, which need no transform. */
+/**
+ * Corners of all triangles of the model, 9 numbers each. They are the face sets of Models/chateau.wrl, whose coordinates
+ * are the model's own frame already.
+ */
 export function castleTriangles(): Float64Array {
-  // Lines that begin with # are comments: faces taken out, too.
+  // A line that begins with # is a comment; some hold faces that the model leaves out.
   const text = readFileSync(`${FOLDER}/Models/chateau.wrl`, "utf8").replace(/#.*$/gm, "");
   const out: number[] = [];
   for (const [, points, faces] of text.matchAll(/point\s*\[([^\]]*)\][\s\S]*?coordIndex\s*\[([^\]]*)\]/g)) {
@@ -46,41 +49,53 @@ export function castleTriangles(): Float64Array {
   return Float64Array.from(out);
 }
 
-/** Distance from a point to a triangle. Source: Ericson 2005, Real-Time Collision Detection, 5.1.5. */
-function distanceToTriangle(p: readonly number[], t: Float64Array, at: number): number {
-  const a = [t[at]!, t[at + 1]!, t[at + 2]!];
-  const b = [t[at + 3]!, t[at + 4]!, t[at + 5]!];
-  const c = [t[at + 6]!, t[at + 7]!, t[at + 8]!];
-  const sub = (x: readonly number[], y: readonly number[]) => x.map((v, k) => v - y[k]!);
-  const dot = (x: readonly number[], y: readonly number[]) => x[0]! * y[0]! + x[1]! * y[1]! + x[2]! * y[2]!;
-  const to = (x: readonly number[], y: readonly number[], s: number) => x.map((v, k) => v + s * (y[k]! - v));
-  const away = (q: readonly number[]) => Math.hypot(...sub(p, q));
-  const [ab, ac, ap, bp, cp] = [sub(b, a), sub(c, a), sub(p, a), sub(p, b), sub(p, c)];
-  const [d1, d2, d3, d4, d5, d6] = [
-    dot(ab, ap),
-    dot(ac, ap),
-    dot(ab, bp),
-    dot(ac, bp),
-    dot(ab, cp),
-    dot(ac, cp),
-  ];
-  if (d1 <= 0 && d2 <= 0) return away(a);
-  if (d3 >= 0 && d4 <= d3) return away(b);
-  const vc = d1 * d4 - d3 * d2;
-  if (vc <= 0 && d1 >= 0 && d3 <= 0) return away(to(a, b, d1 / (d1 - d3)));
-  if (d6 >= 0 && d5 <= d6) return away(c);
-  const vb = d5 * d2 - d1 * d6;
-  if (vb <= 0 && d2 >= 0 && d6 <= 0) return away(to(a, c, d2 / (d2 - d6)));
-  const va = d3 * d6 - d5 * d4;
-  if (va <= 0 && d4 - d3 >= 0 && d5 - d6 >= 0) return away(to(b, c, (d4 - d3) / (d4 - d3 + d5 - d6)));
-  const sum = va + vb + vc;
-  return away(a.map((v, k) => v + (vb / sum) * ab[k]! + (vc / sum) * ac[k]!));
+type Point = readonly [number, number, number];
+const from = (a: Point, b: Point): Point => [b[0] - a[0], b[1] - a[1], b[2] - a[2]];
+const dot = (a: Point, b: Point): number => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+const cross = (a: Point, b: Point): Point => [
+  a[1] * b[2] - a[2] * b[1],
+  a[2] * b[0] - a[0] * b[2],
+  a[0] * b[1] - a[1] * b[0],
+];
+
+/** Distance from `p` to the segment from `a` to `b`: the foot of the perpendicular, kept between the ends. */
+function distanceToSegment(p: Point, a: Point, b: Point): number {
+  const edge = from(a, b);
+  const length2 = dot(edge, edge);
+  const share = length2 > 0 ? Math.min(1, Math.max(0, dot(from(a, p), edge) / length2)) : 0;
+  return Math.hypot(
+    p[0] - a[0] - share * edge[0],
+    p[1] - a[1] - share * edge[1],
+    p[2] - a[2] - share * edge[2],
+  );
+}
+
+/**
+ * Distance from `p` to a triangle. Seen from the side that its normal points to, the corners go round
+ * counter-clockwise and the inside lies to the left of every edge, so the sign of (edge x way from its start to p) . normal says on which side of an edge p's projection on
+ * the plane lies. Inside all three, the distance is that to the plane. Otherwise the nearest point is on an edge.
+ */
+export function distanceToTriangle(p: Point, corners: readonly [Point, Point, Point]): number {
+  const [a, b, c] = corners;
+  const normal = cross(from(a, b), from(a, c));
+  const area2 = Math.hypot(...normal);
+  const isLeftOf = (start: Point, end: Point) => dot(cross(from(start, end), from(start, p)), normal) >= 0;
+  if (area2 > 0 && isLeftOf(a, b) && isLeftOf(b, c) && isLeftOf(c, a)) {
+    return Math.abs(dot(from(a, p), normal)) / area2;
+  }
+  return Math.min(distanceToSegment(p, a, b), distanceToSegment(p, b, c), distanceToSegment(p, c, a));
 }
 
 /** Distance from a point of the model's frame to its surface, metres. */
-export function distanceToModel(triangles: Float64Array, p: readonly number[]): number {
+export function distanceToModel(triangles: Float64Array, p: Point): number {
   let nearest = Number.POSITIVE_INFINITY;
-  for (let at = 0; at < triangles.length; at += 9)
-    nearest = Math.min(nearest, distanceToTriangle(p, triangles, at));
+  for (let at = 0; at < triangles.length; at += 9) {
+    const corner = (k: number): Point => [
+      triangles[at + 3 * k]!,
+      triangles[at + 3 * k + 1]!,
+      triangles[at + 3 * k + 2]!,
+    ];
+    nearest = Math.min(nearest, distanceToTriangle(p, [corner(0), corner(1), corner(2)]));
+  }
   return nearest;
 }

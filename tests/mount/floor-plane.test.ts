@@ -3,7 +3,8 @@ import type { PinholeOptics } from "../../src/geometry/optics.ts";
 import { FloorFitter, findFloor } from "../../src/mount/floor-plane.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
 import { DEFAULT_SAMPLER_SETTINGS, FrameSampler } from "../../src/track/sampler.ts";
-import { seededNormal } from "../helpers/compare.ts";
+import { expectClose, seededNormal } from "../helpers/compare.ts";
+import { FLOOR_DEPTHS } from "../reference/values.ts";
 
 const DEGREE = Math.PI / 180;
 const OPTICS: PinholeOptics = {
@@ -33,12 +34,14 @@ function frame(wall: number, noise: (z: number) => number = () => 0): Uint16Arra
   });
 }
 
-test("the frame is that of the published scene", () => {
-  // Flat floor, h 0.30, pitch 30: rows 20, 30, 45 of column 40, by two implementations of the projection.
-  const depths = [20, 30, 45].map((v) => depthAt(40, v, 100));
-  [0.943311, 0.588723, 0.376459].forEach((z, n) => {
-    expect(depths[n]).toBeCloseTo(z, 5);
-  });
+test("the rendered floor has the depths that numpy computes", () => {
+  const [kind, height, pitch, , expected] = FLOOR_DEPTHS[0];
+  expect([kind, height, pitch * DEGREE]).toEqual(["flat", HEIGHT, PITCH]);
+  expectClose(
+    [20, 30, 45].map((v) => depthAt(40, v, 100)),
+    expected,
+    5e-6,
+  );
 });
 
 function look(counts: Uint16Array) {

@@ -1,5 +1,6 @@
 import { describe, expect, test } from "vitest";
 import { fastestWithin, floorAt, planView, stoppingDistance, treadsFrom } from "../../src/mount/view.ts";
+import { DARK_FLOOR_LIMIT } from "../reference/values.ts";
 
 const DEGREE = Math.PI / 180;
 const PLAN = {
@@ -75,13 +76,15 @@ describe("what a mounted lens sees", () => {
     expect(heightError / needed).toBeCloseTo(0.017455, 6);
   });
 
-  test("dark floors end, and treads begin, where published numbers say", () => {
-    // Source: x = sqrt((rho h R^2 / 0.8)^(2/3) - h^2), R 4 m; sight line d = h G / R with risers and treads of IBC 1011.5.2.
+  test("dark floors end where their light meets the gate, and treads begin where the sight line meets them", () => {
+    // Sight line by similar triangles: d = h G / R, with the riser of 178 mm and the tread of 279 mm of IBC 1011.5.2.
     const { dark, treads } = planView(PLAN);
-    expect(dark[0]![1]).toBeCloseTo(0.5984, 4);
-    expect(dark[1]![1]).toBeCloseTo(1.0194, 4);
-    expect(treads).toBeCloseTo(0.4702, 4);
-    expect(treadsFrom(0.15)).toBeCloseTo(0.2351, 4);
+    expect(dark.length).toBe(3);
+    for (const [rho, ahead] of dark) {
+      expect(ahead).toBeCloseTo(DARK_FLOOR_LIMIT.find(([one]) => one === rho)![1], 4);
+    }
+    expect(treads).toBeCloseTo((0.3 * 0.279) / 0.178, 4);
+    expect(treadsFrom(0.15)).toBeCloseTo((0.15 * 0.279) / 0.178, 4);
   });
 
   test("what makes no sense is refused by name", () => {

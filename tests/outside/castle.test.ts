@@ -7,7 +7,7 @@ import { castleFrames, castleNeed, castleTriangles, distanceToModel } from "../h
 import { testWith } from "../helpers/needs.ts";
 
 const VOXEL = 0.003;
-/** Metres: the castle's farthest corner in x is at -0.1449, what stands beside it begins at -0.1502. */
+/** Metres: the castle reaches to x = -0.1449, the object beside it begins at -0.1502. */
 const LEFT_END = -0.1475;
 
 // Source: ViSP images data set, mbt-depth/Castle-simu (Debian package visp-images-data, GPL-2): 40 rendered depth frames of
@@ -22,7 +22,7 @@ testWith(castleNeed, "a rendered castle, fused at 3 mm, has the surface of its e
   const triangles = castleTriangles();
   expect(triangles.length / 9).toBeGreaterThan(20);
 
-  // Samples of the model, 3 mm apart, that some frame sees: the measured depth there is theirs within 1 mm.
+  // Samples of the model, 3 mm apart. A frame sees one when its depth at that pixel is the sample's within 1 mm.
   const samples = sampleTriangles(triangles, 0.003);
   const isSeen = new Uint8Array(samples.length / 3);
   let frames = 0;
@@ -44,7 +44,7 @@ testWith(castleNeed, "a rendered castle, fused at 3 mm, has the surface of its e
   }
   expect(frames).toBe(40);
 
-  // Accuracy: occupied voxels beside a free one, against the model.
+  // Accuracy: distance to the model of each occupied voxel that has a free neighbour.
   const { grid } = head;
   const values = new Uint8Array(BLOCK_VOXELS);
   const errors: number[] = [];
@@ -59,16 +59,16 @@ testWith(castleNeed, "a rendered castle, fused at 3 mm, has the surface of its e
         ...[grid.valueAt(i, j + 1, k), grid.valueAt(i, j, k - 1), grid.valueAt(i, j, k + 1)],
       ];
       if (!near.some((value) => classOf(value) === "free")) continue;
-      const centre = [(i + 0.5) * VOXEL, (j + 0.5) * VOXEL, (k + 0.5) * VOXEL];
-      // A second thing was rendered with the castle, to its left; the model does not hold it.
-      if (centre[0]! > LEFT_END) errors.push(distanceToModel(triangles, centre));
+      const centre = [(i + 0.5) * VOXEL, (j + 0.5) * VOXEL, (k + 0.5) * VOXEL] as const;
+      // The renderings hold a second object to the left of the castle that the model lacks.
+      if (centre[0] > LEFT_END) errors.push(distanceToModel(triangles, centre));
     }
   }
   errors.sort((a, b) => a - b);
   const median = errors[errors.length >> 1]!;
   const p95 = errors[Math.floor(errors.length * 0.95)]!;
 
-  // Completeness: of the samples seen, those with an occupied voxel within one voxel.
+  // Completeness: share of the seen samples that have an occupied voxel within one voxel.
   let seen = 0;
   let found = 0;
   for (let s = 0; s < isSeen.length; s++) {

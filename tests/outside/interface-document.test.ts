@@ -58,7 +58,7 @@ const SAMPLES: readonly (readonly [ClientKind, Record<string, unknown>, boolean]
   ["mark", { id: 1, text: "" }, false],
 ];
 
-test("our checks, and another validator with the published schemas, agree on good and bad messages", () => {
+test("our checks, and another validator given our schemas, agree on good and bad messages", () => {
   const ajv = new Ajv({ strict: false });
   for (const [kind, fields, isFit] of SAMPLES) {
     const message = { kind, ...fields };

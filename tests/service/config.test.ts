@@ -47,7 +47,7 @@ describe("settings file", () => {
     { settings: { "pose.source": "odometry" } },
   ];
 
-  test("the published schema says the same to another validator", () => {
+  test("another validator, given our schema, agrees", () => {
     const validate = new Ajv({ strict: false }).compile(configSchema());
     for (const given of samples) {
       let isFit = true;

@@ -6,6 +6,13 @@ import { lensRays } from "../../src/simulate/lens.ts";
 import { Random } from "../../src/simulate/random.ts";
 import { renderDepth, type SensorNoise } from "../../src/simulate/render.ts";
 import { Scene } from "../../src/simulate/scene.ts";
+import {
+  DARK_FLOOR_LIMIT,
+  DARK_FLOOR_RATIO,
+  EDGE_SIGNAL,
+  MIXED_RANGE,
+  RANGE_SPREAD,
+} from "../reference/values.ts";
 import { box, material, profileScene } from "./profiles.ts";
 
 const LIGHT_SPEED = 299_792_458;
@@ -56,35 +63,34 @@ function floorRow(ahead: readonly number[], height: number, reflectance: number,
 
 describe("signal budget", () => {
   // Source: S = rho h / r^3 for a Lambertian floor, so the gate is met at x = sqrt((rho h R^2 / 0.8)^(2/3) - h^2).
-  test.each([
-    [0.02, 0.3915],
-    [0.05, 0.5984],
-    [0.1, 0.7883],
-    [0.2, 1.0194],
-    [0.4, 1.3048],
-    [0.8, 1.66],
-  ])("a floor of reflectance %d is seen up to %d m ahead and no farther", (rho, limit) => {
-    const [before, beyond] = floorRow([limit - 0.002, limit + 0.002], 0.3, rho, budget);
-    expect(before!.range).toBeGreaterThan(0);
-    expect(beyond!.range).toBe(0);
-  });
+  test.each(DARK_FLOOR_LIMIT)(
+    "a floor of reflectance %d is seen up to %d m ahead and no farther",
+    (rho, limit) => {
+      const [before, beyond] = floorRow([limit - 0.002, limit + 0.002], 0.3, rho, budget);
+      expect(before!.range).toBeGreaterThan(0);
+      expect(beyond!.range).toBe(0);
+    },
+  );
 
-  test("floor amplitudes fall with the published ratios to a 0.8 wall at 1 m", () => {
-    // Source: S = rho h / r^3 over 0.8; rho 0.05, h 0.3.
-    const ratios = [0.24552, 0.09458, 0.01648, 0.00524, 0.00227];
+  test("floor amplitudes fall as h / r^3 against a 0.8 wall at 1 m", () => {
     const fine = { ...budget, gate: 1e-3, amplitudeUnit: 7e-8 };
-    const row = floorRow([0.3, 0.5, 1, 1.5, 2], 0.3, 0.05, fine);
+    const row = floorRow(
+      DARK_FLOOR_RATIO.map(([metres]) => metres),
+      0.3,
+      0.05,
+      fine,
+    );
     // A 0.8 wall returns the gate at 4 m, so 16 times that at 1 m.
     const wall = (16 * fine.gate) / fine.amplitudeUnit;
     row.forEach(({ amplitude }, i) => {
       const rounding = 0.5 / wall + 0.5e-5; // of the count, and of the printed digits
-      expect(Math.abs(amplitude / wall - ratios[i]!)).toBeLessThan(rounding);
+      expect(Math.abs(amplitude / wall - DARK_FLOOR_RATIO[i]![1])).toBeLessThan(rounding);
     });
   });
 
   test("a 0.4 floor at 0.65 m comes back 6.54 times as strong as the gate", () => {
     const [edge] = floorRow([0.65], 0.3, 0.4, { ...budget, gate: 10_000 });
-    expect(Math.abs(edge!.amplitude / 10_000 / 6.54 - 1)).toBeLessThan(0.02);
+    expect(Math.abs(edge!.amplitude / 10_000 / EDGE_SIGNAL - 1)).toBeLessThan(0.02);
   });
 
   /** For bearings every 10 degrees: the farthest forward coordinate in the world that returns something. */
@@ -183,8 +189,8 @@ describe("photon noise", () => {
       squares += error * error;
     }
     const sigma = Math.sqrt(squares / counts.length - (sum / counts.length) ** 2);
-    // Source: four-phase shot noise, 60 MHz, A 200, B 400; confirmed by 400 000 Poisson draws in numpy.
-    expect(Math.abs(sigma / 0.028115 - 1)).toBeLessThan(0.01);
+    // Four-phase shot noise, 60 MHz, A 200, B 400.
+    expect(Math.abs(sigma / RANGE_SPREAD - 1)).toBeLessThan(0.01);
     expect(Math.abs(sum / counts.length)).toBeLessThan(0.0003);
   });
 
@@ -239,8 +245,8 @@ describe("more than one surface in a pixel", () => {
     const counts = new Uint16Array(3);
     renderDepth(scene, optics, ahead, 0, { ...budget, subRays: 2 }, counts, new Uint16Array(3));
     expect(counts[0]! * optics.unit).toBeCloseTo(0.5, 4);
-    // Source: phasor sum, 60 MHz, inverse square.
-    expect(Math.abs(counts[1]! * optics.unit - 0.485085)).toBeLessThan(1e-5);
+    // Sum of two phasors, 60 MHz, each by the inverse square of its range.
+    expect(Math.abs(counts[1]! * optics.unit - MIXED_RANGE)).toBeLessThan(1e-5);
   });
 
   test("a mirror-like floor gives a phantom below itself, where the mirror image stands", () => {

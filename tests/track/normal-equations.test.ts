@@ -12,6 +12,7 @@ import { rotationBetween, turnBy } from "../../src/track/register.ts";
 import { expectClose } from "../helpers/compare.ts";
 import { testWith } from "../helpers/needs.ts";
 import { runPython } from "../helpers/python.ts";
+import { CORRIDOR_EIGENVALUES, WALLS_MOTION, WALLS_STEP } from "../reference/values.ts";
 
 type Row = readonly number[];
 interface Planes {
@@ -67,8 +68,7 @@ function matchesOf(from: readonly Row[], { points, normals }: Planes): Matches {
   return matches;
 }
 
-const W = [0.01, -0.02, 0.015] as const;
-const T = [0.03, -0.02, 0.01] as const;
+const { turned: W, moved: T } = WALLS_MOTION;
 
 /** The three walls moved by the inverse of the motion (W, T). */
 function moved(): readonly Row[] {
@@ -80,15 +80,13 @@ function moved(): readonly Row[] {
 }
 
 describe("one point-to-plane step", () => {
-  // Low 2004; worked by NumPy and by PCL, which agree. Matches are held in single precision: 1e-7 of 2 m.
-  const EXPECTED = [0.010000848, -0.020003206, 0.015001757, 0.029381537, -0.020323801, 0.009497178];
-
-  test("three walls turned and shifted a little give the published step", () => {
+  // Matches are held in single precision: 1e-7 of 2 m.
+  test("three walls turned and shifted a little give the step that numpy computes", () => {
     const sums = emptySums();
     sumPlanes(sums, matchesOf(moved(), threeWalls()));
     const step = new Float64Array(6);
     expect(solveStep(step, sums)).toBe(true);
-    expectClose(step, EXPECTED, 2e-7);
+    expectClose(step, WALLS_STEP, 2e-7);
   });
 
   testWith("python", "the step is numpy's least-squares solution of the same rows", () => {
@@ -165,7 +163,7 @@ describe("what geometry leaves free", () => {
 
   testWith(
     "python",
-    "information and its Schur complement are numpy's; the corridor's eigenvalues are the published ones",
+    "information, its Schur complement and the corridor's eigenvalues are those that numpy computes",
     () => {
       for (const planes of [corridor("all"), corridor("floor"), threeWalls()]) {
         const script = `
@@ -183,8 +181,8 @@ print(json.dumps([H.ravel().tolist(), np.linalg.eigvalsh(H).tolist(), np.linalg.
         // With one unit of information on every rotation, as an orientation sensor gives it.
         const known = Float64Array.from([1, 0, 0, 0, 1, 0, 0, 0, 1]);
         expectClose(strengthOf(planes, known).values, schur!, 1e-6);
-        // Zhang, Kaess & Singh 2016: the null space is what cannot be known.
-        if (planes.points.length === 135) expectClose(eigenvalues!, [0, 33.75, 45, 75, 90, 150], 1e-9);
+        // Zhang, Kaess & Singh 2016: a direction whose eigenvalue is 0 is free.
+        if (planes.points.length === 135) expectClose(eigenvalues!, CORRIDOR_EIGENVALUES, 1e-9);
       }
     },
   );
