@@ -42,6 +42,7 @@ import type { KeyframeReader } from "../track/keyframes.ts";
 import type { Revisits } from "../track/revisits.ts";
 import { DEFAULT_SAMPLER_SETTINGS, FrameSampler } from "../track/sampler.ts";
 import type { InertialInput } from "../track/tracker.ts";
+import { MapShare } from "./map-share.ts";
 import type { HeadOutput } from "./outputs.ts";
 import { MapRemake } from "./remake.ts";
 import { SettingError, type Settings } from "./settings.ts";
@@ -148,10 +149,9 @@ export class Head {
    * the map, and what stands in the way it knows from the frame before.
    */
   onReach: ((outputs: readonly HeadOutput[]) => void) | null = null;
-  /** While false, frames are judged and located but not written to the map (revision 0 in their output). */
-  isMapping = true;
   /** Of a bare head: whether the frame taken next was found not to be covered. */
   isClear = true;
+  readonly #share = new MapShare();
   readonly #isBare: boolean;
   readonly #isJudge: boolean;
   readonly #openInstead: HeadOptions["openTracking"];
@@ -406,6 +406,9 @@ export class Head {
       case "waiver":
         this.#takeWaiver(event);
         break;
+      case "shed":
+        this.#share.change(event.level);
+        break;
       case "mark":
         // Changes nothing.
         break;
@@ -472,6 +475,7 @@ export class Head {
       this.#skip(sensor, time, sequence, "unfit", detail);
       return;
     }
+    const isMapped = this.#share.isMapped(sensor);
     const pixels = channel.waiting.counts.length;
     const length = event.counts.length;
     if (length !== pixels || (event.amplitude !== null && event.amplitude.length !== pixels)) {
@@ -503,12 +507,12 @@ export class Head {
       frame.sequence = sequence;
       frame.counts.set(event.counts);
       frame.hasAmplitude = event.amplitude !== null;
-      frame.isMapped = this.isMapping;
+      frame.isMapped = isMapped;
       if (event.amplitude !== null) frame.amplitude.set(event.amplitude);
     } else if (typeof pose === "string") {
       this.#skip(sensor, time, sequence, "no pose", pose);
     } else {
-      this.#map(sensor, channel, time, sequence, masked, pose, this.isMapping);
+      this.#map(sensor, channel, time, sequence, masked, pose, isMapped);
     }
   }
 

@@ -1,7 +1,7 @@
 import { decodeImage, encodeImage, maxEncodedSize } from "../coding/depth-codec.ts";
 import { intern, type MsgpackReader, type MsgpackWriter } from "../coding/msgpack.ts";
 import type { Pose, Quat, Vec3 } from "../geometry/optics.ts";
-import { type HeadEvent, type Setup, WAIVER_DIRECTIONS } from "../sense/events.ts";
+import { type HeadEvent, MOST_SHED, type Setup, WAIVER_DIRECTIONS } from "../sense/events.ts";
 import { EVENT_KINDS, finishRecord, startRecord } from "./format.ts";
 
 intern([
@@ -16,7 +16,7 @@ intern([
   "gyro",
   "accel",
 ]);
-intern([...WAIVER_DIRECTIONS, "direction", "seconds", "reason"]);
+intern([...WAIVER_DIRECTIONS, "direction", "seconds", "reason", "level"]);
 intern(["mag", "pose", "speed", "point", "alarm", "text", "of", "base", "lens", "position"]);
 
 const isWhole = (value: number, low: number): boolean => Number.isSafeInteger(value) && value >= low;
@@ -138,6 +138,16 @@ export function encodeEvent(out: MsgpackWriter, event: HeadEvent, setup: Setup):
       out.float(event.seconds);
       out.name("reason");
       out.text(event.reason);
+      break;
+    case "shed":
+      if (!isWhole(event.level, 0) || event.level > MOST_SHED) {
+        throw new RangeError(
+          `shed event of level ${event.level}; whole numbers from 0 to ${MOST_SHED} are allowed`,
+        );
+      }
+      start(out, event, 1);
+      out.name("level");
+      out.int(event.level);
       break;
     case "mark":
       start(out, event, 1);
@@ -269,6 +279,7 @@ export function decodeEvent(
   let text: string | undefined;
   let direction: string | undefined;
   let seconds: number | undefined;
+  let level: number | undefined;
   for (; left > 0; left--) {
     const key = reader.text("field name");
     if (key === "time") when = time(reader);
@@ -298,6 +309,7 @@ export function decodeEvent(
     else if (key === "direction" && kind === "waiver") direction = reader.text(key);
     else if (key === "seconds" && kind === "waiver") seconds = reader.number(key);
     else if (key === "reason" && kind === "waiver") text = reader.text(key);
+    else if (key === "level" && kind === "shed") level = reader.int(key, 0, MOST_SHED);
     else if (key === "text" && kind === "mark") text = reader.text(key);
     else if (key === "of" && kind === "reference") text = reader.text(key);
     else reader.skip(key); // a later version may add fields
@@ -348,6 +360,8 @@ export function decodeEvent(
       const length = need(reader, seconds, "seconds");
       return { kind, time: stamp, direction: way, seconds: length, reason: need(reader, text, "reason") };
     }
+    case "shed":
+      return { kind, time: stamp, level: need(reader, level, "level") };
     case "mark":
       return { kind, time: stamp, text: need(reader, text, "text") };
     case "reference": {

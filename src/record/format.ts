@@ -38,6 +38,7 @@ export const EVENT_KINDS = [
   "mark",
   "reference",
   "waiver",
+  "shed",
 ] as const satisfies readonly HeadEvent["kind"][];
 
 // Prefix: 8 bytes of magic, version, CRC. The first byte isn't text and the line ends show a file that

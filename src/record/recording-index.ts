@@ -129,42 +129,59 @@ export function encodeIndex(out: MsgpackWriter, pages: readonly IndexPage[]): vo
   finishRecord(out);
 }
 
+/** Most kinds of events that an index may name, known here or not. */
+const MAX_KINDS = 64;
+
 /**
- * Reads the payload of an index record.
+ * Reads the payload of an index record. Kinds that are not known here are passed over, and known ones that it does not name have
+ * no events: an index of an older or newer version is good.
  * @param fileSize offsets must lie below it
- * @throws {DecodeError} if it isn't an index of the kinds known here, or its pages aren't in order
+ * @throws {DecodeError} if it isn't an index, or its pages aren't in order
  */
 export function decodeIndex(reader: MsgpackReader, fileSize: number): RecordingIndex {
-  const most = Number.MAX_SAFE_INTEGER;
-  const pages: IndexPage[] = [];
-  let kinds = "";
+  let kinds: string[] | null = null;
+  let pages: IndexPage[] = [];
   for (let left = reader.map("index"); left > 0; left--) {
     const key = reader.text("field name");
     if (key === "kind") {
       if (reader.text(key) !== "index") reader.fail("record isn't an index");
     } else if (key === "kinds") {
-      for (let k = reader.array(key); k > 0; k--) kinds += `${reader.text(key)} `;
-    } else if (key === "pages") {
-      let next = 0;
-      const count = reader.array(key);
-      if (count > MAX_PAGES) reader.fail(`index of ${count} pages, the format allows ${MAX_PAGES}`);
-      for (let page = 0; page < count; page++) {
-        if (reader.array("page") !== 5) reader.fail("a page of the index should have 5 parts");
-        const offset = reader.int("page offset", next, fileSize);
-        next = offset + 1;
-        const firstTime = reader.int("page time", -most, most);
-        const lastTime = reader.int("page time", firstTime, most);
-        const lists = ["counts", "sizes"].map((name) => {
-          if (reader.array(name) !== EVENT_KINDS.length)
-            reader.fail(`${name} of a page don't match the kinds`);
-          return EVENT_KINDS.map(() => reader.int(name, 0, most));
-        });
-        pages.push({ offset, firstTime, lastTime, counts: lists[0]!, sizes: lists[1]! });
-      }
-    } else reader.skip(key);
+      kinds = Array.from({ length: bounded(reader, "kinds", MAX_KINDS) }, () => reader.text(key));
+    } else if (key === "pages") pages = decodePages(reader, fileSize);
+    else reader.skip(key);
   }
-  if (kinds !== `${EVENT_KINDS.join(" ")} `) reader.fail("index is about other kinds of events");
-  return summarize(pages, false);
+  const named = kinds ?? [];
+  if (pages.some(({ counts, sizes }) => counts.length !== named.length || sizes.length !== named.length)) {
+    reader.fail("counts or sizes of a page don't match the kinds");
+  }
+  const known = (values: readonly number[]) => EVENT_KINDS.map((kind) => values[named.indexOf(kind)] ?? 0);
+  return summarize(
+    pages.map((page) => ({ ...page, counts: known(page.counts), sizes: known(page.sizes) })),
+    false,
+  );
+}
+
+/** The pages of an index, with the counts and sizes of whatever kinds it names. */
+function decodePages(reader: MsgpackReader, fileSize: number): IndexPage[] {
+  const most = Number.MAX_SAFE_INTEGER;
+  const whole = (name: string) =>
+    Array.from({ length: bounded(reader, name, MAX_KINDS) }, () => reader.int(name, 0, most));
+  let next = 0;
+  return Array.from({ length: bounded(reader, "pages", MAX_PAGES) }, () => {
+    if (reader.array("page") !== 5) reader.fail("a page of the index should have 5 parts");
+    const offset = reader.int("page offset", next, fileSize);
+    next = offset + 1;
+    const firstTime = reader.int("page time", -most, most);
+    const lastTime = reader.int("page time", firstTime, most);
+    return { offset, firstTime, lastTime, counts: whole("counts"), sizes: whole("sizes") };
+  });
+}
+
+/** Length of the array that comes next. @throws {DecodeError} if it is longer than the format allows */
+function bounded(reader: MsgpackReader, field: string, most: number): number {
+  const count = reader.array(field);
+  if (count > most) reader.fail(`${count} ${field} in an index, the format allows ${most}`);
+  return count;
 }
 
 /** Size of the end record, head included: always the same, so that it is found from the end of the file. */

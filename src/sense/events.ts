@@ -95,6 +95,20 @@ export interface WaiverEvent extends Stamped {
   readonly reason: string;
 }
 
+/** Highest `ShedEvent.level`. */
+export const MOST_SHED = 16;
+
+/**
+ * The board has too little time, or enough again: from here on one frame in 2^level of each sensor is mapped, 0 for all. Frames
+ * that are not mapped are still judged and located. The decision is an event, so that a recording of a loaded head replays to the
+ * same map.
+ */
+export interface ShedEvent extends Stamped {
+  readonly kind: "shed";
+  /** Whole, 0 to `MOST_SHED`. */
+  readonly level: number;
+}
+
 /** A note in the recording. */
 export interface MarkEvent extends Stamped {
   readonly kind: "mark";
@@ -119,5 +133,6 @@ export type HeadEvent =
   | KnockEvent
   | FloorcheckEvent
   | WaiverEvent
+  | ShedEvent
   | MarkEvent
   | ReferenceEvent;

@@ -26,7 +26,6 @@ const SOON = 30;
  */
 export class Governor {
   #shed = 0;
-  #frames = 0;
   #count = 0;
   #spent = 0;
   #missed = 0;
@@ -38,14 +37,9 @@ export class Governor {
   /** Windows since a step came back. */
   #since = Number.POSITIVE_INFINITY;
 
-  /** 0: every frame is mapped; n: one in 2^n. */
+  /** The level of a shed event. 0: every frame is mapped; n: one in 2^n of each sensor. */
   get shed(): number {
     return this.#shed;
-  }
-
-  /** Whether the next frame is to be mapped. */
-  isMapped(): boolean {
-    return this.#frames++ % 2 ** this.#shed === 0;
   }
 
   /** A timer of this thread went off. @param late by so many microseconds */

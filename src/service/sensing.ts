@@ -136,6 +136,9 @@ export class Sensing {
   readonly #blocksEvery: number;
   #readers: FrameReader[];
   readonly #governor: Governor;
+  /** The level of shedding that the head was told, and the one that a played recording asks for. */
+  #shedLevel = 0;
+  #playedShed = 0;
   /** Of each sensor's newest frame. */
   readonly #sequences: number[] = [];
   readonly #pictures: Pictures;
@@ -205,6 +208,11 @@ export class Sensing {
     switch (message.kind) {
       case "event": {
         const begun = this.#now();
+        if (message.event.kind === "shed") {
+          this.#playedShed = message.event.level;
+          this.#shed(message.event.time);
+          break;
+        }
         this.#events[message.event.kind] = (this.#events[message.event.kind] ?? 0) + 1;
         this.#pretrigger?.take(message.event);
         this.#tell(this.#head.take(message.event), begun);
@@ -307,7 +315,6 @@ export class Sensing {
     if (frame === null) return; // a newer notice took it already
     const { time, sequence, counts, amplitude } = frame;
     const begun = this.#now();
-    this.#head.isMapping = this.#governor.isMapped();
     const missed = Math.max(0, sequence - (this.#sequences[sensor] ?? sequence - 1) - 1);
     this.#sequences[sensor] = sequence;
     this.#frame = sequence;
@@ -315,7 +322,19 @@ export class Sensing {
     this.#tell(this.#head.take(event), begun);
     this.#pretrigger?.take(event);
     this.#governor.add(frame.arrival, this.#now() - begun, missed);
+    this.#shed(time);
     this.#pictures.take({ sensor, time, sequence, amplitude }, this.#now());
+  }
+
+  /** Tells the head and the pre-trigger ring how much is shed, when that has changed. */
+  #shed(time: number): void {
+    const level = Math.max(this.#governor.shed, this.#playedShed);
+    if (level === this.#shedLevel) return;
+    this.#shedLevel = level;
+    const begun = this.#now();
+    const event = { kind: "shed", time, level } as const;
+    this.#pretrigger?.take(event);
+    this.#tell(this.#head.take(event), begun);
   }
 
   #tell(outputs: readonly HeadOutput[], begun: number): void {
@@ -409,9 +428,15 @@ export class Sensing {
   #reportLoad(now: number): void {
     const busy = this.#worked / Math.max(1, now - this.#loadSince);
     const { grid } = this.#head;
-    const { shed } = this.#governor;
     this.#say({
-      ...{ kind: "load", busy, shed, blocks: grid.count, revision: grid.frame, events: this.#events },
+      ...{
+        kind: "load",
+        busy,
+        shed: this.#shedLevel,
+        blocks: grid.count,
+        revision: grid.frame,
+        events: this.#events,
+      },
       leftOut: this.#pretrigger?.leftOut ?? 0,
     });
     this.#events = {};

@@ -198,12 +198,17 @@ describe("what does not fit", () => {
     expect(head.grid.count).toBe(0);
   });
 
-  test("while mapping is off frames are located but the map stays as it was", () => {
+  test("a head that is told to shed maps one frame in 2^level, and locates them all", () => {
     const head = new Head(setup, resolveSettings());
-    head.isMapping = false;
-    const [frame] = frames(feed(head, [reference(0), depth(0, 0)]));
-    expect(frame).toMatchObject({ revision: 0, points: 0 });
-    expect(head.grid.count).toBe(0);
+    const shed = (level: number): HeadEvent => ({ kind: "shed", time: 0, level });
+    const sequence = (from: number) => Array.from({ length: 8 }, (_, n) => depth(0, from + n));
+    const events = [reference(0), ...sequence(0), shed(2), ...sequence(8), shed(2), ...sequence(16), shed(0)];
+    const outputs = frames(feed(head, [...events, ...sequence(24)]));
+    expect(outputs.map(({ sequence }) => sequence)).toEqual(Array.from({ length: 32 }, (_, n) => n));
+    const mapped = outputs.filter(({ revision }) => revision > 0).map(({ sequence }) => sequence);
+    // All; one in four, and the level said again changes nothing; all.
+    expect(mapped).toEqual([0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 25, 26, 27, 28, 29, 30, 31]);
+    expect(outputs[9]).toMatchObject({ revision: 0, points: 0 });
   });
 
   test.each([

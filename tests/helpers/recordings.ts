@@ -112,6 +112,7 @@ export function fakeEvents(count: number, seed: number, setup: Setup = smallSetu
           const reason = `Türschwelle, Fahrt ${i}`;
           return { kind: "waiver", time, direction: "forward", seconds: 5 * random(), reason };
         }
+        if (i % 40 === 7) return { kind: "shed", time, level: (i / 40) & 7 };
         return { kind: "mark", time, text: `mark ${i}: Stufe ≥ 150 mm` };
       case 8: {
         const of = i % 20 === 8 ? "lens" : "base";

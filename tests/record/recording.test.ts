@@ -4,10 +4,12 @@ import { join } from "node:path";
 import fc from "fast-check";
 import { afterAll, expect, test } from "vitest";
 import { DecodeError } from "../../src/coding/decode-error.ts";
+import { MsgpackReader, MsgpackWriter } from "../../src/coding/msgpack.ts";
 import { createRecording, openRecording } from "../../src/record/file.ts";
-import type { RecordingHeader } from "../../src/record/format.ts";
+import { finishRecord, HEAD_SIZE, type RecordingHeader, startRecord } from "../../src/record/format.ts";
 import { RecordingReader } from "../../src/record/reader.ts";
 import {
+  decodeIndex,
   IndexBuilder,
   MAX_PAGES,
   type RecordingIndex,
@@ -79,6 +81,7 @@ const anyEvent: fc.Arbitrary<HeadEvent> = fc.oneof(
     ...{ kind: kind("waiver"), time, seconds: any64, reason: fc.string({ unit: "binary", maxLength: 300 }) },
     direction: fc.constantFrom("forward", "backward", "left", "right"),
   }),
+  fc.record({ kind: kind("shed"), time, level: fc.nat(16) }),
   fc.record({ kind: kind("mark"), time, text: fc.string({ unit: "binary", maxLength: 300 }) }),
   fc.record({ kind: kind("reference"), time, of: kind("lens"), sensor: fc.nat(1), pose }),
   fc.record({ kind: kind("reference"), time, of: kind("base"), sensor: fc.constant(0), pose }),
@@ -279,6 +282,35 @@ test("an index never has more pages than its limit, however long the recording, 
   const at = seekOffset(index, 77_777)! / 200_000;
   expect(at).toBeLessThanOrEqual(77_777);
   expect(at).toBeGreaterThan(77_777 - count / (MAX_PAGES / 4));
+});
+
+test("an index of another version is read by the names of its kinds", () => {
+  const out = new MsgpackWriter();
+  startRecord(out);
+  out.map(3);
+  out.name("kind");
+  out.name("index");
+  out.name("kinds");
+  out.array(2);
+  for (const kind of ["wheelspin", "depth"]) out.name(kind);
+  out.name("pages");
+  out.array(1);
+  out.array(5);
+  for (const value of [100, 5, 9]) out.int(value);
+  for (const values of [
+    [3, 7],
+    [30, 70],
+  ]) {
+    out.array(2);
+    for (const value of values) out.int(value);
+  }
+  finishRecord(out);
+  const reader = new MsgpackReader();
+  reader.reset(out.bytes, HEAD_SIZE, out.at, 0);
+  const index = decodeIndex(reader, 1000);
+  expect(index).toMatchObject({ firstTime: 5, lastTime: 9 });
+  expect(index.counts).toMatchObject({ depth: 7, mark: 0, shed: 0 });
+  expect(index.sizes).toMatchObject({ depth: 70, mark: 0, shed: 0 });
 });
 
 // ------------------------------------------------------------ memory

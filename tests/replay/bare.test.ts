@@ -10,7 +10,14 @@ import { createRecording, openRecording } from "../../src/record/file.ts";
 import { Random } from "../../src/simulate/random.ts";
 import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
 import { replayBare } from "../../tools/replay/bare.ts";
-import { Caster, frameName, HoldOut, type Question, scoreHeldOut } from "../../tools/replay/held-out.ts";
+import {
+  Caster,
+  frameName,
+  HOLD_OUT,
+  HoldOut,
+  type Question,
+  scoreHeldOut,
+} from "../../tools/replay/held-out.ts";
 import { type Prepared, prepare, resolvedOf, Shelf } from "../../tools/replay/prepared.ts";
 import { replayRecording } from "../../tools/replay/run.ts";
 
@@ -108,9 +115,9 @@ describe("agreement of a map with frames that it has not seen", () => {
     const head = new Head(setup, settings, { isBare: true });
     const held = new Map<string, Pose>();
     const questions: Question[] = [];
+    head.take({ kind: "shed", time: 0, level: HOLD_OUT });
     for (const one of prepare(recording, settings)) {
       if ("event" in one) {
-        head.isMapping = one.question === null;
         head.isClear = one.isClear;
         if (one.question !== null) questions.push(one.question);
       }

@@ -4,7 +4,7 @@ import { Head } from "../../src/head/head.ts";
 import type { HeadOutput } from "../../src/head/outputs.ts";
 import type { Settings } from "../../src/head/settings.ts";
 import type { Setup } from "../../src/sense/events.ts";
-import { frameName, type HeldOutScore, type Question, scoreHeldOut } from "./held-out.ts";
+import { frameName, type HeldOutScore, HOLD_OUT, type Question, scoreHeldOut } from "./held-out.ts";
 import type { Prepared } from "./prepared.ts";
 import { digestMap, type TrajectoryError, trajectoryError } from "./run.ts";
 import type { TrackLog } from "./track-log.ts";
@@ -39,11 +39,13 @@ export function replayBare(
   let [first, last] = [Number.NaN, Number.NaN];
   for (const one of events) {
     const event = "event" in one ? one.event : one;
-    if (Number.isNaN(first)) first = event.time;
+    if (Number.isNaN(first)) {
+      first = event.time;
+      head.take({ kind: "shed", time: first, level: HOLD_OUT });
+    }
     if (!(event.time <= last)) last = event.time;
     if (event.kind === "reference") found.references.set(event.time, event);
     if ("event" in one) {
-      head.isMapping = one.question === null;
       head.isClear = one.isClear;
       if (one.question !== null) questions.push(one.question);
     }

@@ -1,6 +1,7 @@
 import type { Pose, Vec3 } from "../../src/geometry/optics.ts";
 import { turn } from "../../src/geometry/rigid.ts";
 import type { Head } from "../../src/head/head.ts";
+import { MapShare } from "../../src/head/map-share.ts";
 import {
   type BlockGrid,
   blockKey,
@@ -51,15 +52,20 @@ const AIR_POINTS = 6;
 /** Most pixels of a frame that are asked for: what is next to a pixel says the same again. */
 const MOST_PIXELS = 300;
 
-/** Which of a sensor's frames are kept out of the map: every second one. */
+/** The level of shedding at which a head maps every second frame of each sensor; the others are held out. */
+export const HOLD_OUT = 1;
+
+/** Which of a sensor's frames are kept out of the map: every second one, as a head that is told `HOLD_OUT` does. */
 export class HoldOut {
-  readonly #counts = new Map<number, number>();
+  readonly #share = new MapShare();
+
+  constructor() {
+    this.#share.change(HOLD_OUT);
+  }
 
   /** Called once per frame, in order. */
   isHeldOut(sensor: number): boolean {
-    const count = this.#counts.get(sensor) ?? 0;
-    this.#counts.set(sensor, count + 1);
-    return count % 2 === 1;
+    return !this.#share.isMapped(sensor);
   }
 }
 

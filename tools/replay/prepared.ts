@@ -22,6 +22,15 @@ const OF_THE_MAP = ["evidence.", "floor.", "map.voxelSize", "map.carveEvery", "m
 /** Settings that poses hang on where they are tracked, and masked frames never. */
 const OF_TRACKING = ["track."];
 
+/** Events other than frames that poses hang on. */
+const POSE_KINDS: ReadonlySet<HeadEvent["kind"]> = new Set([
+  "orientation",
+  "inertial",
+  "motion",
+  "mount",
+  "reference",
+]);
+
 const MASK_SETTINGS = ["mask.minAmplitude", "mask.grazing", "mask.agreement"] as const;
 
 /** What settings come to before the map. */
@@ -55,8 +64,7 @@ export function* prepare(recording: Recording, settings: Settings): Generator<Pr
   const isUsualMask = MASK_SETTINGS.every((name) => settings[name] === SETTINGS[name].default);
   for (const event of recording.events()) {
     if (event.kind !== "depth") {
-      const isOfPoses = event.kind !== "knock" && event.kind !== "floorcheck" && event.kind !== "waiver";
-      if (!isOfPoses || event.kind === "mark") continue;
+      if (!POSE_KINDS.has(event.kind)) continue;
       if (!(isTracked && event.kind === "reference")) head.take(event);
       yield event;
       continue;

@@ -15,7 +15,15 @@ import type { ReferenceEvent } from "../../src/sense/events.ts";
 import type { TrackNote } from "../../src/track/tracker.ts";
 import type { StampedPose } from "../output/csv.ts";
 import { OutputDigest } from "./digest.ts";
-import { frameName, type HeldOutScore, HoldOut, type Question, Questions, scoreHeldOut } from "./held-out.ts";
+import {
+  frameName,
+  type HeldOutScore,
+  HOLD_OUT,
+  HoldOut,
+  type Question,
+  Questions,
+  scoreHeldOut,
+} from "./held-out.ts";
 import { readAhead, readHere, type Stretch } from "./source.ts";
 
 export interface ReplayOptions {
@@ -129,7 +137,6 @@ async function run(
   const found: Pose[] = [];
   const foundAt: number[] = [];
   const heldPoses = new Map<string, Pose>();
-  const holdOut = new HoldOut();
   let events = 0;
   let frames = 0;
   let missed = 0;
@@ -165,8 +172,12 @@ async function run(
       if (Number.isNaN(first)) first = event.time;
       if (!(event.time <= last)) last = event.time;
       if (event.kind === "reference") references.set(event.time, event);
+      if (options.holdOut === true) {
+        // What is mapped is decided here, not by the load of the head that recorded.
+        if (events === 1) head.take({ kind: "shed", time: event.time, level: HOLD_OUT });
+        if (event.kind === "shed") continue;
+      }
       if (event.kind === "depth") {
-        head.isMapping = !(options.holdOut === true && holdOut.isHeldOut(event.sensor));
         const before = performance.now();
         note(head.take(event));
         times.push(performance.now() - before);

@@ -16,7 +16,7 @@ import { createRecordingNow, openRecording } from "../../record/file.ts";
 import type { RecordingHeader } from "../../record/format.ts";
 import { ReadMemory } from "../../record/reader.ts";
 import type { RecordingWriter } from "../../record/writer.ts";
-import type { HeadEvent, Setup } from "../../sense/events.ts";
+import type { HeadEvent, Setup, ShedEvent } from "../../sense/events.ts";
 import { ShakeWatch } from "./shake.ts";
 
 /** Why a stretch was kept. */
@@ -101,6 +101,8 @@ export class Pretrigger {
   #pausedUntil = Number.NEGATIVE_INFINITY;
   #isInTrouble = false;
   #newest = Number.NEGATIVE_INFINITY;
+  /** How much the head sheds: said again at the start of each segment, which may be all that is kept. */
+  #shed: ShedEvent | null = null;
   #joining: Promise<void> = Promise.resolve();
   /** Recording and joining go on for weeks: their buffers are used again, or the collector would have to find them. */
   readonly #out = new MsgpackWriter();
@@ -183,6 +185,7 @@ export class Pretrigger {
 
   take(event: HeadEvent): void {
     this.#newest = Math.max(this.#newest, event.time);
+    if (event.kind === "shed") this.#shed = event;
     const shaken = this.#shake?.take(event) ?? null;
     if (shaken !== null) this.keep(shaken.reason, shaken.text);
     if (this.#header === null || this.#steadyClock() < this.#pausedUntil) return;
@@ -276,6 +279,7 @@ export class Pretrigger {
     this.#makeRoom();
     const path = join(this.#ringFolder, `${String(this.#count++).padStart(8, "0")}.brk`);
     this.#writer = createRecordingNow(path, this.#headerFor("the last minutes"), { out: this.#out });
+    if (this.#shed !== null) this.#writer.write({ ...this.#shed, time });
     this.#ring.push({ path, from: time, until: time, bytes: this.#writer.size });
   }
 
@@ -359,6 +363,7 @@ export class Pretrigger {
       let writer: RecordingWriter | null = null;
       let setup = "";
       let [first, last] = [Number.POSITIVE_INFINITY, Number.NEGATIVE_INFINITY];
+      let shed: ShedEvent | null = null;
       for (const name of readdirSync(work)
         .filter((one) => one.endsWith(".brk"))
         .sort()) {
@@ -378,7 +383,10 @@ export class Pretrigger {
         }
         let count = 0;
         for (const event of recording.events()) {
+          if (event.kind === "shed" && event.time < from) shed = event;
           if (event.time < from || event.time > until) continue;
+          if (shed !== null) writer.write({ ...shed, time: event.time });
+          shed = null;
           writer.write(event);
           first = Math.min(first, event.time);
           last = Math.max(last, event.time);
