@@ -6,7 +6,7 @@ const CHROMIUM = "/usr/bin/chromium";
 export const browserNeed = (): string | null =>
   existsSync(CHROMIUM) ? null : "Debian's Chromium; apt-get install chromium";
 
-/** Chromium without a screen or a graphics card, that talks to this machine only. */
+/** Headless Chromium with software rendering, which connects to this machine only. */
 export const startBrowser = (): Promise<Browser> =>
   chromium.launch({
     executablePath: CHROMIUM,

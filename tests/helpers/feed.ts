@@ -5,18 +5,18 @@ import { headTime } from "../../src/service/time.ts";
 import type { SensorDeclaration } from "../../src/wire/shapes.ts";
 import { makeSocket } from "./live.ts";
 
-/** A recording that is told to a live head as its own sensors and base would, at its own speed. */
+/** What `feed` sends of a recording. */
 export interface Feed {
-  /** Seconds into the recording. */
+  /** Where to stop, seconds into the recording. */
   readonly until: number;
-  /** From and to when nothing returns, seconds. */
+  /** Stretch, in seconds, in which depth frames are sent without any return. */
   readonly blind?: readonly [from: number, to: number];
-  /** Said by the base at these seconds. */
+  /** Extra messages of the base, and when they are sent, in seconds. */
   readonly says?: readonly { readonly at: number; readonly what: BaseSays }[];
 }
 type BaseSays = Parameters<HeadClient["observe"]>[0];
 
-/** Resolves when all was told. */
+/** Sends a recording to a live head in real time, as the clients of its sensors and its base would. Resolves at the end. */
 export async function feed(url: string, path: string, { until, blind, says = [] }: Feed): Promise<void> {
   const recording = await openRecording(path);
   const sensors = recording.header.setup.sensors as readonly SensorDeclaration[];
@@ -43,14 +43,13 @@ export async function feed(url: string, path: string, { until, blind, says = [] 
       const bytes = (image: Uint16Array): Uint8Array =>
         isBlind ? new Uint8Array(image.byteLength) : new Uint8Array(image.slice().buffer);
       sensor.observe({
-        ...{
-          kind: "depth",
-          sensor: sensors[event.sensor]!.name,
-          time,
-          sequence: event.sequence,
-          form: "u16",
-        },
-        ...{ counts: bytes(event.counts), amplitude: event.amplitude && bytes(event.amplitude) },
+        kind: "depth",
+        sensor: sensors[event.sensor]!.name,
+        time,
+        sequence: event.sequence,
+        form: "u16",
+        counts: bytes(event.counts),
+        amplitude: event.amplitude && bytes(event.amplitude),
       });
     }
   }

@@ -1,6 +1,6 @@
 import { type BlockGrid, OCCUPIED_FROM } from "../../src/map/grid.ts";
 
-/** Occupied voxels of one grid that have one of the other's in or beside them. */
+/** Share of the occupied voxels of `a` for which `b` has one at the same place or face to face with it. */
 function shareOf(a: BlockGrid, b: BlockGrid): number {
   const voxels = new Uint8Array(512);
   let [all, near] = [0, 0];
@@ -29,7 +29,7 @@ function shareOf(a: BlockGrid, b: BlockGrid): number {
   return near / all;
 }
 
-/** F-measure of the occupied voxels of a grid against those of another, within one voxel. */
+/** F-measure of the occupied voxels of a grid against those of `truth`, within one voxel. */
 export const scoreOf = (grid: BlockGrid, truth: BlockGrid): number => {
   const [precision, recall] = [shareOf(grid, truth), shareOf(truth, grid)];
   return (2 * precision * recall) / (precision + recall);

@@ -23,13 +23,21 @@ export const CAMERA: SensorDeclaration = {
   name: "front",
   optics: {
     model: "pinhole",
-    ...{ width: WIDTH, height: HEIGHT, fx: FOCAL, fy: FOCAL, cx: (WIDTH - 1) / 2, cy: (HEIGHT - 1) / 2 },
-    ...{ measures: "z", unit: 0.001, minRange: 0.1, maxRange: 5 },
+    width: WIDTH,
+    height: HEIGHT,
+    fx: FOCAL,
+    fy: FOCAL,
+    cx: (WIDTH - 1) / 2,
+    cy: (HEIGHT - 1) / 2,
+    measures: "z",
+    unit: 0.001,
+    minRange: 0.1,
+    maxRange: 5,
   },
   mount: { on: "head", pose: { rotation: OPTICAL_IN_BODY, position: [0, 0, 0] } },
 };
 
-/** Floor as far as a wall across the view, as that camera sees them, as bytes for the wire. */
+/** That camera's image of a floor and a wall `wall` metres ahead, as bytes for the wire. */
 export function view(wall = 2): Uint8Array {
   const counts = new Uint16Array(WIDTH * HEIGHT);
   for (let v = 0; v < HEIGHT; v++) {
@@ -40,7 +48,7 @@ export function view(wall = 2): Uint8Array {
   return new Uint8Array(counts.buffer);
 }
 
-/** A head with that camera, on a port of its own, with a sensor client to be fed by hand. */
+/** A running service with that camera on a free port, and helpers to send it frames. */
 export class LiveHead {
   readonly service: Service;
   readonly clients: HeadClient[] = [];
@@ -99,7 +107,7 @@ export class LiveHead {
     return time;
   }
 
-  /** `frames` looks from 0 to `to` metres ahead, each after the one before went through the head. */
+  /** Sends `frames` frames from 0 to `to` metres ahead, each after the head has answered the one before. */
   async drive(sensor: HeadClient, frames: number, to = 0): Promise<void> {
     let heard = -1;
     const stop = sensor.on("reach", ({ frame }) => {
@@ -132,7 +140,7 @@ export function event<
   });
 }
 
-/** Waits until `check` says so. @throws {Error} after ten seconds */
+/** Waits until `check` returns true. @throws {Error} naming `what` after ten seconds */
 export async function until(check: () => boolean, what = "it"): Promise<void> {
   for (let i = 0; i < 2000; i++) {
     if (check()) return;
@@ -141,7 +149,7 @@ export async function until(check: () => boolean, what = "it"): Promise<void> {
   throw new Error(`${what} did not happen within 10 s`);
 }
 
-/** A bare socket, for what a proper client does not do. */
+/** A plain WebSocket, for tests of behaviour that the typed client does not allow. */
 export class RawClient {
   readonly socket: WebSocket;
   readonly messages: FromServer[] = [];

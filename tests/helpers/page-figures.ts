@@ -1,28 +1,28 @@
-/** What the page tells a benchmark of itself (`brinkmapFigures` in its global scope). */
+/** Figures that the page publishes for benchmarks, as `brinkmapFigures` in its global scope. */
 export interface PageFigures {
   readonly chunks: number;
   readonly quads: number;
   readonly calls: number;
-  /** What the graphics memory holds: geometries and textures by count, vertex buffers in bytes. */
+  /** In graphics memory: number of geometries and of textures, vertex buffers in bytes. */
   readonly geometries: number;
   readonly textures: number;
   readonly buffers: number;
   readonly drawn: number;
   /** Milliseconds from the connection's opening to the first picture of the whole map; null before. */
   readonly complete: number | null;
-  /** The last changes of the map, each as a whole. */
+  /** The last map changes. */
   readonly patches: readonly PatchFigures[];
 }
 
-/** What one change of the map took of the page's own thread, milliseconds. */
+/** Time that one map change took on the page's main thread, milliseconds. */
 export interface PatchFigures {
   readonly blocks: number;
-  /** Taking it over, and the longest of the pieces in which that was done. */
+  /** Applying it in all, and the longest of the slices in which it was applied. */
   readonly ms: number;
   readonly longest: number;
   readonly slices: number;
   /** Drawing it. */
   readonly picture: number;
-  /** The map became another one: all of it was new. */
+  /** Whether the map was replaced by another one. */
   readonly isOther: boolean;
 }

@@ -69,7 +69,7 @@ export function smallHeader(setup: Setup = smallSetup()): RecordingHeader {
   };
 }
 
-/** A slanted floor with noise, a hole without returns, and a step, as a depth camera would give it. */
+/** Counts of a depth camera over a slanted floor with noise, a step, and a hole without returns. */
 export function fakeImage(pixels: number, random: () => number, base = 900): Uint16Array {
   const image = new Uint16Array(pixels);
   const hole = Math.floor(random() * pixels);
@@ -80,7 +80,7 @@ export function fakeImage(pixels: number, random: () => number, base = 900): Uin
   return image;
 }
 
-/** `count` events of every kind in turn, the same for the same seed. */
+/** `count` events, all kinds in turn; the same seed gives the same events. */
 export function fakeEvents(count: number, seed: number, setup: Setup = smallSetup()): HeadEvent[] {
   const random = seeded(seed);
   const some = () => (random() - 0.5) * 4;
@@ -127,7 +127,7 @@ export function fakeEvents(count: number, seed: number, setup: Setup = smallSetu
   return Array.from({ length: count }, (_, i) => make(i));
 }
 
-/** A sink that keeps everything, and where each write began. */
+/** A sink that keeps every write in memory. */
 export class MemorySink implements ByteSink {
   readonly writes: Uint8Array[] = [];
   write(bytes: Uint8Array): void {
@@ -151,13 +151,13 @@ export async function recordingBytes(
   return sink.bytes();
 }
 
-/** An event that stays as it is when the reader goes on. */
+/** A copy of an event that the reader cannot overwrite with the next one. */
 export function keep(event: HeadEvent): HeadEvent {
   if (event.kind !== "depth") return event;
   return { ...event, counts: event.counts.slice(), amplitude: event.amplitude?.slice() ?? null };
 }
 
-/** Everything that a reader finds in `bytes`, given to it in pieces of the sizes that `pieceSize` returns. */
+/** Reads `bytes`, handed over in pieces of the sizes that `pieceSize` returns, and collects the result. */
 export function readAll(
   bytes: Uint8Array,
   options: ReadOptions = {},

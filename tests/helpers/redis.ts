@@ -19,7 +19,7 @@ export async function freePort(): Promise<number> {
   return port;
 }
 
-/** A real server on a free port of the loopback, in a folder of its own, with nothing on disk. */
+/** A Redis server on a free loopback port, in a temporary folder, without persistence. */
 export class RedisServer {
   readonly port: number;
   readonly url: string;
@@ -35,14 +35,14 @@ export class RedisServer {
     this.#more = more;
   }
 
-  /** @param more arguments of the server's own */
+  /** @param more further arguments for the server's command line */
   static async start(password: string | null = null, more: readonly string[] = []): Promise<RedisServer> {
     const server = new RedisServer(await freePort(), password, more);
     await server.begin();
     return server;
   }
 
-  /** Starts it, or starts it anew: it has forgotten everything. */
+  /** Starts it, or restarts it empty. */
   async begin(): Promise<void> {
     const words = ["--port", String(this.port), "--bind", "127.0.0.1", "--dir", this.#folder];
     const secret = this.#password === null ? [] : ["--requirepass", this.#password];
@@ -56,14 +56,16 @@ export class RedisServer {
   client(): Redis {
     const auth = this.#password === null ? {} : { password: this.#password };
     const client = new Redis({
-      ...{ port: this.port, maxRetriesPerRequest: null, retryStrategy: () => 50 },
+      port: this.port,
+      maxRetriesPerRequest: null,
+      retryStrategy: () => 50,
       ...auth,
     });
-    client.on("error", () => {}); // not there yet
+    client.on("error", () => {}); // refused until the server listens
     return client;
   }
 
-  /** Ends it as a power cut would. */
+  /** Kills it without a shutdown, as a power cut would. */
   async kill(): Promise<void> {
     const child = this.#process;
     if (child === null || child.exitCode !== null) return;

@@ -1,16 +1,16 @@
 import type { Optics } from "../../src/geometry/optics.ts";
 import { unprojectPixel } from "../../src/geometry/rays.ts";
 
-/** What a ray meets: distance along it in units of its own length, and the share of the light that comes back. */
+/** What a ray meets: the distance along it, in lengths of the ray vector, and the reflectance there. */
 export interface Hit {
   readonly depth: number;
   readonly reflectance: number;
 }
 
-/** A scene seen from the origin; the lens frame's x right, y down, z forward. Null is nothing. */
+/** A scene seen from the origin of the lens frame (x right, y down, z forward). Null: the ray meets nothing. */
 export type Scene = (x: number, y: number, z: number) => Hit | null;
 
-/** The nearest of several. */
+/** Several scenes in one: the nearest hit counts. */
 export const together =
   (...scenes: readonly Scene[]): Scene =>
   (x, y, z) => {
@@ -22,7 +22,7 @@ export const together =
     return nearest;
   };
 
-/** The plane normal . p = offset, seen only where `inside` says so. */
+/** The plane normal . p = offset, where `inside` holds. */
 export const plane =
   (
     normal: readonly [number, number, number],

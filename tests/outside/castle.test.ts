@@ -10,13 +10,17 @@ const VOXEL = 0.003;
 /** Metres: the castle reaches to x = -0.1449, the object beside it begins at -0.1502. */
 const LEFT_END = -0.1475;
 
-// Source: ViSP images data set, mbt-depth/Castle-simu (Debian package visp-images-data, GPL-2): 40 rendered depth frames of
-// a model castle with exact poses, and the model itself.
+// Debian package visp-images-data (GPL-2), mbt-depth/Castle-simu: 40 rendered depth frames of a model castle with exact
+// poses, and the model itself.
 testWith(castleNeed, "a rendered castle, fused at 3 mm, has the surface of its exact model", () => {
   const source = castleFrames();
   const settings = resolveSettings({
-    ...{ "map.voxelSize": VOXEL, "map.maxRange": 0.99, "map.carveEvery": 1 },
-    ...{ "evidence.sigma0": 0.0005, "evidence.sigma2": 0, "floor.band": 0.02 },
+    "map.voxelSize": VOXEL,
+    "map.maxRange": 0.99,
+    "map.carveEvery": 1,
+    "evidence.sigma0": 0.0005,
+    "evidence.sigma2": 0,
+    "floor.band": 0.02,
   });
   const head = new Head(source.header.setup, settings);
   const triangles = castleTriangles();
@@ -55,8 +59,12 @@ testWith(castleNeed, "a rendered castle, fused at 3 mm, has the surface of its e
       if (classOf(values[n]!) !== "occupied") continue;
       const [i, j, k] = [8 * keyX(key) + (n & 7), 8 * keyY(key) + ((n >> 3) & 7), 8 * keyZ(key) + (n >> 6)];
       const near = [
-        ...[grid.valueAt(i - 1, j, k), grid.valueAt(i + 1, j, k), grid.valueAt(i, j - 1, k)],
-        ...[grid.valueAt(i, j + 1, k), grid.valueAt(i, j, k - 1), grid.valueAt(i, j, k + 1)],
+        grid.valueAt(i - 1, j, k),
+        grid.valueAt(i + 1, j, k),
+        grid.valueAt(i, j - 1, k),
+        grid.valueAt(i, j + 1, k),
+        grid.valueAt(i, j, k - 1),
+        grid.valueAt(i, j, k + 1),
       ];
       if (!near.some((value) => classOf(value) === "free")) continue;
       const centre = [(i + 0.5) * VOXEL, (j + 0.5) * VOXEL, (k + 0.5) * VOXEL] as const;

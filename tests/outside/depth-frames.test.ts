@@ -35,11 +35,17 @@ function surfaces(mask: DepthMask, estimator: NormalEstimator, counts: Uint16Arr
 // exact poses (4x4 row-major, camera from world) and the castle's own corners in metres.
 const CASTLE = "/usr/share/visp-images-data/ViSP-images/mbt-depth/Castle-simu";
 const castle: PinholeOptics = {
-  ...{ ...image, fx: 700, fy: 700, cx: 320, cy: 240 },
-  ...{ unit: 1 / 32767, minRange: 0.1, maxRange: 0.99 },
+  ...image,
+  fx: 700,
+  fy: 700,
+  cx: 320,
+  cy: 240,
+  unit: 1 / 32767,
+  minRange: 0.1,
+  maxRange: 0.99,
 };
-// The poses are those of a colour camera: the depth camera sits 50 mm to its right. (Not written down beside the data;
-// with it the castle's faces stay where they are in all 40 frames, without it they move by centimetres.)
+// The poses are those of a colour camera, and the depth camera sits 50 mm to its right. The data set does not say so. With
+// this offset the castle's faces keep their place in all 40 frames; without it they move by centimetres.
 const colourFromDepth: Pose = { rotation: [0, 0, 0, 1], position: [0.05, 0, 0] };
 const needsCastle = () =>
   existsSync(CASTLE) ? null : "the Debian package visp-images-data; apt-get install visp-images-data";
@@ -55,8 +61,8 @@ function castleFrame(index: number): { counts: Uint16Array; worldFromLens: Pose 
 }
 
 testWith(needsCastle, "points and normals of the castle's depth frames lie on the castle's own faces", () => {
-  // chateau_parts/*.cao: the tower's front and the courtyard's floor (its other faces are not flat, or never seen).
-  // Outward normal, a point on it, and the box that it is looked for in, metres.
+  // From chateau_parts/*.cao: the two faces that are flat and seen, each as outward normal, a point on it, and the box in
+  // which samples count, metres.
   const faces: [name: string, normal: Vec3, on: Vec3, low: Vec3, high: Vec3][] = [
     ["tower front", [0, 0, 1], [0, 0.1, 0.039], [-0.035, 0.085, 0], [0.036, 0.174, 1]],
     ["courtyard floor", [0, 1, 0], [0, 0.08076, 0], [-0.14, 0, -0.033], [-0.045, 1, 0.025]],
@@ -121,12 +127,18 @@ testWith(
 );
 
 testWith("open-data", "the living room's floor points up and lies at one height in every frame", () => {
-  // Augmented ICL-NUIM living room (Handa et al. 2014; Choi, Zhou & Koltun 2015), z-depth in millimetres; camera-to-world
-  // poses with z up. By its description the floor is flat to 0.1 degrees under these poses, at a height of 1 mm.
+  // Living room of Handa et al. 2014 and Choi, Zhou & Koltun 2015: z-depth in millimetres, camera-to-world poses with z up.
+  // Its description says that the floor holds its tilt to 0.1 degrees and its height to 1 mm under them.
   const folder = join(sharedData()!, "depth-living-room");
   const optics: PinholeOptics = {
-    ...{ ...image, fx: 525, fy: 525, cx: 319.5, cy: 239.5 },
-    ...{ unit: 0.001, minRange: 0.3, maxRange: 5 },
+    ...image,
+    fx: 525,
+    fy: 525,
+    cx: 319.5,
+    cy: 239.5,
+    unit: 0.001,
+    minRange: 0.3,
+    maxRange: 5,
   };
   const mask = new DepthMask(optics);
   const estimator = new NormalEstimator(mask.rays, 10_000);
@@ -137,7 +149,7 @@ testWith("open-data", "the living room's floor points up and lies at one height 
     const worldFromLens: Pose = { position: [x!, y!, z!], rotation: normalizeRotation(q, 1e-3) };
     const png = decode(readFileSync(join(folder, "depth", `${String(frame).padStart(5, "0")}.png`)));
     const all = surfaces(mask, estimator, Uint16Array.from(png.data), worldFromLens);
-    // The lowest level surface: the floor, if enough of it is in view.
+    // Level samples near the floor's height. A frame with few of them does not show the floor.
     const level = all.filter(({ normal, point }) => normal[2] > 0.98 && point[2] < 0.2);
     if (level.length < 200) continue;
     heights.push(median(level.map(({ point }) => point[2])));

@@ -4,7 +4,7 @@ import { announcement } from "../../src/service/discovery.ts";
 import { testWith } from "../helpers/needs.ts";
 import { runPython } from "../helpers/python.ts";
 
-// Nothing is sent: the records are made as they would be announced, and looked at.
+// The records are made as for an announcement; nothing is sent.
 const records = new Service(
   announcement(4917, false),
   () => {},
@@ -34,7 +34,7 @@ test("the service's name follows RFC 6335, section 5.1, and leads to the port", 
   expect((service.data as { port: number }).port).toBe(4917);
 });
 
-testWith("python", "python3-zeroconf reads the same pairs out of them", () => {
+testWith("python", "python3-zeroconf reads the same pairs from the record", () => {
   const script = `
 import sys, json
 from zeroconf import ServiceInfo
@@ -42,6 +42,9 @@ info = ServiceInfo("_brinkmap._tcp.local.", "x._brinkmap._tcp.local.", 4917, pro
 print(json.dumps({k.decode(): v.decode() for k, v in info.properties.items()}))
 `;
   expect(JSON.parse(runPython(script, [txt.toString("hex")]))).toEqual({
-    ...{ v: "1", path: "/live", sub: "brinkmap.1", tls: "0" },
+    v: "1",
+    path: "/live",
+    sub: "brinkmap.1",
+    tls: "0",
   });
 });

@@ -4,7 +4,7 @@ import { seeded } from "../helpers/compare.ts";
 import { testWith } from "../helpers/needs.ts";
 import { runPython } from "../helpers/python.ts";
 
-test("squared distances around three blocked cells are those worked out by hand", () => {
+test("squared distances around three blocked cells are those worked by hand", () => {
   const field = new ClearanceField(1, 100);
   // (row, column) of a 7 x 9 grid.
   for (const [row, col] of [

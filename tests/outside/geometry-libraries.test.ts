@@ -134,7 +134,7 @@ K = np.array([[54.0, 0, 47.2], [0, 55.0, 36.1], [0, 0, 1]])
 b = np.array([-0.2, 0.05, 0.001, -0.002, 0.01]); f = np.array([0.05, -0.01, 0.002, -0.0005])
 p = np.array(d)[:, None, :]; zero = np.zeros(3)
 v, u = np.mgrid[0:72, 0:96]; pixels = np.stack([u, v], -1).reshape(-1, 1, 2).astype(float)
-# The default of five iterations is 2e-5 off in the corners.
+# The default of five iterations leaves an error of 2e-5 in the corners.
 rays = cv2.undistortPointsIter(pixels, K, b, np.eye(3), np.eye(3), (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 300, 1e-15))
 # OpenCV 4.6 stops its fisheye inverse at 1e-8 rad.
 bent = cv2.fisheye.undistortPoints(pixels, K, f)

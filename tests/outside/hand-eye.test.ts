@@ -18,8 +18,14 @@ interface Drive {
 }
 
 const frameOf = (time: number, heading: number, rotation: Quat, position: Vec3): LensFrame => ({
-  ...{ time, heading, pose: { rotation, position }, floor: null, stretch: 0 },
-  ...{ isHeld: true, doubt: 0, wall: null },
+  time,
+  heading,
+  pose: { rotation, position },
+  floor: null,
+  stretch: 0,
+  isHeld: true,
+  doubt: 0,
+  wall: null,
 });
 
 const DRIVE = `
@@ -31,7 +37,7 @@ noise, seed = float(sys.argv[1]), int(sys.argv[2])
 rng = np.random.default_rng(seed)
 dt = 0.01
 t = np.arange(0, 24, dt)
-# Straight on, turns on the spot both ways, bends.
+# Straight legs, turns on the spot both ways, curves.
 speed = np.where((t % 8 > 1) & (t % 8 < 3.5), 0.4, 0.0) + np.where((t % 8 > 6) & (t % 8 < 7.5), 0.3, 0.0)
 rate = np.where((t % 8 > 4) & (t % 8 < 5.5), np.where(t < 8, 0.9, -0.8), 0.0) + np.where((t % 8 > 6) & (t % 8 < 7.5), 0.5, 0.0)
 yaw = np.cumsum(rate) * dt
@@ -77,23 +83,27 @@ function solve({ times, heading, x, y, wheels }: Drive) {
   )!;
 }
 
-testWith("python", "hand and eye on the plane: exact motions give the mount that made them", () => {
-  const drive = JSON.parse(runPython(DRIVE, ["0", "1"])) as Drive;
-  const { yaw, x, y, lateness } = solve(drive);
-  expect(Math.abs(yaw - 0.07)).toBeLessThan(2e-4);
-  expect(Math.hypot(x - 0.21, y + 0.04)).toBeLessThan(2e-4);
-  expect(Math.abs(lateness)).toBeLessThan(5e-4);
-});
+testWith(
+  "python",
+  "hand-eye calibration on the plane: exact motions give the mount that produced them",
+  () => {
+    const drive = JSON.parse(runPython(DRIVE, ["0", "1"])) as Drive;
+    const { yaw, x, y, lateness } = solve(drive);
+    expect(Math.abs(yaw - 0.07)).toBeLessThan(2e-4);
+    expect(Math.hypot(x - 0.21, y + 0.04)).toBeLessThan(2e-4);
+    expect(Math.abs(lateness)).toBeLessThan(5e-4);
+  },
+);
 
 testWith(
   "python",
-  "hand and eye on the plane: noisy motions give what scipy.optimize.least_squares gives",
+  "hand-eye calibration on the plane: noisy motions give the result of scipy.optimize.least_squares",
   () => {
     for (const seed of [2, 3, 4]) {
       const drive = JSON.parse(runPython(DRIVE, ["0.002", String(seed)])) as Drive;
       const { yaw, yawSigma, x, xSigma, y, ySigma } = solve(drive);
       const [yawThere, xThere, yThere] = drive.solved;
-      // Other weights and spans of the same data: apart by less than the doubt that both have.
+      // The two solvers weigh the data differently, so they may differ by less than their own standard deviation.
       expect(Math.abs(yaw - yawThere)).toBeLessThan(1.5 * yawSigma);
       expect(Math.abs(x - xThere)).toBeLessThan(1.5 * xSigma);
       expect(Math.abs(y - yThere)).toBeLessThan(1.5 * ySigma);
@@ -143,7 +153,7 @@ print(json.dumps(dict(times=np.round(t[k] * 1e6).tolist(), lens=lens[k].as_quat(
 
 testWith(
   "python",
-  "hand and eye in rotation: the imu's lie and its lateness, as scipy's align_vectors has the former",
+  "hand-eye calibration in rotation: the imu's orientation is that of scipy's align_vectors, and its delay is found",
   () => {
     const turns = JSON.parse(runPython(TURNS)) as Turns;
     const attitudes = new AttitudePath();
@@ -153,11 +163,11 @@ testWith(
     const frames = turns.times.map((time, i) => frameOf(time, 0, turns.lens[i]!, [0, 0, 0.3]));
     const off = (a: Quat, b: Quat): number => Math.hypot(...toRotationVector(multiply(conjugate(a), b)));
     expect(off(turns.aligned, turns.imuFromLens)).toBeLessThan(1e-6);
-    // The lens's level is its pitch and roll, whatever its heading.
+    // `levelOf` gives pitch and roll of the lens and leaves its heading out.
     const level = levelOf(turns.normal);
     expect(off(level, turns.levelFromLens)).toBeLessThan(1e-9);
     const up = turningAxis(frames, level, attitudes)!;
-    // Nothing but up is known of it at first.
+    // The first guess knows only the imu's up axis.
     const rotation = bringTo([0, 0, 0, 1], turns.normal, up);
     expect(off(rotation, turns.aligned)).toBeGreaterThan(0.5);
     const found = solveImu(frames, level, attitudes, { rotation, headingSigma: 3, biasSigma: 1e-4 })!;

@@ -7,11 +7,10 @@ import { conjugate, multiply } from "../../src/geometry/rigid.ts";
 import { AttitudeFilter, levelFromGravity } from "../../src/sense/attitude.ts";
 import { sharedData, testWith } from "../helpers/needs.ts";
 
-// BROAD: Laidig, Caruso, Cereatti & Seel 2021, "BROAD - A Benchmark for Robust Inertial Orientation Estimation",
-// Data 6(7):72 (CC BY 4.0): a hand-moved inertial sensor with an optical reference. Its errors are split as its authors
-// do: error = estimate * reference^-1 = turn about the vertical (heading) and the tilt that is left (inclination), over
-// the rows that are marked as movement and have a reference. Columns: t, gyro (rad/s), accelerometer (m/s^2),
-// magnetometer (not used), reference quaternion w x y z (world from sensor, z up), position, movement.
+// Laidig, Caruso, Cereatti & Seel 2021, Data 6(7):72 (CC BY 4.0): a hand-moved inertial sensor with an optical reference.
+// The error is split as its authors do: error = estimate * reference^-1 = a turn about the vertical (heading) and the
+// remaining tilt (inclination), over the rows that are marked as movement and have a reference. Columns: t, gyro (rad/s),
+// accelerometer (m/s^2), magnetometer (not used), reference quaternion w x y z (world from sensor, z up), position, movement.
 
 interface Score {
   readonly rows: number;
@@ -39,7 +38,7 @@ function score(csv: string): Score {
     if (cells[17] !== "1" || cells[10] === "") continue;
     const toReference = conjugate([at(11), at(12), at(13), at(10)]);
     const error = multiply(filter.rotation, toReference);
-    // No magnetometer is used, so heading counts from where the movement begins.
+    // Without a magnetometer only changes of heading are known, so the heading at the start of movement is subtracted.
     const turned = 2 * Math.atan2(error[2], error[3]);
     if (rows === 0) start = turned;
     const off = turned - start;
@@ -72,11 +71,12 @@ testWith("open-data", "raw inertial samples become an attitude that agrees with 
   trials.forEach((name, i) => {
     const { rows, tilt, heading, rawTilt } = scores[i]!;
     expect(rows, name).toBeGreaterThan(10_000);
-    // Two degrees of tilt is what a 13 mm threshold at 0.4 m allows; slow motion, which a wheeled robot's is, has one.
+    // 2 degrees of tilt lift the floor 0.4 m ahead by 14 mm, about a door threshold. Slow trials move like a wheeled
+    // robot; their bound is 1 degree.
     expect(tilt, name).toBeLessThan(name.includes("slow") ? 1 : 2);
-    // And the filter must be worth having.
+    // The filter must be at least twice as good as the accelerometer alone.
     expect(tilt, name).toBeLessThan(rawTilt / 2);
-    // Two minutes of movement: 2 degrees is 1 deg/min in slow motion. The rest is bounded as it was measured, with room.
+    // Two minutes of movement: 2 degrees are 1 deg/min in slow motion. The bound for fast motion is what was measured, rounded up.
     expect(heading, name).toBeLessThan(name.includes("slow") ? 2 : 15);
   });
   expect(mean).toBeLessThan(1);

@@ -6,9 +6,9 @@ import { seeded } from "../helpers/compare.ts";
 import { testWith } from "../helpers/needs.ts";
 import { runPython } from "../helpers/python.ts";
 
-// The filter works sample by sample. Here all of it is one system of linear equations instead, solved at once: what was unknown
-// (first velocity, bias, every sample's noise and every step of the bias) has a prior, steps are measured, and the posterior is
-// (A^T W A)^-1 with dense matrices (Maybeck 1979, Stochastic Models I, 5.7: the recursive and the batch solution are the same).
+// The filter works sample by sample. The reference solves one dense linear system for the whole drive instead: the unknowns
+// (first velocity, bias, every sample's noise, every step of the bias) have a prior, the steps are measured, and the posterior
+// covariance is (A^T W A)^-1. Recursive and batch solution are the same (Maybeck 1979, Stochastic Models I, 5.7).
 const BATCH = `
 import json, sys
 import numpy as np
@@ -85,7 +85,7 @@ testWith(
       filter.advance(span, 0);
       const last = seconds.length - 1;
       const axis = [Math.cos(frame), Math.sin(frame), 0] as const;
-      // Close to what is expected, or it would count for less.
+      // Close to the prediction: the filter would give an outlier less weight, the reference would not.
       const { step } = filter;
       const metres = axis[0] * step[0] + axis[1] * step[1] + 0.004 * (random() - 0.5);
       measured[last] = [[[...axis], metres, 4e-4]];

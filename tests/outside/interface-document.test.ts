@@ -7,7 +7,7 @@ import { CLIENT_MESSAGES, type ClientKind } from "../../src/wire/messages.ts";
 import { testWith } from "../helpers/needs.ts";
 import { runPython } from "../helpers/python.ts";
 
-// Source: AsyncAPI 3.0.0 specification, by its own parser; JSON Schema, by two validators that are not ours.
+// AsyncAPI 3.0.0 is checked by its own parser, JSON Schema by two validators that are not ours.
 
 const errorsOf = async (document: object) =>
   (await new Parser().parse(JSON.stringify(document))).diagnostics.filter(({ severity }) => severity === 0);
@@ -16,7 +16,7 @@ test("the AsyncAPI parser finds no error in the protocol's description", async (
   expect(await errorsOf(asyncApi("1.0.0"))).toEqual([]);
 });
 
-test("and finds them when an action is wrong, a reference leads nowhere, or the version is missing", async () => {
+test("the AsyncAPI parser finds a wrong action, a dangling reference and a missing version", async () => {
   // biome-ignore lint/suspicious/noExplicitAny: reaches into a document of any shape to spoil it
   const spoil = (change: (document: any) => void) => {
     const document = structuredClone(asyncApi("1.0.0")) as Record<string, unknown>;
@@ -68,7 +68,7 @@ test("our checks, and another validator given our schemas, agree on good and bad
   }
 });
 
-testWith("python", "Python's validator agrees too", () => {
+testWith("python", "Python's validator agrees on them as well", () => {
   const cases = SAMPLES.map(([kind, fields]) => [jsonSchema(CLIENT_MESSAGES[kind]), { kind, ...fields }]);
   const script = `
 import json, sys, jsonschema

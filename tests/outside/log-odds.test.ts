@@ -9,23 +9,23 @@ import { runPython } from "../helpers/python.ts";
 const ask = (script: string, input: unknown) => JSON.parse(runPython(script, [], JSON.stringify(input)));
 const steps = (nats: number) => Math.round(nats / NATS_PER_STEP);
 
-describe("evidence adds up as Bayes has it", () => {
+describe("evidence adds up by Bayes' rule", () => {
   /** A prior and the readings that follow it, as probabilities of "occupied". */
   const cases: { prior: number; readings: number[] }[] = [
-    // Thrun, Burgard & Fox 2005, ch. 4 and 9; Elfes 1989: see the expected values below.
+    // Bayes' rule in odds: Thrun, Burgard & Fox 2005, ch. 4 and 9; Elfes 1989.
     { prior: 0.5, readings: [0.75, 0.75, 0.45, 0.45, 0.45] },
     { prior: 0.5, readings: [0.8, 0.6] },
     { prior: 0.2, readings: [0.75, 0.75] },
   ];
   const random = seeded(61);
   for (let n = 0; n < 200; n++) {
-    // Few and weak enough to stay clear of the clamps.
+    // Few and weak, so that no sum reaches a clamp.
     const readings = Array.from({ length: 1 + Math.floor(3 * random()) }, () => 0.4 + 0.3 * random());
     cases.push({ prior: 0.4 + 0.2 * random(), readings });
   }
 
   testWith("python", "to within half a step a reading, whatever the prior", () => {
-    // Odds multiplied out in 50 digits: no logarithm until the last line, so nothing of our way of adding is in it.
+    // The reference multiplies odds in 50 digits and takes the logarithm last, so it shares nothing with adding log-odds.
     const answer = ask(
       `
 import json, sys
@@ -41,7 +41,7 @@ for c in json.load(sys.stdin):
 print(json.dumps(out))`,
       cases,
     ) as { nats: number; p: number; logits: number[] }[];
-    // The reference itself, against values worked out by hand: 9 (9/11)^3 : 1, 6/7, and 36 : 1.
+    // The reference against values worked by hand: odds of 9 (9/11)^3 : 1, of 6 : 1, and of 36 : 1.
     expect(answer[0]!.p).toBeCloseTo(0.83134820071, 11);
     expect(answer[1]!.p).toBeCloseTo(6 / 7, 12);
     expect(answer[2]!.p).toBeCloseTo(36 / 37, 12);
@@ -69,7 +69,7 @@ print(json.dumps(out))`,
         grid.add(i, j, k, n === count - 1 ? hit : miss);
       }
     }
-    // 3 logit 0.75 and 3 logit 0.45; half a step for each of the three.
+    // By hand: 3 logit(0.75) and 3 logit(0.45), each reading rounded by up to half a step.
     expect(Math.abs(natsOf(grid.valueAt(8, 3, 2)) - 3.295837)).toBeLessThanOrEqual(1.5 * NATS_PER_STEP);
     expect(Math.abs(natsOf(grid.valueAt(7, 3, 1)) + 0.602012)).toBeLessThanOrEqual(1.5 * NATS_PER_STEP);
     expect(grid.valueAt(8, 3, 1)).toBe(UNKNOWN);
@@ -85,7 +85,7 @@ testWith("python", "the clamps are odds of 90:1 for occupied and 12:1 for free",
   expect(Math.round(odds[1]!)).toBe(12);
 });
 
-test("clamping lets the map forget: a wall seen a hundred times goes as fast as one seen ten times", () => {
+test("clamping lets the map forget: a wall seen a hundred times clears as fast as one seen ten times", () => {
   const misses = (hits: number) => {
     const grid = new BlockGrid(0.05);
     for (let n = 0; n < hits; n++) grid.add(0, 0, 0, 18); // p = 0.75: 17.6 steps
@@ -97,7 +97,7 @@ test("clamping lets the map forget: a wall seen a hundred times goes as fast as 
   expect([misses(10), misses(100)]).toEqual([25, 25]);
 });
 
-testWith("python", "erf keeps to the error that its source gives", () => {
+testWith("python", "erf stays within the error bound of its source", () => {
   const x = Array.from({ length: 2001 }, (_, n) => (n - 1000) / 160);
   const answer = ask(
     "import json, sys\nfrom scipy.special import erf\nprint(json.dumps(erf(json.load(sys.stdin)).tolist()))",
@@ -163,7 +163,7 @@ print(json.dumps(out))`,
     });
   });
 
-  test("never grows with distance, noise or outliers, and a hit always says something", () => {
+  test("never grows with distance, noise or outliers, and is always positive for a hit", () => {
     const tables = [model, { ...model, sigma2: 0.006 }, { ...model, outlierShare: 0.2 }].map(
       (m) => evidenceTable(m, 0.05, 8, 2).hit,
     );
@@ -178,7 +178,7 @@ print(json.dumps(out))`,
     expect(tables[1]![8]).toBeLessThan(tables[0]![8]!);
   });
 
-  test("clears a fully believed voxel within the frames that the model names, however rarely it is looked at", () => {
+  test("clears a saturated voxel within `framesToClear` frames at any look-at interval", () => {
     for (const framesToClear of [6, 14, 40]) {
       for (const every of [1, 2, 3]) {
         const { free } = evidenceTable({ ...model, framesToClear }, 0.05, 4, every);

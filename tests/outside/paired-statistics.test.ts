@@ -16,7 +16,7 @@ testWith("python", "paired tests, intervals and rank correlation agree with scip
   const normal = seededNormal(11);
   const samples = [3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 12, 12].map((count, n) => {
     const shift = (n % 4) / 2;
-    // Some rounded to a coarse step, for ties in ranks and in sums.
+    // Every third sample is rounded to a coarse step, so that ranks and sums have ties.
     const step = n % 3 === 0 ? 0.5 : 1e-9;
     const value = (by: number) => step * Math.round((normal() + by) / step);
     return {
@@ -47,7 +47,7 @@ print(json.dumps(out))`,
     const { student, low, high } = pairedDifference(d);
     const { p, flips, rho, ...interval } = answers[n]!;
     expectClose([student, signFlip(d), spearman(a, b)], [p, flips, rho], 1e-9);
-    // Largest difference of intervals seen is 4e-10 of their size; scipy 1.10's own quantile is off by 4e-11 (the test below has 30 digits).
+    // scipy 1.10's quantile is off by 4e-11 itself, so intervals agree to 4e-10. The next test has 30 digits.
     expectClose([low, high], [interval.low, interval.high], 1e-8);
   });
   expect(answers.some(({ flips }) => flips < 0.05)).toBe(true);

@@ -5,8 +5,8 @@ import { Random } from "../../src/simulate/random.ts";
 import { between, readCorridor, revisit, ScanMatcher } from "../helpers/corridor.ts";
 import { sharedData, testWith } from "../helpers/needs.ts";
 
-// Killian Court log (Bosse & Leonard, MIT). Its poses are optimised already; scans moved by its relations lie 3.4 cm (one after
-// the other) and 4.8 cm (places visited again) from each other, median of nearest points, by an independent check with numpy.
+// Killian Court log (Bosse & Leonard, MIT). Its poses are optimised. Scans moved by its relations lie 3.4 cm (consecutive) and
+// 4.8 cm (second visits) from each other: median distance of nearest points, by brute force with numpy.
 const DEGREE = Math.PI / 180;
 const random = new Random(11, 1);
 const off = (metres: number, degrees: number): Pose => {
@@ -21,13 +21,13 @@ const median = (values: number[]): number => values.sort((a, b) => a - b)[values
 
 testWith(
   "open-data",
-  "scans started 0.2 m and 5 degrees off come to where the log has them, in walls that hold them",
+  "scans started 0.2 m and 5 degrees off are registered to the log's relation where the walls constrain them",
   () => {
     const corridor = readCorridor(sharedData()!);
     const matcher = new ScanMatcher(corridor);
     for (const [name, relations, stride, bound] of [
-      ["one after the other", corridor.steps, 12, 0.068],
-      ["visited again", corridor.revisits, 3, 0.096],
+      ["consecutive", corridor.steps, 12, 0.068],
+      ["second visits", corridor.revisits, 3, 0.096],
     ] as const) {
       const held: number[] = [];
       const turned: number[] = [];
@@ -37,7 +37,7 @@ testWith(
         matcher.gather(from, 3);
         const found = matcher.register(to, compose(pose, off(0.2, 5)));
         all++;
-        // A corridor whose ends are out of sight leaves its own direction free, and it says so.
+        // Skipped: a corridor whose ends are out of range leaves its direction free, and the matcher reports that.
         if (found.share < 0.75 || found.strength < 0.08) continue;
         const [far, angle] = between(pose, found.pose);
         held.push(far);
@@ -48,7 +48,7 @@ testWith(
         `${name}: ${held.length} of ${all} held; median ${(100 * far).toFixed(1)} cm, ${(angle / DEGREE).toFixed(2)} deg`,
       );
       expect(held.length).toBeGreaterThan(0.2 * all);
-      // Twice the log's own consistency.
+      // The bound is twice the consistency of the log.
       expect(far).toBeLessThan(bound);
       expect(angle).toBeLessThan(1 * DEGREE);
     }
@@ -57,7 +57,7 @@ testWith(
 
 testWith(
   "open-data",
-  "places visited again are found without a false one; other pairs of places are refused",
+  "second visits are recognised without a false one; other pairs of places are refused",
   () => {
     const corridor = readCorridor(sharedData()!);
     const matcher = new ScanMatcher(corridor);
@@ -70,7 +70,7 @@ testWith(
       if (far < 0.5 && angle < 5 * DEGREE) right++;
       else wrong++;
     }
-    // Pairs that are far apart: a scan and one of another visit, each 300 to 2,000 scans on, as if they were one place.
+    // Wrong pairs: a scan and another one 300 to 2,000 scans after its second visit.
     let refused = 0;
     const others = 1500;
     for (let n = 0; n < others; n++) {
@@ -83,12 +83,12 @@ testWith(
       else if (revisit(matcher, corridor, from, elsewhere, off(0.5, 10)) === null) refused++;
     }
     console.log(
-      `visited again: ${looked} looked at, ${right} found (recall ${((100 * right) / looked).toFixed(1)} %), ${wrong} wrong; ` +
+      `second visits: ${looked} tried, ${right} found (recall ${((100 * right) / looked).toFixed(1)} %), ${wrong} wrong; ` +
         `${others} other pairs: ${others - refused} taken for one place`,
     );
     expect(wrong).toBe(0);
     expect(refused).toBe(others);
-    // Most of the way is corridor whose ends no scan of 20 m sees: few places hold a scan in every direction.
+    // Most of the way is corridor longer than the 20 m range, so few places constrain a scan in every direction.
     expect(right).toBeGreaterThan(70);
   },
 );

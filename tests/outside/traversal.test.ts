@@ -14,7 +14,7 @@ const passed = (segment: Segment): number[][] => {
 };
 const digits = (list: string) => list.split(" ").map((word) => [...word].map(Number));
 
-// Expected lists: exact traversal in rational arithmetic, worked out apart from this code (Amanatides & Woo 1987).
+// Expected lists of the first three tests: computed in rational arithmetic by the script `EXACT` below.
 test("a ray in 5 cm voxels passes the fourteen that exact arithmetic lists", () => {
   const segment = [0.01, 0.02, 0.03, 0.43, 0.17, 0.11].map((metres) => metres / 0.05) as Segment;
   expect(passed(segment)).toEqual(digits("000 100 110 210 211 311 411 421 521 621 721 731 732 832"));
@@ -76,7 +76,7 @@ testWith("python", "600 random rays pass exactly the voxels that rational arithm
 
 testWith(
   "python",
-  "rays full of ties pass every voxel whose inside they cross, in order, and only touch the rest",
+  "rays with many ties pass every voxel whose inside they cross, in order; the others they only touch",
   () => {
     const random = seeded(37);
     // Quarters of a voxel: many rays meet edges and corners exactly.

@@ -23,43 +23,50 @@ afterAll(async () => {
   rmSync(folder, { recursive: true });
 });
 
-/** Sends raw bytes and returns all that comes until the other side is quiet. */
-function raw(bytes: string | Buffer): Promise<Buffer> {
+/** Sends raw bytes and returns the answer: all of it when the head closes the connection, else what `isWhole` accepts. */
+function raw(
+  bytes: string | Buffer,
+  isWhole: (answer: string) => boolean = () => false,
+): Promise<{ text: string; bytes: Buffer }> {
   return new Promise((resolve) => {
     const socket = connect(head.service.port, "127.0.0.1", () => socket.write(bytes));
-    const chunks: Buffer[] = [];
-    socket.on("data", (chunk) => chunks.push(chunk));
-    socket.on("error", () => {});
-    setTimeout(() => {
+    let answer = Buffer.alloc(0);
+    const done = () => {
       socket.destroy();
-      resolve(Buffer.concat(chunks));
-    }, 300);
+      resolve({ text: answer.toString("latin1"), bytes: answer });
+    };
+    socket.on("data", (chunk) => {
+      answer = Buffer.concat([answer, chunk]);
+      if (isWhole(answer.toString("latin1"))) done();
+    });
+    socket.on("error", () => {});
+    socket.on("close", done);
   });
 }
 
 const HANDSHAKE = `GET /live HTTP/1.1\r\nHost: 127.0.0.1\r\nUpgrade: websocket\r\nConnection: Upgrade\r\nSec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Protocol: ${SUBPROTOCOL}\r\nSec-WebSocket-Version: 13\r\n\r\n`;
 
 test("the handshake's accept key is that of RFC 6455, section 1.3, and the sub-protocol is echoed", async () => {
-  const answer = (await raw(HANDSHAKE)).toString("latin1");
+  const { text: answer } = await raw(HANDSHAKE, (text) => text.includes("\r\n\r\n"));
   expect(answer).toMatch(/^HTTP\/1\.1 101 /);
   expect(answer).toContain("Sec-WebSocket-Accept: s3pPLMBiTxaQ9kYGzzhZRbK+xOo=\r\n");
   expect(answer).toContain(`Sec-WebSocket-Protocol: ${SUBPROTOCOL}\r\n`);
 });
 
-test("the masked text frame of RFC 6455, section 5.7, is read: as text that is no message", async () => {
+test("the masked text frame of RFC 6455, section 5.7, is unmasked and refused as no message", async () => {
   const hello = Buffer.from("818537fa213d7f9f4d5158", "hex"); // "Hello"
-  const answer = (await raw(Buffer.concat([Buffer.from(HANDSHAKE), hello]))).toString("latin1");
-  expect(answer).toContain('"code":"malformed"');
+  const { text } = await raw(Buffer.concat([Buffer.from(HANDSHAKE), hello]), (so) => so.includes('"code":'));
+  expect(text).toContain('"code":"malformed"');
 });
 
 test("an unmasked frame from a client ends the connection with 1002 (RFC 6455, section 5.1)", async () => {
-  const answer = await raw(Buffer.concat([Buffer.from(HANDSHAKE), Buffer.from("810548656c6c6f", "hex")]));
-  expect(answer.subarray(-4).toString("hex")).toBe("880203ea"); // close, 2 bytes, 1002
+  const { bytes } = await raw(Buffer.concat([Buffer.from(HANDSHAKE), Buffer.from("810548656c6c6f", "hex")]));
+  expect(bytes.subarray(-4).toString("hex")).toBe("880203ea"); // close, 2 bytes, 1002
 });
 
 const get = (path: string) => fetch(`http://127.0.0.1:${head.service.port}${path}`);
 
-test("pages come with a policy under which they load and reach nothing but the head", async () => {
+test("pages carry a content security policy that allows the head as the only source", async () => {
   const page = await get("/");
   expect(page.status).toBe(200);
   const policy = page.headers.get("content-security-policy")!;
@@ -70,7 +77,7 @@ test("pages come with a policy under which they load and reach nothing but the h
   expect((await get("/parts/app.js")).headers.get("content-type")).toMatch(/^text\/javascript/);
 });
 
-test("no path leads out of the folder of pages", async () => {
+test("a path cannot leave the folder of pages", async () => {
   for (const path of [
     "/../secret.html",
     "/%2e%2e/secret.html",
@@ -78,15 +85,15 @@ test("no path leads out of the folder of pages", async () => {
     "//secret.html",
     "/parts",
   ]) {
-    const answer = (
-      await raw(`GET ${path} HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n`)
-    ).toString("latin1");
+    const { text: answer } = await raw(
+      `GET ${path} HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n`,
+    );
     expect(answer, path).toMatch(/^HTTP\/1\.1 404 /);
     expect(answer).not.toContain("secret");
   }
 });
 
-test("health says that it waits for frames, then that it sees", async () => {
+test("health reports that frames are awaited, then that the head sees", async () => {
   const before = await get("/health");
   expect([before.status, await before.json()]).toMatchObject([503, { state: "waiting", age: null }]);
   const sensor = await head.open({ role: "sensor" });
@@ -97,7 +104,7 @@ test("health says that it waits for frames, then that it sees", async () => {
 
 testWith(
   "python",
-  "a strict OpenMetrics reader takes the metrics, and not when they are spoilt",
+  "a strict OpenMetrics parser accepts the metrics, and rejects them when they are spoilt",
   async () => {
     const answer = await get("/metrics");
     expect(answer.headers.get("content-type")).toBe(
@@ -115,7 +122,9 @@ except ValueError as error:
 `;
     const read = (metrics: string) => JSON.parse(runPython(script, [], metrics)) as Record<string, string>;
     expect(read(text)).toMatchObject({
-      ...{ brinkmap_frames: "counter", brinkmap_reach_age_seconds: "histogram", brinkmap_clients: "gauge" },
+      brinkmap_frames: "counter",
+      brinkmap_reach_age_seconds: "histogram",
+      brinkmap_clients: "gauge",
     });
     expect(read(text.replace("# EOF", ""))).toHaveProperty("error");
     expect(read(text.replace(/le="\+Inf"/g, 'le="9"'))).toHaveProperty("error");
