@@ -1,0 +1,120 @@
+import { mkdir } from "node:fs/promises";
+import { join } from "node:path";
+import { fileURLToPath } from "node:url";
+import { parseArgs } from "node:util";
+import { type Edge, generateHome, type Home } from "../../src/simulate/home.ts";
+import { loadScenario } from "../../src/simulate/scenario.ts";
+import { wholeOption } from "../options.ts";
+import { drawLayer, OKABE_ITO, type Overlay, type Picture, STYLES, type Style } from "../output/picture.ts";
+import { writeWholeFile } from "../output/whole-file.ts";
+
+const HELP = `Usage: homes [options]    generated homes as scenario files, and as pictures from above
+  -n, --count <n>      (default 6)
+      --seed <n>       of the first (default 1)
+  -o, --out <folder>   for home-<seed>.json and home-<seed>.png (default out)
+  -h, --help           show this text
+Exit codes: 0 done, 2 wrong usage`;
+
+/** Metres: side of a cell of the picture. */
+const CELL = 0.025;
+const UNDER_CEILING = 2.45;
+
+/** By height over the floor at the start, metres. */
+const HEIGHTS: readonly { readonly below: number; readonly style: Style }[] = [
+  { below: -5, style: { ...STYLES.unknown, label: "nothing" } },
+  { below: -0.6, style: { label: "deeper than 60 cm", color: [90, 30, 10] } },
+  { below: -0.1, style: { label: "10 to 60 cm lower", color: OKABE_ITO.vermillion } },
+  { below: -0.016, style: { label: "up to 10 cm lower", color: OKABE_ITO.orange } },
+  { below: 0.0004, style: { label: "floor", color: [255, 255, 255] } },
+  { below: 0.016, style: { label: "rug, mat, threshold", color: OKABE_ITO.yellow } },
+  { below: 1.9, style: { label: "furniture", color: [150, 170, 190] } },
+  { below: Number.POSITIVE_INFINITY, style: { label: "wall", color: OKABE_ITO.black } },
+];
+
+/** Points along a line, x and y in turn. */
+function dotted({ from, to }: Pick<Edge, "from" | "to">): number[] {
+  const steps = Math.ceil(Math.hypot(to[0] - from[0], to[1] - from[1]) / CELL);
+  return Array.from({ length: steps + 1 }, (_, s) => [
+    from[0] + ((to[0] - from[0]) * s) / steps,
+    from[1] + ((to[1] - from[1]) * s) / steps,
+  ]).flat();
+}
+
+/** A home from above, as far as it lies below its ceiling, with its edges, starts and drive. */
+export function drawHome(home: Home): Picture {
+  const { scene } = loadScenario({ ...home.json, moving: [] });
+  const [x0 = 0, y0 = 0, , x1 = 0, y1 = 0] = scene.extent;
+  const width = Math.ceil((x1 - x0) / CELL);
+  const height = Math.ceil((y1 - y0) / CELL);
+  const layer = new Uint8Array(width * height);
+  for (let k = 0; k < height; k++) {
+    for (let i = 0; i < width; i++) {
+      const [x, y] = [x0 + (i + 0.5) * CELL, y0 + (k + 0.5) * CELL];
+      const top = UNDER_CEILING - scene.cast(x, y, UNDER_CEILING, 0, 0, -1, 0);
+      const isWall = scene.solidAt(x, y, UNDER_CEILING, 0);
+      layer[k * width + i] = isWall ? HEIGHTS.length - 1 : HEIGHTS.findIndex(({ below }) => top < below);
+    }
+  }
+  const open = home.edges.filter(({ isGuarded }) => !isGuarded);
+  const guarded = home.edges.filter(({ isGuarded }) => isGuarded);
+  const along = (lines: readonly Pick<Edge, "from" | "to">[]): number[] => lines.flatMap(dotted);
+  const starts = home.starts.map(({ x, y, yaw }) => ({
+    from: [x, y] as const,
+    to: [x + 0.35 * Math.cos(yaw), y + 0.35 * Math.sin(yaw)] as const,
+  }));
+  const drive = (home.json["drive"] as { points: { at: [number, number] }[] }).points.flatMap(({ at }) => at);
+  const overlays: Overlay[] = [
+    { label: "edge", color: OKABE_ITO.reddishPurple, kind: "dots", points: along(open) },
+    { label: "guarded edge", color: OKABE_ITO.bluishGreen, kind: "dots", points: along(guarded) },
+    { label: "the scenario's drive", color: OKABE_ITO.blue, kind: "line", points: drive },
+    { label: "where a base may start", color: OKABE_ITO.skyBlue, kind: "dots", points: along(starts) },
+  ];
+  const edges = home.edges.map(({ what, drop }) => `${what} ${Math.round(100 * drop)} cm`);
+  return drawLayer({
+    title: `home ${home.seed}: ${[...new Set(edges)].join(", ") || "no edge"}`,
+    layer,
+    width,
+    height,
+    styles: HEIGHTS.map(({ style }) => style),
+    cellSize: CELL,
+    origin: [x0, y0],
+    scale: 2,
+    overlays,
+  });
+}
+
+export async function main(args: string[]): Promise<number> {
+  const options = {
+    count: { type: "string", short: "n", default: "6" },
+    seed: { type: "string", default: "1" },
+    out: { type: "string", short: "o", default: "out" },
+    help: { type: "boolean", short: "h" },
+  } as const;
+  try {
+    const { values } = parseArgs({ args, options });
+    if (values.help) {
+      console.log(HELP);
+      return 0;
+    }
+    const count = wholeOption(values, "count", 1, 10_000);
+    const first = wholeOption(values, "seed", 0, 2 ** 32 - 1);
+    await mkdir(values.out, { recursive: true });
+    for (let seed = first; seed < first + count; seed++) {
+      const home = generateHome(seed);
+      const name = join(values.out, `home-${seed}`);
+      await writeWholeFile(`${name}.json`, `${JSON.stringify(home.json, null, 1)}\n`);
+      await writeWholeFile(`${name}.png`, drawHome(home).toPng());
+      console.log(
+        `${name}.png: ${home.rooms.length} rooms, ${home.edges.length} edges, ${home.starts.length} starts`,
+      );
+    }
+    return 0;
+  } catch (error) {
+    const { code = "", message } = error as NodeJS.ErrnoException;
+    if (!code.startsWith("ERR_PARSE_ARGS") && !(error instanceof RangeError)) throw error;
+    console.error(`homes: ${message}`);
+    return 2;
+  }
+}
+
+if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));
