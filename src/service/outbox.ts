@@ -27,7 +27,8 @@ const SLOW = 150_000;
 const QUICK = 60_000;
 const LONGEST_PATCH = 16 * 1024;
 
-type Queued = Exclude<Topic, "map" | "notes">;
+/** Topics of which the newest message takes the place of the one that waits. */
+export type Queued = Exclude<Topic, "map" | "notes">;
 /** What goes first when several wait: reach is what the base must know. */
 const RANK: Readonly<Record<Queued, number>> = {
   ...{

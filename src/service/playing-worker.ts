@@ -1,7 +1,8 @@
 import { parentPort, workerData } from "node:worker_threads";
 import { openRecording } from "../record/file.ts";
 import { Batch, movedOf } from "./batch.ts";
-import { type FromPlaying, Playing, type PlayingStart, type ToPlaying } from "./playing.ts";
+import { Playing } from "./playing.ts";
+import type { FromPlaying, PlayingStart, ToPlaying } from "./playing-messages.ts";
 import { headTime } from "./time.ts";
 
 // The sensing thread of a head that plays a recording.

@@ -1,5 +1,5 @@
 import { readFile } from "node:fs/promises";
-import type { Player } from "../../src/service/service.ts";
+import type { Player } from "../../src/service/live-mode.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
 import type { PlayData } from "./play-worker.ts";
 

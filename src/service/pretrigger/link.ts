@@ -1,7 +1,7 @@
 import { join } from "node:path";
 import { MessageChannel, type MessagePort, Worker } from "node:worker_threads";
 import { endsAtBrink } from "../moments.ts";
-import type { FromPlaying } from "../playing.ts";
+import type { FromPlaying } from "../playing-messages.ts";
 import type { Kept, PretriggerSettings, Reason } from "./ring.ts";
 import type { FromPretrigger, PretriggerOrder } from "./ring-worker.ts";
 

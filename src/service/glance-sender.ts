@@ -1,0 +1,30 @@
+import { createSocket, type Socket } from "node:dgram";
+import { isIPv6 } from "node:net";
+import type { Logger } from "pino";
+import { END } from "../terms/safety.ts";
+import { encodeGlance, glanceOf } from "../wire/datagram.ts";
+import type { Draft } from "../wire/messages.ts";
+
+/** Sends each reach as a glance datagram to one motor board. */
+export class GlanceSender {
+  readonly #socket: Socket;
+  readonly #to: { readonly host: string; readonly port: number };
+  #number = 0;
+
+  constructor(to: { readonly host: string; readonly port: number }, log: Logger) {
+    this.#to = to;
+    this.#socket = createSocket(isIPv6(to.host) ? "udp6" : "udp4");
+    this.#socket.on("error", (error) => log.warn({ why: error.message }, "glance datagram not sent"));
+    this.#socket.unref();
+  }
+
+  /** @param age of the reach's evidence, microseconds */
+  send(reach: Draft<"reach">, age: number): void {
+    const bytes = encodeGlance(glanceOf(reach, this.#number++, age, END.unseen));
+    this.#socket.send(bytes, this.#to.port, this.#to.host, () => {}); // a lost one is followed by a newer one
+  }
+
+  close(): void {
+    this.#socket.close();
+  }
+}

@@ -1,0 +1,225 @@
+import type { Draft } from "../wire/messages.ts";
+import type { Clients } from "./clients.ts";
+import { overtakenIn } from "./frame-slot.ts";
+import type { HeadLink } from "./head-link.ts";
+import type { Metrics } from "./metrics.ts";
+import type { Mode } from "./mode.ts";
+import type { SavedMap } from "./saved-map.ts";
+import { addCounts, type EventTotals, type FromSensing, type SensedFrame } from "./sensing.ts";
+import { headTime } from "./time.ts";
+
+/** Pulses over which rates are taken. */
+const RATE_PULSES = 5;
+/** Frame costs kept for the pulse. */
+const COSTS = 256;
+/** Times as long between messages to watchers, at most, while work is shed. */
+const MOST_STRETCH = 4;
+/** Microseconds without a report of load after which the head's thread counts as hung; it reports twice a second. */
+const HUNG_AFTER = 5e6;
+/** Microseconds over which a sensor's frame rate is taken. */
+const RATE_WINDOW = 2e6;
+
+interface SensorWatch {
+  isSilent: boolean;
+  /** When frames came within the last RATE_WINDOW. */
+  recent: number[];
+  skipped: number;
+  missed: number;
+  frames: number;
+  /** Capture of the newest frame. */
+  newest: number | null;
+  /** What went wrong last. */
+  why: string | null;
+}
+
+export interface HealthParts {
+  readonly mode: Mode;
+  readonly head: HeadLink;
+  readonly clients: Clients;
+  readonly metrics: Metrics;
+  readonly savedMap: SavedMap;
+}
+
+/** Watches whether sensors send, and what the head's work costs; the pulse tells it. */
+export class Health {
+  readonly #parts: HealthParts;
+  readonly #started = headTime();
+  readonly #watches = new Map<string, SensorWatch>();
+  readonly #costs: number[] = [];
+  #lastLoad = headTime();
+  #busy = 0;
+  #shed = 0;
+  #blocks = 0;
+  #leftOut = 0;
+  /** Events since the last pulse, and in the pulses before, newest last. */
+  #events: EventTotals = {};
+  readonly #recent: { readonly time: number; readonly events: EventTotals }[] = [];
+
+  constructor(parts: HealthParts) {
+    this.#parts = parts;
+  }
+
+  /** Whether the head's thread still answers. */
+  get isAlive(): boolean {
+    return headTime() - this.#lastLoad < HUNG_AFTER;
+  }
+  /** Microseconds since the start. */
+  get uptime(): number {
+    return headTime() - this.#started;
+  }
+  /** Share of time that the head's thread works. */
+  get busy(): number {
+    return this.#busy;
+  }
+  /** How much mapping is shed: one frame in 2^n is mapped. */
+  get shed(): number {
+    return this.#shed;
+  }
+  /** Blocks of the map. */
+  get blocks(): number {
+    return this.#blocks;
+  }
+  /** Frames that the recorder of the last minutes had no time for. */
+  get leftOut(): number {
+    return this.#leftOut;
+  }
+
+  /** Another head: its sensors are others. */
+  forget(): void {
+    this.#watches.clear();
+    this.#costs.length = 0;
+  }
+
+  #watchOf(name: string): SensorWatch {
+    let watch = this.#watches.get(name);
+    if (watch === undefined) {
+      watch = { isSilent: false, recent: [], skipped: 0, missed: 0, frames: 0, newest: null, why: null };
+      this.#watches.set(name, watch);
+    }
+    return watch;
+  }
+
+  #nameOf(sensor: number): string {
+    return this.#parts.head.setup.sensors[sensor]?.name ?? "";
+  }
+
+  /** What a source says of its sensor. */
+  say(sensor: string, why: string): void {
+    this.#watchOf(sensor).why = why;
+  }
+
+  takeFrame(frame: SensedFrame): void {
+    const { metrics, clients } = this.#parts;
+    const name = this.#nameOf(frame.sensor);
+    const watch = this.#watchOf(name);
+    watch.frames++;
+    watch.missed += frame.missed;
+    watch.newest = frame.time;
+    watch.recent.push(headTime());
+    metrics.frames.inc({ sensor: name });
+    if (frame.missed > 0) metrics.missed.inc({ sensor: name }, frame.missed);
+    metrics.cost.observe(frame.cost / 1000);
+    if (this.#costs.push(frame.cost) > COSTS) this.#costs.shift();
+    if (!watch.isSilent) return;
+    watch.isSilent = false;
+    clients.note("sensor", `${name} sends again`);
+  }
+
+  takeSkipped({ sensor, why, detail }: FromSensing & { kind: "skipped" }): void {
+    const name = this.#nameOf(sensor);
+    const watch = this.#watchOf(name);
+    watch.skipped++;
+    watch.why = `${why}: ${detail}`;
+    this.#parts.metrics.skipped.inc({ sensor: name, why });
+  }
+
+  takeLoad({ busy, shed, blocks, revision, events, leftOut }: FromSensing & { kind: "load" }): void {
+    const { clients, metrics, savedMap } = this.#parts;
+    this.#lastLoad = headTime();
+    if (shed !== this.#shed) {
+      clients.note(
+        "load",
+        shed === 0 ? "every frame is mapped again" : `one frame in ${2 ** shed} is mapped`,
+      );
+    }
+    this.#busy = busy;
+    this.#shed = shed;
+    clients.stretchWatchers(Math.min(MOST_STRETCH, 2 ** shed));
+    this.#blocks = blocks;
+    savedMap.revision = revision;
+    for (const [kind, count] of Object.entries(events)) metrics.events.inc({ kind }, count);
+    addCounts(this.#events, events);
+    this.#leftOut = leftOut;
+  }
+
+  #isSilent({ newest }: SensorWatch, now: number): boolean {
+    return newest !== null && this.#parts.mode.lateness(now - newest) === "blind";
+  }
+
+  /** Notes each sensor that has fallen silent, once. Called often. */
+  watch(): void {
+    const now = headTime();
+    for (const { name } of this.#parts.head.setup.sensors) {
+      const watch = this.#watchOf(name);
+      if (watch.isSilent || !this.#isSilent(watch, now)) continue;
+      watch.isSilent = true;
+      const seconds = (now - watch.newest!) / 1e6;
+      this.#parts.clients.note("sensor", `${name} has sent nothing for ${seconds.toFixed(1)} s`);
+    }
+  }
+
+  #sensors(now: number): Draft<"pulse">["sensors"] {
+    return this.#parts.head.setup.sensors.map(({ name }, i) => {
+      const watch = this.#watchOf(name);
+      watch.recent = watch.recent.filter((time) => now - time < RATE_WINDOW);
+      const { newest, recent, frames, missed, skipped, why } = watch;
+      return {
+        name,
+        state: newest === null ? "waiting" : this.#isSilent(watch, now) ? "silent" : "running",
+        rate: (1e6 * recent.length) / RATE_WINDOW,
+        age: newest === null ? null : Math.max(0, now - newest),
+        frames,
+        missed,
+        overtaken: overtakenIn(this.#parts.head.slots[i]!),
+        skipped,
+        why,
+      };
+    });
+  }
+
+  /** The next pulse; counts begin anew with it. */
+  pulse(): Draft<"pulse"> {
+    const now = headTime();
+    this.#recent.push({ time: now, events: this.#events });
+    this.#events = {};
+    if (this.#recent.length > RATE_PULSES) this.#recent.shift();
+    // Counts come in portions, as often as pulses go out: the mean of several is steady.
+    const [first, ...later] = this.#recent;
+    const seconds = Math.max(1e-3, (now - first!.time) / 1e6);
+    const perSecond = (kind: keyof EventTotals): number =>
+      later.reduce((sum, { events }) => sum + (events[kind] ?? 0), 0) / seconds;
+    const costs = this.#costs.toSorted((a, b) => a - b);
+    const { savedMap, clients } = this.#parts;
+    return {
+      kind: "pulse",
+      time: now,
+      uptime: now - this.#started,
+      sensors: this.#sensors(now),
+      samples: {
+        orientation: perSecond("orientation"),
+        inertial: perSecond("inertial"),
+        motion: perSecond("motion"),
+      },
+      load: {
+        busy: this.#busy,
+        shed: this.#shed,
+        median: costs[costs.length >> 1] ?? 0,
+        p99: costs[Math.floor(costs.length * 0.99)] ?? 0,
+        worst: costs.at(-1) ?? 0,
+      },
+      map: { blocks: this.#blocks, revision: savedMap.revision, saved: savedMap.savedAt },
+      clients: clients.count,
+      memory: process.memoryUsage.rss(),
+    };
+  }
+}

@@ -1,0 +1,145 @@
+import { MessageChannel, type MessagePort, Worker } from "node:worker_threads";
+import type { Setup } from "../sense/events.ts";
+import { WireError } from "../wire/codec.ts";
+import type { Draft, FromClient } from "../wire/messages.ts";
+import type { FrameSlotMemory } from "./frame-slot.ts";
+import type { HeadParts, HeadThread } from "./head-link.ts";
+import type { Mode, ModeHost, ModeRequest } from "./mode.ts";
+import type { FromPlaying } from "./playing-messages.ts";
+import { PretriggerLink } from "./pretrigger/link.ts";
+import type { Session } from "./session.ts";
+import { threadScript } from "./threads.ts";
+import { headTime } from "./time.ts";
+import { WaiverInForce } from "./waiver.ts";
+
+/** Events of a whole head from a thread of their own, in place of sensors: the simulator. */
+export interface Player {
+  readonly setup: Setup;
+  readonly settings: Readonly<Record<string, unknown>>;
+  /** The thread's script. It is given PlayerStart. */
+  readonly script: URL;
+  readonly data: unknown;
+}
+
+/** What a player's thread is given: where its frames go, and a port to the head's thread. */
+export interface PlayerStart {
+  readonly slots: readonly FrameSlotMemory[];
+  readonly port: MessagePort;
+  readonly data: unknown;
+}
+
+/** A head whose events come from sensors, or from a simulator that stands in for them. */
+export class LiveMode implements Mode {
+  readonly played = null;
+  readonly recordings = null;
+  readonly pretrigger: PretriggerLink | null;
+  readonly #host: ModeHost;
+  readonly #player: Player | null;
+  #playerThread: Worker | null = null;
+  readonly #waiver = new WaiverInForce();
+
+  constructor(host: ModeHost, player: Player | null) {
+    this.#host = host;
+    this.#player = player;
+    const { config, log } = host;
+    this.pretrigger =
+      config.pretrigger === null
+        ? null
+        : new PretriggerLink(config.pretrigger, (text) => {
+            host.clients.note("pretrigger", text);
+            log.info({ pretrigger: text }, "pretrigger");
+          });
+  }
+
+  parts(): HeadParts {
+    const { sensors, baseFromHead, headFromImu, settings } = this.#host.config;
+    return {
+      setup: this.#player?.setup ?? { sensors, baseFromHead, headFromImu },
+      settings: { ...this.#player?.settings, ...settings },
+    };
+  }
+
+  thread(): HeadThread {
+    const port = this.pretrigger?.port ?? null;
+    return { script: threadScript(import.meta.url, "sensing-worker"), data: { pretrigger: port }, port };
+  }
+
+  async prepare(): Promise<void> {
+    if (this.#host.config.map.load) await this.#host.savedMap.load();
+  }
+
+  begin(): void {
+    const player = this.#player;
+    if (player === null) return;
+    const { head } = this.#host;
+    const { port1, port2 } = new MessageChannel();
+    head.connect(port1);
+    const workerData: PlayerStart = { slots: head.slots, port: port2, data: player.data };
+    this.#playerThread = new Worker(player.script, { workerData, transferList: [port2] });
+    this.#playerThread.on("error", (error) => this.#host.fail(error, "the player failed"));
+  }
+
+  lateness(age: number): "late" | "blind" | null {
+    const { late, blind } = this.#host.config;
+    return age > blind ? "blind" : age > late ? "late" : null;
+  }
+
+  /** The evidence of a reach may be old, or none: what the base has taken upon itself is as of `now`. */
+  waiverIn(_reach: Draft<"reach">["waiver"], now: number): Draft<"reach">["waiver"] {
+    return this.#waiver.at(now);
+  }
+
+  objectionTo(kind: FromClient["kind"]): string | null {
+    return kind === "depth" && this.#player !== null ? "this head plays a recording" : null;
+  }
+
+  objectionToSensors(): string | null {
+    return this.#player === null ? null : "this head plays a recording, whose sensors are given";
+  }
+
+  hear(message: FromPlaying): void {
+    this.pretrigger?.watch(message);
+    if (message.kind === "waiver") this.#waiver.take(message);
+  }
+
+  offered(): void {}
+  recordingsChanged(): void {}
+  subscribed(): void {}
+
+  async handle(session: Session, request: ModeRequest): Promise<void> {
+    const { kind, id } = request;
+    switch (kind) {
+      case "mark": {
+        const time = headTime();
+        this.#host.head.post({ kind: "event", event: { kind: "mark", time, text: request.text } });
+        this.#host.clients.note("mark", request.text);
+        session.outbox!.reply({ kind: "done", id, text: `marked at ${time}` });
+        break;
+      }
+      case "keep":
+        this.#keep(request);
+        session.outbox!.reply({ kind: "done", id, text: "kept once what follows is in it, too" });
+        break;
+      case "play":
+      case "open":
+        throw new WireError("recording", kind, id, `${kind}: this head is live`);
+      default:
+        request satisfies never;
+    }
+  }
+
+  #keep({ id, text }: FromClient<"keep">): void {
+    const refuse = (why: string) => new WireError("recording", "keep", id, `keep: ${why}`);
+    if (this.pretrigger === null) throw refuse("no folder to keep in: set pretrigger.folder");
+    if (this.pretrigger.isFull) {
+      throw refuse(
+        "what was asked for fills pretrigger.kept: remove some of it from the folder kept, start again",
+      );
+    }
+    this.pretrigger.keep("asked", text);
+  }
+
+  async end(): Promise<void> {
+    await this.#playerThread?.terminate();
+  }
+}

@@ -1,0 +1,200 @@
+import type { TrackState } from "../head/outputs.ts";
+import { END } from "../terms/safety.ts";
+import { SharedMessage } from "../wire/codec.ts";
+import type { Draft } from "../wire/messages.ts";
+import type { Clients } from "./clients.ts";
+import type { GlanceSender } from "./glance-sender.ts";
+import type { HeadLink } from "./head-link.ts";
+import type { Metrics } from "./metrics.ts";
+import type { Mode } from "./mode.ts";
+import type { Queued } from "./outbox.ts";
+import type { PicturesWanted } from "./pictures.ts";
+import type { ReachBody } from "./reach-body.ts";
+import type { FromSensing, SensedFrame, SensedReach } from "./sensing.ts";
+import { headTime } from "./time.ts";
+
+/** What the head says before its first frame. */
+const NOTHING_SEEN: ReachBody = {
+  state: "blind",
+  source: "frame",
+  first: 0,
+  step: 2 * Math.PI,
+  range: 0,
+  distanceMm: [0],
+  what: [END.unseen],
+  agesMs: null,
+  pace: null,
+  waiver: null,
+};
+const STANDING: NonNullable<ReachBody["pace"]> = {
+  forward: 0,
+  backward: 0,
+  left: 0,
+  right: 0,
+  arcsForward: [],
+  arcsBackward: [],
+  roomMm: 0,
+  limit: END.unseen,
+};
+/** Microseconds between two reaches that go out because no frame came. */
+const REPEAT_EVERY = 90_000;
+/** Pictures a second at most, whatever is asked for. */
+const MOST_PICTURES = 10;
+
+/** What the publisher works with. */
+export interface PublisherParts {
+  readonly mode: Mode;
+  readonly head: HeadLink;
+  readonly clients: Clients;
+  readonly metrics: Metrics;
+  /** Null when no datagrams are wanted. */
+  readonly glance: GlanceSender | null;
+}
+
+/** Turns what the head says of its frames into messages for subscribers. */
+export class Publisher {
+  readonly #parts: PublisherParts;
+  readonly #started = headTime();
+  #last: SensedReach | null = null;
+  #lastState: Draft<"reach">["state"] = "blind";
+  #lastReachAt = 0;
+  #picturesWanted = "";
+
+  constructor(parts: PublisherParts) {
+    this.#parts = parts;
+  }
+
+  /** The head has begun anew: its last reach is void. */
+  forget(): void {
+    this.#last = null;
+    this.#picturesWanted = "";
+  }
+
+  #offer(topic: Queued, message: SharedMessage): void {
+    this.#parts.mode.offered(topic, message);
+    this.#parts.clients.offer(topic, message);
+  }
+
+  /** State and age of the newest evidence; null before the first frame. */
+  newest(now: number): { readonly state: Draft<"reach">["state"]; readonly age: number } | null {
+    if (this.#last === null) return null;
+    const age = now - this.#last.time;
+    return { age, state: this.#parts.mode.lateness(age) ?? this.#last.body.state };
+  }
+
+  takeReach(reach: SensedReach): void {
+    const now = headTime();
+    // An event without a frame may bring a reach of older evidence than the last.
+    if (this.#last === null || reach.time >= this.#last.time) this.#last = reach;
+    this.#publishReach(now);
+    this.#parts.metrics.age.observe(Math.max(0, now - reach.time) / 1e6);
+  }
+
+  /** Says "late" and "blind" when no frame comes, again and again, with the growing age. Called often. */
+  watch(): void {
+    const now = headTime();
+    const age = this.#last === null ? Number.POSITIVE_INFINITY : now - this.#last.time;
+    const lateness = this.#parts.mode.lateness(age);
+    const isDue = lateness !== this.#lastState || now - this.#lastReachAt > REPEAT_EVERY;
+    if (lateness !== null && isDue) this.#publishReach(now);
+  }
+
+  #publishReach(now: number): void {
+    const { mode, glance } = this.#parts;
+    const reach = this.#last;
+    const body = reach?.body ?? NOTHING_SEEN;
+    const time = reach?.time ?? this.#started;
+    const state = this.newest(now)?.state ?? "blind";
+    this.#lastState = state;
+    this.#lastReachAt = now;
+    // A head that is late or blind permits no motion, whatever it permitted before.
+    const isStopped = state !== "clear" && state !== "dark";
+    const draft: Draft<"reach"> = {
+      kind: "reach",
+      time,
+      frame: reach?.frame ?? 0,
+      ...body,
+      state,
+      pace: isStopped && body.pace !== null ? STANDING : body.pace,
+      waiver: mode.waiverIn(body.waiver, now),
+    };
+    glance?.send(draft, Math.max(0, now - time));
+    this.#offer("reach", new SharedMessage(draft));
+  }
+
+  publishPose(frame: SensedFrame): void {
+    const { settings } = this.#parts.head;
+    const pose = new SharedMessage({
+      kind: "pose",
+      time: frame.time,
+      worldFromBase: frame.worldFromBase,
+      class: frame.track?.hold ?? settings["pose.source"],
+      covariance: frame.track === null ? null : covarianceOf(frame.track, settings["track.tiltNoise"]),
+      revision: frame.revision,
+    });
+    this.#offer("pose", pose);
+  }
+
+  publishBrinks({ time, brinks: found }: FromSensing & { kind: "brinks" }): void {
+    const brinks = found.map((brink) => ({
+      ...brink,
+      drop: Number.isFinite(brink.drop) ? brink.drop : null,
+    }));
+    this.#offer("brinks", new SharedMessage({ kind: "brinks", time, brinks }));
+  }
+
+  publishPicture(picture: FromSensing & { kind: "image" | "ground" | "trail" }): void {
+    if (picture.kind !== "image") this.#offer(picture.kind, new SharedMessage(picture));
+    else {
+      const sensor = this.#parts.head.setup.sensors[picture.sensor]?.name ?? "";
+      this.#offer("image", new SharedMessage({ ...picture, sensor }));
+    }
+  }
+
+  publishPulse(pulse: Draft<"pulse">): void {
+    this.#offer("pulse", new SharedMessage(pulse));
+  }
+
+  tellFinding({ time, point, alarm, verdict, evidence, age }: FromSensing & { kind: "finding" }): void {
+    const isSeen = Number.isFinite(age);
+    this.#parts.clients.tellFinding({
+      kind: "finding",
+      time,
+      point,
+      alarm,
+      verdict,
+      footing: evidence.footing,
+      seenAge: isSeen ? Math.max(0, age) : null,
+      far: isSeen && Number.isFinite(evidence.far) ? evidence.far : null,
+    });
+  }
+
+  /** Subscriptions have changed: the head makes pictures as often as the client that wants most of them, within bounds. */
+  wantPictures(): void {
+    const every = (topic: keyof PicturesWanted): number => {
+      const rate = this.#parts.clients.rateOf(topic);
+      return rate === 0 ? 0 : 1e6 / Math.min(rate, MOST_PICTURES);
+    };
+    const wanted = { image: every("image"), ground: every("ground"), trail: every("trail") };
+    const text = JSON.stringify(wanted);
+    if (text === this.#picturesWanted) return;
+    this.#picturesWanted = text;
+    this.#parts.head.post({ kind: "pictures", wanted });
+  }
+}
+
+/**
+ * Upper triangle, row by row, of x, y, z, roll, pitch, yaw.
+ * @param tiltNoise degrees: roll and pitch are as good as the orientation sensor's
+ */
+function covarianceOf({ covariance, yawSigma }: TrackState, tiltNoise: number): number[] {
+  const tilt = ((tiltNoise * Math.PI) / 180) ** 2;
+  const valueAt = (row: number, col: number): number => {
+    if (row < 3 && col < 3) return covariance[3 * row + col]!;
+    if (row !== col) return 0;
+    return row < 5 ? tilt : yawSigma ** 2;
+  };
+  const upper: number[] = [];
+  for (let row = 0; row < 6; row++) for (let col = row; col < 6; col++) upper.push(valueAt(row, col));
+  return upper;
+}

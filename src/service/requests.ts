@@ -1,0 +1,137 @@
+import type { Logger } from "pino";
+import { resolveSettings, SETTINGS, SettingError } from "../head/settings.ts";
+import { WireError } from "../wire/codec.ts";
+import type { Draft, FromClient, SettingRow } from "../wire/messages.ts";
+import type { Clients } from "./clients.ts";
+import type { HeadLink } from "./head-link.ts";
+import type { Mode } from "./mode.ts";
+import type { SavedMap } from "./saved-map.ts";
+import type { Session } from "./session.ts";
+import { headTime } from "./time.ts";
+
+/** The table of settings as it goes on the wire: functions that check texts stay here. */
+const SETTING_ROWS: Readonly<Record<string, SettingRow>> = Object.fromEntries(
+  Object.entries(SETTINGS).map(([name, row]) => [
+    name,
+    row.type === "text" ? { type: row.type, default: row.default, help: row.help } : row,
+  ]),
+);
+
+export interface RequestParts {
+  readonly log: Logger;
+  readonly mode: Mode;
+  readonly head: HeadLink;
+  readonly clients: Clients;
+  readonly savedMap: SavedMap;
+  /** The map is another one from now on: clients forget the old. */
+  mapCleared(): void;
+}
+
+/** Does what clients ask for once they are admitted. */
+export class Requests {
+  readonly #parts: RequestParts;
+  #isStopping = false;
+
+  constructor(parts: RequestParts) {
+    this.#parts = parts;
+  }
+
+  /** What fails from now on fails because the service ends: nobody is told. */
+  stop(): void {
+    this.#isStopping = true;
+  }
+
+  /** Everything but hello, seen, clock and subscribe, which the session deals with. @throws {WireError} */
+  handle(session: Session, message: FromClient): void {
+    const { mode, head } = this.#parts;
+    const objection = mode.objectionTo(message.kind);
+    if (objection !== null)
+      throw new WireError("sensor", message.kind, null, `${message.kind}: ${objection}`);
+    switch (message.kind) {
+      case "hello":
+      case "seen":
+      case "clock":
+      case "subscribe":
+        break;
+      case "depth":
+      case "knock":
+      case "floorcheck":
+      case "waiver":
+      case "orientation":
+      case "inertial":
+      case "reference":
+      case "mount":
+      case "motion":
+        head.intake.take(message);
+        break;
+      case "ask":
+        this.#later(session, message, () => this.#ask(session, message));
+        break;
+      case "settings":
+        this.#later(session, message, () => this.#settings(session, message));
+        break;
+      case "map":
+        this.#later(session, message, async () => {
+          const text = message.action === "save" ? await this.#parts.savedMap.save() : await this.#clearMap();
+          session.outbox!.reply({ kind: "done", id: message.id, text });
+        });
+        break;
+      case "mark":
+      case "keep":
+      case "play":
+      case "open":
+        this.#later(session, message, () => mode.handle(session, message));
+        break;
+      default:
+        message satisfies never;
+    }
+  }
+
+  /** Work whose answer comes later. What goes wrong goes to the client that asked. */
+  #later(session: Session, { kind, id }: { kind: string; id: number }, work: () => Promise<void>): void {
+    work().catch((error: unknown) => {
+      if (error instanceof WireError) session.fail(new WireError(error.code, error.about, id, error.message));
+      else if (!this.#isStopping) {
+        this.#parts.log.error({ err: error }, "a request failed");
+        const why = `${kind}: it could not be done; the head's log says why`;
+        session.fail(new WireError("busy", kind, id, why));
+      }
+    });
+  }
+
+  async #ask(session: Session, { id, question }: FromClient<"ask">): Promise<void> {
+    const { head } = this.#parts;
+    const found = await head.request<"answer">((ticket) => ({ kind: "ask", ticket, question }));
+    const { time, revision, answer } = found;
+    if (answer === null) throw new WireError("busy", "ask", id, "ask: where the base is is not known yet");
+    const now = headTime();
+    const age = time === null ? null : Math.max(0, now - time);
+    session.outbox!.reply({ kind: "answer", id, time: now, revision, answer, age });
+  }
+
+  async #settings(session: Session, { id, change, explain }: FromClient<"settings">): Promise<void> {
+    if (change !== undefined) await this.#change(change);
+    const reply: Draft<"settings"> = { kind: "settings", id, values: { ...this.#parts.head.settings } };
+    session.outbox!.reply(explain === true ? { ...reply, rows: SETTING_ROWS } : reply);
+  }
+
+  async #change(settings: Readonly<Record<string, number | string>>): Promise<void> {
+    try {
+      resolveSettings(settings); // names and bounds, before the head's thread is troubled
+      await this.#parts.head.request<"changed">((ticket) => ({ kind: "change", ticket, settings }));
+    } catch (error) {
+      if (!(error instanceof SettingError)) throw error;
+      throw new WireError("setting", "settings", null, error.message);
+    }
+    const list = Object.entries(settings).map(([name, value]) => `${name} = ${value}`);
+    this.#parts.clients.note("setting", list.join(", "));
+  }
+
+  async #clearMap(): Promise<string> {
+    await this.#parts.head.request<"done">((ticket) => ({ kind: "clear", ticket }));
+    this.#parts.mapCleared();
+    const text = "the map is empty";
+    this.#parts.clients.note("map", text);
+    return text;
+  }
+}
