@@ -2,7 +2,7 @@ import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { pino } from "pino";
 import { resolveConfig } from "../src/service/config.ts";
-import { readPlayed } from "../src/service/recordings-folder.ts";
+import { readPlayed } from "../src/service/playing/recordings-folder.ts";
 import { Service } from "../src/service/service.ts";
 import { ScenarioError } from "../src/simulate/fields.ts";
 import { provideDemo, readScenario, STUDIO } from "./demo/recording.ts";

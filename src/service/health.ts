@@ -1,11 +1,11 @@
 import type { Draft } from "../wire/messages.ts";
-import type { Clients } from "./clients.ts";
-import { overtakenIn } from "./frame-slot.ts";
-import type { HeadLink } from "./head-link.ts";
+import type { SavedMap } from "./maps/saved-map.ts";
 import type { Metrics } from "./metrics.ts";
 import type { Mode } from "./mode.ts";
-import type { SavedMap } from "./saved-map.ts";
-import { addCounts, type EventTotals, type FromSensing, type SensedFrame } from "./sensing.ts";
+import { overtakenIn } from "./sensing/frame-slot.ts";
+import type { HeadLink } from "./sensing/head-link.ts";
+import { addCounts, type EventTotals, type FromSensing, type SensedFrame } from "./sensing/sensing.ts";
+import type { Clients } from "./sockets/clients.ts";
 import { headTime } from "./time.ts";
 
 /** Pulses over which rates are taken. */

@@ -2,12 +2,12 @@ import { MessageChannel, type MessagePort, Worker } from "node:worker_threads";
 import type { Setup } from "../sense/events.ts";
 import { WireError } from "../wire/codec.ts";
 import type { Draft, FromClient } from "../wire/messages.ts";
-import type { FrameSlotMemory } from "./frame-slot.ts";
-import type { HeadParts, HeadThread } from "./head-link.ts";
 import type { Mode, ModeHost, ModeRequest } from "./mode.ts";
-import type { FromPlaying } from "./playing-messages.ts";
+import type { FromPlaying } from "./playing/playing-messages.ts";
 import { PretriggerLink } from "./pretrigger/link.ts";
-import type { Session } from "./session.ts";
+import type { FrameSlotMemory } from "./sensing/frame-slot.ts";
+import type { HeadParts, HeadThread } from "./sensing/head-link.ts";
+import type { Session } from "./sockets/session.ts";
 import { threadScript } from "./threads.ts";
 import { headTime } from "./time.ts";
 import { WaiverInForce } from "./waiver.ts";
@@ -61,7 +61,11 @@ export class LiveMode implements Mode {
 
   thread(): HeadThread {
     const port = this.pretrigger?.port ?? null;
-    return { script: threadScript(import.meta.url, "sensing-worker"), data: { pretrigger: port }, port };
+    return {
+      script: threadScript(import.meta.url, "./sensing/sensing-worker"),
+      data: { pretrigger: port },
+      port,
+    };
   }
 
   async prepare(): Promise<void> {

@@ -1,15 +1,15 @@
 import type { Logger } from "pino";
 import type { SharedMessage } from "../wire/codec.ts";
 import type { Draft, FromClient } from "../wire/messages.ts";
-import type { Clients } from "./clients.ts";
 import type { Config } from "./config.ts";
-import type { HeadLink, HeadParts, HeadThread } from "./head-link.ts";
-import type { Queued } from "./outbox.ts";
-import type { FromPlaying } from "./playing-messages.ts";
+import type { SavedMap } from "./maps/saved-map.ts";
+import type { FromPlaying } from "./playing/playing-messages.ts";
+import type { Played, RecordingsFolder } from "./playing/recordings-folder.ts";
 import type { PretriggerLink } from "./pretrigger/link.ts";
-import type { Played, RecordingsFolder } from "./recordings-folder.ts";
-import type { SavedMap } from "./saved-map.ts";
-import type { Session } from "./session.ts";
+import type { HeadLink, HeadParts, HeadThread } from "./sensing/head-link.ts";
+import type { Clients } from "./sockets/clients.ts";
+import type { Queued } from "./sockets/outbox.ts";
+import type { Session } from "./sockets/session.ts";
 
 /** What a mode may ask of the service that it is part of. */
 export interface ModeHost {

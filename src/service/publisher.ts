@@ -2,15 +2,15 @@ import type { TrackState } from "../head/outputs.ts";
 import { END } from "../terms/safety.ts";
 import { SharedMessage } from "../wire/codec.ts";
 import type { Draft } from "../wire/messages.ts";
-import type { Clients } from "./clients.ts";
 import type { GlanceSender } from "./glance-sender.ts";
-import type { HeadLink } from "./head-link.ts";
 import type { Metrics } from "./metrics.ts";
 import type { Mode } from "./mode.ts";
-import type { Queued } from "./outbox.ts";
-import type { PicturesWanted } from "./pictures.ts";
-import type { ReachBody } from "./reach-body.ts";
-import type { FromSensing, SensedFrame, SensedReach } from "./sensing.ts";
+import type { HeadLink } from "./sensing/head-link.ts";
+import type { PicturesWanted } from "./sensing/pictures.ts";
+import type { ReachBody } from "./sensing/reach-body.ts";
+import type { FromSensing, SensedFrame, SensedReach } from "./sensing/sensing.ts";
+import type { Clients } from "./sockets/clients.ts";
+import type { Queued } from "./sockets/outbox.ts";
 import { headTime } from "./time.ts";
 
 /** What the head says before its first frame. */

@@ -2,11 +2,11 @@ import type { Logger } from "pino";
 import { resolveSettings, SETTINGS, SettingError } from "../head/settings.ts";
 import { WireError } from "../wire/codec.ts";
 import type { Draft, FromClient, SettingRow } from "../wire/messages.ts";
-import type { Clients } from "./clients.ts";
-import type { HeadLink } from "./head-link.ts";
+import type { SavedMap } from "./maps/saved-map.ts";
 import type { Mode } from "./mode.ts";
-import type { SavedMap } from "./saved-map.ts";
-import type { Session } from "./session.ts";
+import type { HeadLink } from "./sensing/head-link.ts";
+import type { Clients } from "./sockets/clients.ts";
+import type { Session } from "./sockets/session.ts";
 import { headTime } from "./time.ts";
 
 /** The table of settings as it goes on the wire: functions that check texts stay here. */

@@ -6,7 +6,7 @@ import { fileURLToPath } from "node:url";
 import type { Browser, Page } from "playwright-core";
 import { afterAll, afterEach, beforeAll, describe, expect } from "vitest";
 import { openRecording } from "../../src/record/file.ts";
-import { newToken } from "../../src/service/tokens.ts";
+import { newToken } from "../../src/service/access/tokens.ts";
 import { browserNeed, startBrowser } from "../helpers/browser.ts";
 import { LiveHead, until } from "../helpers/live.ts";
 import { testWith } from "../helpers/needs.ts";

@@ -10,7 +10,7 @@ import type { ReachOutput } from "../../src/head/outputs.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import { OCCUPIED_FROM } from "../../src/map/grid.ts";
 import { openRecording } from "../../src/record/file.ts";
-import { readPlayed } from "../../src/service/recordings-folder.ts";
+import { readPlayed } from "../../src/service/playing/recordings-folder.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
 import { keyX, keyY, keyZ } from "../../src/wire/blocks.ts";
 import { recordScenario } from "../../tools/simulate.ts";

@@ -64,7 +64,7 @@ test("the map is kept over a restart", async () => {
 });
 
 test("refused for its token, a client does not try again", async () => {
-  const { newToken } = await import("../../src/service/tokens.ts");
+  const { newToken } = await import("../../src/service/access/tokens.ts");
   const head = await start({ tokens: [newToken("a", ["base"]).entry] });
   const client = head.client({ role: "base", token: "wrong" });
   expect(await event(client, "closed")).toMatchObject({ code: 1008, retry: null });

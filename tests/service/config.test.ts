@@ -1,7 +1,7 @@
 import { Ajv } from "ajv";
 import { describe, expect, test } from "vitest";
+import { findToken, newToken } from "../../src/service/access/tokens.ts";
 import { ConfigError, configSchema, resolveConfig } from "../../src/service/config.ts";
-import { findToken, newToken } from "../../src/service/tokens.ts";
 import { CAMERA } from "../helpers/live.ts";
 import { testWith } from "../helpers/needs.ts";
 import { runPython } from "../helpers/python.ts";

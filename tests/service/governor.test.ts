@@ -1,5 +1,5 @@
 import { beforeEach, expect, test } from "vitest";
-import { Governor } from "../../src/service/governor.ts";
+import { Governor } from "../../src/service/sensing/governor.ts";
 
 const INTERVAL = 33_000;
 let governor: Governor;

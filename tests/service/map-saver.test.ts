@@ -16,7 +16,7 @@ import { afterEach, beforeEach, expect, test } from "vitest";
 import { crc32c } from "../../src/coding/crc32c.ts";
 import { BlockGrid, blockKey } from "../../src/map/grid.ts";
 import { decodeSnapshot, encodeSnapshot } from "../../src/map/snapshot.ts";
-import { MapSaver } from "../../src/service/map-saver.ts";
+import { MapSaver } from "../../src/service/maps/map-saver.ts";
 import { testWith } from "../helpers/needs.ts";
 import { seeded } from "../helpers/recordings.ts";
 
@@ -103,7 +103,7 @@ testWith(
 
 test("killed at any of 50 moments of saving, a whole snapshot is left, no older than the last that was done", async () => {
   const random = seeded(50);
-  const saverModule = fileURLToPath(new URL("../../dist/src/service/map-saver.js", import.meta.url));
+  const saverModule = fileURLToPath(new URL("../../dist/src/service/maps/map-saver.js", import.meta.url));
   const script = `
     import { MapSaver } from ${JSON.stringify(saverModule)};
     import { readFileSync } from "node:fs";

@@ -1,5 +1,5 @@
 import { expect, test } from "vitest";
-import { MapStore } from "../../src/service/map-store.ts";
+import { MapStore } from "../../src/service/sockets/map-store.ts";
 import { encodeClasses, MOST_BLOCK_BYTES } from "../../src/wire/blocks.ts";
 import { seeded } from "../helpers/compare.ts";
 

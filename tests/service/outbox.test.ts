@@ -1,8 +1,8 @@
 import { beforeEach, describe, expect, test } from "vitest";
 import { MapMirror } from "../../src/client/mirror.ts";
 import { BlockGrid, blockKey, FREE_BELOW, OCCUPIED_FROM } from "../../src/map/grid.ts";
-import { MapStore } from "../../src/service/map-store.ts";
-import { Outbox } from "../../src/service/outbox.ts";
+import { MapStore } from "../../src/service/sockets/map-store.ts";
+import { Outbox } from "../../src/service/sockets/outbox.ts";
 import { encodeClasses, MOST_BLOCK_BYTES, VOXEL } from "../../src/wire/blocks.ts";
 import { decodeFromServer, SharedMessage } from "../../src/wire/codec.ts";
 import type { FromServer } from "../../src/wire/messages.ts";

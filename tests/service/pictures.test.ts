@@ -1,6 +1,6 @@
 import { afterEach, beforeEach, expect, test } from "vitest";
 import type { HeadClient } from "../../src/client/client.ts";
-import { newToken } from "../../src/service/tokens.ts";
+import { newToken } from "../../src/service/access/tokens.ts";
 import { keyX, keyY, keyZ, VOXEL } from "../../src/wire/blocks.ts";
 import { REASON, unpackCodes, unpackImage } from "../../src/wire/image.ts";
 import type { FromServer } from "../../src/wire/messages.ts";

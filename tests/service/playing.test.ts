@@ -7,7 +7,7 @@ import { Head } from "../../src/head/head.ts";
 import type { ReachOutput } from "../../src/head/outputs.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import { openRecording } from "../../src/record/file.ts";
-import { readPlayed } from "../../src/service/recordings-folder.ts";
+import { readPlayed } from "../../src/service/playing/recordings-folder.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
 import { decodeClasses, encodeClasses, MOST_BLOCK_BYTES, VOXEL } from "../../src/wire/blocks.ts";
 import type { FromServer } from "../../src/wire/messages.ts";

@@ -7,7 +7,7 @@ import type { Browser, Page } from "playwright-core";
 import { HeadClient } from "../../src/client/client.ts";
 import { openRecording } from "../../src/record/file.ts";
 import { resolveConfig } from "../../src/service/config.ts";
-import { readPlayed } from "../../src/service/recordings-folder.ts";
+import { readPlayed } from "../../src/service/playing/recordings-folder.ts";
 import { Service } from "../../src/service/service.ts";
 import { startBrowser } from "../../tests/helpers/browser.ts";
 import { feed } from "../../tests/helpers/feed.ts";

@@ -7,7 +7,7 @@ import { gzipSync } from "node:zlib";
 import { pino } from "pino";
 import type { CDPSession, Page } from "playwright-core";
 import { resolveConfig } from "../../src/service/config.ts";
-import { readPlayed } from "../../src/service/recordings-folder.ts";
+import { readPlayed } from "../../src/service/playing/recordings-folder.ts";
 import { Service } from "../../src/service/service.ts";
 import { startBrowser } from "../../tests/helpers/browser.ts";
 import type { PageFigures, PatchFigures } from "../../tests/helpers/page-figures.ts";

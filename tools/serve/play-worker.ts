@@ -1,8 +1,8 @@
 import { readFileSync } from "node:fs";
 import { workerData } from "node:worker_threads";
 import type { HeadEvent } from "../../src/sense/events.ts";
-import { FrameWriter } from "../../src/service/frame-slot.ts";
 import type { PlayerStart } from "../../src/service/live-mode.ts";
+import { FrameWriter } from "../../src/service/sensing/frame-slot.ts";
 import { headTime } from "../../src/service/time.ts";
 import { simulateEvents } from "../../src/simulate/events.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";

@@ -1,14 +1,10 @@
 import { join } from "node:path";
 import { MessageChannel, type MessagePort, Worker } from "node:worker_threads";
-import { endsAtBrink } from "../moments.ts";
-import type { FromPlaying } from "../playing-messages.ts";
+import { endsAtBrink } from "../playing/moments.ts";
+import type { FromPlaying } from "../playing/playing-messages.ts";
+import { threadScript } from "../threads.ts";
 import type { Kept, PretriggerSettings, Reason } from "./ring.ts";
 import type { FromPretrigger, PretriggerOrder } from "./ring-worker.ts";
-
-// From the source and from dist/src/service/pretrigger alike.
-const SCRIPT = import.meta.url.endsWith(".ts")
-  ? new URL("../../../dist/src/service/pretrigger/ring-worker.js", import.meta.url)
-  : new URL("./ring-worker.js", import.meta.url);
 
 /** The service's end of the pretrigger: what the head says becomes a reason to keep the last minutes. */
 export class PretriggerLink {
@@ -32,7 +28,7 @@ export class PretriggerLink {
     this.#folder = join(settings.folder, "kept");
     this.#most = settings.kept;
     this.#tell = tell;
-    this.#worker = new Worker(SCRIPT, {
+    this.#worker = new Worker(threadScript(import.meta.url, "./ring-worker"), {
       workerData: settings,
       resourceLimits: { maxYoungGenerationSizeMb: 3 },
     });

@@ -1,0 +1,116 @@
+import { isDeepStrictEqual } from "node:util";
+import type { Logger } from "pino";
+import { validateOptics } from "../../geometry/rays.ts";
+import type { SensorSetup } from "../../sense/events.ts";
+import { SILENCE_AFTER } from "../../terms/freshness.ts";
+import { WireError } from "../../wire/codec.ts";
+import type { Draft, FromClient } from "../../wire/messages.ts";
+import type { Config } from "../config.ts";
+import type { Mode } from "../mode.ts";
+import type { HeadLink } from "../sensing/head-link.ts";
+import type { Clients } from "../sockets/clients.ts";
+import type { MapStore } from "../sockets/map-store.ts";
+import type { Session } from "../sockets/session.ts";
+import { headTime } from "../time.ts";
+import { findToken } from "./tokens.ts";
+
+const SOFTWARE = "brinkmap 0.1.0";
+/** Sensors of a head at most. */
+const MOST_SENSORS = 16;
+
+export interface AdmissionParts {
+  readonly config: Config;
+  readonly log: Logger;
+  readonly mode: Mode;
+  readonly head: HeadLink;
+  readonly clients: Clients;
+  readonly map: MapStore;
+}
+
+/** Decides who is let in as what, and takes the sensors that a driver declares. */
+export class Admission {
+  readonly #parts: AdmissionParts;
+  /** Declarations are dealt with one after the other. */
+  #declaring: Promise<void> = Promise.resolve();
+
+  constructor(parts: AdmissionParts) {
+    this.#parts = parts;
+  }
+
+  /**
+   * Answers a hello.
+   * @throws {WireError} with the code "token", "busy", "role" or "sensor"
+   */
+  async admit(session: Session, hello: FromClient<"hello">): Promise<Draft<"welcome">> {
+    const { config, log, clients } = this.#parts;
+    this.#checkToken(hello);
+    if (clients.count >= config.clients) {
+      throw new WireError("busy", "hello", null, `hello: ${config.clients} clients are here already`);
+    }
+    if (hello.sensors !== undefined) {
+      if (hello.role !== "sensor")
+        throw new WireError("role", "hello", null, "hello: only a sensor declares sensors");
+      await this.#declare(hello.sensors);
+    }
+    log.info({ session: session.id, role: hello.role, name: hello.name }, "client");
+    return this.#welcome(session, hello.role);
+  }
+
+  #checkToken({ token, role }: FromClient<"hello">): void {
+    const { tokens } = this.#parts.config;
+    if (tokens.length === 0) return;
+    const refuse = (why: string) => new WireError("token", "hello", null, `hello: ${why}`);
+    const entry = findToken(tokens, token);
+    if (entry === null) throw refuse("the token is missing or not known");
+    if (!entry.roles.includes(role)) throw refuse(`this token is not for the role ${role}`);
+  }
+
+  #welcome({ id, mostBytes }: Session, role: FromClient<"hello">["role"]): Draft<"welcome"> {
+    const { head, map, mode } = this.#parts;
+    return {
+      kind: "welcome",
+      session: id,
+      software: SOFTWARE,
+      role,
+      time: headTime(),
+      setup: head.setup as Draft<"welcome">["setup"],
+      map: { epoch: map.epoch, voxelSize: head.voxelSize, change: map.change },
+      silence: 1e6 * SILENCE_AFTER,
+      mostBytes,
+      played: mode.played?.name ?? null,
+    };
+  }
+
+  #declare(sensors: readonly SensorSetup[]): Promise<void> {
+    const declared = this.#declaring.then(() => this.#declareNow(sensors));
+    this.#declaring = declared.catch(() => {});
+    return declared;
+  }
+
+  /** Adds sensors, or gives those known by name other optics or mounts. @throws {WireError} */
+  async #declareNow(declared: readonly SensorSetup[]): Promise<void> {
+    const { head, mode } = this.#parts;
+    const refuse = (message: string) => new WireError("sensor", "hello", null, `hello: ${message}`);
+    const sensors = [...head.setup.sensors];
+    for (const sensor of declared) {
+      try {
+        validateOptics(sensor.optics);
+      } catch (error) {
+        throw refuse(`sensor "${sensor.name}": ${(error as Error).message}`);
+      }
+      const known = sensors.findIndex(({ name }) => name === sensor.name);
+      if (known >= 0 && isDeepStrictEqual(sensors[known], sensor)) continue;
+      const objection = mode.objectionToSensors();
+      if (objection !== null) throw refuse(objection);
+      const at = known >= 0 ? known : sensors.length;
+      if (at === MOST_SENSORS) throw refuse(`${MOST_SENSORS} sensors are here already`);
+      sensors[at] = sensor;
+    }
+    if (isDeepStrictEqual(sensors, head.setup.sensors)) return;
+    try {
+      await head.changeSensors(sensors);
+    } catch (error) {
+      throw refuse((error as Error).message);
+    }
+  }
+}

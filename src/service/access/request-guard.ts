@@ -1,0 +1,56 @@
+import type { IncomingMessage } from "node:http";
+import { hostname, networkInterfaces } from "node:os";
+import { type Config, isLoopback } from "../config.ts";
+import { findToken } from "./tokens.ts";
+
+/** Path and query of a request. */
+export function targetOf(request: IncomingMessage): { pathname: string; searchParams: URLSearchParams } {
+  try {
+    return new URL(`http://head${request.url ?? "/"}`); // not relative: "//x" would name a host
+  } catch {
+    return { pathname: "", searchParams: new URLSearchParams() };
+  }
+}
+
+/** Decides by headers alone whether a request may go on: its host name, its page's origin, its token. */
+export class RequestGuard {
+  readonly #listen: Config["listen"];
+  readonly #tokens: Config["tokens"];
+
+  constructor({ listen, tokens }: Config) {
+    this.#listen = listen;
+    this.#tokens = tokens;
+  }
+
+  /** Whether this machine may be addressed by that name: a page whose name was made to point here uses another. */
+  #isOurName(host: string | undefined): boolean {
+    if (host === undefined) return false;
+    const listen = this.#listen;
+    const name = host
+      .replace(/:\d+$/, "")
+      .replace(/^\[|\]$/g, "")
+      .toLowerCase();
+    if (isLoopback(name) || listen.names.includes(name) || name === listen.host) return true;
+    if (isLoopback(listen.host)) return false;
+    const own = hostname().toLowerCase();
+    if (name === own || name === `${own}.local`) return true;
+    return Object.values(networkInterfaces()).some((list) => list?.some(({ address }) => address === name));
+  }
+
+  /** Why the request is refused; null when it is not. A page's origin must be this service's own, or listed. */
+  objectionTo(request: IncomingMessage): string | null {
+    const { host, origin } = request.headers;
+    if (!this.#isOurName(host)) return "this host name is not the head's; list it under listen.names";
+    if (origin === undefined || this.#listen.origins.includes(origin)) return null;
+    const scheme = this.#listen.tls === null ? "http" : "https";
+    if (origin === `${scheme}://${host}`) return null;
+    return "this origin may not connect; list it under listen.origins";
+  }
+
+  /** Whether the request brings a token, or none is needed. */
+  mayRead(request: IncomingMessage): boolean {
+    if (this.#tokens.length === 0) return true;
+    const token = /^Bearer (\S+)$/.exec(request.headers.authorization ?? "")?.[1];
+    return findToken(this.#tokens, token) !== null;
+  }
+}

@@ -1,0 +1,197 @@
+import { createReadStream } from "node:fs";
+import type { IncomingMessage, ServerResponse } from "node:http";
+import type { Logger } from "pino";
+import { asyncApi } from "../../wire/asyncapi.ts";
+import { type RequestGuard, targetOf } from "../access/request-guard.ts";
+import { configSchema, isLoopback } from "../config.ts";
+import type { Health } from "../health.ts";
+import type { Metrics } from "../metrics.ts";
+import type { Mode } from "../mode.ts";
+import { readLabelsBeside, takeLabels } from "../playing/label-store.ts";
+import { UploadError } from "../playing/recordings-folder.ts";
+import type { HeadLink } from "../sensing/head-link.ts";
+import type { MapStore } from "../sockets/map-store.ts";
+import { MAP_FILES, sendMap } from "./map-files.ts";
+import { SAFE_HEADERS, type StaticFiles, send } from "./static-files.ts";
+
+const TEXT = "text/plain; charset=utf-8";
+const JSON_TYPE = "application/json";
+
+/** In a word, for a supervisor: whether the head sees. */
+export interface Condition {
+  readonly state: string;
+  /** Seconds. */
+  readonly uptime: number;
+  /** Of the newest evidence, microseconds; null before the first frame. */
+  readonly age: number | null;
+}
+
+export interface RouteParts {
+  readonly log: Logger;
+  readonly guard: RequestGuard;
+  readonly mode: Mode;
+  readonly head: HeadLink;
+  readonly map: MapStore;
+  readonly metrics: Metrics;
+  readonly health: Health;
+  /** What the settings file allows: uploads of recordings, and labels from a page on this machine. */
+  readonly takesUploads: boolean;
+  readonly takesLabels: boolean;
+  condition(): Condition;
+}
+
+/** Answers plain HTTP: the page's files, health and metrics, the map as a file, kept recordings, uploads, labels. */
+export class Routes {
+  readonly #parts: RouteParts;
+  #files: StaticFiles | null = null;
+  #isUploading = false;
+
+  constructor(parts: RouteParts) {
+    this.#parts = parts;
+  }
+
+  /** Files that are served from now on. */
+  serve(files: StaticFiles): void {
+    this.#files = files;
+  }
+
+  async answer(request: IncomingMessage, response: ServerResponse): Promise<void> {
+    const { pathname } = targetOf(request);
+    const objection = this.#parts.guard.objectionTo(request);
+    if (pathname.startsWith("/labels/")) await this.#answerLabels(request, response);
+    else if (request.method === "PUT" && this.#parts.takesUploads) {
+      await this.#takeUpload(request, response);
+    } else if (request.method !== "GET" && request.method !== "HEAD") {
+      send(response, 405, TEXT, "GET or HEAD\n");
+    } else if (objection !== null) send(response, 403, TEXT, `${objection}\n`);
+    else if (await this.#answerOpen(pathname, response)) return;
+    else if (NEEDS_TOKEN.test(pathname)) {
+      if (this.#parts.guard.mayRead(request)) await this.#answerGuarded(pathname, request, response);
+      else send(response, 401, TEXT, "give a token: Authorization: Bearer ...\n");
+    } else if (!this.#files?.serve(pathname, request, response)) send(response, 404, TEXT, "not found\n");
+  }
+
+  /** What needs no token. @returns whether it was that */
+  async #answerOpen(pathname: string, response: ServerResponse): Promise<boolean> {
+    if (pathname === "/health") {
+      const condition = this.#parts.condition();
+      const isWell = condition.state === "clear" || condition.state === "dark";
+      send(response, isWell ? 200 : 503, JSON_TYPE, `${JSON.stringify(condition)}\n`);
+    } else if (pathname === "/protocol.json") {
+      send(response, 200, JSON_TYPE, JSON.stringify(asyncApi("0.1.0")));
+    } else if (pathname === "/settings.schema.json") {
+      send(response, 200, "application/schema+json", JSON.stringify(configSchema()));
+    } else return false;
+    return true;
+  }
+
+  async #answerGuarded(pathname: string, request: IncomingMessage, response: ServerResponse): Promise<void> {
+    const { metrics, map, head } = this.#parts;
+    if (pathname === "/metrics") send(response, 200, metrics.type, await metrics.text());
+    else if (Object.hasOwn(MAP_FILES, pathname)) {
+      const kind = MAP_FILES[pathname as keyof typeof MAP_FILES];
+      await sendMap(response, kind, map.blocks, head.voxelSize);
+    } else if (pathname === "/kept") this.#listKept(response);
+    else this.#sendKept(pathname.slice("/kept/".length), request, response);
+  }
+
+  #listKept(response: ServerResponse): void {
+    const { pretrigger } = this.#parts.mode;
+    const list = {
+      isOn: pretrigger !== null,
+      kept: pretrigger?.kept ?? [],
+      trouble: pretrigger?.trouble ?? null,
+      leftOut: this.#parts.health.leftOut,
+    };
+    send(response, 200, JSON_TYPE, `${JSON.stringify(list)}\n`);
+  }
+
+  #sendKept(name: string, request: IncomingMessage, response: ServerResponse): void {
+    const path = this.#parts.mode.pretrigger?.find(name) ?? null;
+    if (path === null) {
+      send(response, 404, TEXT, "there is no such recording: /kept lists them\n");
+      return;
+    }
+    response.writeHead(200, {
+      ...SAFE_HEADERS,
+      "content-type": "application/octet-stream",
+      "content-disposition": `attachment; filename="${name}"`,
+      "cache-control": "no-store",
+    });
+    if (request.method === "HEAD") {
+      response.end();
+      return;
+    }
+    createReadStream(path)
+      .on("error", () => response.destroy())
+      .pipe(response);
+  }
+
+  /** PUT /recordings/<name>: only where recordings are played. */
+  async #takeUpload(request: IncomingMessage, response: ServerResponse): Promise<void> {
+    const { guard, log, mode } = this.#parts;
+    const { recordings } = mode;
+    const name = /^\/recordings\/([^/]+)$/.exec(targetOf(request).pathname)?.[1];
+    const objection = guard.objectionTo(request);
+    if (objection !== null) refuse(response, 403, objection);
+    else if (!guard.mayRead(request)) refuse(response, 401, "give a token: Authorization: Bearer ...");
+    else if (recordings === null) refuse(response, 409, "this head is live: it plays no recordings");
+    else if (name === undefined) refuse(response, 404, "PUT /recordings/<name>.brk");
+    else if (this.#isUploading) refuse(response, 503, "another recording is coming in");
+    else {
+      this.#isUploading = true;
+      try {
+        const recording = await recordings.take(decodeURIComponent(name), request);
+        log.info({ recording }, "a recording was uploaded");
+        send(response, 201, JSON_TYPE, `${JSON.stringify({ recording })}\n`);
+        mode.recordingsChanged();
+      } catch (error) {
+        if (error instanceof UploadError) refuse(response, error.status, error.message);
+        else refuse(response, 400, "the name cannot be read");
+      } finally {
+        this.#isUploading = false;
+      }
+    }
+  }
+
+  /**
+   * GET /labels/<name> of the recording that is played: its labels, and whether they may be written from there. PUT writes
+   * them, only where that was asked for, and from this machine alone.
+   */
+  async #answerLabels(request: IncomingMessage, response: ServerResponse): Promise<void> {
+    const { guard, log, mode, takesLabels } = this.#parts;
+    const tell = (answer: object): void => send(response, 200, JSON_TYPE, `${JSON.stringify(answer)}\n`);
+    const objection = guard.objectionTo(request);
+    const name = targetOf(request).pathname.slice("/labels/".length);
+    const { played } = mode;
+    const from = request.socket.remoteAddress?.replace(/^::ffff:/, "") ?? "";
+    const mayKeep = takesLabels && isLoopback(from);
+    if (objection !== null) refuse(response, 403, objection);
+    else if (!guard.mayRead(request)) refuse(response, 401, "give a token: Authorization: Bearer ...");
+    else if (played === null || encodeURIComponent(played.name) !== name)
+      refuse(response, 409, "labels are of the recording that is played");
+    else if (request.method === "GET") tell({ mayKeep, ...(await readLabelsBeside(played.path)) });
+    else if (request.method !== "PUT") refuse(response, 405, "GET or PUT");
+    else if (!mayKeep)
+      refuse(response, 403, "labels are kept with serve --labels only, and from this machine alone");
+    else {
+      try {
+        await takeLabels(played.path, request);
+        log.info({ recording: played.name }, "labels were kept");
+        tell({});
+      } catch (error) {
+        if (!(error instanceof UploadError)) throw error;
+        refuse(response, error.status, error.message);
+      }
+    }
+  }
+}
+
+/** What tells of rooms, or of how the head is used. */
+const NEEDS_TOKEN = /^\/(metrics|map\.ply|map\.npy|kept(\/.*)?)$/;
+
+/** The rest of the request is not read. */
+function refuse(response: ServerResponse, status: number, why: string): void {
+  response.shouldKeepAlive = false;
+  send(response, status, TEXT, `${why}\n`);
+}

@@ -1,0 +1,88 @@
+import { constants } from "node:fs";
+import { mkdir, open, readFile, rename, rm } from "node:fs/promises";
+import { join } from "node:path";
+import { crc32c } from "../../coding/crc32c.ts";
+import { decodeSnapshot, SnapshotError } from "../../map/snapshot.ts";
+
+const NEWEST = "map.snapshot";
+const BEFORE = "map.before.snapshot";
+const HALF = "map.half-written";
+/** A newest that could not be read is put here: the next save must not let it take the place of the one before. */
+const DAMAGED = "map.damaged.snapshot";
+
+/** A saved map, and what was wrong with any that was passed over. */
+export interface LoadedMap {
+  readonly bytes: Uint8Array | null;
+  readonly path: string | null;
+  readonly problems: readonly string[];
+}
+
+/**
+ * Keeps the map on disk. A save is written beside the newest one, put on the disk (fsync), and only then renamed into its
+ * place; what was newest stays as the one before. However a save ends, a whole snapshot is left.
+ */
+export class MapSaver {
+  readonly folder: string;
+  #busy: Promise<void> = Promise.resolve();
+
+  constructor(folder: string) {
+    this.folder = folder;
+  }
+
+  /** Saves go one after the other. @throws file errors; what was saved before is as it was */
+  save(bytes: Uint8Array): Promise<void> {
+    const saved = this.#busy.then(() => this.#write(bytes));
+    this.#busy = saved.catch(() => {});
+    return saved;
+  }
+
+  async #write(bytes: Uint8Array): Promise<void> {
+    await mkdir(this.folder, { recursive: true });
+    const half = join(this.folder, HALF);
+    const newest = join(this.folder, NEWEST);
+    try {
+      const file = await open(half, constants.O_WRONLY | constants.O_CREAT | constants.O_TRUNC, 0o644);
+      try {
+        await file.writeFile(bytes);
+        await file.sync();
+      } finally {
+        await file.close();
+      }
+      await rename(newest, join(this.folder, BEFORE)).catch(unlessMissing);
+      await rename(half, newest);
+    } catch (error) {
+      await rm(half, { force: true }).catch(() => {});
+      throw error;
+    }
+    // A rename is on the disk when its folder is.
+    const folder = await open(this.folder, constants.O_RDONLY);
+    try {
+      await folder.sync();
+    } finally {
+      await folder.close();
+    }
+  }
+
+  /** The newest whole snapshot. Never throws: what cannot be read is a problem that is told. */
+  async load(): Promise<LoadedMap> {
+    const problems: string[] = [];
+    for (const name of [NEWEST, BEFORE]) {
+      const path = join(this.folder, name);
+      try {
+        const bytes = new Uint8Array(await readFile(path));
+        decodeSnapshot(bytes, crc32c);
+        return { bytes, path, problems };
+      } catch (error) {
+        if ((error as NodeJS.ErrnoException).code === "ENOENT") continue;
+        if (!(error instanceof SnapshotError) && !(error instanceof Error)) throw error;
+        problems.push(`${path}: ${error.message}`);
+        if (name === NEWEST) await rename(path, join(this.folder, DAMAGED)).catch(() => {});
+      }
+    }
+    return { bytes: null, path: null, problems };
+  }
+}
+
+function unlessMissing(error: NodeJS.ErrnoException): void {
+  if (error.code !== "ENOENT") throw error;
+}

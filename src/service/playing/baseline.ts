@@ -1,0 +1,93 @@
+import type { Settings } from "../../head/settings.ts";
+import type { FromServer } from "../../wire/messages.ts";
+import type { FromSensing } from "../sensing/sensing.ts";
+import type { Journal, PlayedHead, Said } from "./played-head.ts";
+
+export type BaselineSaid = Omit<FromServer<"baseline">, "kind" | "sequence" | "time">;
+
+/** What is told when nothing is compared. */
+export const noBaseline = (frame: number): BaselineSaid => ({
+  frame,
+  changes: [],
+  reach: null,
+  position: null,
+  class: null,
+});
+
+/** A second head with the baseline's settings: what changed settings are compared with. */
+export class Baseline {
+  readonly settings: Settings;
+  readonly journal: Journal;
+  readonly #open: (settings: Settings, hear: (message: FromSensing) => void) => PlayedHead;
+  /** Goes where the journal has nothing yet; null until it is needed. */
+  #head: PlayedHead | null = null;
+  #said: Said = {};
+
+  /**
+   * @param journal what the baseline's head has said so far
+   * @param open    begins another head at the start of the recording
+   */
+  constructor(
+    settings: Settings,
+    journal: Journal,
+    open: (settings: Settings, hear: (message: FromSensing) => void) => PlayedHead,
+  ) {
+    this.settings = settings;
+    this.journal = journal;
+    this.#open = open;
+  }
+
+  /**
+   * Lets the baseline's head come up to a frame.
+   * @param slice milliseconds to be spent on it
+   * @returns whether it is there
+   */
+  reach(frames: number, slice: number): boolean {
+    const begun = performance.now();
+    while (!this.journal.has(frames)) {
+      if (performance.now() - begun > slice) return false;
+      const head = this.#headBefore(frames);
+      const isDue = head.next?.kind === "depth" && head.frames > 0;
+      if (isDue) this.journal.add(head.frames, this.#said);
+      if (isDue && head.frames === frames) break;
+      head.step();
+      if (head.next === null) this.journal.add(head.frames, this.#said);
+    }
+    return true;
+  }
+
+  #headBefore(frames: number): PlayedHead {
+    if (this.#head !== null && this.#head.frames <= frames && this.#head.next !== null) return this.#head;
+    this.#said = {};
+    this.#head = this.#open(this.settings, (message) => {
+      const { kind } = message;
+      if (kind === "reach" || kind === "frame" || kind === "brinks") this.#said[kind] = message;
+    });
+    this.#head.hold();
+    return this.#head;
+  }
+
+  /** What the baseline's head says of a frame, and which settings differ from `settings`. */
+  saidOf(frames: number, settings: Readonly<Record<string, number | string>>): BaselineSaid {
+    const { reach, frame } = this.journal.get(frames) ?? {};
+    const body = reach?.kind === "reach" ? reach.body : null;
+    const sensed = frame?.kind === "frame" ? frame : null;
+    return {
+      frame: frames,
+      changes: Object.entries(this.settings)
+        .filter(([name, value]) => settings[name] !== value)
+        .map(([name, baseline]) => ({ name, baseline, now: settings[name]! })),
+      reach: body && {
+        state: body.state,
+        first: body.first,
+        step: body.step,
+        range: body.range,
+        pace: body.pace,
+        distanceMm: body.distanceMm,
+        what: body.what,
+      },
+      position: sensed?.worldFromBase.position ?? null,
+      class: sensed && (sensed.track?.hold ?? String(this.settings["pose.source"])),
+    };
+  }
+}

@@ -1,0 +1,114 @@
+import type { OutlineEvent } from "../../record/reader.ts";
+import { END } from "../../terms/safety.ts";
+import type { FromServer, MomentKind } from "../../wire/messages.ts";
+import type { FromSensing, SensedReach } from "../sensing/sensing.ts";
+
+export type Moment = FromServer<"recording">["moments"][number];
+
+/** A list that a page can still show. */
+const MOST_MOMENTS = 500;
+/** Without a frame for so many usual intervals, and for so long, something was wrong: microseconds. */
+const GAP_INTERVALS = 3;
+const SHORTEST_GAP = 150_000;
+/** A base that may go no faster stands, m/s. */
+const STANDING = 0.03;
+
+/** Whether a reach lets the base go no farther because the way ahead ends at a brink. */
+export const endsAtBrink = ({ body: { pace } }: SensedReach): boolean =>
+  pace !== null && pace.limit === END.brink && pace.forward < STANDING;
+
+/** What is in a recording: when its frames are, and what its sensors and its base said. */
+export interface Outline {
+  /** Of frames, in the order in which they come. */
+  readonly frames: readonly number[];
+  readonly first: number;
+  readonly last: number;
+  readonly moments: readonly Moment[];
+}
+
+/** @param events of the whole recording, in its order */
+export function outlineOf(events: Iterable<OutlineEvent>): Outline {
+  const frames: number[] = [];
+  const found: { time: number; what: MomentKind; text: string }[] = [];
+  let [first, last] = [Number.POSITIVE_INFINITY, Number.NEGATIVE_INFINITY];
+  for (const event of events) {
+    first = Math.min(first, event.time);
+    last = Math.max(last, event.time);
+    const { time } = event;
+    if (event.kind === "depth") frames.push(time);
+    else if (event.kind === "knock") {
+      const [x, y] = event.point;
+      found.push({ time, what: "knock", text: `at ${x.toFixed(2)}, ${y.toFixed(2)} m of the base` });
+    } else if (event.kind === "floorcheck") {
+      const text = event.alarm
+        ? "the base's floor sensor misses the floor"
+        : "the base's floor sensor is well";
+      found.push({ time, what: "floorcheck", text });
+    } else if (event.kind === "waiver") {
+      const text =
+        event.seconds > 0 ? `${event.direction}, ${event.seconds} s: ${event.reason}` : "taken back";
+      found.push({ time, what: "waiver", text });
+    } else if (event.kind === "mark") found.push({ time, what: "mark", text: event.text });
+  }
+  const intervals = frames.slice(1).map((time, n) => time - frames[n]!);
+  const usual = intervals.toSorted((a, b) => a - b)[intervals.length >> 1] ?? 0;
+  intervals.forEach((interval, n) => {
+    if (interval <= SHORTEST_GAP || interval <= GAP_INTERVALS * usual) return;
+    found.push({ time: frames[n]!, what: "gap", text: `no frame for ${(interval / 1e6).toFixed(2)} s` });
+  });
+  found.sort((a, b) => a.time - b.time);
+  const moments = found.slice(0, MOST_MOMENTS).map(({ time, ...rest }) => ({ at: time - first, ...rest }));
+  return frames.length === 0 ? { frames, first: 0, last: 0, moments: [] } : { frames, first, last, moments };
+}
+
+/** Notices what the head says on its way through a recording; each stretch once, however often it is gone through. */
+export class Noticer {
+  moments: Moment[] = [];
+  #until = Number.NEGATIVE_INFINITY;
+  #isStopped = false;
+  #sight = "";
+
+  /** The head begins again at the start; what it says is known up to where it came before. */
+  again(): void {
+    this.#isStopped = false;
+    this.#sight = "";
+  }
+
+  /** Other settings: the head may say otherwise. */
+  forget(): void {
+    this.moments = [];
+    this.#until = Number.NEGATIVE_INFINITY;
+    this.again();
+  }
+
+  /** @returns whether there was anything new */
+  hear(message: FromSensing, first: number): boolean {
+    const before = this.moments.length;
+    if (message.kind === "reach") {
+      const { state, pace } = message.body;
+      const isStopped = endsAtBrink(message);
+      if (isStopped && !this.#isStopped) {
+        const room = ((pace?.roomMm ?? 0) / 1000).toFixed(2);
+        this.#add(message.time, first, "brink", `the way ahead ends at a brink in ${room} m: stop`);
+      }
+      this.#isStopped = isStopped;
+      const isFit = state === "clear" || state === "dark";
+      if (this.#sight !== "" && this.#sight !== state && !isFit && state !== "lost") {
+        this.#add(message.time, first, "sight", state);
+      }
+      this.#sight = state;
+    } else if (message.kind === "track") {
+      const { what } = message.note;
+      if (what === "lost") this.#add(message.time, first, "lost", "the place is not known any more");
+      else if (what === "found") this.#add(message.time, first, "found", "the place is known again");
+      else this.#add(message.time, first, "track", what);
+    }
+    if ("time" in message && message.time !== null) this.#until = Math.max(this.#until, message.time);
+    return this.moments.length > before;
+  }
+
+  #add(time: number, first: number, what: MomentKind, text: string): void {
+    if (time <= this.#until || this.moments.length >= MOST_MOMENTS) return;
+    this.moments.push({ at: time - first, what, text });
+  }
+}

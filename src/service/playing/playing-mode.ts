@@ -1,0 +1,167 @@
+import { resolveSettings } from "../../head/settings.ts";
+import { SharedMessage, WireError } from "../../wire/codec.ts";
+import type { Draft, FromClient } from "../../wire/messages.ts";
+import type { Mode, ModeHost, ModeRequest } from "../mode.ts";
+import type { HeadParts, HeadThread } from "../sensing/head-link.ts";
+import type { Queued } from "../sockets/outbox.ts";
+import type { Session } from "../sockets/session.ts";
+import { threadScript } from "../threads.ts";
+import { headTime } from "../time.ts";
+import type { FromPlaying } from "./playing-messages.ts";
+import { type Played, RecordingsFolder, readPlayed } from "./recordings-folder.ts";
+
+/** Observations come from the file, so nobody may send any. */
+const FROM_OUTSIDE: ReadonlySet<string> = new Set([
+  "depth",
+  "knock",
+  "floorcheck",
+  "waiver",
+  "orientation",
+  "inertial",
+  "reference",
+  "mount",
+  "motion",
+]);
+
+/** A head whose events come from a recording that watchers move about in. */
+export class PlayingMode implements Mode {
+  readonly pretrigger = null;
+  readonly recordings: RecordingsFolder | null;
+  readonly #host: ModeHost;
+  #played: Played;
+  /** The newest message of each topic: a recording may stand still, and late subscribers see what the others saw. */
+  readonly #newest = new Map<Queued, SharedMessage>();
+  #contents: Draft<"recording"> | null = null;
+
+  constructor(host: ModeHost, played: Played) {
+    this.#host = host;
+    this.#played = played;
+    const { folder, most } = host.config.recordings;
+    this.recordings = folder === null ? null : new RecordingsFolder(folder, most);
+  }
+
+  get played(): Played {
+    return this.#played;
+  }
+
+  parts(): HeadParts {
+    const { setup, settings } = this.#played;
+    return { setup, settings: { ...settings, ...this.#host.config.settings } };
+  }
+
+  thread(): HeadThread {
+    const data = { path: this.#played.path };
+    return { script: threadScript(import.meta.url, "./playing-worker"), data, port: null };
+  }
+
+  async prepare(): Promise<void> {}
+  begin(): void {}
+
+  /** A recording may stand still; that makes nothing in it old. */
+  lateness(): null {
+    return null;
+  }
+
+  waiverIn(reach: Draft<"reach">["waiver"]): Draft<"reach">["waiver"] {
+    return reach;
+  }
+
+  objectionTo(kind: FromClient["kind"]): string | null {
+    return FROM_OUTSIDE.has(kind) ? "this head plays a recording" : null;
+  }
+
+  objectionToSensors(): string {
+    return "this head plays a recording, whose sensors are given";
+  }
+
+  hear(message: FromPlaying): void {
+    switch (message.kind) {
+      case "restarted":
+        for (const topic of ["image", "ground", "trail"] as const) this.#newest.delete(topic);
+        this.#host.headRestarted();
+        break;
+      case "playing":
+      case "baseline":
+        this.#offer(message.kind, new SharedMessage({ ...message, time: headTime() }));
+        break;
+      case "recording":
+        void this.#tellContents(message);
+        break;
+      default: // the same as of a live head
+    }
+  }
+
+  #offer(topic: Queued, message: SharedMessage): void {
+    this.offered(topic, message);
+    this.#host.clients.offer(topic, message);
+  }
+
+  recordingsChanged(): void {
+    if (this.#contents !== null) void this.#tellContents(this.#contents);
+  }
+
+  async #tellContents({
+    length,
+    frames,
+    moments,
+  }: Pick<Draft<"recording">, "length" | "frames" | "moments">) {
+    const names = (await this.recordings?.names()) ?? [];
+    const { name } = this.#played;
+    const most = this.recordings?.most ?? null;
+    this.#contents = { kind: "recording", length, frames, moments, name, names, most };
+    this.#offer("recording", new SharedMessage(this.#contents));
+  }
+
+  offered(topic: Queued, message: SharedMessage): void {
+    this.#newest.set(topic, message);
+  }
+
+  subscribed({ role, outbox }: Session): void {
+    if (role !== "watcher") return;
+    for (const [topic, message] of this.#newest) outbox?.offer(topic, message);
+  }
+
+  async handle(session: Session, request: ModeRequest): Promise<void> {
+    const { kind, id } = request;
+    switch (kind) {
+      case "mark":
+        this.#host.head.post({ kind: "bookmark", text: request.text });
+        this.#host.clients.note("mark", request.text);
+        session.outbox!.reply({ kind: "done", id, text: `marked at ${headTime()}` });
+        break;
+      case "keep":
+        throw new WireError("recording", kind, id, "keep: no folder to keep in: set pretrigger.folder");
+      case "play": {
+        const { kind: _, id: __, ...wish } = request;
+        await this.#host.head.request<"done">((ticket) => ({ kind: "play", ticket, wish }));
+        session.outbox!.reply({ kind: "done", id, text: "on its way" });
+        break;
+      }
+      case "open":
+        await this.#open(request.recording);
+        break;
+      default:
+        request satisfies never;
+    }
+  }
+
+  /** Plays another recording of the folder. @throws {WireError} when there is none of that name, or it cannot be played */
+  async #open(name: string): Promise<void> {
+    const refuse = (why: string) => new WireError("recording", "open", null, `open: ${why}`);
+    const path = (await this.recordings?.find(name)) ?? null;
+    if (path === null) throw refuse(`there is no recording "${name}"`);
+    let played: Played;
+    try {
+      played = await readPlayed(path);
+      resolveSettings({ ...played.settings, ...this.#host.config.settings });
+    } catch (error) {
+      throw refuse(`"${name}" cannot be played: ${(error as Error).message}`);
+    }
+    this.#played = played;
+    this.#newest.clear();
+    this.#contents = null;
+    await this.#host.replaceHead(`${name} is played now`);
+  }
+
+  async end(): Promise<void> {}
+}

@@ -1,0 +1,451 @@
+import { isDeepStrictEqual } from "node:util";
+import { resolveSettings, SettingError, type Settings } from "../../head/settings.ts";
+import type { Recording } from "../../record/file.ts";
+import {
+  addCounts,
+  type EventTotals,
+  type FromSensing,
+  type SensingStart,
+  type ToSensing,
+} from "../sensing/sensing.ts";
+import { Baseline, noBaseline } from "./baseline.ts";
+import { type Moment, Noticer, type Outline, outlineOf } from "./moments.ts";
+import { Journal, PlayedHead, type Said } from "./played-head.ts";
+import { PlayingClock } from "./playing-clock.ts";
+import type { FromPlaying, PlayWish, ToPlaying } from "./playing-messages.ts";
+
+/** Milliseconds of work after which messages are listened for again. */
+const SLICE = 12;
+/** A recording that is late by more than this plays slower than was asked, microseconds. */
+const MOST_BEHIND = 250_000;
+/** A recording waits at most this long before it looks for its next event again, milliseconds. */
+const LONGEST_WAIT = 50;
+/** Events that are due within this are taken now, microseconds. */
+const EARLY = 500;
+/** Between two rounds, microseconds. */
+const PAUSE = 1_500_000;
+/** Microseconds between two reports: of the position, of the baseline, and of moments and load. */
+const TELL_EVERY = 100_000;
+const TELL_BASELINE_EVERY = 60_000;
+const TELL_MOMENTS_EVERY = 500_000;
+
+/**
+ * Plays a recording through a head and moves about in it. The head is deterministic: to go back, another head begins at the
+ * start and runs up to the place, so that what is shown of a frame does not depend on the way there. Each frame is mapped;
+ * where the machine is too slow, the recording plays slower.
+ *
+ * What the head said of each frame is kept, so that its numbers are shown at once on the way back. The map follows when the
+ * head is there.
+ *
+ * A place is the number of frames before it, together with all events before the next frame. Stamps are moved to the present
+ * time of the head's clock.
+ */
+export class Playing {
+  readonly #recording: Recording;
+  readonly #start: SensingStart;
+  readonly #say: (message: FromPlaying) => void;
+  readonly #now: () => number;
+  readonly #outline: Outline;
+  readonly #noticer = new Noticer();
+  readonly #marks: Moment[] = [];
+  /** Since the last report. */
+  #events: EventTotals = {};
+  #settings: Settings;
+  #head: PlayedHead;
+  readonly #clock: PlayingClock;
+  #repeat = true;
+  /** The place that the head is on its way to, where it stops, or plays on if `isPassing`; null while it plays or stands. */
+  #goal: number | null = null;
+  #goalFrom = 0;
+  #isPassing = false;
+  /** Another head has begun, and what is shown is still of the one before. */
+  #isAnew = false;
+  /** When the next round begins, by the head's clock; 0 while none is due. */
+  #resumeAt = 0;
+  #shown = { frames: 0, time: 0 };
+  #said: Said = {};
+  #journal = new Journal();
+  /** What the settings are compared with; null while they are the baseline's own. */
+  #baseline: Baseline | null = null;
+  #toldBaseline = 0;
+  /** Blocks of the map that go out, and questions that are answered, when the head has arrived. */
+  #heldBlocks: FromSensing[] = [];
+  #questions: ToSensing[] = [];
+  #wanted: ToSensing | null = null;
+  #isReady = false;
+  #size = { blocks: 0, revision: 0 };
+  #worked = 0;
+  #loadSince: number;
+  #told = 0;
+  #toldMoments = Number.NEGATIVE_INFINITY;
+  #areMomentsNew = true;
+  #timer: ReturnType<typeof setTimeout> | null = null;
+
+  /** @throws {SettingError | RangeError} when setup or settings do not fit */
+  constructor(
+    recording: Recording,
+    start: SensingStart,
+    say: (message: FromPlaying) => void,
+    now: () => number,
+  ) {
+    this.#recording = recording;
+    this.#start = start;
+    this.#say = say;
+    this.#now = now;
+    this.#settings = resolveSettings(start.settings);
+    this.#outline = outlineOf(recording.outline());
+    this.#loadSince = now();
+    this.#clock = new PlayingClock(now(), this.#outline.first);
+    this.#head = this.#open();
+    this.#tell();
+    this.#wake(0);
+  }
+
+  #open(settings = this.#settings, hear = (message: FromSensing) => this.#hear(message)): PlayedHead {
+    return new PlayedHead(this.#recording, { ...this.#start, settings }, this.#outline.first, hear);
+  }
+
+  take(message: ToPlaying): void {
+    switch (message.kind) {
+      case "play":
+        this.#play(message.wish);
+        this.#say({ kind: "done", ticket: message.ticket, bytes: null, revision: 0 });
+        break;
+      case "bookmark":
+        this.#marks.push({ at: this.#at, what: "mark", text: message.text });
+        this.#areMomentsNew = true;
+        this.#wake(0);
+        break;
+      case "change":
+        this.#change(message.ticket, message.settings);
+        break;
+      case "clear":
+      case "load":
+      case "sensors":
+        this.#refuse(message.ticket, "this head plays a recording, which makes its map");
+        break;
+      case "event":
+      case "frame":
+        break; // a recording's own come from its file
+      case "pictures":
+        this.#wanted = message;
+        this.#head.sensing.take(message);
+        break;
+      default:
+        if (this.#goal === null) this.#head.sensing.take(message);
+        else this.#questions.push(message);
+    }
+  }
+
+  #refuse(ticket: number, message: string): void {
+    this.#say({ kind: "refused", ticket, message });
+  }
+
+  /** Begins another head with other settings, and runs it up to the same frame. */
+  #change(ticket: number, change: Readonly<Record<string, number | string>>): void {
+    const before = this.#settings;
+    try {
+      this.#settings = resolveSettings({ ...before, ...change });
+      if (this.#settings["map.voxelSize"] !== before["map.voxelSize"]) {
+        throw new SettingError("map.voxelSize cannot change while a recording is played");
+      }
+      const to = this.#goal ?? this.#head.frames;
+      this.#begin();
+      this.#noticer.forget();
+      this.#areMomentsNew = true;
+      this.#baseline ??= new Baseline(before, this.#journal, (settings, hear) => this.#open(settings, hear));
+      this.#journal = new Journal();
+      if (isDeepStrictEqual(this.#baseline.settings, this.#settings)) {
+        this.#journal = this.#baseline.journal;
+        this.#baseline = null;
+      }
+      this.#tellBaseline();
+      this.#goTo(to, this.#goal !== null ? this.#isPassing : this.#clock.speed > 0);
+      this.#say({ kind: "changed", ticket, settings: this.#settings });
+    } catch (error) {
+      if (!(error instanceof SettingError) && !(error instanceof RangeError)) throw error;
+      this.#settings = before;
+      this.#refuse(ticket, error.message);
+    }
+  }
+
+  get #at(): number {
+    return Math.max(0, this.#shown.time - this.#outline.first);
+  }
+
+  #play({ to, step, speed, repeat, baseline }: PlayWish): void {
+    if (baseline === true) {
+      this.#baseline = null;
+      this.#tellBaseline();
+    }
+    if (repeat !== undefined) this.#repeat = repeat;
+    if (speed !== undefined) {
+      this.#anchor();
+      this.#clock.speed = speed;
+      if (this.#goal !== null) this.#isPassing = speed > 0;
+      else if (speed === 0) this.#goTo(this.#head.frames, false);
+      else if (this.#head.next === null) this.#goTo(0, true);
+    }
+    const here = this.#goal ?? this.#head.frames;
+    if (to !== undefined) this.#goTo(this.#framesAt(to), this.#clock.speed > 0);
+    else if (step !== undefined) {
+      this.#clock.speed = 0;
+      this.#goTo(here + step, false);
+    }
+    this.#wake(0);
+  }
+
+  /** How many frames there are up to a time from the start. */
+  #framesAt(to: number): number {
+    const { frames, first } = this.#outline;
+    let count = 0;
+    while (count < frames.length && frames[count]! - first <= to) count++;
+    return count;
+  }
+
+  /** Makes for a place; the first one has one frame, so that there is something to show. */
+  #goTo(frames: number, isPassing: boolean): void {
+    const goal = Math.min(Math.max(1, frames), this.#outline.frames.length);
+    if (goal < this.#head.frames) this.#begin();
+    this.#goal = goal;
+    this.#goalFrom = this.#head.frames;
+    this.#isPassing = isPassing;
+    this.#head.hold();
+    const known = this.#journal.get(goal);
+    if (known !== undefined) {
+      this.#clock.anchor(this.#now(), this.#outline.frames[goal - 1]!);
+      this.#showAll(known, goal);
+    }
+    this.#tell();
+    this.#wake(0);
+  }
+
+  #begin(): void {
+    this.#head = this.#open();
+    if (this.#wanted !== null) this.#head.sensing.take(this.#wanted);
+    this.#noticer.again();
+    this.#head.hold();
+    this.#isAnew = true;
+    this.#said = {};
+    this.#heldBlocks = [];
+  }
+
+  #anchor(): void {
+    this.#clock.anchor(this.#now(), this.#head.time);
+  }
+
+  #wake(milliseconds: number): void {
+    if (this.#timer !== null) clearTimeout(this.#timer);
+    this.#timer = setTimeout(() => this.#work(), milliseconds);
+  }
+
+  #work(): void {
+    this.#timer = null;
+    const begun = performance.now();
+    let pause = this.#goal !== null ? this.#catchUp(begun) : this.#follow(begun);
+    if (this.#baseline !== null && this.#goal === null && !this.#followBaseline(this.#baseline)) pause = 0;
+    this.#worked += performance.now() - begun;
+    this.#report();
+    if (pause !== null) this.#wake(pause);
+  }
+
+  /** Works towards the goal. @returns milliseconds until there is more to do; null when it stands still */
+  #catchUp(begun: number): number | null {
+    const head = this.#head;
+    while (performance.now() - begun < SLICE) {
+      const isThere = head.frames >= this.#goal! && head.isBetweenFrames;
+      if (isThere) {
+        this.#arrive();
+        this.#toldBaseline = 0;
+        return this.#clock.speed > 0 ? 0 : null;
+      }
+      this.#step();
+    }
+    return 0;
+  }
+
+  /** Takes one event. All that is said of a frame has been said when the next one comes. */
+  #step(): void {
+    const head = this.#head;
+    if (head.next?.kind === "depth") this.#keep();
+    head.step();
+    if (head.next === null) this.#keep();
+  }
+
+  #keep(): void {
+    const { frames } = this.#head;
+    if (frames === 0 || this.#journal.has(frames)) return;
+    this.#journal.add(frames, this.#said);
+  }
+
+  /** Lets the baseline's head come up to what is shown. @returns whether it is there */
+  #followBaseline(baseline: Baseline): boolean {
+    if (!baseline.reach(this.#shown.frames, SLICE)) return false;
+    if (this.#now() - this.#toldBaseline > TELL_BASELINE_EVERY || this.#clock.speed === 0)
+      this.#tellBaseline();
+    return true;
+  }
+
+  #tellBaseline(): void {
+    this.#toldBaseline = this.#now();
+    const { frames } = this.#shown;
+    this.#say({
+      kind: "baseline",
+      ...(this.#baseline?.saidOf(frames, this.#settings) ?? noBaseline(frames)),
+    });
+  }
+
+  #arrive(): void {
+    this.#goal = null;
+    if (!this.#isPassing) this.#clock.speed = 0;
+    this.#anchor();
+    if (this.#isAnew) {
+      this.#isAnew = false;
+      this.#say({ kind: "restarted" });
+    }
+    for (const blocks of this.#heldBlocks) this.#say(blocks);
+    this.#heldBlocks = [];
+    this.#showAll(this.#said, this.#head.frames);
+    this.#head.release(this.#start.blocksEvery);
+    this.#head.sensing.showAgain();
+    const questions = this.#questions;
+    this.#questions = [];
+    for (const question of questions) this.#head.sensing.take(question);
+    this.#tell();
+  }
+
+  #showAll(said: Said, frames: number): void {
+    this.#shown = { frames, time: this.#outline.frames[frames - 1] ?? this.#outline.first };
+    for (const kind of ["reach", "frame", "brinks"] as const) {
+      const one = said[kind];
+      if (one !== undefined) this.#show(one);
+    }
+  }
+
+  /** Plays in step with the clock. @returns as #catchUp */
+  #follow(begun: number): number | null {
+    if (this.#clock.speed === 0) return null;
+    const head = this.#head;
+    while (performance.now() - begun < SLICE) {
+      if (head.next === null) return this.#end();
+      const now = this.#now();
+      const early = this.#clock.stamp(head.next.time) - now;
+      if (early > EARLY) return Math.min(LONGEST_WAIT, early / 1000);
+      if (early < -MOST_BEHIND) this.#clock.anchor(now, head.next.time);
+      this.#step();
+      this.#shown = { frames: head.frames, time: this.#outline.frames[head.frames - 1] ?? head.time };
+    }
+    return 0;
+  }
+
+  #end(): number | null {
+    const now = this.#now();
+    if (!this.#repeat || this.#outline.frames.length === 0) {
+      this.#clock.speed = 0;
+      this.#tell();
+      return null;
+    }
+    if (this.#resumeAt === 0) this.#resumeAt = now + PAUSE;
+    if (now < this.#resumeAt) return LONGEST_WAIT;
+    this.#resumeAt = 0;
+    this.#goTo(0, true);
+    return 0;
+  }
+
+  #hear(message: FromSensing): void {
+    const isOnTheWay = this.#goal !== null;
+    switch (message.kind) {
+      case "ready":
+        if (!this.#isReady) this.#say(message);
+        this.#isReady = true;
+        break;
+      case "load":
+        this.#size = { blocks: message.blocks, revision: message.revision };
+        if (!isOnTheWay) addCounts(this.#events, message.events);
+        break;
+      case "frame":
+      case "reach":
+      case "brinks": {
+        this.#notice(message);
+        const known = message.kind === "frame" ? { ...message, cost: this.#head.cost } : message;
+        this.#said[message.kind] = known;
+        if (!isOnTheWay) this.#show(known);
+        break;
+      }
+      case "knock":
+      case "waiver":
+      case "finding":
+      case "track":
+        this.#notice(message);
+        if (!isOnTheWay) this.#say({ ...message, time: this.#clock.stamp(message.time) });
+        break;
+      case "image":
+      case "ground":
+      case "trail":
+        if (!isOnTheWay) this.#say({ ...message, time: this.#clock.stamp(message.time) });
+        break;
+      case "skipped":
+        if (!isOnTheWay) this.#say(message);
+        break;
+      case "blocks":
+        if (isOnTheWay) this.#heldBlocks.push(message);
+        else this.#say(message);
+        break;
+      case "answer":
+        this.#say({ ...message, time: message.time === null ? null : this.#clock.stamp(message.time) });
+        break;
+      default:
+        this.#say(message);
+    }
+  }
+
+  #notice(message: FromSensing): void {
+    if (this.#noticer.hear(message, this.#outline.first)) this.#areMomentsNew = true;
+  }
+
+  #show(message: FromSensing): void {
+    if (message.kind !== "reach" && message.kind !== "frame" && message.kind !== "brinks") return;
+    this.#say({ ...message, time: this.#clock.stamp(message.time) });
+  }
+
+  /** Reports what is due, also while the recording stands still. Called a few times a second. */
+  tick(): void {
+    this.#report();
+  }
+
+  #report(): void {
+    const now = this.#now();
+    if (now - this.#told >= TELL_EVERY && (this.#clock.speed > 0 || this.#goal !== null)) this.#tell();
+    if (this.#areMomentsNew && now - this.#toldMoments >= TELL_MOMENTS_EVERY) this.#tellMoments(now);
+    if (now - this.#loadSince < TELL_MOMENTS_EVERY) return;
+    const busy = Math.min(1, (1000 * this.#worked) / (now - this.#loadSince));
+    this.#say({ kind: "load", busy, shed: 0, ...this.#size, events: this.#events, leftOut: 0 });
+    this.#events = {};
+    this.#worked = 0;
+    this.#loadSince = now;
+  }
+
+  #tell(): void {
+    this.#told = this.#now();
+    const goal = this.#goal;
+    const { frames, first } = this.#outline;
+    const way = goal === null ? 0 : goal - this.#goalFrom;
+    this.#say({
+      kind: "playing",
+      at: this.#at,
+      frame: this.#shown.frames,
+      speed: this.#clock.speed,
+      repeat: this.#repeat,
+      goal: goal === null ? null : Math.max(0, (frames[goal - 1] ?? first) - first),
+      share: goal === null ? 1 : way <= 0 ? 0 : (this.#head.frames - this.#goalFrom) / way,
+    });
+  }
+
+  #tellMoments(now: number): void {
+    this.#areMomentsNew = false;
+    this.#toldMoments = now;
+    const { frames, first, last, moments } = this.#outline;
+    const all = [...moments, ...this.#noticer.moments, ...this.#marks].sort((a, b) => a.at - b.at);
+    this.#say({ kind: "recording", length: last - first, frames: frames.length, moments: all });
+  }
+}

@@ -1,0 +1,231 @@
+import { type MessagePort, Worker } from "node:worker_threads";
+import type { Pose } from "../../geometry/optics.ts";
+import { normalizeRotation } from "../../geometry/rigid.ts";
+import { resolveSettings, SettingError, type Settings } from "../../head/settings.ts";
+import type { SensorSetup, Setup } from "../../sense/events.ts";
+import { Batch } from "../batch.ts";
+import { ConfigError } from "../config.ts";
+import type { FromPlaying, ToPlaying } from "../playing/playing-messages.ts";
+import { headTime } from "../time.ts";
+import { type FrameSlotMemory, frameSlotMemory } from "./frame-slot.ts";
+import { Intake } from "./intake.ts";
+import type { FromSensing, SensingStart } from "./sensing.ts";
+
+/** What a head begins with. */
+export interface HeadParts {
+  readonly setup: Setup;
+  /** Core settings by name; those left out have their defaults. */
+  readonly settings: Readonly<Record<string, unknown>>;
+}
+
+/** A thread that runs a head, and what it is given beside SensingStart. */
+export interface HeadThread {
+  readonly script: URL;
+  readonly data: object;
+  /** A port among the data that the thread gets for itself. */
+  readonly port: MessagePort | null;
+}
+
+interface Ticket {
+  readonly resolve: (message: FromSensing) => void;
+  readonly reject: (error: Error) => void;
+}
+
+/** Samples that come often and for which nothing waits: they go to the head with the next message that matters. */
+const UNHURRIED: ReadonlySet<string> = new Set(["orientation", "inertial", "reference", "mount", "motion"]);
+/** Microseconds between looks for changed blocks of the map. */
+const BLOCKS_EVERY = 200_000;
+
+/** The service's end of the head, which runs in a thread of its own: orders go in, answers and news come out. */
+export class HeadLink {
+  readonly intake: Intake;
+  readonly #hear: (message: FromPlaying) => void;
+  readonly #failed: (error: Error) => void;
+  readonly #orders = new Batch<ToPlaying>((orders, moved) => this.#worker.postMessage(orders, [...moved]));
+  readonly #tickets = new Map<number, Ticket>();
+  #nextTicket = 1;
+  #setup: Setup;
+  #settings: Settings;
+  #slots: readonly FrameSlotMemory[];
+  #voxelSize = 0;
+  #worker: Worker;
+  #ready: Promise<void>;
+
+  /**
+   * Starts the head's thread.
+   * @param hear   gets each message of the head
+   * @param failed is called when the thread dies: there is no head any more
+   * @throws {ConfigError | SettingError} when setup or settings do not fit
+   */
+  constructor(
+    parts: HeadParts,
+    thread: HeadThread,
+    { hear, failed }: { hear: (message: FromPlaying) => void; failed: (error: Error) => void },
+  ) {
+    this.#hear = hear;
+    this.#failed = failed;
+    this.#setup = normalized(parts.setup);
+    this.#settings = resolveSettings(parts.settings);
+    this.#slots = this.#setup.sensors.map(slotOf);
+    this.intake = new Intake(this.#setup, this.#slots, (message) => this.post(message), headTime);
+    [this.#worker, this.#ready] = this.#begin(thread);
+  }
+
+  get setup(): Setup {
+    return this.#setup;
+  }
+  get settings(): Settings {
+    return this.#settings;
+  }
+  /** One per sensor, in their order. */
+  get slots(): readonly FrameSlotMemory[] {
+    return this.#slots;
+  }
+  /** Metres; known once the head is ready. */
+  get voxelSize(): number {
+    return this.#voxelSize;
+  }
+  /** Resolves when the head has begun; rejects when it could not. */
+  get ready(): Promise<void> {
+    return this.#ready;
+  }
+
+  #begin({ script, data, port }: HeadThread): [Worker, Promise<void>] {
+    const start: SensingStart = {
+      setup: this.#setup,
+      settings: this.#settings,
+      slots: this.#slots,
+      blocksEvery: BLOCKS_EVERY,
+    };
+    const worker = new Worker(script, {
+      workerData: { ...start, ...data },
+      transferList: port === null ? [] : [port],
+      // Little is allocated per frame; the default would hold tens of megabytes of garbage.
+      resourceLimits: { maxYoungGenerationSizeMb: 8 },
+    });
+    const ready = new Promise<void>((resolve, reject) => {
+      worker.on("message", (messages: readonly FromPlaying[]) => {
+        for (const message of messages) {
+          if (message.kind === "ready") {
+            this.#voxelSize = message.voxelSize;
+            this.#settings = message.settings;
+            resolve();
+          } else this.#take(message);
+        }
+      });
+      worker.on("error", (error) => {
+        if (worker !== this.#worker) return; // the head before this one
+        reject(error);
+        this.#failed(error);
+      });
+    });
+    ready.catch(() => {});
+    return [worker, ready];
+  }
+
+  #take(message: FromPlaying): void {
+    switch (message.kind) {
+      case "answer":
+      case "changed":
+      case "done":
+        if (message.kind === "changed") this.#settings = message.settings;
+        this.#tickets.get(message.ticket)?.resolve(message);
+        this.#tickets.delete(message.ticket);
+        break;
+      case "refused":
+        this.#tickets.get(message.ticket)?.reject(new SettingError(message.message));
+        this.#tickets.delete(message.ticket);
+        break;
+      default:
+        this.#hear(message);
+    }
+  }
+
+  /** Another head takes the place of this one; questions that wait are refused. Resolves when the new one is ready. */
+  async replace(parts: HeadParts, thread: HeadThread): Promise<void> {
+    const old = this.#worker;
+    this.#setup = normalized(parts.setup);
+    this.#settings = resolveSettings(parts.settings);
+    this.#slots = this.#setup.sensors.map(slotOf);
+    this.intake.change(this.#setup, this.#slots);
+    for (const { reject } of this.#tickets.values()) reject(new SettingError("another recording is played"));
+    this.#tickets.clear();
+    [this.#worker, this.#ready] = this.#begin(thread);
+    old.removeAllListeners("message");
+    await old.terminate();
+    await this.#ready;
+  }
+
+  /** Sends an order; frames, contacts and questions at once, samples along with the next of these. */
+  post(order: ToPlaying, moved: readonly ArrayBuffer[] = []): void {
+    this.#orders.add(order, moved);
+    if (order.kind !== "event" || !UNHURRIED.has(order.event.kind)) this.#orders.send();
+  }
+
+  /**
+   * Sends an order and waits for its answer.
+   * @throws {SettingError} when the head refuses
+   */
+  request<K extends FromSensing["kind"]>(
+    make: (ticket: number) => ToPlaying,
+  ): Promise<FromSensing & { kind: K }> {
+    const ticket = this.#nextTicket++;
+    return new Promise((resolve, reject) => {
+      this.#tickets.set(ticket, { resolve: resolve as Ticket["resolve"], reject });
+      this.post(make(ticket));
+    });
+  }
+
+  /** Gives the head's thread a port through which another thread sends it frames and samples. */
+  connect(port: MessagePort): void {
+    this.#worker.postMessage({ kind: "port", port }, [port]);
+  }
+
+  /** Slots for these sensors; those whose image size has not changed are kept. */
+  slotsFor(sensors: readonly SensorSetup[]): readonly FrameSlotMemory[] {
+    return sensors.map((sensor, i) => {
+      const slot = this.#slots[i];
+      const { width, height } = sensor.optics;
+      return slot?.pixels === width * height ? slot : slotOf(sensor);
+    });
+  }
+
+  /**
+   * Other sensors from now on.
+   * @throws {ConfigError | SettingError} when they do not fit; nothing has changed then
+   */
+  async changeSensors(sensors: readonly SensorSetup[]): Promise<void> {
+    const setup = normalized({ ...this.#setup, sensors });
+    const slots = this.slotsFor(sensors);
+    await this.request<"done">((ticket) => ({ kind: "sensors", ticket, setup, slots }));
+    this.#setup = setup;
+    this.#slots = slots;
+    this.intake.change(setup, slots);
+  }
+
+  /** Ends the thread. */
+  async end(): Promise<void> {
+    await this.#worker.terminate();
+  }
+}
+
+const slotOf = ({ optics }: SensorSetup): FrameSlotMemory => frameSlotMemory(optics.width * optics.height);
+
+/** The setup with rotations of unit length. @throws {ConfigError} when one is not nearly so already */
+function normalized(setup: Setup): Setup {
+  const rigid = (pose: Pose, where: string): Pose => {
+    try {
+      return { ...pose, rotation: normalizeRotation(pose.rotation, 0.05) };
+    } catch {
+      throw new ConfigError(`${where}: rotation must be a unit quaternion x, y, z, w`);
+    }
+  };
+  return {
+    sensors: setup.sensors.map((sensor) => ({
+      ...sensor,
+      mount: { ...sensor.mount, pose: rigid(sensor.mount.pose, `sensor ${sensor.name}`) },
+    })),
+    baseFromHead: rigid(setup.baseFromHead, "baseFromHead"),
+    headFromImu: rigid(setup.headFromImu, "headFromImu"),
+  };
+}

@@ -1,0 +1,177 @@
+import { DecodeError } from "../../coding/decode-error.ts";
+import { decodeImage } from "../../coding/depth-codec.ts";
+import type { Pose, Quat } from "../../geometry/optics.ts";
+import { normalizeRotation } from "../../geometry/rigid.ts";
+import type { HeadEvent, Setup } from "../../sense/events.ts";
+import { WireError } from "../../wire/codec.ts";
+import type { FromClient } from "../../wire/messages.ts";
+import { type FrameSlotMemory, FrameWriter } from "./frame-slot.ts";
+import type { ToSensing } from "./sensing.ts";
+
+/** Stamps may lie so far behind or ahead of the head's clock, microseconds. */
+const MOST_BEHIND = 2_000_000;
+const MOST_AHEAD = 100_000;
+
+/** What a client may send of the world. */
+export type Observation = FromClient<
+  "depth" | "orientation" | "inertial" | "reference" | "mount" | "motion" | "knock" | "floorcheck" | "waiver"
+>;
+
+/** Turns what sensors and bases send into events for the sensing thread; frames go by shared memory. */
+export class Intake {
+  setup: Setup;
+  readonly #post: (message: ToSensing) => void;
+  readonly #now: () => number;
+  #writers: FrameWriter[];
+
+  constructor(
+    setup: Setup,
+    slots: readonly FrameSlotMemory[],
+    post: (message: ToSensing) => void,
+    now: () => number,
+  ) {
+    this.setup = setup;
+    this.#writers = slots.map((memory) => new FrameWriter(memory));
+    this.#post = post;
+    this.#now = now;
+  }
+
+  /** Other sensors from now on; writers of slots that stay go on. */
+  change(setup: Setup, slots: readonly FrameSlotMemory[]): void {
+    this.#writers = slots.map((memory, i) =>
+      this.#writers[i]?.is(memory) ? this.#writers[i] : new FrameWriter(memory),
+    );
+    this.setup = setup;
+  }
+
+  /** @throws {WireError} when it fits no sensor, or its stamp is of another clock */
+  take(message: Observation): void {
+    const time = this.#stamp(message);
+    switch (message.kind) {
+      case "depth":
+        this.#takeDepth(message, time);
+        break;
+      case "orientation":
+        this.#event({ kind: "orientation", time, rotation: unit(message.rotation, message.kind) });
+        break;
+      case "inertial": {
+        const { gyro, accel, mag } = message;
+        this.#event({ kind: "inertial", time, gyro, accel, mag });
+        break;
+      }
+      case "reference":
+        this.#event({
+          kind: "reference",
+          time,
+          of: "base",
+          sensor: 0,
+          pose: rigid(message.pose, message.kind),
+        });
+        break;
+      case "mount": {
+        const sensor = message.sensor === null ? null : this.#sensor(message.sensor, message.kind);
+        this.#event({ kind: "mount", time, sensor, pose: rigid(message.pose, message.kind) });
+        break;
+      }
+      case "motion":
+        this.#event({ kind: "motion", time, pose: message.pose, speed: message.speed });
+        break;
+      case "knock":
+        this.#event({ kind: "knock", time, point: message.point });
+        break;
+      case "floorcheck":
+        this.#event({ kind: "floorcheck", time, point: message.point, alarm: message.alarm });
+        break;
+      case "waiver": {
+        const { direction, seconds, reason } = message;
+        this.#event({ kind: "waiver", time, direction, seconds, reason });
+        break;
+      }
+      default:
+        message satisfies never;
+    }
+  }
+
+  #event(event: Exclude<HeadEvent, { kind: "depth" }>): void {
+    this.#post({ kind: "event", event });
+  }
+
+  #stamp({ kind, time }: Observation): number {
+    const now = this.#now();
+    if (time === undefined) return now;
+    const ahead = time - now;
+    if (ahead > MOST_AHEAD || ahead < -MOST_BEHIND) {
+      throw new WireError(
+        "stamp",
+        kind,
+        null,
+        `${kind}: time is ${(Math.abs(ahead) / 1e6).toFixed(3)} s ${ahead > 0 ? "ahead of" : "behind"} the head's clock; ` +
+          "stamp by the head's clock (message clock), or leave time out",
+      );
+    }
+    return time;
+  }
+
+  #sensor(name: string, kind: string): number {
+    const index = this.setup.sensors.findIndex((sensor) => sensor.name === name);
+    if (index >= 0) return index;
+    const names = this.setup.sensors.map((sensor) => sensor.name).join(", ");
+    throw new WireError(
+      "sensor",
+      kind,
+      null,
+      `${kind}: there is no sensor "${name}"; there is ${names || "none"}`,
+    );
+  }
+
+  #takeDepth(message: FromClient<"depth">, time: number): void {
+    const sensor = this.#sensor(message.sensor, message.kind);
+    const writer = this.#writers[sensor]!;
+    const { width, height } = this.setup.sensors[sensor]!.optics;
+    const fill = (name: "counts" | "amplitude", bytes: Uint8Array, image: Uint16Array): void => {
+      if (message.form === "packed") {
+        try {
+          decodeImage(image, bytes, 0, bytes.length, 0);
+        } catch (error) {
+          if (!(error instanceof DecodeError)) throw error;
+          throw new WireError("unfit", "depth", null, `depth: ${name}: ${error.message}`);
+        }
+        return;
+      }
+      if (bytes.length !== 2 * image.length) {
+        throw new WireError(
+          ...(["unfit", "depth", null] as const),
+          `depth: ${name} has ${bytes.length} bytes; ${width} x ${height} pixels of 16 bits are ${2 * image.length}`,
+        );
+      }
+      new Uint8Array(image.buffer, image.byteOffset, image.byteLength).set(bytes);
+    };
+    fill("counts", message.counts, writer.counts);
+    if (message.amplitude !== null) fill("amplitude", message.amplitude, writer.amplitude);
+    this.publish(sensor, { time, sequence: message.sequence, hasAmplitude: message.amplitude !== null });
+  }
+
+  /** Where a built-in source puts the next frame of a sensor. */
+  writer(sensor: number): FrameWriter {
+    return this.#writers[sensor]!;
+  }
+
+  /** Hands over what was put into the sensor's writer. */
+  publish(
+    sensor: number,
+    label: { readonly time: number; readonly sequence: number; readonly hasAmplitude: boolean },
+  ): void {
+    this.#writers[sensor]!.publish({ ...label, arrival: this.#now() });
+    this.#post({ kind: "frame", sensor });
+  }
+}
+
+function unit(rotation: Quat, kind: string): Quat {
+  try {
+    return normalizeRotation(rotation, 0.05);
+  } catch {
+    throw new WireError("unfit", kind, null, `${kind}: rotation must be a unit quaternion x, y, z, w`);
+  }
+}
+
+const rigid = (pose: Pose, kind: string): Pose => ({ ...pose, rotation: unit(pose.rotation, kind) });

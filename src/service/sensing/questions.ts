@@ -1,0 +1,157 @@
+import type { Pose } from "../../geometry/optics.ts";
+import { toYawPitchRoll } from "../../geometry/rigid.ts";
+import type { FootingLayer } from "../../guard/footing.ts";
+import type { FloorLayer } from "../../map/floor.ts";
+import { type BlockGrid, blockKey, classOf, inReach, natsOf } from "../../map/grid.ts";
+import { type BodyLayers, COLUMN } from "../../map/layers.ts";
+import { END } from "../../terms/safety.ts";
+import type { Answer, Question } from "../../wire/messages.ts";
+import type { Stop, Trail } from "./trail.ts";
+
+const KIND_NAMES = [
+  "unseen",
+  "clear",
+  "blocked",
+  "overhang",
+  "open",
+] as const satisfies readonly (keyof typeof COLUMN)[];
+
+export interface Place {
+  readonly layers: BodyLayers;
+  readonly floor: FloorLayer;
+  /** Metres. */
+  readonly columnSize: number;
+  /** Metres up to which clearance is known. */
+  readonly clearanceLimit: number;
+  /** Null before the base's first pose. */
+  readonly worldFromBase: Pose | null;
+  readonly grid: BlockGrid;
+  readonly footing: FootingLayer;
+  readonly trail: Trail;
+  /** Microseconds: of the newest frame. */
+  readonly time: number;
+}
+
+/**
+ * Answers from the map, in time that grows with the length of the way asked about only.
+ * @returns null when the question is in the base's frame and nobody knows where the base is
+ */
+export function answer(question: Question, place: Place): Answer | null {
+  const { layers, columnSize, worldFromBase } = place;
+  let origin: readonly [number, number, number] = [0, 0, 0];
+  if (question.frame === "base") {
+    if (worldFromBase === null) return null;
+    origin = [...worldFromBase.position.slice(0, 2), toYawPitchRoll(worldFromBase.rotation)[0]] as [
+      number,
+      number,
+      number,
+    ];
+  }
+  const [ox, oy, yaw] = origin;
+  const toWorld = ([x, y]: readonly [number, number]): readonly [number, number] => [
+    ox + Math.cos(yaw) * x - Math.sin(yaw) * y,
+    oy + Math.sin(yaw) * x + Math.cos(yaw) * y,
+  ];
+  const column = ([x, y]: readonly [number, number]): [number, number] => [
+    Math.floor(x / columnSize),
+    Math.floor(y / columnSize),
+  ];
+  switch (question.about) {
+    case "clearance": {
+      const [i, j] = column(toWorld(question.point));
+      const distance = layers.clearanceAt(i, j);
+      return {
+        about: "clearance",
+        distance: Number.isFinite(distance) ? distance : null,
+        limit: place.clearanceLimit,
+        column: KIND_NAMES[layers.kindAt(i, j)] ?? "unseen",
+      };
+    }
+    case "footing": {
+      const [i, j] = column(toWorld(question.point));
+      const floor = place.floor.at(i, j);
+      return {
+        about: "footing",
+        column: KIND_NAMES[layers.kindAt(i, j)] ?? "unseen",
+        height: floor?.height ?? null,
+        deviation: floor?.deviation ?? null,
+        seen: floor?.lastSeen ?? null,
+      };
+    }
+    case "evidence":
+      return evidenceAt(question.point, place);
+    case "line": {
+      const [x0, y0] = toWorld(question.from);
+      const [x1, y1] = toWorld(question.to);
+      const length = Math.hypot(x1 - x0, y1 - y0);
+      const heading = Math.atan2(y1 - y0, x1 - x0);
+      const at = (s: number) => [x0 + s * Math.cos(heading), y0 + s * Math.sin(heading), heading] as const;
+      return { about: "line", ...walk(at, length, question.halfWidth, place) };
+    }
+    case "arc": {
+      const [x0, y0] = toWorld(question.from);
+      const heading = yaw + question.heading;
+      const { curvature, length } = question;
+      const at = (s: number): readonly [number, number, number] => {
+        const turned = curvature * s;
+        // Chord of the arc: 2 sin(turned / 2) / curvature, at half the turn; s itself when it is straight.
+        const chord = Math.abs(turned) < 1e-9 ? s : (2 * Math.sin(turned / 2)) / curvature;
+        const mean = heading + turned / 2;
+        return [x0 + chord * Math.cos(mean), y0 + chord * Math.sin(mean), heading + turned];
+      };
+      return { about: "arc", ...walk(at, length, question.halfWidth, place) };
+    }
+    default:
+      return question satisfies never;
+  }
+}
+
+/** What is known of one place, since when, and from where. */
+function evidenceAt(point: readonly [number, number, number], place: Place): Answer {
+  const { grid, footing, trail, columnSize, time } = place;
+  const [i, j, k] = point.map((metres) => Math.floor(metres / columnSize)) as [number, number, number];
+  const value = grid.valueAt(i, j, k);
+  const id = inReach(i >> 3, j >> 3, k >> 3) ? grid.find(blockKey(i >> 3, j >> 3, k >> 3)) : -1;
+  const revision = id < 0 ? 0 : grid.revision[id]!;
+  const changed = revision === 0 ? null : trail.atRevision(revision);
+  const cell = footing.cellAt(point[0], point[1]);
+  const seen = cell.time > 0 ? trail.at(cell.time) : null;
+  const ago = (then: number): number => Math.max(0, (time - then) / 1e6);
+  const placeOf = ({ position }: Stop): [number, number] => [position[0], position[1]];
+  return {
+    ...{ about: "evidence", class: classOf(value), nats: natsOf(value), footing: cell.footing },
+    changed: changed === null ? null : { ago: ago(changed.time), from: placeOf(changed) },
+    seen:
+      seen === null
+        ? null
+        : { ago: ago(cell.time), from: placeOf(seen), far: Number.isFinite(cell.far) ? cell.far : null },
+  };
+}
+
+/** Goes along the way column by column, looking across its whole width. */
+function walk(
+  at: (s: number) => readonly [number, number, number],
+  length: number,
+  halfWidth: number,
+  { layers, columnSize }: Place,
+): { isFree: boolean; free: number; what: number } {
+  const stride = columnSize / 2;
+  const steps = Math.max(1, Math.ceil(length / stride));
+  const across = Math.ceil(halfWidth / stride);
+  for (let n = 0; n <= steps; n++) {
+    const s = Math.min(length, n * stride);
+    const [x, y, heading] = at(s);
+    const [nx, ny] = [-Math.sin(heading), Math.cos(heading)];
+    for (let k = -across; k <= across; k++) {
+      const off = Math.max(-halfWidth, Math.min(halfWidth, k * stride));
+      const kind = layers.kindAt(
+        Math.floor((x + nx * off) / columnSize),
+        Math.floor((y + ny * off) / columnSize),
+      );
+      if (kind === COLUMN.clear || kind === COLUMN.overhang) continue;
+      const what = kind === COLUMN.blocked ? END.obstacle : END.unseen;
+      return { isFree: false, free: Math.max(0, s - stride), what };
+    }
+  }
+  return { isFree: true, free: length, what: END.open };
+}

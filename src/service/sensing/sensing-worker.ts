@@ -1,0 +1,28 @@
+import { type MessagePort, parentPort, workerData } from "node:worker_threads";
+import { Batch, movedOf } from "../batch.ts";
+import { headTime } from "../time.ts";
+import { type FromSensing, Sensing, type SensingStart, type ToSensing } from "./sensing.ts";
+
+// The sensing thread. A player's thread talks to it through a port of its own, so that its frames do not pass the sockets'
+// thread.
+
+/** Microseconds between looks at what is due. */
+const BEAT = 100_000;
+
+const batch = new Batch<FromSensing>((messages, moved) => parentPort!.postMessage(messages, moved));
+const say = (message: FromSensing): void => {
+  batch.add(message, movedOf(message));
+  if (message.kind === "reach") batch.send();
+};
+const sensing = new Sensing(workerData as SensingStart, say, headTime);
+type Orders = readonly ToSensing[] | { readonly kind: "port"; readonly port: MessagePort };
+parentPort!.on("message", (orders: Orders) => {
+  if ("port" in orders) orders.port.on("message", (message: ToSensing) => sensing.take(message));
+  else for (const message of orders) sensing.take(message);
+});
+let due = headTime() + BEAT;
+setInterval(() => {
+  const now = headTime();
+  sensing.beat(now - due);
+  due = now + BEAT;
+}, BEAT / 1000);

@@ -1,0 +1,318 @@
+import { type Form, SharedMessage } from "../../wire/codec.ts";
+import type { Draft, Topic } from "../../wire/messages.ts";
+import type { MapStore } from "./map-store.ts";
+
+/** What an outbox writes to. */
+export interface Wire {
+  send(data: string | Uint8Array): void;
+  /** Asks for a sign that everything before was read; `Outbox.confirm` gets the number back. */
+  ping(sequence: number): void;
+  /** Bytes that the system has not taken yet. */
+  readonly backlog: number;
+}
+
+/** Replies that may wait; a client that asks on without reading is closed. */
+const MOST_REPLIES = 128;
+const MOST_NOTES = 64;
+/** Messages of one topic that may be on their way unread: at 30 Hz a round trip of 100 ms goes unnoticed. */
+const MOST_UNREAD = 3;
+/** Bytes on their way unread at most, of everything together. */
+const MOST_BYTES_UNREAD = 256 * 1024;
+/** Map bytes on their way: from, to, and to begin with. */
+const LEAST_WINDOW = 4 * 1024;
+const MOST_WINDOW = 128 * 1024;
+const FIRST_WINDOW = 16 * 1024;
+/** Microseconds a map patch may take to be read before the window shrinks, and within which it grows. */
+const SLOW = 150_000;
+const QUICK = 60_000;
+const LONGEST_PATCH = 16 * 1024;
+
+/** Topics of which the newest message takes the place of the one that waits. */
+export type Queued = Exclude<Topic, "map" | "notes">;
+/** What goes first when several wait: reach is what the base must know. */
+const RANK: Readonly<Record<Queued, number>> = {
+  ...{
+    reach: 0,
+    pose: 1,
+    playing: 2,
+    baseline: 3,
+    brinks: 3,
+    ground: 4,
+    pulse: 5,
+    recording: 6,
+    trail: 7,
+    image: 8,
+  },
+};
+const ORDER = (Object.keys(RANK) as Queued[]).sort((a, b) => RANK[a] - RANK[b]);
+
+type Lane = Exclude<Topic, "notes"> | "other";
+
+interface Unread {
+  readonly sequence: number;
+  readonly lane: Lane;
+  readonly size: number;
+  readonly sent: number;
+}
+
+interface Subscription {
+  readonly interval: number;
+  due: number;
+  waiting: SharedMessage | null;
+}
+
+/**
+ * What waits for one client, bounded whatever the client does. Reach, pose and pulse are replaced by newer ones, never
+ * queued; of the map only a place in it is kept; replies and notes are counted.
+ *
+ * The kernel's own socket buffers would take seconds of history before anybody noticed that the client has stopped reading.
+ * So messages are followed by a ping, one at a time, which every WebSocket client answers once it has read so far (RFC 6455, 5.5.2), and
+ * only a few messages may be on their way unanswered. A client that resumes after a pause finds those, then the newest.
+ */
+export class Outbox {
+  readonly #wire: Wire;
+  readonly #form: Form;
+  readonly #map: MapStore;
+  readonly #now: () => number;
+  /** Whether the client says what it has read; else its pongs do. */
+  readonly #confirms: boolean;
+  readonly #subscriptions = new Map<Queued, Subscription>();
+  readonly #replies: SharedMessage[] = [];
+  #notes: Draft<"note">[] = [];
+  #notesMissed = 0;
+  #wantsNotes = false;
+  #mapInterval = 0;
+  #mapDue = 0;
+  #epoch = "";
+  #change = 0;
+  #unread: Unread[] = [];
+  #unreadBytes = 0;
+  #window = FIRST_WINDOW;
+  #sequence = 0;
+  #pinged = 0;
+  #confirmed = 0;
+  #timer: NodeJS.Timeout | null = null;
+  #isClosed = false;
+  /** Called when the client asks faster than it reads. */
+  readonly #overflow: () => void;
+  /** By how much intervals are stretched: a head that is held back talks less to those who only watch. */
+  stretch = 1;
+  /** Messages that newer ones took the place of. */
+  replaced = 0;
+  sentMessages = 0;
+  sentBytes = 0;
+
+  constructor(
+    wire: Wire,
+    options: {
+      readonly form: Form;
+      readonly confirms: boolean;
+      readonly map: MapStore;
+      readonly now: () => number;
+      readonly overflow: () => void;
+    },
+  ) {
+    this.#wire = wire;
+    this.#form = options.form;
+    this.#confirms = options.confirms;
+    this.#map = options.map;
+    this.#now = options.now;
+    this.#overflow = options.overflow;
+  }
+
+  /** Rates are messages a second; 0 ends a subscription. */
+  subscribe(
+    topic: Topic,
+    rate: number,
+    have: { readonly epoch: string; readonly change: number } | null = null,
+  ): void {
+    const interval = rate > 0 ? 1e6 / rate : 0;
+    if (topic === "notes") this.#wantsNotes = rate > 0;
+    else if (topic === "map") {
+      this.#mapInterval = interval;
+      this.#mapDue = 0;
+      if (have !== null) {
+        this.#epoch = have.epoch;
+        // A change of the future is of no map that was ever sent.
+        this.#change = have.change <= this.#map.change ? have.change : 0;
+      }
+    } else if (rate > 0) this.#subscriptions.set(topic, { interval, due: 0, waiting: null });
+    else this.#subscriptions.delete(topic);
+    this.pump();
+  }
+
+  /** Puts the newest of a topic in place of what waits. */
+  offer(topic: Queued, message: SharedMessage): void {
+    const subscription = this.#subscriptions.get(topic);
+    if (subscription === undefined) return;
+    if (subscription.waiting !== null) this.replaced++;
+    subscription.waiting = message;
+    this.pump(topic);
+  }
+
+  /** Messages a second that are wanted. */
+  rateOf(topic: Queued): number {
+    const subscription = this.#subscriptions.get(topic);
+    return subscription === undefined ? 0 : 1e6 / subscription.interval;
+  }
+
+  get wantsNotes(): boolean {
+    return this.#wantsNotes;
+  }
+
+  note(note: Draft<"note">): void {
+    if (!this.#wantsNotes) return;
+    if (this.#notes.length === MOST_NOTES) {
+      this.#notes.shift();
+      this.#notesMissed++;
+    }
+    this.#notes.push(note);
+    this.pump();
+  }
+
+  reply(draft: Draft): void {
+    if (this.#replies.length >= MOST_REPLIES) {
+      this.#overflow();
+      return;
+    }
+    this.#replies.push(new SharedMessage(draft));
+    this.pump();
+  }
+
+  /** The client has read all up to this number. Numbers that were never sent are not believed. */
+  confirm(sequence: number): void {
+    if (sequence > this.#sequence) return;
+    const now = this.#now();
+    let read = 0;
+    while (read < this.#unread.length && this.#unread[read]!.sequence <= sequence) {
+      const { lane, size, sent } = this.#unread[read]!;
+      this.#unreadBytes -= size;
+      if (lane === "map") this.#adjustWindow(now - sent);
+      read++;
+    }
+    if (read === 0) return;
+    this.#confirmed = sequence;
+    this.#unread.splice(0, read);
+    this.pump();
+    if (this.#unread.length > 0) this.#ping();
+  }
+
+  #adjustWindow(delay: number): void {
+    if (delay < QUICK) this.#window = Math.min(MOST_WINDOW, this.#window * 2);
+    else if (delay > SLOW) this.#window = Math.max(LEAST_WINDOW, this.#window / 2);
+  }
+
+  /** Microseconds for which the oldest unread message has been on its way; 0 when all is read. */
+  get silence(): number {
+    return this.#unread.length === 0 ? 0 : this.#now() - this.#unread[0]!.sent;
+  }
+
+  close(): void {
+    this.#isClosed = true;
+    if (this.#timer !== null) clearTimeout(this.#timer);
+    this.#subscriptions.clear();
+    this.#replies.length = 0;
+    this.#notes = [];
+  }
+
+  /**
+   * Sends what is due and allowed.
+   * @param fresh a topic whose message has just come: it may go a little early, rather than wait and grow old
+   */
+  pump(fresh: Topic | null = null): void {
+    if (this.#isClosed) return;
+    const now = this.#now();
+    const before = this.#sequence;
+    for (const topic of ORDER) this.#pumpTopic(topic, now, topic === fresh);
+    while (this.#replies.length > 0 && this.#hasRoom()) this.#send(this.#replies.shift()!, "other", now);
+    while (this.#notes.length > 0 && this.#hasRoom() && this.#unreadOf("other") < MOST_NOTES) {
+      const note = this.#notes.shift()!;
+      const missed = this.#notesMissed;
+      this.#notesMissed = 0;
+      this.#send(new SharedMessage(missed > 0 ? { ...note, missed } : note), "other", now);
+    }
+    this.#pumpMap(now);
+    if (this.#sequence !== before) this.#ping();
+    this.#arm(now);
+  }
+
+  /** One at a time: some clients take many pings in a row for a flood, and close. */
+  #ping(): void {
+    if (this.#confirms || this.#pinged > this.#confirmed) return;
+    this.#pinged = this.#sequence;
+    this.#wire.ping(this.#sequence);
+  }
+
+  #hasRoom(): boolean {
+    return this.#unreadBytes < MOST_BYTES_UNREAD && this.#wire.backlog < MOST_BYTES_UNREAD;
+  }
+
+  #unreadOf(lane: Lane): number {
+    let count = 0;
+    for (const one of this.#unread) if (one.lane === lane) count++;
+    return count;
+  }
+
+  #pumpTopic(topic: Queued, now: number, isFresh: boolean): void {
+    const subscription = this.#subscriptions.get(topic);
+    // Half an interval is let off for what has just come: of frames at twice the rate, one always fits.
+    if (!subscription?.waiting || now < subscription.due - (isFresh ? subscription.interval / 2 : 0)) return;
+    if (this.#unreadOf(topic) >= MOST_UNREAD) return;
+    this.#send(subscription.waiting, topic, now);
+    subscription.waiting = null;
+    subscription.due = Math.max(subscription.due + subscription.interval * this.stretch, now);
+  }
+
+  #pumpMap(now: number): void {
+    if (this.#mapInterval === 0) return;
+    if (this.#epoch !== this.#map.epoch) {
+      this.#epoch = this.#map.epoch;
+      this.#change = 0;
+      this.#mapDue = 0;
+      this.#sendPatch(now); // even an empty one: it says that the old map is gone
+    }
+    if (now < this.#mapDue || this.#change === this.#map.change) return;
+    while (this.#change !== this.#map.change) {
+      const room =
+        this.#window - this.#unread.reduce((sum, one) => sum + (one.lane === "map" ? one.size : 0), 0);
+      if (room <= 0 || !this.#hasRoom()) return; // goes on when the client has read
+      this.#sendPatch(now, Math.min(room, LONGEST_PATCH));
+    }
+    this.#mapDue = now + this.#mapInterval * this.stretch;
+  }
+
+  #sendPatch(now: number, limit = LONGEST_PATCH): void {
+    const from = this.#change;
+    const { bytes, count, left, to } = this.#map.since(from, limit);
+    this.#change = to;
+    const { epoch } = this.#map;
+    this.#send(new SharedMessage({ kind: "patch", epoch, from, to, count, left, blocks: bytes }), "map", now);
+  }
+
+  #send(message: SharedMessage, lane: Lane, now: number): void {
+    const sequence = ++this.#sequence;
+    const data = message.finish(this.#form, sequence, now);
+    const size = data.length;
+    this.#unread.push({ sequence, lane, size, sent: now });
+    this.#unreadBytes += size;
+    this.sentMessages++;
+    this.sentBytes += size;
+    this.#wire.send(data);
+  }
+
+  /** Wakes up when the next thing that waits is due. What waits for the client to read is woken by `confirm`. */
+  #arm(now: number): void {
+    if (this.#timer !== null) clearTimeout(this.#timer);
+    this.#timer = null;
+    let due = Number.POSITIVE_INFINITY;
+    for (const { waiting, due: at, interval } of this.#subscriptions.values()) {
+      // A little later than due: the next may be about to come, and is worth more.
+      if (waiting !== null && at > now) due = Math.min(due, at + interval / 8);
+    }
+    if (this.#mapInterval > 0 && this.#change !== this.#map.change && this.#mapDue > now)
+      due = Math.min(due, this.#mapDue);
+    if (due === Number.POSITIVE_INFINITY) return;
+    this.#timer = setTimeout(() => this.pump(), Math.max(1, Math.ceil((due - now) / 1000)));
+    this.#timer.unref();
+  }
+}
