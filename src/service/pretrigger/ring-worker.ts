@@ -17,8 +17,9 @@ export type FromPretrigger =
 
 const say = (message: FromPretrigger): void => parentPort!.postMessage(message);
 const pretrigger = new Pretrigger(workerData as PretriggerSettings, (news) => {
-  say(news);
+  // The list first: whoever hears that something was kept finds it there.
   if (news.kind === "kept") say({ kind: "list", kept: pretrigger.list() });
+  say(news);
 });
 say({ kind: "list", kept: pretrigger.list() });
 
