@@ -3,8 +3,9 @@ import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { ScenarioError } from "../src/simulate/fields.ts";
 import { provideDemo, readScenario, STUDIO } from "./demo/recording.ts";
-import { drawFloor, drawKinds, drawSlice, encodeVoxels } from "./output/map.ts";
+import { drawHeights, drawMap, drawSlice } from "./output/map-pictures.ts";
 import { ProgressLine } from "./output/progress.ts";
+import { encodeVoxels } from "./output/voxel-file.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
 import { type Replay, replayRecording } from "./replay/run.ts";
 import { describe } from "./replay.ts";
@@ -89,14 +90,14 @@ async function writePictures(
   let [y, top] = [0, Number.NEGATIVE_INFINITY];
   for (const { pose } of path) if (pose.position[2] > top) [, y, top] = pose.position;
   const pictures = [
-    ["demo-map.png", "the map from above", drawKinds(head, `${title}: map from above`, path)],
-    ["demo-floor.png", "floor heights from above", drawFloor(head, `${title}: floor heights`, path)],
+    ["demo-map.png", "the map from above", drawMap(head, `${title}: map from above`, path)],
+    ["demo-floor.png", "floor heights from above", drawHeights(head, `${title}: floor heights`, path)],
     ["demo-side.png", "an upright slice", drawSlice(head, title, path, y)],
   ] as const;
   const written: [string, string][] = [];
   for (const [file, what, picture] of pictures) {
     if (picture === null) continue;
-    await writeWholeFile(join(folder, file), picture.toPng());
+    await writeWholeFile(join(folder, file), await picture.drawing.toPng());
     written.push([join(folder, file), what]);
   }
   const voxels = join(folder, "demo-voxels.ply");

@@ -6,9 +6,10 @@ import { DecodeError } from "../src/coding/decode-error.ts";
 import { SettingError } from "../src/head/settings.ts";
 import { COLUMN } from "../src/map/layers.ts";
 import { encodeTrajectory } from "./output/csv.ts";
-import { drawFloor, drawKinds, encodeVoxels } from "./output/map.ts";
+import { drawHeights, drawMap } from "./output/map-pictures.ts";
 import { encodeNpyView } from "./output/npy.ts";
 import { ProgressLine } from "./output/progress.ts";
+import { encodeVoxels } from "./output/voxel-file.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
 import { type Replay, replayRecording } from "./replay/run.ts";
 import { settingsFrom } from "./replay.ts";
@@ -75,7 +76,7 @@ export async function main(args: string[]): Promise<number> {
     }
     isMapped = true;
     await mkdir(values.out, { recursive: true });
-    for (const [name, bytes] of Object.entries(exportFiles(replay, parts as Part[], form, coarser))) {
+    for (const [name, bytes] of Object.entries(await exportFiles(replay, parts as Part[], form, coarser))) {
       await writeWholeFile(join(values.out, name), bytes);
       console.log(join(values.out, name));
     }
@@ -94,12 +95,12 @@ export async function main(args: string[]): Promise<number> {
 }
 
 /** The files by name. */
-function exportFiles(
+async function exportFiles(
   { head, path, summary }: Replay,
   parts: readonly Part[],
   form: "points" | "faces",
   coarser: number | undefined,
-): Record<string, Uint8Array | string> {
+): Promise<Record<string, Uint8Array | string>> {
   const files: Record<string, Uint8Array | string> = {};
   const { layers, grid } = head;
   if (parts.includes("voxels")) files["voxels.ply"] = encodeVoxels(head, form);
@@ -127,10 +128,10 @@ function exportFiles(
     files["layers.json"] = `${JSON.stringify(about, null, 2)}\n`;
   }
   if (parts.includes("pictures")) {
-    const map = drawKinds(head, "Map from above", path, coarser);
-    const floor = drawFloor(head, "Floor heights", path, coarser);
-    if (map !== null) files["map.png"] = map.toPng();
-    if (floor !== null) files["floor.png"] = floor.toPng();
+    const map = drawMap(head, "Map from above", path, coarser);
+    const floor = drawHeights(head, "Floor heights", path, coarser);
+    if (map !== null) files["map.png"] = await map.drawing.toPng();
+    if (floor !== null) files["floor.png"] = await floor.drawing.toPng();
   }
   if (parts.includes("trajectory")) files["trajectory.csv"] = encodeTrajectory(path);
   files["summary.json"] = `${JSON.stringify(summary, null, 2)}\n`;

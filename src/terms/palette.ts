@@ -38,6 +38,13 @@ export interface Palette {
   readonly mapFloor: string;
   readonly mapStanding: string;
   readonly mapOverhead: string;
+  /** Floor heights, from far below level to far above it; level is `firm`. */
+  readonly deep: string;
+  readonly low: string;
+  readonly dip: string;
+  readonly rise: string;
+  readonly high: string;
+  readonly top: string;
   /** The robot and its path. */
   readonly robot: string;
   /** What a person marked or measured. */
@@ -67,6 +74,12 @@ export const LIGHT: Palette = {
   mapFloor: "#dfe6dd",
   mapStanding: "#5aa3cf",
   mapOverhead: "#b9b3c9",
+  deep: "#a84a00",
+  low: "#e5914f",
+  dip: "#f7d9bd",
+  rise: "#93cfba",
+  high: "#48a385",
+  top: "#12664e",
   robot: "#a8326f",
   mark: "#a63d00",
   bad: "#9c2f00",
@@ -92,6 +105,12 @@ export const NIGHT: Palette = {
   mapFloor: "#5f6b64",
   mapStanding: "#4a9bcb",
   mapOverhead: "#77718c",
+  deep: "#ff9a52",
+  low: "#b3612a",
+  dip: "#5b3a24",
+  rise: "#2f6f5d",
+  high: "#4fa68b",
+  top: "#9be0c8",
   robot: "#ef9cc6",
   mark: "#ffa66b",
   bad: "#ffb38a",

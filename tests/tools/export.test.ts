@@ -7,8 +7,9 @@ import { afterAll, afterEach, beforeAll, beforeEach, describe, expect, test, vi 
 import { COLUMN } from "../../src/map/layers.ts";
 import { createRecording } from "../../src/record/file.ts";
 import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
+import { LIGHT } from "../../src/terms/palette.ts";
 import { main } from "../../tools/export.ts";
-import { drawKinds } from "../../tools/output/map.ts";
+import { drawMap } from "../../tools/output/map-pictures.ts";
 import { type Replay, replayRecording } from "../../tools/replay/run.ts";
 import { testWith } from "../helpers/needs.ts";
 import { runPython } from "../helpers/python.ts";
@@ -192,7 +193,7 @@ describe("export", () => {
     expect(heights.every((line) => line.split(",")[3] === "0")).toBe(true);
   });
 
-  test("a coarser picture keeps every place that is blocked", () => {
+  test("a coarser picture keeps every place that is blocked", async () => {
     const { head } = replay;
     const { cells } = head.layers.kinds()!;
     const [rows, columns] = cells.shape as [number, number];
@@ -209,20 +210,20 @@ describe("export", () => {
         if (isBlocked) expected++;
       }
     }
-    const { width, data } = decode(drawKinds(head, "t", [], 7)!.toPng());
+    const { drawing, plot } = drawMap(head, "t", [], 7)!;
+    const { width, data } = decode(await drawing.toPng());
     const across = Math.ceil(columns / 7);
-    const scale = Math.floor(1000 / Math.max(across, Math.ceil(rows / 7)));
-    // The picture's layer starts below the title of one line: two gaps of 10, 7 rows of letters twice as large, 2 of frame.
-    const [left, top] = [11, 36];
-    let black = 0;
+    let blocked = 0;
     for (let row = 0; row < Math.ceil(rows / 7); row++) {
       for (let col = 0; col < across; col++) {
-        const at = 3 * ((top + row * scale + (scale >> 1)) * width + left + col * scale + (scale >> 1));
-        if (data[at] === 0 && data[at + 1] === 0 && data[at + 2] === 0) black++;
+        // Off the middle: lines of the grid may pass there.
+        const x = plot.left + col * plot.scale + (plot.scale >> 2);
+        const at = 3 * ((plot.top + row * plot.scale + (plot.scale >> 2)) * width + x);
+        if (`#${Buffer.from(data.subarray(at, at + 3)).toString("hex")}` === LIGHT.obstacle) blocked++;
       }
     }
     expect(expected).toBeGreaterThan(20);
-    expect(black).toBe(expected);
+    expect(blocked).toBe(expected);
   });
 
   test("--help says what it does and its exit codes", async () => {

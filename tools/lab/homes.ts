@@ -4,8 +4,10 @@ import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { type Edge, generateHome, type Home } from "../../src/simulate/home.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
+import { SIGNS } from "../../src/terms/signs.ts";
 import { wholeOption } from "../options.ts";
-import { drawLayer, OKABE_ITO, type Overlay, type Picture, STYLES, type Style } from "../output/picture.ts";
+import type { Drawing } from "../output/drawing.ts";
+import { type DropsOverlay, drawLayer, type Overlay, type Style } from "../output/layer-picture.ts";
 import { writeWholeFile } from "../output/whole-file.ts";
 
 const HELP = `Usage: homes [options]    generated homes as scenario files, and as pictures from above
@@ -19,16 +21,28 @@ Exit codes: 0 done, 2 wrong usage`;
 const CELL = 0.025;
 const UNDER_CEILING = 2.45;
 
+/** Lower than this is no floor to drive on, metres. */
+const FLOOR_FROM = -0.016;
+
 /** By height over the floor at the start, metres. */
 const HEIGHTS: readonly { readonly below: number; readonly style: Style }[] = [
-  { below: -5, style: { ...STYLES.unknown, label: "nothing" } },
-  { below: -0.6, style: { label: "deeper than 60 cm", color: [90, 30, 10] } },
-  { below: -0.1, style: { label: "10 to 60 cm lower", color: OKABE_ITO.vermillion } },
-  { below: -0.016, style: { label: "up to 10 cm lower", color: OKABE_ITO.orange } },
-  { below: 0.0004, style: { label: "floor", color: [255, 255, 255] } },
-  { below: 0.016, style: { label: "rug, mat, threshold", color: OKABE_ITO.yellow } },
-  { below: 1.9, style: { label: "furniture", color: [150, 170, 190] } },
-  { below: Number.POSITIVE_INFINITY, style: { label: "wall", color: OKABE_ITO.black } },
+  { below: -5, style: { label: "nothing", fill: SIGNS.unseen } },
+  {
+    below: -0.6,
+    style: { label: "deeper than 60 cm", fill: { fill: "deep", pattern: "scratches", ink: "paper" } },
+  },
+  {
+    below: -0.1,
+    style: { label: "10 to 60 cm lower", fill: { fill: "low", pattern: "scratches", ink: "deep" } },
+  },
+  {
+    below: FLOOR_FROM,
+    style: { label: "up to 10 cm lower", fill: { fill: "dip", pattern: "scratches", ink: "low" } },
+  },
+  { below: 0.0004, style: { label: "floor", fill: SIGNS.firm } },
+  { below: 0.016, style: { label: "rug, mat, threshold", fill: { fill: "rise" } } },
+  { below: 1.9, style: { label: "furniture", fill: { fill: "mapStanding" } } },
+  { below: Number.POSITIVE_INFINITY, style: { label: "wall", fill: SIGNS.obstacle } },
 ];
 
 /** Points along a line, x and y in turn. */
@@ -41,7 +55,7 @@ function dotted({ from, to }: Pick<Edge, "from" | "to">): number[] {
 }
 
 /** A home from above, as far as it lies below its ceiling, with its edges, starts and drive. */
-export function drawHome(home: Home): Picture {
+export function drawHome(home: Home): Drawing {
   const { scene } = loadScenario({ ...home.json, moving: [] });
   const [x0 = 0, y0 = 0, , x1 = 0, y1 = 0] = scene.extent;
   const width = Math.ceil((x1 - x0) / CELL);
@@ -55,22 +69,31 @@ export function drawHome(home: Home): Picture {
       layer[k * width + i] = isWall ? HEIGHTS.length - 1 : HEIGHTS.findIndex(({ below }) => top < below);
     }
   }
-  const open = home.edges.filter(({ isGuarded }) => !isGuarded);
   const guarded = home.edges.filter(({ isGuarded }) => isGuarded);
   const along = (lines: readonly Pick<Edge, "from" | "to">[]): number[] => lines.flatMap(dotted);
+  const floorClass = HEIGHTS.findIndex(({ style }) => style.label === "floor");
+  const drops: DropsOverlay = {
+    kind: "drops",
+    label: "edge, ticks to the low side",
+    drops: home.edges.map(({ from, to, drop }) => ({ points: [from, to], depth: drop })),
+    isGone: (x, y) => {
+      const [i, k] = [Math.floor((x - x0) / CELL), Math.floor((y - y0) / CELL)];
+      return i >= 0 && i < width && k >= 0 && k < height && layer[k * width + i]! < floorClass;
+    },
+  };
   const starts = home.starts.map(({ x, y, yaw }) => ({
     from: [x, y] as const,
     to: [x + 0.35 * Math.cos(yaw), y + 0.35 * Math.sin(yaw)] as const,
   }));
   const drive = (home.json["drive"] as { points: { at: [number, number] }[] }).points.flatMap(({ at }) => at);
   const overlays: Overlay[] = [
-    { label: "edge", color: OKABE_ITO.reddishPurple, kind: "dots", points: along(open) },
-    { label: "guarded edge", color: OKABE_ITO.bluishGreen, kind: "dots", points: along(guarded) },
-    { label: "the scenario's drive", color: OKABE_ITO.blue, kind: "line", points: drive },
-    { label: "where a base may start", color: OKABE_ITO.skyBlue, kind: "dots", points: along(starts) },
+    { kind: "path", label: "the scenario's drive", points: drive },
+    { kind: "dots", label: "where a base may start", color: "accent", points: along(starts) },
+    drops,
+    { kind: "dots", label: "guarded edge", color: "ink", points: along(guarded) },
   ];
   const edges = home.edges.map(({ what, drop }) => `${what} ${Math.round(100 * drop)} cm`);
-  return drawLayer({
+  const { drawing } = drawLayer({
     title: `home ${home.seed}: ${[...new Set(edges)].join(", ") || "no edge"}`,
     layer,
     width,
@@ -81,6 +104,7 @@ export function drawHome(home: Home): Picture {
     scale: 2,
     overlays,
   });
+  return drawing;
 }
 
 export async function main(args: string[]): Promise<number> {
@@ -103,7 +127,7 @@ export async function main(args: string[]): Promise<number> {
       const home = generateHome(seed);
       const name = join(values.out, `home-${seed}`);
       await writeWholeFile(`${name}.json`, `${JSON.stringify(home.json, null, 1)}\n`);
-      await writeWholeFile(`${name}.png`, drawHome(home).toPng());
+      await writeWholeFile(`${name}.png`, await drawHome(home).toPng());
       console.log(
         `${name}.png: ${home.rooms.length} rooms, ${home.edges.length} edges, ${home.starts.length} starts`,
       );

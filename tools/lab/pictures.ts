@@ -3,7 +3,7 @@ import { copyFile, mkdir, writeFile } from "node:fs/promises";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { main as importData } from "../import.ts";
-import { drawFooting, drawKinds } from "../output/map.ts";
+import { drawFooting, drawMap } from "../output/map-pictures.ts";
 import { replayRecording } from "../replay/run.ts";
 import { main as start } from "../start.ts";
 
@@ -90,19 +90,19 @@ export async function main(args: string[]): Promise<number> {
       if (code !== 0) return code;
     }
     const { head, path } = await replayRecording(recording, { settings });
-    const picture = drawKinds(head, title, path, coarser);
+    const picture = drawMap(head, title, path, coarser);
     if (picture === null) {
       console.error(`pictures: nothing was mapped from ${recording}`);
       return 3;
     }
-    await writeFile(join(to, `${name}-map.png`), picture.toPng());
+    await writeFile(join(to, `${name}-map.png`), await picture.drawing.toPng());
     // At the map's 2.5 cm a frame leaves holes in the footing; it has its own run at 5 cm.
     if (name !== "corridor") {
       const { head: coarse, path: way } = await replayRecording(recording, {
         settings: { "map.maxRange": 5 },
       });
       const footing = drawFooting(coarse, `Footing, ${title.replace(", 2.5 cm", ", 5 cm")}`, way);
-      if (footing !== null) await writeFile(join(to, `${name}-footing.png`), footing.toPng());
+      if (footing !== null) await writeFile(join(to, `${name}-footing.png`), await footing.drawing.toPng());
     }
     console.log(`wrote ${join(to, `${name}-map.png`)}`);
   }

@@ -7,7 +7,6 @@ import { isMainThread } from "node:worker_threads";
 import { END } from "../../src/terms/safety.ts";
 import { wholeOption } from "../options.ts";
 import { ProgressLine } from "../output/progress.ts";
-import { drawScore } from "../output/score.ts";
 import { writeWholeFile } from "../output/whole-file.ts";
 import {
   type Approach,
@@ -23,6 +22,7 @@ import {
 import { type Course, driveCourse, type Outcome } from "./floor/drive.ts";
 import { poissonBound, rateInterval } from "./floor/intervals.ts";
 import { runJobs } from "./floor/jobs.ts";
+import { drawScore } from "./floor-score-picture.ts";
 
 const HELP = `Usage: score-floor [options]    does a base that obeys the pace ever fall, and does it stop for nothing?
   -n, --approaches <n>  approaches at drops of 50 mm and more in which the base moves (default 2995: no miss in
@@ -285,7 +285,7 @@ export async function main(args: string[]): Promise<number> {
     rows.sort((a, b) => (JSON.stringify(a.job) < JSON.stringify(b.job) ? -1 : 1));
     console.log(report(rows).join("\n"));
     await mkdir(values.out, { recursive: true });
-    await writeWholeFile(join(values.out, "floor-score.png"), drawScore(rows).toPng());
+    await writeWholeFile(join(values.out, "floor-score.png"), await drawScore(rows).toPng());
     await writeWholeFile(join(values.out, "floor-score.json"), JSON.stringify(rows));
     return rows.some(({ outcome }) => outcome.isMiss) ? 1 : 0;
   } catch (error) {

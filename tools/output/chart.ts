@@ -2,6 +2,7 @@ import { LineChart, ScatterChart } from "echarts/charts";
 import { GridComponent, LegendComponent } from "echarts/components";
 import { init, use } from "echarts/core";
 import { SVGRenderer } from "echarts/renderers";
+import { escapeText } from "./markup.ts";
 
 use([LineChart, ScatterChart, GridComponent, LegendComponent, SVGRenderer]);
 
@@ -92,15 +93,3 @@ export function drawChart({ about, height, x, y, points, lines = [] }: Chart): s
 }
 
 const shortly = (value: number): string => String(Number(value.toPrecision(4)));
-
-/** For text and attributes of HTML. */
-export function escapeText(text: string): string {
-  const names: Record<string, string> = {
-    "&": "&amp;",
-    "<": "&lt;",
-    ">": "&gt;",
-    '"': "&quot;",
-    "'": "&#39;",
-  };
-  return text.replace(/[&<>"']/g, (sign) => names[sign]!);
-}

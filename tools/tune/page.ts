@@ -1,4 +1,5 @@
-import { drawChart, escapeText, type Points } from "../output/chart.ts";
+import { drawChart, type Points } from "../output/chart.ts";
+import { escapeText } from "../output/markup.ts";
 
 /** A page of text, figures and tables that is one file: no scripts, nothing to load. */
 export interface Page {

@@ -1,4 +1,4 @@
-import { drawKinds } from "../output/map.ts";
+import { drawMap } from "../output/map-pictures.ts";
 import { writeWholeFile } from "../output/whole-file.ts";
 import { replayRecording } from "../replay/run.ts";
 import { describeSettings, type Given } from "./runs.ts";
@@ -25,9 +25,12 @@ export async function mapPictures(
   const out: MapPicture[] = [];
   for (const { name, settings } of all) {
     const { head, path: way } = await replayRecording(path, { settings });
-    const picture = drawKinds(head, "", way);
+    const picture = drawMap(head, "", way);
     if (picture === null) continue;
-    out.push({ png: picture.toPng(), about: `${name}: ${describeSettings(settings)}; ${path} from above` });
+    out.push({
+      png: await picture.drawing.toPng(),
+      about: `${name}: ${describeSettings(settings)}; ${path} from above`,
+    });
   }
   return out;
 }
