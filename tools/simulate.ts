@@ -3,8 +3,9 @@ import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { SingleBar } from "cli-progress";
 import { createRecording } from "../src/record/file.ts";
+import { simulateEvents } from "../src/simulate/events.ts";
 import { ScenarioError } from "../src/simulate/fields.ts";
-import { loadScenario, type Scenario, simulateEvents } from "../src/simulate/scenario.ts";
+import { loadScenario, type Scenario } from "../src/simulate/scenario.ts";
 
 const HELP = `Usage: simulate [options] <scenario.json> <recording>    render a scenario into a recording with truth
   -e, --exact         no noise, errors or drift: exact depth, ideal inertial sensors and wheels

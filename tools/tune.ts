@@ -1,12 +1,13 @@
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { wholeOption } from "./options.ts";
+import { executeAt } from "./queue/address.ts";
 import { settingsFrom } from "./replay.ts";
 import { draw, grid, parseTry } from "./tune/candidates.ts";
 import type { Score } from "./tune/job.ts";
 import { bestOf, CRITERIA, type Criterion, describeReport, makeReport } from "./tune/report.ts";
 import { isPageName, mapPictures, writeReport } from "./tune/report-files.ts";
-import { CORES, executeAt, exitCodeOf, keyOf, openEntries, runAll, untilInterrupted } from "./tune/runs.ts";
+import { CORES, exitCodeOf, keyOf, openEntries, runAll, untilInterrupted } from "./tune/runs.ts";
 import { readTruth } from "./tune/true-map.ts";
 
 const HELP = `Usage: tune [options] <recording>...    which settings predict held-out frames better than those you have?

@@ -348,5 +348,3 @@ export function loadScenario(
     floorSensors,
   };
 }
-
-export { simulateEvents } from "./events.ts";

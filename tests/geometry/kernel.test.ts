@@ -1,6 +1,6 @@
 import { readFile } from "node:fs/promises";
 import { expect, test } from "vitest";
-import { KERNELS, kernelSource } from "../../tools/build-kernels.mjs";
+import { KERNELS, kernelSource } from "../../build/kernels.mjs";
 
 const digits = (text: string): string => [...text.matchAll(/"([0-9a-f]+)"/g)].map(([, run]) => run).join("");
 

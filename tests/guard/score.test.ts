@@ -22,7 +22,7 @@ describe("intervals", () => {
   });
 });
 
-// The small version of `npm run score:floor`: closed loop, a base that obeys the pace and nothing else.
+// The small version of `npm run lab -- score-floor`: closed loop, a base that obeys the pace and nothing else.
 describe("driven towards what it must not miss", () => {
   test.each(TRAPS)("%s: no wheel past the edge", (name) => {
     for (const seed of [71, 72]) {

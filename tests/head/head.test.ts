@@ -9,7 +9,8 @@ import { classOf } from "../../src/map/grid.ts";
 import { COLUMN } from "../../src/map/layers.ts";
 import type { DepthEvent, HeadEvent, Setup } from "../../src/sense/events.ts";
 import { REASON } from "../../src/sense/mask.ts";
-import { loadScenario, type Scenario, simulateEvents } from "../../src/simulate/scenario.ts";
+import { simulateEvents } from "../../src/simulate/events.ts";
+import { loadScenario, type Scenario } from "../../src/simulate/scenario.ts";
 import type { TrackNote } from "../../src/track/tracker.ts";
 
 const WIDTH = 64;

@@ -61,7 +61,7 @@ const checks: Record<"open-data" | "compiler" | "python", Check> = {
 
 /**
  * Registers a test that needs something from outside the repository. When that is missing, one line
- * "NOT RUN: <name>: needs <what>; <how to get it>" is printed (and collected by tools/run-tests.mjs) and the
+ * "NOT RUN: <name>: needs <what>; <how to get it>" is printed (and collected by build/tests.mjs) and the
  * test is skipped; with BRINKMAP_NO_SKIP=1 it fails instead.
  */
 export function testWith(need: Need, name: string, fn: () => void | Promise<void>, timeout?: number): void {

@@ -5,7 +5,8 @@ import { Head } from "../../src/head/head.ts";
 import type { HeadOutput } from "../../src/head/outputs.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import type { OrientationEvent } from "../../src/sense/events.ts";
-import { loadScenario, type Scenario, simulateEvents } from "../../src/simulate/scenario.ts";
+import { simulateEvents } from "../../src/simulate/events.ts";
+import { loadScenario, type Scenario } from "../../src/simulate/scenario.ts";
 import type { TrackNote } from "../../src/track/tracker.ts";
 import { scoreOf } from "./grids.ts";
 

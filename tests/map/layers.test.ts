@@ -6,7 +6,8 @@ import { resolveSettings } from "../../src/head/settings.ts";
 import { FloorLayer } from "../../src/map/floor.ts";
 import { BlockGrid, TOP } from "../../src/map/grid.ts";
 import { BodyLayers, COLUMN } from "../../src/map/layers.ts";
-import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
+import { simulateEvents } from "../../src/simulate/events.ts";
+import { loadScenario } from "../../src/simulate/scenario.ts";
 
 const SIZE = 0.05;
 const KINDS = Object.keys(COLUMN) as (keyof typeof COLUMN)[];

@@ -3,7 +3,8 @@ import { decode } from "fast-png";
 import { beforeAll, describe, expect, test } from "vitest";
 import { Head } from "../../src/head/head.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
-import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
+import { simulateEvents } from "../../src/simulate/events.ts";
+import { loadScenario } from "../../src/simulate/scenario.ts";
 import { LIGHT } from "../../src/terms/palette.ts";
 import {
   drawFooting,

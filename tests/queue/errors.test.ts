@@ -13,7 +13,8 @@ import { lend } from "../../tools/queue/lender.ts";
 import { giveParts, Recordings } from "../../tools/queue/parts.ts";
 import { type Build, Present } from "../../tools/queue/present.ts";
 import { Connection, parseServer, QueueError } from "../../tools/queue/server.ts";
-import { contentOf, exitCodeOf, type Task } from "../../tools/tune/runs.ts";
+import { contentOf } from "../../tools/tune/content.ts";
+import { exitCodeOf, type Task } from "../../tools/tune/runs.ts";
 import { testWith } from "../helpers/needs.ts";
 import { freePort, needsRedis, RedisServer } from "../helpers/redis.ts";
 

@@ -7,8 +7,9 @@ import { Head } from "../../src/head/head.ts";
 import { FloorLayer } from "../../src/map/floor.ts";
 import { BlockGrid, OCCUPIED_FROM, UNKNOWN } from "../../src/map/grid.ts";
 import { createRecording, openRecording } from "../../src/record/file.ts";
+import { simulateEvents } from "../../src/simulate/events.ts";
 import { Random } from "../../src/simulate/random.ts";
-import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
+import { loadScenario } from "../../src/simulate/scenario.ts";
 import { replayBare } from "../../tools/replay/bare.ts";
 import {
   Caster,

@@ -11,7 +11,8 @@ import { openRecording } from "../../src/record/file.ts";
 import { PretriggerLink } from "../../src/service/pretrigger/link.ts";
 import { FrameWriter, frameSlotMemory } from "../../src/service/sensing/frame-slot.ts";
 import { type FromSensing, Sensing } from "../../src/service/sensing/sensing.ts";
-import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
+import { simulateEvents } from "../../src/simulate/events.ts";
+import { loadScenario } from "../../src/simulate/scenario.ts";
 import { replayRecording } from "../../tools/replay/run.ts";
 import { until } from "../helpers/live.ts";
 

@@ -2,8 +2,9 @@ import { readFileSync } from "node:fs";
 import { expect, test } from "vitest";
 import { transformPoint } from "../../src/geometry/rigid.ts";
 import { lensPose } from "../../src/simulate/attitude.ts";
+import { simulateEvents } from "../../src/simulate/events.ts";
 import { lensRays } from "../../src/simulate/lens.ts";
-import { loadScenario, type Scenario, simulateEvents } from "../../src/simulate/scenario.ts";
+import { loadScenario, type Scenario } from "../../src/simulate/scenario.ts";
 
 const json = (name: string): { sensors: object[]; [more: string]: unknown } =>
   JSON.parse(readFileSync(new URL(`../../datasets/${name}.json`, import.meta.url), "utf8"));

@@ -4,9 +4,10 @@ import { describe, expect, test } from "vitest";
 import { conjugate, fromRotationVector, multiply, toRotationVector, turn } from "../../src/geometry/rigid.ts";
 import type { HeadEvent } from "../../src/sense/events.ts";
 import { RADIANS } from "../../src/simulate/attitude.ts";
+import { simulateEvents } from "../../src/simulate/events.ts";
 import { ScenarioError } from "../../src/simulate/fields.ts";
 import { Random } from "../../src/simulate/random.ts";
-import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
+import { loadScenario } from "../../src/simulate/scenario.ts";
 
 const STUDIO = JSON.parse(
   readFileSync(new URL("../../datasets/pottery-studio.json", import.meta.url), "utf8"),

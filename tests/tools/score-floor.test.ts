@@ -1,5 +1,7 @@
 import { afterEach, expect, test, vi } from "vitest";
-import { main, type Row, report } from "../../tools/lab/score-floor.ts";
+import type { Row } from "../../tools/lab/score-floor/drive-job.ts";
+import { report } from "../../tools/lab/score-floor/report.ts";
+import { main } from "../../tools/lab/score-floor.ts";
 
 afterEach(() => {
   vi.restoreAllMocks();

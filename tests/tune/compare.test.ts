@@ -1,5 +1,6 @@
 import { expect, test, vi } from "vitest";
-import { type Comparison, compareScores, main } from "../../tools/compare.ts";
+import { main } from "../../tools/compare.ts";
+import { type Comparison, compareScores } from "../../tools/tune/comparison.ts";
 import type { Score } from "../../tools/tune/job.ts";
 
 const score = (within5cm: number, medianError: number): Score => ({

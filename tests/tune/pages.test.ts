@@ -1,7 +1,7 @@
 import { describe, expect, test } from "vitest";
-import type { Comparison } from "../../tools/compare.ts";
 import { drawChart } from "../../tools/output/chart.ts";
 import { comparePage } from "../../tools/tune/compare-page.ts";
+import type { Comparison } from "../../tools/tune/comparison.ts";
 import type { Score } from "../../tools/tune/job.ts";
 import { makeReport } from "../../tools/tune/report.ts";
 import type { Entry } from "../../tools/tune/runs.ts";

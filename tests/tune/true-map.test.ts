@@ -3,8 +3,9 @@ import { beforeAll, describe, expect, test } from "vitest";
 import { Head } from "../../src/head/head.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import type { HeadEvent } from "../../src/sense/events.ts";
+import { simulateEvents } from "../../src/simulate/events.ts";
 import { ScenarioError } from "../../src/simulate/fields.ts";
-import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
+import { loadScenario } from "../../src/simulate/scenario.ts";
 import { gatherTruth, scenarioOf, scoreTrueMap } from "../../tools/tune/true-map.ts";
 
 const json = JSON.parse(readFileSync(new URL("../../datasets/yard-room.json", import.meta.url), "utf8"));

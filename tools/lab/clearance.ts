@@ -42,7 +42,7 @@ const row = (what: string, ...columns: (number | string)[]) =>
     `${what.padEnd(52)}${columns.map((c) => (typeof c === "number" ? c.toFixed(3) : c).padStart(12)).join("")}`,
   );
 
-function main(args: string[]): number {
+export function main(args: string[]): number {
   if (args.includes("--help") || args.includes("-h")) {
     console.log(HELP);
     return 0;
@@ -94,5 +94,3 @@ function main(args: string[]): number {
   row("one look (nanoseconds)", looks * 10, sum > 0 ? "" : "none near");
   return 0;
 }
-
-process.exitCode = main(process.argv.slice(2));

@@ -1,5 +1,4 @@
 import { existsSync } from "node:fs";
-import { fileURLToPath } from "node:url";
 import { Head } from "../../src/head/head.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import { COLUMN } from "../../src/map/layers.ts";
@@ -7,7 +6,7 @@ import { openRecording } from "../../src/record/file.ts";
 import { settingsOf } from "../replay/run.ts";
 
 const HELP = `Usage: growth <recording>    cost of a frame and size of the map as it grows
-Make the recording with: npm run simulate -- datasets/hall-1000.json out/hall.brk
+Make the recording with: brinkmap simulate datasets/hall-1000.json out/hall.brk
 Exit codes: 0 done, 2 wrong usage, 3 recording missing`;
 const STEPS = 8;
 
@@ -72,5 +71,3 @@ function areaOf({ layers, grid }: Head): number {
   }
   return known * grid.voxelSize ** 2;
 }
-
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

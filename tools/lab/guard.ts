@@ -1,4 +1,3 @@
-import { fileURLToPath } from "node:url";
 import { toMatrix } from "../../src/geometry/rigid.ts";
 import { Guard } from "../../src/guard/guard.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
@@ -114,5 +113,3 @@ export function main(args: string[]): number {
   }
   return 0;
 }
-
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = main(process.argv.slice(2));

@@ -1,6 +1,5 @@
 import { mkdir } from "node:fs/promises";
 import { join } from "node:path";
-import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { type Edge, generateHome, type Home } from "../../src/simulate/home.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
@@ -140,5 +139,3 @@ export async function main(args: string[]): Promise<number> {
     return 2;
   }
 }
-
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

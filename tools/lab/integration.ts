@@ -2,7 +2,6 @@ import { execFileSync, spawnSync } from "node:child_process";
 import { existsSync, mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { dirname, join } from "node:path";
-import { fileURLToPath } from "node:url";
 import { evidenceTable } from "../../src/map/evidence.ts";
 import { BlockGrid } from "../../src/map/grid.ts";
 import { Integrator } from "../../src/map/integrate.ts";
@@ -122,5 +121,3 @@ export function main(args: string[]): number {
     rmSync(folder, { recursive: true });
   }
 }
-
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = main(process.argv.slice(2));

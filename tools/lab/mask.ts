@@ -1,9 +1,10 @@
 import { readFileSync } from "node:fs";
-import { fileURLToPath, pathToFileURL } from "node:url";
+import { pathToFileURL } from "node:url";
 import { parseArgs } from "node:util";
 import type { Optics } from "../../src/geometry/optics.ts";
 import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskResult, REASON } from "../../src/sense/mask.ts";
-import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
+import { simulateEvents } from "../../src/simulate/events.ts";
+import { loadScenario } from "../../src/simulate/scenario.ts";
 
 const HELP = `Usage: bench-mask [options]    speed of the depth mask on simulated frames of 240 x 180, milliseconds
   -a, --against <mask.js>  time that build of it on the same frames too, and compare the verdicts
@@ -70,7 +71,7 @@ function differences(one: Mask, other: Mask, frames: Frames["frames"]): number {
   return count;
 }
 
-async function main(args: string[]): Promise<number> {
+export async function main(args: string[]): Promise<number> {
   const { values } = parseArgs({
     args,
     options: {
@@ -116,5 +117,3 @@ async function main(args: string[]): Promise<number> {
   }
   return differing === 0 ? 0 : 1;
 }
-
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

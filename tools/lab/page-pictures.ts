@@ -200,5 +200,3 @@ async function takePlayed(browser: Browser, path: string, folder: string): Promi
   console.log(`${folder}/page-gone.png`);
   await page.close();
 }
-
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

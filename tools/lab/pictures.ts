@@ -108,5 +108,3 @@ export async function main(args: string[]): Promise<number> {
   }
   return 0;
 }
-
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

@@ -1,5 +1,4 @@
 import { existsSync } from "node:fs";
-import { fileURLToPath } from "node:url";
 import { setFlagsFromString } from "node:v8";
 import { runInNewContext } from "node:vm";
 import type { Pose } from "../../src/geometry/optics.ts";
@@ -239,5 +238,3 @@ function measureHeap(setup: Setup, settings: Settings, frames: readonly Frame[])
       `${(grown / LONG).toFixed(2)} bytes a frame; map ${(map / 1000).toFixed(0)} kB before, ${(bench.grid.byteSize / 1000).toFixed(0)} kB after`,
   );
 }
-
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

@@ -1,7 +1,6 @@
 import { mkdtempSync, readdirSync, readFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
-import { fileURLToPath } from "node:url";
 import { deflateSync, inflateSync } from "node:zlib";
 import { decode as decodePng } from "fast-png";
 import { crc32c } from "../../src/coding/crc32c.ts";
@@ -260,5 +259,3 @@ export async function main(args: string[]): Promise<number> {
   await files();
   return 0;
 }
-
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

@@ -1,8 +1,6 @@
 import { appendFileSync, mkdirSync, readFileSync, truncateSync } from "node:fs";
 import { join } from "node:path";
-import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
-import { isMainThread } from "node:worker_threads";
 import { conjugate, multiply, toRotationVector, turn } from "../../src/geometry/rigid.ts";
 import { type Finding, isFound, MountEstimator } from "../../src/mount/mount.ts";
 import {
@@ -15,9 +13,9 @@ import {
 } from "../mount/drives.ts";
 import { wholeOption } from "../options.ts";
 import { ProgressLine } from "../output/progress.ts";
+import { programHash } from "../tune/program.ts";
 import { rateInterval } from "./floor/intervals.ts";
 import { runJobs } from "./floor/jobs.ts";
-import { programHash } from "./floor/program.ts";
 
 const HELP = `Usage: score-mount [options]    is what mount finds right, and is its doubt honest? On simulated drives with truth
   -s, --sensor <which>  milder: one that just sees a white wall at 5.5 to 6.5 m; harsher: at 4.5 to 6 m; or both, one
@@ -306,7 +304,3 @@ function readLine(line: string, where: string): { program: string; row: Row } {
 }
 
 const nameOf = ({ seed, kind, sensor }: Job): string => `${sensor} ${kind} ${seed}`;
-
-if (isMainThread && process.argv[1] === fileURLToPath(import.meta.url)) {
-  process.exitCode = await main(process.argv.slice(2));
-}

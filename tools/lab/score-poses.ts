@@ -1,4 +1,3 @@
-import { fileURLToPath } from "node:url";
 import type { Pose } from "../../src/geometry/optics.ts";
 import { turn } from "../../src/geometry/rigid.ts";
 import { absoluteTrajectoryError, relativePoseError } from "../../src/geometry/trajectory.ts";
@@ -290,5 +289,3 @@ const mean = (values: readonly number[]): number =>
 function median(values: readonly number[]): number {
   return Float64Array.from(values).sort()[values.length >> 1]!;
 }
-
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = main(process.argv.slice(2));

@@ -1,7 +1,6 @@
 import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
-import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { wholeOption } from "../options.ts";
 import { main as simulate } from "../simulate.ts";
@@ -122,5 +121,3 @@ export async function main(args: string[]): Promise<number> {
     rmSync(folder, { recursive: true });
   }
 }
-
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

@@ -367,12 +367,10 @@ export async function main(args: string[]): Promise<number> {
     }
     rmSync(folder, { recursive: true });
   }
+  // Watchers that were stalled on purpose leave sockets that would keep the process alive.
+  setImmediate(() => process.exit());
   return 0;
 }
 
 if (!isMainThread && parentPort !== null && (workerData as { speed?: number } | null)?.speed !== undefined)
   await drive();
-else if (process.argv[1] === fileURLToPath(import.meta.url)) {
-  process.exitCode = await main(process.argv.slice(2));
-  process.exit();
-}

@@ -1,8 +1,9 @@
 import { readFileSync } from "node:fs";
 import { fileURLToPath } from "node:url";
 import { lensPose } from "../../src/simulate/attitude.ts";
+import { simulateEvents } from "../../src/simulate/events.ts";
 import { renderRanges } from "../../src/simulate/render.ts";
-import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
+import { loadScenario } from "../../src/simulate/scenario.ts";
 
 const HELP = `Usage: simulate [scenario.json]    speed of the simulator, processor time of one core (default: the pottery studio)
 Exit codes: 0 done, 1 internal error`;
@@ -19,7 +20,7 @@ function fastest(runs: number, work: () => number): number {
   return best;
 }
 
-function main(args: string[]): number {
+export function main(args: string[]): number {
   if (args.includes("--help") || args.includes("-h")) {
     console.log(HELP);
     return 0;
@@ -69,5 +70,3 @@ function main(args: string[]): number {
   console.log(`voxel asked whether it is solid ${perVoxel.toFixed(3)} us`);
   return 0;
 }
-
-process.exitCode = main(process.argv.slice(2));

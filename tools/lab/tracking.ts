@@ -1,4 +1,3 @@
-import { fileURLToPath } from "node:url";
 import { IDENTITY } from "../../src/geometry/rigid.ts";
 import { evidenceTable } from "../../src/map/evidence.ts";
 import { BlockGrid } from "../../src/map/grid.ts";
@@ -135,5 +134,3 @@ export function main(args: string[]): number {
   console.log(`as the map grows, quarter by quarter: ${parts.join(", ")}`);
   return 0;
 }
-
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = main(process.argv.slice(2));

@@ -15,7 +15,7 @@ import type { PageFigures, PatchFigures } from "../../tests/helpers/page-figures
 const HELP = `Usage: viewer [options] [recording]    what the page costs, in Chromium without a graphics card (default out/hall.brk)
   -m, --minutes <n>   of recording that are played through the page while its heap is watched (default 30)
   -h, --help          show this text
-Make the recording with: npm run simulate -- datasets/hall-1000.json out/hall.brk
+Make the recording with: brinkmap simulate datasets/hall-1000.json out/hall.brk
 Exit codes: 0 done, 2 wrong usage, 3 recording or browser missing`;
 const options = { minutes: { type: "string", short: "m" }, help: { type: "boolean", short: "h" } } as const;
 
@@ -305,5 +305,3 @@ export async function main(args: string[]): Promise<number> {
   await service.stop();
   return 0;
 }
-
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));

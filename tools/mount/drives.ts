@@ -1,8 +1,9 @@
 import type { Pose, Quat, Vec3 } from "../../src/geometry/optics.ts";
 import { compose, conjugate, fromYawPitchRoll, multiply } from "../../src/geometry/rigid.ts";
 import type { HeadEvent, Setup } from "../../src/sense/events.ts";
+import { simulateEvents } from "../../src/simulate/events.ts";
 import { Random } from "../../src/simulate/random.ts";
-import { loadScenario, simulateEvents } from "../../src/simulate/scenario.ts";
+import { loadScenario } from "../../src/simulate/scenario.ts";
 
 const DEGREES = 180 / Math.PI;
 

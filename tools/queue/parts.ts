@@ -3,7 +3,7 @@ import { createWriteStream } from "node:fs";
 import { open, readdir, rename, rm, stat } from "node:fs/promises";
 import { join } from "node:path";
 import type { Redis } from "ioredis";
-import { contentOf } from "../tune/runs.ts";
+import { contentOf } from "../tune/content.ts";
 import { PREFIX } from "./present.ts";
 import { type Connection, QueueError } from "./server.ts";
 

@@ -1,5 +1,5 @@
-import type { Comparison } from "../compare.ts";
 import { drawChart } from "../output/chart.ts";
+import type { Comparison } from "./comparison.ts";
 import {
   type Cell,
   chartFigure,

@@ -1,17 +1,18 @@
 import { createHash } from "node:crypto";
-import { appendFileSync, createReadStream, existsSync, readFileSync, writeFileSync } from "node:fs";
+import { appendFileSync, existsSync, readFileSync, writeFileSync } from "node:fs";
 import { availableParallelism } from "node:os";
 import { DecodeError } from "../../src/coding/decode-error.ts";
 import { resolveSettings, SettingError } from "../../src/head/settings.ts";
 import { openRecording } from "../../src/record/file.ts";
 import { ScenarioError } from "../../src/simulate/fields.ts";
-import { programHash } from "../lab/floor/program.ts";
 import { ProgressLine } from "../output/progress.ts";
 import { preparationOf } from "../replay/prepared.ts";
 import { settingsOf } from "../replay/run.ts";
+import { contentOf } from "./content.ts";
 import type { Answer, Job, Score } from "./job.ts";
 import { type Labels, LabelsError, readLabels } from "./labels.ts";
 import { Lanes } from "./lanes.ts";
+import { programHash } from "./program.ts";
 
 export type Given = Readonly<Record<string, unknown>>;
 
@@ -31,13 +32,6 @@ export interface Entry {
   readonly labelsText: string;
   /** The scenario that was simulated, as JSON; null where no truth is known. */
   readonly scenario: unknown;
-}
-
-/** SHA-256 of a file. */
-export async function contentOf(path: string): Promise<string> {
-  const hash = createHash("sha256");
-  for await (const bytes of createReadStream(path)) hash.update(bytes as Uint8Array);
-  return hash.digest("hex");
 }
 
 /** @throws {DecodeError | LabelsError} and file errors, as from opening it */
@@ -83,7 +77,9 @@ export function exitCodeOf(error: unknown, isRunning: boolean): number | null {
 }
 
 /** What of the program makes a score: what another one scored is not taken for its own. */
-const MAKERS = ["geometry", "sense", "track", "map", "guard", "head", "record"].map((part) => `src/${part}`);
+const MAKERS = ["coding", "terms", "geometry", "sense", "track", "map", "guard", "head", "record"].map(
+  (part) => `src/${part}`,
+);
 let program: string | null = null;
 /** SHA-256 of it. */
 export function ownProgram(): string {
@@ -234,23 +230,6 @@ export async function runAll(
     kept,
     left: tasks.size - done,
   };
-}
-
-/**
- * Has replays done over the queue at an address, by whoever lends cores there; without an address nothing is said of where.
- * @param what command that says what goes on
- * @throws {RangeError} naming what is wrong with the address
- */
-export async function executeAt(
-  address: string | undefined,
-  what: string,
-): Promise<Pick<RunOptions, "execute">> {
-  if (address === undefined) return {};
-  // Loaded by those alone who want it.
-  const { parseServer } = await import("../queue/server.ts");
-  const { overQueue } = await import("../queue/coordinator.ts");
-  const say = (line: string) => console.error(`${what}: ${line}`);
-  return { execute: overQueue({ server: parseServer(address), say }) };
 }
 
 /** Does tasks in so many threads. */

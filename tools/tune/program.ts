@@ -5,7 +5,7 @@ import { fileURLToPath } from "node:url";
 
 /** The compiled program: what runs, also where a test runs the sources. */
 const ROOT = fileURLToPath(
-  new URL(import.meta.url.endsWith(".ts") ? "../../../dist/" : "../../", import.meta.url),
+  new URL(import.meta.url.endsWith(".ts") ? "../../dist/" : "../../", import.meta.url),
 );
 
 /**

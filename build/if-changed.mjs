@@ -5,7 +5,7 @@ import { join } from "node:path";
 
 const root = new URL("..", import.meta.url).pathname;
 const STAMP = join(root, "dist/.built");
-const SOURCES = ["src", "tools", "tests/helpers"];
+const SOURCES = ["src", "tools", "build", "tests/helpers"];
 const FILES = ["package.json", "package-lock.json", "tsconfig.json", "tsconfig.build.json"];
 
 /** When it was last changed, milliseconds; 0 when it is not there. */
