@@ -203,6 +203,11 @@ export function toYawPitchRoll([x, y, z, w]: Quat): Vec3 {
   ];
 }
 
+/** x, y and heading of a pose. */
+export function planarOf({ rotation, position }: Pose): readonly [x: number, y: number, yaw: number] {
+  return [position[0], position[1], toYawPitchRoll(rotation)[0]];
+}
+
 /** Radians, 0 to pi; finite for quaternions that are a rounding error longer than 1. */
 export function angleBetween(a: Quat, b: Quat): number {
   return Math.hypot(...toRotationVector(multiply(conjugate(a), b)));

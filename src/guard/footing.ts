@@ -497,3 +497,8 @@ const tileOf = (key: number): readonly [number, number] => [
   Math.floor(key / 2097152) - 1048576,
   (key % 2097152) - 1048576,
 ];
+
+/** What users of a head may ask of its memory of the ground: nothing here can change it. */
+export type FootingView = Readonly<
+  Pick<FootingLayer, "cellSize" | "at" | "timeAt" | "cellAt" | "brinks" | "visit">
+>;

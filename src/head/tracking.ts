@@ -3,17 +3,10 @@ import { compose } from "../geometry/rigid.ts";
 import type { KeyframeReader } from "../track/keyframes.ts";
 import { Revisits } from "../track/revisits.ts";
 import type { FrameSampler } from "../track/sampler.ts";
-import {
-  DEFAULT_TRACKER_SETTINGS,
-  type InertialInput,
-  Tracker,
-  type TrackerSettings,
-  type TrackNote,
-} from "../track/tracker.ts";
+import { type InertialInput, Tracker, type TrackNote } from "../track/tracker.ts";
 import type { TrackState } from "./outputs.ts";
 import type { Settings } from "./settings.ts";
-
-const RADIANS = Math.PI / 180;
+import { trackerSettings } from "./stage-settings.ts";
 
 /** What a pose is found from. */
 export interface Trackable {
@@ -135,20 +128,4 @@ export class DepthTracking implements Tracking {
     // Without keyframes no loop is closed, and nothing is to be read.
     return this.revisits?.store.read() ?? { next: () => null };
   }
-}
-
-function trackerSettings(settings: Settings): TrackerSettings {
-  return {
-    ...DEFAULT_TRACKER_SETTINGS,
-    fineVoxel: settings["track.voxelSize"],
-    coarseVoxel: 4 * settings["track.voxelSize"],
-    tiltSigma: settings["track.tiltNoise"] * RADIANS,
-    yawSigma: settings["track.yawNoise"] * RADIANS,
-    yawDrift: (settings["track.yawDrift"] * RADIANS) / 60,
-    odometryShare: settings["track.odometryError"],
-    rolling: settings["track.rolling"],
-    inertial: settings["track.inertial"],
-    writeSigma: settings["track.writeSigma"],
-    patience: settings["track.patience"],
-  };
 }

@@ -15,6 +15,24 @@ export interface FloorSettings {
   readonly slope: number;
 }
 
+/** A frame that floor is looked for in. */
+export interface FloorFrame {
+  /** (height * width) z-depth, 0 for none. */
+  readonly depth: Uint16Array;
+  /** Of the same pixels: point in the lens frame = ray * depth / unitsPerMetre. */
+  readonly rays: RayTable;
+  readonly unitsPerMetre: number;
+  /** (9) row-major worldFromLens, and (3) the lens in the world, metres. */
+  readonly rotation: Float64Array;
+  readonly position: Float64Array;
+  /** Metres: z of the floor point below the base. */
+  readonly floorHeight: number;
+  /** Number of the frame, kept as `lastSeen`. */
+  readonly frame: number;
+  /** Pixels between samples. */
+  readonly stride: number;
+}
+
 /** What one column knows of its floor; a copy. */
 export interface FloorColumn {
   /** Metres in the world, and the standard deviation of single samples about it. */
@@ -58,26 +76,18 @@ export class FloorLayer {
   /**
    * Adds the floor points of a frame. A pixel counts when the surface through it and its neighbours, `stride` pixels to
    * the right and below, is no steeper than the slope limit.
-   *
-   * @param depth         (height * width) z-depth, 0 for none
-   * @param rays          of the same pixels: point in the lens frame = ray * depth / unitsPerMetre
-   * @param rotation      (9) row-major worldFromLens
-   * @param position      (3) of the lens in the world, metres
-   * @param floorHeight   z of the floor point below the base, metres
-   * @param frame         number of the frame, kept as `lastSeen`
-   * @param stride        pixels between samples
    * @returns the number of samples that were floor
    */
-  addFrame(
-    depth: Uint16Array,
-    rays: RayTable,
-    unitsPerMetre: number,
-    rotation: Float64Array,
-    position: Float64Array,
-    floorHeight: number,
-    frame: number,
-    stride: number,
-  ): number {
+  addFrame({
+    depth,
+    rays,
+    unitsPerMetre,
+    rotation,
+    position,
+    floorHeight,
+    frame,
+    stride,
+  }: FloorFrame): number {
     const { width, height, x: rayX, y: rayY, z: rayZ } = rays;
     if (depth.length !== width * height) {
       throw new RangeError(`depth has ${depth.length} pixels, the rays ${width}x${height}`);
@@ -301,7 +311,6 @@ class FloorTile {
   readonly against = new Uint8Array(TILE_COLUMNS);
 }
 
-/** Tiles within +-2^20 of the origin, far beyond the grid's reach. */
 /** Tiles within this of the origin, farther than the grid reaches, so that keys are small integers. */
 const TILE_REACH = 8192;
 const isInReach = (tx: number, ty: number): boolean =>
@@ -309,3 +318,6 @@ const isInReach = (tx: number, ty: number): boolean =>
 const tileX = (key: number): number => (key >> 14) - TILE_REACH;
 const tileY = (key: number): number => (key & 16383) - TILE_REACH;
 const tileKey = (tx: number, ty: number): number => ((tx + TILE_REACH) << 14) | (ty + TILE_REACH);
+
+/** What users of a head may ask of its floor: nothing here can change it. */
+export type FloorView = Readonly<Pick<FloorLayer, "columnSize" | "at" | "heightAt" | "span" | "byteSize">>;

@@ -57,8 +57,7 @@ export function voxelOffset(x: number, y: number, z: number): number {
  * A sparse grid of log-odds. Blocks are found by hash; a brick whose voxels are all alike holds no bytes, only
  * their value: at the rim of what was seen and in free space that is every third brick. Voxel (i, j, k) covers [i, i + 1) * voxelSize along x, and so on, in the world frame.
  *
- * The arrays are open to the integrators in this folder; everybody else reads through `valueAt`, `forEachBlock`
- * and the layers.
+ * The arrays are open to the integrators and layers in this folder; all others read through `GridView`.
  */
 export class BlockGrid {
   /** Metres. */
@@ -209,6 +208,29 @@ export class BlockGrid {
     return (this.pool[start + ((offset >> 2) & 15)]! >>> ((offset & 3) * 8)) & 255;
   }
 
+  /** Packed coordinates of a block. */
+  keyOf(id: number): number {
+    return this.keys[id]!;
+  }
+
+  /** The frame that last changed the class of one of a block's voxels; 0 for never. */
+  revisionOf(id: number): number {
+    return this.revision[id]!;
+  }
+
+  /** The brick that holds a voxel, for `valueIn`: -1 - v while all its voxels equal v. Good until the grid changes. */
+  brickAt(i: number, j: number, k: number): number {
+    const id = inReach(i >> 3, j >> 3, k >> 3) ? this.find(blockKey(i >> 3, j >> 3, k >> 3)) : -1;
+    if (id < 0) return -1 - UNKNOWN;
+    return this.bricks[8 * id + (((i >> 2) & 1) | (((j >> 2) & 1) << 1) | (((k >> 2) & 1) << 2))]!;
+  }
+
+  /** Stored value of a voxel in the brick that `brickAt` gave for it. */
+  valueIn(brick: number, i: number, j: number, k: number): number {
+    if (brick < 0) return -1 - brick;
+    return (this.pool[brick + (((k & 3) << 2) | (j & 3))]! >>> ((i & 3) * 8)) & 255;
+  }
+
   /** Adds `steps` (either sign) of log-odds to one voxel and clamps it; false when it is outside the map's reach. */
   add(i: number, j: number, k: number, steps: number): boolean {
     const bx = i >> 3;
@@ -312,3 +334,21 @@ function hash(key: number): number {
   const local = (key & 7) | ((key >> 8) & (7 << 3)) | ((key >> 16) & (3 << 6));
   return local ^ (Math.imul(key & ~(7 | (7 << 11) | (3 << 22)), 0x9e3779b1) >>> 7);
 }
+
+/** What users of a head may ask of its map: nothing here can change it. */
+export type GridView = Readonly<
+  Pick<
+    BlockGrid,
+    | "voxelSize"
+    | "count"
+    | "frame"
+    | "byteSize"
+    | "find"
+    | "keyOf"
+    | "revisionOf"
+    | "valueAt"
+    | "brickAt"
+    | "valueIn"
+    | "copyBlock"
+  >
+>;

@@ -42,8 +42,8 @@ class LayerTile {
   readonly headroom = new Float32Array(TILE * TILE).fill(Number.POSITIVE_INFINITY);
 }
 
-/** A rectangle of a layer as an ndarray view: shape [rows, columns], row 0 at the lowest y. */
-export interface LayerView<T extends Uint8Array | Float32Array> {
+/** A rectangle of a layer, an ndarray: shape [rows, columns], row 0 at the lowest y. */
+export interface LayerRectangle<T extends Uint8Array | Float32Array> {
   /** World columns of element (0, 0). */
   readonly col: number;
   readonly row: number;
@@ -232,12 +232,12 @@ export class BodyLayers {
   }
 
   /** Kinds of everything seen. A copy. */
-  kinds(): LayerView<Uint8Array> | null {
+  kinds(): LayerRectangle<Uint8Array> | null {
     return this.#view(Uint8Array, (i, j) => this.kindAt(i, j));
   }
 
   /** Headroom of everything seen, metres. A copy. */
-  headroom(): LayerView<Float32Array> | null {
+  headroom(): LayerRectangle<Float32Array> | null {
     return this.#view(
       Float32Array,
       (i, j) =>
@@ -247,19 +247,19 @@ export class BodyLayers {
   }
 
   /** Floor heights of everything seen, metres, NaN where no floor was. A copy. */
-  floorHeights(): LayerView<Float32Array> | null {
+  floorHeights(): LayerRectangle<Float32Array> | null {
     return this.#view(Float32Array, (i, j) => this.#floor.heightAt(i, j));
   }
 
   /** Distance to the nearest blocked column, metres. A copy. */
-  clearances(): LayerView<Float32Array> | null {
+  clearances(): LayerRectangle<Float32Array> | null {
     return this.#view(Float32Array, (i, j) => this.clearanceAt(i, j));
   }
 
   #view<T extends Uint8Array | Float32Array>(
     make: new (size: number) => T,
     value: (i: number, j: number) => number,
-  ): LayerView<T> | null {
+  ): LayerRectangle<T> | null {
     const box = this.bounds();
     if (box === null) return null;
     const cells = new make(box.columns * box.rows);
@@ -274,3 +274,8 @@ const columnKey = (bx: number, by: number): number => (bx + 2048) * 4096 + (by +
 /** Of tiles with columns that the grid reaches, and of any others one that none of these has. */
 const tileKey = (tx: number, ty: number): number =>
   tx >= -8192 && tx < 8192 && ty >= -8192 && ty < 8192 ? ((tx + 8192) << 14) | (ty + 8192) : -1;
+
+/** What users of a head may ask of its layers: nothing here can change them. */
+export type LayersView = Readonly<
+  Pick<BodyLayers, "kindAt" | "clearanceAt" | "bounds" | "kinds" | "headroom" | "floorHeights" | "clearances">
+>;

@@ -1,4 +1,4 @@
-import { BLOCK_VOXELS, BlockGrid, inReach, keyX, keyY, keyZ, TOP } from "./grid.ts";
+import { BLOCK_VOXELS, BlockGrid, type GridView, inReach, keyX, keyY, keyZ, TOP } from "./grid.ts";
 
 // Snapshot, little-endian: magic (8 bytes), version u32, size of all bytes u32, voxel size f64 (metres),
 // frame u32, block count u32, the blocks by rising key, CRC u32 of everything before it.
@@ -42,14 +42,14 @@ const voxels = new Uint8Array(BLOCK_VOXELS);
  * @returns offset after the last byte written
  * @throws {RangeError} if it hasn't, or the grid has no such block
  */
-export function encodeBlock(grid: BlockGrid, id: number, out: Uint8Array, offset: number): number {
+export function encodeBlock(grid: GridView, id: number, out: Uint8Array, offset: number): number {
   if (!(id >= 0 && id < grid.count)) throw new RangeError(`block ${id} of ${grid.count}`);
   if (out.length - offset < MAX_BLOCK_SIZE) {
     throw new RangeError(`a block may need ${MAX_BLOCK_SIZE} bytes, ${out.length - offset} left`);
   }
   const view = new DataView(out.buffer, out.byteOffset, out.byteLength);
-  view.setUint32(offset, grid.keys[id]! >>> 0, true);
-  view.setUint32(offset + 4, grid.revision[id]!, true);
+  view.setUint32(offset, grid.keyOf(id) >>> 0, true);
+  view.setUint32(offset + 4, grid.revisionOf(id), true);
   grid.copyBlock(id, voxels);
   const start = offset + BLOCK_HEAD_SIZE;
   let at = start;
@@ -134,10 +134,10 @@ function checkValue(value: number, at: number): void {
  * @param out receives block ids, as many as fit
  * @returns how many there are, which may be more than fit
  */
-export function changedSince(grid: BlockGrid, revision: number, out: Int32Array): number {
+export function changedSince(grid: GridView, revision: number, out: Int32Array): number {
   let count = 0;
   for (let id = 0; id < grid.count; id++) {
-    if (grid.revision[id]! > revision) out[count++] = id;
+    if (grid.revisionOf(id) > revision) out[count++] = id;
   }
   return count;
 }
@@ -147,9 +147,9 @@ export function changedSince(grid: BlockGrid, revision: number, out: Int32Array)
  * give the same bytes, in whatever order the blocks came. When a block last got evidence isn't kept.
  * @throws {RangeError} if they would be 4 GiB or more
  */
-export function encodeSnapshot(grid: BlockGrid, checksum: Checksum): Uint8Array {
+export function encodeSnapshot(grid: GridView, checksum: Checksum): Uint8Array {
   const order = Array.from({ length: grid.count }, (_, id) => id);
-  order.sort((a, b) => (grid.keys[a]! >>> 0) - (grid.keys[b]! >>> 0));
+  order.sort((a, b) => (grid.keyOf(a) >>> 0) - (grid.keyOf(b) >>> 0));
   let out = new Uint8Array(HEAD_SIZE + 64 * grid.count + MAX_BLOCK_SIZE + CRC_SIZE);
   let at = HEAD_SIZE;
   for (const id of order) {

@@ -1,4 +1,5 @@
 import { MessageChannel, type MessagePort, Worker } from "node:worker_threads";
+import { WaiverInForce } from "../head/waiver.ts";
 import type { Setup } from "../sense/events.ts";
 import { WireError } from "../wire/codec.ts";
 import type { Draft, FromClient } from "../wire/messages.ts";
@@ -10,7 +11,6 @@ import type { HeadParts, HeadThread } from "./sensing/head-link.ts";
 import type { Session } from "./sockets/session.ts";
 import { threadScript } from "./threads.ts";
 import { headTime } from "./time.ts";
-import { WaiverInForce } from "./waiver.ts";
 
 /** Events of a whole head from a thread of their own, in place of sensors: the simulator. */
 export interface Player {
@@ -103,7 +103,7 @@ export class LiveMode implements Mode {
 
   hear(message: FromPlaying): void {
     this.pretrigger?.watch(message);
-    if (message.kind === "waiver") this.#waiver.take(message);
+    if (message.kind === "waiver") this.#waiver.follow(message);
   }
 
   offered(): void {}

@@ -88,7 +88,7 @@ function columnsOf({ grid, settings }: Head): Map<string, number> {
   const values = new Uint8Array(512);
   for (let id = 0; id < grid.count; id++) {
     grid.copyBlock(id, values);
-    const key = grid.keys[id]!;
+    const key = grid.keyOf(id);
     values.forEach((value, n) => {
       if (value < OCCUPIED_FROM) return;
       const at = `${8 * keyX(key) + (n & 7)},${8 * keyY(key) + ((n >> 3) & 7)}`;

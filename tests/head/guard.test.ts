@@ -121,8 +121,8 @@ describe("what is behind", () => {
     // Turned round on the spot (the reference says so), the drop lies behind.
     const { head } = ride;
     const { pace, distance, ends } = {
-      pace: head.guard.pace(0.57, 0, Math.PI),
-      ...head.guard.reach(0.57, 0, Math.PI),
+      pace: head.paceAt(0.57, 0, Math.PI),
+      ...head.reachAt(0.57, 0, Math.PI),
     };
     expect(ends[60]).toBe(END.brink);
     expect(distance[60]).toBeLessThan(0.45);

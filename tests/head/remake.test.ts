@@ -42,9 +42,15 @@ function writer() {
     made.set(grid, integrator);
     setPlacement(at, pose);
     grid.frame++;
-    floor.addFrame(
-      ...([depth, mask.rays, unitsPerMetre, at.rotation, at.position, 0, grid.frame, 4] as const),
-    );
+    floor.addFrame({
+      ...at,
+      depth,
+      rays: mask.rays,
+      unitsPerMetre,
+      floorHeight: 0,
+      frame: grid.frame,
+      stride: 4,
+    });
     integrator.integrate(straight.apply(depth), at.rotation, at.position);
   };
 }

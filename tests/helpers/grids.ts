@@ -1,12 +1,12 @@
-import { type BlockGrid, OCCUPIED_FROM } from "../../src/map/grid.ts";
+import { type GridView, OCCUPIED_FROM } from "../../src/map/grid.ts";
 
 /** Share of the occupied voxels of `a` for which `b` has one at the same place or face to face with it. */
-function shareOf(a: BlockGrid, b: BlockGrid): number {
+function shareOf(a: GridView, b: GridView): number {
   const voxels = new Uint8Array(512);
   let [all, near] = [0, 0];
   for (let id = 0; id < a.count; id++) {
     a.copyBlock(id, voxels);
-    const key = a.keys[id]!;
+    const key = a.keyOf(id);
     const [i0, j0, k0] = [
       8 * ((key & 2047) - 1024),
       8 * (((key >>> 11) & 2047) - 1024),
@@ -30,7 +30,7 @@ function shareOf(a: BlockGrid, b: BlockGrid): number {
 }
 
 /** F-measure of the occupied voxels of a grid against those of `truth`, within one voxel. */
-export const scoreOf = (grid: BlockGrid, truth: BlockGrid): number => {
+export const scoreOf = (grid: GridView, truth: GridView): number => {
   const [precision, recall] = [shareOf(grid, truth), shareOf(truth, grid)];
   return (2 * precision * recall) / (precision + recall);
 };

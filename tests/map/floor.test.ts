@@ -41,7 +41,9 @@ function view(z: (x: number) => number, lens = HEIGHT, noise: () => number = () 
 function layer(frames: readonly Uint16Array[], lens = HEIGHT, size = 0.05): FloorLayer {
   const floor = new FloorLayer(size, { band: 0.35, slope: (15 * Math.PI) / 180 });
   frames.forEach((depth, n) => {
-    floor.addFrame(depth, rays, UNITS, ROTATION, Float64Array.from([0, 0, lens]), 0, n + 1, 2);
+    const position = Float64Array.from([0, 0, lens]);
+    const view = { rays, unitsPerMetre: UNITS, rotation: ROTATION, floorHeight: 0, stride: 2 };
+    floor.addFrame({ ...view, depth, position, frame: n + 1 });
   });
   return floor;
 }

@@ -36,7 +36,8 @@ class Bench {
   seeFloor(height: number): this {
     const depth = new Uint16Array(60 * 60).fill(Math.round((1.5 - height) * 10_000));
     const position = Float64Array.from([0, 0, 1.5]);
-    this.floor.addFrame(depth, RAYS, 10_000, DOWN, position, 0, this.grid.frame, 1);
+    const view = { rays: RAYS, unitsPerMetre: 10_000, rotation: DOWN, floorHeight: 0, stride: 1 };
+    this.floor.addFrame({ ...view, depth, position, frame: this.grid.frame });
     return this;
   }
 

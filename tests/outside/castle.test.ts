@@ -54,7 +54,7 @@ testWith(castleNeed, "a rendered castle, fused at 3 mm, has the surface of its e
   const errors: number[] = [];
   for (let id = 0; id < grid.count; id++) {
     grid.copyBlock(id, values);
-    const key = grid.keys[id]!;
+    const key = grid.keyOf(id);
     for (let n = 0; n < BLOCK_VOXELS; n++) {
       if (classOf(values[n]!) !== "occupied") continue;
       const [i, j, k] = [8 * keyX(key) + (n & 7), 8 * keyY(key) + ((n >> 3) & 7), 8 * keyZ(key) + (n >> 6)];

@@ -69,7 +69,7 @@ for (const { name, frames, source } of SETS) {
       expect(seen).toBe(frames);
       expect(wrong).toEqual([]);
       const cells = [0, 0, 0, 0, 0];
-      head.guard.footing.visit((_i, _j, footing) => cells[footing]!++);
+      head.footing.visit((_i, _j, footing) => cells[footing]!++);
       console.log(`${name}: ${cells[FOOTING.firm]} cells of 5 cm firm, ${cells[FOOTING.gone]} gone`);
       expect(cells[FOOTING.firm]).toBeGreaterThan(800);
       expect(cells[FOOTING.gone]).toBe(0);

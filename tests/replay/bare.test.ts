@@ -2,23 +2,17 @@ import { mkdtempSync, readFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
+import { crc32c } from "../../src/coding/crc32c.ts";
 import type { Pose, Vec3 } from "../../src/geometry/optics.ts";
-import { Head } from "../../src/head/head.ts";
 import { FloorLayer } from "../../src/map/floor.ts";
 import { BlockGrid, OCCUPIED_FROM, UNKNOWN } from "../../src/map/grid.ts";
+import { decodeSnapshot, encodeSnapshot } from "../../src/map/snapshot.ts";
 import { createRecording, openRecording } from "../../src/record/file.ts";
 import { simulateEvents } from "../../src/simulate/events.ts";
 import { Random } from "../../src/simulate/random.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
-import { replayBare } from "../../tools/replay/bare.ts";
-import {
-  Caster,
-  frameName,
-  HOLD_OUT,
-  HoldOut,
-  type Question,
-  scoreHeldOut,
-} from "../../tools/replay/held-out.ts";
+import { BareHead, replayBare } from "../../tools/replay/bare.ts";
+import { Caster, frameName, HoldOut, type Question, scoreHeldOut } from "../../tools/replay/held-out.ts";
 import { type Prepared, prepare, resolvedOf, Shelf } from "../../tools/replay/prepared.ts";
 import { replayRecording } from "../../tools/replay/run.ts";
 
@@ -113,23 +107,18 @@ describe("agreement of a map with frames that it has not seen", () => {
     const recording = await openRecording(path);
     const settings = resolvedOf(recording, { "pose.source": "reference" });
     const { setup } = recording.header;
-    const head = new Head(setup, settings, { isBare: true });
+    const head = new BareHead(setup, settings);
     const held = new Map<string, Pose>();
     const questions: Question[] = [];
-    head.take({ kind: "shed", time: 0, level: HOLD_OUT });
     for (const one of prepare(recording, settings)) {
-      if ("event" in one) {
-        head.isClear = one.isClear;
-        if (one.question !== null) questions.push(one.question);
-      }
-      for (const output of head.take("event" in one ? one.event : one)) {
-        if (output.kind === "frame")
-          held.set(frameName(output.sensor, output.sequence), output.worldFromLens);
-      }
+      if ("event" in one && one.question !== null) questions.push(one.question);
+      for (const { frame, placed } of head.take(one))
+        held.set(frameName(frame.sensor, frame.sequence), placed.worldFromLens);
     }
     recording.close();
-    change(head.grid);
-    return scoreHeldOut(head, ask(questions), held);
+    const grid = decodeSnapshot(encodeSnapshot(head.grid, crc32c), crc32c);
+    change(grid);
+    return scoreHeldOut({ setup, grid, floor: head.floor }, ask(questions), held);
   }
   const eachVoxel = (grid: BlockGrid, visit: (value: number) => number) => {
     const values = new Uint8Array(512);

@@ -95,7 +95,7 @@ async function replay(path: string, given: Record<string, unknown>, shelf: Shelf
 }
 
 /** SHA-256 over the floor's heights. */
-function floorOf({ layers, floor }: Head): string {
+function floorOf({ layers, floor }: Pick<Head, "layers" | "floor">): string {
   const hash = createHash("sha256");
   const { col, row, columns, rows } = layers.bounds()!;
   for (let j = row; j < row + rows; j++) {

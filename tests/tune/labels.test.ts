@@ -15,7 +15,7 @@ function mapOf(edges: readonly Brink["points"][], blocked: readonly (readonly [n
   const brinks = edges.map((points): Brink => ({ points, drop: 0.2, confidence: 1, error: 0.01 }));
   const keys = new Set(blocked.map(String));
   return {
-    guard: { footing: { brinks: () => brinks } },
+    footing: { brinks: () => brinks },
     layers: {
       bounds: () => ({ col: 0, row: 0, columns: 80, rows: 80 }),
       kindAt: (i: number, j: number) => (keys.has(`${i},${j}`) ? COLUMN.blocked : COLUMN.clear),

@@ -1,11 +1,12 @@
 import { readFileSync } from "node:fs";
 import { beforeAll, describe, expect, test } from "vitest";
-import { Head } from "../../src/head/head.ts";
+import { isPoseEvent } from "../../src/head/pose-sources.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import type { HeadEvent } from "../../src/sense/events.ts";
 import { simulateEvents } from "../../src/simulate/events.ts";
 import { ScenarioError } from "../../src/simulate/fields.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
+import { BareHead } from "../../tools/replay/bare.ts";
 import { gatherTruth, scenarioOf, scoreTrueMap } from "../../tools/tune/true-map.ts";
 
 const json = JSON.parse(readFileSync(new URL("../../datasets/yard-room.json", import.meta.url), "utf8"));
@@ -20,12 +21,13 @@ beforeAll(() => {
   }
 });
 
-function mapWith(settings: Readonly<Record<string, unknown>>): Head {
+function mapWith(settings: Readonly<Record<string, unknown>>): BareHead {
   const { setup } = loadScenario(json);
-  const head = new Head(setup, resolveSettings({ "pose.source": "reference", ...settings }), {
-    isBare: true,
-  });
-  for (const event of events) head.take(event);
+  const head = new BareHead(setup, resolveSettings({ "pose.source": "reference", ...settings }));
+  for (const event of events) {
+    if (event.kind === "depth") head.take({ event, isClear: true, question: null });
+    else if (isPoseEvent(event)) head.take(event);
+  }
   head.finish();
   return head;
 }
@@ -59,7 +61,7 @@ describe("the true map score", () => {
     // The floor alone: nothing of what was mapped above it is true.
     const less = of(json.scene.slice(0, 1));
     expect(less.surfaceTrue).toBeLessThan(own.surfaceTrue - 0.3);
-    const empty = new Head(loadScenario(json).setup, resolveSettings({}));
+    const empty = new BareHead(loadScenario(json).setup, resolveSettings({}));
     expect(scoreTrueMap(empty, truthOf(json.scene)).score).toBe(0);
   });
 

@@ -183,8 +183,16 @@ class Bench {
 
   seeFloor(floor: FloorLayer, height: number, stride: number): void {
     const { rays, unitsPerMetre } = this.#mask;
-    const at = [this.#rotation, this.#position, height, this.grid.frame + 1, stride] as const;
-    floor.addFrame(this.#depth, rays, unitsPerMetre, ...at);
+    floor.addFrame({
+      depth: this.#depth,
+      rays,
+      unitsPerMetre,
+      rotation: this.#rotation,
+      position: this.#position,
+      floorHeight: height,
+      frame: this.grid.frame + 1,
+      stride,
+    });
   }
 
   integrate(): void {

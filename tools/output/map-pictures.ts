@@ -116,7 +116,7 @@ function pathOverlays(path: Path, { col, row, width, height }: Area, size: numbe
 
 /** All edges of the floor that the head remembers. */
 function dropOverlays(head: Head, { col, row, width, height }: Area): Overlay[] {
-  const { footing } = head.guard;
+  const { footing } = head;
   const size = head.grid.voxelSize;
   const middle = [(col + width / 2) * size, (row + height / 2) * size, 0] as const;
   const brinks = footing.brinks(middle, (Math.hypot(width, height) / 2) * size);
@@ -130,7 +130,7 @@ function dropOverlays(head: Head, { col, row, width, height }: Area): Overlay[] 
 /** Puts `value` where the floor is gone, unless `isKept` says that what is there matters more. */
 function markGone(head: Head, area: Classes, value: number, isKept: (was: number) => boolean): void {
   const { col, row, width, height, layer } = area;
-  head.guard.footing.visit((i, j, footing) => {
+  head.footing.visit((i, j, footing) => {
     const [u, v] = [i - col, j - row];
     if (footing !== FOOTING.gone || u < 0 || v < 0 || u >= width || v >= height) return;
     const at = v * width + u;
@@ -214,7 +214,7 @@ export function drawMap(head: Head, title: string, path: Path, coarser?: number)
 export function drawFooting(head: Head, title: string, path: Path): MapPicture | null {
   const cells: [number, number, number][] = [];
   let [west, south, east, north] = [Infinity, Infinity, -Infinity, -Infinity];
-  head.guard.footing.visit((i, j, footing) => {
+  head.footing.visit((i, j, footing) => {
     cells.push([i, j, footing]);
     [west, south, east, north] = [
       Math.min(west, i),
@@ -298,7 +298,7 @@ export function drawSlice(head: Head, title: string, path: Path, y: number): Map
 
 /** Edges of the floor that cross a slice, each as a line from the floor down. */
 function slicedDrops(head: Head, y: number): Overlay[] {
-  const { footing } = head.guard;
+  const { footing } = head;
   const box = head.layers.bounds()!;
   const size = head.grid.voxelSize;
   const middle = [(box.col + box.columns / 2) * size, y, 0] as const;

@@ -2,7 +2,7 @@ import type { Head } from "../../src/head/head.ts";
 import {
   BLOCK_SIDE,
   BLOCK_VOXELS,
-  type BlockGrid,
+  type GridView,
   keyX,
   keyY,
   keyZ,
@@ -24,13 +24,13 @@ const OVERHEAD = rgbOf(LIGHT.mapOverhead);
 
 /** Visits the occupied voxels: column, row and layer, and what is stored. */
 export function forEachOccupied(
-  grid: BlockGrid,
+  grid: GridView,
   visit: (i: number, j: number, k: number, value: number) => void,
 ): void {
   const values = new Uint8Array(BLOCK_VOXELS);
   for (let id = 0; id < grid.count; id++) {
     grid.copyBlock(id, values);
-    const key = grid.keys[id]!;
+    const key = grid.keyOf(id);
     const [i0, j0, k0] = [keyX(key) * BLOCK_SIDE, keyY(key) * BLOCK_SIDE, keyZ(key) * BLOCK_SIDE];
     for (let n = 0; n < BLOCK_VOXELS; n++) {
       if (values[n]! >= OCCUPIED_FROM) visit(i0 + (n & 7), j0 + ((n >> 3) & 7), k0 + (n >> 6), values[n]!);

@@ -1,16 +1,9 @@
 import type { Pose, Vec3 } from "../../src/geometry/optics.ts";
 import { turn } from "../../src/geometry/rigid.ts";
-import type { Head } from "../../src/head/head.ts";
 import { MapShare } from "../../src/head/map-share.ts";
-import {
-  type BlockGrid,
-  blockKey,
-  FREE_BELOW,
-  inReach,
-  OCCUPIED_FROM,
-  UNKNOWN,
-  voxelOffset,
-} from "../../src/map/grid.ts";
+import type { FloorView } from "../../src/map/floor.ts";
+import type { GridView } from "../../src/map/grid.ts";
+import { FREE_BELOW, OCCUPIED_FROM, UNKNOWN } from "../../src/map/grid.ts";
 import type { DepthEvent, Setup } from "../../src/sense/events.ts";
 import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskResult } from "../../src/sense/mask.ts";
 
@@ -54,6 +47,17 @@ const MOST_PIXELS = 300;
 
 /** The level of shedding at which a head maps every second frame of each sensor; the others are held out. */
 export const HOLD_OUT = 1;
+
+/** What has surfaces: voxels, and floor heights in them. */
+interface Surfaces {
+  readonly grid: GridView;
+  readonly floor: FloorView;
+}
+
+/** A map, and the sensors that it was made with. */
+export interface ScoredMap extends Surfaces {
+  readonly setup: Setup;
+}
 
 /** Which of a sensor's frames are kept out of the map: every second one, as a head that is told `HOLD_OUT` does. */
 export class HoldOut {
@@ -124,11 +128,11 @@ function scatter(a: number, b: number): number {
  * @param poses worldFromLens of the held-out frames, by sequence; frames without are left out
  */
 export function scoreHeldOut(
-  head: Head,
+  map: ScoredMap,
   questions: Iterable<Question>,
   poses: ReadonlyMap<string, Pose>,
 ): HeldOutScore {
-  const caster = new Caster(head);
+  const caster = new Caster(map);
   const errors: number[] = [];
   let frames = 0;
   let pixels = 0;
@@ -145,7 +149,7 @@ export function scoreHeldOut(
     const pose = poses.get(frameName(sensor, sequence));
     if (pose === undefined) continue;
     frames++;
-    const isScan = head.setup.sensors[sensor]!.optics.model === "scan";
+    const isScan = map.setup.sensors[sensor]!.optics.model === "scan";
     for (let n = 0; n < rays.length; n += 4) {
       const range = rays[n + 3]!;
       const along = turn(pose.rotation, [rays[n]!, rays[n + 1]!, rays[n + 2]!]);
@@ -154,11 +158,11 @@ export function scoreHeldOut(
       const [px, py, pz] = pose.position;
       const [dx, dy, dz] = along;
       const end = [px + range * dx, py + range * dy, pz + range * dz] as const;
-      if (places.add(...end) && hasSurface(head, end)) found++;
+      if (places.add(...end) && hasSurface(map, end)) found++;
       const step = Math.max(0, range - 2 * WITHIN) / AIR_POINTS;
       for (let q = scatter(sequence, 4096 + n) / 2 ** 31; q < AIR_POINTS; q++) {
         const [x, y, z] = [px + q * step * dx, py + q * step * dy, pz + q * step * dz];
-        if (air.add(x, y, z)) asked.push(x, y, z, isFree(head.grid, [x, y, z]) ? 1 : 0);
+        if (air.add(x, y, z)) asked.push(x, y, z, isFree(map.grid, [x, y, z]) ? 1 : 0);
       }
       if (predicted === Number.POSITIVE_INFINITY) continue;
       const vote = predicted >= range - 2 * WITHIN ? 1 : -1;
@@ -261,7 +265,7 @@ class Cubes {
 export const wholeOf = (i: number, j: number, k: number): number => (i * 2 ** 17 + j) * 2 ** 17 + k;
 
 /** Whether a map has an occupied voxel or floor within 5 cm of a point of the world (of a cube about it). */
-export function hasSurface({ grid, floor }: Pick<Head, "grid" | "floor">, [x, y, z]: Vec3): boolean {
+export function hasSurface({ grid, floor }: Surfaces, [x, y, z]: Vec3): boolean {
   const size = grid.voxelSize;
   const [i0, i1] = [Math.floor((x - WITHIN) / size), Math.floor((x + WITHIN) / size)];
   const [j0, j1] = [Math.floor((y - WITHIN) / size), Math.floor((y + WITHIN) / size)];
@@ -276,7 +280,7 @@ export function hasSurface({ grid, floor }: Pick<Head, "grid" | "floor">, [x, y,
 }
 
 /** Whether a map calls the place of a point free; unknown is not. */
-export function isFree(grid: BlockGrid, [x, y, z]: Vec3): boolean {
+export function isFree(grid: GridView, [x, y, z]: Vec3): boolean {
   const size = grid.voxelSize;
   return grid.valueAt(Math.floor(x / size), Math.floor(y / size), Math.floor(z / size)) < FREE_BELOW;
 }
@@ -289,13 +293,13 @@ export const frameName = (sensor: number, sequence: number): string => `${sensor
  * voxel is the column's own floor, the place where the ray meets the floor's height. The map must not change meanwhile.
  */
 export class Caster {
-  readonly #grid: BlockGrid;
-  readonly #floor: Head["floor"];
+  readonly #grid: GridView;
+  readonly #floor: FloorView;
   /** Layers of voxels, from and to, in which floor may lie; most of a ray is outside of them. */
   readonly #low: number;
   readonly #high: number;
 
-  constructor({ grid, floor }: Pick<Head, "grid" | "floor">) {
+  constructor({ grid, floor }: Surfaces) {
     this.#grid = grid;
     this.#floor = floor;
     const [low, high] = floor.span();
@@ -314,7 +318,7 @@ export class Caster {
    */
   cast(from: Vec3, along: Vec3, most: number): number {
     const grid = this.#grid;
-    const { pool, voxelSize: size } = grid;
+    const { voxelSize: size } = grid;
     const ax = from[0] / size;
     const ay = from[1] / size;
     const az = from[2] / size;
@@ -337,7 +341,7 @@ export class Caster {
         px = i >> 2;
         py = j >> 2;
         pz = k >> 2;
-        start = this.#brickAt(i, j, k);
+        start = grid.brickAt(i, j, k);
       }
       const isLow = k >= this.#low && k <= this.#high;
       // Nothing is met in a brick that is free or unknown throughout, where no floor can be: crossed in one step.
@@ -361,7 +365,7 @@ export class Caster {
           if (meets >= entry - 1e-9 && meets <= exit + 1e-9)
             return meets <= most ? meets : Number.POSITIVE_INFINITY;
           if (dz < 0 && meets < entry) return entry;
-        } else if (valueIn(pool, start, i, j, k) >= OCCUPIED_FROM) {
+        } else if (grid.valueIn(start, i, j, k) >= OCCUPIED_FROM) {
           this.stoppedBy = wholeOf(i, j, k);
           return (entry + Math.min(exit, most)) / 2;
         }
@@ -384,19 +388,4 @@ export class Caster {
   #isAboveFloors(pz: number): boolean {
     return 4 * pz > this.#high || 4 * pz + 3 < this.#low;
   }
-
-  /** The brick of a voxel as the grid keeps it: where its values start, or -1 - value if they are all alike. */
-  #brickAt(i: number, j: number, k: number): number {
-    const grid = this.#grid;
-    if (!inReach(i >> 3, j >> 3, k >> 3)) return -1 - UNKNOWN;
-    const id = grid.find(blockKey(i >> 3, j >> 3, k >> 3));
-    if (id < 0) return -1 - UNKNOWN;
-    return grid.bricks[8 * id + (((i >> 2) & 1) | (((j >> 2) & 1) << 1) | (((k >> 2) & 1) << 2))]!;
-  }
-}
-
-function valueIn(pool: Int32Array | Uint32Array, start: number, i: number, j: number, k: number): number {
-  if (start < 0) return -1 - start;
-  const offset = voxelOffset(i & 7, j & 7, k & 7);
-  return (pool[start + ((offset >> 2) & 15)]! >>> ((offset & 3) * 8)) & 255;
 }

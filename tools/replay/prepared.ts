@@ -1,13 +1,18 @@
-import { Head } from "../../src/head/head.ts";
+import { Guard } from "../../src/guard/guard.ts";
+import { Judging } from "../../src/head/judging.ts";
+import { Masking } from "../../src/head/masking.ts";
+import { isPoseEvent, type PoseEvent, PoseSources } from "../../src/head/pose-sources.ts";
+import { openSensors } from "../../src/head/sensors.ts";
 import { resolveSettings, SETTINGS, type Settings } from "../../src/head/settings.ts";
+import { guardSettings } from "../../src/head/stage-settings.ts";
 import type { Recording } from "../../src/record/file.ts";
-import type { DepthEvent, HeadEvent } from "../../src/sense/events.ts";
+import type { DepthEvent } from "../../src/sense/events.ts";
 import { HoldOut, type Question, Questions } from "./held-out.ts";
 import { settingsOf } from "./run.ts";
 import { TrackLog } from "./track-log.ts";
 
 /** A depth frame as a bare head takes it: masked, judged, and asked of the map if it is held out. */
-interface PreparedFrame {
+export interface PreparedFrame {
   /** Its counts are masked depth; no amplitudes. */
   readonly event: DepthEvent;
   readonly isClear: boolean;
@@ -15,21 +20,12 @@ interface PreparedFrame {
 }
 
 /** What of a recording bears on the map and the poses, in order. */
-export type Prepared = PreparedFrame | Exclude<HeadEvent, DepthEvent>;
+export type Prepared = PreparedFrame | PoseEvent;
 
 /** Settings of the map alone: neither masked frames nor poses hang on them. */
 const OF_THE_MAP = ["evidence.", "floor.", "map.voxelSize", "map.carveEvery", "map.layersEvery"];
 /** Settings that poses hang on where they are tracked, and masked frames never. */
 const OF_TRACKING = ["track."];
-
-/** Events other than frames that poses hang on. */
-const POSE_KINDS: ReadonlySet<HeadEvent["kind"]> = new Set([
-  "orientation",
-  "inertial",
-  "motion",
-  "mount",
-  "reference",
-]);
 
 const MASK_SETTINGS = ["mask.minAmplitude", "mask.grazing", "mask.agreement"] as const;
 
@@ -56,26 +52,25 @@ export function preparationOf(settings: Settings): Preparation {
 export function* prepare(recording: Recording, settings: Settings): Generator<Prepared> {
   const { setup } = recording.header;
   const isTracked = settings["pose.source"] === "tracked";
-  // Only the judgement is wanted of it: what it makes of tracked poses, that judgement does not wait for.
-  const judging = isTracked ? { ...settings, "pose.source": "reference" as const } : settings;
-  const head = new Head(setup, judging, { isJudge: true });
+  // Frames are judged as they come: by gravity, which needs no tracked pose.
+  const poses = new PoseSources(setup, isTracked ? { ...settings, "pose.source": "reference" } : settings);
+  const sensors = openSensors(setup, settings);
+  const masking = new Masking(sensors);
+  const judging = new Judging(sensors, new Guard(guardSettings(settings)));
   const holdOut = new HoldOut();
   const questions = new Questions(setup, settings["map.maxRange"]);
   const isUsualMask = MASK_SETTINGS.every((name) => settings[name] === SETTINGS[name].default);
   for (const event of recording.events()) {
-    if (event.kind !== "depth") {
-      if (!POSE_KINDS.has(event.kind)) continue;
-      if (!(isTracked && event.kind === "reference")) head.take(event);
+    if (isPoseEvent(event)) {
+      if (!(isTracked && event.kind === "reference")) poses.take(event);
       yield event;
-      continue;
     }
-    head.take(event);
-    const masked = head.maskedOf(event.sensor);
-    const isHeldOut = holdOut.isHeldOut(event.sensor);
-    // One that the head finds unfit, it will find so again.
-    if (masked === null || masked.depth.length !== event.counts.length) continue;
-    const question = isHeldOut ? questions.of(event, isUsualMask ? masked : null) : null;
-    const isClear = !head.isCovered(event.sensor);
+    if (event.kind !== "depth" || masking.unfit(event) !== null) continue;
+    const { sensor, time } = event;
+    const masked = masking.apply(event);
+    const levelFromLens = poses.levelFromLens(sensor, time, poses.at(sensor, time));
+    const isClear = !judging.isCovered({ sensor, masked, levelFromLens });
+    const question = holdOut.isHeldOut(sensor) ? questions.of(event, isUsualMask ? masked : null) : null;
     yield { event: { ...event, counts: masked.depth, amplitude: null }, isClear, question };
   }
 }

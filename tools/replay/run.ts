@@ -8,7 +8,8 @@ import {
 import { Head, type HeadOptions } from "../../src/head/head.ts";
 import type { HeadOutput } from "../../src/head/outputs.ts";
 import { resolveSettings, SETTINGS, type Settings } from "../../src/head/settings.ts";
-import { BLOCK_VOXELS, type BlockGrid } from "../../src/map/grid.ts";
+import type { GridView } from "../../src/map/grid.ts";
+import { BLOCK_VOXELS } from "../../src/map/grid.ts";
 import { COLUMN } from "../../src/map/layers.ts";
 import { openRecording, type Recording } from "../../src/record/file.ts";
 import type { ReferenceEvent } from "../../src/sense/events.ts";
@@ -263,14 +264,14 @@ const apart = ({ position: [a, b, c] }: Pose, { position: [x, y, z] }: Pose): nu
   Math.hypot(x - a, y - b, z - c);
 
 /** Feeds every block to `update` in a fixed order: key, revision, voxels. */
-export function digestMap(grid: BlockGrid, update: (bytes: Uint8Array) => void): void {
+export function digestMap(grid: GridView, update: (bytes: Uint8Array) => void): void {
   const order = Int32Array.from({ length: grid.count }, (_, id) => id);
-  order.sort((a, b) => grid.keys[a]! - grid.keys[b]!);
+  order.sort((a, b) => grid.keyOf(a) - grid.keyOf(b));
   const bytes = new Uint8Array(8 + BLOCK_VOXELS);
   const words = new Int32Array(bytes.buffer, 0, 2);
   for (const id of order) {
-    words[0] = grid.keys[id]!;
-    words[1] = grid.revision[id]!;
+    words[0] = grid.keyOf(id);
+    words[1] = grid.revisionOf(id);
     grid.copyBlock(id, bytes.subarray(8));
     update(bytes);
   }

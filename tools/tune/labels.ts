@@ -71,12 +71,12 @@ export function parseLabels(value: unknown): Labels {
 /** Metres between the places along a true edge or outline that are asked for. */
 const STEP = 0.05;
 
-export function scoreLabels(labels: Labels, head: Pick<Head, "guard" | "layers" | "grid">): LabelScore {
+export function scoreLabels(labels: Labels, head: Pick<Head, "footing" | "layers" | "grid">): LabelScore {
   const { layers, grid } = head;
   const size = grid.voxelSize;
   const box = layers.bounds();
   // All of the map.
-  const brinks = box === null ? [] : head.guard.footing.brinks(...wholeOf(box, size));
+  const brinks = box === null ? [] : head.footing.brinks(...wholeOf(box, size));
   const missed: string[] = [];
   let [places, found] = [0, 0];
   for (const { name, line } of labels.edges) {

@@ -192,7 +192,7 @@ function surfaceOf({ grid, floor }: Pick<Head, "grid" | "floor">): number[] {
   const voxels = new Uint8Array(BLOCK_VOXELS);
   const columns = new Map<string, readonly [i: number, j: number]>();
   for (let id = 0; id < grid.count; id++) {
-    const key = grid.keys[id]!;
+    const key = grid.keyOf(id);
     const [west, south, low] = [keyX(key) * BLOCK_SIDE, keyY(key) * BLOCK_SIDE, keyZ(key) * BLOCK_SIDE];
     columns.set(`${west},${south}`, [west, south]);
     grid.copyBlock(id, voxels);

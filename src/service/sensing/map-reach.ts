@@ -1,6 +1,6 @@
 import type { Pose } from "../../geometry/optics.ts";
 import { toYawPitchRoll } from "../../geometry/rigid.ts";
-import { type BodyLayers, COLUMN } from "../../map/layers.ts";
+import { COLUMN, type LayersView } from "../../map/layers.ts";
 import { END } from "../../terms/safety.ts";
 
 export interface ReachPlan {
@@ -28,7 +28,7 @@ export interface Bearings {
  * has seen. It stands on the map alone; a judgement of the newest frame by itself takes its place where there is one.
  */
 export function reachOfMap(
-  layers: BodyLayers,
+  layers: LayersView,
   columnSize: number,
   worldFromBase: Pose,
   { bearings, from, range }: ReachPlan = REACH_PLAN,

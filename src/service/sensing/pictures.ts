@@ -111,7 +111,7 @@ export class Pictures {
   #ground(time: number): Picture | null {
     const base = this.#head.place;
     if (base === null) return null;
-    const { footing } = this.#head.guard;
+    const { footing } = this.#head;
     const side = 2 * AROUND;
     const col = Math.floor(base.worldFromBase.position[0] / footing.cellSize) - AROUND;
     const row = Math.floor(base.worldFromBase.position[1] / footing.cellSize) - AROUND;

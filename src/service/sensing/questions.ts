@@ -1,9 +1,9 @@
 import type { Pose } from "../../geometry/optics.ts";
 import { toYawPitchRoll } from "../../geometry/rigid.ts";
-import type { FootingLayer } from "../../guard/footing.ts";
-import type { FloorLayer } from "../../map/floor.ts";
-import { type BlockGrid, blockKey, classOf, inReach, natsOf } from "../../map/grid.ts";
-import { type BodyLayers, COLUMN } from "../../map/layers.ts";
+import type { FootingView } from "../../guard/footing.ts";
+import type { FloorView } from "../../map/floor.ts";
+import { blockKey, classOf, type GridView, inReach, natsOf } from "../../map/grid.ts";
+import { COLUMN, type LayersView } from "../../map/layers.ts";
 import { END } from "../../terms/safety.ts";
 import type { Answer, Question } from "../../wire/messages.ts";
 import type { Stop, Trail } from "./trail.ts";
@@ -17,16 +17,16 @@ const KIND_NAMES = [
 ] as const satisfies readonly (keyof typeof COLUMN)[];
 
 export interface Place {
-  readonly layers: BodyLayers;
-  readonly floor: FloorLayer;
+  readonly layers: LayersView;
+  readonly floor: FloorView;
   /** Metres. */
   readonly columnSize: number;
   /** Metres up to which clearance is known. */
   readonly clearanceLimit: number;
   /** Null before the base's first pose. */
   readonly worldFromBase: Pose | null;
-  readonly grid: BlockGrid;
-  readonly footing: FootingLayer;
+  readonly grid: GridView;
+  readonly footing: FootingView;
   readonly trail: Trail;
   /** Microseconds: of the newest frame. */
   readonly time: number;
@@ -112,7 +112,7 @@ function evidenceAt(point: readonly [number, number, number], place: Place): Ans
   const [i, j, k] = point.map((metres) => Math.floor(metres / columnSize)) as [number, number, number];
   const value = grid.valueAt(i, j, k);
   const id = inReach(i >> 3, j >> 3, k >> 3) ? grid.find(blockKey(i >> 3, j >> 3, k >> 3)) : -1;
-  const revision = id < 0 ? 0 : grid.revision[id]!;
+  const revision = id < 0 ? 0 : grid.revisionOf(id);
   const changed = revision === 0 ? null : trail.atRevision(revision);
   const cell = footing.cellAt(point[0], point[1]);
   const seen = cell.time > 0 ? trail.at(cell.time) : null;

@@ -10,7 +10,6 @@ import type { HeadEvent, Setup } from "../../sense/events.ts";
 import { encodeClasses, MOST_BLOCK_BYTES } from "../../wire/blocks.ts";
 import type { Answer, Question } from "../../wire/messages.ts";
 import { PretriggerTap } from "../pretrigger/tap.ts";
-import { WaiverInForce } from "../waiver.ts";
 import { FrameReader, type FrameSlotMemory } from "./frame-slot.ts";
 import { Governor } from "./governor.ts";
 import { reachOfMap } from "./map-reach.ts";
@@ -155,14 +154,18 @@ export class Sensing {
   readonly #pretrigger: PretriggerTap | null;
   #loadSince: number;
   #last: { readonly time: number; readonly worldFromBase: Pose } | null = null;
-  readonly #waiver = new WaiverInForce();
 
   /**
    * @param now microseconds of the head's clock
    * @throws {SettingError | RangeError} if the setup or the settings do not fit
    */
   constructor(start: SensingStart, say: (message: FromSensing) => void, now: () => number) {
-    this.#head = new Head(start.setup, resolveSettings(start.settings));
+    this.#head = new Head(start.setup, resolveSettings(start.settings), {
+      onReach: (outputs) => {
+        this.#tellReach(outputs);
+        this.#isReachTold = true;
+      },
+    });
     this.#readers = start.slots.map((memory) => new FrameReader(memory));
     this.#say = say;
     this.#now = now;
@@ -171,10 +174,6 @@ export class Sensing {
     this.#pretrigger = start.pretrigger ? new PretriggerTap(start.pretrigger) : null;
     this.#pretrigger?.begin(start.setup, this.#head.settings);
     this.#governor = new Governor();
-    this.#head.onReach = (outputs) => {
-      this.#tellReach(outputs);
-      this.#isReachTold = true;
-    };
     this.#pictures = new Pictures(this.#head, say);
     say({ kind: "ready", voxelSize: this.#head.grid.voxelSize, settings: this.#head.settings });
   }
@@ -226,7 +225,7 @@ export class Sensing {
         const place = {
           ...{ layers, floor, columnSize: grid.voxelSize, clearanceLimit: settings["body.clearanceLimit"] },
           worldFromBase: this.#last?.worldFromBase ?? null,
-          ...{ grid, footing: this.#head.guard.footing, trail: this.#pictures.trail },
+          ...{ grid, footing: this.#head.footing, trail: this.#pictures.trail },
           time: this.#last?.time ?? 0,
         };
         const found = answer(message.question, place);
@@ -302,12 +301,7 @@ export class Sensing {
         16,
       );
     }
-    this.#head.clear();
-    grid.frame = Math.max(grid.frame, saved.frame) + 1;
-    for (let id = 0; id < saved.count; id++) {
-      saved.copyBlock(id, this.#voxels);
-      grid.pasteBlock(saved.keys[id]!, this.#voxels, grid.frame);
-    }
+    this.#head.load(saved);
   }
 
   #takeFrame(sensor: number): void {
@@ -356,9 +350,6 @@ export class Sensing {
           this.#say({ kind: "skipped", sensor: output.sensor, why: output.why, detail: output.detail });
           break;
         case "waiver":
-          this.#waiver.take(output);
-          this.#say(output);
-          break;
         case "finding":
         case "knock":
           this.#say(output);
@@ -393,7 +384,7 @@ export class Sensing {
     const glance = outputs.findLast((output) => output.kind === "glance");
     if (glance !== undefined) {
       // While a pose is known now and then, the frame waits for it a moment: its reach with memory follows.
-      say(glance.time, { ...reachOfFrame(glance, range), waiver: this.#waiver.at(glance.time) });
+      say(glance.time, { ...reachOfFrame(glance, range), waiver: this.#head.waiverAt(glance.time) });
       return;
     }
     const frame = outputs.findLast((output) => output.kind === "frame");
@@ -420,7 +411,7 @@ export class Sensing {
     for (let n = 0; n < count; n++) {
       const id = this.#ids[n]!;
       grid.copyBlock(id, this.#voxels);
-      at = encodeClasses(grid.keys[id]!, grid.revision[id]!, this.#voxels, out, at);
+      at = encodeClasses(grid.keyOf(id), grid.revisionOf(id), this.#voxels, out, at);
     }
     this.#say({ kind: "blocks", revision: grid.frame, count, bytes: out.slice(0, at) });
   }

@@ -1,0 +1,24 @@
+/** A depth frame as the mask left it, on its way to the map. */
+export interface MaskedFrame {
+  /** Microseconds: mid-exposure. */
+  readonly time: number;
+  /** Index into `Setup.sensors`. */
+  readonly sensor: number;
+  readonly sequence: number;
+  /** z-depth (a scan: along the beam) in 1 / unitsPerMetre, 0 where none is usable; as it is until the sensor's next frame. */
+  readonly depth: Uint16Array;
+  readonly unitsPerMetre: number;
+  /** False for a frame that is only judged and located: it was shed, or is held out. */
+  readonly isMapped: boolean;
+  /** Whether something is close before the lens: that is no part of the room. */
+  readonly isCovered: boolean;
+}
+
+/** A frame was left out, and why ("skipped" in outputs.ts). */
+export interface Skip {
+  readonly time: number;
+  readonly sensor: number;
+  readonly sequence: number;
+  readonly why: "no pose" | "overtaken" | "unfit";
+  readonly detail: string;
+}

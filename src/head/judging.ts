@@ -1,0 +1,43 @@
+import type { Pose } from "../geometry/optics.ts";
+import type { GlanceFrame, Glancer } from "../guard/glance.ts";
+import type { Guard } from "../guard/guard.ts";
+import { DEFAULT_MASK_SETTINGS, type MaskResult } from "../sense/mask.ts";
+import { placement, setPlacement } from "../track/surfels.ts";
+import type { OpenSensor } from "./sensors.ts";
+
+/** What is judged of a frame, and how the lens stood. */
+export interface Judged {
+  readonly sensor: number;
+  readonly masked: Pick<MaskResult, "depth" | "reason">;
+  /** The lens over the base's floor point, in the base's axes turned upright. */
+  readonly levelFromLens: Pose;
+}
+
+/** Second stage: what one frame alone says of the floor before the base. Needs gravity and the lens's height, and no position. */
+export class Judging {
+  /** Null for lasers and for images too small to be judged. */
+  readonly #glancers: readonly (Glancer | null)[];
+  readonly #level = placement();
+
+  constructor(sensors: readonly OpenSensor[], guard: Guard) {
+    this.#glancers = sensors.map(({ optics, mask }) =>
+      guard.openGlancer(optics, mask.rays, mask.unitsPerMetre, DEFAULT_MASK_SETTINGS.noise),
+    );
+  }
+
+  /** Null when the sensor's frames cannot be judged. The result is overwritten by the sensor's next frame. */
+  look({ sensor, masked, levelFromLens }: Judged, amplitude: Uint16Array | null): GlanceFrame | null {
+    setPlacement(this.#level, levelFromLens);
+    const { rotation, position } = this.#level;
+    const glancer = this.#glancers[sensor] ?? null;
+    return glancer?.look(masked.depth, masked.reason, amplitude, rotation, position) ?? null;
+  }
+
+  /** Whether something is close before the lens: the part of `look` that the map needs, at a fraction of its cost. */
+  isCovered({ sensor, masked, levelFromLens }: Judged): boolean {
+    setPlacement(this.#level, levelFromLens);
+    const { rotation, position } = this.#level;
+    const glancer = this.#glancers[sensor] ?? null;
+    return glancer?.judge(masked.depth, masked.reason, rotation, position) === "covered";
+  }
+}

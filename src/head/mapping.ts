@@ -1,0 +1,208 @@
+import { evidenceTable } from "../map/evidence.ts";
+import { FloorLayer } from "../map/floor.ts";
+import { BlockGrid } from "../map/grid.ts";
+import { Integrator } from "../map/integrate.ts";
+import { BodyLayers } from "../map/layers.ts";
+import { ScanIntegrator } from "../map/scan.ts";
+import { Straightener } from "../sense/straighten.ts";
+import type { KeyframeReader, KeyframeView } from "../track/keyframes.ts";
+import { type Placement, placement, setPlacement } from "../track/surfels.ts";
+import type { MaskedFrame } from "./frame.ts";
+import { MapRemake } from "./remake.ts";
+import type { OpenSensor } from "./sensors.ts";
+import type { Settings } from "./settings.ts";
+import { clearanceLimit, evidenceModel, floorSettings, layersBody } from "./stage-settings.ts";
+import type { Placed } from "./tracking.ts";
+
+/** Adds masked depth to a map; the number of pixels used. */
+type Integrate = (depth: Uint16Array, lens: Placement) => number;
+
+/** One sensor's way into the map. */
+interface MappedSensor {
+  readonly sensor: OpenSensor;
+  readonly integrate: Integrate;
+  /** The same into another grid; null for a planar scan: its frames are not kept, and its pixels cannot show floor. */
+  readonly openIntegrate: ((grid: BlockGrid) => Integrate) | null;
+}
+
+/** What a frame did to the map. */
+export interface Mapped {
+  /** Revision of the map with the frame in it; 0 when it was not written. */
+  readonly revision: number;
+  /** Pixels used as hits, and floor samples taken. */
+  readonly points: number;
+  readonly floorSamples: number;
+  /** Whether the map that was made anew is in its place since this frame. */
+  readonly isRemade: boolean;
+}
+
+/** Fourth stage: the map of voxels, the floor's heights and, every few frames, what both mean for this body. */
+export class Mapping {
+  readonly grid: BlockGrid;
+  readonly floor: FloorLayer;
+  #layers: BodyLayers;
+  #settings: Settings;
+  #sensors: readonly MappedSensor[];
+  /** The map being made anew after a loop was closed. */
+  #remake: MapRemake | null = null;
+  readonly #lens = placement();
+  #sinceLayers = 0;
+  /** Microseconds and metres: when the newest mapped frame was taken, and where the floor was under the base then. */
+  #lastTime = 0;
+  #lastFloor = 0;
+
+  /** @throws {RangeError} if a sensor or a setting does not fit */
+  constructor(sensors: readonly OpenSensor[], settings: Settings) {
+    this.#settings = settings;
+    this.grid = new BlockGrid(settings["map.voxelSize"]);
+    this.floor = new FloorLayer(this.grid.voxelSize, floorSettings(settings));
+    this.#layers = this.#openLayers(settings);
+    this.#sensors = sensors.map((sensor) => openSensor(sensor, settings, this.grid));
+  }
+
+  #openLayers(settings: Settings): BodyLayers {
+    return new BodyLayers(this.grid, this.floor, layersBody(settings), clearanceLimit(settings));
+  }
+
+  /** For this body; replaced when settings change. */
+  get layers(): BodyLayers {
+    return this.#layers;
+  }
+
+  get lastTime(): number {
+    return this.#lastTime;
+  }
+
+  /** Whether the layers are as new as the map. */
+  get areLayersFresh(): boolean {
+    return this.#sinceLayers === 0;
+  }
+
+  /** Whether so many frames were mapped that the layers are to follow. */
+  get areLayersDue(): boolean {
+    return this.#sinceLayers >= this.#settings["map.layersEvery"];
+  }
+
+  /**
+   * Makes ready for other settings or sensors: nothing changes until the returned function is called. The map and the floor stay.
+   * @throws {RangeError} if they do not fit
+   */
+  prepare(sensors: readonly OpenSensor[], settings: Settings): () => void {
+    const layers = this.#openLayers(settings);
+    const mapped = sensors.map((sensor) => openSensor(sensor, settings, this.grid));
+    return () => {
+      this.#settings = settings;
+      this.#sensors = mapped;
+      // At once, or what stands in the way would be forgotten until the layers' next turn.
+      layers.update(this.#lastFloor);
+      this.#layers = layers;
+    };
+  }
+
+  /** Forgets the map; revisions go on counting. */
+  clear(): void {
+    this.grid.clear();
+    this.floor.clear();
+    this.#remake = null;
+  }
+
+  /** Writes a frame to the map, unless it is not fit for it; goes on with making the map anew. */
+  add(frame: MaskedFrame, { worldFromLens, floorHeight, isFit }: Placed): Mapped {
+    const { depth, unitsPerMetre, isMapped, isCovered, sensor } = frame;
+    const isWritten = isMapped && isFit && !isCovered && this.#remake?.isReplacing !== true;
+    let [revision, points, floorSamples] = [0, 0, 0];
+    if (isWritten) {
+      const lens = this.#lens;
+      setPlacement(lens, worldFromLens);
+      const { integrate, openIntegrate, sensor: open } = this.#sensors[sensor]!;
+      revision = ++this.grid.frame;
+      if (openIntegrate !== null) {
+        floorSamples = this.floor.addFrame({
+          depth,
+          rays: open.mask.rays,
+          unitsPerMetre,
+          rotation: lens.rotation,
+          position: lens.position,
+          floorHeight,
+          frame: revision,
+          stride: this.#settings["floor.stride"],
+        });
+      }
+      points = integrate(depth, lens);
+    }
+    const isRemade = this.#remake?.step() === true;
+    if (isRemade) this.#remake = null;
+    if (isWritten) {
+      this.#lastTime = frame.time;
+      this.#lastFloor = floorHeight;
+      this.#sinceLayers++;
+    }
+    return { revision, points, floorSamples, isRemade };
+  }
+
+  /** Brings the layers up to the map's revision. Returns how many columns of blocks had changed. */
+  updateLayers(floorHeight = this.#lastFloor): number {
+    this.#sinceLayers = 0;
+    return this.#layers.update(floorHeight);
+  }
+
+  /** Begins to make the map anew from keyframes. */
+  remake(keyframes: KeyframeReader): void {
+    const open = new Map<number, Integrate>();
+    this.#remake = new MapRemake(keyframes, this, (depth, keyframe, grid, floor) => {
+      const mapped = this.#sensors[keyframe.sensor];
+      if (!mapped?.openIntegrate) return; // a sensor that is no more
+      const integrate = open.get(keyframe.sensor) ?? mapped.openIntegrate(grid);
+      open.set(keyframe.sensor, integrate);
+      this.#addKeyframe(depth, keyframe, { grid, floor, integrate, sensor: mapped.sensor });
+    });
+  }
+
+  #addKeyframe(
+    depth: Uint16Array,
+    { worldFromLens, unitsPerMetre, floorHeight }: KeyframeView,
+    into: { grid: BlockGrid; floor: FloorLayer; integrate: Integrate; sensor: OpenSensor },
+  ): void {
+    const { rays } = into.sensor.mask;
+    if (rays.x.length !== depth.length) return;
+    const lens = this.#lens;
+    setPlacement(lens, worldFromLens);
+    into.grid.frame++;
+    into.floor.addFrame({
+      depth,
+      rays,
+      unitsPerMetre,
+      rotation: lens.rotation,
+      position: lens.position,
+      floorHeight,
+      frame: into.grid.frame,
+      stride: this.#settings["floor.stride"],
+    });
+    into.integrate(depth, lens);
+  }
+}
+
+/** @throws {RangeError} if the optics or a setting do not fit */
+function openSensor(sensor: OpenSensor, settings: Settings, grid: BlockGrid): MappedSensor {
+  const { optics, mask } = sensor;
+  const { unitsPerMetre } = mask;
+  const { maxRange } = optics;
+  const model = evidenceModel(settings);
+  if (optics.model === "scan") {
+    const evidence = evidenceTable({ ...model, sigma2: 0 }, grid.voxelSize, maxRange, 1);
+    const scan = new ScanIntegrator(grid, mask.rays, unitsPerMetre, maxRange, evidence);
+    const integrate: Integrate = (depth, { rotation, position }) => scan.integrate(depth, rotation, position);
+    return { sensor, integrate, openIntegrate: null };
+  }
+  const straight = new Straightener(optics);
+  const every = settings["map.carveEvery"];
+  const evidence = evidenceTable(model, grid.voxelSize, maxRange, every);
+  const openIntegrate = (into: BlockGrid): Integrate => {
+    const integrator = new Integrator(into, { ...straight.view, unitsPerMetre, maxRange }, evidence, every);
+    return (depth, { rotation, position }) => {
+      integrator.integrate(straight.apply(depth), rotation, position);
+      return integrator.counts.points;
+    };
+  };
+  return { sensor, integrate: openIntegrate(grid), openIntegrate };
+}

@@ -1,0 +1,182 @@
+import type { Pose } from "../geometry/optics.ts";
+import { IDENTITY } from "../geometry/rigid.ts";
+import type { KeyframeReader } from "../track/keyframes.ts";
+import type { Revisits } from "../track/revisits.ts";
+import { FrameSampler } from "../track/sampler.ts";
+import type { MaskedFrame, Skip } from "./frame.ts";
+import type { PoseAnswer, PoseSources } from "./pose-sources.ts";
+import type { OpenSensor } from "./sensors.ts";
+import type { Settings } from "./settings.ts";
+import { MICROSECONDS, samplerSettings } from "./stage-settings.ts";
+import { DepthTracking, type Placed, type Trackable, type Tracking } from "./tracking.ts";
+
+/**
+ * Makes what finds tracked poses, in place of the usual, which it may make and use; called at the first frame. What it makes is not
+ * told of changed settings.
+ */
+export type OpenTracking = (openUsual: () => Tracking) => Tracking;
+
+/** What becomes of a frame that was offered. */
+export interface PlaceListener<F extends MaskedFrame> {
+  placed(frame: F, placed: Placed): void;
+  skipped(skip: Skip): void;
+}
+
+/**
+ * Third stage: finds the pose of each frame, or waits for it, one frame per sensor and for a bounded time; a sensor's newer frame
+ * takes the place of the one that waits.
+ */
+export class Placing<F extends MaskedFrame> {
+  readonly #poses: PoseSources;
+  readonly #listener: PlaceListener<F>;
+  readonly #openTracking: OpenTracking | null;
+  #settings: Settings;
+  /** Makes samples of a sensor's depth; null for a planar scan, and when poses are given. */
+  #samplers: readonly (FrameSampler | null)[];
+  #waiting: (F | null)[];
+  /** Made at the first frame when poses are tracked; and the usual one, if it was made. */
+  #tracking: Tracking | null = null;
+  #usualTracking: DepthTracking | null = null;
+  /** Where the base stands when tracking starts: the world's origin, or where it was when the map was cleared. */
+  #start: Pose = IDENTITY;
+
+  constructor(
+    sensors: readonly OpenSensor[],
+    settings: Settings,
+    poses: PoseSources,
+    { listener, openTracking = null }: { listener: PlaceListener<F>; openTracking?: OpenTracking | null },
+  ) {
+    this.#poses = poses;
+    this.#listener = listener;
+    this.#openTracking = openTracking;
+    this.#settings = settings;
+    this.#samplers = openSamplers(sensors, settings);
+    this.#waiting = sensors.map(() => null);
+  }
+
+  /**
+   * Makes ready for other settings or sensors; nothing changes until the returned function is called. Frames that wait are left out.
+   * @throws {RangeError} if they do not fit
+   */
+  prepare(sensors: readonly OpenSensor[], settings: Settings): () => void {
+    const samplers = openSamplers(sensors, settings);
+    return () => {
+      this.#settings = settings;
+      this.#samplers = samplers;
+      this.#waiting = sensors.map(() => null);
+      this.#usualTracking?.change(settings);
+    };
+  }
+
+  /** Tracking begins anew at the place where the base is. */
+  clear(): void {
+    this.#tracking = null;
+    this.#usualTracking = null;
+  }
+
+  /** A sensor's next frame is here: the one that waits is left out. */
+  overtake(sensor: number, bySequence: number): void {
+    const frame = this.#waiting[sensor] ?? null;
+    if (frame !== null) this.#skip(frame, "overtaken", `by frame ${bySequence}`);
+    this.#waiting[sensor] = null;
+  }
+
+  /** Takes a frame and what is known of its pose. */
+  offer(frame: F, pose: PoseAnswer): void {
+    if (pose.kind === "not yet") this.#waiting[frame.sensor] = frame;
+    else this.#settle(frame, pose);
+  }
+
+  /** Asks again for the poses of the frames that wait; time has come to `now`. */
+  retry(now: number): void {
+    for (let sensor = 0; sensor < this.#waiting.length; sensor++) {
+      const frame = this.#waiting[sensor] ?? null;
+      if (frame === null) continue;
+      const pose = this.#poses.at(sensor, frame.time);
+      if (pose.kind === "not yet") {
+        if (now - frame.time <= this.#settings["pose.maxWait"] * MICROSECONDS) continue;
+        this.#skip(frame, "no pose", "none came in time");
+      } else this.#settle(frame, pose);
+      this.#waiting[sensor] = null;
+    }
+  }
+
+  /** No more events will come. */
+  finish(): void {
+    for (const frame of this.#waiting) {
+      if (frame !== null) this.#skip(frame, "no pose", "the recording ended");
+    }
+    this.#waiting.fill(null);
+  }
+
+  /** Whether the head becomes lost because no frame has come until `now`. */
+  isLostAt(now: number): boolean {
+    if (this.#waiting.some((frame) => frame !== null)) return false;
+    return this.#tracking?.noFrameUntil(now, this.#poses.isFelt(now)) === true;
+  }
+
+  /** Keyframes and loops of tracked poses; null when poses are given, or none are kept. */
+  get revisits(): Revisits | null {
+    return this.#usualTracking?.revisits ?? null;
+  }
+
+  /** The keyframes as they lie now, to make the map anew from. */
+  keyframes(): KeyframeReader {
+    return this.#tracking?.keyframes() ?? { next: () => null };
+  }
+
+  #skip({ time, sensor, sequence }: F, why: Skip["why"], detail: string): void {
+    this.#listener.skipped({ time, sensor, sequence, why, detail });
+  }
+
+  #settle(frame: F, pose: Exclude<PoseAnswer, { kind: "not yet" }>): void {
+    if (pose.kind === "none") {
+      this.#skip(frame, "no pose", pose.why);
+    } else if (pose.kind === "located") {
+      this.#listener.placed(frame, { ...pose, isFit: true, state: null, notes: [], newFromOld: null });
+    } else {
+      const placed = this.#track(frame, pose);
+      if (placed.state !== null) this.#start = placed.worldFromBase;
+      this.#listener.placed(frame, placed);
+    }
+  }
+
+  #track(frame: F, at: Trackable): Placed {
+    const { time, sensor, depth, unitsPerMetre, isCovered } = frame;
+    this.#tracking ??= this.#open(frame, at);
+    const sampler = this.#samplers[sensor] ?? null;
+    const { attitude, odometry, baseFromLens, inertial } =
+      sampler === null ? { ...at, inertial: null } : this.#poses.steadied(at, time);
+    return this.#tracking.place({
+      time,
+      sensor,
+      sampler,
+      depth,
+      unitsPerMetre,
+      isClear: !isCovered,
+      isFloorZero: this.#poses.hasLensReference(sensor),
+      attitude,
+      odometry,
+      baseFromLens,
+      inertial,
+    });
+  }
+
+  #open({ sensor, time }: F, { baseFromLens }: Trackable): Tracking {
+    // Where a reference is known, it names the world; nothing but the start is taken from it.
+    const start = this.#poses.referenceOfBase(sensor, time, baseFromLens) ?? this.#start;
+    const openUsual = () => {
+      this.#usualTracking = new DepthTracking(start, this.#settings);
+      return this.#usualTracking;
+    };
+    return this.#openTracking?.(openUsual) ?? openUsual();
+  }
+}
+
+/** @throws {RangeError} if a setting does not fit */
+function openSamplers(sensors: readonly OpenSensor[], settings: Settings): (FrameSampler | null)[] {
+  const isTracked = settings["pose.source"] === "tracked";
+  return sensors.map(({ optics, mask }) =>
+    isTracked && optics.model !== "scan" ? new FrameSampler(mask.rays, samplerSettings(settings)) : null,
+  );
+}

@@ -1,0 +1,288 @@
+import type { Pose, Quat } from "../geometry/optics.ts";
+import {
+  compose,
+  conjugate,
+  fromYawPitchRoll,
+  invert,
+  multiply,
+  planarOf,
+  toYawPitchRoll,
+} from "../geometry/rigid.ts";
+import { AttitudeFilter } from "../sense/attitude.ts";
+import type {
+  HeadEvent,
+  InertialEvent,
+  MotionEvent,
+  MountEvent,
+  OrientationEvent,
+  ReferenceEvent,
+  SensorSetup,
+  Setup,
+} from "../sense/events.ts";
+import { InertialBuffer } from "../sense/inertial-buffer.ts";
+import { OrientationBuffer } from "../sense/orientation.ts";
+import { PoseBuffer } from "../sense/poses.ts";
+import { SteadyAttitude } from "../sense/steady.ts";
+import type { InertialInput } from "../track/tracker.ts";
+import type { Settings } from "./settings.ts";
+import { MICROSECONDS, orientationSettings } from "./stage-settings.ts";
+import type { Trackable } from "./tracking.ts";
+
+/** Poses kept of each source: some seconds at any usual rate. */
+const POSES_KEPT = 512;
+/** Microseconds without a sample after which an inertial sensor has stopped: five samples of a 100 Hz one. */
+const INERTIAL_SILENT = 50_000;
+
+/** Events that poses are made of. */
+export type PoseEvent = OrientationEvent | InertialEvent | MotionEvent | MountEvent | ReferenceEvent;
+
+const POSE_KINDS: ReadonlySet<HeadEvent["kind"]> = new Set<PoseEvent["kind"]>([
+  "orientation",
+  "inertial",
+  "motion",
+  "mount",
+  "reference",
+]);
+export const isPoseEvent = (event: HeadEvent): event is PoseEvent => POSE_KINDS.has(event.kind);
+
+/** Where a frame was taken from. */
+export interface Located {
+  readonly worldFromBase: Pose;
+  readonly worldFromLens: Pose;
+  /** z of the floor below the base. */
+  readonly floorHeight: number;
+}
+
+/** What the sources say of a frame's pose. */
+export type PoseAnswer =
+  | ({ readonly kind: "located" } & Located)
+  /** Depth has to find it. */
+  | ({ readonly kind: "trackable" } & Trackable)
+  /** A later sample is needed and may still come. */
+  | { readonly kind: "not yet" }
+  | { readonly kind: "none"; readonly why: string };
+
+/** Poses of one sensor. */
+interface SensorPoses {
+  readonly setup: SensorSetup;
+  readonly mounts: PoseBuffer;
+  readonly references: PoseBuffer;
+}
+
+/** All that is said of poses from outside: references, odometry, orientation, inertial samples, mounts that move. */
+export class PoseSources {
+  #settings: Settings;
+  #setup: Setup;
+  #sensors: readonly SensorPoses[];
+  readonly #orientations: OrientationBuffer;
+  readonly #attitude = new AttitudeFilter();
+  readonly #inertial = new InertialBuffer();
+  readonly #steady = new SteadyAttitude();
+  readonly #motions: PoseBuffer;
+  readonly #references: PoseBuffer;
+  readonly #headMounts: PoseBuffer;
+  #lastMotion = Number.NEGATIVE_INFINITY;
+  #lastInertial = Number.NEGATIVE_INFINITY;
+  #hasFusedOrientation = false;
+  /** Pitch and roll of the base as they were last known. */
+  #tilt: readonly [pitch: number, roll: number] = [0, 0];
+
+  constructor(setup: Setup, settings: Settings) {
+    this.#settings = settings;
+    this.#setup = setup;
+    this.#orientations = new OrientationBuffer(orientationSettings(settings));
+    this.#motions = this.#open();
+    this.#references = this.#open();
+    this.#headMounts = this.#open();
+    this.#sensors = setup.sensors.map((sensor) => this.#openSensor(sensor));
+  }
+
+  #open(): PoseBuffer {
+    return new PoseBuffer(POSES_KEPT, this.#settings["pose.maxGap"] * MICROSECONDS);
+  }
+
+  #openSensor(setup: SensorSetup): SensorPoses {
+    return { setup, mounts: this.#open(), references: this.#open() };
+  }
+
+  /** Goes on with other settings or sensors; what is known of poses stays, of sensors by their names. */
+  change(setup: Setup, settings: Settings): void {
+    this.#settings = settings;
+    this.#setup = setup;
+    const known = new Map(this.#sensors.map((sensor) => [sensor.setup.name, sensor]));
+    this.#sensors = setup.sensors.map((sensor) => ({
+      ...(known.get(sensor.name) ?? this.#openSensor(sensor)),
+      setup: sensor,
+    }));
+  }
+
+  take(event: PoseEvent): void {
+    switch (event.kind) {
+      case "orientation":
+        this.#hasFusedOrientation = true;
+        this.#orientations.push(event.time, event.rotation);
+        break;
+      case "inertial":
+        this.#takeInertial(event);
+        break;
+      case "motion":
+        this.#motions.push(event.time, poseOfMotion(event));
+        this.#lastMotion = event.time;
+        break;
+      case "mount":
+        if (event.sensor === null) this.#headMounts.push(event.time, event.pose);
+        else this.#sensors[event.sensor]?.mounts.push(event.time, event.pose);
+        break;
+      case "reference":
+        if (event.of === "base") this.#references.push(event.time, event.pose);
+        else this.#sensors[event.sensor]?.references.push(event.time, event.pose);
+        break;
+      default:
+        event satisfies never;
+    }
+  }
+
+  #takeInertial({ time, gyro, accel }: InertialEvent): void {
+    if (this.#hasFusedOrientation) {
+      if (this.#inertial.push(time, gyro, accel)) this.#lastInertial = time;
+    } else if (this.#attitude.push(time, gyro, accel)) {
+      // Attitudes made of accelerations lean with every start and stop, so those accelerations cannot be told from gravity again:
+      // such samples serve the attitude alone.
+      this.#orientations.push(time, this.#attitude.rotation);
+    }
+  }
+
+  /** Whether inertial samples go on coming. */
+  isFelt(now: number): boolean {
+    return now - this.#lastInertial < INERTIAL_SILENT;
+  }
+
+  /** What is known of where a sensor's frame was taken from. */
+  at(sensor: number, time: number): PoseAnswer {
+    const baseFromLens = this.#baseFromLens(sensor, time);
+    const source = this.#settings["pose.source"];
+    if (source === "tracked") return this.#trackableAt(baseFromLens, time);
+    if (source === "odometry") {
+      const worldFromBase = this.#odometryAt(time);
+      if (typeof worldFromBase === "string") return unknown(worldFromBase);
+      return located(worldFromBase, compose(worldFromBase, baseFromLens), 0);
+    }
+    const { references } = this.#sensors[sensor]!;
+    if (references.count > 0) {
+      const worldFromLens = references.at(time);
+      if (typeof worldFromLens === "string") return unknown(worldFromLens);
+      // Nothing but the world's own zero tells how high a free lens is above the floor.
+      return located(compose(worldFromLens, invert(baseFromLens)), worldFromLens, 0);
+    }
+    const worldFromBase = this.#references.at(time);
+    if (typeof worldFromBase === "string") return unknown(worldFromBase);
+    return located(worldFromBase, compose(worldFromBase, baseFromLens), worldFromBase.position[2]);
+  }
+
+  #trackableAt(baseFromLens: Pose, time: number): PoseAnswer {
+    const attitude = this.#attitudeAt(time);
+    if (typeof attitude === "string") return unknown(attitude);
+    let odometry: Pose | null = null;
+    // Odometry that has stopped coming is not waited for.
+    if (time - this.#lastMotion < this.#settings["pose.maxWait"] * MICROSECONDS) {
+      const planar = this.#motions.at(time);
+      if (planar === "not yet") return unknown(planar);
+      if (typeof planar !== "string") odometry = planar;
+    }
+    return { kind: "trackable", attitude: attitude.rotation, odometry, baseFromLens };
+  }
+
+  /** Place and heading from odometry, roll and pitch from orientation. */
+  #odometryAt(time: number): Pose | string {
+    const planar = this.#motions.at(time);
+    if (typeof planar === "string") return planar;
+    const attitude = this.#attitudeAt(time);
+    if (typeof attitude === "string") return attitude;
+    const [, pitch, roll] = toYawPitchRoll(attitude.rotation);
+    const [yaw] = toYawPitchRoll(planar.rotation);
+    return { rotation: fromYawPitchRoll(yaw, pitch, roll), position: planar.position };
+  }
+
+  /** The base's rotation by the orientation sensor. */
+  #attitudeAt(time: number): { readonly rotation: Quat } | string {
+    const imu = new Float64Array(4);
+    const status = this.#orientations.at(time, imu);
+    if (status !== "ok") return status;
+    return { rotation: multiply(imu as unknown as Quat, conjugate(this.#baseFromImu(time).rotation)) };
+  }
+
+  #baseFromImu(time: number): Pose {
+    return compose(poseOr(this.#headMounts, time, this.#setup.baseFromHead), this.#setup.headFromImu);
+  }
+
+  /** Where the lens sits on the base; a mount that moves is interpolated, and holds its last place. */
+  #baseFromLens(sensor: number, time: number): Pose {
+    const { setup, mounts } = this.#sensors[sensor]!;
+    const own = poseOr(mounts, time, setup.mount.pose);
+    if (setup.mount.on === "base") return own;
+    return compose(poseOr(this.#headMounts, time, this.#setup.baseFromHead), own);
+  }
+
+  /** With what the imu felt since the frame before, and the attitude freed of noise by its gyro; without odometry only. */
+  steadied(at: Trackable, time: number): Trackable & { readonly inertial: InertialInput | null } {
+    const span = this.#inertial.cut(time, this.#orientations);
+    if (span === null || at.odometry !== null || this.#settings["track.inertial"] === "ignored") {
+      return { ...at, inertial: null };
+    }
+    const baseFromImu = this.#baseFromImu(time);
+    const steady = this.#steady.follow(span);
+    const { rotation, hasJumped } = steady ?? { rotation: null, hasJumped: false };
+    const attitude = rotation === null ? at.attitude : multiply(rotation, conjugate(baseFromImu.rotation));
+    return { ...at, attitude, inertial: { span, baseFromImu, isSteady: rotation !== null && !hasJumped } };
+  }
+
+  /** Whether the sensor's own poses are known: the floor is at the world's zero then, rather than under the base. */
+  hasLensReference(sensor: number): boolean {
+    return this.#sensors[sensor]!.references.count > 0;
+  }
+
+  /** Where a reference says that the base stands; null without. */
+  referenceOfBase(sensor: number, time: number, baseFromLens: Pose): Pose | null {
+    const lens = this.#sensors[sensor]!.references.at(time);
+    if (typeof lens !== "string") return compose(lens, invert(baseFromLens));
+    const base = this.#references.at(time);
+    return typeof base === "string" ? null : base;
+  }
+
+  /**
+   * The lens over the base's floor point, in the base's axes turned upright: by the frame's pose if that is known, else by gravity,
+   * else by the tilt that was known last.
+   */
+  levelFromLens(sensor: number, time: number, pose: PoseAnswer): Pose {
+    if (pose.kind === "located") {
+      const [x, y, yaw] = planarOf(pose.worldFromBase);
+      const [, pitch, roll] = toYawPitchRoll(pose.worldFromBase.rotation);
+      this.#tilt = [pitch, roll];
+      const upright: Pose = { rotation: fromYawPitchRoll(yaw, 0, 0), position: [x, y, pose.floorHeight] };
+      return compose(invert(upright), pose.worldFromLens);
+    }
+    const attitude = this.#attitudeAt(time);
+    if (typeof attitude !== "string") {
+      const [, pitch, roll] = toYawPitchRoll(attitude.rotation);
+      this.#tilt = [pitch, roll];
+    }
+    const rotation = fromYawPitchRoll(0, this.#tilt[0], this.#tilt[1]);
+    return compose({ rotation, position: [0, 0, 0] }, this.#baseFromLens(sensor, time));
+  }
+}
+
+const unknown = (why: string): PoseAnswer => (why === "not yet" ? { kind: why } : { kind: "none", why });
+
+function located(worldFromBase: Pose, worldFromLens: Pose, floorHeight: number): PoseAnswer {
+  return { kind: "located", worldFromBase, worldFromLens, floorHeight };
+}
+
+function poseOr(buffer: PoseBuffer, time: number, otherwise: Pose): Pose {
+  if (buffer.count === 0) return otherwise;
+  const pose = buffer.at(time);
+  return typeof pose === "string" ? (pose === "not yet" ? (buffer.last ?? otherwise) : otherwise) : pose;
+}
+
+function poseOfMotion({ pose: [x, y, yaw] }: MotionEvent): Pose {
+  return { rotation: fromYawPitchRoll(yaw, 0, 0), position: [x, y, 0] };
+}
