@@ -3,8 +3,8 @@ import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { ScenarioError } from "../src/simulate/fields.ts";
 import { provideDemo, readScenario, STUDIO } from "./demo/recording.ts";
+import { Progress } from "./frame/progress.ts";
 import { drawHeights, drawMap, drawSlice } from "./output/map-pictures.ts";
-import { ProgressLine } from "./output/progress.ts";
 import { encodeVoxels } from "./output/voxel-file.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
 import { type Replay, replayRecording } from "./replay/run.ts";
@@ -71,7 +71,7 @@ export async function main(args: string[]): Promise<number> {
 }
 
 async function map(path: string): Promise<Replay> {
-  const progress = new ProgressLine("mapping", "lines");
+  const progress = new Progress("mapping", "lines");
   try {
     return await replayRecording(path, { onProgress: (share) => progress.show(share) });
   } finally {

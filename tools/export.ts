@@ -5,10 +5,10 @@ import { parseArgs } from "node:util";
 import { DecodeError } from "../src/coding/decode-error.ts";
 import { SettingError } from "../src/head/settings.ts";
 import { COLUMN } from "../src/map/layers.ts";
+import { Progress } from "./frame/progress.ts";
 import { encodeTrajectory } from "./output/csv.ts";
 import { drawHeights, drawMap } from "./output/map-pictures.ts";
 import { encodeNpyView } from "./output/npy.ts";
-import { ProgressLine } from "./output/progress.ts";
 import { encodeVoxels } from "./output/voxel-file.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
 import { type Replay, replayRecording } from "./replay/run.ts";
@@ -64,7 +64,7 @@ export async function main(args: string[]): Promise<number> {
     }
     const settings = await settingsFrom(values.settings, values.set ?? []);
     if (values.pose !== undefined) settings["pose.source"] = values.pose;
-    const progress = new ProgressLine("mapping");
+    const progress = new Progress("mapping");
     let replay: Replay;
     try {
       replay = await replayRecording(positionals[0]!, {

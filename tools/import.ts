@@ -1,7 +1,7 @@
 import { fileURLToPath } from "node:url";
 import { type ParseArgsConfig, parseArgs } from "node:util";
-import { SingleBar } from "cli-progress";
 import type { Vec3 } from "../src/geometry/optics.ts";
+import { Progress } from "./frame/progress.ts";
 import { type DepthFolderOptions, type DepthFormat, type Lens, openDepthFolder } from "./import/depth.ts";
 import { openInertialFile } from "./import/inertial.ts";
 import { readLens } from "./import/lens.ts";
@@ -273,15 +273,11 @@ export async function main(args: string[]): Promise<number> {
     if (out === undefined) return fail(2, "--out is missing: name the recording to write");
 
     const source = SOURCES[kind]!(path, given);
-    const bar = new SingleBar({
-      format: "import {bar} {percentage} % {value}/{total}, {eta_formatted} left",
-      stream: process.stderr,
-      noTTYOutput: false,
-      clearOnComplete: true,
-    });
-    if (process.stderr.isTTY) bar.start(source.total, 0);
+    const bar = new Progress("importing");
     try {
-      const done = await writeSource(source, { out, overwrite: given.flag("force") }, (n) => bar.update(n));
+      const done = await writeSource(source, { out, overwrite: given.flag("force") }, (n) =>
+        bar.show(n / source.total),
+      );
       bar.stop();
       const seconds = (done.duration / 1e6).toFixed(3);
       console.log(`${out}: ${done.count} ${NOUNS[kind]}, ${done.references} reference poses, ${seconds} s`);

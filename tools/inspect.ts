@@ -1,12 +1,12 @@
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
-import { SingleBar } from "cli-progress";
 import { DecodeError } from "../src/coding/decode-error.ts";
 import type { Optics } from "../src/geometry/optics.ts";
 import { createRecording, openRecording, type Recording } from "../src/record/file.ts";
 import type { RecordingHeader } from "../src/record/format.ts";
 import type { Damage } from "../src/record/reader.ts";
 import type { HeadEvent } from "../src/sense/events.ts";
+import { Progress } from "./frame/progress.ts";
 
 const HELP = `Usage: inspect [options] <recording>    say what is in a recording, and what is wrong with it
       --json           print everything as one JSON object
@@ -232,14 +232,6 @@ function* describe(summary: Summary): Generator<string> {
   yield* some(damage, 20, ({ offset, length, reason }) => `${length} bytes from byte ${offset}: ${reason}`);
 }
 
-/** A bar on stderr, if someone is there to see it and there is time to. */
-function progressBar(size: number): SingleBar | null {
-  if (!process.stderr.isTTY || size < 50_000_000) return null;
-  const bar = new SingleBar({ format: "reading {bar} {percentage} %, {eta} s left", stream: process.stderr });
-  bar.start(size, 0);
-  return bar;
-}
-
 export async function main(args: string[]): Promise<number> {
   const fail = (code: number, why: string) => {
     console.error(`inspect: ${why}`);
@@ -259,15 +251,16 @@ export async function main(args: string[]): Promise<number> {
     const recording = await openRecording(file);
     try {
       const out = values.repair === undefined ? null : await createRecording(values.repair, recording.header);
-      const bar = progressBar(recording.size);
+      const progress = new Progress("reading");
       let summary: Summary;
+      let events = 0;
       try {
         summary = summarize(file, recording, pause, (event, end) => {
           out?.write(event);
-          bar?.update(end);
+          if (++events % 256 === 0) progress.show(end / recording.size);
         });
       } finally {
-        bar?.stop();
+        progress.stop();
         await out?.close();
       }
       if (values.json) console.log(JSON.stringify(summary, null, 2));

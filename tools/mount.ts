@@ -10,10 +10,10 @@ import { MountEstimator } from "../src/mount/mount.ts";
 import { planView, type ViewPlan } from "../src/mount/view.ts";
 import { openRecording, type Recording } from "../src/record/file.ts";
 import { ConfigError, resolveConfig } from "../src/service/config.ts";
+import { Progress } from "./frame/progress.ts";
 import { drawPlan } from "./mount/drawing.ts";
 import { LiveError, recordLive } from "./mount/live.ts";
 import { configWith, describePlan, describeReport, missing } from "./mount/report.ts";
-import { ProgressLine } from "./output/progress.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
 import { untilInterrupted } from "./tune/runs.ts";
 
@@ -155,7 +155,7 @@ async function estimate(path: string, values: Values): Promise<number> {
   const given = await readSettings(values.settings);
   refuseOld(values.out, values);
   const recording = await openRecording(path);
-  const bar = new ProgressLine("mount");
+  const bar = new Progress("mount");
   try {
     const sensor = sensorOf(recording, values.sensor);
     const { setup } = recording.header;

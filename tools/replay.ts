@@ -1,10 +1,10 @@
 import { readFile } from "node:fs/promises";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
-import { SingleBar } from "cli-progress";
 import { DecodeError } from "../src/coding/decode-error.ts";
 import { SETTINGS, SettingError } from "../src/head/settings.ts";
 import type { TrackNote } from "../src/track/tracker.ts";
+import { Progress } from "./frame/progress.ts";
 import { type ReplaySummary, replayRecording } from "./replay/run.ts";
 
 const HELP = `Usage: replay [options] <recording>    feed a recording through the head, as fast as it goes
@@ -43,21 +43,18 @@ export async function main(args: string[]): Promise<number> {
     if (positionals.length !== 1) return fail(2, "expected one recording (see --help)");
     const settings = await settingsFrom(values.settings, values.set ?? []);
     if (values.pose !== undefined) settings["pose.source"] = values.pose;
-    const bar = process.stderr.isTTY
-      ? new SingleBar({ stream: process.stderr, format: "replay {bar} {percentage} %  {eta_formatted} left" })
-      : null;
-    bar?.start(1, 0);
+    const bar = new Progress("replaying");
     try {
       const { summary } = await replayRecording(positionals[0]!, {
         settings,
         holdOut: values["hold-out"] === true,
         isAhead: true,
-        onProgress: (share) => bar?.update(share),
+        onProgress: (share) => bar.show(share),
       });
-      bar?.stop();
+      bar.stop();
       console.log(values.json ? JSON.stringify(summary, null, 2) : describe(summary));
     } finally {
-      bar?.stop();
+      bar.stop();
     }
     return 0;
   } catch (error) {

@@ -1,11 +1,11 @@
 import { readFile, stat } from "node:fs/promises";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
-import { SingleBar } from "cli-progress";
 import { createRecording } from "../src/record/file.ts";
 import { simulateEvents } from "../src/simulate/events.ts";
 import { ScenarioError } from "../src/simulate/fields.ts";
 import { loadScenario, type Scenario } from "../src/simulate/scenario.ts";
+import { Progress } from "./frame/progress.ts";
 
 const HELP = `Usage: simulate [options] <scenario.json> <recording>    render a scenario into a recording with truth
   -e, --exact         no noise, errors or drift: exact depth, ideal inertial sensors and wheels
@@ -138,24 +138,19 @@ export async function main(args: string[]): Promise<number> {
     const exact = values.exact ?? false;
     const scenario = loadScenario(json, repeat === undefined ? { exact } : { exact, repeat });
     isLoaded = true;
-    const bar = new SingleBar({
-      format: "simulate {bar} {percentage}% {value}/{total} s, {eta_formatted} left",
-      stream: process.stderr,
-      noTTYOutput: false,
-      clearOnComplete: true,
-    });
-    bar.start(Math.round(scenario.lap * scenario.repeat), 0);
+    const bar = new Progress("rendering");
+    const seconds = scenario.lap * scenario.repeat;
     let frames = 0;
     try {
       frames = await recordScenario(scenario, to, {
         about: { exact, set: values.set ?? [] },
         overwrite: values.force ?? false,
-        onProgress: (done) => bar.update(Math.round(done)),
+        onProgress: (done) => bar.show(done / seconds),
       });
     } finally {
       bar.stop();
     }
-    console.log(`${to}: ${frames} frames, ${(scenario.lap * scenario.repeat).toFixed(1)} s`);
+    console.log(`${to}: ${frames} frames, ${seconds.toFixed(1)} s`);
     return 0;
   } catch (error) {
     const { code = "", message } = error as NodeJS.ErrnoException;

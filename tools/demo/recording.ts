@@ -6,7 +6,7 @@ import { DecodeError } from "../../src/coding/decode-error.ts";
 import { openRecording } from "../../src/record/file.ts";
 import { ScenarioError } from "../../src/simulate/fields.ts";
 import { loadScenario, type Scenario } from "../../src/simulate/scenario.ts";
-import { ProgressLine } from "../output/progress.ts";
+import { Progress } from "../frame/progress.ts";
 import { recordScenario } from "../simulate.ts";
 
 /** The demo's scenario, from here and from dist/tools alike. */
@@ -57,7 +57,7 @@ async function render(scenario: Scenario, path: string): Promise<void> {
   const seconds = scenario.lap * scenario.repeat;
   console.log(`Rendering the demo, ${scenario.name}, a drive of ${seconds.toFixed(0)} s ...`);
   const part = `${path}.part`;
-  const progress = new ProgressLine("rendering", "lines");
+  const progress = new Progress("rendering", "lines");
   try {
     const onProgress = (done: number) => progress.show(done / seconds);
     await recordScenario(scenario, part, { overwrite: true, onProgress });

@@ -2,8 +2,8 @@ import { mkdir } from "node:fs/promises";
 import { availableParallelism } from "node:os";
 import { join } from "node:path";
 import { parseArgs } from "node:util";
+import { Progress } from "../frame/progress.ts";
 import { wholeOption } from "../options.ts";
-import { ProgressLine } from "../output/progress.ts";
 import { writeWholeFile } from "../output/whole-file.ts";
 import { DROPS, FLOORS, TRAPS } from "./floor/courses.ts";
 import { runJobs } from "./floor/jobs.ts";
@@ -73,7 +73,7 @@ export async function main(args: string[]): Promise<number> {
       }
       return null;
     };
-    const bar = new ProgressLine("score-floor", "lines");
+    const bar = new Progress("score-floor", "lines");
     await runJobs<Job, Row>(DRIVE_JOB, workers, next, (row) => {
       rows.push(row);
       if (row.job.kind === "approach" && row.job.drop !== "20" && hasMoved(row)) moved++;

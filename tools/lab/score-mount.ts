@@ -3,6 +3,7 @@ import { join } from "node:path";
 import { parseArgs } from "node:util";
 import { conjugate, multiply, toRotationVector, turn } from "../../src/geometry/rigid.ts";
 import { type Finding, isFound, MountEstimator } from "../../src/mount/mount.ts";
+import { Progress } from "../frame/progress.ts";
 import {
   DRIVE_KINDS,
   type DriveKind,
@@ -12,7 +13,6 @@ import {
   type SensorKind,
 } from "../mount/drives.ts";
 import { wholeOption } from "../options.ts";
-import { ProgressLine } from "../output/progress.ts";
 import { programHash } from "../tune/program.ts";
 import { rateInterval } from "./floor/intervals.ts";
 import { runJobs } from "./floor/jobs.ts";
@@ -243,7 +243,7 @@ const SENSORS = Object.keys(SENSOR_KINDS) as SensorKind[];
 /** Drives what is not kept yet; the rows of all jobs, in their order. */
 async function scored(jobs: readonly Job[], workers: number, kept: KeptRows): Promise<Row[]> {
   const left = jobs.filter((job) => kept.of(job) === null);
-  const bar = new ProgressLine("score-mount", "lines");
+  const bar = new Progress("score-mount", "lines");
   const queue = left.values();
   let done = 0;
   try {

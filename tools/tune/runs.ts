@@ -5,7 +5,7 @@ import { DecodeError } from "../../src/coding/decode-error.ts";
 import { resolveSettings, SettingError } from "../../src/head/settings.ts";
 import { openRecording } from "../../src/record/file.ts";
 import { ScenarioError } from "../../src/simulate/fields.ts";
-import { ProgressLine } from "../output/progress.ts";
+import { Progress } from "../frame/progress.ts";
 import { preparationOf } from "../replay/prepared.ts";
 import { settingsOf } from "../replay/run.ts";
 import { contentOf } from "./content.ts";
@@ -204,7 +204,7 @@ export async function runAll(
   const failures: string[] = [];
   let done = 0;
   if (tasks.size > 0 && !signal.aborted) {
-    const bar = new ProgressLine(what, "lines");
+    const bar = new Progress(what, "lines");
     const take = ({ key, job }: Task, answer: Answer) => {
       if (signal.aborted) return;
       done++;
