@@ -1,6 +1,6 @@
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
-import { executeAt } from "./queue/address.ts";
+import { executeAt } from "./queue/load.ts";
 import { settingsFrom } from "./replay.ts";
 import { type Comparison, compareScores } from "./tune/comparison.ts";
 import type { Score } from "./tune/job.ts";

@@ -2,8 +2,8 @@ import { statSync } from "node:fs";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { wholeOption } from "./options.ts";
-import { lend } from "./queue/lender.ts";
-import { parseServer, QueueError } from "./queue/server.ts";
+import { parseServer, QueueError } from "./queue/address.ts";
+import { loadQueue } from "./queue/load.ts";
 import { CORES, untilInterrupted } from "./tune/runs.ts";
 
 const HELP = `Usage: lend [options] <address>    lends this machine's cores to a tune that was given the same --queue
@@ -39,6 +39,7 @@ export async function main(args: string[]): Promise<number> {
     const missing = folders.find((folder) => !statSync(folder, { throwIfNoEntry: false })?.isDirectory()); // biome-ignore format: one line
     if (missing !== undefined) return fail(3, `--recordings ${missing} is no folder`);
     const server = parseServer(positionals[0]!);
+    const { lend } = await loadQueue(() => import("./queue/lender.ts"));
     const say = (line: string) => console.error(`lend: ${line}`);
     const done = await untilInterrupted((signal) => lend({ server, workers, folders, keep, say }, signal));
     console.log(`${done} replays done`);

@@ -1,7 +1,7 @@
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { wholeOption } from "./options.ts";
-import { executeAt } from "./queue/address.ts";
+import { executeAt } from "./queue/load.ts";
 import { settingsFrom } from "./replay.ts";
 import { draw, grid, parseTry } from "./tune/candidates.ts";
 import type { Score } from "./tune/job.ts";

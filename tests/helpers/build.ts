@@ -10,6 +10,6 @@ export default function build(): void {
     encoding: "utf8",
   });
   if (run.status !== 0) throw new Error(`tsc ended with ${run.status}: ${run.stdout}${run.stderr}`);
-  const page = spawnSync(process.execPath, ["build/viewer.mjs"], { cwd: root, encoding: "utf8" });
+  const page = spawnSync(process.execPath, ["build/bundle.mjs"], { cwd: root, encoding: "utf8" });
   if (page.status !== 0) throw new Error(`the page could not be built: ${page.stderr}`);
 }

@@ -2,9 +2,10 @@ import { statSync } from "node:fs";
 import { Queue, QueueEvents, type Job as QueueJob } from "bullmq";
 import type { Answer } from "../tune/job.ts";
 import { type Execute, ownProgram, type Task } from "../tune/runs.ts";
+import type { Server } from "./address.ts";
+import { Connection } from "./connection.ts";
 import { type Content, giveParts } from "./parts.ts";
 import { type Build, buildOf, describeBuild, PREFIX, Present, queueOf } from "./present.ts";
-import { Connection, type Server } from "./server.ts";
 
 /** What goes over the queue: everything that a replay hangs on, and no path of this machine. Its id is the task's key. */
 export interface Order extends Content {

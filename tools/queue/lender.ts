@@ -9,10 +9,11 @@ import type { Answer } from "../tune/job.ts";
 import { parseLabels } from "../tune/labels.ts";
 import { Lanes } from "../tune/lanes.ts";
 import { keyOf, ownProgram } from "../tune/runs.ts";
+import { QueueError, type Server } from "./address.ts";
+import { Connection } from "./connection.ts";
 import type { Order } from "./coordinator.ts";
 import { Recordings } from "./parts.ts";
 import { type Build, buildOf, describeBuild, PREFIX, Present, queueOf } from "./present.ts";
-import { Connection, QueueError, type Server } from "./server.ts";
 
 export interface LendOptions {
   readonly server: Server;

@@ -4,8 +4,9 @@ import { open, readdir, rename, rm, stat } from "node:fs/promises";
 import { join } from "node:path";
 import type { Redis } from "ioredis";
 import { contentOf } from "../tune/content.ts";
+import { QueueError } from "./address.ts";
+import type { Connection } from "./connection.ts";
 import { PREFIX } from "./present.ts";
-import { type Connection, QueueError } from "./server.ts";
 
 /** Bytes of a recording that are on the server at a time, for each who asks. */
 const PART = 1 << 20;

@@ -1,6 +1,6 @@
 import { randomUUID } from "node:crypto";
 import { hostname } from "node:os";
-import type { Connection } from "./server.ts";
+import type { Connection } from "./connection.ts";
 
 /** Start of the name of everything on the server. */
 export const PREFIX = "brinkmap";

@@ -1,55 +1,5 @@
-import { isIP } from "node:net";
 import { Redis, type RedisOptions } from "ioredis";
-
-/** The queue cannot be used, or not any more; the message says what to do. */
-export class QueueError extends Error {
-  override readonly name = "QueueError";
-}
-
-/** Where the queue is. */
-export interface Server {
-  readonly options: RedisOptions;
-  /** For people: the address without its password. */
-  readonly name: string;
-}
-
-/** So that a password need not stand in a command that all users of a machine can list. */
-const PASSWORD = "BRINKMAP_QUEUE_PASSWORD";
-const DEFAULT_PORT = 6379;
-
-/**
- * Reads `redis://host:port` or `rediss://user@host:port`; the password may come from the environment.
- * @throws {RangeError} naming what is wrong; beyond this machine nothing goes without password and encryption
- */
-export function parseServer(text: string, environment: NodeJS.ProcessEnv = process.env): Server {
-  const wanted = "a queue's address is redis://127.0.0.1:6379 or rediss://<host>:6379";
-  const url = URL.canParse(text) ? new URL(text) : null;
-  if (url === null || !["redis:", "rediss:"].includes(url.protocol) || url.hostname === "")
-    throw new RangeError(`${wanted}, got "${text.replace(/\/\/[^@/]*@/, "//")}"`);
-  if (!/^\/?\d{0,3}$/.test(url.pathname) || url.search !== "" || url.hash !== "")
-    throw new RangeError(`${wanted}, with nothing after it but the number of a database`);
-  const host = url.hostname.replace(/^\[|\]$/g, "");
-  const port = url.port === "" ? DEFAULT_PORT : Number(url.port);
-  const password = decodeURIComponent(url.password) || environment[PASSWORD] || "";
-  const isEncrypted = url.protocol === "rediss:";
-  if (!isLoopback(host) && !(isEncrypted && password !== "")) {
-    throw new RangeError(
-      `${host} is another machine: take rediss:// and a password (in ${PASSWORD}), or a tunnel to a port of this machine`,
-    );
-  }
-  const username = decodeURIComponent(url.username);
-  return {
-    options: {
-      ...{ host, port, db: Number(url.pathname.slice(1)) },
-      ...(username !== "" && { username }),
-      ...(password !== "" && { password }),
-      ...(isEncrypted && { tls: { servername: isIP(host) === 0 ? host : "" } }),
-    },
-    name: `${url.protocol}//${url.host}${url.pathname.length > 1 ? url.pathname : ""}`,
-  };
-}
-
-const isLoopback = (host: string): boolean => host === "localhost" || host === "::1" || /^127\./.test(host);
+import { PASSWORD, QueueError, type Server } from "./address.ts";
 
 /** What an error of the server or on the way to it means, and what to do. */
 export function explain({ name, options }: Server, error: Error): QueueError {

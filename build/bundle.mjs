@@ -1,0 +1,82 @@
+// Bundles what the package carries inside itself, so that nobody has to install it: the page with its drawing library,
+// and the charts of reports. Their licences go into dist/third-party-licences.txt.
+import { cpSync, readdirSync, readFileSync, rmSync, statSync, writeFileSync } from "node:fs";
+import { join } from "node:path";
+import { build } from "esbuild";
+
+const root = new URL("..", import.meta.url).pathname;
+const common = {
+  absWorkingDir: root,
+  bundle: true,
+  format: "esm",
+  minify: true,
+  legalComments: "eof",
+  logLevel: "warning",
+  metafile: true,
+};
+
+const viewer = join(root, "dist/viewer");
+rmSync(viewer, { recursive: true, force: true });
+
+/** The page: two scripts, a style sheet, and nothing from anywhere else. */
+const page = await build({
+  ...common,
+  entryPoints: { main: "src/viewer/main.ts", worker: "src/viewer/worker.ts" },
+  outdir: viewer,
+  target: "es2022",
+});
+cpSync(join(root, "src/viewer/page"), viewer, { recursive: true });
+
+// The style sheet's colours come from the palette that drawings use as well. tsc has compiled it before this runs.
+const { LIGHT, NIGHT, cssOf } = await import(join(root, "dist/src/terms/palette.js"));
+const colours = `:root { ${cssOf(LIGHT)} color-scheme: light; }
+:root[data-theme="night"] { ${cssOf(NIGHT)} color-scheme: dark; }
+`;
+writeFileSync(
+  join(viewer, "page.css"),
+  colours + readFileSync(join(root, "src/viewer/page/page.css"), "utf8"),
+);
+
+/** Only the two kinds of chart that reports have; takes the place of what the compiler made of this file. */
+const charts = await build({
+  ...common,
+  entryPoints: { "tools/output/chart": "tools/output/chart.ts" },
+  outdir: "dist",
+  platform: "node",
+  target: "node20",
+});
+
+/** Folders in node_modules that went into the bundles. */
+const packages = new Set();
+for (const { metafile } of [page, charts]) {
+  for (const input of Object.keys(metafile.inputs)) {
+    const [, folder] = /^(.*node_modules\/(?:@[^/]+\/)?[^/]+)\//.exec(input) ?? [];
+    if (folder !== undefined) packages.add(folder);
+  }
+}
+
+/** Licence and notice files of a package, at its top and in its folder of licences. */
+function licencesOf(folder) {
+  const found = readdirSync(folder).filter((name) => /^(licen[cs]es?|notice|copying)/i.test(name));
+  return found.sort().flatMap((name) => {
+    const path = join(folder, name);
+    return statSync(path).isFile() ? [readFileSync(path, "utf8").trim()] : licencesIn(path);
+  });
+}
+const licencesIn = (folder) =>
+  readdirSync(folder)
+    .sort()
+    .map((name) => readFileSync(join(folder, name), "utf8").trim());
+
+const texts = new Map();
+for (const folder of [...packages].sort()) {
+  const path = join(root, folder);
+  const { name, version, license } = JSON.parse(readFileSync(join(path, "package.json"), "utf8"));
+  const licences = licencesOf(path);
+  if (licences.length === 0) throw new Error(`${name} has no licence file to give along`);
+  texts.set(`${name} ${version}`, `${name} ${version} (${license})\n\n${licences.join("\n\n")}\n`);
+}
+writeFileSync(
+  join(root, "dist/third-party-licences.txt"),
+  [...texts.values()].join(`\n${"-".repeat(78)}\n\n`),
+);
