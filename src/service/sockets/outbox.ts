@@ -1,6 +1,7 @@
 import { type Form, SharedMessage } from "../../wire/codec.ts";
 import type { Draft, Topic } from "../../wire/messages.ts";
 import type { MapStore } from "./map-store.ts";
+import { type Lane, Unread } from "./unread.ts";
 
 /** What an outbox writes to. */
 export interface Wire {
@@ -11,49 +12,32 @@ export interface Wire {
   readonly backlog: number;
 }
 
-/** Replies that may wait; a client that asks on without reading is closed. */
+/** Replies that may wait; a client that keeps asking without reading is closed. */
 const MOST_REPLIES = 128;
 const MOST_NOTES = 64;
 /** Messages of one topic that may be on their way unread: at 30 Hz a round trip of 100 ms goes unnoticed. */
 const MOST_UNREAD = 3;
 /** Bytes on their way unread at most, of everything together. */
 const MOST_BYTES_UNREAD = 256 * 1024;
-/** Map bytes on their way: from, to, and to begin with. */
-const LEAST_WINDOW = 4 * 1024;
-const MOST_WINDOW = 128 * 1024;
-const FIRST_WINDOW = 16 * 1024;
-/** Microseconds a map patch may take to be read before the window shrinks, and within which it grows. */
-const SLOW = 150_000;
-const QUICK = 60_000;
+/** Bytes of one patch of the map. */
 const LONGEST_PATCH = 16 * 1024;
 
 /** Topics of which the newest message takes the place of the one that waits. */
 export type Queued = Exclude<Topic, "map" | "notes">;
-/** What goes first when several wait: reach is what the base must know. */
+/** Which goes first when several wait: a base must know its reach. */
 const RANK: Readonly<Record<Queued, number>> = {
-  ...{
-    reach: 0,
-    pose: 1,
-    playing: 2,
-    baseline: 3,
-    brinks: 3,
-    ground: 4,
-    pulse: 5,
-    recording: 6,
-    trail: 7,
-    image: 8,
-  },
+  reach: 0,
+  pose: 1,
+  playing: 2,
+  baseline: 3,
+  brinks: 3,
+  ground: 4,
+  pulse: 5,
+  recording: 6,
+  trail: 7,
+  image: 8,
 };
 const ORDER = (Object.keys(RANK) as Queued[]).sort((a, b) => RANK[a] - RANK[b]);
-
-type Lane = Exclude<Topic, "notes"> | "other";
-
-interface Unread {
-  readonly sequence: number;
-  readonly lane: Lane;
-  readonly size: number;
-  readonly sent: number;
-}
 
 interface Subscription {
   readonly interval: number;
@@ -62,12 +46,12 @@ interface Subscription {
 }
 
 /**
- * What waits for one client, bounded whatever the client does. Reach, pose and pulse are replaced by newer ones, never
- * queued; of the map only a place in it is kept; replies and notes are counted.
+ * What waits for one client; its memory is bounded whatever the client does. A newer reach, pose or pulse replaces the one that
+ * waits. Of the map only the place is kept up to which the client has it. Replies and notes are counted.
  *
- * The kernel's own socket buffers would take seconds of history before anybody noticed that the client has stopped reading.
- * So messages are followed by a ping, one at a time, which every WebSocket client answers once it has read so far (RFC 6455, 5.5.2), and
- * only a few messages may be on their way unanswered. A client that resumes after a pause finds those, then the newest.
+ * The kernel's socket buffers hold seconds of messages, so a client that stops reading would not show. Messages are therefore
+ * followed by a ping, one at a time, which every WebSocket client answers once it has read so far (RFC 6455, 5.5.2), and only a
+ * few messages may be unanswered. A client that reads again after a pause gets those few, then the newest.
  */
 export class Outbox {
   readonly #wire: Wire;
@@ -85,9 +69,7 @@ export class Outbox {
   #mapDue = 0;
   #epoch = "";
   #change = 0;
-  #unread: Unread[] = [];
-  #unreadBytes = 0;
-  #window = FIRST_WINDOW;
+  readonly #unread = new Unread();
   #sequence = 0;
   #pinged = 0;
   #confirmed = 0;
@@ -182,29 +164,15 @@ export class Outbox {
   /** The client has read all up to this number. Numbers that were never sent are not believed. */
   confirm(sequence: number): void {
     if (sequence > this.#sequence) return;
-    const now = this.#now();
-    let read = 0;
-    while (read < this.#unread.length && this.#unread[read]!.sequence <= sequence) {
-      const { lane, size, sent } = this.#unread[read]!;
-      this.#unreadBytes -= size;
-      if (lane === "map") this.#adjustWindow(now - sent);
-      read++;
-    }
-    if (read === 0) return;
+    if (!this.#unread.confirm(sequence, this.#now())) return;
     this.#confirmed = sequence;
-    this.#unread.splice(0, read);
     this.pump();
-    if (this.#unread.length > 0) this.#ping();
-  }
-
-  #adjustWindow(delay: number): void {
-    if (delay < QUICK) this.#window = Math.min(MOST_WINDOW, this.#window * 2);
-    else if (delay > SLOW) this.#window = Math.max(LEAST_WINDOW, this.#window / 2);
+    if (!this.#unread.isEmpty) this.#ping();
   }
 
   /** Microseconds for which the oldest unread message has been on its way; 0 when all is read. */
   get silence(): number {
-    return this.#unread.length === 0 ? 0 : this.#now() - this.#unread[0]!.sent;
+    return this.#unread.oldest === null ? 0 : this.#now() - this.#unread.oldest;
   }
 
   close(): void {
@@ -225,7 +193,7 @@ export class Outbox {
     const before = this.#sequence;
     for (const topic of ORDER) this.#pumpTopic(topic, now, topic === fresh);
     while (this.#replies.length > 0 && this.#hasRoom()) this.#send(this.#replies.shift()!, "other", now);
-    while (this.#notes.length > 0 && this.#hasRoom() && this.#unreadOf("other") < MOST_NOTES) {
+    while (this.#notes.length > 0 && this.#hasRoom() && this.#unread.count("other") < MOST_NOTES) {
       const note = this.#notes.shift()!;
       const missed = this.#notesMissed;
       this.#notesMissed = 0;
@@ -244,20 +212,14 @@ export class Outbox {
   }
 
   #hasRoom(): boolean {
-    return this.#unreadBytes < MOST_BYTES_UNREAD && this.#wire.backlog < MOST_BYTES_UNREAD;
-  }
-
-  #unreadOf(lane: Lane): number {
-    let count = 0;
-    for (const one of this.#unread) if (one.lane === lane) count++;
-    return count;
+    return this.#unread.bytes < MOST_BYTES_UNREAD && this.#wire.backlog < MOST_BYTES_UNREAD;
   }
 
   #pumpTopic(topic: Queued, now: number, isFresh: boolean): void {
     const subscription = this.#subscriptions.get(topic);
     // Half an interval is let off for what has just come: of frames at twice the rate, one always fits.
     if (!subscription?.waiting || now < subscription.due - (isFresh ? subscription.interval / 2 : 0)) return;
-    if (this.#unreadOf(topic) >= MOST_UNREAD) return;
+    if (this.#unread.count(topic) >= MOST_UNREAD) return;
     this.#send(subscription.waiting, topic, now);
     subscription.waiting = null;
     subscription.due = Math.max(subscription.due + subscription.interval * this.stretch, now);
@@ -273,8 +235,7 @@ export class Outbox {
     }
     if (now < this.#mapDue || this.#change === this.#map.change) return;
     while (this.#change !== this.#map.change) {
-      const room =
-        this.#window - this.#unread.reduce((sum, one) => sum + (one.lane === "map" ? one.size : 0), 0);
+      const room = this.#unread.mapRoom;
       if (room <= 0 || !this.#hasRoom()) return; // goes on when the client has read
       this.#sendPatch(now, Math.min(room, LONGEST_PATCH));
     }
@@ -293,8 +254,7 @@ export class Outbox {
     const sequence = ++this.#sequence;
     const data = message.finish(this.#form, sequence, now);
     const size = data.length;
-    this.#unread.push({ sequence, lane, size, sent: now });
-    this.#unreadBytes += size;
+    this.#unread.add(sequence, lane, size, now);
     this.sentMessages++;
     this.sentBytes += size;
     this.#wire.send(data);

@@ -1,0 +1,71 @@
+import type { Topic } from "../../wire/messages.ts";
+
+/** Messages are counted by topic; replies and notes together. */
+export type Lane = Exclude<Topic, "notes"> | "other";
+
+/** Map bytes on their way: at least, at most, and at the beginning. */
+const LEAST_WINDOW = 4 * 1024;
+const MOST_WINDOW = 128 * 1024;
+const FIRST_WINDOW = 16 * 1024;
+/** Microseconds until a map patch was read: the window shrinks above SLOW and grows below QUICK. */
+const SLOW = 150_000;
+const QUICK = 60_000;
+
+interface Sent {
+  readonly sequence: number;
+  readonly lane: Lane;
+  readonly size: number;
+  readonly time: number;
+}
+
+/** What was sent to one client and not read yet. Patches of the map go through a window that follows how fast they are read. */
+export class Unread {
+  #sent: Sent[] = [];
+  #bytes = 0;
+  #window = FIRST_WINDOW;
+
+  get isEmpty(): boolean {
+    return this.#sent.length === 0;
+  }
+  /** Of all messages together. */
+  get bytes(): number {
+    return this.#bytes;
+  }
+  /** Bytes of the map that may be sent now; not positive when none may. */
+  get mapRoom(): number {
+    return this.#window - this.#sent.reduce((sum, { lane, size }) => sum + (lane === "map" ? size : 0), 0);
+  }
+  /** When the oldest was sent; null when all is read. */
+  get oldest(): number | null {
+    return this.#sent[0]?.time ?? null;
+  }
+
+  count(lane: Lane): number {
+    let count = 0;
+    for (const one of this.#sent) if (one.lane === lane) count++;
+    return count;
+  }
+
+  add(sequence: number, lane: Lane, size: number, time: number): void {
+    this.#sent.push({ sequence, lane, size, time });
+    this.#bytes += size;
+  }
+
+  /** All up to this number was read. @returns whether any of it was unread */
+  confirm(sequence: number, now: number): boolean {
+    let read = 0;
+    while (read < this.#sent.length && this.#sent[read]!.sequence <= sequence) {
+      const { lane, size, time } = this.#sent[read]!;
+      this.#bytes -= size;
+      if (lane === "map") this.#adjustWindow(now - time);
+      read++;
+    }
+    this.#sent.splice(0, read);
+    return read > 0;
+  }
+
+  #adjustWindow(delay: number): void {
+    if (delay < QUICK) this.#window = Math.min(MOST_WINDOW, this.#window * 2);
+    else if (delay > SLOW) this.#window = Math.max(LEAST_WINDOW, this.#window / 2);
+  }
+}
