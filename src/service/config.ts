@@ -6,7 +6,7 @@ import { jsonSchema } from "../wire/asyncapi.ts";
 import { misfit } from "../wire/check.ts";
 import { ROLES } from "../wire/messages.ts";
 import { exact, type Frozen, Name, PoseShape, SensorShape } from "../wire/shapes.ts";
-import type { PretriggerSettings } from "./pretrigger/ring.ts";
+import type { PretriggerSettings } from "./pretrigger/recorder.ts";
 
 const STILL = { rotation: [0, 0, 0, 1], position: [0, 0, 0] };
 const seconds = (byDefault: number, minimum: number, maximum: number, description: string) =>

@@ -5,7 +5,7 @@ import { WireError } from "../wire/codec.ts";
 import type { Draft, FromClient } from "../wire/messages.ts";
 import type { Mode, ModeHost, ModeRequest } from "./mode.ts";
 import type { FromPlaying } from "./playing/playing-messages.ts";
-import { PretriggerLink } from "./pretrigger/link.ts";
+import { PretriggerLink } from "./pretrigger/recorder-link.ts";
 import type { FrameSlotMemory } from "./sensing/frame-slot.ts";
 import type { HeadParts, HeadThread } from "./sensing/head-link.ts";
 import type { Session } from "./sockets/session.ts";

@@ -5,7 +5,7 @@ import type { Config } from "./config.ts";
 import type { SavedMap } from "./maps/saved-map.ts";
 import type { FromPlaying } from "./playing/playing-messages.ts";
 import type { Played, RecordingsFolder } from "./playing/recordings-folder.ts";
-import type { PretriggerLink } from "./pretrigger/link.ts";
+import type { PretriggerLink } from "./pretrigger/recorder-link.ts";
 import type { HeadLink, HeadParts, HeadThread } from "./sensing/head-link.ts";
 import type { Clients } from "./sockets/clients.ts";
 import type { Queued } from "./sockets/outbox.ts";

@@ -16,13 +16,13 @@ import studio from "../../datasets/pottery-studio.json" with { type: "json" };
 import { fromYawPitchRoll } from "../../src/geometry/rigid.ts";
 import { openRecording } from "../../src/record/file.ts";
 import type { HeadEvent, Setup } from "../../src/sense/events.ts";
+import { DisturbanceWatch } from "../../src/service/pretrigger/disturbance.ts";
+import type { Kept } from "../../src/service/pretrigger/kept-stretches.ts";
 import {
-  type Kept,
-  Pretrigger,
   type PretriggerNews,
+  PretriggerRecorder,
   type PretriggerSettings,
-} from "../../src/service/pretrigger/ring.ts";
-import { ShakeWatch } from "../../src/service/pretrigger/shake.ts";
+} from "../../src/service/pretrigger/recorder.ts";
 import { PretriggerTap, type ToPretrigger } from "../../src/service/pretrigger/tap.ts";
 import { simulateEvents } from "../../src/simulate/events.ts";
 import { Random } from "../../src/simulate/random.ts";
@@ -77,7 +77,9 @@ const ringSize = (): number =>
 describe("the ring and what is kept of it", () => {
   test("what happened is kept with what was before and after it, and is a whole recording", async () => {
     const news: PretriggerNews[] = [];
-    const pretrigger = new Pretrigger(settings(), (one) => news.push(one), { wallClock: () => new Date(0) });
+    const pretrigger = new PretriggerRecorder(settings(), (one) => news.push(one), {
+      wallClock: () => new Date(0),
+    });
     pretrigger.begin(SETUP, {});
     for (const event of drive(0, 20)) pretrigger.take(event);
     pretrigger.keep("knock", "at 0.22, 0 m");
@@ -102,7 +104,7 @@ describe("the ring and what is kept of it", () => {
 
   test("the ring never takes more than its budget and one segment, however long it runs", () => {
     const one = settings({ ring: 400_000 });
-    const pretrigger = new Pretrigger(one, () => {});
+    const pretrigger = new PretriggerRecorder(one, () => {});
     pretrigger.begin(SETUP, {});
     let most = 0;
     for (const event of drive(0, 120)) {
@@ -115,7 +117,7 @@ describe("the ring and what is kept of it", () => {
   });
 
   test("several reasons at once are one stretch that names them all; it ends some time", async () => {
-    const pretrigger = new Pretrigger(settings(), () => {});
+    const pretrigger = new PretriggerRecorder(settings(), () => {});
     pretrigger.begin(SETUP, {});
     let n = 0;
     for (const event of drive(0, 40)) {
@@ -135,7 +137,7 @@ describe("the ring and what is kept of it", () => {
 
   test("over the budget of what is kept the oldest goes, but never what was asked for", async () => {
     let day = 0;
-    const pretrigger = new Pretrigger(settings({ kept: 1 }), () => {}, {
+    const pretrigger = new PretriggerRecorder(settings({ kept: 1 }), () => {}, {
       wallClock: () => new Date(day++ * 86_400_000),
     });
     pretrigger.begin(SETUP, {});
@@ -152,31 +154,31 @@ describe("the ring and what is kept of it", () => {
   });
 
   test("a run that ended without closing is kept at the next start, once", async () => {
-    const dead = new Pretrigger(settings(), () => {});
+    const dead = new PretriggerRecorder(settings(), () => {});
     dead.begin(SETUP, {});
     for (const event of drive(0, 21)) dead.take(event);
     // Killed here.
-    const next = new Pretrigger(settings(), () => {});
+    const next = new PretriggerRecorder(settings(), () => {});
     await next.close();
     const [kept] = next.list() as [Kept];
     expect(kept.reasons).toEqual(["broken off"]);
     const { times } = await read(join(folder, "kept", kept.name));
     expect(times.at(-1)).toBe(20.901 * S);
     expect(times.at(-1)! - times[0]!).toBeGreaterThan(5 * S);
-    const third = new Pretrigger(settings(), () => {});
+    const third = new PretriggerRecorder(settings(), () => {});
     await third.close();
     expect(third.list()).toHaveLength(1);
   });
 
   test("a stretch whose joining was cut off is joined at the next start", async () => {
-    const pretrigger = new Pretrigger(settings(), () => {});
+    const pretrigger = new PretriggerRecorder(settings(), () => {});
     pretrigger.begin(SETUP, {});
     for (const event of drive(0, 10)) pretrigger.take(event);
     pretrigger.keep("asked", "");
     for (const event of drive(10, 14)) pretrigger.take(event);
     // Linked by now, and not joined: that is done beside the work, which never comes to it here.
     expect(pretrigger.list()).toHaveLength(0);
-    const next = new Pretrigger(settings(), () => {});
+    const next = new PretriggerRecorder(settings(), () => {});
     await next.close();
     expect(next.list().filter(({ reasons }) => reasons[0] === "asked")).toHaveLength(1);
   });
@@ -184,7 +186,9 @@ describe("the ring and what is kept of it", () => {
   test("a disk that refuses is told once; recording goes on when it lets it", async () => {
     let now = 0;
     const news: PretriggerNews[] = [];
-    const pretrigger = new Pretrigger(settings(), (one) => news.push(one), { steadyClock: () => now });
+    const pretrigger = new PretriggerRecorder(settings(), (one) => news.push(one), {
+      steadyClock: () => now,
+    });
     pretrigger.begin(SETUP, {});
     for (const event of drive(0, 5)) pretrigger.take(event);
     renameSync(join(folder, "ring"), join(folder, "gone"));
@@ -205,7 +209,7 @@ describe("the ring and what is kept of it", () => {
   });
 
   test("other sensors begin another recording", async () => {
-    const pretrigger = new Pretrigger(settings(), () => {});
+    const pretrigger = new PretriggerRecorder(settings(), () => {});
     pretrigger.begin(SETUP, {});
     for (const event of drive(0, 3)) pretrigger.take(event);
     const half = { ...CAMERA, optics: { ...CAMERA.optics, width: CAMERA.optics.width / 2 } };
@@ -247,8 +251,8 @@ test("a pretrigger that is too slow leaves frames out, counts them, and keeps no
 
 describe("tipped and lifted", () => {
   const watch = (events: Iterable<HeadEvent>): string[] => {
-    const shake = new ShakeWatch(SETUP);
-    return [...events].flatMap((event) => shake.take(event)?.reason ?? []);
+    const disturbance = new DisturbanceWatch(SETUP);
+    return [...events].flatMap((event) => disturbance.take(event)?.reason ?? []);
   };
   const G = 9.81;
   function* inertial(accel: (t: number) => number): Generator<HeadEvent> {

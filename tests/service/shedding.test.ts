@@ -8,7 +8,7 @@ import { crc32c } from "../../src/coding/crc32c.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import { encodeSnapshot } from "../../src/map/snapshot.ts";
 import { openRecording } from "../../src/record/file.ts";
-import { PretriggerLink } from "../../src/service/pretrigger/link.ts";
+import { PretriggerLink } from "../../src/service/pretrigger/recorder-link.ts";
 import { FrameWriter, frameSlotMemory } from "../../src/service/sensing/frame-slot.ts";
 import { type FromSensing, Sensing } from "../../src/service/sensing/sensing.ts";
 import { simulateEvents } from "../../src/simulate/events.ts";

@@ -1,8 +1,9 @@
 import { type MessagePort, parentPort, workerData } from "node:worker_threads";
-import { type Kept, Pretrigger, type PretriggerNews, type PretriggerSettings, type Reason } from "./ring.ts";
+import type { Kept, Reason } from "./kept-stretches.ts";
+import { type PretriggerNews, PretriggerRecorder, type PretriggerSettings } from "./recorder.ts";
 import type { ToPretrigger } from "./tap.ts";
 
-// The pretrigger's thread: it may wait for the disk.
+// The thread of the pre-trigger recorder: it may wait for the disk.
 
 /** What the sockets' thread tells it. */
 export type PretriggerOrder =
@@ -16,21 +17,21 @@ export type FromPretrigger =
   | { readonly kind: "closed" };
 
 const say = (message: FromPretrigger): void => parentPort!.postMessage(message);
-const pretrigger = new Pretrigger(workerData as PretriggerSettings, (news) => {
+const recorder = new PretriggerRecorder(workerData as PretriggerSettings, (news) => {
   // The list first: whoever hears that something was kept finds it there.
-  if (news.kind === "kept") say({ kind: "list", kept: pretrigger.list() });
+  if (news.kind === "kept") say({ kind: "list", kept: recorder.list() });
   say(news);
 });
-say({ kind: "list", kept: pretrigger.list() });
+say({ kind: "list", kept: recorder.list() });
 
 function take(port: MessagePort, message: ToPretrigger): void {
-  if (message.kind === "begin") pretrigger.begin(message.setup, message.settings);
-  else if (message.kind === "event") pretrigger.take(message.event);
+  if (message.kind === "begin") recorder.begin(message.setup, message.settings);
+  else if (message.kind === "event") recorder.take(message.event);
   else {
     const { time, sensor, sequence, pixels, hasAmplitude, images } = message;
     const counts = new Uint16Array(images, 0, pixels);
     const amplitude = hasAmplitude ? new Uint16Array(images, 2 * pixels) : null;
-    pretrigger.take({ kind: "depth", time, sensor, sequence, counts, amplitude });
+    recorder.take({ kind: "depth", time, sensor, sequence, counts, amplitude });
     port.postMessage(images, [images]);
   }
 }
@@ -41,6 +42,6 @@ parentPort!.on("message", (order: PretriggerOrder) => {
     port.on("message", (messages: readonly ToPretrigger[]) => {
       for (const message of messages) take(port, message);
     });
-  } else if (order.kind === "keep") pretrigger.keep(order.reason, order.text);
-  else void pretrigger.close().then(() => say({ kind: "closed" }));
+  } else if (order.kind === "keep") recorder.keep(order.reason, order.text);
+  else void recorder.close().then(() => say({ kind: "closed" }));
 });

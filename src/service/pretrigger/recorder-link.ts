@@ -3,8 +3,9 @@ import { MessageChannel, type MessagePort, Worker } from "node:worker_threads";
 import { endsAtBrink } from "../playing/moments.ts";
 import type { FromPlaying } from "../playing/playing-messages.ts";
 import { threadScript } from "../threads.ts";
-import type { Kept, PretriggerSettings, Reason } from "./ring.ts";
-import type { FromPretrigger, PretriggerOrder } from "./ring-worker.ts";
+import type { Kept, Reason } from "./kept-stretches.ts";
+import type { PretriggerSettings } from "./recorder.ts";
+import type { FromPretrigger, PretriggerOrder } from "./recorder-worker.ts";
 
 /** The service's end of the pretrigger: what the head says becomes a reason to keep the last minutes. */
 export class PretriggerLink {
@@ -28,7 +29,7 @@ export class PretriggerLink {
     this.#folder = join(settings.folder, "kept");
     this.#most = settings.kept;
     this.#tell = tell;
-    this.#worker = new Worker(threadScript(import.meta.url, "./ring-worker"), {
+    this.#worker = new Worker(threadScript(import.meta.url, "./recorder-worker"), {
       workerData: settings,
       resourceLimits: { maxYoungGenerationSizeMb: 3 },
     });

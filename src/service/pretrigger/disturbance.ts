@@ -21,7 +21,7 @@ const LEARN = 20;
 const MOST_STEP = 0.05;
 
 /** Notices that the base is tipped over, or lifted (or falls), by its inertial sensor alone. */
-export class ShakeWatch {
+export class DisturbanceWatch {
   readonly #baseFromImu: Quat;
   #tiltedSince = Number.NaN;
   #isTilted = false;

@@ -1,0 +1,184 @@
+import { statSync } from "node:fs";
+import { join } from "node:path";
+import { openRecording } from "../../record/file.ts";
+import type { HeadEvent, Setup } from "../../sense/events.ts";
+import { DisturbanceWatch } from "./disturbance.ts";
+import { type Kept, type KeptNews, KeptStretches, type Reason, type Stretch } from "./kept-stretches.ts";
+import { SegmentRing } from "./ring.ts";
+
+export interface PretriggerSettings {
+  readonly folder: string;
+  /** Bytes of the ring of the last minutes, and of all that is kept, at most. */
+  readonly ring: number;
+  readonly kept: number;
+  /** Microseconds of one segment of the ring; of what is kept before the reason, and after it. */
+  readonly segment: number;
+  readonly before: number;
+  readonly after: number;
+}
+
+/** What the recorder says of itself. */
+export type PretriggerNews = KeptNews | { readonly kind: "well" };
+
+/** A stretch whose end has not come yet. */
+interface Wish extends Stretch {
+  readonly reasons: Reason[];
+  readonly texts: string[];
+  until: number;
+  /** Further reasons do not put off the end beyond this. */
+  readonly latest: number;
+}
+
+/** Milliseconds until the disk is tried again after it has refused something. */
+const BACK_OFF = 5000;
+/** Reasons that follow each other make one stretch, which ends after this many times `after` at the latest. */
+const MOST_AFTER = 4;
+/** Texts of one stretch at most. */
+const MOST_TEXTS = 20;
+
+/**
+ * The pre-trigger recorder: always records the last minutes into a ring, and keeps a stretch of it when something happens.
+ *
+ * Errors of the disk are not thrown: they are said, the oldest of the ring makes room, and the disk is tried again later.
+ */
+export class PretriggerRecorder {
+  readonly #settings: PretriggerSettings;
+  readonly #say: (news: PretriggerNews) => void;
+  readonly #wallClock: () => Date;
+  readonly #steadyClock: () => number;
+  readonly #ring: SegmentRing;
+  readonly #kept: KeptStretches;
+  #wish: Wish | null = null;
+  #disturbance: DisturbanceWatch | null = null;
+  #pausedUntil = Number.NEGATIVE_INFINITY;
+  #isInTrouble = false;
+  /** Time of the newest event. */
+  #newest = Number.NEGATIVE_INFINITY;
+
+  /**
+   * Takes up what an earlier run has left: stretches to be joined, and what it recorded last if it ended without closing it.
+   * @param wallClock   for names and lists
+   * @param steadyClock milliseconds, for waiting
+   */
+  constructor(
+    settings: PretriggerSettings,
+    say: (news: PretriggerNews) => void,
+    { wallClock = () => new Date(), steadyClock = () => performance.now() } = {},
+  ) {
+    this.#settings = settings;
+    this.#say = say;
+    this.#wallClock = wallClock;
+    this.#steadyClock = steadyClock;
+    const { folder, ring, kept, segment } = settings;
+    this.#ring = new SegmentRing(join(folder, "ring"), ring, segment, (error) => this.#refused(error));
+    this.#kept = new KeptStretches(join(folder, "kept"), kept, say);
+    this.#guarded(() => {
+      this.#ring.takeUp();
+      this.#kept.takeUp();
+      this.#kept.whenJoined(() => this.#keepBrokenOff());
+    });
+  }
+
+  /** Keeps what was recorded last by a run that did not close it: a power cut, a crash, a fall. */
+  async #keepBrokenOff(): Promise<void> {
+    const { before, segment } = this.#settings;
+    const paths = this.#ring.leftBehind(1 + Math.ceil(before / segment));
+    const last = paths.at(-1);
+    if (last === undefined) return;
+    try {
+      const recording = await openRecording(last);
+      const isClosed = recording.hasIndex();
+      recording.close();
+      if (isClosed) return;
+    } catch {
+      return; // not even a header: there is nothing in it
+    }
+    await this.#kept.keepNow(paths, {
+      reasons: ["broken off"],
+      texts: ["the run before ended without closing its recording"],
+      at: statSync(last).mtime,
+      from: Number.NEGATIVE_INFINITY,
+      until: Number.POSITIVE_INFINITY,
+    });
+    this.#ring.forgetLeftBehind(); // the next start must not keep it again
+  }
+
+  /** Sensors and settings of the events that come from now on. */
+  begin(setup: Setup, settings: Readonly<Record<string, unknown>>): void {
+    this.#guarded(() => this.#ring.begin(setup, settings));
+    this.#disturbance = new DisturbanceWatch(setup);
+  }
+
+  take(event: HeadEvent): void {
+    this.#newest = Math.max(this.#newest, event.time);
+    if (event.kind === "shed") this.#ring.shed = event;
+    const disturbed = this.#disturbance?.take(event) ?? null;
+    if (disturbed !== null) this.keep(disturbed.reason, disturbed.text);
+    if (!this.#ring.isBegun || this.#steadyClock() < this.#pausedUntil) return;
+    this.#guarded(() => {
+      this.#ring.endSegmentBefore(event.time);
+      if (this.#wish !== null && this.#newest >= this.#wish.until) this.#finish(this.#wish);
+      if (!this.#ring.write(event) || !this.#isInTrouble) return;
+      this.#isInTrouble = false;
+      this.#say({ kind: "well" });
+    });
+  }
+
+  /** Keeps a stretch before and after the newest event. */
+  keep(reason: Reason, text: string): void {
+    const { before, after } = this.#settings;
+    const now = this.#newest;
+    const wish = this.#wish;
+    if (wish === null) {
+      this.#wish = {
+        reasons: [reason],
+        texts: [text],
+        at: this.#wallClock(),
+        from: now - before,
+        until: now + after,
+        latest: now + MOST_AFTER * after,
+      };
+      return;
+    }
+    wish.until = Math.min(wish.latest, now + after);
+    if (!wish.reasons.includes(reason)) wish.reasons.push(reason);
+    if (!wish.texts.includes(text) && wish.texts.length < MOST_TEXTS) wish.texts.push(text);
+  }
+
+  #finish(wish: Wish): void {
+    this.#wish = null;
+    this.#ring.endSegment();
+    const paths = this.#ring.between(wish.from, wish.until);
+    if (paths.length > 0) this.#kept.keep(paths, wish);
+  }
+
+  /** Ends the segment and waits until all that is to be kept is. */
+  async close(): Promise<void> {
+    this.#guarded(() => {
+      this.#ring.endSegment();
+      if (this.#wish !== null) this.#finish(this.#wish);
+    });
+    await this.#kept.joined;
+  }
+
+  /** All that was kept, oldest first. */
+  list(): Kept[] {
+    return this.#kept.list();
+  }
+
+  #guarded(work: () => void): void {
+    try {
+      work();
+    } catch (error) {
+      this.#refused(error as Error);
+    }
+  }
+
+  /** The disk is full, or gone: the oldest makes room, and the disk is tried again in a while. */
+  #refused(error: Error): void {
+    this.#ring.giveUpSegment();
+    this.#pausedUntil = this.#steadyClock() + BACK_OFF;
+    if (!this.#isInTrouble) this.#say({ kind: "trouble", why: error.message });
+    this.#isInTrouble = true;
+  }
+}
