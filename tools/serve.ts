@@ -72,7 +72,7 @@ export async function main(args: string[]): Promise<number> {
     }
     if (positionals.length > 0) return fail(2, `"${positionals[0]}" is not expected (see --help)`);
     if (values.schema) {
-      const { configSchema } = await import("../src/service/config.ts");
+      const { configSchema } = await import("../src/service/config-file.ts");
       console.log(JSON.stringify(configSchema(), null, 2));
       return 0;
     }

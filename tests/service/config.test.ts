@@ -1,7 +1,8 @@
 import { Ajv } from "ajv";
 import { describe, expect, test } from "vitest";
 import { findToken, newToken } from "../../src/service/access/tokens.ts";
-import { ConfigError, configSchema, resolveConfig } from "../../src/service/config.ts";
+import { ConfigError, resolveConfig } from "../../src/service/config.ts";
+import { configSchema } from "../../src/service/config-file.ts";
 import { CAMERA } from "../helpers/live.ts";
 import { testWith } from "../helpers/needs.ts";
 import { runPython } from "../helpers/python.ts";

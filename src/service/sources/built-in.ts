@@ -3,14 +3,14 @@ import type { Config } from "../config.ts";
 import type { Service, Source } from "../service.ts";
 import { headTime } from "../time.ts";
 import { DepthCommandSource } from "./depth-command.ts";
-import { IIO_FOLDER, IioSource } from "./iio.ts";
+import { IioSource } from "./iio.ts";
 
 const SILENCE = 3000; // milliseconds
 
 /** Starts the sources that the settings file asks for. */
 export function startSources({ depth, orientation }: Config, service: Service): readonly Source[] {
   const sources: Source[] = [];
-  for (const { sensor, command, skip = 0, lateness = 0 } of depth) {
+  for (const { sensor, command, skip, lateness } of depth) {
     // Drivers may add sensors, but these stay where they are.
     const index = service.setup.sensors.findIndex(({ name }) => name === sensor);
     const target = {
@@ -24,7 +24,7 @@ export function startSources({ depth, orientation }: Config, service: Service): 
     sources.push(new DepthCommandSource({ command, skip, silence: SILENCE }, target));
   }
   if (orientation !== null && orientation !== undefined) {
-    const { device = null, folder = IIO_FOLDER, dev = "/dev", rate = 100, buffered = false } = orientation;
+    const { device = null, ...plan } = orientation;
     const take = (observation: Parameters<typeof service.intake.take>[0]): void => {
       try {
         service.intake.take(observation);
@@ -42,7 +42,7 @@ export function startSources({ depth, orientation }: Config, service: Service): 
       ) => take({ kind: "inertial", ...(time !== null && { time }), gyro, accel, mag: null }),
       say: (why: string) => service.log.info({ source: "orientation" }, why),
     };
-    sources.push(new IioSource({ device, folder, dev, rate, buffered }, target));
+    sources.push(new IioSource({ device, ...plan }, target));
   }
   return sources;
 }

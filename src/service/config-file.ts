@@ -1,0 +1,184 @@
+import { type Static, type TProperties, type TSchema, Type } from "@sinclair/typebox";
+import { Default } from "@sinclair/typebox/value";
+import { SETTINGS } from "../head/settings.ts";
+import { BLIND_AFTER, LATE_AFTER } from "../terms/freshness.ts";
+import { jsonSchema } from "../wire/asyncapi.ts";
+import { ROLES } from "../wire/messages.ts";
+import { exact, type Frozen, Name, PoseShape, SensorShape } from "../wire/shapes.ts";
+import { IIO_FOLDER } from "./sources/iio.ts";
+
+// The shape of the settings file. Fields with a default are required here, because defaults are filled in before the check;
+// what users see (configSchema) does not require them.
+
+const SAME_PLACE = { rotation: [0, 0, 0, 1], position: [0, 0, 0] };
+const seconds = (byDefault: number, minimum: number, maximum: number, description: string) =>
+  Type.Number({ minimum, maximum, default: byDefault, description: `seconds; ${description}` });
+const whole = (byDefault: number, minimum: number, maximum: number, description: string) =>
+  Type.Integer({ minimum, maximum, default: byDefault, description });
+const isOn = (byDefault: boolean, description: string) => Type.Boolean({ default: byDefault, description });
+const list = <T extends TSchema>(items: T, maxItems: number, description?: string) =>
+  Type.Array(items, { maxItems, default: [], ...(description && { description }) });
+/** A part of the file that may be left out as a whole. */
+const section = <T extends TProperties>(fields: T, description?: string) =>
+  Type.Object(fields, { additionalProperties: false, default: {}, ...(description && { description }) });
+const Folder = Type.String({ minLength: 1, maxLength: 4096 });
+const HostName = Type.String({ maxLength: 255 });
+const Role = Type.Union(ROLES.map((role) => Type.Literal(role)));
+
+function settingShape(row: (typeof SETTINGS)[keyof typeof SETTINGS]): TSchema {
+  const common = { default: row.default, description: "unit" in row ? `${row.unit}; ${row.help}` : row.help };
+  switch (row.type) {
+    case "choice":
+      return Type.Union(
+        row.choices.map((value) => Type.Literal(value)),
+        common,
+      );
+    case "text":
+      return Type.String({ maxLength: 1000, ...common });
+    case "integer":
+      return Type.Integer({ minimum: row.min, maximum: row.max, ...common });
+    default:
+      return Type.Number({ minimum: row.min, maximum: row.max, ...common });
+  }
+}
+
+const CoreSettings = exact(
+  Object.fromEntries(Object.entries(SETTINGS).map(([name, row]) => [name, Type.Optional(settingShape(row))])),
+);
+
+const DepthCommand = exact(
+  {
+    sensor: Name,
+    command: Type.Array(Type.String({ maxLength: 4096 }), { minItems: 1, maxItems: 64 }),
+    skip: whole(0, 0, 65536, "bytes before each frame that are no pixels"),
+    lateness: seconds(0, 0, 1, "from mid-exposure to the frame's arrival"),
+  },
+  "a program that writes raw 16-bit frames (little-endian, row-major, the kernel's Z16 layout) to standard output",
+);
+
+const Iio = exact(
+  {
+    device: Type.Optional(
+      Type.String({
+        maxLength: 64,
+        description: "name of the device as in its `name` file; else the first that fits",
+      }),
+    ),
+    folder: Type.String({ minLength: 1, maxLength: 4096, default: IIO_FOLDER }),
+    rate: Type.Number({ minimum: 1, maximum: 1000, default: 100, description: "samples a second" }),
+    buffered: isOn(false, "read the device's buffer (/dev/iio:deviceN), set up beforehand"),
+    dev: Type.String({ minLength: 1, maxLength: 4096, default: "/dev" }),
+  },
+  "orientation from the kernel's industrial I/O subsystem: a quaternion, or gyro and accelerometer",
+);
+
+export const ConfigShape = exact({
+  $schema: Type.Optional(Type.String()),
+  listen: section({
+    host: Type.String({
+      default: "127.0.0.1",
+      maxLength: 255,
+      description: "any other than this machine needs tokens",
+    }),
+    port: whole(4917, 0, 65535, "0 takes any that is free"),
+    names: list(HostName, 32, "host names clients may use"),
+    origins: list(HostName, 32, "web origins that may connect"),
+    certificate: Type.Optional(Folder),
+    key: Type.Optional(Folder),
+  }),
+  tokens: list(
+    exact({
+      name: Name,
+      roles: Type.Array(Role, { minItems: 1 }),
+      hash: Type.String({
+        pattern: "^[0-9a-f]{64}$",
+        description: "SHA-256 of the token; `serve --new-token` makes both",
+      }),
+    }),
+    64,
+  ),
+  sensors: list(SensorShape, 16),
+  baseFromHead: Type.Object(PoseShape.properties, { ...PoseShape, default: SAME_PLACE }),
+  headFromImu: Type.Object(PoseShape.properties, { ...PoseShape, default: SAME_PLACE }),
+  settings: Type.Optional(CoreSettings),
+  depth: list(DepthCommand, 16),
+  orientation: Type.Optional(Iio),
+  map: section({
+    folder: Type.Optional(Folder),
+    saveEvery: seconds(60, 5, 86400, "between saves of a map that has changed"),
+    load: isOn(true, "go on with the saved map at start"),
+  }),
+  recordings: section(
+    {
+      folder: Type.Optional(Folder),
+      most: whole(4e9, 1, 1e12, "bytes of an uploaded recording at most"),
+      labels: isOn(
+        false,
+        "a page on this machine may write the labels file beside the recording that is played",
+      ),
+    },
+    "for a head that plays a recording: where others lie that may be played, and uploaded ones go",
+  ),
+  pretrigger: Type.Optional(
+    exact(
+      {
+        folder: Folder,
+        ring: whole(256e6, 1e6, 1e12, "bytes that the last minutes take at most"),
+        kept: whole(
+          1e9,
+          1e6,
+          1e12,
+          "bytes of kept stretches beyond which the oldest goes that was not asked for",
+        ),
+        segment: seconds(10, 1, 600, "of one file of the ring"),
+        before: seconds(30, 1, 3600, "kept before what happened"),
+        after: seconds(10, 1, 600, "kept after it"),
+      },
+      "the last minutes are always recorded there, and kept when something happens; off without this",
+    ),
+  ),
+  glance: Type.Optional(
+    exact(
+      {
+        host: Type.String({ minLength: 1, maxLength: 255 }),
+        port: Type.Integer({ minimum: 1, maximum: 65535 }),
+      },
+      "where the glance datagram goes; it is off without this",
+    ),
+  ),
+  late: seconds(LATE_AFTER, 0.02, 10, "evidence older than this is called late: a base stops"),
+  blind: seconds(BLIND_AFTER, 0.05, 60, "a head without a frame for this long calls itself blind"),
+  clients: whole(64, 1, 1000, "connections that have said hello, at most"),
+  discovery: isOn(false, "announce the head on the local network"),
+  viewer: Type.Optional(Folder),
+});
+/** The settings file with its defaults filled in. */
+export type ConfigFile = Frozen<Static<typeof ConfigShape>>;
+
+/** A copy with defaults where nothing was given. It may still be wrong anywhere. */
+export function withDefaults(given: unknown): unknown {
+  const filled = Default(ConfigShape, structuredClone(given));
+  if (typeof filled !== "object" || filled === null || Array.isArray(filled)) return filled;
+  // Core settings stay as given: those that were left out may come with a recording.
+  const { settings, ...rest } = filled as { settings?: unknown };
+  return settings === undefined ? rest : { ...rest, settings: (given as { settings: unknown }).settings };
+}
+
+/** The schema with what has a default not required. */
+function forUsers(value: unknown): unknown {
+  if (Array.isArray(value)) return value.map(forUsers);
+  if (typeof value !== "object" || value === null) return value;
+  const copy = Object.fromEntries(Object.entries(value).map(([name, item]) => [name, forUsers(item)]));
+  const { required, properties } = copy as { required?: string[]; properties?: Record<string, object> };
+  if (Array.isArray(required) && properties !== undefined) {
+    copy["required"] = required.filter((name) => !("default" in (properties[name] ?? {})));
+  }
+  return copy;
+}
+
+/** JSON Schema of the settings file, for editors. */
+export const configSchema = (): object => ({
+  $schema: "http://json-schema.org/draft-07/schema#",
+  title: "Settings of a Brinkmap head",
+  ...(forUsers(jsonSchema(ConfigShape)) as object),
+});
