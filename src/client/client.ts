@@ -12,7 +12,12 @@ import {
   type Topic,
 } from "../wire/messages.ts";
 import type { SensorDeclaration } from "../wire/shapes.ts";
+import { type ClientEvents, type HandedKind, Handlers } from "./handlers.ts";
 import { MapMirror } from "./mirror.ts";
+import { PendingRequests, RequestError } from "./pending-requests.ts";
+
+export { RequestError };
+export type { ClientEvents };
 
 /** The part of a WebSocket that is used: a browser's own has it, and so has the `ws` package's. */
 export interface Socket {
@@ -42,32 +47,6 @@ export interface ClientOptions {
   readonly now?: () => number;
 }
 
-/** What a client tells of. Each gets the newest; there is no backlog on this side. */
-export interface ClientEvents {
-  open: (welcome: FromServer<"welcome">) => void;
-  /** The connection is gone; it is tried again, unless the head closed it for good. */
-  closed: (event: { readonly code: number; readonly reason: string; readonly retry: number | null }) => void;
-  reach: (reach: FromServer<"reach">) => void;
-  pose: (pose: FromServer<"pose">) => void;
-  pulse: (pulse: FromServer<"pulse">) => void;
-  note: (note: FromServer<"note">) => void;
-  brinks: (brinks: FromServer<"brinks">) => void;
-  finding: (finding: FromServer<"finding">) => void;
-  image: (image: FromServer<"image">) => void;
-  ground: (ground: FromServer<"ground">) => void;
-  trail: (trail: FromServer<"trail">) => void;
-  /** Of a head that plays a recording. */
-  playing: (playing: FromServer<"playing">) => void;
-  recording: (recording: FromServer<"recording">) => void;
-  baseline: (baseline: FromServer<"baseline">) => void;
-  /** Keys of the blocks that changed; null when the whole map is another one. */
-  map: (keys: readonly number[] | null, mirror: MapMirror) => void;
-  error: (error: FromServer<"error">) => void;
-}
-
-type Handlers = { [K in keyof ClientEvents]: Set<ClientEvents[K]> };
-/** Messages that go as they are to those who listen. */
-type HandedKind = Exclude<keyof ClientEvents & ServerKind, "map" | "error">;
 type Unstamped = FromClient<
   "depth" | "orientation" | "inertial" | "reference" | "mount" | "motion" | "knock" | "floorcheck" | "waiver"
 >;
@@ -76,25 +55,8 @@ const FIRST_RETRY = 100; // milliseconds
 const MOST_RETRY = 5000;
 const CLOCK_EVERY = 2000;
 const FIRST_CLOCKS = 4;
-const ANSWER_WITHIN = 5000;
 /** Closed by the head because of who we are: trying again changes nothing. */
 const FOR_GOOD = 1008;
-
-/** The head refused a request, or did not answer it. */
-export class RequestError extends Error {
-  override readonly name = "RequestError";
-  readonly code: string;
-  constructor(code: string, message: string) {
-    super(message);
-    this.code = code;
-  }
-}
-
-interface Waiting {
-  readonly resolve: (message: FromServer) => void;
-  readonly reject: (error: RequestError) => void;
-  readonly timer: ReturnType<typeof setTimeout>;
-}
 
 /**
  * A connection to a head that comes back by itself: with growing pauses, resuming the map where it was. Each message is
@@ -105,23 +67,7 @@ export class HeadClient {
   readonly #now: () => number;
   readonly #make: MakeSocket;
   readonly mirror = new MapMirror();
-  #handlers: Handlers = {
-    ...{ open: new Set(), closed: new Set(), reach: new Set(), pose: new Set() },
-    ...{
-      brinks: new Set(),
-      finding: new Set(),
-      image: new Set(),
-      ground: new Set(),
-      trail: new Set(),
-      playing: new Set(),
-      recording: new Set(),
-      baseline: new Set(),
-      pulse: new Set(),
-      note: new Set(),
-      map: new Set(),
-      error: new Set(),
-    },
-  };
+  readonly #handlers = new Handlers();
   #clock = new ClockFilter();
   #socket: Socket | null = null;
   #isOpen = false;
@@ -129,11 +75,9 @@ export class HeadClient {
   #retry = FIRST_RETRY;
   #retryTimer: ReturnType<typeof setTimeout> | null = null;
   #clockTimer: ReturnType<typeof setInterval> | null = null;
-  readonly #waiting = new Map<number, Waiting>();
-  #nextId = 1;
-  welcome: FromServer<"welcome"> | null = null;
-  /** Observations that could not be sent, because there was no connection or it was full. */
-  dropped = 0;
+  readonly #pending = new PendingRequests();
+  #welcome: FromServer<"welcome"> | null = null;
+  #dropped = 0;
   /** By sensor, the stamp of the `clock` behind its last frame, until the reply says that the head has read so far. */
   readonly #onTheirWay = new Map<string, number>();
 
@@ -152,8 +96,17 @@ export class HeadClient {
   }
 
   on<K extends keyof ClientEvents>(event: K, handler: ClientEvents[K]): () => void {
-    this.#handlers[event].add(handler);
-    return () => this.#handlers[event].delete(handler);
+    return this.#handlers.add(event, handler);
+  }
+
+  /** What the head said of itself when the connection was opened last; null before the first time. */
+  get welcome(): FromServer<"welcome"> | null {
+    return this.#welcome;
+  }
+
+  /** Observations that were not sent, because there was no connection or the last frame was still on its way. */
+  get dropped(): number {
+    return this.#dropped;
   }
 
   get isOpen(): boolean {
@@ -200,16 +153,12 @@ export class HeadClient {
     this.#socket = null;
     this.#isOpen = false;
     if (this.#clockTimer !== null) clearInterval(this.#clockTimer);
-    for (const { reject, timer } of this.#waiting.values()) {
-      clearTimeout(timer);
-      reject(new RequestError("closed", "the connection closed before the answer came"));
-    }
-    this.#waiting.clear();
+    this.#pending.refuseAll(new RequestError("closed", "the connection closed before the answer came"));
     const isOver = this.#isClosed || code === FOR_GOOD;
     // Spread out, or all clients of a head that restarts would come at once.
     const retry = isOver ? null : this.#retry * (0.75 + 0.5 * Math.random());
     this.#retry = Math.min(MOST_RETRY, this.#retry * 2);
-    for (const handler of this.#handlers.closed) handler({ code, reason, retry });
+    this.#handlers.call("closed", { code, reason, retry });
     if (retry !== null) this.#retryTimer = setTimeout(() => this.#connect(), retry);
   }
 
@@ -241,8 +190,7 @@ export class HeadClient {
         this.#exchanged(message);
         break;
       case "patch": {
-        const keys = this.mirror.apply(message);
-        for (const handler of this.#handlers.map) handler(keys, this.mirror);
+        this.#handlers.call("map", this.mirror.apply(message), this.mirror);
         break;
       }
       case "reach":
@@ -262,12 +210,12 @@ export class HeadClient {
       case "answer":
       case "settings":
       case "done":
-        this.#answered(message.id)?.resolve(message);
+        this.#pending.answer(message);
         break;
       case "error": {
-        const waiting = message.id === null ? undefined : this.#answered(message.id);
-        if (waiting) waiting.reject(new RequestError(message.code, message.message));
-        else for (const handler of this.#handlers.error) handler(message);
+        const error = new RequestError(message.code, message.message);
+        const isAnswer = message.id !== null && this.#pending.refuse(message.id, error);
+        if (!isAnswer) this.#handlers.call("error", message);
         break;
       }
       default:
@@ -276,7 +224,7 @@ export class HeadClient {
   }
 
   #opened(welcome: FromServer<"welcome">): void {
-    this.welcome = welcome;
+    this.#welcome = welcome;
     this.#isOpen = true;
     this.#onTheirWay.clear();
     this.#retry = FIRST_RETRY;
@@ -285,7 +233,7 @@ export class HeadClient {
     for (let i = 0; i < FIRST_CLOCKS; i++) ask();
     this.#clockTimer = setInterval(ask, CLOCK_EVERY);
     this.subscribe(this.#options.topics ?? {});
-    for (const handler of this.#handlers.open) handler(welcome);
+    this.#handlers.call("open", welcome);
   }
 
   /** Other rates from now on; a map goes on where it was. */
@@ -307,7 +255,7 @@ export class HeadClient {
   observe(observation: Unstamped): boolean {
     const isFull = observation.kind === "depth" && this.#onTheirWay.has(observation.sensor);
     if (!this.#isOpen || isFull) {
-      this.dropped++;
+      this.#dropped++;
       return false;
     }
     this.#send(observation);
@@ -330,25 +278,9 @@ export class HeadClient {
     if (!isBehindFrame) this.#clock.add(sent, received, replied, this.#now());
   }
 
-  #answered(id: number): Waiting | undefined {
-    const waiting = this.#waiting.get(id);
-    if (waiting !== undefined) clearTimeout(waiting.timer);
-    this.#waiting.delete(id);
-    return waiting;
-  }
-
   #request<T extends FromServer>(make: (id: number) => FromClient): Promise<T> {
     if (!this.#isOpen) return Promise.reject(new RequestError("closed", "not connected"));
-    const id = this.#nextId;
-    this.#nextId = (this.#nextId % (2 ** 31 - 1)) + 1;
-    return new Promise((resolve, reject) => {
-      const timer = setTimeout(() => {
-        this.#waiting.delete(id);
-        reject(new RequestError("silent", `no answer within ${ANSWER_WITHIN / 1000} s`));
-      }, ANSWER_WITHIN);
-      this.#waiting.set(id, { resolve: resolve as Waiting["resolve"], reject, timer });
-      this.#send(make(id));
-    });
+    return this.#pending.add<T>((id) => this.#send(make(id)));
   }
 
   /** @throws {RequestError} */
@@ -376,8 +308,7 @@ export class HeadClient {
 
   /** Gives a message to those who listen for its kind. */
   #hand<K extends HandedKind>(message: FromServer<K>): void {
-    const handlers: ReadonlySet<(message: never) => void> = this.#handlers[message.kind as HandedKind];
-    for (const handler of handlers) handler(message as never);
+    this.#handlers.call(message.kind as HandedKind, message as never);
   }
 
   /** @throws {RequestError} */

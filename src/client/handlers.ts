@@ -1,0 +1,45 @@
+import type { FromServer, ServerKind } from "../wire/messages.ts";
+import type { MapMirror } from "./mirror.ts";
+
+/** What a client tells of. Each gets the newest; there is no backlog on this side. */
+export interface ClientEvents {
+  open: (welcome: FromServer<"welcome">) => void;
+  /** The connection is gone. `retry` is milliseconds until it is tried again; null when the head closed it for good. */
+  closed: (event: { readonly code: number; readonly reason: string; readonly retry: number | null }) => void;
+  reach: (reach: FromServer<"reach">) => void;
+  pose: (pose: FromServer<"pose">) => void;
+  pulse: (pulse: FromServer<"pulse">) => void;
+  note: (note: FromServer<"note">) => void;
+  brinks: (brinks: FromServer<"brinks">) => void;
+  finding: (finding: FromServer<"finding">) => void;
+  image: (image: FromServer<"image">) => void;
+  ground: (ground: FromServer<"ground">) => void;
+  trail: (trail: FromServer<"trail">) => void;
+  /** Of a head that plays a recording. */
+  playing: (playing: FromServer<"playing">) => void;
+  recording: (recording: FromServer<"recording">) => void;
+  baseline: (baseline: FromServer<"baseline">) => void;
+  /** Keys of the blocks that changed; null when the whole map is another one. */
+  map: (keys: readonly number[] | null, mirror: MapMirror) => void;
+  error: (error: FromServer<"error">) => void;
+}
+
+/** Kinds of message that go to their handlers as they are. */
+export type HandedKind = Exclude<keyof ClientEvents & ServerKind, "map" | "error">;
+
+/** Who listens for what. */
+export class Handlers {
+  readonly #sets = new Map<keyof ClientEvents, Set<(...given: never[]) => void>>();
+
+  /** @returns ends it */
+  add<K extends keyof ClientEvents>(event: K, handler: ClientEvents[K]): () => void {
+    const set = this.#sets.get(event) ?? new Set();
+    this.#sets.set(event, set);
+    set.add(handler);
+    return () => set.delete(handler);
+  }
+
+  call<K extends keyof ClientEvents>(event: K, ...given: Parameters<ClientEvents[K]>): void {
+    for (const handler of this.#sets.get(event) ?? []) handler(...(given as never[]));
+  }
+}
