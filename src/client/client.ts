@@ -6,7 +6,6 @@ import {
   type FromServer,
   type Question,
   type Role,
-  type ServerKind,
   type SettingRow,
   SUBPROTOCOL,
   type Topic,
@@ -16,8 +15,8 @@ import { type ClientEvents, type HandedKind, Handlers } from "./handlers.ts";
 import { MapMirror } from "./mirror.ts";
 import { PendingRequests, RequestError } from "./pending-requests.ts";
 
-export { RequestError };
 export type { ClientEvents };
+export { RequestError };
 
 /** The part of a WebSocket that is used: a browser's own has it, and so has the `ws` package's. */
 export interface Socket {

@@ -29,7 +29,8 @@ export type HandedKind = Exclude<keyof ClientEvents & ServerKind, "map" | "error
 
 /** Who listens for what. */
 export class Handlers {
-  readonly #sets = new Map<keyof ClientEvents, Set<(...given: never[]) => void>>();
+  /** Functions of the types in ClientEvents, by their event. */
+  readonly #sets = new Map<string, Set<unknown>>();
 
   /** @returns ends it */
   add<K extends keyof ClientEvents>(event: K, handler: ClientEvents[K]): () => void {
@@ -40,6 +41,8 @@ export class Handlers {
   }
 
   call<K extends keyof ClientEvents>(event: K, ...given: Parameters<ClientEvents[K]>): void {
-    for (const handler of this.#sets.get(event) ?? []) handler(...(given as never[]));
+    for (const handler of this.#sets.get(event) ?? []) {
+      (handler as (...given: Parameters<ClientEvents[K]>) => void)(...given);
+    }
   }
 }
