@@ -1,0 +1,246 @@
+import { appendFile, mkdir, readFile } from "node:fs/promises";
+import { availableParallelism } from "node:os";
+import { dirname } from "node:path";
+import { fileURLToPath } from "node:url";
+import { parseArgs } from "node:util";
+import { isMainThread } from "node:worker_threads";
+import { SettingError } from "../../src/head/settings.ts";
+import { wholeOption } from "../options.ts";
+import { ProgressLine } from "../output/progress.ts";
+import { rateInterval } from "./floor/intervals.ts";
+import { runJobs } from "./floor/jobs.ts";
+import { drive, type Outcome } from "./obey/drive.ts";
+import { argumentsOf, DEFAULT_KNOBS, drawKnobs, KNOBS, type Knobs, turned } from "./obey/knobs.ts";
+import { simplify } from "./obey/simpler.ts";
+
+const HELP = `Usage: obey [options]    does a base that obeys ever fall, whatever legal settings it has and whatever goes wrong?
+  -n, --drives <n>       drives in generated homes, each with settings, body, cameras, faults of its own (default 2000)
+      --seed <n>         number of the first drive; a number always gives the same drive (default 1)
+  -w, --workers <n>      (default: one per core)
+  -o, --out <file>       one JSON object per drive, appended as they come (default out/obey.jsonl); drives that are in
+                         it already are not driven again, so that a run that was ended goes on
+      --no-simpler       falls are told as they are: making them simpler takes up to 80 drives each
+      --drive <n>        only the drive of this number, told in full
+  -k, --knob <name=value>  only one drive, with this and everything else as by default (or as in --drive); may be repeated
+      --live             that drive over the socket and in real time, with the command serve as its head
+      --knobs            list the knobs
+  -h, --help             show this text
+A fall is a wheel past an edge. A drive's command is printed with each, simplified.
+Exit codes: 0 no fall, 1 a fall or an internal error, 2 wrong usage`;
+
+type Job =
+  | { readonly kind: "drive"; readonly number: number }
+  | { readonly kind: "simplify"; readonly knobs: Knobs };
+
+interface Row {
+  readonly number: number;
+  readonly fall: Outcome["fall"];
+  readonly contacts: number;
+  readonly fault: string;
+  readonly time: number;
+  readonly way: number;
+  readonly cost: number;
+  readonly last: string;
+  /** Of a fall: the arguments that drive it again. */
+  readonly again: string;
+}
+
+/** In a worker. */
+export function runJob(job: Job): Row {
+  if (job.kind === "drive") {
+    const knobs = drawKnobs(job.number);
+    return rowOf(job.number, knobs, drive(knobs));
+  }
+  const { knobs, outcome } = simplify(job.knobs, drive(job.knobs));
+  return rowOf(-1, knobs, outcome);
+}
+
+function rowOf(number: number, knobs: Knobs, outcome: Outcome): Row {
+  const { fall, contacts, time, way, cost, last } = outcome;
+  const again = fall === null ? "" : argumentsOf(knobs);
+  return {
+    number,
+    fall,
+    contacts: contacts.length,
+    fault: String(knobs.fault),
+    time,
+    way,
+    cost,
+    last,
+    again,
+  };
+}
+
+const COMMAND = "npm run lab -- obey";
+
+function tellFall({ fall, last, again }: Row): void {
+  if (fall === null) return;
+  const { time, x, y, speed, drop } = fall;
+  const depth = Number.isFinite(drop) ? `${(100 * drop).toFixed(0)} cm` : "no floor at all";
+  console.log(
+    `FALL after ${time.toFixed(2)} s at (${x.toFixed(2)}, ${y.toFixed(2)}), ${speed.toFixed(2)} m/s, drop ${depth}`,
+  );
+  console.log(`  last heard: ${last}`);
+  console.log(`  ${COMMAND} ${again}`);
+}
+
+async function readRows(path: string): Promise<Row[]> {
+  try {
+    const text = await readFile(path, "utf8");
+    return text
+      .split("\n")
+      .filter((line) => line.endsWith("}"))
+      .map((line) => JSON.parse(line) as Row);
+  } catch (error) {
+    if ((error as NodeJS.ErrnoException).code === "ENOENT") return [];
+    throw error;
+  }
+}
+
+async function driveMany(values: {
+  readonly drives: number;
+  readonly first: number;
+  readonly workers: number;
+  readonly out: string;
+  readonly isSimplified: boolean;
+}): Promise<number> {
+  const { drives, first, workers, out, isSimplified } = values;
+  await mkdir(dirname(out), { recursive: true });
+  const isWanted = ({ number }: Row): boolean => number >= first && number < first + drives;
+  const known = (await readRows(out)).filter(isWanted);
+  const rows = [...known];
+  const isDone = new Set(rows.map(({ number }) => number));
+  const left = Array.from({ length: drives }, (_, n) => first + n).filter((number) => !isDone.has(number));
+  const begun = performance.now();
+  const bar = new ProgressLine("obey", "lines");
+  let taken = 0;
+  let written = Promise.resolve();
+  const script = new URL(import.meta.url);
+  await runJobs<Job, Row>(
+    script,
+    workers,
+    () => (taken < left.length ? { kind: "drive", number: left[taken++]! } : null),
+    (row) => {
+      rows.push(row);
+      written = written.then(() => appendFile(out, `${JSON.stringify(row)}\n`));
+      bar.show((rows.length - known.length) / left.length);
+    },
+  );
+  await written;
+  bar.stop();
+  const minutes = (performance.now() - begun) / 60_000;
+  const falls = rows.filter(({ fall }) => fall !== null).toSorted((a, b) => a.number - b.number);
+  report(rows, falls, left.length / minutes);
+  if (falls.length === 0) return 0;
+  if (!isSimplified) {
+    for (const row of falls) tellFall(row);
+    return 1;
+  }
+  const jobs = falls.slice(0, MOST_SIMPLIFIED);
+  let next = 0;
+  await runJobs<Job, Row>(
+    script,
+    workers,
+    () => (next < jobs.length ? { kind: "simplify", knobs: drawKnobs(jobs[next++]!.number) } : null),
+    tellFall,
+  );
+  for (const row of falls.slice(MOST_SIMPLIFIED)) tellFall(row);
+  return 1;
+}
+
+/** More falls than this are told as they are. */
+const MOST_SIMPLIFIED = 12;
+/** Metres of way from which on a base has moved. */
+const MOVED = 0.3;
+
+function report(rows: readonly Row[], falls: readonly Row[], perMinute: number): void {
+  const moved = rows.filter(({ way }) => way > MOVED);
+  const sum = (of: (row: Row) => number): number => rows.reduce((total, row) => total + of(row), 0);
+  const [low, high] = rateInterval(falls.length, rows.length);
+  console.log(
+    `${rows.length} drives, ${moved.length} of them moved: ${(sum(({ time }) => time) / 3600).toFixed(1)} h, ${(sum(({ way }) => way) / 1000).toFixed(2)} km`,
+  );
+  if (Number.isFinite(perMinute) && perMinute > 0) console.log(`${perMinute.toFixed(1)} drives a minute`);
+  console.log("fault                drives   falls  contacts");
+  for (const fault of [...new Set(rows.map((row) => row.fault))].sort()) {
+    const own = rows.filter((row) => row.fault === fault);
+    const count = (list: readonly Row[]): string => String(list.length).padStart(7);
+    const contacts = own.reduce((total, row) => total + row.contacts, 0);
+    console.log(
+      `${fault.padEnd(19)} ${count(own)} ${count(own.filter(({ fall }) => fall !== null))} ${String(contacts).padStart(9)}`,
+    );
+  }
+  console.log(
+    `${falls.length} falls; 95 % interval ${(100 * low).toFixed(3)} to ${(100 * high).toFixed(3)} % (Clopper-Pearson)`,
+  );
+}
+
+async function driveOne(knobs: Knobs, isLive: boolean): Promise<number> {
+  const outcome = isLive ? await (await import("./obey/live.ts")).driveLive({ knobs }) : drive(knobs);
+  const row = rowOf(0, knobs, outcome);
+  console.log(
+    `${outcome.time.toFixed(2)} s, ${outcome.way.toFixed(2)} m, ${outcome.contacts.length} contacts; last heard: ${outcome.last}`,
+  );
+  for (const { time, speed, point } of outcome.contacts) {
+    console.log(
+      `contact at ${time.toFixed(2)} s, ${speed.toFixed(2)} m/s, at (${point[0].toFixed(2)}, ${point[1].toFixed(2)}) of the base`,
+    );
+  }
+  tellFall(row);
+  console.log("time      x      y    yaw  speed  curvature");
+  for (const [time, x, y, yaw, speed, curvature] of outcome.trail.slice(-40)) {
+    const number = (value: number | undefined): string => (value ?? Number.NaN).toFixed(2).padStart(6);
+    console.log([time, x, y, yaw, speed, curvature].map(number).join(" "));
+  }
+  return outcome.fall === null ? 0 : 1;
+}
+
+export async function main(args: string[]): Promise<number> {
+  const options = {
+    drives: { type: "string", short: "n", default: "2000" },
+    seed: { type: "string", default: "1" },
+    workers: { type: "string", short: "w", default: String(availableParallelism()) },
+    out: { type: "string", short: "o", default: "out/obey.jsonl" },
+    "no-simpler": { type: "boolean", default: false },
+    drive: { type: "string" },
+    knob: { type: "string", short: "k", multiple: true, default: [] as string[] },
+    live: { type: "boolean", default: false },
+    knobs: { type: "boolean" },
+    help: { type: "boolean", short: "h" },
+  } as const;
+  try {
+    const { values } = parseArgs({ args, options });
+    if (values.help) {
+      console.log(HELP);
+      return 0;
+    }
+    if (values.knobs) {
+      for (const [name, { default: usual, help }] of Object.entries(KNOBS)) {
+        console.log(`${name.padEnd(20)} ${String(usual).padEnd(10)} ${help}`);
+      }
+      return 0;
+    }
+    if (values.drive !== undefined || values.knob.length > 0 || values.live) {
+      const from = values.drive === undefined ? DEFAULT_KNOBS : drawKnobs(wholeOption(values, "drive", 0));
+      return await driveOne(turned(from, values.knob), values.live);
+    }
+    return await driveMany({
+      drives: wholeOption(values, "drives", 1, 1_000_000),
+      first: wholeOption(values, "seed", 0),
+      workers: wholeOption(values, "workers", 1, 256),
+      out: values.out,
+      isSimplified: !values["no-simpler"],
+    });
+  } catch (error) {
+    const { code = "", message } = error as NodeJS.ErrnoException;
+    const isWrong =
+      code.startsWith("ERR_PARSE_ARGS") || error instanceof RangeError || error instanceof SettingError;
+    if (!isWrong) throw error;
+    console.error(`obey: ${message}`);
+    return 2;
+  }
+}
+
+if (isMainThread && process.argv[1] === fileURLToPath(import.meta.url)) {
+  process.exitCode = await main(process.argv.slice(2));
+}

@@ -1,0 +1,163 @@
+import { SILENCE_AFTER } from "../../../src/terms/freshness.ts";
+import { END_NAMES } from "../../../src/terms/safety.ts";
+import { Base, type Contact, type Fall } from "./base.ts";
+import { ClockedHead } from "./clocked-head.ts";
+import type { Fault, Knobs } from "./knobs.ts";
+import { Obedience, type Reach } from "./obedience.ts";
+import { type Rig, rigOf } from "./rig.ts";
+import { type Sensed, Senses } from "./senses.ts";
+import { Wander } from "./wander.ts";
+
+/** Seconds of one tick of the drive. */
+const TICK = 0.005;
+/** Ticks between two entries of the trail. */
+export const TRAIL_EVERY = 10;
+/** Seconds that a head takes to be there again. */
+const RESTART = 1.5;
+/** Times as slow as usual that a starved head is: a quarter of a core. */
+const STARVED = 4;
+/** Seconds without any motion after which a drive is over, once nothing goes wrong any more. */
+const IDLE = 5;
+
+/** A moment of a drive, for whoever looks at one. */
+export interface Moment {
+  readonly time: number;
+  readonly base: Base;
+  readonly newest: Reach | null;
+  readonly fault: Fault;
+}
+
+export interface Outcome {
+  readonly fall: Fall | null;
+  readonly contacts: readonly Contact[];
+  /** Seconds driven, and metres. */
+  readonly time: number;
+  readonly way: number;
+  readonly frames: number;
+  /** Milliseconds of this machine for the head, and for all. */
+  readonly headCost: number;
+  readonly cost: number;
+  /** What limited it last, for a fall: state, pace and end of the way. */
+  readonly last: string;
+  /** Where it was in the seconds before it ended, twenty a second: time, x, y, yaw, speed, curvature. */
+  readonly trail: readonly (readonly number[])[];
+}
+
+/** What goes wrong at a time, by the knobs. */
+export function faultAt(knobs: Knobs, time: number): Fault {
+  const fault = knobs.fault as Fault;
+  const from = Number(knobs["fault.at"]);
+  if (time < from) return "none";
+  const lasts =
+    fault === "head frozen" || fault === "head starved"
+      ? Number(knobs["fault.for"])
+      : Number.POSITIVE_INFINITY;
+  return time < from + lasts ? fault : "none";
+}
+
+const describe = (reach: Reach | null): string => {
+  if (reach === null) return "nothing was heard";
+  const { state, age, source, pace } = reach;
+  const speeds =
+    pace === null
+      ? "no pace"
+      : `pace ${pace.forward.toFixed(2)} m/s ahead, ${pace.backward.toFixed(2)} back, room ${pace.roomMm} mm to ${END_NAMES[pace.limit]}`;
+  return `${state}, from ${source}, age ${Math.round(age / 1000)} ms, ${speeds}`;
+};
+
+/** Drives once, as fast as this machine can. The same knobs give the same outcome. */
+export function drive(knobs: Knobs, watch?: (moment: Moment) => void, rig: Rig = rigOf(knobs)): Outcome {
+  const begun = performance.now();
+  const { settings, still, home, at, build } = rig;
+  const seed = Number(knobs.seed);
+  const base = new Base(build, still, at, home.slippery, seed);
+  const senses = new Senses(rig, base);
+  const obedience = new Obedience(1e6 * settings["body.reactionDelay"], 1e6 * SILENCE_AFTER);
+  const wander = new Wander(
+    seed,
+    String(knobs.wander),
+    settings["guard.topSpeed"],
+    settings["guard.topTurn"],
+  );
+  const heard: { readonly reach: Reach; readonly at: number }[] = [];
+  const head = new ClockedHead(rig, (reach, when) => heard.push({ reach, at: when }));
+  const underway: Sensed[] = [];
+  const trail: number[][] = [];
+  const seconds = Number(knobs.seconds);
+  let fault: Fault = "none";
+  let newest: Reach | null = null;
+  let tick = 0;
+  for (; tick * TICK < seconds && base.fall === null; tick++) {
+    const time = tick * TICK;
+    const now = Math.round(1e6 * time);
+    fault = faultAt(knobs, time);
+    for (const sensed of senses.tick(time, TICK, fault)) {
+      const place = underway.findLastIndex(({ arrives }) => arrives <= sensed.arrives);
+      underway.splice(place + 1, 0, sensed);
+    }
+    misbehave(head, knobs, fault, time, now);
+    while (underway[0] !== undefined && underway[0].arrives <= time)
+      head.deliver(underway.shift()!.event, now);
+    head.run(now);
+    while (heard[0] !== undefined && heard[0].at <= now) {
+      const { reach, at: when } = heard.shift()!;
+      obedience.hear(reach, when);
+      newest = reach;
+    }
+    const command = wander.next(base, obedience.permit(now), time);
+    base.step(command, time, TICK);
+    watch?.({ time, base, newest, fault });
+    if (tick % TRAIL_EVERY === 0) {
+      trail.push([time, base.x, base.y, base.yaw, base.speed, base.curvature]);
+      if (trail.length > 100) trail.shift();
+    }
+    const mayRecover = fault === "head frozen" || fault === "head starved" || fault === "head restarts";
+    if (time - wander.idleSince > IDLE && !mayRecover && time > Math.min(seconds, Number(knobs["fault.at"])))
+      break;
+  }
+  return outcomeOf({
+    base,
+    time: tick * TICK,
+    newest,
+    trail,
+    frames: head.frames,
+    headCost: head.spent,
+    begun,
+  });
+}
+
+/** What is told of a drive that is over. */
+export function outcomeOf(over: {
+  readonly base: Base;
+  readonly time: number;
+  readonly newest: Reach | null;
+  readonly trail: readonly (readonly number[])[];
+  readonly frames: number;
+  readonly headCost: number;
+  /** By this machine's clock, milliseconds. */
+  readonly begun: number;
+}): Outcome {
+  const { base, time, newest, trail, frames, headCost, begun } = over;
+  return {
+    fall: base.fall,
+    contacts: base.contacts,
+    time,
+    way: base.way,
+    frames,
+    headCost,
+    cost: performance.now() - begun,
+    last: describe(newest),
+    trail,
+  };
+}
+
+/** What goes wrong with the head itself. */
+function misbehave(head: ClockedHead, knobs: Knobs, fault: Fault, time: number, now: number): void {
+  head.slowness = fault === "head starved" ? STARVED : 1;
+  head.isFrozen = fault === "head frozen";
+  if (fault === "head killed") head.isDead = true;
+  if (fault !== "head restarts") return;
+  const since = time - Number(knobs["fault.at"]);
+  if (since < RESTART) head.isDead = true;
+  else if (head.isDead) head.restart(now);
+}

@@ -1,0 +1,75 @@
+import { CURVATURES, STRAIGHT } from "../../../src/terms/safety.ts";
+import type { FromServer } from "../../../src/wire/messages.ts";
+
+export type Reach = FromServer<"reach">;
+
+/** Speeds that a base may go at now. */
+export interface Permit {
+  /** m/s, and rad/s on the spot. */
+  readonly forward: number;
+  readonly backward: number;
+  readonly left: number;
+  readonly right: number;
+  /** One per `CURVATURES`; empty where the head gives none. */
+  readonly arcsForward: readonly number[];
+  readonly arcsBackward: readonly number[];
+}
+
+export const STOP: Permit = { forward: 0, backward: 0, left: 0, right: 0, arcsForward: [], arcsBackward: [] };
+
+/** Evidence older than this at sending is a stop (docs/protocol.md, rule 2). Microseconds. */
+const OLDEST = 200_000;
+
+/**
+ * What docs/protocol.md asks of a base, and no more: silence is a stop, late is a stop, any state but clear and dark is a stop,
+ * and what is permitted was permitted for a while only. Times are microseconds of the head's clock.
+ */
+export class Obedience {
+  readonly #delay: number;
+  readonly #silence: number;
+  /** What was heard and does not act yet, and what acts now. */
+  #waiting: { readonly from: number; readonly reach: Reach }[] = [];
+  #acting: Reach | null = null;
+  #heard = Number.NEGATIVE_INFINITY;
+
+  /**
+   * @param delay   from a pace being sent until the motors act on it, as declared in `body.reactionDelay`
+   * @param silence of the welcome
+   */
+  constructor(delay: number, silence: number) {
+    this.#delay = delay;
+    this.#silence = silence;
+  }
+
+  /** A reach arrived. @param now the head's time */
+  hear(reach: Reach, now: number): void {
+    this.#heard = now;
+    const sent = reach.time + reach.age;
+    this.#waiting.push({ from: Math.max(now, sent + this.#delay), reach });
+  }
+
+  /** What the motors go by now. */
+  permit(now: number): Permit {
+    while (this.#waiting[0] !== undefined && this.#waiting[0].from <= now) {
+      this.#acting = this.#waiting.shift()!.reach;
+    }
+    const reach = this.#acting;
+    if (reach === null || now - this.#heard > this.#silence) return STOP;
+    const isFit = (reach.state === "clear" || reach.state === "dark") && reach.age < OLDEST;
+    const { until } = reach as { readonly until?: number };
+    if (!isFit || reach.pace === null || (until !== undefined && now > until)) return STOP;
+    return reach.pace;
+  }
+}
+
+/** The fastest along an arc: of a curvature between two that have a pace, the slower of the two. */
+export function paceAlong(permit: Permit, curvature: number, isForward: boolean): number {
+  const arcs = isForward ? permit.arcsForward : permit.arcsBackward;
+  if (curvature === 0) return isForward ? permit.forward : permit.backward;
+  if (arcs.length !== CURVATURES.length) return 0;
+  const above = CURVATURES.findIndex((one) => one >= curvature - 1e-9);
+  if (above < 0) return 0;
+  const isListed = Math.abs(CURVATURES[above]! - curvature) < 1e-9;
+  if (isListed) return above === STRAIGHT ? (isForward ? permit.forward : permit.backward) : arcs[above]!;
+  return above === 0 ? 0 : Math.min(arcs[above]!, arcs[above - 1]!);
+}

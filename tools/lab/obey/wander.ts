@@ -1,0 +1,116 @@
+import { Dice } from "../../../src/simulate/home/dice.ts";
+import type { Base, Command } from "./base.ts";
+import { type Permit, paceAlong } from "./obedience.ts";
+
+type Mode = "ahead" | "back" | "turn";
+
+interface Wish {
+  readonly mode: Mode;
+  /** 1/m; on the spot the sign says which way. */
+  readonly curvature: number;
+  /** Share of what is permitted. */
+  readonly share: number;
+  /** Metres or radians after which it is over, and seconds after which it is given up. */
+  readonly amount: number;
+  readonly until: number;
+}
+
+const CURVES = [0, 0, 0, 0.25, -0.25, 0.5, -0.5, 1, -1, 1.6, -1.6, 2, -2] as const;
+/** Slower than this is standing: m/s, rad/s. */
+const STILL = 0.01;
+/** Seconds of standing after which the base wants something else. */
+const PATIENCE = 0.4;
+
+/**
+ * Drives about without knowing where: ahead in arcs until it is not let any further, then turns on the spot or goes back a little.
+ * Knows what its wheels count and what it is permitted, and nothing of the truth. Of an arc only that is begun which is permitted at
+ * the speed of the moment; until then it brakes along the one it is on.
+ */
+export class Wander {
+  readonly #dice: Dice;
+  readonly #isStraight: boolean;
+  readonly #topSpeed: number;
+  readonly #topTurn: number;
+  #wish: Wish;
+  #from = { x: 0, y: 0, yaw: 0 };
+  #stillSince = 0;
+  /** Since when it has not moved at all, whatever it wanted, seconds. */
+  idleSince = 0;
+
+  constructor(seed: number, kind: string, topSpeed: number, topTurn: number) {
+    this.#dice = new Dice(seed, 92);
+    this.#isStraight = kind === "straight";
+    this.#topSpeed = topSpeed;
+    this.#topTurn = topTurn;
+    this.#wish = { mode: "ahead", curvature: 0, share: 1, amount: Number.POSITIVE_INFINITY, until: 4 };
+  }
+
+  /** The command of this moment. */
+  next(base: Base, permit: Permit, time: number): Command {
+    const moving = Math.abs(base.speed);
+    if (moving > STILL) {
+      this.#stillSince = time;
+      this.idleSince = time;
+    }
+    if (!this.#isStraight && (this.#isOver(base, time) || time - this.#stillSince > PATIENCE)) {
+      this.#wish = this.#another(time);
+      this.#from = { ...base.counted };
+      this.#stillSince = time;
+    }
+    const { mode, curvature, share } = this.#wish;
+    if (mode === "turn") {
+      if (base.curvature !== Number.POSITIVE_INFINITY && moving > 0) return brakeAlong(base);
+      const most = curvature > 0 ? permit.left : permit.right;
+      return {
+        curvature: Number.POSITIVE_INFINITY,
+        speed: Math.sign(curvature) * Math.min(share * this.#topTurn, most),
+      };
+    }
+    const isForward = mode === "ahead";
+    const most = paceAlong(permit, curvature, isForward);
+    const isSameWay = moving === 0 || base.speed > 0 === isForward;
+    const fromSpot = base.curvature === Number.POSITIVE_INFINITY && moving > 0;
+    const mayChange = !fromSpot && isSameWay && (base.curvature === curvature || most >= moving);
+    if (!mayChange) return brakeAlong(base);
+    const speed = Math.min(share * this.#topSpeed, most);
+    return { curvature, speed: isForward ? speed : -speed };
+  }
+
+  #isOver({ counted }: Base, time: number): boolean {
+    const { mode, amount, until } = this.#wish;
+    if (time > until) return true;
+    return mode === "turn"
+      ? Math.abs(counted.yaw - this.#from.yaw) > amount
+      : Math.hypot(counted.x - this.#from.x, counted.y - this.#from.y) > amount;
+  }
+
+  #another(time: number): Wish {
+    const dice = this.#dice;
+    const share = dice.chance(0.7) ? 1 : dice.between(0.3, 1);
+    const wasAhead = this.#wish.mode === "ahead";
+    if (wasAhead && dice.chance(0.75)) {
+      const curvature = dice.chance(0.5) ? 1 : -1;
+      return { mode: "turn", curvature, share, amount: dice.between(0.3, 3), until: time + 4 };
+    }
+    if (wasAhead && dice.chance(0.6)) {
+      return {
+        mode: "back",
+        curvature: dice.pick(CURVES),
+        share,
+        amount: dice.between(0.2, 1),
+        until: time + 4,
+      };
+    }
+    const seconds = dice.between(1.5, 7);
+    return {
+      mode: "ahead",
+      curvature: dice.pick(CURVES),
+      share,
+      amount: Number.POSITIVE_INFINITY,
+      until: time + seconds,
+    };
+  }
+}
+
+/** Stops on the arc, or the spot, that it is on: that way was free when it was begun. */
+const brakeAlong = ({ curvature }: Base): Command => ({ curvature, speed: 0 });
