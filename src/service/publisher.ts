@@ -11,7 +11,6 @@ import type { ReachBody } from "./sensing/reach-body.ts";
 import type { FromSensing, SensedFrame, SensedReach } from "./sensing/sensing.ts";
 import type { Clients } from "./sockets/clients.ts";
 import type { Queued } from "./sockets/outbox.ts";
-import { headTime } from "./time.ts";
 
 /** What the head says before its first frame. */
 const NOTHING_SEEN: ReachBody = {
@@ -43,18 +42,20 @@ const MOST_PICTURES = 10;
 
 /** What the publisher works with. */
 export interface PublisherParts {
-  readonly mode: Mode;
-  readonly head: HeadLink;
-  readonly clients: Clients;
-  readonly metrics: Metrics;
+  readonly mode: Pick<Mode, "offered" | "lateness" | "waiverIn">;
+  readonly head: Pick<HeadLink, "setup" | "settings" | "post">;
+  readonly clients: Pick<Clients, "offer" | "tellFinding" | "rateOf">;
+  readonly metrics: { readonly age: Pick<Metrics["age"], "observe"> };
   /** Null when no datagrams are wanted. */
-  readonly glance: GlanceSender | null;
+  readonly glance: Pick<GlanceSender, "send"> | null;
+  /** The head's clock, microseconds. */
+  readonly now: () => number;
 }
 
 /** Turns what the head says of its frames into messages for subscribers. */
 export class Publisher {
   readonly #parts: PublisherParts;
-  readonly #started = headTime();
+  readonly #started: number;
   #last: SensedReach | null = null;
   #lastState: Draft<"reach">["state"] = "blind";
   #lastReachAt = 0;
@@ -62,6 +63,7 @@ export class Publisher {
 
   constructor(parts: PublisherParts) {
     this.#parts = parts;
+    this.#started = parts.now();
   }
 
   /** The head has begun anew: its last reach is void. */
@@ -83,7 +85,7 @@ export class Publisher {
   }
 
   takeReach(reach: SensedReach): void {
-    const now = headTime();
+    const now = this.#parts.now();
     // An event without a frame may bring a reach of older evidence than the last.
     if (this.#last === null || reach.time >= this.#last.time) this.#last = reach;
     this.#publishReach(now);
@@ -92,7 +94,7 @@ export class Publisher {
 
   /** Says "late" and "blind" when no frame comes, again and again, with the growing age. Called often. */
   watch(): void {
-    const now = headTime();
+    const now = this.#parts.now();
     const age = this.#last === null ? Number.POSITIVE_INFINITY : now - this.#last.time;
     const lateness = this.#parts.mode.lateness(age);
     const isDue = lateness !== this.#lastState || now - this.#lastReachAt > REPEAT_EVERY;

@@ -113,7 +113,7 @@ export class Service {
       map: this.map,
       savedMap: this.#savedMap,
     };
-    this.#publisher = new Publisher({ ...common, glance: this.#glance });
+    this.#publisher = new Publisher({ ...common, glance: this.#glance, now: headTime });
     this.#health = new Health(common);
     this.#requests = new Requests({ ...common, mapCleared: () => this.#replaceMap() });
     const guard = new RequestGuard(config);

@@ -1,8 +1,13 @@
 import type { HeadEvent } from "../../../src/sense/events.ts";
-import { type FrameSlotMemory, FrameWriter, frameSlotMemory } from "../../../src/service/frame-slot.ts";
-import { type SensedReach, Sensing } from "../../../src/service/sensing.ts";
+import { Publisher } from "../../../src/service/publisher.ts";
+import {
+  type FrameSlotMemory,
+  FrameWriter,
+  frameSlotMemory,
+} from "../../../src/service/sensing/frame-slot.ts";
+import { type SensedReach, Sensing } from "../../../src/service/sensing/sensing.ts";
 import { BLIND_AFTER, LATE_AFTER } from "../../../src/terms/freshness.ts";
-import { END } from "../../../src/terms/safety.ts";
+import { decodeFromServer } from "../../../src/wire/codec.ts";
 import type { Reach } from "./obedience.ts";
 import type { Rig } from "./rig.ts";
 
@@ -19,20 +24,10 @@ const EVENT_COST = 30;
 const WATCH_EVERY = 50_000;
 const BEAT_EVERY = 100_000;
 
-const STANDING: NonNullable<Reach["pace"]> = {
-  forward: 0,
-  backward: 0,
-  left: 0,
-  right: 0,
-  arcsForward: [],
-  arcsBackward: [],
-  roomMm: 0,
-  limit: END.unseen,
-};
-
 /**
- * The product's sensing path on a clock of the drive's own, in this process: what `Service` does around it with sockets and timers
- * is done here with due times, by the same rules. So a drive runs as fast as the machine can, and the same on every run.
+ * The product's sensing path and publisher on a clock that the drive moves, in this process: what `Service` does around them with
+ * sockets and timers is done here with due times. So a drive runs as fast as the machine can, and the same on every run. A reach
+ * passes through the wire's codec, as on its way to a base.
  */
 export class ClockedHead {
   readonly #rig: Rig;
@@ -50,9 +45,7 @@ export class ClockedHead {
   #outbox: { readonly at: Micro; readonly reach: SensedReach }[] = [];
   /** While something is taken: when what it says is said. */
   #saidAt: Micro = 0;
-  #last: SensedReach | null = null;
-  #lastState: Reach["state"] = "blind";
-  #lastPublished: Micro = 0;
+  #publisher: Publisher;
   #nextWatch: Micro = 0;
   #nextBeat: Micro = 0;
   #sequence = 0;
@@ -73,6 +66,32 @@ export class ClockedHead {
     this.#writers = this.#slots.map((memory) => new FrameWriter(memory));
     this.#isOnItsWay = rig.setup.sensors.map(() => false);
     this.#sensing = this.#open();
+    this.#publisher = this.#openPublisher();
+  }
+
+  #openPublisher(): Publisher {
+    const { setup, settings } = this.#rig;
+    return new Publisher({
+      mode: {
+        lateness: (age) => (age > 1e6 * BLIND_AFTER ? "blind" : age > 1e6 * LATE_AFTER ? "late" : null),
+        waiverIn: () => null,
+        offered: () => {},
+      },
+      head: { setup, settings, post: () => {} },
+      clients: {
+        offer: (topic, message) => {
+          if (topic !== "reach") return;
+          const now = this.#clock;
+          const reach = decodeFromServer(message.finish("binary", ++this.#sequence, now));
+          if (reach?.kind === "reach") this.#hear(reach, now + TRANSPORT);
+        },
+        tellFinding: () => {},
+        rateOf: () => 0,
+      },
+      metrics: { age: { observe: () => {} } },
+      glance: null,
+      now: () => this.#clock,
+    });
   }
 
   #open(): Sensing {
@@ -91,8 +110,8 @@ export class ClockedHead {
     this.#inbox = [];
     this.#outbox = [];
     this.#isOnItsWay.fill(false);
-    this.#last = null;
-    this.#lastState = "blind";
+    this.#clock = now;
+    this.#publisher = this.#openPublisher();
     this.#busyUntil = now;
     this.isDead = false;
   }
@@ -120,10 +139,11 @@ export class ClockedHead {
       const says = this.#outbox[0]?.at ?? Number.POSITIVE_INFINITY;
       const first = Math.min(takes, says, this.#nextWatch);
       if (first > now) return;
-      if (first === says) this.#take(this.#outbox.shift()!.reach, says);
+      this.#clock = first;
+      if (first === says) this.#publisher.takeReach(this.#outbox.shift()!.reach);
       else if (first === takes) this.#sense(this.#inbox.shift()!.event, takes);
       else {
-        this.#watch(this.#nextWatch);
+        this.#publisher.watch();
         this.#nextWatch += WATCH_EVERY;
       }
     }
@@ -132,7 +152,6 @@ export class ClockedHead {
   #sense(event: HeadEvent, at: Micro): void {
     const begun = performance.now();
     const cost = 1000 * Number(this.#rig.knobs["head.cost"]) * this.slowness;
-    this.#clock = at;
     if (at >= this.#nextBeat) {
       this.#saidAt = at;
       this.#sensing.beat(0);
@@ -157,40 +176,5 @@ export class ClockedHead {
       this.#busyUntil = at + own;
     }
     this.spent += performance.now() - begun;
-  }
-
-  #stateBy(age: Micro): "late" | "blind" | null {
-    return age > 1e6 * BLIND_AFTER ? "blind" : age > 1e6 * LATE_AFTER ? "late" : null;
-  }
-
-  #take(reach: SensedReach, now: Micro): void {
-    if (this.#last === null || reach.time >= this.#last.time) this.#last = reach;
-    this.#publish(this.#last, now);
-  }
-
-  #watch(now: Micro): void {
-    if (this.#last === null) return;
-    const state = this.#stateBy(now - this.#last.time);
-    if (state !== null && (state !== this.#lastState || now - this.#lastPublished > 90_000)) {
-      this.#publish(this.#last, now);
-    }
-  }
-
-  #publish({ time, frame, body }: SensedReach, now: Micro): void {
-    const state = this.#stateBy(now - time) ?? body.state;
-    this.#lastState = state;
-    this.#lastPublished = now;
-    const isStopped = state !== "clear" && state !== "dark";
-    const reach: Reach = {
-      kind: "reach",
-      sequence: ++this.#sequence,
-      time,
-      age: Math.max(0, now - time),
-      frame,
-      ...body,
-      state,
-      pace: isStopped && body.pace !== null ? STANDING : body.pace,
-    };
-    this.#hear(reach, now + TRANSPORT);
   }
 }
