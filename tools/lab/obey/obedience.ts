@@ -13,9 +13,19 @@ export interface Permit {
   /** One per `CURVATURES`; empty where the head gives none. */
   readonly arcsForward: readonly number[];
   readonly arcsBackward: readonly number[];
+  /** Millimetres of free way straight on. */
+  readonly roomMm: number;
 }
 
-export const STOP: Permit = { forward: 0, backward: 0, left: 0, right: 0, arcsForward: [], arcsBackward: [] };
+const STOP: Permit = {
+  forward: 0,
+  backward: 0,
+  left: 0,
+  right: 0,
+  arcsForward: [],
+  arcsBackward: [],
+  roomMm: 0,
+};
 
 /** Evidence older than this at sending is a stop (docs/protocol.md, rule 2). Microseconds. */
 const OLDEST = 200_000;

@@ -13,6 +13,8 @@ interface Wish {
   /** Metres or radians after which it is over, and seconds after which it is given up. */
   readonly amount: number;
   readonly until: number;
+  /** Metres of free way ahead below which it turns by itself; 0 goes on until it is not let. */
+  readonly keep: number;
 }
 
 const CURVES = [0, 0, 0, 0.25, -0.25, 0.5, -0.5, 1, -1, 1.6, -1.6, 2, -2] as const;
@@ -42,7 +44,14 @@ export class Wander {
     this.#isStraight = kind === "straight";
     this.#topSpeed = topSpeed;
     this.#topTurn = topTurn;
-    this.#wish = { mode: "ahead", curvature: 0, share: 1, amount: Number.POSITIVE_INFINITY, until: 4 };
+    this.#wish = {
+      mode: "ahead",
+      curvature: 0,
+      share: 1,
+      amount: Number.POSITIVE_INFINITY,
+      until: 4,
+      keep: 0,
+    };
   }
 
   /** The command of this moment. */
@@ -52,7 +61,7 @@ export class Wander {
       this.#stillSince = time;
       this.idleSince = time;
     }
-    if (!this.#isStraight && (this.#isOver(base, time) || time - this.#stillSince > PATIENCE)) {
+    if (!this.#isStraight && (this.#isOver(base, permit, time) || time - this.#stillSince > PATIENCE)) {
       this.#wish = this.#another(time);
       this.#from = { ...base.counted };
       this.#stillSince = time;
@@ -76,9 +85,10 @@ export class Wander {
     return { curvature, speed: isForward ? speed : -speed };
   }
 
-  #isOver({ counted }: Base, time: number): boolean {
-    const { mode, amount, until } = this.#wish;
+  #isOver({ counted }: Base, permit: Permit, time: number): boolean {
+    const { mode, amount, until, keep } = this.#wish;
     if (time > until) return true;
+    if (mode === "ahead" && permit.roomMm > 0 && permit.roomMm < 1000 * keep) return true;
     return mode === "turn"
       ? Math.abs(counted.yaw - this.#from.yaw) > amount
       : Math.hypot(counted.x - this.#from.x, counted.y - this.#from.y) > amount;
@@ -90,7 +100,7 @@ export class Wander {
     const wasAhead = this.#wish.mode === "ahead";
     if (wasAhead && dice.chance(0.75)) {
       const curvature = dice.chance(0.5) ? 1 : -1;
-      return { mode: "turn", curvature, share, amount: dice.between(0.3, 3), until: time + 4 };
+      return { mode: "turn", curvature, share, amount: dice.between(0.3, 3), until: time + 4, keep: 0 };
     }
     if (wasAhead && dice.chance(0.6)) {
       return {
@@ -99,15 +109,18 @@ export class Wander {
         share,
         amount: dice.between(0.2, 1),
         until: time + 4,
+        keep: 0,
       };
     }
     const seconds = dice.between(1.5, 7);
+    const keep = dice.chance(0.5) ? dice.between(0.35, 0.7) : 0;
     return {
       mode: "ahead",
       curvature: dice.pick(CURVES),
       share,
       amount: Number.POSITIVE_INFINITY,
       until: time + seconds,
+      keep,
     };
   }
 }
