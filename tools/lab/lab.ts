@@ -8,6 +8,10 @@ const PROGRAMS: Readonly<Record<string, readonly [about: string, load: Program]>
     "does a base that obeys the pace ever fall, or stop for nothing?",
     () => import("./score-floor.ts"),
   ],
+  obey: [
+    "does a base that obeys ever fall, with any legal settings, in generated homes?",
+    () => import("./obey.ts"),
+  ],
   "score-mount": ["errors and doubts of `mount` on simulated drives", () => import("./score-mount.ts")],
   "score-poses": ["how well poses are found, over sets with known poses", () => import("./score-poses.ts")],
   "score-ranking": [

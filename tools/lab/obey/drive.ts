@@ -68,9 +68,9 @@ const describe = (reach: Reach | null): string => {
 /** Drives once, as fast as this machine can. The same knobs give the same outcome. */
 export function drive(knobs: Knobs, watch?: (moment: Moment) => void, rig: Rig = rigOf(knobs)): Outcome {
   const begun = performance.now();
-  const { settings, still, home, at, build } = rig;
+  const { settings, still, slippery, at, build } = rig;
   const seed = Number(knobs.seed);
-  const base = new Base(build, still, at, home.slippery, seed);
+  const base = new Base(build, still, at, slippery, seed);
   const senses = new Senses(rig, base);
   const obedience = new Obedience(1e6 * settings["body.reactionDelay"], 1e6 * SILENCE_AFTER);
   const wander = new Wander(

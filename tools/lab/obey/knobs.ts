@@ -72,7 +72,7 @@ function fromZero(name: SettingName, often: number): Knob {
 function even(usual: number, low: number, high: number, help: string, rounding = 3): Knob {
   return {
     default: usual,
-    draw: (dice) => Number(dice.between(low, high).toFixed(rounding)),
+    draw: (dice) => Number(dice.between(low, high).toFixed(rounding)) + 0, // no negative zero
     help: `${help}, ${low} to ${high}`,
   };
 }
@@ -126,7 +126,6 @@ export const KNOBS = {
   seed: seed("of the noise of sensors and wheels, and of the wander"),
   seconds: { default: 20, draw: (dice) => Math.round(dice.between(10, 22)), help: "of the drive" },
   wander: { ...choice(WANDERS, "what the base wants"), draw: () => "random" },
-  shift: { default: 0, draw: () => 0, help: "metres by which the start is moved back" },
   place: { default: "", draw: () => "", help: "x,y,yaw in metres and radians, instead of the start" },
   "guard.topSpeed": logarithmic("guard.topSpeed"),
   "guard.topTurn": logarithmic("guard.topTurn", 0.2),
@@ -147,7 +146,7 @@ export const KNOBS = {
   "lens.angle": even(83, 58, 98, "degrees across", 1),
   "lens.width": {
     default: 96,
-    draw: (dice) => dice.pick([64, 64, 80, 96, 128]),
+    draw: (dice) => dice.pick([80, 96, 96, 112, 128]),
     help: "pixels across; three quarters of it down",
   },
   "lens.rate": even(10, 5, 16, "frames a second", 1),

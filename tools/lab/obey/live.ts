@@ -221,7 +221,7 @@ export async function driveLive({ knobs, watch, hear, rig = rigOf(knobs) }: Live
       link,
       setup.sensors.map(({ name }) => name),
     );
-    const base = new Base(rig.build, rig.still, rig.at, rig.home.slippery, Number(knobs.seed));
+    const base = new Base(rig.build, rig.still, rig.at, rig.slippery, Number(knobs.seed));
     const obedience = new Obedience(
       1e6 * settings["body.reactionDelay"],
       link.welcome?.silence ?? 1e6 * SILENCE_AFTER,

@@ -4,19 +4,24 @@ import { parseFootprint } from "../../../src/guard/body.ts";
 import { resolveSettings, type Settings } from "../../../src/head/settings.ts";
 import type { SensorSetup, Setup } from "../../../src/sense/events.ts";
 import { lensFromAngles, RADIANS } from "../../../src/simulate/attitude.ts";
-import { generateHome, type Home } from "../../../src/simulate/home.ts";
+import { generateHome, type Home, type Rect } from "../../../src/simulate/home.ts";
 import { loadScenario } from "../../../src/simulate/scenario.ts";
 import type { Scene } from "../../../src/simulate/scene.ts";
 import type { BaseBuild } from "./base.ts";
 import { CAMERA_SETS, type Knobs, settingsOf } from "./knobs.ts";
 
-/** Everything that stands before a drive begins. */
-export interface Rig {
-  readonly knobs: Knobs;
-  readonly home: Home;
+/** Where a base drives. */
+export interface Place {
   /** With people, if there are any, for the cameras; and without, for wheels and outline. */
   readonly scene: Scene;
   readonly still: Scene;
+  /** Floor areas on which wheels slip. */
+  readonly slippery: readonly Rect[];
+}
+
+/** Everything that stands before a drive begins. */
+export interface Rig extends Place {
+  readonly knobs: Knobs;
   readonly setup: Setup;
   readonly settings: Settings;
   readonly build: BaseBuild;
@@ -71,7 +76,8 @@ function camerasOf(knobs: Knobs, build: BaseBuild): SensorSetup[] {
   });
 }
 
-function placeOf(knobs: Knobs, home: Home, radius: number): Rig["at"] {
+/** Where the knobs set the base down. */
+function startOf(knobs: Knobs, home: Home, radius: number): Rig["at"] {
   if (knobs.place !== "") {
     const [x = Number.NaN, y = Number.NaN, yaw = Number.NaN] = String(knobs.place).split(",").map(Number);
     if (![x, y, yaw].every(Number.isFinite))
@@ -84,17 +90,26 @@ function placeOf(knobs: Knobs, home: Home, radius: number): Rig["at"] {
   return list[Number(knobs.start) % list.length]!;
 }
 
-/** @throws {RangeError} naming a knob that makes no drive */
+/**
+ * A base in a generated home.
+ * @throws {RangeError} naming a knob that makes no drive
+ */
 export function rigOf(knobs: Knobs): Rig {
-  const settings = resolveSettings({ ...settingsOf(knobs) });
   const home = generateHome(Number(knobs.home));
   // Of the home's own drive nothing is used; two points are the shortest that there is.
   const drive = { followFloor: false, points: [{ at: [0, 0] }, { at: [0.1, 0] }] };
   const still = loadScenario({ ...home.json, drive, moving: [] }).scene;
   const scene = knobs.people === "yes" ? loadScenario({ ...home.json, drive }).scene : still;
-  const footprint = parseFootprint(settings["body.footprint"]);
+  const footprint = parseFootprint(String(knobs["body.footprint"]));
+  const radius = Math.max(...footprint.map(([x, y]) => Math.hypot(x, y)));
+  return rigIn(knobs, { scene, still, slippery: home.slippery }, startOf(knobs, home, radius));
+}
+
+/** A base in a place of its own. */
+export function rigIn(knobs: Knobs, place: Place, at: Rig["at"]): Rig {
+  const settings = resolveSettings({ ...settingsOf(knobs) });
   const build: BaseBuild = {
-    footprint,
+    footprint: parseFootprint(settings["body.footprint"]),
     height: settings["body.height"],
     wheelRadius: settings["body.wheelRadius"],
     climbableStep: settings["body.climbableStep"],
@@ -111,7 +126,5 @@ export function rigOf(knobs: Knobs): Rig {
     baseFromHead: { rotation: fromYawPitchRoll(0, 0, 0), position: [0, 0, IMU_HEIGHT] },
     headFromImu: IDENTITY,
   };
-  const radius = Math.max(...footprint.map(([x, y]) => Math.hypot(x, y)));
-  const at = placeOf(knobs, home, radius);
-  return { knobs, home, scene, still, setup, settings, build, at, rate: Number(knobs["lens.rate"]) };
+  return { ...place, knobs, setup, settings, build, at, rate: Number(knobs["lens.rate"]) };
 }

@@ -33,7 +33,7 @@ const ORDER: readonly KnobName[] = [
   "guard.topSpeed",
 ];
 /** Numbers that need not be simple: another seed is another drive. */
-const IS_SEED: ReadonlySet<KnobName> = new Set(["home", "start", "seed", "seconds", "shift"]);
+const IS_SEED: ReadonlySet<KnobName> = new Set(["home", "start", "seed", "seconds"]);
 
 /** Another way to fall with fewer knobs turned, the same wheel or not. */
 export interface Simpler {
