@@ -1,17 +1,15 @@
 import { appendFile, mkdir, readFile } from "node:fs/promises";
 import { availableParallelism } from "node:os";
 import { dirname } from "node:path";
-import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
-import { isMainThread } from "node:worker_threads";
 import { SettingError } from "../../src/head/settings.ts";
+import { Progress } from "../frame/progress.ts";
 import { wholeOption } from "../options.ts";
-import { ProgressLine } from "../output/progress.ts";
 import { rateInterval } from "./floor/intervals.ts";
 import { runJobs } from "./floor/jobs.ts";
-import { drive, type Outcome } from "./obey/drive.ts";
-import { argumentsOf, DEFAULT_KNOBS, drawKnobs, KNOBS, type Knobs, turned } from "./obey/knobs.ts";
-import { simplify } from "./obey/simpler.ts";
+import { drive } from "./obey/drive.ts";
+import { type Job, type Row, rowOf } from "./obey/drive-job.ts";
+import { DEFAULT_KNOBS, drawKnobs, KNOBS, type Knobs, turned } from "./obey/knobs.ts";
 
 const HELP = `Usage: obey [options]    does a base that obeys ever fall, whatever legal settings it has and whatever goes wrong?
   -n, --drives <n>       drives in generated homes, each with settings, body, cameras, faults of its own (default 2000)
@@ -28,49 +26,8 @@ const HELP = `Usage: obey [options]    does a base that obeys ever fall, whateve
 A fall is a wheel past an edge. A drive's command is printed with each, simplified.
 Exit codes: 0 no fall, 1 a fall or an internal error, 2 wrong usage`;
 
-type Job =
-  | { readonly kind: "drive"; readonly number: number }
-  | { readonly kind: "simplify"; readonly knobs: Knobs };
-
-interface Row {
-  readonly number: number;
-  readonly fall: Outcome["fall"];
-  readonly contacts: number;
-  readonly fault: string;
-  readonly time: number;
-  readonly way: number;
-  readonly cost: number;
-  readonly last: string;
-  /** Of a fall: the arguments that drive it again. */
-  readonly again: string;
-}
-
-/** In a worker. */
-export function runJob(job: Job): Row {
-  if (job.kind === "drive") {
-    const knobs = drawKnobs(job.number);
-    return rowOf(job.number, knobs, drive(knobs));
-  }
-  const { knobs, outcome } = simplify(job.knobs, drive(job.knobs));
-  return rowOf(-1, knobs, outcome);
-}
-
-function rowOf(number: number, knobs: Knobs, outcome: Outcome): Row {
-  const { fall, contacts, time, way, cost, last } = outcome;
-  const again = fall === null ? "" : argumentsOf(knobs);
-  return {
-    number,
-    fall,
-    contacts: contacts.length,
-    fault: String(knobs.fault),
-    time,
-    way,
-    cost,
-    last,
-    again,
-  };
-}
-
+/** Runs in workers, as it was compiled. */
+const DRIVE_JOB = new URL("./obey/drive-job.js", import.meta.url);
 const COMMAND = "npm run lab -- obey";
 
 function tellFall({ fall, last, again }: Row): void {
@@ -112,22 +69,24 @@ async function driveMany(values: {
   const isDone = new Set(rows.map(({ number }) => number));
   const left = Array.from({ length: drives }, (_, n) => first + n).filter((number) => !isDone.has(number));
   const begun = performance.now();
-  const bar = new ProgressLine("obey", "lines");
+  const bar = new Progress("obey", "lines");
   let taken = 0;
   let written = Promise.resolve();
-  const script = new URL(import.meta.url);
-  await runJobs<Job, Row>(
-    script,
-    workers,
-    () => (taken < left.length ? { kind: "drive", number: left[taken++]! } : null),
-    (row) => {
-      rows.push(row);
-      written = written.then(() => appendFile(out, `${JSON.stringify(row)}\n`));
-      bar.show((rows.length - known.length) / left.length);
-    },
-  );
-  await written;
-  bar.stop();
+  try {
+    await runJobs<Job, Row>(
+      DRIVE_JOB,
+      workers,
+      () => (taken < left.length ? { kind: "drive", number: left[taken++]! } : null),
+      (row) => {
+        rows.push(row);
+        written = written.then(() => appendFile(out, `${JSON.stringify(row)}\n`));
+        bar.show((rows.length - known.length) / left.length);
+      },
+    );
+    await written;
+  } finally {
+    bar.stop();
+  }
   const minutes = (performance.now() - begun) / 60_000;
   const falls = rows.filter(({ fall }) => fall !== null).toSorted((a, b) => a.number - b.number);
   report(rows, falls, left.length / minutes);
@@ -139,7 +98,7 @@ async function driveMany(values: {
   const jobs = falls.slice(0, MOST_SIMPLIFIED);
   let next = 0;
   await runJobs<Job, Row>(
-    script,
+    DRIVE_JOB,
     workers,
     () => (next < jobs.length ? { kind: "simplify", knobs: drawKnobs(jobs[next++]!.number) } : null),
     tellFall,
@@ -239,8 +198,4 @@ export async function main(args: string[]): Promise<number> {
     console.error(`obey: ${message}`);
     return 2;
   }
-}
-
-if (isMainThread && process.argv[1] === fileURLToPath(import.meta.url)) {
-  process.exitCode = await main(process.argv.slice(2));
 }

@@ -1,0 +1,47 @@
+import { drive, type Outcome } from "./drive.ts";
+import { argumentsOf, drawKnobs, type Knobs } from "./knobs.ts";
+import { simplify } from "./simpler.ts";
+
+export type Job =
+  | { readonly kind: "drive"; readonly number: number }
+  | { readonly kind: "simplify"; readonly knobs: Knobs };
+
+/** A drive and what became of it; plain data, to cross threads. */
+export interface Row {
+  readonly number: number;
+  readonly fall: Outcome["fall"];
+  readonly contacts: number;
+  readonly fault: string;
+  readonly time: number;
+  readonly way: number;
+  readonly cost: number;
+  readonly last: string;
+  /** Of a fall: the arguments that drive it again. */
+  readonly again: string;
+}
+
+/** In a worker. */
+export function runJob(job: Job): Row {
+  if (job.kind === "drive") {
+    const knobs = drawKnobs(job.number);
+    return rowOf(job.number, knobs, drive(knobs));
+  }
+  const { knobs, outcome } = simplify(job.knobs, drive(job.knobs));
+  return rowOf(-1, knobs, outcome);
+}
+
+export function rowOf(number: number, knobs: Knobs, outcome: Outcome): Row {
+  const { fall, contacts, time, way, cost, last } = outcome;
+  const again = fall === null ? "" : argumentsOf(knobs);
+  return {
+    number,
+    fall,
+    contacts: contacts.length,
+    fault: String(knobs.fault),
+    time,
+    way,
+    cost,
+    last,
+    again,
+  };
+}
