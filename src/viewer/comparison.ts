@@ -1,95 +1,86 @@
 import type { FromServer } from "../wire/messages.ts";
-import { PlanView } from "./plan-view.ts";
-import { aheadOf, ENDS, Fan, nearestOf } from "./reach-fan.ts";
-import { bearingText, countText, metresText } from "./text.ts";
+import { byId, setText } from "./dom.ts";
+import type { Bands } from "./map-plans.ts";
+import { PlansView } from "./plans-view.ts";
+import { ReachFan } from "./reach-fan.ts";
+import { aheadOf, endText, nearestText } from "./reach-text.ts";
+import { countText } from "./text.ts";
 import type { Theme } from "./theme.ts";
-import type { Request, SeenPlans } from "./worker-messages.ts";
+import type { Ask, TimedPlans } from "./worker-messages.ts";
 
-type Before = FromServer<"baseline">;
-type Bearings = Pick<FromServer<"reach">, "first" | "step" | "distanceMm" | "what">;
-type Pace = FromServer<"reach">["pace"];
+type Baseline = FromServer<"baseline">;
+type Reach = FromServer<"reach">;
 
-/** What is set side by side: what the head says with the settings of before, and with those of now. */
+/** What is compared: what the head says with one set of settings. */
 interface Side {
   readonly state: string;
-  readonly bearings: Bearings;
-  readonly pace: Pace;
+  readonly bearings: Pick<Reach, "first" | "step" | "distanceMm" | "what">;
+  readonly pace: Reach["pace"];
   readonly position: readonly number[] | null;
   readonly class: string | null;
 }
 
 const speed = (metres: number | undefined): string =>
   metres === undefined ? "–" : `${metres.toFixed(2)} m/s`;
-const endOf = ({ distanceMm, what }: Bearings, n: number): string =>
-  n < 0 || what.length === 0
-    ? "nothing"
-    : `${metresText(distanceMm[n]! / 1000)}, ${ENDS[what[n]!] ?? "unknown"}`;
 
 const ROWS: readonly (readonly [name: string, of: (side: Side) => string])[] = [
   ["State", ({ state }) => state],
   ["Pace forward", ({ pace }) => speed(pace?.forward)],
   ["Pace backward", ({ pace }) => speed(pace?.backward)],
-  ["Ahead", ({ bearings }) => endOf(bearings, aheadOf(bearings))],
-  [
-    "Nearest",
-    ({ bearings }) => {
-      const n = nearestOf(bearings);
-      return `${endOf(bearings, n)}${n < 0 ? "" : `, ${bearingText(bearings.first + n * bearings.step)}`}`;
-    },
-  ],
-  [
-    "Position",
-    ({ position }) => (position === null ? "–" : `${position[0]!.toFixed(2)}, ${position[1]!.toFixed(2)} m`),
-  ],
+  ["Ahead", ({ bearings }) => endText(bearings, aheadOf(bearings))],
+  ["Nearest", ({ bearings }) => nearestText(bearings)],
+  ["Position", ({ position }) => (position === null ? "–" : positionText(position))],
   ["Pose", (side) => side.class ?? "–"],
 ];
+const positionText = ([x, y]: readonly number[]): string => `${x!.toFixed(2)}, ${y!.toFixed(2)} m`;
 
-/** The same frame with the settings of before and those of now, side by side. */
-export class Compare {
-  readonly #request: <T>(what: Request) => Promise<T>;
+/** The same frame with the baseline's settings and the present ones, side by side. */
+export class Comparison {
+  readonly #ask: Ask;
   readonly #say: (text: string) => void;
-  readonly #fan = new Fan(canvas("fan-before"));
-  readonly #plan = new PlanView([canvas("plan-before"), canvas("plan-now")]);
-  #plans: SeenPlans | null = null;
-  #bands: readonly [low: number, high: number] = [0.06, 0.5];
+  readonly #fan = new ReachFan(byId<HTMLCanvasElement>("fan-baseline"));
+  readonly #view = new PlansView([
+    byId<HTMLCanvasElement>("plan-baseline"),
+    byId<HTMLCanvasElement>("plan-now"),
+  ]);
+  #plans: TimedPlans | null = null;
+  #bands: Bands = { low: 0.06, high: 0.5 };
   #isAsking = false;
   #isAskedAgain = false;
-  #before: Before | null = null;
+  #baseline: Baseline | null = null;
   #now: Side | null = null;
   #frame = -1;
   /** Called when settings have changed otherwise than by their list. */
   onSettings: () => void = () => {};
 
-  constructor(request: <T>(what: Request) => Promise<T>, say: (text: string) => void) {
-    this.#request = request;
+  constructor(ask: Ask, say: (text: string) => void) {
+    this.#ask = ask;
     this.#say = say;
-    document.getElementById("compare-keep")!.addEventListener("click", () => this.keep());
-    document.getElementById("compare-back")!.addEventListener("click", () => this.takeBack());
+    byId("baseline-set").addEventListener("click", () => this.setBaseline());
+    byId("baseline-revert").addEventListener("click", () => this.revert());
   }
 
   get isOn(): boolean {
-    return (this.#before?.changes.length ?? 0) > 0;
+    return (this.#baseline?.changes.length ?? 0) > 0;
   }
 
-  /** What later changes are compared with is what holds now. */
-  keep(): void {
-    if (this.isOn)
-      this.#request({ kind: "play", wish: { baseline: true } }).catch((e: Error) => this.#say(e.message));
-  }
-
-  /** The settings of before hold again. */
-  takeBack(): void {
+  /** The present settings become the baseline. */
+  setBaseline(): void {
     if (!this.isOn) return;
-    const change = Object.fromEntries(this.#before!.changes.map(({ name, baseline }) => [name, baseline]));
-    this.#request({ kind: "settings", change }).then(this.onSettings, (error: Error) =>
-      this.#say(error.message),
-    );
+    this.#ask({ kind: "play", wish: { baseline: true } }).catch((error: Error) => this.#say(error.message));
+  }
+
+  /** The baseline's settings hold again. */
+  revert(): void {
+    if (!this.isOn) return;
+    const change = Object.fromEntries(this.#baseline!.changes.map(({ name, baseline }) => [name, baseline]));
+    this.#ask({ kind: "settings", change }).then(this.onSettings, (error: Error) => this.#say(error.message));
   }
 
   paint(theme: Theme): void {
     this.#fan.setPlain(true);
     this.#fan.paint(theme);
-    this.#plan.paint(theme);
+    this.#view.paint(theme);
   }
 
   /** The head is another one. */
@@ -99,62 +90,59 @@ export class Compare {
     this.show(null);
   }
 
-  show(before: Before | null): void {
-    this.#before = before;
+  show(baseline: Baseline | null): void {
+    this.#baseline = baseline;
     document.documentElement.classList.toggle("is-compared", this.isOn);
-    document.getElementById("compare")!.hidden = !this.isOn;
+    byId("comparison").hidden = !this.isOn;
     if (!this.isOn) {
       this.#plans = null;
       return;
     }
     if (this.#plans === null) void this.mapChanged();
-    const changes = before!.changes.map(({ name, baseline: was, now }) => `${name} ${was} → ${now}`);
-    document.getElementById("compare-changes")!.textContent = changes.join("; ");
+    const changes = baseline!.changes.map(({ name, baseline: was, now }) => `${name} ${was} → ${now}`);
+    byId("comparison-changes").textContent = changes.join("; ");
     this.draw();
   }
 
-  /** Heights between which things stand in the robot's way, metres. */
-  setBands(low: number, high: number): void {
-    this.#bands = [low, high];
+  setBands(bands: Bands): void {
+    this.#bands = bands;
   }
 
-  /** The map is another one, or the same one further on: both are asked for once the last answer is here. */
+  /** Asks for both maps from above. One request runs at a time; a change meanwhile asks once more. */
   async mapChanged(): Promise<void> {
     if (!this.isOn) return;
     this.#isAskedAgain = this.#isAsking;
     if (this.#isAsking) return;
     this.#isAsking = true;
-    const [low, high] = this.#bands;
-    this.#plans = await this.#request<SeenPlans | null>({ kind: "plans", low, high }).catch(() => null);
+    this.#plans = await this.#ask<TimedPlans | null>({ kind: "plans", bands: this.#bands }).catch(() => null);
     this.#isAsking = false;
-    this.#drawPlans();
+    this.#showPlans();
     if (this.#isAskedAgain) await this.mapChanged();
   }
 
-  /** Maps are set side by side only when they are of one frame: that of before stays where the settings were changed. */
-  #drawPlans(): void {
+  /** Compares maps of one frame only: the baseline's map is of the frame at which the settings were changed. */
+  #showPlans(): void {
     const plans = this.#plans;
     const isSame = plans !== null && plans.frame === this.#frame;
-    document.getElementById("plans")!.hidden = !isSame;
-    const text =
-      plans === null
-        ? "The map of before was not on this page."
-        : isSame
-          ? `Maps from above: ${countText(plans.unlike)} of ${countText(plans.known)} columns are not alike (hatched).`
-          : `The map of before is of frame ${countText(plans.frame)}: it stands beside that of now there.`;
-    const say = document.getElementById("plans-say")!;
-    if (say.textContent !== text) say.textContent = text;
-    if (isSame) this.#plan.show(plans);
+    byId("plans").hidden = !isSame;
+    if (isSame) this.#view.show(plans);
+    if (plans === null) setText("plans-say", "This page has no map with the baseline's settings.");
+    else if (isSame) {
+      const count = `${countText(plans.unlike)} of ${countText(plans.known)} columns differ`;
+      setText("plans-say", `Maps from above: ${count} (hatched).`);
+    } else {
+      setText("plans-say", `The baseline's map is of frame ${countText(plans.frame)}: go there to compare.`);
+    }
   }
 
-  /** @param frame how many frames were taken, as the recording counts them */
+  /** @param frame as the recording counts them */
   setFrame(frame: number): void {
     if (frame === this.#frame) return;
     this.#frame = frame;
     this.draw();
   }
 
-  setReach({ state, first, step, distanceMm, what, pace }: FromServer<"reach">): void {
+  setReach({ state, first, step, distanceMm, what, pace }: Reach): void {
     const { position = null, class: kind = null } = this.#now ?? {};
     this.#now = { state, bearings: { first, step, distanceMm, what }, pace, position, class: kind };
     this.draw();
@@ -164,40 +152,36 @@ export class Compare {
     if (this.#now !== null) this.#now = { ...this.#now, position: worldFromBase.position, class: kind };
   }
 
-  /** Only what is of one frame is set side by side. */
   draw(): void {
-    const before = this.#before;
-    if (!this.isOn || before === null) return;
-    const isThere = before.reach !== null && before.frame === this.#frame;
-    this.#fan.show(isThere ? before.reach : null);
-    const was: Side | null =
-      isThere && before.reach !== null
-        ? {
-            ...{ state: before.reach.state, bearings: before.reach, pace: before.reach.pace },
-            ...{ position: before.position, class: before.class },
-          }
-        : null;
-    const rows = ROWS.map(([name, of]) => {
-      const [left, right] = [was === null ? "on its way" : of(was), this.#now === null ? "–" : of(this.#now)];
-      const row = document.createElement("tr");
-      if (was !== null && left !== right) row.className = "is-other";
-      const head = document.createElement("th");
-      head.scope = "row";
-      head.textContent = name;
-      row.append(head, ...[left, right].map(cellOf));
-      return row;
-    });
-    document.getElementById("compare-rows")!.replaceChildren(...rows);
-    this.#drawPlans();
+    const baseline = this.#baseline;
+    if (!this.isOn || baseline === null) return;
+    // Only what is of one frame is compared.
+    const reach = baseline.frame === this.#frame ? baseline.reach : null;
+    this.#fan.show(reach);
+    const was: Side | null = reach && {
+      state: reach.state,
+      bearings: reach,
+      pace: reach.pace,
+      position: baseline.position,
+      class: baseline.class,
+    };
+    byId("comparison-rows").replaceChildren(...ROWS.map(([name, of]) => rowOf(name, of, was, this.#now)));
+    this.#showPlans();
   }
 }
 
-function canvas(id: string): HTMLCanvasElement {
-  return document.getElementById(id) as HTMLCanvasElement;
-}
-
-function cellOf(text: string): HTMLElement {
-  const cell = document.createElement("td");
-  cell.textContent = text;
-  return cell;
+function rowOf(name: string, of: (side: Side) => string, was: Side | null, now: Side | null): HTMLElement {
+  const [left, right] = [was === null ? "in progress" : of(was), now === null ? "–" : of(now)];
+  const row = document.createElement("tr");
+  if (was !== null && left !== right) row.className = "is-other";
+  const head = document.createElement("th");
+  head.scope = "row";
+  head.textContent = name;
+  const cells = [left, right].map((text) => {
+    const cell = document.createElement("td");
+    cell.textContent = text;
+    return cell;
+  });
+  row.append(head, ...cells);
+  return row;
 }

@@ -1,11 +1,12 @@
+import { setText } from "./dom.ts";
 import { countText, metresText } from "./text.ts";
 import type { Theme } from "./theme.ts";
-import type { SeenImage } from "./worker-messages.ts";
+import type { UnpackedImage } from "./worker-messages.ts";
 
 /** Why a pixel is not used, by its code on the wire, and how it is drawn. */
 export const REASONS = ["used", "no return", "saturated", "weak", "flying", "out of range"] as const;
 
-/** Whether the pattern of a reason has ink at this pixel: each has one of its own, so that colour is not all there is. */
+/** Whether the pattern of a reason has ink at this pixel. Each reason has a pattern of its own, so that colour is not its only sign. */
 const PATTERNS: readonly ((u: number, v: number) => boolean)[] = [
   () => true,
   (u, v) => u % 4 === 0 && v % 4 === 0,
@@ -17,17 +18,17 @@ const PATTERNS: readonly ((u: number, v: number) => boolean)[] = [
 
 type Colour = readonly [number, number, number];
 
-/** The newest depth image: how far each pixel is, or how strong, and which are not used and why. */
-export class Seen {
+/** The newest depth image: the distance or the amplitude of each pixel, and why others are not used. */
+export class DepthImage {
   readonly #canvas: HTMLCanvasElement;
   readonly #context: CanvasRenderingContext2D;
-  #image: SeenImage | null = null;
+  #image: UnpackedImage | null = null;
   #isAmplitude = false;
   #inks: readonly Colour[] = [];
-  #ground: Colour = [255, 255, 255];
+  #paper: Colour = [255, 255, 255];
   #near: Colour = [0, 0, 0];
   #far: Colour = [255, 255, 255];
-  /** The pixel that is read out; null in the middle to begin with. */
+  /** The pixel that is read out; null: the one in the middle. */
   #at: readonly [number, number] | null = null;
 
   constructor(canvas: HTMLCanvasElement) {
@@ -54,7 +55,7 @@ export class Seen {
 
   paint(theme: Theme): void {
     const of = (css: string): Colour => colourOf(this.#context, css);
-    this.#ground = of(theme.paper);
+    this.#paper = of(theme.paper);
     this.#near = of(theme.depthNear);
     this.#far = of(theme.depthFar);
     const unseen = of(theme.unseen);
@@ -62,17 +63,17 @@ export class Seen {
     this.draw();
   }
 
-  show(image: SeenImage | null): void {
+  show(image: UnpackedImage | null): void {
     this.#image = image;
     this.draw();
-    if (image !== null) this.#tell(image);
+    if (image !== null) this.#describe(image);
   }
 
   /** Depth, or the returned signal. */
   set isAmplitude(isAmplitude: boolean) {
     this.#isAmplitude = isAmplitude;
     this.draw();
-    if (this.#image !== null) this.#tell(this.#image);
+    if (this.#image !== null) this.#describe(this.#image);
   }
 
   draw(): void {
@@ -95,10 +96,10 @@ export class Seen {
         const why = reason[n]!;
         let colour: Colour;
         if (why === 0) {
-          // Steps that look alike: by the root, near ground is told apart as well as far walls.
+          // The square root spreads near distances, so that the ground close by is told apart as well as far walls.
           const share = Math.sqrt(Math.min(1, values[n]! / top));
           colour = [0, 1, 2].map((k) => near[k]! + share * (far[k]! - near[k]!)) as unknown as Colour;
-        } else colour = PATTERNS[why]?.(u, v) ? this.#inks[why]! : this.#ground;
+        } else colour = PATTERNS[why]?.(u, v) ? this.#inks[why]! : this.#paper;
         out[4 * n] = colour[0];
         out[4 * n + 1] = colour[1];
         out[4 * n + 2] = colour[2];
@@ -118,11 +119,11 @@ export class Seen {
     if (image === null) return;
     this.#at = [Math.min(image.width - 1, Math.max(0, u)), Math.min(image.height - 1, Math.max(0, v))];
     this.draw();
-    this.#tell(image);
+    this.#describe(image);
   }
 
-  /** Shares of the reasons, and what is under the cross. */
-  #tell({ width, height, depth, reason, amplitude, unit, sensor }: SeenImage): void {
+  /** In words: the share of each reason, and the pixel under the cross. */
+  #describe({ width, height, depth, reason, amplitude, unit, sensor }: UnpackedImage): void {
     const tally = new Array<number>(REASONS.length).fill(0);
     for (const why of reason) tally[why]!++;
     tally.forEach((count, why) => {
@@ -134,11 +135,11 @@ export class Seen {
     const n = v * width + u;
     const what = reason[n] === 0 ? metresText(depth[n]! * unit) : (REASONS[reason[n]!] ?? "not used");
     const signal = amplitude === null ? "no amplitude" : `amplitude ${countText(amplitude[n]!)}`;
-    document.getElementById("seen-at")!.textContent = `${sensor}, column ${u}, row ${v}: ${what}, ${signal}`;
+    setText("depth-at", `${sensor}, column ${u}, row ${v}: ${what}, ${signal}`);
   }
 }
 
-/** The brightest of all but one in a hundred: a single glint does not darken the rest. */
+/** The 99th percentile of what was measured: a single strong return does not darken the rest. */
 function topOf(values: Uint16Array): number {
   const sample: number[] = [];
   for (let n = 0; n < values.length; n += 7) if (values[n]! > 0) sample.push(values[n]!);

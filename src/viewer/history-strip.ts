@@ -1,26 +1,35 @@
 import type { FromServer } from "../wire/messages.ts";
-import { changesOf, isFit, type Note } from "./reach-events.ts";
+import { canvasSized } from "./canvas.ts";
+import { eventsOf, isFit, type Note } from "./reach-events.ts";
 import type { Theme } from "./theme.ts";
 
-/** Seconds that the strip goes back. */
+/** Seconds that the strip goes back, and between its lines. */
 const SPAN = 120;
+const EVERY = 30;
+/** Reaches that are kept: 30 a second, and some more. */
 const SAMPLES = 4096;
 /** Ages above this are drawn at full height, milliseconds. */
 const TALLEST = 250;
+/** Pixels below for the seconds, and above for the signs of events. */
+const FOOT = 16;
+const HEAD = 8;
+const MOST_NOTES = 200;
+/** A clock that jumps back by more is another head's, microseconds. */
+const OTHER_CLOCK = 1e6;
 
 type Reach = FromServer<"reach">;
 
-/** The last two minutes: how old the head's answers were when they came, when they were not to be trusted, and what happened. */
-export class Strip {
+/** The last two minutes: the age of each reach when it was sent, times when the base had to stop, and events. */
+export class HistoryStrip {
   readonly #canvas: HTMLCanvasElement;
   readonly #context: CanvasRenderingContext2D;
   readonly #time = new Float64Array(SAMPLES);
   readonly #age = new Float32Array(SAMPLES);
-  readonly #isGood = new Uint8Array(SAMPLES);
+  readonly #isFit = new Uint8Array(SAMPLES);
   #count = 0;
   #last: Reach | null = null;
   #theme: Theme | null = null;
-  /** With when they came, by the clock of whoever looks. */
+  /** With the time of day when each came. */
   readonly notes: (Note & { readonly came: Date })[] = [];
 
   constructor(canvas: HTMLCanvasElement) {
@@ -33,18 +42,17 @@ export class Strip {
     this.draw();
   }
 
-  /** @returns whether something happened with it */
+  /** @returns whether an event came with it */
   add(reach: Reach): boolean {
-    // Another head, or one that began again: its clock is another.
-    if (this.#last !== null && reach.time < this.#last.time - 1e6) this.#forget();
+    if (this.#last !== null && reach.time < this.#last.time - OTHER_CLOCK) this.#forget();
     const n = this.#count++ % SAMPLES;
     this.#time[n] = reach.time;
     this.#age[n] = reach.age / 1000;
-    this.#isGood[n] = isFit(reach) ? 1 : 0;
-    const changes = changesOf(this.#last, reach);
+    this.#isFit[n] = isFit(reach) ? 1 : 0;
+    const events = eventsOf(this.#last, reach);
     this.#last = reach;
-    for (const note of changes) this.note(note);
-    return changes.length > 0;
+    for (const note of events) this.note(note);
+    return events.length > 0;
   }
 
   #forget(): void {
@@ -55,53 +63,50 @@ export class Strip {
 
   note(note: Note): void {
     this.notes.push({ ...note, came: new Date() });
-    if (this.notes.length > 200) this.notes.splice(0, 100);
+    if (this.notes.length > MOST_NOTES) this.notes.splice(0, MOST_NOTES / 2);
   }
 
   draw(): void {
     const theme = this.#theme;
-    const canvas = this.#canvas;
-    if (theme === null || canvas.clientWidth < 10) return;
-    const scale = Math.min(2, globalThis.devicePixelRatio || 1);
-    canvas.width = Math.round(canvas.clientWidth * scale);
-    canvas.height = Math.round(canvas.clientHeight * scale);
+    const size = theme === null ? null : canvasSized(this.#canvas, this.#context);
+    if (theme === null || size === null) return;
+    const [wide, high] = size;
     const c = this.#context;
-    c.setTransform(scale, 0, 0, scale, 0, 0);
-    const [wide, high] = [canvas.clientWidth, canvas.clientHeight];
-    const base = high - 16;
-    const stored = Math.min(this.#count, SAMPLES);
-    const newest = stored === 0 ? 0 : this.#time[(this.#count - 1) % SAMPLES]!;
-    const x = (time: number): number => wide - 1 - (((newest - time) / 1e6) * wide) / SPAN;
+    const base = high - FOOT;
     c.font = "11px system-ui, sans-serif";
     c.textBaseline = "alphabetic";
-    c.strokeStyle = theme.faint;
     c.fillStyle = theme.ink;
-    for (let back = 0; back <= SPAN; back += 30) {
+    for (let back = 0; back <= SPAN; back += EVERY) {
       const at = wide - (back / SPAN) * wide;
-      c.beginPath();
-      c.moveTo(Math.round(at) - 0.5, 0);
-      c.lineTo(Math.round(at) - 0.5, base);
-      c.stroke();
+      c.fillStyle = theme.faint;
+      c.fillRect(Math.round(at) - 1, 0, 1, base);
+      c.fillStyle = theme.ink;
       c.textAlign = back === 0 ? "right" : back === SPAN ? "left" : "center";
       c.fillText(back === 0 ? "now" : `${back} s ago`, at, high - 4);
     }
-    const share = (ms: number): number => Math.min(1, ms / TALLEST) * (base - 8);
+    this.#drawAges(c, theme, wide, base);
+  }
+
+  #drawAges(c: CanvasRenderingContext2D, theme: Theme, wide: number, base: number): void {
+    const stored = Math.min(this.#count, SAMPLES);
+    const newest = stored === 0 ? 0 : this.#time[(this.#count - 1) % SAMPLES]!;
+    const x = (time: number): number => wide - 1 - (((newest - time) / 1e6) * wide) / SPAN;
     for (let k = 0; k < stored; k++) {
       const n = (this.#count - 1 - k) % SAMPLES;
       const at = x(this.#time[n]!);
       if (at < 0) break;
-      const isGood = this.#isGood[n] === 1;
+      const isGood = this.#isFit[n] === 1;
+      const tall = isGood ? Math.max(1, Math.min(1, this.#age[n]! / TALLEST) * (base - HEAD)) : base;
       c.fillStyle = isGood ? theme.obstacle : theme.brink;
-      const tall = isGood ? Math.max(1, share(this.#age[n]!)) : base;
       c.fillRect(at, base - tall, isGood ? 1 : 2, tall);
     }
     c.textAlign = "center";
-    for (const { time, what, text } of this.notes) {
-      const at = x(time);
+    for (const note of this.notes) {
+      const at = x(note.time);
       if (at < 0 || at > wide) continue;
       c.fillStyle = theme.mark;
       c.fillRect(at - 0.5, 0, 1, base);
-      c.fillText(symbolOf({ what, text }), at, 10);
+      c.fillText(symbolOf(note), at, 10);
     }
   }
 }
@@ -119,5 +124,6 @@ const SYMBOLS: Readonly<Record<string, string>> = {
   load: "▲",
   pretrigger: "●",
 };
+/** The sign of an event on the strip and in the list. */
 export const symbolOf = ({ what, text }: Pick<Note, "what" | "text">): string =>
   what === "pose" && text.startsWith("lost") ? "✕" : (SYMBOLS[what] ?? "•");

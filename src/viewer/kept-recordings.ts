@@ -1,9 +1,10 @@
+import { byId, messageOf, setText } from "./dom.ts";
 import { download } from "./download.ts";
 import { bytesText, secondsText } from "./text.ts";
 import { authorization } from "./token.ts";
-import type { Request } from "./worker-messages.ts";
+import type { Ask } from "./worker-messages.ts";
 
-/** A stretch that the head has kept, as it lists it. */
+/** A stretch of the pre-trigger ring that the head has kept, as it lists it. */
 interface Kept {
   readonly name: string;
   readonly reasons: readonly string[];
@@ -14,13 +15,11 @@ interface Kept {
   readonly bytes: number;
 }
 
-const byId = <T extends HTMLElement>(id: string): T => document.getElementById(id) as T;
-
 const NO_FOLDER =
-  "This head keeps nothing: it has no folder to keep in. With pretrigger.folder in its settings it keeps the last minutes.";
-const OF_RECORDING = "Stretches are kept by a live head; what is played here is a recording already.";
+  "This head has no folder to keep recordings in. Set pretrigger.folder in its settings file, and it keeps the last minutes.";
+const OF_RECORDING = "A live head keeps recordings; this head plays one.";
 
-/** Milliseconds between looks for what was asked to be kept, and how many. */
+/** Milliseconds between looks for a recording that was asked for, and how many looks there are. */
 const LOOK = 3000;
 const MOST_LOOKS = 60;
 
@@ -30,18 +29,18 @@ async function get(path: string): Promise<Response> {
   return answer;
 }
 
-/** The last minutes as the head recorded them: asking for them to be kept, what was kept, and having one as a file. */
-export class KeptList {
-  readonly #request: <T>(what: Request) => Promise<T>;
+/** The pre-trigger ring on the page: asks the head to keep the last minutes, lists what was kept, and downloads it. */
+export class KeptRecordings {
+  readonly #ask: Ask;
   readonly #list = byId("kept");
   #isPlayed = false;
   #hasFolder = true;
   /** Requests for the list so far. */
-  #asked = 0;
+  #loads = 0;
 
-  constructor(request: <T>(what: Request) => Promise<T>) {
-    this.#request = request;
-    byId("keep").addEventListener("click", () => this.ask());
+  constructor(ask: Ask) {
+    this.#ask = ask;
+    byId("keep").addEventListener("click", () => this.open());
     const dialog = byId<HTMLDialogElement>("keep-dialog");
     dialog.addEventListener("close", () => {
       const input = byId<HTMLInputElement>("keep-text");
@@ -52,7 +51,7 @@ export class KeptList {
     });
   }
 
-  /** A recording keeps nothing: it is kept already. */
+  /** @param isPlayed the head plays a recording, and keeps none */
   setPlayed(isPlayed: boolean): void {
     this.#isPlayed = isPlayed;
     byId("keep").hidden = isPlayed;
@@ -64,24 +63,24 @@ export class KeptList {
     }
   }
 
-  /** Asks what it is to be kept for, or says why nothing can be. */
-  ask(): void {
+  /** Asks the person for a reason, or says why nothing can be kept. */
+  open(): void {
     if (this.#isPlayed) this.#say(OF_RECORDING);
     else if (!this.#hasFolder) this.#say(NO_FOLDER);
     else byId<HTMLDialogElement>("keep-dialog").showModal();
   }
 
   #keep(text: string): void {
-    this.#request({ kind: "keep", text }).then(
+    this.#ask({ kind: "keep", text }).then(
       () => {
-        this.#say("It is kept once what follows is in it, too.");
+        this.#say("The recording is kept as soon as what follows is in it.");
         this.#await(this.#list.childElementCount, MOST_LOOKS);
       },
       (error: Error) => this.#say(error.message),
     );
   }
 
-  /** The head says when it has kept something; but a note may be lost on a slow link, so the page looks as well. */
+  /** The head reports what it has kept; on a slow link the report may be lost, so the page looks as well. */
   #await(before: number, looks: number): void {
     if (looks === 0) return;
     setTimeout(() => {
@@ -90,29 +89,29 @@ export class KeptList {
     }, LOOK);
   }
 
-  /** Asks the head for what it has kept; called when it says that something was. */
+  /** Loads the list of what the head has kept. */
   async load(): Promise<void> {
-    const asked = ++this.#asked;
+    const load = ++this.#loads;
     try {
       const { isOn, kept, trouble } = (await (await get("kept")).json()) as {
         isOn: boolean;
         kept: readonly Kept[];
         trouble: string | null;
       };
-      if (asked !== this.#asked) return; // a later answer tells more
+      if (load !== this.#loads) return; // a later answer is newer
       this.#hasFolder = isOn;
       this.#show(kept);
       if (!isOn) this.#say(NO_FOLDER);
       else if (trouble !== null) this.#say(trouble);
-      else if (kept.length === 0 && asked === 1) this.#say("Nothing was kept yet.");
+      else if (kept.length === 0 && load === 1) this.#say("No recording kept yet.");
     } catch (error) {
-      this.#say(error instanceof Error ? error.message : String(error));
+      this.#say(messageOf(error));
     }
   }
 
   /** Newest first. */
   #show(kept: readonly Kept[]): void {
-    // A list that somebody walks through by keys is not pulled from under them: what is new comes before, the rest stays.
+    // New rows are put first and the others stay, so that who walks through the list by keys keeps the place.
     const there = new Map(
       [...this.#list.children].map((row) => [(row as HTMLElement).dataset["name"], row] as const),
     );
@@ -138,15 +137,15 @@ export class KeptList {
 
   async #fetch(name: string): Promise<void> {
     try {
-      this.#say(`${name} is on its way.`);
+      this.#say(`Downloading ${name}.`);
       download(await (await get(`kept/${name}`)).blob(), name);
-      this.#say(`${name} is here.`);
+      this.#say(`${name} is downloaded.`);
     } catch (error) {
-      this.#say(error instanceof Error ? error.message : String(error));
+      this.#say(messageOf(error));
     }
   }
 
   #say(text: string): void {
-    byId("kept-say").textContent = text;
+    setText("kept-say", text);
   }
 }

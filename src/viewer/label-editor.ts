@@ -1,6 +1,7 @@
 import type { LabelsFile } from "../wire/label-file.ts";
+import { byId, messageOf, setText } from "./dom.ts";
 import { download } from "./download.ts";
-import type { Marked } from "./map-view.ts";
+import type { Marked } from "./label-layer.ts";
 import { metresText } from "./text.ts";
 import { authorization } from "./token.ts";
 
@@ -15,30 +16,28 @@ interface Label {
   readonly drop: number;
 }
 
-/** What lies beside the recording, by the head, and whether it keeps more there. */
+/** The labels file beside the recording, and whether the head writes it. */
 interface Beside {
   readonly mayKeep: boolean;
   readonly labels: LabelsFile | null;
   readonly trouble: string | null;
 }
 
-const byId = <T extends HTMLElement = HTMLElement>(id: string): T => document.getElementById(id) as T;
-
 const LETTER = { edge: "E", obstacle: "O" } as const;
 const TITLE = { edge: "floor edge", obstacle: "obstacle" } as const;
-/** Metres: what is nearer to a corner is the same corner, and lower sides are no box. */
+/** Metres: a place nearer to the last corner is the same corner, and a box has no shorter side. */
 const LEAST = 0.01;
 
 /**
- * Labels of the recording that is played: what is true in its place, marked on its map. They stay in this browser until they are kept
- * beside the recording, or had as a file.
+ * Labels of the recording that is played: the ground truth of its place, marked on its map. They stay in this browser until they
+ * are saved beside the recording or as a file.
  */
-export class Labels {
+export class LabelEditor {
   readonly #show: (marked: readonly Marked[]) => void;
   readonly #begin: () => void;
   #recording: string | null = null;
   #labels: readonly Label[] = [];
-  /** What else a file had that was opened. */
+  /** The other fields of a file that was opened; they are saved again. */
   #rest: Pick<LabelsFile, "note" | "tolerance"> = {};
   #drawn: { readonly kind: Kind; corners: readonly Point[] } | null = null;
   readonly #form = byId<HTMLFormElement>("label-form");
@@ -46,8 +45,8 @@ export class Labels {
   readonly #drop = byId<HTMLInputElement>("label-drop");
 
   /**
-   * @param show  draws what is marked
-   * @param begin makes the map ready to be marked on
+   * @param show  draws the labels
+   * @param begin prepares the map for drawing
    */
   constructor(show: (marked: readonly Marked[]) => void, begin: () => void) {
     this.#show = show;
@@ -62,7 +61,7 @@ export class Labels {
     byId("label-undo").addEventListener("click", () => this.#undo());
     byId("label-cancel").addEventListener("click", () => this.#end());
     byId("labels-save").addEventListener("click", () => this.#save());
-    byId("labels-keep").addEventListener("click", () => void this.#keep());
+    byId("labels-save-beside").addEventListener("click", () => void this.#saveBeside());
     const file = byId<HTMLInputElement>("labels-file");
     byId("labels-open").addEventListener("click", () => file.click());
     file.addEventListener("change", () => {
@@ -72,12 +71,12 @@ export class Labels {
     });
   }
 
-  /** Whether corners are being chosen. */
+  /** Whether a label is being drawn. */
   get isDrawing(): boolean {
     return this.#drawn !== null;
   }
 
-  /** Opens its part of the page. */
+  /** Opens the labels on the page. */
   reveal(): void {
     const box = byId<HTMLDetailsElement>("labels-box");
     box.open = true;
@@ -86,7 +85,7 @@ export class Labels {
 
   /** @param name of the recording that is played; null when the head is live */
   async setRecording(name: string | null): Promise<void> {
-    if (name === this.#recording) return; // connected anew
+    if (name === this.#recording) return; // connected again
     this.#end();
     this.#recording = name;
     this.#labels = [];
@@ -96,15 +95,16 @@ export class Labels {
     if (name === null) return;
     const { mayKeep, labels, trouble } = await this.#askBeside();
     if (this.#recording !== name) return;
-    byId("labels-keep").hidden = !mayKeep;
+    byId("labels-save-beside").hidden = !mayKeep;
     const own = localStorage.getItem(this.#key);
-    if (own !== null && this.#take(own)) this.#say("Marked in this browser before.");
-    else if (labels !== null && this.#take(JSON.stringify(labels))) this.#say("As beside the recording.");
+    if (own !== null && this.#take(own)) this.#say("Labels of this browser, not saved yet.");
+    else if (labels !== null && this.#take(JSON.stringify(labels)))
+      this.#say("Labels of the file beside the recording.");
     else if (trouble !== null) this.#say(trouble);
     this.#list();
   }
 
-  /** A place was chosen on the map. */
+  /** A place was chosen on the map: the next corner. */
   corner([x, y]: readonly number[]): void {
     const drawn = this.#drawn;
     if (drawn === null) return;
@@ -115,7 +115,7 @@ export class Labels {
     this.#tell();
   }
 
-  /** Keys on the map while corners are chosen; true when it was one. */
+  /** Keys on the map while a label is drawn. @returns whether the key was one of them */
   key(key: string): boolean {
     if (this.#drawn === null) return false;
     if (key === "Backspace") this.#undo();
@@ -158,8 +158,8 @@ export class Labels {
     if (corners.length < least) {
       this.#tell(
         kind === "edge"
-          ? "An edge has two corners or more."
-          : "An obstacle has two corners or more, not in line.",
+          ? "An edge needs at least two corners."
+          : "An obstacle needs at least two corners that span a box.",
       );
       return;
     }
@@ -167,11 +167,11 @@ export class Labels {
     const drop = kind === "edge" ? this.#drop.valueAsNumber : 0;
     this.#labels = [...this.#labels, { kind, name, corners, drop }];
     this.#end();
-    this.#changed(`${tagsOf(this.#labels).at(-1)} is marked.`);
+    this.#changed(`${tagsOf(this.#labels).at(-1)} added.`);
     byId(`label-${kind}`).focus();
   }
 
-  /** No corners are chosen any more. */
+  /** Nothing is drawn any more. */
   #end(): void {
     this.#drawn = null;
     this.#form.hidden = true;
@@ -186,17 +186,17 @@ export class Labels {
     }
   }
 
-  /** Where the drawing stands. */
+  /** Says how far the drawing is, and what comes next. */
   #tell(why = ""): void {
     const { kind, corners } = this.#drawn!;
     const count = corners.length;
     const far = metresText(lengthOf(corners));
     const next =
       kind === "obstacle" && count === 2
-        ? "Two corners are a box between them, along the map; a third makes it an outline."
-        : "Click on the map, or move it with arrow keys and press Enter at its middle.";
+        ? "Two corners make a box along the map's axes; a third makes an outline."
+        : "Click on the map, or move it with the arrow keys and press Enter at the cross.";
     const text = `${count} ${count === 1 ? "corner" : "corners"}${count > 1 ? `, ${far}` : ""}. ${why || next}`;
-    byId("label-say").textContent = text;
+    setText("label-say", text);
     this.#draw();
   }
 
@@ -207,7 +207,7 @@ export class Labels {
   }
 
   #say(text: string): void {
-    byId("labels-say").textContent = text;
+    setText("labels-say", text);
   }
 
   #list(): void {
@@ -227,7 +227,7 @@ export class Labels {
       return row;
     });
     byId("labels").replaceChildren(...rows);
-    for (const id of ["labels-save", "labels-keep"]) {
+    for (const id of ["labels-save", "labels-save-beside"]) {
       byId<HTMLButtonElement>(id).disabled = this.#labels.length === 0;
     }
     this.#draw();
@@ -236,7 +236,7 @@ export class Labels {
   #remove(n: number): void {
     const tag = tagsOf(this.#labels)[n];
     this.#labels = this.#labels.filter((_, k) => k !== n);
-    this.#changed(`${tag} is removed.`);
+    this.#changed(`${tag} removed.`);
     const buttons = document.querySelectorAll<HTMLElement>("#labels button");
     (buttons[Math.min(n, buttons.length - 1)] ?? byId("label-edge")).focus();
   }
@@ -244,7 +244,9 @@ export class Labels {
   #draw(): void {
     const tags = tagsOf(this.#labels);
     const marked: Marked[] = this.#labels.map(({ kind, corners }, n) => ({
-      ...{ tag: tags[n]!, corners, isOutline: kind === "obstacle" },
+      tag: tags[n]!,
+      corners,
+      isOutline: kind === "obstacle",
     }));
     if (this.#drawn !== null) {
       const { kind, corners } = this.#drawn;
@@ -254,17 +256,18 @@ export class Labels {
     this.#show(marked);
   }
 
-  /** As they lie in a file. */
+  /** The labels as a file. */
   get #file(): LabelsFile {
     const of = (kind: Kind) => this.#labels.filter((label) => label.kind === kind);
     return {
-      ...{ tolerance: 0.15, ...this.#rest },
+      tolerance: 0.15,
+      ...this.#rest,
       edges: of("edge").map(({ name, drop, corners }) => ({ name, drop, line: corners })),
       obstacles: of("obstacle").map(({ name, corners }) => ({ name, outline: corners })),
     };
   }
 
-  /** Takes over what a file says; false when it is no file of labels. */
+  /** Takes over a file. @returns whether it is a file of labels */
   #take(text: string): boolean {
     try {
       const { note, tolerance, edges = [], obstacles = [] } = JSON.parse(text) as LabelsFile;
@@ -286,14 +289,14 @@ export class Labels {
   async #open(file: File): Promise<void> {
     if (this.#take(await file.text())) {
       this.#end();
-      this.#changed(`${file.name} was opened.`);
-    } else this.#say(`${file.name} is no file of labels.`);
+      this.#changed(`${file.name} opened.`);
+    } else this.#say(`${file.name} is not a file of labels.`);
   }
 
   #save(): void {
     const text = `${JSON.stringify(this.#file, null, 2)}\n`;
     download(new Blob([text], { type: "application/json" }), `${this.#recording}.labels.json`);
-    this.#say("Put the file beside the recording: tune and compare find it there.");
+    this.#say("Put the file beside the recording: tune and compare read it there.");
   }
 
   get #address(): URL {
@@ -306,16 +309,16 @@ export class Labels {
     return answer?.ok ? ((await answer.json()) as Beside) : none;
   }
 
-  async #keep(): Promise<void> {
+  async #saveBeside(): Promise<void> {
     const headers = { ...authorization(), "content-type": "application/json" };
     try {
       const body = JSON.stringify(this.#file);
       const answer = await fetch(this.#address, { method: "PUT", headers, body });
       if (!answer.ok) throw new Error((await answer.text()).trim());
       localStorage.removeItem(this.#key);
-      this.#say(`Kept beside the recording, as ${this.#recording}.labels.json.`);
+      this.#say(`Saved beside the recording as ${this.#recording}.labels.json.`);
     } catch (error) {
-      this.#say(error instanceof Error ? error.message : String(error));
+      this.#say(messageOf(error));
     }
   }
 }
@@ -326,7 +329,7 @@ const isLabel = ({ name, drop, corners }: Label): boolean =>
   corners.length > 1 &&
   corners.every(([x, y]) => Number.isFinite(x) && Number.isFinite(y));
 
-/** What each is called: E1, E2, O1. */
+/** The tag of each: E1, E2, O1. */
 function tagsOf(labels: readonly Label[]): string[] {
   const counts = { edge: 0, obstacle: 0 };
   return labels.map(({ kind }) => `${LETTER[kind]}${++counts[kind]}`);
@@ -337,7 +340,7 @@ function describe({ kind, corners, drop }: Label): string {
   return `${TITLE.obstacle}, ${metresText(lengthOf([...corners, corners[0]!]))} round`;
 }
 
-/** Two corners of an obstacle are those of a box along the map; others stay as they are. */
+/** Two corners of an obstacle become a box along the axes; more stay as they are. */
 function boxed(corners: readonly Point[]): readonly Point[] {
   if (corners.length !== 2) return corners;
   const [[ax, ay], [bx, by]] = corners as readonly [Point, Point];

@@ -1,6 +1,6 @@
 import { BlockMesher, chunkOf, type Lookup, neighbours, QUAD } from "./voxel-mesh.ts";
 
-/** All quads of a chunk, for the page; none when the chunk is empty now. */
+/** All quads of a chunk; none when the chunk is empty now. */
 export interface ChunkUpdate {
   readonly chunk: string;
   readonly quads: Int16Array;
@@ -8,8 +8,8 @@ export interface ChunkUpdate {
   readonly bounds: readonly number[];
 }
 
-/** The map's surface, kept up block by block and handed on chunk by chunk. */
-export class Surface {
+/** The map's surface: made block by block, handed to the page chunk by chunk. */
+export class MapSurface {
   readonly #mesher = new BlockMesher();
   readonly #lookup: Lookup;
   readonly #chunks = new Map<string, Map<number, Int16Array>>();
@@ -27,7 +27,7 @@ export class Surface {
     }
   }
 
-  /** Meshes the blocks that changed, and those beside them: their faces may have been covered or laid open. */
+  /** Meshes the blocks that changed, and their neighbours, whose faces may have been covered or uncovered. */
   change(keys: Iterable<number>): void {
     const again = new Set<number>();
     for (const key of keys) {
@@ -52,7 +52,7 @@ export class Surface {
     }
   }
 
-  /** What changed since this was last called, a whole chunk each. */
+  /** The chunks that changed since the last call, each as a whole. */
   *take(): Generator<ChunkUpdate> {
     for (const chunk of this.#stale) {
       const blocks = this.#chunks.get(chunk)!;
@@ -76,7 +76,7 @@ export class Surface {
   }
 }
 
-/** Found here, so that the page need not walk through a chunk that it only hands on. */
+/** Found in the worker, so that the page only hands the quads to the graphics. */
 function boundsOf(quads: Int16Array): number[] {
   if (quads.length === 0) return [0, 0, 0, 0, 0, 0];
   const bounds = [0, 1, 2, 0, 1, 2].map((k) => quads[k]!);

@@ -1,30 +1,30 @@
 import type { FromServer } from "../wire/messages.ts";
 import { ageText, secondsText } from "./text.ts";
 
-/** How far what the page shows can be believed, in one word and one line. */
-export interface Trust {
+/** How far what the page shows can be trusted: a word and a line for people. */
+export interface PageState {
   readonly word:
-    | "Seeing"
-    | "Dark"
-    | "Covered"
+    | "Sees the floor"
+    | "Dark floor"
+    | "Lens covered"
     | "Late"
     | "Blind"
     | "Lost"
+    | "No sensor"
     | "Silent"
     | "No connection"
     | "Connecting"
-    | "Held"
+    | "Paused"
     | "Recording"
-    | "Going there";
+    | "Seeking";
   readonly line: string;
-  /** Whether what is shown may be taken for what is. */
-  readonly isLive: boolean;
-  /** A recording: the numbers are true of their moment, which is not now. */
-  readonly isPlayed?: boolean;
-  /** The map is of another moment than the numbers. */
-  readonly isMapOld?: boolean;
+  /** What the numbers are: of now, of a recording's moment, or of a moment that has passed. */
+  readonly values: "live" | "played" | "stale";
+  /** The map is of another moment than the numbers, or its place is not known. */
+  readonly isMapStale?: boolean;
 }
 
+/** What the page knows when it judges. */
 export interface Known {
   readonly isOpen: boolean;
   /** Why the connection is gone, if it is, and milliseconds until it is tried again. */
@@ -35,53 +35,63 @@ export interface Known {
   readonly since: number;
   /** Microseconds without a reach after which a base must stop. */
   readonly silence: number;
-  readonly isHeld: boolean;
+  /** A person has paused the page. */
+  readonly isPaused: boolean;
+  /** No sensor has sent a frame since the head started. */
+  readonly isSensorMissing?: boolean;
   /** How the pose is known. */
   readonly poseClass?: string | null;
   /** Where in a recording the head is, if it plays one. */
   readonly playing?: FromServer<"playing"> | null;
-  /** Of the recording, microseconds. */
+  /** Length of the recording, microseconds. */
   readonly length?: number;
 }
 
-export function judge(known: Known): Trust {
+const stale = (word: PageState["word"], line: string): PageState => ({ word, line, values: "stale" });
+
+export function judge(known: Known): PageState {
   const { reach, since, silence } = known;
-  if (known.isHeld && reach !== null) {
-    const behind = ageText(reach.age + 1000 * since);
-    return { word: "Held", line: `this moment is ${behind} old; the head goes on`, isLive: false };
+  if (known.isPaused && reach !== null) {
+    return stale("Paused", `this view is ${ageText(reach.age + 1000 * since)} old; the head continues`);
   }
   if (!known.isOpen) {
-    if (known.reason === null) return { word: "Connecting", line: "waiting for the head", isLive: false };
-    const again = known.retry === null ? "not tried again" : `tried again in ${ageText(1000 * known.retry)}`;
-    return { word: "No connection", line: `${known.reason || "the head is gone"}; ${again}`, isLive: false };
+    if (known.reason === null) return stale("Connecting", "waiting for the head");
+    const again = known.retry === null ? "no retry" : `retry in ${ageText(1000 * known.retry)}`;
+    return stale("No connection", `${known.reason || "the head does not answer"}; ${again}`);
   }
   if (known.playing) return judgePlayed(known.playing, known.length ?? 0, reach, known.poseClass === "lost");
-  if (reach === null) return { word: "Connecting", line: "no answer from the sensors yet", isLive: false };
+  if (known.isSensorMissing) {
+    return stale("No sensor", "no depth sensor has connected yet: the base stops");
+  }
+  if (reach === null) return stale("Connecting", "no data from the sensors yet");
   if (1000 * since > silence) {
-    return { word: "Silent", line: `nothing came for ${ageText(1000 * since)}: a base stops`, isLive: false };
+    return stale("Silent", `no data for ${ageText(1000 * since)}: the base stops`);
   }
-  const old = ageText(reach.age + 1000 * since);
-  const isFit = reach.state === "clear" || reach.state === "dark";
-  if (isFit && known.poseClass === "lost") {
-    // The floor ahead needs no place: it is seen all the same.
-    const line = `the place is not known, the map rests; the floor ahead is seen, ${old} old`;
-    return { word: "Lost", line, isLive: true, isMapOld: true };
+  return judgeLive(reach, ageText(reach.age + 1000 * since), known.poseClass === "lost");
+}
+
+/** @param age of what the reach says, in words */
+function judgeLive({ state }: FromServer<"reach">, age: string, isPoseLost: boolean): PageState {
+  if (isPoseLost && (state === "clear" || state === "dark")) {
+    // The floor ahead is seen from the base itself and needs no pose.
+    const line = `the pose is not known and the map rests; the floor ahead is seen, ${age} old`;
+    return { word: "Lost", line, values: "live", isMapStale: true };
   }
-  switch (reach.state) {
+  switch (state) {
     case "clear":
-      return { word: "Seeing", line: `${old} old`, isLive: true };
+      return { word: "Sees the floor", line: `${age} old`, values: "live" };
     case "dark":
-      return { word: "Dark", line: `little of the floor shows; ${old} old`, isLive: true };
+      return { word: "Dark floor", line: `little floor is measured; ${age} old`, values: "live" };
     case "covered":
-      return { word: "Covered", line: "something is right before the lens: a base stops", isLive: false };
+      return stale("Lens covered", "something is close to the lens: the base stops");
     case "late":
-      return { word: "Late", line: `the newest frame is ${old} old: a base stops`, isLive: false };
+      return stale("Late", `the newest frame is ${age} old: the base stops`);
     case "blind":
-      return { word: "Blind", line: "the lens sees nothing: a base stops", isLive: false };
+      return stale("Blind", "the sensor measures nothing: the base stops");
     case "lost":
-      return { word: "Lost", line: "the place is not known: the map rests", isLive: false };
+      return stale("Lost", "the pose is not known: the map rests");
     default:
-      return reach.state satisfies never;
+      return state satisfies never;
   }
 }
 
@@ -89,29 +99,22 @@ function judgePlayed(
   { at, goal, share, speed }: FromServer<"playing">,
   length: number,
   reach: FromServer<"reach"> | null,
-  isLost: boolean,
-): Trust {
-  const place = `${secondsText(at)} of ${secondsText(length)}`;
+  isPoseLost: boolean,
+): PageState {
   const percent = `${Math.round(100 * share)} %`;
   if (goal !== null && goal !== at) {
-    const line = `to ${secondsText(goal)}, ${percent}; what is shown is of ${secondsText(at)}`;
-    return { word: "Going there", line, isLive: false };
+    return stale("Seeking", `to ${secondsText(goal)}, ${percent}; this view is of ${secondsText(at)}`);
   }
-  const isFit = reach === null || reach.state === "clear";
-  const pace = speed === 0 ? "standing" : speed === 1 ? "as it was recorded" : `${speed} times as fast`;
-  const parts = [
-    place,
-    pace,
-    ...(isFit ? [] : [`the head: ${reach.state}`]),
-    ...(isLost ? ["the head: lost"] : []),
-    ...(goal === null ? [] : [`the map follows, ${percent}`]),
-  ];
-  return { word: "Recording", line: parts.join("; "), isLive: true, isPlayed: true, isMapOld: goal !== null };
+  const parts = [`${secondsText(at)} of ${secondsText(length)}`, speed === 0 ? "paused" : `speed ${speed}`];
+  if (reach !== null && reach.state !== "clear") parts.push(`head: ${reach.state}`);
+  if (isPoseLost) parts.push("pose: lost");
+  if (goal !== null) parts.push(`map catching up, ${percent}`);
+  return { word: "Recording", line: parts.join("; "), values: "played", isMapStale: goal !== null };
 }
 
-/** How the way is drawn where poses were known like that: no two kinds that are in doubt look alike. */
-export function lineOf(kind: string): "whole" | "dashed" | "rungs" | "dotted" {
-  if (kind === "lost") return "dotted";
-  if (kind === "carried") return "rungs";
-  return kind === "sliding" ? "dashed" : "whole";
+/** How the path is drawn where poses were of this class: each class in doubt has a line of its own. */
+export function lineOf(poseClass: string): "whole" | "dashed" | "rungs" | "dotted" {
+  if (poseClass === "lost") return "dotted";
+  if (poseClass === "carried") return "rungs";
+  return poseClass === "sliding" ? "dashed" : "whole";
 }

@@ -1,18 +1,15 @@
 import { BLOCK_SIDE, packKey, VOXEL } from "../wire/blocks.ts";
 import type { Lookup } from "./voxel-mesh.ts";
-import type { Sighting } from "./worker-messages.ts";
+import type { Ray, Sighting } from "./worker-messages.ts";
 
 /**
- * Walks a ray voxel by voxel to the first occupied one (Amanatides & Woo 1987).
- * @param from  world metres
- * @param along unit vector
- * @param limit metres
+ * Walks a ray voxel by voxel to the first occupied one. Source: Amanatides & Woo, A Fast Voxel Traversal Algorithm, 1987.
+ * @param limit farthest distance, metres
  */
-export function look(
+export function castRay(
   lookup: Lookup,
   voxelSize: number,
-  from: readonly number[],
-  along: readonly number[],
+  { from, along }: Ray,
   limit: number,
 ): Sighting | null {
   const cell = [0, 0, 0];

@@ -1,28 +1,34 @@
 import type { SettingRow } from "../wire/messages.ts";
+import { byId, messageOf, setText } from "./dom.ts";
 import { download } from "./download.ts";
-import type { Request } from "./worker-messages.ts";
+import { authorization } from "./token.ts";
+import type { Ask } from "./worker-messages.ts";
 
 type Values = Readonly<Record<string, number | string>>;
 type Rows = Readonly<Record<string, SettingRow>>;
 
-/** The head's settings, changed while it runs. What the head refuses is said beside the list, in its own words. */
-export class SettingsPanel {
-  readonly #request: <T>(what: Request) => Promise<T>;
+/** The head's settings, changed while it runs. A refusal is shown above the list, in the head's own words. */
+export class SettingsDialog {
+  readonly #ask: Ask;
   readonly #changed: (values: Values) => void;
   #values: Values = {};
 
-  constructor(request: <T>(what: Request) => Promise<T>, changed: (values: Values) => void) {
-    this.#request = request;
+  /** @param changed is given all settings, when loaded and after each change */
+  constructor(ask: Ask, changed: (values: Values) => void) {
+    this.#ask = ask;
     this.#changed = changed;
-    document.getElementById("settings-copy")!.addEventListener("click", () => this.#save());
+    byId("settings-copy").addEventListener("click", () => this.#save());
+    for (const kind of ["ply", "npy"] as const) {
+      byId(`map-${kind}`).addEventListener("click", () => void this.#saveMap(kind));
+    }
     for (const [id, action] of [
       ["map-save", "save"],
       ["map-clear", "clear"],
     ] as const) {
-      document.getElementById(id)!.addEventListener("click", () => {
-        this.#request<string>({ kind: "map", action }).then(
-          (text) => this.#say(text),
-          (error: Error) => this.#say(error.message),
+      byId(id).addEventListener("click", () => {
+        this.#ask<string>({ kind: "map", action }).then(
+          (text) => this.say(text),
+          (error: Error) => this.say(error.message),
         );
       });
     }
@@ -30,17 +36,22 @@ export class SettingsPanel {
 
   async load(): Promise<void> {
     try {
-      const { values, rows } = await this.#request<{ values: Values; rows: Rows }>({
+      const { values, rows } = await this.#ask<{ values: Values; rows: Rows }>({
         kind: "explain settings",
       });
       this.#take(values, rows);
     } catch (error) {
-      this.#say(error instanceof Error ? error.message : String(error));
+      this.say(messageOf(error));
     }
   }
 
-  #say(text: string): void {
-    document.getElementById("settings-say")!.textContent = text;
+  show(): void {
+    byId<HTMLDialogElement>("settings-dialog").showModal();
+    document.querySelector<HTMLElement>("#settings-list :is(input, select)")?.focus();
+  }
+
+  say(text: string): void {
+    setText("settings-say", text);
   }
 
   #take(values: Values, rows: Rows): void {
@@ -59,7 +70,7 @@ export class SettingsPanel {
       }
       fields.append(this.#row(name, short, value, rows[name]));
     }
-    document.getElementById("settings-list")!.replaceChildren(...groups.values());
+    byId("settings-list").replaceChildren(...groups.values());
   }
 
   #row(name: string, short: string, value: number | string, row: SettingRow | undefined): HTMLElement {
@@ -87,20 +98,31 @@ export class SettingsPanel {
     return label;
   }
 
-  /** Sends what was entered; returns what holds then. */
+  /** Sends what was entered. @returns the value that holds then */
   async #change(name: string, input: HTMLInputElement | HTMLSelectElement): Promise<number | string> {
     const before = this.#values[name]!;
     const value = typeof before === "number" ? Number(input.value) : input.value;
     try {
-      const values = await this.#request<Values>({ kind: "settings", change: { [name]: value } });
+      const values = await this.#ask<Values>({ kind: "settings", change: { [name]: value } });
       this.#values = values;
       this.#changed(values);
-      this.#say(`${name} is now ${values[name]}`);
+      this.say(`${name} is now ${values[name]}`);
     } catch (error) {
       input.value = String(before);
-      this.#say(error instanceof Error ? error.message : String(error));
+      this.say(messageOf(error));
     }
     return this.#values[name]!;
+  }
+
+  /** A file of the map as the head has it. */
+  async #saveMap(kind: "ply" | "npy"): Promise<void> {
+    try {
+      const answer = await fetch(new URL(`map.${kind}`, document.baseURI), { headers: authorization() });
+      if (!answer.ok) throw new Error((await answer.text()).trim());
+      download(await answer.blob(), `map.${kind}`);
+    } catch (error) {
+      this.say(messageOf(error));
+    }
   }
 
   #save(): void {
@@ -117,8 +139,8 @@ function selectOf(choices: readonly string[]): HTMLSelectElement {
   return select;
 }
 
-/** What a setting is for, what it allows, and what it is when nobody has changed it. */
+/** What a setting is for, its bounds, and its default where it was changed. */
 function explained({ help, min, max, unit, default: usual }: SettingRow, now: number | string): string {
   const bounds = min === undefined || max === undefined ? "" : `; ${min} to ${max}${unit ? ` ${unit}` : ""}`;
-  return `${help}${bounds}${now === usual ? "" : `; by default ${usual}`}`;
+  return `${help}${bounds}${now === usual ? "" : `; default ${usual}`}`;
 }

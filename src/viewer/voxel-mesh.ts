@@ -1,15 +1,17 @@
 import { BLOCK_SIDE, keyX, keyY, keyZ, packKey, VOXEL } from "../wire/blocks.ts";
 
-// Blocks of voxel classes as few rectangles. A quad is six 16-bit integers: the voxel corner it starts from (x, y, z, in
-// voxels, relative to its chunk), the face it is, and its two sides in voxels. The vertex shader makes the rest of it.
+// Blocks of voxel classes as few rectangles. A quad is six 16-bit integers: the corner that it starts from (x, y, z in voxels
+// from its chunk's origin), its face, and its two sides in voxels. The vertex shader makes its corners from them.
 
 /** Numbers per quad. */
 export const QUAD = 6;
 /** Blocks along a chunk's side; a chunk is one draw call, as high as the map is. */
 export const CHUNK_BLOCKS = 16;
-/** Faces by the direction that they look in: -x, +x, -y, +y, -z, +z. */
+/** Faces by number: towards -x, +x, -y, +y, -z, +z. Each has an axis, a sense along it, and the axes of its two sides. */
 const AXIS = [0, 0, 1, 1, 2, 2] as const;
-const WAY = [-1, 1, -1, 1, -1, 1] as const;
+const SENSE = [-1, 1, -1, 1, -1, 1] as const;
+const U_AXIS = [1, 1, 0, 0, 0, 0] as const;
+const V_AXIS = [2, 2, 2, 2, 1, 1] as const;
 
 const MARGIN = 2;
 const PADDED = BLOCK_SIDE + 2 * MARGIN;
@@ -36,10 +38,10 @@ export function neighbours(key: number): number[] {
 
 /**
  * Finds the surface of blocks: the faces of occupied voxels from which something was seen, that is, with free space before
- * them, at most one undecided voxel away (next to a surface, free space is never quite certain). The back of a wall that
- * nobody looked at has no face, so that rooms can be looked into from above.
+ * them, at most one undecided voxel away (next to a surface, free space is never quite certain). The back of a wall that was
+ * never seen has no face, so that rooms can be looked into from above.
  *
- * Buffers are kept from one block to the next.
+ * Buffers are reused from one block to the next.
  */
 export class BlockMesher {
   readonly #padded = new Uint8Array(PADDED ** 3);
@@ -61,7 +63,7 @@ export class BlockMesher {
     return this.#out.slice(0, this.#used);
   }
 
-  /** The block with two voxels of its neighbours around it; edges and corners stay undecided, nobody asks for them. */
+  /** The block with two voxels of its six neighbours around it. Edges and corners are never read and stay undecided. */
   #pad(key: number, classes: Uint8Array, lookup: Lookup): void {
     const padded = this.#padded;
     padded.fill(VOXEL.undecided);
@@ -89,7 +91,7 @@ export class BlockMesher {
     const around = neighbours(key);
     for (let face = 0; face < 6; face++) {
       const d = [0, 0, 0];
-      d[AXIS[face]!] = WAY[face]!;
+      d[AXIS[face]!] = SENSE[face]!;
       copy(lookup(around[face]!), d[0]!, d[1]!, d[2]!);
     }
   }
@@ -98,9 +100,8 @@ export class BlockMesher {
     const padded = this.#padded;
     const rows = this.#rows;
     const axis = AXIS[face]!;
-    const [uAxis, vAxis] = axis === 0 ? [1, 2] : axis === 1 ? [0, 2] : [0, 1];
-    const [su, sv, sn] = [STRIDE[uAxis]!, STRIDE[vAxis]!, STRIDE[axis]!];
-    const ahead = WAY[face]! * sn;
+    const [su, sv, sn] = [STRIDE[U_AXIS[face]!]!, STRIDE[V_AXIS[face]!]!, STRIDE[axis]!];
+    const ahead = SENSE[face]! * sn;
     const first = MARGIN * (1 + PADDED + PADDED * PADDED);
     for (let layer = 0; layer < BLOCK_SIDE; layer++) {
       let any = 0;
@@ -116,19 +117,13 @@ export class BlockMesher {
         rows[v] = bits;
         any |= bits;
       }
-      if (any !== 0) this.#merge(face, origin, axis, layer, uAxis, vAxis);
+      if (any !== 0) this.#merge(face, origin, layer);
     }
   }
 
-  /** Covers the set bits with rectangles: as wide as they go, then as far as that width goes on. */
-  #merge(
-    face: number,
-    origin: readonly [number, number, number],
-    axis: number,
-    layer: number,
-    uAxis: number,
-    vAxis: number,
-  ): void {
+  /** Covers the set bits of a layer with rectangles: each as wide as the bits allow, then as high as that width allows. */
+  #merge(face: number, origin: readonly [number, number, number], layer: number): void {
+    const [axis, uAxis, vAxis] = [AXIS[face]!, U_AXIS[face]!, V_AXIS[face]!];
     const rows = this.#rows;
     for (let v = 0; v < BLOCK_SIDE; v++) {
       while (rows[v] !== 0) {
@@ -144,12 +139,12 @@ export class BlockMesher {
         at[axis] = at[axis]! + layer;
         at[uAxis] = at[uAxis]! + u;
         at[vAxis] = at[vAxis]! + v;
-        this.#push(at[0]!, at[1]!, at[2]!, face, wide, high);
+        this.#push(at, face, wide, high);
       }
     }
   }
 
-  #push(x: number, y: number, z: number, face: number, wide: number, high: number): void {
+  #push(at: readonly number[], face: number, wide: number, high: number): void {
     if (this.#used + QUAD > this.#out.length) {
       const more = new Int16Array(2 * this.#out.length);
       more.set(this.#out);
@@ -157,9 +152,9 @@ export class BlockMesher {
     }
     const out = this.#out;
     const n = this.#used;
-    out[n] = x;
-    out[n + 1] = y;
-    out[n + 2] = z;
+    out[n] = at[0]!;
+    out[n + 1] = at[1]!;
+    out[n + 2] = at[2]!;
     out[n + 3] = face;
     out[n + 4] = wide;
     out[n + 5] = high;

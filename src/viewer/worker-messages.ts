@@ -1,40 +1,50 @@
 import type { FromClient, FromServer, Question } from "../wire/messages.ts";
+import type { Bands, Plans } from "./map-plans.ts";
 import type { ChunkUpdate } from "./map-surface.ts";
-import type { Plans } from "./plan.ts";
 
-// What the page and its worker tell each other. The worker holds the connection and the map, so that a large patch never
-// holds up the page.
+// Messages between the page and its worker. The worker holds the connection and the map, so that a large change of the map
+// never blocks the page.
 
 /** Milliseconds since 1970 by a clock that page and worker share. */
 export const sharedNow = (): number => performance.timeOrigin + performance.now();
 
 export type Request =
   | { readonly kind: "ask"; readonly question: Question }
-  /** All settings, after those in `change` were changed. */
+  /** Settings with what each is for. */
   | { readonly kind: "explain settings" }
+  /** All settings, after those in `change` were changed. */
   | { readonly kind: "settings"; readonly change?: Readonly<Record<string, number | string>> }
   | { readonly kind: "mark"; readonly text: string }
-  /** The last while and the next are kept as a recording. */
+  /** Keeps the last minutes and what follows as a recording. */
   | { readonly kind: "keep"; readonly text: string }
   | { readonly kind: "map"; readonly action: "save" | "clear" }
   | { readonly kind: "play"; readonly wish: Omit<FromClient<"play">, "kind" | "id"> }
   | { readonly kind: "open"; readonly name: string }
-  /** The map of before settings changed and that of now, from above: `SeenPlans`, or null without one of before. */
-  | { readonly kind: "plans"; readonly low: number; readonly high: number }
+  /** The maps with the baseline's settings and the present ones, from above: `TimedPlans`, or null without a baseline. */
+  | { readonly kind: "plans"; readonly bands: Bands }
   /** The first occupied voxel along a ray, world metres. */
-  | { readonly kind: "look"; readonly from: readonly number[]; readonly along: readonly number[] };
+  | ({ readonly kind: "look" } & Ray);
 
-/** @property frame that the map of before is of, as the recording counts them */
-export type SeenPlans = Plans & { readonly frame: number };
+/** Where a ray starts, world metres, and a unit vector. */
+export interface Ray {
+  readonly from: readonly number[];
+  readonly along: readonly number[];
+}
 
-export type ToLink =
-  /** How often depth images are wanted, a second; 0 is not at all. */
+/** Asks the head, or the worker about the map. */
+export type Ask = <T>(request: Request) => Promise<T>;
+
+/** @property frame of the baseline's map, as the recording counts them */
+export type TimedPlans = Plans & { readonly frame: number };
+
+export type ToWorker =
+  /** Depth images wanted per second; 0: none. */
   | { readonly kind: "images"; readonly rate: number }
   | { readonly kind: "connect"; readonly url: string; readonly token: string | null }
   | { readonly kind: "request"; readonly id: number; readonly request: Request };
 
 /** A depth image, unpacked. */
-export interface SeenImage {
+export interface UnpackedImage {
   readonly time: number;
   readonly sensor: string;
   readonly frame: number;
@@ -52,7 +62,7 @@ export type Ground = Omit<FromServer<"ground">, "kind" | "sequence" | "cells"> &
   readonly cells: Uint8Array;
 };
 
-/** The way so far, and keyframes; codes are places in `classes`. */
+/** The path so far, and keyframes; codes are indices into `classes`. */
 export interface Trail {
   readonly classes: readonly string[];
   /** x, y, z of each. */
@@ -69,15 +79,15 @@ export interface Sighting {
   readonly distance: number;
 }
 
-/** `arrived` is `sharedNow` when the message came in: its age goes on from there. */
-export type FromLink =
+/** `arrived` is `sharedNow` when the message arrived: its age counts on from there. */
+export type FromWorker =
   | { readonly kind: "open"; readonly welcome: FromServer<"welcome"> }
   | { readonly kind: "closed"; readonly reason: string; readonly retry: number | null }
   | { readonly kind: "reach"; readonly reach: FromServer<"reach">; readonly arrived: number }
   | { readonly kind: "pose"; readonly pose: FromServer<"pose">; readonly arrived: number }
   | { readonly kind: "pulse"; readonly pulse: FromServer<"pulse">; readonly arrived: number }
   | { readonly kind: "brinks"; readonly brinks: FromServer<"brinks"> }
-  | { readonly kind: "image"; readonly image: SeenImage }
+  | { readonly kind: "image"; readonly image: UnpackedImage }
   | { readonly kind: "ground"; readonly ground: Ground }
   | { readonly kind: "trail"; readonly trail: Trail }
   | { readonly kind: "playing"; readonly playing: FromServer<"playing"> }

@@ -62,7 +62,7 @@ async function openPage(
   return { page, faults };
 }
 
-const word = (page: Page) => page.textContent("#trust-word");
+const word = (page: Page) => page.textContent("#state-word");
 /** The map is there; generous, because this is drawn by a processor that tests share. */
 const mapShown = (page: Page) =>
   page.waitForFunction(() => document.getElementById("empty")?.hidden === true, null, { timeout: 60_000 });
@@ -101,19 +101,20 @@ describe("the page", () => {
     const checked = () =>
       page.evaluate(() => document.querySelector<HTMLInputElement>("input[name=view]:checked")?.value);
     await page.keyboard.press("1");
-    expect(await checked()).toBe("above");
+    expect(await checked()).toBe("plan");
     await page.keyboard.press("3");
-    expect(await checked()).toBe("riding");
-    await page.keyboard.press("h");
-    expect(await word(page)).toBe("Held");
-    await page.keyboard.press("h");
+    expect(await checked()).toBe("follow");
+    await page.keyboard.press("p");
+    expect(await word(page)).toBe("Paused");
+    expect(await page.textContent("#pause")).toBe("Resume");
+    await page.keyboard.press("p");
     await page.keyboard.press("t");
     expect(await page.evaluate(() => document.documentElement.dataset["theme"])).toBe("night");
     await page.keyboard.press("c");
     expect(await page.evaluate(() => document.activeElement?.id)).toBe("cut");
     await page.keyboard.press("Home");
     expect(await page.textContent("#cut-text")).toBe("0 cm");
-    await page.keyboard.press("m");
+    await page.keyboard.press("e");
     await page.keyboard.type("a knock at the door");
     await page.keyboard.press("Enter");
     await page.waitForFunction(() =>
@@ -130,7 +131,7 @@ describe("the page", () => {
     await height.fill("0.7");
     await height.press("Tab");
     await page.waitForFunction(() => /body.height is now 0.7/.test(document.body.textContent ?? ""));
-    expect(await row.textContent()).toContain("by default 0.6");
+    expect(await row.textContent()).toContain("default 0.6");
     await height.fill("9");
     await height.press("Tab");
     await page.waitForFunction(() => /from 0.05 to 3 m, got 9/.test(document.body.textContent ?? ""));
@@ -147,7 +148,7 @@ describe("the page", () => {
       );
     }
     for (const id of [
-      "hold",
+      "pause",
       "mark",
       "settings",
       "theme",
@@ -195,14 +196,14 @@ describe("the page", () => {
     const isChecked = (id: string) =>
       page.evaluate((one) => (document.getElementById(one) as HTMLInputElement).checked, id);
     for (const [key, id] of [
-      ["g", "ground"],
+      ["g", "floor"],
       ["a", "amplitude"],
     ] as const) {
       const before = await isChecked(id);
       await page.keyboard.press(key);
       expect(await isChecked(id)).toBe(!before);
     }
-    expect(await saved("p")).toMatch(/^map-.*\.png$/);
+    expect(await saved("v")).toMatch(/^map-.*\.png$/);
     await page.keyboard.press("s");
     for (const [id, name] of [
       ["settings-copy", "settings.json"],
@@ -265,14 +266,14 @@ describe("the page", () => {
     // It is the page's until its window is closed.
     for (const again of [false, true]) {
       if (again) await page.reload();
-      await page.waitForFunction(() => document.getElementById("trust-word")?.textContent === "Blind");
+      await page.waitForFunction(() => document.getElementById("state-word")?.textContent === "No sensor");
     }
     await guarded.stop();
   });
 
   testWith(
     browserNeed,
-    "says that the head is late and then gone, and strikes out what it shows",
+    "says that the head is late and then gone, and marks what it shows as stale",
     async () => {
       const other = await LiveHead.start({ viewer });
       const sensor = await other.open({ role: "sensor" });
@@ -283,20 +284,20 @@ describe("the page", () => {
       clearInterval(timer);
       // Late by the head's own word, or silent by the page's clock.
       await page.waitForFunction(() =>
-        ["Late", "Silent"].includes(document.getElementById("trust-word")?.textContent ?? ""),
+        ["Late", "Silent"].includes(document.getElementById("state-word")?.textContent ?? ""),
       );
       await other.stop();
       await page.waitForFunction(
-        () => document.getElementById("trust-word")?.textContent === "No connection",
+        () => document.getElementById("state-word")?.textContent === "No connection",
       );
-      expect(await page.evaluate(() => document.documentElement.dataset["live"])).toBe("no");
+      expect(await page.evaluate(() => document.documentElement.dataset["values"])).toBe("stale");
       await page.close();
     },
   );
 
   testWith(
     browserNeed,
-    "keeps the last while when asked by keys, lists it, and gives it as a recording",
+    "keeps the last minutes when asked by keys, lists the recording, and downloads it",
     async () => {
       const folder = mkdtempSync(join(tmpdir(), "brinkmap-page-kept-"));
       const { token, entry } = newToken("tablet", ["watcher"]);
@@ -335,12 +336,12 @@ describe("the page", () => {
     },
   );
 
-  testWith(browserNeed, "says in words that a head without a pretrigger keeps nothing", async () => {
+  testWith(browserNeed, "says that a head without a folder keeps no recordings", async () => {
     const { page } = await openPage();
     await mapShown(page);
     // Before it is asked for, too.
     await page.waitForFunction(() =>
-      /no folder to keep in/.test(document.getElementById("kept-say")?.textContent ?? ""),
+      /no folder to keep recordings in/.test(document.getElementById("kept-say")?.textContent ?? ""),
     );
     await page.keyboard.press("r");
     expect(await page.locator("dialog[open]").count()).toBe(0);

@@ -102,21 +102,21 @@ function columnsOf({ grid, settings }: Head): Map<string, number> {
 
 const place = (page: Page): Promise<number> =>
   page.evaluate(() =>
-    Number(/frame ([\d,]+) of/.exec(document.getElementById("course-at")!.textContent!)?.[1]),
+    Number(/frame ([\d,]+) of/.exec(document.getElementById("playback-at")!.textContent!)?.[1]),
   );
 const settled = (page: Page, frame?: number) =>
   page.waitForFunction(
     (wanted) =>
-      /standing$/.test(document.getElementById("trust-line")?.textContent ?? "") &&
+      /paused$/.test(document.getElementById("state-line")?.textContent ?? "") &&
       (wanted === undefined ||
-        document.getElementById("course-at")?.textContent?.includes(`frame ${wanted} of`)),
+        document.getElementById("playback-at")?.textContent?.includes(`frame ${wanted} of`)),
     frame,
   );
 async function goToEnd(page: Page): Promise<void> {
-  await page.focus("#course");
+  await page.focus("#timeline");
   await page.keyboard.press("End");
   await page.waitForFunction(() => {
-    const found = /frame ([\d,]+) of ([\d,]+)/.exec(document.getElementById("course-at")!.textContent!);
+    const found = /frame ([\d,]+) of ([\d,]+)/.exec(document.getElementById("playback-at")!.textContent!);
     return found !== null && found[1] === found[2];
   });
   await settled(page);
@@ -132,66 +132,72 @@ const inked = (page: Page, id: string): Promise<number> =>
   }, id);
 
 describe("the page of a recording", () => {
-  testWith(browserNeed, "is moved about in by keys; its numbers are the head's of that frame", async () => {
-    const { page, faults } = await openPage();
-    expect(await page.textContent("#trust-word")).toBe("Recording");
-    await page.keyboard.press("Space");
-    await settled(page);
-    await goToEnd(page);
-    const last = await place(page);
-    expect(await pace(page)).toBe(await aheadBy(last));
-    await page.keyboard.press("ArrowLeft");
-    await page.waitForFunction(
-      (then) => !document.getElementById("course-at")!.textContent!.includes(`frame ${then} of`),
-      last,
-    );
-    await settled(page);
-    const second = await place(page);
-    expect(second).toBeLessThan(last - 5);
-    expect(await pace(page)).toBe(await aheadBy(second));
-    await page.keyboard.press(".");
-    await settled(page, second + 1);
-    await page.keyboard.press(",");
-    await page.keyboard.press(",");
-    await settled(page, second - 1);
-    expect(await pace(page)).toBe(await aheadBy(second - 1));
-    // It says the same to those who do not see it.
-    expect(await page.getAttribute("#course", "aria-valuetext")).toContain(`frame ${second - 1} of`);
-    // A mark is a moment that is found again.
-    await page.keyboard.press("m");
-    await page.keyboard.type("here it is");
-    await page.keyboard.press("Enter");
-    await page.waitForFunction(() => document.getElementById("moments")!.textContent!.includes("here it is"));
-    await page.focus("#course");
-    await page.keyboard.press("Home");
-    await settled(page, 1);
-    for (let n = 0; n < 9 && (await place(page)) !== second - 1; n++) {
+  testWith(
+    browserNeed,
+    "moves through the recording by keys; its numbers are the head's of that frame",
+    async () => {
+      const { page, faults } = await openPage();
+      expect(await page.textContent("#state-word")).toBe("Recording");
+      await page.keyboard.press("p");
+      await settled(page);
+      await goToEnd(page);
+      const last = await place(page);
+      expect(await pace(page)).toBe(await aheadBy(last));
+      await page.keyboard.press("ArrowLeft");
+      await page.waitForFunction(
+        (then) => !document.getElementById("playback-at")!.textContent!.includes(`frame ${then} of`),
+        last,
+      );
+      await settled(page);
+      const second = await place(page);
+      expect(second).toBeLessThan(last - 5);
+      expect(await pace(page)).toBe(await aheadBy(second));
       await page.keyboard.press("n");
-      await page.waitForTimeout(300);
-    }
-    await settled(page, second - 1);
-    await page.keyboard.press("Space");
-    await page.waitForFunction(() => document.getElementById("play")!.textContent === "Stand");
-    expect(faults).toEqual([]);
-  });
+      await settled(page, second + 1);
+      await page.keyboard.press("b");
+      await page.keyboard.press("b");
+      await settled(page, second - 1);
+      expect(await pace(page)).toBe(await aheadBy(second - 1));
+      // The timeline says the same to a screen reader.
+      expect(await page.getAttribute("#timeline", "aria-valuetext")).toContain(`frame ${second - 1} of`);
+      // A mark is an event that is found again.
+      await page.keyboard.press("e");
+      await page.keyboard.type("here it is");
+      await page.keyboard.press("Enter");
+      await page.waitForFunction(() =>
+        document.getElementById("events")!.textContent!.includes("here it is"),
+      );
+      await page.focus("#timeline");
+      await page.keyboard.press("Home");
+      await settled(page, 1);
+      for (let n = 0; n < 9 && (await place(page)) !== second - 1; n++) {
+        await page.keyboard.press("Shift+N");
+        await page.waitForTimeout(300);
+      }
+      await settled(page, second - 1);
+      await page.keyboard.press("p");
+      await page.waitForFunction(() => document.getElementById("play")!.textContent === "Pause");
+      expect(faults).toEqual([]);
+    },
+  );
 
   testWith(
     browserNeed,
     "shows the depth image, reads pixels out by keys, and says why others are not used",
     async () => {
       const { page, faults } = await openPage();
-      await page.keyboard.press("Space");
+      await page.keyboard.press("p");
       await page.keyboard.press("i");
-      await page.waitForFunction(() => /\d/.test(document.getElementById("seen-at")!.textContent!));
+      await page.waitForFunction(() => /\d/.test(document.getElementById("depth-at")!.textContent!));
       const shares = await page.evaluate(() =>
         [0, 1, 2, 3, 4, 5].map((why) =>
           Number.parseInt(document.getElementById(`share-${why}`)!.textContent!, 10),
         ),
       );
       expect(Math.abs(shares.reduce((sum, share) => sum + share, 0) - 100)).toBeLessThanOrEqual(3);
-      const read = () => page.textContent("#seen-at");
+      const read = () => page.textContent("#depth-at");
       const before = await read();
-      await page.focus("#seen");
+      await page.focus("#depth-image");
       await page.keyboard.press("ArrowDown");
       expect(await read()).not.toBe(before);
       expect(await read()).toMatch(
@@ -199,7 +205,7 @@ describe("the page of a recording", () => {
       );
       const colours = () =>
         page.evaluate(() => {
-          const canvas = document.getElementById("seen") as HTMLCanvasElement;
+          const canvas = document.getElementById("depth-image") as HTMLCanvasElement;
           const { data } = canvas.getContext("2d")!.getImageData(0, 0, canvas.width, canvas.height);
           return new Set(new Uint32Array(data.buffer)).size;
         });
@@ -208,101 +214,101 @@ describe("the page of a recording", () => {
     },
   );
 
+  testWith(browserNeed, "compares changed settings with the baseline, until they are reverted", async () => {
+    const { page, faults } = await openPage();
+    await page.keyboard.press("p");
+    await goToEnd(page);
+    const count = await place(page);
+    const before = await aheadBy(count);
+    await page.evaluate(() => (document.activeElement as HTMLElement).blur());
+    await page.keyboard.press("s");
+    const top = page.locator('input[name="guard.topSpeed"]');
+    await top.waitFor();
+    const usual = await top.inputValue();
+    await top.fill("0.5");
+    await top.press("Tab");
+    await page.waitForFunction(() => /topSpeed is now 0.5/.test(document.body.textContent ?? ""));
+    await page.keyboard.press("Escape");
+    const row = (name: string) =>
+      page.evaluate(
+        (wanted) =>
+          [...document.querySelectorAll("#comparison-rows tr")]
+            .map((one) => [...one.children].map(({ textContent }) => textContent))
+            .find(([head]) => head === wanted)
+            ?.slice(1),
+        name,
+      );
+    await page.waitForFunction(
+      (was) => document.querySelector("#comparison-rows")?.textContent?.includes(was),
+      before,
+    );
+    await settled(page, count);
+    const [was, now] = (await row("Pace forward"))!;
+    expect(was).toBe(before);
+    expect(now).toBe(await pace(page));
+    expect(Number.parseFloat(now!)).toBeLessThan(Number.parseFloat(was!));
+    expect(await page.textContent("#comparison-changes")).toBe(`guard.topSpeed ${usual} → 0.5`);
+    // How fast the base may go changes nothing in the map: both are shown, and equal.
+    await page.waitForFunction(() =>
+      /: 0 of [\d,]+ columns differ/.test(document.getElementById("plans-say")!.textContent!),
+    );
+    expect(await inked(page, "plan-baseline")).toBeGreaterThan(100);
+    expect(await inked(page, "plan-now")).toBe(await inked(page, "plan-baseline"));
+    // At another frame there is no map with the baseline settings to compare.
+    await page.keyboard.press("b");
+    await page.waitForFunction(() => document.getElementById("plans")!.hidden);
+    await page.keyboard.press("n");
+    await page.waitForSelector("#plans:not([hidden])");
+    await settled(page, count);
+    await page.keyboard.press("u");
+    await page.waitForFunction(() => document.getElementById("comparison")!.hidden);
+    await settled(page, count);
+    expect(await pace(page)).toBe(before);
+    expect(faults).toEqual([]);
+  });
+
   testWith(
     browserNeed,
-    "sets what changed settings do beside what was said before; taken back, it is gone",
+    "the maps of baseline and changed settings differ as those of two heads do",
     async () => {
       const { page, faults } = await openPage();
-      await page.keyboard.press("Space");
+      await page.keyboard.press("p");
       await goToEnd(page);
       const count = await place(page);
-      const before = await aheadBy(count);
+      const change = { "map.maxRange": 2 };
+      const [before, now] = [
+        columnsOf((await headOf(count)).truth),
+        columnsOf((await headOf(count, change)).truth),
+      ];
+      const all = new Set([...before.keys(), ...now.keys()]);
+      const unlike = [...all].filter((at) => before.get(at) !== now.get(at)).length;
+      expect(unlike).toBeGreaterThan(50);
+      await page.waitForTimeout(500); // the map is told a little after the numbers
       await page.evaluate(() => (document.activeElement as HTMLElement).blur());
       await page.keyboard.press("s");
-      const top = page.locator('input[name="guard.topSpeed"]');
-      await top.waitFor();
-      const usual = await top.inputValue();
-      await top.fill("0.5");
-      await top.press("Tab");
-      await page.waitForFunction(() => /topSpeed is now 0.5/.test(document.body.textContent ?? ""));
+      const range = page.locator('input[name="map.maxRange"]');
+      await range.fill("2");
+      await range.press("Tab");
       await page.keyboard.press("Escape");
-      const row = (name: string) =>
-        page.evaluate(
-          (wanted) =>
-            [...document.querySelectorAll("#compare-rows tr")]
-              .map((one) => [...one.children].map(({ textContent }) => textContent))
-              .find(([head]) => head === wanted)
-              ?.slice(1),
-          name,
-        );
+      const counted = (value: number): string => value.toLocaleString("en-GB");
       await page.waitForFunction(
-        (was) => document.querySelector("#compare-rows")?.textContent?.includes(was),
-        before,
+        (said) => document.getElementById("plans-say")!.textContent!.includes(said),
+        `${counted(unlike)} of ${counted(all.size)} columns differ`,
       );
-      await settled(page, count);
-      const [was, now] = (await row("Pace forward"))!;
-      expect(was).toBe(before);
-      expect(now).toBe(await pace(page));
-      expect(Number.parseFloat(now!)).toBeLessThan(Number.parseFloat(was!));
-      expect(await page.textContent("#compare-changes")).toBe(`guard.topSpeed ${usual} → 0.5`);
-      // How fast the base may go changes nothing of the map: both are there, and alike.
-      await page.waitForFunction(() =>
-        /: 0 of [\d,]+ columns are not alike/.test(document.getElementById("plans-say")!.textContent!),
-      );
-      expect(await inked(page, "plan-before")).toBeGreaterThan(100);
-      expect(await inked(page, "plan-now")).toBe(await inked(page, "plan-before"));
-      // Elsewhere in the recording the map of before is another's, and is not shown.
-      await page.keyboard.press(",");
-      await page.waitForFunction(() => document.getElementById("plans")!.hidden);
-      await page.keyboard.press(".");
-      await page.waitForSelector("#plans:not([hidden])");
-      await settled(page, count);
-      await page.keyboard.press("u");
-      await page.waitForFunction(() => document.getElementById("compare")!.hidden);
-      await settled(page, count);
-      expect(await pace(page)).toBe(before);
+      expect(await inked(page, "plan-now")).toBeGreaterThan(100);
       expect(faults).toEqual([]);
     },
   );
 
-  testWith(browserNeed, "maps before and after a change differ as those of two heads do", async () => {
-    const { page, faults } = await openPage();
-    await page.keyboard.press("Space");
-    await goToEnd(page);
-    const count = await place(page);
-    const change = { "map.maxRange": 2 };
-    const [before, now] = [
-      columnsOf((await headOf(count)).truth),
-      columnsOf((await headOf(count, change)).truth),
-    ];
-    const all = new Set([...before.keys(), ...now.keys()]);
-    const unlike = [...all].filter((at) => before.get(at) !== now.get(at)).length;
-    expect(unlike).toBeGreaterThan(50);
-    await page.waitForTimeout(500); // the map is told a little after the numbers
-    await page.evaluate(() => (document.activeElement as HTMLElement).blur());
-    await page.keyboard.press("s");
-    const range = page.locator('input[name="map.maxRange"]');
-    await range.fill("2");
-    await range.press("Tab");
-    await page.keyboard.press("Escape");
-    const counted = (value: number): string => value.toLocaleString("en-GB");
-    await page.waitForFunction(
-      (said) => document.getElementById("plans-say")!.textContent!.includes(said),
-      `${counted(unlike)} of ${counted(all.size)} columns are not alike`,
-    );
-    expect(await inked(page, "plan-now")).toBeGreaterThan(100);
-    expect(faults).toEqual([]);
-  });
-
-  testWith(browserNeed, "a pointer on the strip goes there", async () => {
+  testWith(browserNeed, "a click on the timeline goes there", async () => {
     const { page } = await openPage();
-    await page.keyboard.press("Space");
+    await page.keyboard.press("p");
     await settled(page);
-    const strip = page.locator("#course");
+    const strip = page.locator("#timeline");
     const { width } = (await strip.boundingBox())!;
     await strip.click({ position: { x: 0.5 * width, y: 20 } });
     await page.waitForFunction(() => {
-      const at = Number(/^[\d.]+/.exec(document.getElementById("course-at")!.textContent!)?.[0]);
+      const at = Number(/^[\d.]+/.exec(document.getElementById("playback-at")!.textContent!)?.[0]);
       return at > 1.3 && at < 1.7;
     });
   });
@@ -320,7 +326,7 @@ describe("the page of a recording", () => {
       (document.getElementById("recordings") as HTMLSelectElement).value.startsWith("my kitchen"),
     );
     expect(await page.evaluate(name)).toBe("my kitchen -2-.brk");
-    await page.waitForFunction(() => document.getElementById("trust-word")?.textContent === "Recording");
+    await page.waitForFunction(() => document.getElementById("state-word")?.textContent === "Recording");
     // What is no recording is refused in words.
     await page.evaluate(() => {
       const data = new DataTransfer();
@@ -328,22 +334,22 @@ describe("the page of a recording", () => {
       document.dispatchEvent(new DragEvent("drop", { dataTransfer: data, bubbles: true, cancelable: true }));
     });
     await page.waitForFunction(() =>
-      document.getElementById("course-say")!.textContent!.includes("no recording that can be read"),
+      document.getElementById("playback-say")!.textContent!.includes("no recording that can be read"),
     );
     expect(faults.filter((fault) => !fault.includes("422"))).toEqual([]);
   });
 
   testWith(
     browserNeed,
-    "labels are marked on its map, listed, removed, and kept beside the recording",
+    "labels are drawn on its map, listed, removed, and saved beside the recording",
     async () => {
       const { page, faults } = await openPage(900, true);
-      await page.keyboard.press("Space");
+      await page.keyboard.press("p");
       await goToEnd(page);
       await page.evaluate(() => {
         (document.activeElement as HTMLElement).blur();
         // Of one size, whatever stands around it: a place of the picture is then the same place of the map.
-        document.querySelector<HTMLElement>("#place .stage")!.style.cssText =
+        document.querySelector<HTMLElement>("#map-section .stage")!.style.cssText =
           "flex: none; height: 320px; min-height: 0";
       });
       await page.waitForTimeout(500); // the map is told a little after the numbers
@@ -430,9 +436,9 @@ describe("the page of a recording", () => {
         { name: "obstacle 1", outline: [near(ax, ay), near(cx, ay), near(cx, cy), near(ax, cy)] },
       ]);
 
-      await page.click("#labels-keep");
+      await page.click("#labels-save-beside");
       await page.waitForFunction(() =>
-        document.getElementById("labels-say")!.textContent!.startsWith("Kept"),
+        document.getElementById("labels-say")!.textContent!.startsWith("Saved"),
       );
       expect(readLabels(path)!.labels).toEqual(labels);
       await page.reload();

@@ -1,7 +1,7 @@
 import { expect, test } from "vitest";
 import { END } from "../../src/terms/safety.ts";
 import { brinksFrom, dropText } from "../../src/viewer/brinks.ts";
-import { changesOf, FOLLOWS, isFollowed } from "../../src/viewer/reach-events.ts";
+import { eventsOf, FOLLOWS, isFollowed } from "../../src/viewer/reach-events.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
 
 const QUARTER_LEFT = [0, 0, Math.SQRT1_2, Math.SQRT1_2] as const;
@@ -40,18 +40,16 @@ type Reach = FromServer<"reach">;
 const reach = (state: Reach["state"], limit: number = END.open, forward = 1): Reach =>
   ({ time: 7, state, pace: { forward, limit, roomMm: 420 } }) as unknown as Reach;
 
-test("a stop at a brink is told once, and sight when it goes and comes back", () => {
+test("a stop at a drop is reported once, and sight when it is lost and comes back", () => {
   const [free, stopped] = [reach("clear"), reach("clear", END.brink, 0)];
-  expect(changesOf(free, stopped)).toEqual([
-    { time: 7, what: "brink", text: "the way ahead ends at a brink in 0.42 m: stop" },
-  ]);
-  expect(changesOf(stopped, stopped)).toEqual([]);
-  expect(changesOf(free, reach("clear", END.brink, 0.4))).toEqual([]);
-  expect(changesOf(free, reach("blind")).map(({ text }) => text)).toEqual(["clear, then blind"]);
-  expect(changesOf(reach("late"), free).map(({ what }) => what)).toEqual(["sight"]);
-  // Little light is no loss of sight; that the place is lost the head says itself.
-  expect(changesOf(free, reach("dark"))).toEqual([]);
-  expect(changesOf(free, reach("lost"))).toEqual([]);
+  expect(eventsOf(free, stopped)).toEqual([{ time: 7, what: "brink", text: "a drop ahead in 0.42 m: stop" }]);
+  expect(eventsOf(stopped, stopped)).toEqual([]);
+  expect(eventsOf(free, reach("clear", END.brink, 0.4))).toEqual([]);
+  expect(eventsOf(free, reach("blind")).map(({ text }) => text)).toEqual(["clear, then blind"]);
+  expect(eventsOf(reach("late"), free).map(({ what }) => what)).toEqual(["sight"]);
+  // Dark floor is no loss of sight. The head reports itself that the pose is lost.
+  expect(eventsOf(free, reach("dark"))).toEqual([]);
+  expect(eventsOf(free, reach("lost"))).toEqual([]);
 });
 
 test("a reach of the frame alone waits for the one with memory, but never one that stops", () => {

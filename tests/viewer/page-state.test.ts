@@ -12,40 +12,50 @@ const known: Known = {
   reach: reach("clear"),
   since: 20,
   silence: 500_000,
-  isHeld: false,
+  isPaused: false,
 };
 
 test.each([
-  [{}, "Seeing", true],
-  [{ reach: reach("dark") }, "Dark", true],
-  [{ reach: reach("covered") }, "Covered", false],
-  [{ reach: reach("late", 900_000) }, "Late", false],
-  [{ reach: reach("blind") }, "Blind", false],
-  [{ reach: reach("lost") }, "Lost", false],
-  [{ poseClass: "lost" }, "Lost", true],
-  [{ poseClass: "lost", reach: reach("blind") }, "Blind", false],
-  [{ poseClass: "sliding" }, "Seeing", true],
-  [{ since: 501 }, "Silent", false],
-  [{ since: 499 }, "Seeing", true],
-  [{ isOpen: false, reason: "gone", retry: 400 }, "No connection", false],
-  [{ isOpen: false }, "Connecting", false],
-  [{ reach: null }, "Connecting", false],
-  [{ isHeld: true }, "Held", false],
-] as const)("%o is %s", (change, word, isLive) => {
-  const trust = judge({ ...known, ...change });
-  expect([trust.word, trust.isLive]).toEqual([word, isLive]);
+  [{}, "Sees the floor", "live"],
+  [{ reach: reach("dark") }, "Dark floor", "live"],
+  [{ reach: reach("covered") }, "Lens covered", "stale"],
+  [{ reach: reach("late", 900_000) }, "Late", "stale"],
+  [{ reach: reach("blind") }, "Blind", "stale"],
+  [{ reach: reach("lost") }, "Lost", "stale"],
+  [{ poseClass: "lost" }, "Lost", "live"],
+  [{ poseClass: "lost", reach: reach("blind") }, "Blind", "stale"],
+  [{ poseClass: "sliding" }, "Sees the floor", "live"],
+  [{ since: 501 }, "Silent", "stale"],
+  [{ since: 499 }, "Sees the floor", "live"],
+  [{ isOpen: false, reason: "gone", retry: 400 }, "No connection", "stale"],
+  [{ isOpen: false }, "Connecting", "stale"],
+  [{ reach: null }, "Connecting", "stale"],
+  [{ isPaused: true }, "Paused", "stale"],
+  [{ isSensorMissing: true, reach: reach("blind") }, "No sensor", "stale"],
+  [{ isSensorMissing: true, reach: null }, "No sensor", "stale"],
+] as const)("%o is %s", (change, word, values) => {
+  const state = judge({ ...known, ...change });
+  expect([state.word, state.values]).toEqual([word, values]);
 });
 
-test("lost, the floor ahead is live, and the map is not", () => {
-  expect(judge({ ...known, poseClass: "lost" })).toMatchObject({ isLive: true, isMapOld: true });
-  expect(judge({ ...known, poseClass: "held" }).isMapOld ?? false).toBe(false);
+test("with the pose lost, the floor ahead is live and the map is stale", () => {
+  expect(judge({ ...known, poseClass: "lost" })).toMatchObject({ values: "live", isMapStale: true });
+  expect(judge({ ...known, poseClass: "held" }).isMapStale ?? false).toBe(false);
 });
 
-test("the age goes on while nothing comes", () => {
+test("a state in which the base must stop says so", () => {
+  for (const state of ["covered", "late", "blind"] as const) {
+    expect(judge({ ...known, reach: reach(state) }).line).toMatch(/the base stops$/);
+  }
+  expect(judge({ ...known, since: 900 }).line).toMatch(/the base stops$/);
+  expect(judge({ ...known, isSensorMissing: true }).line).toMatch(/the base stops$/);
+});
+
+test("the age counts on while nothing comes", () => {
   expect(judge({ ...known, since: 300 }).line).toBe("340 ms old");
 });
 
-test("numbers are said as people say them", () => {
+test("ages, lengths and bearings are written with units and in words", () => {
   expect([ageText(40_000), ageText(1_250_000), ageText(180e6)]).toEqual(["40 ms", "1.3 s", "3 min"]);
   expect([metresText(0.42), metresText(1.234)]).toEqual(["42 cm", "1.23 m"]);
   expect([bearingText(0.01), bearingText(Math.PI / 2), bearingText(-0.5), bearingText(3.14)]).toEqual([
@@ -56,7 +66,7 @@ test("numbers are said as people say them", () => {
   ]);
 });
 
-test("no two kinds of pose in doubt are drawn alike, and none as one that is well known", () => {
+test("each class of pose in doubt has a line of its own, other than that of a well-known pose", () => {
   const lines = ["sliding", "carried", "lost", "good"].map(lineOf);
   expect(lines.at(-1)).toBe("whole");
   expect(new Set(lines).size).toBe(4);

@@ -1,6 +1,6 @@
 import { describe, expect, test } from "vitest";
-import { Surface } from "../../src/viewer/map-surface.ts";
-import { look } from "../../src/viewer/ray-cast.ts";
+import { MapSurface } from "../../src/viewer/map-surface.ts";
+import { castRay } from "../../src/viewer/ray-cast.ts";
 import { BlockMesher, QUAD } from "../../src/viewer/voxel-mesh.ts";
 import { packKey, VOXEL } from "../../src/wire/blocks.ts";
 import { seeded } from "../helpers/recordings.ts";
@@ -111,9 +111,9 @@ describe("the surface of a block", () => {
     expect(covered).toEqual(expected);
   });
 
-  test("a change lays the neighbour's faces open, and chunks say only what changed", () => {
+  test("a change uncovers the neighbours' faces, and only chunks that changed are taken", () => {
     const { blocks, lookup } = world(2, () => VOXEL.occupied);
-    const surface = new Surface(lookup);
+    const surface = new MapSurface(lookup);
     surface.change(blocks.keys());
     expect([...surface.take()]).toEqual([]);
     blocks.set(packKey(1, 0, 0), block(VOXEL.free));
@@ -132,11 +132,11 @@ describe("the surface of a block", () => {
   });
 });
 
-test("a look along a ray finds the first occupied voxel, where it is hit", () => {
+test("a ray is cast to the first occupied voxel, where it is hit", () => {
   const { lookup } = world(2, (x, _, z) => (z === 0 || x === 12 ? VOXEL.occupied : VOXEL.free));
-  const down = look(lookup, 0.05, [0.2, 0.2, 0.7], [0, 0, -1], 5);
+  const down = castRay(lookup, 0.05, { from: [0.2, 0.2, 0.7], along: [0, 0, -1] }, 5);
   expect(down!.point[2]).toBeCloseTo(0.05, 9);
-  const across = look(lookup, 0.05, [0.2, 0.2, 0.31], [1, 0, 0], 5);
+  const across = castRay(lookup, 0.05, { from: [0.2, 0.2, 0.31], along: [1, 0, 0] }, 5);
   expect(across!.distance).toBeCloseTo(0.4, 9);
-  expect(look(lookup, 0.05, [0.2, 0.2, 0.31], [0, 0, 1], 5)).toBeNull();
+  expect(castRay(lookup, 0.05, { from: [0.2, 0.2, 0.31], along: [0, 0, 1] }, 5)).toBeNull();
 });

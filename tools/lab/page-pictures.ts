@@ -111,7 +111,7 @@ async function takeLive(browser: Browser, path: string, folder: string): Promise
   });
   const phone = await open(360, 780, "dark");
   await phone.goto(url);
-  await phone.locator("#trust-word", { hasText: "Blind" }).waitFor({ timeout: 60_000 });
+  await phone.locator("#state-word", { hasText: "Blind" }).waitFor({ timeout: 60_000 });
   await shoot(phone, "blind");
   await phone.close();
   await desk.keyboard.press("1");

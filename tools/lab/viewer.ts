@@ -45,7 +45,7 @@ async function until(page: Page, expression: string): Promise<void> {
   throw new Error(`the page: ${expression} did not hold within two minutes`);
 }
 const standing = (page: Page): Promise<void> =>
-  until(page, '/standing/.test(document.getElementById("trust-line").textContent)');
+  until(page, '/paused/.test(document.getElementById("state-line").textContent)');
 
 interface HeapUsage {
   readonly usedSize: number;

@@ -1,0 +1,103 @@
+import { Group, type IUniform, type Vector2 } from "three";
+import type { FromServer } from "../wire/messages.ts";
+import { TagSprites } from "./tag-sprites.ts";
+import { metresText } from "./text.ts";
+import type { Theme } from "./theme.ts";
+import { WideLines } from "./wide-lines.ts";
+
+type Brinks = FromServer<"brinks">["brinks"];
+
+/** Metres: the edge is drawn this far above the floor. */
+const LIFT = 0.03;
+/** Metres: teeth along an edge are this far apart, reach this far over the low side, and are at most this long. */
+const TOOTH_EVERY = 0.12;
+const TOOTH_REACH = 0.08;
+const LONGEST_TOOTH = 0.6;
+/** Metres beside an edge where the floor is looked up to find its low side: more than a cell. */
+const ASIDE = 0.08;
+/** Edges shorter than this have no depth beside them, metres; of the others the longest have one. */
+const TAGGED = 0.3;
+const MOST_TAGS = 12;
+
+/**
+ * Edges of the floor: the boldest lines of the map. A comb hangs from each into the low side, its teeth as long as the drop is
+ * deep; the depth stands beside it. Where something nearer covers an edge, it is drawn fainter and not left out.
+ */
+export class DropLayer {
+  readonly object = new Group();
+  readonly #edges: WideLines;
+  readonly #teeth: WideLines;
+  readonly #tags = new TagSprites("mark");
+
+  constructor(viewport: IUniform<Vector2>) {
+    this.#edges = new WideLines(viewport, [
+      { colour: "brink", width: 5, opacity: 0.3, isOnTop: true, order: 1 },
+      { colour: "paper", width: 9, order: 2 },
+      { colour: "brink", width: 5.5, order: 3 },
+    ]);
+    this.#teeth = new WideLines(viewport, [{ colour: "brink", width: 2.5, order: 3 }]);
+    this.object.add(this.#edges.object, this.#teeth.object, this.#tags.object);
+  }
+
+  paint(theme: Theme): void {
+    this.#edges.paint(theme);
+    this.#teeth.paint(theme);
+    this.#tags.paint(theme);
+  }
+
+  resize(height: number): void {
+    this.#tags.resize(height);
+  }
+
+  /** @param isGone whether the floor is gone at a place, metres: there the low side of an edge is */
+  show(brinks: Brinks, isGone: (x: number, y: number) => boolean): void {
+    const edges: number[] = [];
+    const teeth: number[] = [];
+    for (const { points, drop } of brinks) {
+      const depth = Math.min(drop ?? LONGEST_TOOTH, LONGEST_TOOTH);
+      let since = TOOTH_EVERY / 2;
+      for (let n = 1; n < points.length; n++) {
+        const [[ax, ay], [bx, by]] = [points[n - 1]!, points[n]!];
+        edges.push(ax, ay, LIFT, bx, by, LIFT);
+        const length = Math.hypot(bx - ax, by - ay);
+        if (length === 0) continue;
+        const [nx, ny] = [-(by - ay) / length, (bx - ax) / length];
+        for (; since < length; since += TOOTH_EVERY) {
+          const [x, y] = [ax + (since / length) * (bx - ax), ay + (since / length) * (by - ay)];
+          const low = isGone(x + ASIDE * nx, y + ASIDE * ny)
+            ? 1
+            : isGone(x - ASIDE * nx, y - ASIDE * ny)
+              ? -1
+              : 0;
+          const reach = low * TOOTH_REACH;
+          teeth.push(x, y, LIFT, x + reach * nx, y + reach * ny, LIFT - depth);
+        }
+        since -= length;
+      }
+      // One point alone: a mark of a finger's width.
+      if (points.length === 1)
+        edges.push(points[0]![0] - 0.01, points[0]![1], LIFT, points[0]![0] + 0.01, points[0]![1], LIFT);
+    }
+    this.#edges.show(edges);
+    this.#teeth.show(teeth);
+    this.#tags.show(tagsOf(brinks));
+  }
+}
+
+function tagsOf(brinks: Brinks): { text: string; at: readonly [number, number, number] }[] {
+  return brinks
+    .map(({ points, drop }) => {
+      const length = points.reduce((sum, [x, y], n) => {
+        const [fromX, fromY] = points[Math.max(0, n - 1)]!;
+        return sum + Math.hypot(x - fromX, y - fromY);
+      }, 0);
+      return { length, drop, middle: points[points.length >> 1]! };
+    })
+    .filter(({ length }) => length >= TAGGED)
+    .sort((a, b) => b.length - a.length)
+    .slice(0, MOST_TAGS)
+    .map(({ drop, middle }) => ({
+      text: drop === null ? "no bottom" : metresText(drop),
+      at: [middle[0], middle[1], LIFT] as const,
+    }));
+}

@@ -1,0 +1,39 @@
+import type { Ask, FromWorker, Request, ToWorker } from "./worker-messages.ts";
+
+/** The page's end of its worker, which holds the connection to the head and the map. */
+export class HeadLink {
+  readonly #worker = new Worker(new URL("worker.js", document.baseURI), { type: "module" });
+  readonly #waiting = new Map<
+    number,
+    { resolve: (value: unknown) => void; reject: (error: Error) => void }
+  >();
+  #next = 1;
+
+  /** @param take gets every message but the answers to requests */
+  constructor(take: (message: FromWorker) => void) {
+    this.#worker.onmessage = ({ data }: MessageEvent<FromWorker>) => {
+      if (data.kind === "reply") this.#settle(data.id)?.resolve(data.value);
+      else if (data.kind === "refused") this.#settle(data.id)?.reject(new Error(data.message));
+      else take(data);
+    };
+  }
+
+  #settle(id: number) {
+    const waiting = this.#waiting.get(id);
+    this.#waiting.delete(id);
+    return waiting;
+  }
+
+  post(message: ToWorker): void {
+    this.#worker.postMessage(message);
+  }
+
+  /** Asks the head, or the worker about the map. Rejects with the head's own words. */
+  readonly ask: Ask = <T>(request: Request) => {
+    const id = this.#next++;
+    return new Promise<T>((resolve, reject) => {
+      this.#waiting.set(id, { resolve: resolve as (value: unknown) => void, reject });
+      this.post({ kind: "request", id, request });
+    });
+  };
+}

@@ -1,0 +1,204 @@
+import {
+  Color,
+  type DataTexture,
+  DoubleSide,
+  GLSL3,
+  type IUniform,
+  RedFormat,
+  ShaderMaterial,
+  DataTexture as Texture,
+  type Vector3,
+  Vector4,
+} from "three";
+import type { Theme } from "./theme.ts";
+
+/** Quads in a row of the texture that holds those of a chunk. */
+export const QUADS_PER_ROW = 256;
+
+/**
+ * The vertices of a chunk have no attributes: each looks up its quad by its own number. Instanced quads took 0.01 ms each
+ * without a graphics card, and attributes at every corner take four times the memory.
+ */
+const SURFACE_VERTEX = /* glsl */ `
+  uniform vec3 origin;     // of the chunk, metres
+  uniform float voxel;
+  uniform highp isampler2D quads; // three pairs each: voxels from the origin, the face, sides in voxels
+  out vec3 world;
+  out float light;
+  out float facesUp;
+  void main() {
+    int quad = gl_VertexID >> 2;
+    ivec2 at = ivec2(3 * (quad % ${QUADS_PER_ROW}), quad / ${QUADS_PER_ROW});
+    vec4 place = vec4(texelFetch(quads, at, 0).rg, texelFetch(quads, at + ivec2(1, 0), 0).rg);
+    vec2 size = vec2(texelFetch(quads, at + ivec2(2, 0), 0).rg);
+    float face = place.w;
+    float axis = floor(face / 2.0);
+    float odd = mod(face, 2.0);
+    int n = gl_VertexID & 3;
+    vec2 corner = vec2(n == 1 || n == 2, n > 1);
+    // Counter-clockwise seen from outside on every face.
+    if (face == 0.0 || face == 3.0 || face == 4.0) corner.x = 1.0 - corner.x;
+    vec2 side = corner * size;
+    vec3 offset = axis == 0.0 ? vec3(odd, side) : axis == 1.0 ? vec3(side.x, odd, side.y) : vec3(side, odd);
+    world = origin + voxel * (place.xyz + offset);
+    facesUp = face == 5.0 ? 1.0 : 0.0;
+    light = face == 5.0 ? 1.0 : face == 4.0 ? 0.55 : axis == 0.0 ? 0.74 + 0.06 * odd : 0.84 + 0.06 * odd;
+    gl_Position = projectionMatrix * viewMatrix * vec4(world, 1.0);
+  }`;
+
+/** The footing at a place of the world, and its sign: colour and pattern, with sizes in metres. */
+const FOOTING = /* glsl */ `
+  uniform sampler2D ground;
+  uniform vec4 groundAt;   // corner and size of what the texture covers, metres; size 0: nothing is known
+  uniform vec3 firmColour;
+  uniform vec3 goneColour;
+  uniform vec3 doubtfulColour;
+  uniform vec3 paper;
+  float footingAt(vec2 at) {
+    vec2 uv = (at - groundAt.xy) / max(groundAt.zw, vec2(1e-6));
+    if (groundAt.z <= 0.0 || any(lessThan(uv, vec2(0.0))) || any(greaterThanEqual(uv, vec2(1.0)))) return 0.0;
+    return floor(texture(ground, uv).r * 255.0 + 0.5);
+  }
+  vec3 footed(vec3 base, float footing, vec2 at) {
+    if (footing == 1.0) return mix(base, firmColour, 0.6);
+    if (footing == 2.0) return fract((at.x - at.y) * 6.0) < 0.62 ? goneColour : paper;
+    if (footing == 3.0) return length(fract(at * 10.0) - 0.5) < 0.26 ? paper : doubtfulColour;
+    return base;
+  }`;
+
+const SURFACE_FRAGMENT = /* glsl */ `
+  precision highp float;
+  ${FOOTING}
+  uniform float cut;       // nothing above is drawn
+  uniform float low;       // up to here it is floor, metres
+  uniform float high;      // from here on it is above the robot
+  uniform vec3 floorColour;
+  uniform vec3 standingColour;
+  uniform vec3 overheadColour;
+  in vec3 world;
+  in float light;
+  in float facesUp;
+  out vec4 colour;
+  void main() {
+    if (world.z > cut) discard;
+    float inside = world.z - 0.002 * facesUp;
+    vec3 base = inside <= low ? floorColour : inside < high ? standingColour : overheadColour;
+    // Level tops are half like floor, so that platforms and steps are told from walls.
+    if (inside > low && inside < high) base = mix(base, floorColour, 0.55 * facesUp);
+    if (facesUp > 0.5 && inside < high) base = footed(base, footingAt(world.xy), world.xy);
+    // Stripes mark what is above the robot, so that colour is not the only sign.
+    if (inside >= high && fract((world.x + world.y + world.z) * 2.5) < 0.3) base *= 0.82;
+    colour = linearToOutputTexel(vec4(base * light, 1.0));
+  }`;
+
+/** A sheet at the height of the floor: it shows the footing where the map has no surface. */
+const SHEET_VERTEX = /* glsl */ `
+  out vec2 at;
+  void main() {
+    vec4 world = modelMatrix * vec4(position, 1.0);
+    at = world.xy;
+    gl_Position = projectionMatrix * viewMatrix * world;
+  }`;
+const SHEET_FRAGMENT = /* glsl */ `
+  precision highp float;
+  ${FOOTING}
+  in vec2 at;
+  out vec4 colour;
+  void main() {
+    float footing = footingAt(at);
+    if (footing < 0.5 || footing > 3.5) discard;
+    colour = linearToOutputTexel(vec4(footed(paper, footing, at), 1.0));
+  }`;
+
+/** What the materials of the map share: colours, heights, and the footing as a texture. */
+export class MapMaterials {
+  readonly #uniforms = {
+    cut: { value: 1e6 },
+    low: { value: 0.03 },
+    high: { value: 0.5 },
+    voxel: { value: 0.05 },
+    floorColour: { value: new Color() },
+    standingColour: { value: new Color() },
+    overheadColour: { value: new Color() },
+    ground: { value: new Texture(new Uint8Array(1), 1, 1, RedFormat) },
+    groundAt: { value: new Vector4() },
+    firmColour: { value: new Color() },
+    goneColour: { value: new Color() },
+    doubtfulColour: { value: new Color() },
+    paper: { value: new Color() },
+  };
+
+  /** For the surface of one chunk. @param origin of the chunk, metres */
+  surface(quads: IUniform<DataTexture | null>, origin: Vector3): ShaderMaterial {
+    return new ShaderMaterial({
+      glslVersion: GLSL3,
+      vertexShader: SURFACE_VERTEX,
+      fragmentShader: SURFACE_FRAGMENT,
+      uniforms: { ...this.#uniforms, quads, origin: { value: origin } },
+    });
+  }
+
+  /** For the sheet that shows the footing. */
+  sheet(): ShaderMaterial {
+    return new ShaderMaterial({
+      glslVersion: GLSL3,
+      vertexShader: SHEET_VERTEX,
+      fragmentShader: SHEET_FRAGMENT,
+      uniforms: this.#uniforms,
+      side: DoubleSide,
+    });
+  }
+
+  get voxelSize(): number {
+    return this.#uniforms.voxel.value;
+  }
+
+  set voxelSize(metres: number) {
+    this.#uniforms.voxel.value = metres;
+  }
+
+  /** Nothing above this height is drawn, metres. */
+  set cut(height: number) {
+    this.#uniforms.cut.value = height;
+  }
+
+  /** Heights above the world's zero between which things stand in the robot's way, metres. */
+  setBands(low: number, high: number): void {
+    this.#uniforms.low.value = low;
+    this.#uniforms.high.value = high;
+  }
+
+  /** @param at corner and size of what the cells cover, metres; @param cells FOOTING codes, x fastest */
+  setFooting(
+    at: readonly [x: number, y: number, wide: number, high: number],
+    cells: Uint8Array,
+    width: number,
+  ): void {
+    const uniform = this.#uniforms.ground;
+    const height = cells.length / width;
+    const { image } = uniform.value;
+    if (image.width !== width || image.height !== height) {
+      uniform.value.dispose();
+      uniform.value = new Texture(new Uint8Array(cells.length), width, height, RedFormat);
+      uniform.value.unpackAlignment = 1;
+    }
+    (uniform.value.image.data as Uint8Array).set(cells);
+    uniform.value.needsUpdate = true;
+    this.#uniforms.groundAt.value.set(...at);
+  }
+
+  forgetFooting(): void {
+    this.#uniforms.groundAt.value.set(0, 0, 0, 0);
+  }
+
+  paint(theme: Theme): void {
+    const uniforms = this.#uniforms;
+    uniforms.floorColour.value.set(theme.mapFloor);
+    uniforms.standingColour.value.set(theme.mapStanding);
+    uniforms.overheadColour.value.set(theme.mapOverhead);
+    uniforms.firmColour.value.set(theme.firm);
+    uniforms.goneColour.value.set(theme.brink);
+    uniforms.doubtfulColour.value.set(theme.doubtful);
+    uniforms.paper.value.set(theme.paper);
+  }
+}

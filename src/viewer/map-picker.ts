@@ -1,0 +1,134 @@
+import type { Answer } from "../wire/messages.ts";
+import { byId, messageOf, setText } from "./dom.ts";
+import { meetHeight } from "./floor-layer.ts";
+import type { MapView } from "./map-view.ts";
+import { ageText, metresText } from "./text.ts";
+import type { Ask, Ray, Sighting } from "./worker-messages.ts";
+
+type Evidence = Extract<Answer, { about: "evidence" }>;
+
+/** Metres: a place is asked about this far inside the surface that was hit, so that it is in the voxel and not before it. */
+const INSIDE = 0.002;
+/** Metres above the world's zero from where a line is drawn to a place that was seen from there. */
+const EYE = 0.3;
+/** Pixels: a press that moves farther turns the map and chooses nothing. */
+const STILL = 4;
+
+/** Something that takes over the places chosen on the map while it is drawing. */
+export interface PlaceTaker {
+  readonly isDrawing: boolean;
+  corner(point: readonly number[]): void;
+  /** @returns whether the key was one for it */
+  key(key: string): boolean;
+}
+
+/** Choosing places on the map: asks the head about one, or measures between two. The world is asked, never the picture. */
+export class MapPicker {
+  readonly #canvas: HTMLCanvasElement;
+  readonly #map: MapView;
+  readonly #ask: Ask;
+  readonly #taker: PlaceTaker;
+  #isMeasuring = false;
+  #places: (readonly number[])[] = [];
+
+  constructor(canvas: HTMLCanvasElement, map: MapView, ask: Ask, taker: PlaceTaker) {
+    this.#canvas = canvas;
+    this.#map = map;
+    this.#ask = ask;
+    this.#taker = taker;
+    this.#listen();
+  }
+
+  /** A click chooses; a drag turns the map. */
+  #listen(): void {
+    const canvas = this.#canvas;
+    let pressedAt: readonly [number, number] | null = null;
+    canvas.addEventListener("pointerdown", ({ clientX, clientY }) => {
+      pressedAt = [clientX, clientY];
+    });
+    canvas.addEventListener("pointerup", ({ clientX, clientY }) => {
+      if (pressedAt === null || Math.hypot(clientX - pressedAt[0], clientY - pressedAt[1]) > STILL) return;
+      const box = canvas.getBoundingClientRect();
+      void this.#choose(
+        ((clientX - box.left) / box.width) * 2 - 1,
+        1 - ((clientY - box.top) / box.height) * 2,
+      );
+    });
+    canvas.addEventListener("keydown", (event) => {
+      if (event.key === "Enter") void this.#choose(0, 0);
+      else if (event.key === "+" || event.key === "=") this.#map.zoom(0.85);
+      else if (event.key === "-") this.#map.zoom(1 / 0.85);
+      else if (!this.#taker.key(event.key)) return;
+      event.preventDefault();
+      event.stopPropagation();
+    });
+  }
+
+  get isMeasuring(): boolean {
+    return this.#isMeasuring;
+  }
+
+  set isMeasuring(isMeasuring: boolean) {
+    this.#isMeasuring = isMeasuring;
+    this.#places = [];
+    this.#map.showRuler([]);
+    byId("measure").setAttribute("aria-pressed", String(isMeasuring));
+    setText("found", isMeasuring ? "Choose two places on the map." : "");
+  }
+
+  async #choose(x: number, y: number): Promise<void> {
+    try {
+      const ray = this.#map.rayThrough(x, y);
+      // Without a surface the floor's own height is asked about: the floor may be gone or doubtful there.
+      const surface = await this.#ask<Sighting | null>({ kind: "look", ...ray });
+      const sighting = surface ?? this.#map.meetFloor(ray);
+      if (this.#taker.isDrawing) {
+        // A label may lie where the map has nothing.
+        const at = sighting ?? meetHeight(ray, 0);
+        if (at !== null) this.#taker.corner(at.point);
+      } else if (sighting === null) setText("found", "Nothing is known there.");
+      else if (this.#isMeasuring) this.#measure(sighting);
+      else await this.#askAbout(sighting, ray);
+    } catch (error) {
+      setText("found", messageOf(error));
+    }
+  }
+
+  #measure({ point }: Sighting): void {
+    this.#places = this.#places.length >= 2 ? [point] : [...this.#places, point];
+    this.#map.showRuler(this.#places);
+    const [a, b] = this.#places;
+    if (a === undefined || b === undefined) {
+      setText("found", "Choose the second place.");
+      return;
+    }
+    const level = Math.hypot(a[0]! - b[0]!, a[1]! - b[1]!);
+    const height = Math.abs(a[2]! - b[2]!);
+    const whole = metresText(Math.hypot(level, height));
+    setText("found", `${whole} apart; ${metresText(level)} along the floor, ${metresText(height)} in height`);
+  }
+
+  async #askAbout({ point }: Sighting, { along }: Ray): Promise<void> {
+    const inside = point.map((v, k) => v + INSIDE * along[k]!) as [number, number, number];
+    const question = { about: "evidence", point: inside, frame: "world" } as const;
+    const answer = await this.#ask<Evidence>({ kind: "ask", question });
+    setText("found", evidenceText(point, answer));
+    const from = answer.changed?.from;
+    this.#map.showRuler(from === undefined ? [point] : [[...from, EYE], point]);
+  }
+}
+
+/** What is known of a voxel and the floor below it, since when, and seen from where. */
+function evidenceText(
+  point: readonly number[],
+  { class: kind, nats, changed, footing, seen }: Evidence,
+): string {
+  const at = (place: readonly number[]): string => place.map((v) => v.toFixed(2)).join(", ");
+  const share = Math.round(100 / (1 + Math.exp(-nats)));
+  const odds = `log-odds ${nats >= 0 ? "+" : "−"}${Math.abs(nats).toFixed(1)} (${share} %)`;
+  const since =
+    changed === null ? "" : `, last changed ${ageText(1e6 * changed.ago)} ago, seen from ${at(changed.from)}`;
+  const far = seen?.far == null ? "" : ` from ${metresText(seen.far)} away`;
+  const below = seen === null ? "never seen" : `seen ${ageText(1e6 * seen.ago)} ago${far}`;
+  return `${at(point)} m: ${kind}, ${odds}${since}. Floor there: ${footing}, ${below}.`;
+}

@@ -1,0 +1,142 @@
+import type { FromClient, FromServer } from "../wire/messages.ts";
+import { byId, setText } from "./dom.ts";
+import { RecordingFiles } from "./recording-files.ts";
+import { countText, secondsText } from "./text.ts";
+import type { Theme } from "./theme.ts";
+import { Timeline } from "./timeline.ts";
+import type { Ask } from "./worker-messages.ts";
+
+type Playing = FromServer<"playing">;
+type Recording = FromServer<"recording">;
+type Play = Omit<FromClient<"play">, "kind" | "id">;
+
+/** An event this near to the present place does not count as the next or previous one, microseconds. */
+const HERE = 60_000;
+
+/** The controls of a recording: pausing, speed, frames, events, and which recording is played. */
+export class Playback {
+  readonly #ask: Ask;
+  readonly #timeline: Timeline;
+  readonly #files = new RecordingFiles((name) => this.#open(name));
+  readonly #speed = byId<HTMLSelectElement>("speed");
+  readonly #loop = byId<HTMLInputElement>("loop");
+  readonly #names = byId<HTMLSelectElement>("recordings");
+  #recording: Recording | null = null;
+  #playing: Playing | null = null;
+
+  constructor(ask: Ask) {
+    this.#ask = ask;
+    this.#timeline = new Timeline(byId<HTMLCanvasElement>("timeline"), (to) => this.#play({ to }));
+    byId("play").addEventListener("click", () => this.toggle());
+    byId("frame-previous").addEventListener("click", () => this.step(-1));
+    byId("frame-next").addEventListener("click", () => this.step(1));
+    byId("event-previous").addEventListener("click", () => this.toEvent(-1));
+    byId("event-next").addEventListener("click", () => this.toEvent(1));
+    this.#speed.addEventListener("change", () => this.#play({ speed: Number(this.#speed.value) }));
+    this.#loop.addEventListener("change", () => this.#play({ repeat: this.#loop.checked }));
+    this.#names.addEventListener("change", () => this.#open(this.#names.value));
+  }
+
+  /** The head is another one, or gone. */
+  forget(): void {
+    this.#recording = this.#playing = null;
+    this.#files.most = undefined;
+  }
+
+  get playing(): Playing | null {
+    return this.#playing;
+  }
+
+  /** Of the recording, microseconds. */
+  get length(): number {
+    return this.#recording?.length ?? 0;
+  }
+
+  #play(wish: Play): void {
+    this.#ask({ kind: "play", wish }).catch((error: Error) => this.#say(error.message));
+  }
+
+  #open(name: string): void {
+    this.#ask({ kind: "open", name }).catch((error: Error) => this.#say(error.message));
+  }
+
+  #say(text: string): void {
+    setText("playback-say", text);
+  }
+
+  /** Pauses, or plays on. */
+  toggle(): void {
+    const isRunning = (this.#playing?.speed ?? 0) > 0;
+    this.#play({ speed: isRunning ? 0 : Number(this.#speed.value) });
+  }
+
+  /** To the next frame, or the previous. */
+  step(by: 1 | -1): void {
+    this.#play({ step: by });
+  }
+
+  /** To the next event, or the previous. */
+  toEvent(by: 1 | -1): void {
+    const at = this.#playing?.goal ?? this.#playing?.at ?? 0;
+    const events = this.#recording?.moments ?? [];
+    const next =
+      by > 0 ? events.find((one) => one.at > at + HERE) : events.findLast((one) => one.at < at - HERE);
+    if (next === undefined) {
+      this.#say(by > 0 ? "No event after this." : "No event before this.");
+      return;
+    }
+    this.#say(`${secondsText(next.at)}: ${next.what}, ${next.text}`);
+    this.#play({ to: next.at });
+  }
+
+  paint(theme: Theme): void {
+    this.#timeline.paint(theme);
+  }
+
+  draw(): void {
+    this.#timeline.draw();
+  }
+
+  show(playing: Playing): void {
+    this.#playing = playing;
+    const isRunning = playing.speed > 0;
+    setText("play", isRunning ? "Pause" : "Play");
+    // While paused, the speed that was chosen stays chosen.
+    if (isRunning && document.activeElement !== this.#speed) this.#speed.value = String(playing.speed);
+    this.#loop.checked = playing.repeat;
+    this.#timeline.show(this.#recording, playing);
+    this.#sayPlace();
+  }
+
+  #sayPlace(): void {
+    if (this.#playing === null || this.#recording === null) return;
+    const { at, frame } = this.#playing;
+    const { length, frames } = this.#recording;
+    const place = `${secondsText(at)} of ${secondsText(length)}`;
+    setText("playback-at", `${place}, frame ${countText(frame)} of ${countText(frames)}`);
+  }
+
+  list(recording: Recording): void {
+    this.#recording = recording;
+    const { names, name, moments } = recording;
+    const all = names.includes(name) ? names : [name, ...names];
+    this.#names.replaceChildren(...all.map((one) => new Option(one, one, false, one === name)));
+    this.#files.most = recording.most;
+    const list = byId("events");
+    // A list that has the focus is not exchanged: who walks through it by keys would lose the place.
+    if (!list.contains(document.activeElement))
+      list.replaceChildren(...moments.map((one) => this.#rowOf(one)));
+    this.#timeline.show(recording, this.#playing);
+    this.#sayPlace();
+  }
+
+  #rowOf({ at, what, text }: Recording["moments"][number]): HTMLElement {
+    const row = document.createElement("li");
+    const button = document.createElement("button");
+    button.type = "button";
+    button.textContent = `${secondsText(at)} ${what}: ${text}`;
+    button.addEventListener("click", () => this.#play({ to: at }));
+    row.append(button);
+    return row;
+  }
+}

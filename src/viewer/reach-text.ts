@@ -1,0 +1,51 @@
+import { END } from "../terms/safety.ts";
+import type { FromServer } from "../wire/messages.ts";
+import { bearingText, metresText } from "./text.ts";
+
+type Bearings = Pick<FromServer<"reach">, "first" | "step" | "distanceMm" | "what">;
+
+/** What ends the free ground, in words. */
+export const ENDS: Readonly<Record<number, string>> = {
+  [END.open]: "free",
+  [END.obstacle]: "obstacle",
+  [END.overhang]: "overhang",
+  [END.brink]: "drop",
+  [END.doubtful]: "doubtful floor",
+  [END.unseen]: "unseen floor",
+};
+
+/** What ends the ground in one of the bearings, and how far it is. */
+export function endText({ distanceMm, what }: Bearings, n: number): string {
+  if (n < 0 || what.length === 0) return "nothing";
+  return `${metresText(distanceMm[n]! / 1000)}, ${ENDS[what[n]!] ?? "unknown"}`;
+}
+
+/** The nearest thing and its bearing. */
+export function nearestText(reach: Bearings): string {
+  const n = nearestOf(reach);
+  return n < 0 ? "nothing" : `${endText(reach, n)}, ${bearingText(reach.first + n * reach.step)}`;
+}
+
+/** Index of the bearing nearest to straight ahead. */
+export function aheadOf({ first, step, what }: Bearings): number {
+  let best = 0;
+  let least = Number.POSITIVE_INFINITY;
+  for (let n = 0; n < what.length; n++) {
+    const off = Math.abs(Math.atan2(Math.sin(first + n * step), Math.cos(first + n * step)));
+    if (off < least) {
+      least = off;
+      best = n;
+    }
+  }
+  return best;
+}
+
+/** Index of the nearest end that was seen, or -1: unseen floor is not counted. */
+export function nearestOf({ what, distanceMm }: Bearings): number {
+  let best = -1;
+  for (let n = 0; n < what.length; n++) {
+    if (what[n] === END.open || what[n] === END.unseen) continue;
+    if (best < 0 || distanceMm[n]! < distanceMm[best]!) best = n;
+  }
+  return best;
+}

@@ -1,0 +1,126 @@
+import type { FromServer } from "../wire/messages.ts";
+import { brinksFrom, dropText, yawOf } from "./brinks.ts";
+import { byId, setText } from "./dom.ts";
+import { FOLLOWS, isFollowed } from "./reach-events.ts";
+import { ReachFan } from "./reach-fan.ts";
+import { aheadOf, endText, nearestText } from "./reach-text.ts";
+import { bearingText, countText, metresText } from "./text.ts";
+import type { Theme } from "./theme.ts";
+
+type Reach = FromServer<"reach">;
+type Pose = FromServer<"pose">;
+
+const speed = (metres: number): string => `${metres.toFixed(2)} m/s`;
+
+/** The robot's own view: how far the ground is free, how fast it may go, where it is, and edges of the floor nearby. */
+export class RobotPanel {
+  readonly #fan = new ReachFan(byId<HTMLCanvasElement>("fan"));
+  readonly #shown: (reach: Reach) => void;
+  #reach: { readonly message: Reach; readonly arrived: number } | null = null;
+  #pose: Pose | null = null;
+  #brinks: FromServer<"brinks">["brinks"] = [];
+  /** Shows a reach of the frame alone, unless the one with memory comes first. */
+  #waiting: ReturnType<typeof setTimeout> | undefined;
+
+  /** @param shown called with each reach once it is shown */
+  constructor(shown: (reach: Reach) => void) {
+    this.#shown = shown;
+  }
+
+  paint(theme: Theme): void {
+    this.#fan.paint(theme);
+  }
+
+  draw(): void {
+    this.#fan.draw();
+  }
+
+  /** Draws neither ages nor edges: see `ReachFan.setPlain`. */
+  setPlain(isPlain: boolean): void {
+    this.#fan.setPlain(isPlain);
+  }
+
+  get pose(): Pose | null {
+    return this.#pose;
+  }
+
+  /** The reach that is shown, and when it arrived by `sharedNow`. */
+  get reach(): { readonly message: Reach; readonly arrived: number } | null {
+    return this.#reach;
+  }
+
+  /** The head is another one. */
+  forget(): void {
+    this.stopWaiting();
+    this.#reach = this.#pose = null;
+    this.#brinks = [];
+    this.#showBrinks();
+  }
+
+  /** Shows no reach that has not been shown yet. */
+  stopWaiting(): void {
+    clearTimeout(this.#waiting);
+  }
+
+  take(message: Reach, arrived: number): void {
+    this.stopWaiting();
+    if (isFollowed(this.#reach, message, arrived)) {
+      this.#waiting = setTimeout(() => this.#show(message, arrived), FOLLOWS);
+    } else this.#show(message, arrived);
+  }
+
+  #show(message: Reach, arrived: number): void {
+    this.#reach = { message, arrived };
+    const { pace, waiver } = message;
+    this.#fan.show(message);
+    setText("ahead", message.what.length === 0 ? "–" : endText(message, aheadOf(message)));
+    setText("nearest", nearestText(message));
+    setText("pace-forward", pace === null ? "–" : speed(pace.forward));
+    setText("pace-backward", pace === null ? "–" : speed(pace.backward));
+    const turning = pace === null ? "–" : `${pace.left.toFixed(2)} left, ${pace.right.toFixed(2)} right`;
+    setText("pace-turning", turning);
+    const left = waiver === null ? "" : `${waiver.direction}, ${waiver.left.toFixed(1)} s left`;
+    setText("waiver", waiver === null ? "none" : `${left}: ${waiver.reason}`);
+    setText("frame", countText(message.frame));
+    this.#shown(message);
+  }
+
+  takePose(pose: Pose): void {
+    this.#pose = pose;
+    const { position, rotation } = pose.worldFromBase;
+    setText("position", `${position[0].toFixed(2)}, ${position[1].toFixed(2)} m`);
+    setText("heading", `${Math.round((yawOf(rotation) * 180) / Math.PI)}°`);
+    setText("pose-class", pose.class);
+    this.#showBrinks();
+  }
+
+  takeBrinks(brinks: FromServer<"brinks">["brinks"]): void {
+    this.#brinks = brinks;
+    this.#showBrinks();
+  }
+
+  /** Edges of the floor from the base's own place. */
+  #showBrinks(): void {
+    const near = this.#pose === null ? [] : brinksFrom(this.#pose.worldFromBase, this.#brinks);
+    this.#fan.showBrinks(near);
+    const [first] = near;
+    if (first === undefined) {
+      setText("brink", "none near");
+      return;
+    }
+    const [ahead, left] = first.nearest;
+    const where = `${metresText(first.distance)}, ${bearingText(Math.atan2(left, ahead))}`;
+    setText("brink", `${where}, ${dropText(first.drop)}`);
+  }
+}
+
+/** The health of the head. */
+export function showPulse({ sensors, load, memory }: FromServer<"pulse">): void {
+  const [sensor] = sensors;
+  setText("rate", sensor === undefined ? "–" : `${sensor.rate.toFixed(1)} per s`);
+  setText("load", `${load.median.toFixed(1)} ms, ${Math.round(100 * load.busy)} % busy`);
+  const sum = (field: "missed" | "overtaken" | "skipped"): number =>
+    sensors.reduce((all, each) => all + each[field], 0);
+  setText("left-out", countText(sum("missed") + sum("overtaken") + sum("skipped")));
+  setText("memory", `${Math.round(memory / 1e6)} MB`);
+}
