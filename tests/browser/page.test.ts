@@ -258,8 +258,12 @@ describe("the page", () => {
     await page.goto(guarded.service.url.replace("ws:", "http:").replace("/live", "/"));
     await page.waitForSelector("#token-dialog[open]");
     await page.fill("#token", "wrong");
+    // The refusal is written anew when the dialog opens again.
+    await page.evaluate(() => {
+      document.getElementById("token-why")!.textContent = "";
+    });
     await page.keyboard.press("Enter");
-    await page.waitForSelector("#token-dialog:not([open])", { state: "attached" });
+    await page.waitForFunction(() => document.getElementById("token-why")!.textContent !== "");
     await page.waitForSelector("#token-dialog[open]");
     await page.fill("#token", token);
     await page.keyboard.press("Enter");

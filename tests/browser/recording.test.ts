@@ -410,8 +410,10 @@ describe("the page of a recording", () => {
       await page.fill("#label-drop", "0.2");
       await page.keyboard.press("Enter");
       expect(await rows()).toEqual([expect.stringMatching(/^E1 sunken square: floor edge, .* drop 20 cm/)]);
-      await page.waitForTimeout(500);
-      expect(await picture()).not.toBe(before);
+      await page.waitForFunction(
+        (was) => (document.getElementById("map") as HTMLCanvasElement).toDataURL() !== was,
+        before,
+      );
 
       // Two corners of an obstacle are a box.
       await page.click("#label-obstacle");
