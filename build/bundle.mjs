@@ -1,5 +1,5 @@
-// Bundles what the package carries inside itself, so that nobody has to install it: the page with its drawing library,
-// and the charts of reports. Their licences go into dist/third-party-licences.txt.
+// Bundles what the package carries inside itself, so that it need not be installed: the page with its drawing library,
+// the charts of reports and the metrics. Their licences go into dist/third-party-licences.txt.
 import { cpSync, readdirSync, readFileSync, rmSync, statSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { build } from "esbuild";
@@ -37,18 +37,28 @@ writeFileSync(
   colours + readFileSync(join(root, "src/viewer/page/page.css"), "utf8"),
 );
 
-/** Only the two kinds of chart that reports have; takes the place of what the compiler made of this file. */
-const charts = await build({
+/**
+ * Two modules with the package inside that each is there for, in place of what the compiler made of them: of the charts only
+ * the two kinds that reports have.
+ */
+const modules = await build({
   ...common,
-  entryPoints: { "tools/output/chart": "tools/output/chart.ts" },
+  entryPoints: {
+    "tools/output/chart": "tools/output/chart.ts",
+    "src/service/metrics": "src/service/metrics.ts",
+  },
   outdir: "dist",
   platform: "node",
   target: "node20",
+  // CommonJS packages ask for Node's own modules by require, which a module has not.
+  banner: {
+    js: 'import { createRequire } from "node:module"; const require = createRequire(import.meta.url);',
+  },
 });
 
 /** Folders in node_modules that went into the bundles. */
 const packages = new Set();
-for (const { metafile } of [page, charts]) {
+for (const { metafile } of [page, modules]) {
   for (const input of Object.keys(metafile.inputs)) {
     const [, folder] = /^(.*node_modules\/(?:@[^/]+\/)?[^/]+)\//.exec(input) ?? [];
     if (folder !== undefined) packages.add(folder);

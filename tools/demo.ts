@@ -2,13 +2,14 @@ import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { ScenarioError } from "../src/simulate/fields.ts";
-import { provideDemo, readScenario, STUDIO } from "./demo/recording.ts";
+import { provideDemo } from "./demo/recording.ts";
 import { Progress } from "./frame/progress.ts";
 import { drawHeights, drawMap, drawSlice } from "./output/map-pictures.ts";
 import { encodeVoxels } from "./output/voxel-file.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
 import { type Replay, replayRecording } from "./replay/run.ts";
 import { describe } from "./replay.ts";
+import { readScenario, STUDIO } from "./scenario-file.ts";
 
 const HELP = `Usage: demo [options]    map the demo: render it if need be, fuse it, print a summary, write pictures
   -o, --out <folder>      where the recording and the pictures go (default out)
@@ -38,7 +39,6 @@ export async function main(args: string[]): Promise<number> {
     return code;
   };
   let isLoaded = false;
-  let scenarioPath = STUDIO;
   try {
     const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
     if (values.help) {
@@ -46,8 +46,7 @@ export async function main(args: string[]): Promise<number> {
       return 0;
     }
     if (positionals.length > 0) return fail(2, `"${positionals[0]}" is not expected (see --help)`);
-    scenarioPath = values.scenario ?? STUDIO;
-    const scenario = await readScenario(scenarioPath);
+    const scenario = await readScenario(values.scenario ?? STUDIO);
     isLoaded = true;
     const folder = values.out ?? "out";
     const path = await provideDemo(scenario, folder);
@@ -62,7 +61,7 @@ export async function main(args: string[]): Promise<number> {
   } catch (error) {
     const { code = "", message } = error as NodeJS.ErrnoException;
     if (code.startsWith("ERR_PARSE_ARGS")) return fail(2, message);
-    if (error instanceof ScenarioError) return fail(3, `${scenarioPath}: ${message}`);
+    if (error instanceof ScenarioError) return fail(3, message);
     if (["ENOENT", "EACCES", "EISDIR", "EEXIST", "ENOTDIR", "ENOSPC", "EROFS"].includes(code)) {
       return fail(isLoaded ? 4 : 3, message);
     }

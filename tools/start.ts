@@ -5,7 +5,8 @@ import { resolveConfig } from "../src/service/config.ts";
 import { readPlayed } from "../src/service/playing/recordings-folder.ts";
 import { Service } from "../src/service/service.ts";
 import { ScenarioError } from "../src/simulate/fields.ts";
-import { provideDemo, readScenario, STUDIO } from "./demo/recording.ts";
+import { provideDemo } from "./demo/recording.ts";
+import { readScenario, STUDIO } from "./scenario-file.ts";
 import { pageAddress, VIEWER } from "./serve/page.ts";
 
 const HELP = `Usage: start [options]    the demo, driven through the head in the service, with a page to see it
@@ -31,7 +32,6 @@ export async function main(args: string[]): Promise<number> {
     console.error(`start: ${why}`);
     return code;
   };
-  let scenarioPath = STUDIO;
   let isLoaded = false;
   try {
     const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
@@ -44,8 +44,7 @@ export async function main(args: string[]): Promise<number> {
     if (!(Number.isInteger(port) && port >= 0 && port <= 65535)) {
       return fail(2, `--port must be a whole number from 0 to 65535, got "${values.port}"`);
     }
-    scenarioPath = values.scenario ?? STUDIO;
-    const scenario = await readScenario(scenarioPath);
+    const scenario = await readScenario(values.scenario ?? STUDIO);
     isLoaded = true;
     const folder = values.out ?? "out";
     const path = await provideDemo(scenario, folder);
@@ -71,7 +70,7 @@ export async function main(args: string[]): Promise<number> {
   } catch (error) {
     const { code = "", message } = error as NodeJS.ErrnoException;
     if (code.startsWith("ERR_PARSE_ARGS")) return fail(2, message);
-    if (error instanceof ScenarioError) return fail(3, `${scenarioPath}: ${message}`);
+    if (error instanceof ScenarioError) return fail(3, message);
     if (code === "EADDRINUSE") return fail(4, `${message}; is it running already? --port 0 takes any port`);
     if (["EACCES", "ENOENT", "EISDIR", "EEXIST", "ENOTDIR", "ENOSPC", "EROFS"].includes(code)) {
       return fail(isLoaded ? 4 : 3, message);

@@ -8,11 +8,11 @@ import type { ReachOutput } from "../../src/head/outputs.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import { openRecording } from "../../src/record/file.ts";
 import { readPlayed } from "../../src/service/playing/recordings-folder.ts";
+import { recordScenario } from "../../src/simulate/record.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
 import { decodeClasses, encodeClasses, MOST_BLOCK_BYTES, VOXEL } from "../../src/wire/blocks.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
 import { main as serve } from "../../tools/serve.ts";
-import { recordScenario } from "../../tools/simulate.ts";
 import { labelsPath, readLabels } from "../../tools/tune/labels.ts";
 import { LiveHead, until } from "../helpers/live.ts";
 

@@ -1,18 +1,11 @@
 import { existsSync } from "node:fs";
-import { mkdir, readFile, rename, rm } from "node:fs/promises";
+import { mkdir, rename, rm } from "node:fs/promises";
 import { join } from "node:path";
-import { fileURLToPath } from "node:url";
 import { DecodeError } from "../../src/coding/decode-error.ts";
 import { openRecording } from "../../src/record/file.ts";
-import { ScenarioError } from "../../src/simulate/fields.ts";
-import { loadScenario, type Scenario } from "../../src/simulate/scenario.ts";
+import { recordScenario } from "../../src/simulate/record.ts";
+import type { Scenario } from "../../src/simulate/scenario.ts";
 import { Progress } from "../frame/progress.ts";
-import { recordScenario } from "../simulate.ts";
-
-/** The demo's scenario, from here and from dist/tools alike. */
-export const STUDIO = ["../../datasets/pottery-studio.json", "../../../datasets/pottery-studio.json"]
-  .map((path) => fileURLToPath(new URL(path, import.meta.url)))
-  .find(existsSync)!;
 
 /**
  * Renders the demo unless a whole recording of this scenario is there.
@@ -24,16 +17,6 @@ export async function provideDemo(scenario: Scenario, folder: string): Promise<s
   const path = join(folder, "demo.brk");
   if (!(await isWhole(path, scenario))) await render(scenario, path);
   return path;
-}
-
-/** @throws {ScenarioError} naming the field, and file errors */
-export async function readScenario(path: string): Promise<Scenario> {
-  try {
-    return loadScenario(JSON.parse(await readFile(path, "utf8")));
-  } catch (error) {
-    if (error instanceof SyntaxError) throw new ScenarioError(`not JSON: ${error.message}`);
-    throw error;
-  }
 }
 
 /** Whether a recording of this scenario is there, closed by its writer: its index is the last thing written. */

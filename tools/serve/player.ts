@@ -1,6 +1,5 @@
-import { readFile } from "node:fs/promises";
 import type { Player } from "../../src/service/live-mode.ts";
-import { loadScenario } from "../../src/simulate/scenario.ts";
+import { readScenario } from "../scenario-file.ts";
 import type { PlayData } from "./play-worker.ts";
 
 // From the source and from dist/tools/serve alike.
@@ -10,7 +9,7 @@ const SCRIPT = import.meta.url.endsWith(".ts")
 
 /** The simulator, live: a scenario rendered as it goes. @throws {ScenarioError} and file errors */
 export async function playScenario(path: string): Promise<Player> {
-  const { setup } = loadScenario(JSON.parse(await readFile(path, "utf8")));
+  const { setup } = await readScenario(path);
   const data: PlayData = { path };
   return { setup, settings: {}, script: SCRIPT, data };
 }

@@ -10,7 +10,7 @@ import { Random } from "../../src/simulate/random.ts";
 import { loadScenario, type Scenario } from "../../src/simulate/scenario.ts";
 import type { Scene } from "../../src/simulate/scene.ts";
 import { hasSurface, isFree, WITHIN, wholeOf } from "../replay/held-out.ts";
-import { readJson, setField } from "../simulate.ts";
+import { parseScenario, readScenarioJson, setField } from "../scenario-file.ts";
 
 /** How a map agrees with the true geometry; shares, 0 to 1. */
 export interface TrueMapScore {
@@ -53,14 +53,9 @@ const TRIES = 2;
  */
 export async function readTruth(path: string | undefined): Promise<unknown> {
   if (path === undefined) return null;
-  try {
-    const json = await readJson(path);
-    loadScenario(json);
-    return json;
-  } catch (error) {
-    if (error instanceof ScenarioError) throw new ScenarioError(`${path}: ${error.message}`);
-    throw error;
-  }
+  const json = await readScenarioJson(path);
+  parseScenario(path, json);
+  return json;
 }
 
 /**
