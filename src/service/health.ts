@@ -4,7 +4,12 @@ import type { Metrics } from "./metrics.ts";
 import type { Mode } from "./mode.ts";
 import { overtakenIn } from "./sensing/frame-slot.ts";
 import type { HeadLink } from "./sensing/head-link.ts";
-import { addCounts, type EventTotals, type FromSensing, type SensedFrame } from "./sensing/sensing.ts";
+import {
+  addCounts,
+  type EventTotals,
+  type FromSensing,
+  type SensedFrame,
+} from "./sensing/sensing-messages.ts";
 import type { Clients } from "./sockets/clients.ts";
 import { headTime } from "./time.ts";
 

@@ -8,7 +8,7 @@ import type { Mode } from "./mode.ts";
 import type { HeadLink } from "./sensing/head-link.ts";
 import type { PicturesWanted } from "./sensing/pictures.ts";
 import type { ReachBody } from "./sensing/reach-body.ts";
-import type { FromSensing, SensedFrame, SensedReach } from "./sensing/sensing.ts";
+import type { FromSensing, SensedFrame, SensedReach } from "./sensing/sensing-messages.ts";
 import type { Clients } from "./sockets/clients.ts";
 import type { Queued } from "./sockets/outbox.ts";
 

@@ -1,6 +1,6 @@
 import type { Settings } from "../../head/settings.ts";
 import type { FromServer } from "../../wire/messages.ts";
-import type { FromSensing } from "../sensing/sensing.ts";
+import type { FromSensing } from "../sensing/sensing-messages.ts";
 import type { Journal, PlayedHead, Said } from "./played-head.ts";
 
 export type BaselineSaid = Omit<FromServer<"baseline">, "kind" | "sequence" | "time">;

@@ -1,7 +1,7 @@
 import type { OutlineEvent } from "../../record/reader.ts";
 import { END } from "../../terms/safety.ts";
 import type { FromServer, MomentKind } from "../../wire/messages.ts";
-import type { FromSensing, SensedReach } from "../sensing/sensing.ts";
+import type { FromSensing, SensedReach } from "../sensing/sensing-messages.ts";
 
 export type Moment = FromServer<"recording">["moments"][number];
 

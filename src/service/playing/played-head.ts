@@ -1,7 +1,8 @@
 import type { Recording } from "../../record/file.ts";
 import type { HeadEvent } from "../../sense/events.ts";
 import { FrameWriter, frameSlotMemory } from "../sensing/frame-slot.ts";
-import { type FromSensing, Sensing, type SensingStart } from "../sensing/sensing.ts";
+import { Sensing } from "../sensing/sensing.ts";
+import type { FromSensing, SensingStart } from "../sensing/sensing-messages.ts";
 
 /** What a head said last before a frame. */
 export type Said = Partial<Record<"reach" | "frame" | "brinks", FromSensing>>;

@@ -1,5 +1,5 @@
 import type { FromClient, FromServer } from "../../wire/messages.ts";
-import type { FromSensing, SensingStart, ToSensing } from "../sensing/sensing.ts";
+import type { FromSensing, SensingStart, ToSensing } from "../sensing/sensing-messages.ts";
 import type { BaselineSaid } from "./baseline.ts";
 import type { Moment } from "./moments.ts";
 

@@ -7,7 +7,7 @@ import {
   type FromSensing,
   type SensingStart,
   type ToSensing,
-} from "../sensing/sensing.ts";
+} from "../sensing/sensing-messages.ts";
 import { Baseline, noBaseline } from "./baseline.ts";
 import { type Moment, Noticer, type Outline, outlineOf } from "./moments.ts";
 import { Journal, PlayedHead, type Said } from "./played-head.ts";

@@ -9,7 +9,7 @@ import type { FromPlaying, ToPlaying } from "../playing/playing-messages.ts";
 import { headTime } from "../time.ts";
 import { type FrameSlotMemory, frameSlotMemory } from "./frame-slot.ts";
 import { Intake } from "./intake.ts";
-import type { FromSensing, SensingStart } from "./sensing.ts";
+import type { FromSensing, SensingStart } from "./sensing-messages.ts";
 
 /** What a head begins with. */
 export interface HeadParts {

@@ -6,7 +6,7 @@ import type { HeadEvent, Setup } from "../../sense/events.ts";
 import { WireError } from "../../wire/codec.ts";
 import type { FromClient } from "../../wire/messages.ts";
 import { type FrameSlotMemory, FrameWriter } from "./frame-slot.ts";
-import type { ToSensing } from "./sensing.ts";
+import type { ToSensing } from "./sensing-messages.ts";
 
 /** Stamps may lie so far behind or ahead of the head's clock, microseconds. */
 const MOST_BEHIND = 2_000_000;

@@ -1,7 +1,8 @@
 import { type MessagePort, parentPort, workerData } from "node:worker_threads";
 import { Batch, movedOf } from "../batch.ts";
 import { headTime } from "../time.ts";
-import { type FromSensing, Sensing, type SensingStart, type ToSensing } from "./sensing.ts";
+import { Sensing } from "./sensing.ts";
+import type { FromSensing, SensingStart, ToSensing } from "./sensing-messages.ts";
 
 // The sensing thread. A player's thread talks to it through a port of its own, so that its frames do not pass the sockets'
 // thread.

@@ -1,138 +1,31 @@
-import type { MessagePort } from "node:worker_threads";
 import { crc32c } from "../../coding/crc32c.ts";
 import type { Pose } from "../../geometry/optics.ts";
 import { Head } from "../../head/head.ts";
-import type { HeadOutput, ReachOutput, TrackState } from "../../head/outputs.ts";
-import { resolveSettings, SettingError, type Settings } from "../../head/settings.ts";
-import { BLOCK_VOXELS } from "../../map/grid.ts";
-import { changedSince, decodeSnapshot, encodeSnapshot, SnapshotError } from "../../map/snapshot.ts";
-import type { HeadEvent, Setup } from "../../sense/events.ts";
-import { encodeClasses, MOST_BLOCK_BYTES } from "../../wire/blocks.ts";
-import type { Answer, Question } from "../../wire/messages.ts";
+import type { HeadOutput } from "../../head/outputs.ts";
+import { resolveSettings, SettingError } from "../../head/settings.ts";
+import { decodeSnapshot, encodeSnapshot, SnapshotError } from "../../map/snapshot.ts";
+import type { Question } from "../../wire/messages.ts";
 import { PretriggerTap } from "../pretrigger/tap.ts";
-import { FrameReader, type FrameSlotMemory } from "./frame-slot.ts";
+import { ChangedBlocks } from "./changed-blocks.ts";
+import { FrameReader } from "./frame-slot.ts";
 import { Governor } from "./governor.ts";
 import { reachOfMap } from "./map-reach.ts";
-import { type Picture, Pictures, type PicturesWanted } from "./pictures.ts";
+import { Pictures } from "./pictures.ts";
 import { answer } from "./questions.ts";
 import { type ReachBody, reachOfFrame, reachOfMemory, reachOfObstacles } from "./reach-body.ts";
-
-/** What the sensing thread is given at its start. */
-export interface SensingStart {
-  readonly setup: Setup;
-  readonly settings: Readonly<Record<string, unknown>>;
-  readonly slots: readonly FrameSlotMemory[];
-  /** Microseconds between looks for changed blocks. */
-  readonly blocksEvery: number;
-  /** To the thread that records the last minutes; none without it. */
-  readonly pretrigger?: MessagePort | null;
-}
-
-/** What the sensing thread is told. */
-export type ToSensing =
-  | { readonly kind: "event"; readonly event: Exclude<HeadEvent, { kind: "depth" }> }
-  | { readonly kind: "frame"; readonly sensor: number }
-  | { readonly kind: "ask"; readonly ticket: number; readonly question: Question }
-  | {
-      readonly kind: "change";
-      readonly ticket: number;
-      readonly settings: Readonly<Record<string, number | string>>;
-    }
-  | {
-      readonly kind: "sensors";
-      readonly ticket: number;
-      readonly setup: Setup;
-      readonly slots: readonly FrameSlotMemory[];
-    }
-  | { readonly kind: "clear"; readonly ticket: number }
-  /** How often pictures are wanted, microseconds; 0 is never. */
-  | { readonly kind: "pictures"; readonly wanted: PicturesWanted }
-  | { readonly kind: "snapshot"; readonly ticket: number }
-  | { readonly kind: "load"; readonly ticket: number; readonly bytes: Uint8Array };
-
-/** What the base must know, said before anything else of a frame. */
-export interface SensedReach {
-  readonly kind: "reach";
-  readonly time: number;
-  /** The sensor's number of the newest frame in it. */
-  readonly frame: number;
-  readonly body: ReachBody;
-}
-
-/** A frame that went through the head. */
-export interface SensedFrame {
-  readonly kind: "frame";
-  readonly sensor: number;
-  readonly time: number;
-  readonly sequence: number;
-  readonly missed: number;
-  readonly revision: number;
-  readonly worldFromBase: Pose;
-  /** How well it is known, when it is tracked. */
-  readonly track: TrackState | null;
-  /** Milliseconds that the frame took. */
-  readonly cost: number;
-}
-
-/** Events by kind; frames are told one by one. */
-export type EventCounts = Readonly<EventTotals>;
-export type EventTotals = Partial<Record<HeadEvent["kind"], number>>;
-
-export function addCounts(into: EventTotals, counts: EventCounts): void {
-  for (const [kind, count] of Object.entries(counts) as [HeadEvent["kind"], number][]) {
-    into[kind] = (into[kind] ?? 0) + count;
-  }
-}
-
-/** What the sensing thread says. */
-export type FromSensing =
-  | Picture
-  | { readonly kind: "ready"; readonly voxelSize: number; readonly settings: Settings }
-  | SensedReach
-  | SensedFrame
-  | Extract<HeadOutput, { kind: "finding" | "waiver" | "knock" | "track" }>
-  | { readonly kind: "brinks"; readonly time: number; readonly brinks: ReachOutput["brinks"] }
-  | { readonly kind: "skipped"; readonly sensor: number; readonly why: string; readonly detail: string }
-  | { readonly kind: "blocks"; readonly revision: number; readonly count: number; readonly bytes: Uint8Array }
-  | {
-      readonly kind: "load";
-      readonly busy: number;
-      readonly shed: number;
-      readonly blocks: number;
-      readonly revision: number;
-      /** What came in since the last report. */
-      readonly events: EventCounts;
-      /** Frames that the pretrigger had no time for, since the start. */
-      readonly leftOut: number;
-    }
-  | {
-      readonly kind: "answer";
-      readonly ticket: number;
-      readonly time: number | null;
-      readonly revision: number;
-      readonly answer: Answer | null;
-    }
-  | { readonly kind: "changed"; readonly ticket: number; readonly settings: Settings }
-  | {
-      readonly kind: "done";
-      readonly ticket: number;
-      readonly bytes: Uint8Array | null;
-      readonly revision: number;
-    }
-  | { readonly kind: "refused"; readonly ticket: number; readonly message: string };
+import type { EventTotals, FromSensing, SensingStart, ToSensing } from "./sensing-messages.ts";
 
 /** Microseconds between reports of the load. */
 const LOAD_EVERY = 500_000;
 
 /**
- * The sensing path around a head: newest frames out of their slots, reach first, then what the map has to say. Runs in its
- * own thread (sensing-worker.ts); everything comes in by `take` and goes out by `say`.
+ * Runs a head: takes the newest frames out of their slots, and says the reach of each before anything else. It has a thread of its
+ * own (sensing-worker.ts); everything comes in by `take` and goes out by `say`.
  */
 export class Sensing {
   readonly #head: Head;
   readonly #say: (message: FromSensing) => void;
   readonly #now: () => number;
-  readonly #blocksEvery: number;
   #readers: FrameReader[];
   readonly #governor: Governor;
   /** The level of shedding that the head was told, and the one that a played recording asks for. */
@@ -141,13 +34,11 @@ export class Sensing {
   /** Of each sensor's newest frame. */
   readonly #sequences: number[] = [];
   readonly #pictures: Pictures;
-  readonly #voxels = new Uint8Array(BLOCK_VOXELS);
-  #ids = new Int32Array(1024);
-  #toldRevision = 0;
+  readonly #blocks: ChangedBlocks;
+  /** The sensor's number of the newest frame. */
   #frame = 0;
-  /** Of what the head is at. */
+  /** Whether the reach of the event that the head is taking has been said already. */
   #isReachTold = false;
-  #nextBlocks = 0;
   #nextLoad = 0;
   #worked = 0;
   #events: EventTotals = {};
@@ -169,12 +60,12 @@ export class Sensing {
     this.#readers = start.slots.map((memory) => new FrameReader(memory));
     this.#say = say;
     this.#now = now;
-    this.#blocksEvery = start.blocksEvery;
     this.#loadSince = now();
     this.#pretrigger = start.pretrigger ? new PretriggerTap(start.pretrigger) : null;
     this.#pretrigger?.begin(start.setup, this.#head.settings);
     this.#governor = new Governor();
     this.#pictures = new Pictures(this.#head, say);
+    this.#blocks = new ChangedBlocks(this.#head.grid, start.blocksEvery);
     say({ kind: "ready", voxelSize: this.#head.grid.voxelSize, settings: this.#head.settings });
   }
 
@@ -186,15 +77,16 @@ export class Sensing {
     this.tick(now);
   }
 
-  /** A timer of this thread went off, so many microseconds late. */
+  /** A timer of this thread went off. @param late by how many microseconds */
   beat(late: number): void {
     this.#governor.beat(late);
     this.tick();
   }
 
-  /** What is due even when nothing comes in; called after each message and with each beat. */
+  /** Publishes what is due, also when nothing comes in. Called after each message and with each beat. */
   tick(now = this.#now()): void {
-    this.#publishBlocks(now);
+    const blocks = this.#blocks.due(now);
+    if (blocks !== null) this.#say({ kind: "blocks", revision: this.#head.grid.frame, ...blocks });
     if (now >= this.#nextLoad) this.#reportLoad(now);
   }
 
@@ -220,19 +112,9 @@ export class Sensing {
       case "frame":
         this.#takeFrame(message.sensor);
         break;
-      case "ask": {
-        const { layers, floor, grid, settings } = this.#head;
-        const place = {
-          ...{ layers, floor, columnSize: grid.voxelSize, clearanceLimit: settings["body.clearanceLimit"] },
-          worldFromBase: this.#last?.worldFromBase ?? null,
-          ...{ grid, footing: this.#head.footing, trail: this.#pictures.trail },
-          time: this.#last?.time ?? 0,
-        };
-        const found = answer(message.question, place);
-        const time = this.#last?.time ?? null;
-        this.#say({ kind: "answer", ticket: message.ticket, time, revision: grid.frame, answer: found });
+      case "ask":
+        this.#ask(message.ticket, message.question);
         break;
-      }
       case "change":
         this.#try(message.ticket, () => {
           this.#head.change(resolveSettings({ ...this.#head.settings, ...message.settings }));
@@ -259,7 +141,7 @@ export class Sensing {
         this.#try(message.ticket, () => {
           this.#head.clear();
           this.#pictures.trail.clear();
-          this.#toldRevision = this.#head.grid.frame;
+          this.#blocks.skip();
           this.#done(message.ticket, null);
         });
         break;
@@ -268,13 +150,30 @@ export class Sensing {
         break;
       case "load":
         this.#try(message.ticket, () => {
-          this.#load(message.bytes);
+          this.#head.load(decodeSnapshot(message.bytes, crc32c));
           this.#done(message.ticket, null);
         });
         break;
       default:
         message satisfies never;
     }
+  }
+
+  #ask(ticket: number, question: Question): void {
+    const { layers, floor, grid, settings, footing } = this.#head;
+    const time = this.#last?.time ?? null;
+    const found = answer(question, {
+      layers,
+      floor,
+      grid,
+      footing,
+      columnSize: grid.voxelSize,
+      clearanceLimit: settings["body.clearanceLimit"],
+      worldFromBase: this.#last?.worldFromBase ?? null,
+      trail: this.#pictures.trail,
+      time: time ?? 0,
+    });
+    this.#say({ kind: "answer", ticket, time, revision: grid.frame, answer: found });
   }
 
   #try(ticket: number, work: () => void): void {
@@ -290,18 +189,6 @@ export class Sensing {
 
   #done(ticket: number, bytes: Uint8Array | null): void {
     this.#say({ kind: "done", ticket, bytes, revision: this.#head.grid.frame });
-  }
-
-  #load(bytes: Uint8Array): void {
-    const saved = decodeSnapshot(bytes, crc32c);
-    const { grid } = this.#head;
-    if (saved.voxelSize !== grid.voxelSize) {
-      throw new SnapshotError(
-        `the snapshot's voxels are ${saved.voxelSize} m, the head's ${grid.voxelSize} m`,
-        16,
-      );
-    }
-    this.#head.load(saved);
   }
 
   #takeFrame(sensor: number): void {
@@ -355,7 +242,7 @@ export class Sensing {
           this.#say(output);
           break;
         case "track":
-          // What lies behind is bent otherwise now.
+          // The way so far has another shape now.
           if (output.note.what === "loop closed" && output.note.distance > 0) this.#pictures.trail.clear();
           this.#say(output);
           break;
@@ -371,7 +258,7 @@ export class Sensing {
     }
   }
 
-  /** One reach for all that one event brought: the one that knows most. */
+  /** Says one reach for all outputs of an event: the one that knows most. */
   #tellReach(outputs: readonly HeadOutput[]): void {
     const say = (time: number, body: ReachBody) =>
       this.#say({ kind: "reach", time, frame: this.#frame, body });
@@ -383,7 +270,7 @@ export class Sensing {
     }
     const glance = outputs.findLast((output) => output.kind === "glance");
     if (glance !== undefined) {
-      // While a pose is known now and then, the frame waits for it a moment: its reach with memory follows.
+      // A frame may wait for its pose; the reach with memory follows then.
       say(glance.time, { ...reachOfFrame(glance, range), waiver: this.#head.waiverAt(glance.time) });
       return;
     }
@@ -398,36 +285,16 @@ export class Sensing {
     return this.#head.setup.sensors.some(({ optics }) => optics.model !== "scan");
   }
 
-  #publishBlocks(now: number): void {
-    const { grid } = this.#head;
-    if (now < this.#nextBlocks || grid.frame === this.#toldRevision) return;
-    this.#nextBlocks = now + this.#blocksEvery;
-    if (this.#ids.length < grid.count) this.#ids = new Int32Array(2 * grid.count);
-    const count = changedSince(grid, this.#toldRevision, this.#ids);
-    this.#toldRevision = grid.frame;
-    if (count === 0) return;
-    const out = new Uint8Array(count * MOST_BLOCK_BYTES);
-    let at = 0;
-    for (let n = 0; n < count; n++) {
-      const id = this.#ids[n]!;
-      grid.copyBlock(id, this.#voxels);
-      at = encodeClasses(grid.keyOf(id), grid.revisionOf(id), this.#voxels, out, at);
-    }
-    this.#say({ kind: "blocks", revision: grid.frame, count, bytes: out.slice(0, at) });
-  }
-
   #reportLoad(now: number): void {
     const busy = this.#worked / Math.max(1, now - this.#loadSince);
     const { grid } = this.#head;
     this.#say({
-      ...{
-        kind: "load",
-        busy,
-        shed: this.#shedLevel,
-        blocks: grid.count,
-        revision: grid.frame,
-        events: this.#events,
-      },
+      kind: "load",
+      busy,
+      shed: this.#shedLevel,
+      blocks: grid.count,
+      revision: grid.frame,
+      events: this.#events,
       leftOut: this.#pretrigger?.leftOut ?? 0,
     });
     this.#events = {};

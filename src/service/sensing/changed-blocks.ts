@@ -1,0 +1,46 @@
+import { BLOCK_VOXELS } from "../../map/grid.ts";
+import { changedSince } from "../../map/snapshot.ts";
+import { encodeClasses, MOST_BLOCK_BYTES } from "../../wire/blocks.ts";
+
+type Grid = Parameters<typeof changedSince>[0];
+
+/** Finds the blocks of the map that have changed since the last time, now and then, and packs them for the wire. */
+export class ChangedBlocks {
+  readonly #grid: Grid;
+  readonly #every: number;
+  readonly #voxels = new Uint8Array(BLOCK_VOXELS);
+  #ids = new Int32Array(1024);
+  /** Of the map when it was looked at last. */
+  #revision = 0;
+  #next = 0;
+
+  /** @param every microseconds between two looks */
+  constructor(grid: Grid, every: number) {
+    this.#grid = grid;
+    this.#every = every;
+  }
+
+  /** Changes so far are not told. */
+  skip(): void {
+    this.#revision = this.#grid.frame;
+  }
+
+  /** Null when no look is due, or nothing has changed. */
+  due(now: number): { readonly count: number; readonly bytes: Uint8Array } | null {
+    const grid = this.#grid;
+    if (now < this.#next || grid.frame === this.#revision) return null;
+    this.#next = now + this.#every;
+    if (this.#ids.length < grid.count) this.#ids = new Int32Array(2 * grid.count);
+    const count = changedSince(grid, this.#revision, this.#ids);
+    this.#revision = grid.frame;
+    if (count === 0) return null;
+    const out = new Uint8Array(count * MOST_BLOCK_BYTES);
+    let at = 0;
+    for (let n = 0; n < count; n++) {
+      const id = this.#ids[n]!;
+      grid.copyBlock(id, this.#voxels);
+      at = encodeClasses(grid.keyOf(id), grid.revisionOf(id), this.#voxels, out, at);
+    }
+    return { count, bytes: out.slice(0, at) };
+  }
+}

@@ -1,0 +1,113 @@
+import type { MessagePort } from "node:worker_threads";
+import type { Pose } from "../../geometry/optics.ts";
+import type { HeadOutput, ReachOutput, TrackState } from "../../head/outputs.ts";
+import type { Settings } from "../../head/settings.ts";
+import type { HeadEvent, Setup } from "../../sense/events.ts";
+import type { Answer, Question } from "../../wire/messages.ts";
+import type { FrameSlotMemory } from "./frame-slot.ts";
+import type { Picture, PicturesWanted } from "./pictures.ts";
+import type { ReachBody } from "./reach-body.ts";
+
+/** What the sensing thread is given at its start. */
+export interface SensingStart {
+  readonly setup: Setup;
+  readonly settings: Readonly<Record<string, unknown>>;
+  readonly slots: readonly FrameSlotMemory[];
+  /** Microseconds between looks for changed blocks. */
+  readonly blocksEvery: number;
+  /** To the thread that records the last minutes; none without it. */
+  readonly pretrigger?: MessagePort | null;
+}
+
+/** What the sensing thread is told. */
+export type ToSensing =
+  | { readonly kind: "event"; readonly event: Exclude<HeadEvent, { kind: "depth" }> }
+  | { readonly kind: "frame"; readonly sensor: number }
+  | { readonly kind: "ask"; readonly ticket: number; readonly question: Question }
+  | {
+      readonly kind: "change";
+      readonly ticket: number;
+      readonly settings: Readonly<Record<string, number | string>>;
+    }
+  | {
+      readonly kind: "sensors";
+      readonly ticket: number;
+      readonly setup: Setup;
+      readonly slots: readonly FrameSlotMemory[];
+    }
+  | { readonly kind: "clear"; readonly ticket: number }
+  /** How often pictures are wanted, microseconds; 0 is never. */
+  | { readonly kind: "pictures"; readonly wanted: PicturesWanted }
+  | { readonly kind: "snapshot"; readonly ticket: number }
+  | { readonly kind: "load"; readonly ticket: number; readonly bytes: Uint8Array };
+
+/** What the base must know, said before anything else of a frame. */
+export interface SensedReach {
+  readonly kind: "reach";
+  readonly time: number;
+  /** The sensor's number of the newest frame in it. */
+  readonly frame: number;
+  readonly body: ReachBody;
+}
+
+/** A frame that went through the head. */
+export interface SensedFrame {
+  readonly kind: "frame";
+  readonly sensor: number;
+  readonly time: number;
+  readonly sequence: number;
+  readonly missed: number;
+  readonly revision: number;
+  readonly worldFromBase: Pose;
+  /** How well it is known, when it is tracked. */
+  readonly track: TrackState | null;
+  /** Milliseconds that the frame took. */
+  readonly cost: number;
+}
+
+/** Events by kind; frames are told one by one. */
+export type EventCounts = Readonly<EventTotals>;
+export type EventTotals = Partial<Record<HeadEvent["kind"], number>>;
+
+export function addCounts(into: EventTotals, counts: EventCounts): void {
+  for (const [kind, count] of Object.entries(counts) as [HeadEvent["kind"], number][]) {
+    into[kind] = (into[kind] ?? 0) + count;
+  }
+}
+
+/** What the sensing thread says. */
+export type FromSensing =
+  | Picture
+  | { readonly kind: "ready"; readonly voxelSize: number; readonly settings: Settings }
+  | SensedReach
+  | SensedFrame
+  | Extract<HeadOutput, { kind: "finding" | "waiver" | "knock" | "track" }>
+  | { readonly kind: "brinks"; readonly time: number; readonly brinks: ReachOutput["brinks"] }
+  | { readonly kind: "skipped"; readonly sensor: number; readonly why: string; readonly detail: string }
+  | { readonly kind: "blocks"; readonly revision: number; readonly count: number; readonly bytes: Uint8Array }
+  | {
+      readonly kind: "load";
+      readonly busy: number;
+      readonly shed: number;
+      readonly blocks: number;
+      readonly revision: number;
+      /** What came in since the last report. */
+      readonly events: EventCounts;
+      /** Frames that the pretrigger had no time for, since the start. */
+      readonly leftOut: number;
+    }
+  | {
+      readonly kind: "answer";
+      readonly ticket: number;
+      readonly time: number | null;
+      readonly revision: number;
+      readonly answer: Answer | null;
+    }
+  | { readonly kind: "changed"; readonly ticket: number; readonly settings: Settings }
+  | {
+      readonly kind: "done";
+      readonly ticket: number;
+      readonly bytes: Uint8Array | null;
+      readonly revision: number;
+    }
+  | { readonly kind: "refused"; readonly ticket: number; readonly message: string };
