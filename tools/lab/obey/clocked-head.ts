@@ -5,7 +5,8 @@ import {
   FrameWriter,
   frameSlotMemory,
 } from "../../../src/service/sensing/frame-slot.ts";
-import { type SensedReach, Sensing } from "../../../src/service/sensing/sensing.ts";
+import { Sensing } from "../../../src/service/sensing/sensing.ts";
+import type { SensedReach } from "../../../src/service/sensing/sensing-messages.ts";
 import { BLIND_AFTER, LATE_AFTER } from "../../../src/terms/freshness.ts";
 import { decodeFromServer } from "../../../src/wire/codec.ts";
 import type { Reach } from "./obedience.ts";
