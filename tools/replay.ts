@@ -3,7 +3,7 @@ import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { DecodeError } from "../src/coding/decode-error.ts";
 import { SETTINGS, SettingError } from "../src/head/settings.ts";
-import type { TrackNote } from "../src/track/tracker.ts";
+import type { TrackNote } from "../src/track/frame.ts";
 import { Progress } from "./frame/progress.ts";
 import { type ReplaySummary, replayRecording } from "./replay/run.ts";
 

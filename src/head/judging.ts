@@ -2,7 +2,7 @@ import type { Pose } from "../geometry/optics.ts";
 import type { GlanceFrame, Glancer } from "../guard/glance.ts";
 import type { Guard } from "../guard/guard.ts";
 import { DEFAULT_MASK_SETTINGS, type MaskResult } from "../sense/mask.ts";
-import { placement, setPlacement } from "../track/surfels.ts";
+import { placement, setPlacement } from "../track/placement.ts";
 import type { OpenSensor } from "./sensors.ts";
 
 /** What is judged of a frame, and how the lens stood. */

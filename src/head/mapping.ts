@@ -6,7 +6,7 @@ import { BodyLayers } from "../map/layers.ts";
 import { ScanIntegrator } from "../map/scan.ts";
 import { Straightener } from "../sense/straighten.ts";
 import type { KeyframeReader, KeyframeView } from "../track/keyframes.ts";
-import { type Placement, placement, setPlacement } from "../track/surfels.ts";
+import { type Placement, placement, setPlacement } from "../track/placement.ts";
 import type { MaskedFrame } from "./frame.ts";
 import { MapRemake } from "./remake.ts";
 import type { OpenSensor } from "./sensors.ts";

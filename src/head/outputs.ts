@@ -3,7 +3,7 @@ import type { Brink, FootingCell } from "../guard/footing.ts";
 import type { Pace, Verdict } from "../guard/guard.ts";
 import type { WaiverEvent } from "../sense/events.ts";
 import type { Sight } from "../terms/safety.ts";
-import type { Hold, TrackNote } from "../track/tracker.ts";
+import type { Hold, TrackNote } from "../track/frame.ts";
 
 /** How well a tracked pose is known. */
 export interface TrackState {

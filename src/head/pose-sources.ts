@@ -23,7 +23,7 @@ import { InertialBuffer } from "../sense/inertial-buffer.ts";
 import { OrientationBuffer } from "../sense/orientation.ts";
 import { PoseBuffer } from "../sense/poses.ts";
 import { SteadyAttitude } from "../sense/steady.ts";
-import type { InertialInput } from "../track/tracker.ts";
+import type { InertialInput } from "../track/frame.ts";
 import type { Settings } from "./settings.ts";
 import { MICROSECONDS, orientationSettings } from "./stage-settings.ts";
 import type { Trackable } from "./tracking.ts";

@@ -5,8 +5,8 @@ import type { FloorSettings } from "../map/floor.ts";
 import type { Body } from "../map/layers.ts";
 import { DEFAULT_MASK_SETTINGS, type MaskSettings } from "../sense/mask.ts";
 import type { OrientationSettings } from "../sense/orientation.ts";
-import { DEFAULT_SAMPLER_SETTINGS, type SamplerSettings } from "../track/sampler.ts";
-import { DEFAULT_TRACKER_SETTINGS, type TrackerSettings } from "../track/tracker.ts";
+import type { TrackerSettings } from "../track/frame.ts";
+import type { SamplerOptions } from "../track/sampler.ts";
 import type { Settings } from "./settings.ts";
 
 // What each stage is made with, out of the one table of settings (settings.ts), in the units that the stage works in: radians and,
@@ -29,8 +29,8 @@ export function maskSettings(settings: Settings): MaskSettings {
   };
 }
 
-export function samplerSettings(settings: Settings): SamplerSettings {
-  return { ...DEFAULT_SAMPLER_SETTINGS, wanted: settings["track.samples"] };
+export function samplerSettings(settings: Settings): SamplerOptions {
+  return { wanted: settings["track.samples"] };
 }
 
 export function orientationSettings(settings: Settings): OrientationSettings {
@@ -43,9 +43,7 @@ export function orientationSettings(settings: Settings): OrientationSettings {
 
 export function trackerSettings(settings: Settings): TrackerSettings {
   return {
-    ...DEFAULT_TRACKER_SETTINGS,
-    fineVoxel: settings["track.voxelSize"],
-    coarseVoxel: 4 * settings["track.voxelSize"],
+    voxelSize: settings["track.voxelSize"],
     tiltSigma: settings["track.tiltNoise"] * RADIANS,
     yawSigma: settings["track.yawNoise"] * RADIANS,
     yawDrift: (settings["track.yawDrift"] * RADIANS) / 60,

@@ -1,9 +1,10 @@
 import type { Pose, Quat } from "../geometry/optics.ts";
 import { compose } from "../geometry/rigid.ts";
+import type { InertialInput, TrackNote } from "../track/frame.ts";
 import type { KeyframeReader } from "../track/keyframes.ts";
 import { Revisits } from "../track/revisits.ts";
 import type { FrameSampler } from "../track/sampler.ts";
-import { type InertialInput, Tracker, type TrackNote } from "../track/tracker.ts";
+import { Tracker } from "../track/tracker.ts";
 import type { TrackState } from "./outputs.ts";
 import type { Settings } from "./settings.ts";
 import { trackerSettings } from "./stage-settings.ts";

@@ -2,7 +2,7 @@ import type { Vec3 } from "../geometry/optics.ts";
 import type { RayTable } from "../geometry/rays.ts";
 import { solveSymmetric } from "../geometry/solve.ts";
 import { DEFAULT_RANGE_NOISE, floorAmplitude, rangeSigma, type TimeOfFlightNoise } from "../sense/noise.ts";
-import type { Samples } from "../track/surfels.ts";
+import type { Samples } from "../track/samples.ts";
 
 /** The floor as one frame shows it, in the lens frame: `normal . p = -height`, the normal up. */
 export interface FloorPlane {

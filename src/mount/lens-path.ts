@@ -15,10 +15,13 @@ import { wrapAngle } from "../geometry/vec.ts";
 import { levelFromGravity } from "../sense/attitude.ts";
 import { DepthMask } from "../sense/mask.ts";
 import { DEFAULT_NORMAL_SETTINGS } from "../sense/normals.ts";
-import { emptyMatches } from "../track/normal-equations.ts";
+import { emptyMaps } from "../track/local-map.ts";
+import { emptyMatches } from "../track/matches.ts";
+import { axisOf } from "../track/normal-equations.ts";
+import { placement, poseOf, setPlacement } from "../track/placement.ts";
 import { Registrar, type Stage } from "../track/register.ts";
-import { DEFAULT_SAMPLER_SETTINGS, FrameSampler } from "../track/sampler.ts";
-import { placement, poseOf, type Samples, SurfelMap, setPlacement } from "../track/surfels.ts";
+import { FrameSampler } from "../track/sampler.ts";
+import type { Samples } from "../track/samples.ts";
 import { FloorFitter, type FloorPlane, findFloor } from "./floor-plane.ts";
 
 /** What one frame says by itself and against the frames before it. */
@@ -41,10 +44,8 @@ export interface LensFrame {
   readonly wall: number | null;
 }
 
-/** Voxels of the maps, metres; the largest weight of a surfel, as in tracking. */
-const FINE = 0.06;
-const COARSE = 0.24;
-const MAX_WEIGHT = 2e7;
+/** Metres: voxels of the fine map, as in tracking by default. */
+const VOXEL = 0.06;
 const SAMPLES = 3000;
 const CANDIDATES = 6000;
 /**
@@ -107,8 +108,7 @@ export class LensPath {
   readonly #registrar: Registrar;
   readonly #up: Vec3;
   readonly #matches;
-  #fine = new SurfelMap(FINE, MAX_WEIGHT);
-  #coarse = new SurfelMap(COARSE, MAX_WEIGHT);
+  #maps = emptyMaps(VOXEL);
   #stages: readonly Stage[] = [];
   readonly #at = placement();
   readonly #prior = { at: placement(), rotation: new Float64Array(9), position: new Float64Array(9) };
@@ -132,7 +132,6 @@ export class LensPath {
     this.#mask = new DepthMask(optics);
     const { rays } = this.#mask;
     this.#sampler = new FrameSampler(rays, {
-      ...DEFAULT_SAMPLER_SETTINGS,
       candidates: CANDIDATES,
       wanted: SAMPLES,
       normals: { ...DEFAULT_NORMAL_SETTINGS, maxBend: MOST_BEND },
@@ -192,11 +191,11 @@ export class LensPath {
     this.#fused = 0;
     this.#isHeld = true;
     this.#doubt = 0;
-    this.#fine = new SurfelMap(FINE, MAX_WEIGHT);
-    this.#coarse = new SurfelMap(COARSE, MAX_WEIGHT);
+    this.#maps = emptyMaps(VOXEL);
+    const { fine, coarse } = this.#maps;
     this.#stages = [
-      { map: this.#coarse, gate: 0.4, lastGate: 0.15, iterations: 4, stride: 3 },
-      { map: this.#fine, gate: 0.12, lastGate: 0.03, iterations: 8, stride: 1 },
+      { map: coarse, gate: 0.4, lastGate: 0.15, iterations: 4, stride: 3 },
+      { map: fine, gate: 0.12, lastGate: 0.03, iterations: 8, stride: 1 },
     ];
   }
 
@@ -205,8 +204,10 @@ export class LensPath {
     const predicted = this.#predict(time);
     setPlacement(this.#at, predicted);
     setPlacement(this.#prior.at, predicted);
-    const { matched } = this.#registrar.register(chosen, this.#at, this.#prior, this.#stages);
-    this.#coarse.match(this.#matches, chosen, this.#at, COARSE, 4);
+    const input = { prior: this.#prior, stages: this.#stages };
+    const { matched } = this.#registrar.register(chosen, this.#at, input);
+    const { coarse } = this.#maps;
+    coarse.match(this.#matches, chosen, this.#at, { gate: coarse.voxelSize, stride: 4 });
     const known = 4 * this.#matches.count;
     if (matched < LEAST_MATCHES || matched < LEAST_SHARE * known) return false;
     this.#isNew = matched < NEW_SHARE * chosen.count;
@@ -217,7 +218,7 @@ export class LensPath {
   /** Along what geometry leaves free the prediction stays, or the way would walk off by its own noise. */
   #holdFree({ position }: Pose): void {
     const { strength, sums } = this.#registrar.result;
-    const { axes, values } = strength;
+    const { values } = strength;
     const at = this.#at.position;
     const most = this.#isHeld ? FACING_SIGMA : HELD_AGAIN * FACING_SIGMA;
     let isHeld = true;
@@ -226,7 +227,7 @@ export class LensPath {
       const sigma = 1 / Math.sqrt(values[k]!);
       this.#doubt = Math.max(this.#doubt, sigma);
       if (values[k]! >= CLEAR_STRENGTH * sums.weight) continue;
-      const axis = axes.subarray(3 * k, 3 * k + 3);
+      const axis = axisOf(strength, k);
       const { count, information } = this.#registrar.facing(this.#prior, axis);
       this.#doubt = Math.max(this.#doubt, 1 / Math.sqrt(information));
       if (count >= FACING_COUNT && information >= 1 / most ** 2) continue;
@@ -297,8 +298,8 @@ export class LensPath {
   #fuse(all: Samples): void {
     this.#fused++;
     this.#standUp(all);
-    this.#fine.fuse(all, this.#at, FINE / 2);
-    this.#coarse.fuse(all, this.#at, COARSE / 2);
+    this.#maps.fine.fuse(all, this.#at);
+    this.#maps.coarse.fuse(all, this.#at);
   }
 
   /**

@@ -5,7 +5,7 @@ import { createServer as createTlsServer } from "node:https";
 import { type AddressInfo, isIPv6 } from "node:net";
 import type { Logger } from "pino";
 import type { Setup } from "../sense/events.ts";
-import type { TrackNote } from "../track/tracker.ts";
+import type { TrackNote } from "../track/frame.ts";
 import { ENDPOINT } from "../wire/messages.ts";
 import { Admission } from "./access/admission.ts";
 import { RequestGuard } from "./access/request-guard.ts";

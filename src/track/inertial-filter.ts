@@ -1,81 +1,69 @@
 import type { Quat, Vec3 } from "../geometry/optics.ts";
 import { matrixInto, toMatrix } from "../geometry/rigid.ts";
 import type { InertialSpan } from "../sense/inertial-buffer.ts";
+import { Stillness } from "./stillness.ts";
 
-export interface InertialFilterSettings {
-  /** White noise of the accelerometer, m/s^2 per root Hz. */
+/** Errors of an accelerometer. */
+export interface AccelerometerNoise {
+  /** White noise, m/s^2 per root Hz. */
   readonly noise: number;
-  /** Radians, 1 sigma: white noise of the attitudes about level axes; gravity then shows as acceleration. */
-  readonly tiltNoise: number;
-  /** m/s^2, 1 sigma: bias of the accelerometer before any is learnt, an attitude's lasting tilt included ... */
+  /** m/s^2, 1 sigma: bias before any is learnt; a lasting tilt of the attitudes counts as one, too. */
   readonly bias: number;
-  /** ... and how it wanders, m/s^2 per root second. */
+  /** How the bias wanders, m/s^2 per root second. */
   readonly biasWalk: number;
   /** 1 sigma: error of an acceleration as a share of it (scale, axes that are not square), lasting about a second. */
   readonly scale: number;
 }
 
 /**
- * Noise of consumer-grade accelerometers is 0.0005 to 0.003 m/s^2 per root Hz and their bias 0.05 to 0.5 before calibration, less
- * after (Woodman 2007, UCAM-CL-TR-696, ch. 3 and 7). What wanders is the attitude's tilt rather: 0.01 is 0.06 degrees in a second.
+ * Of a consumer-grade accelerometer: noise 0.0005 to 0.003 m/s^2 per root Hz; bias 0.05 to 0.5 before calibration, less after (Woodman
+ * 2007, UCAM-CL-TR-696, ch. 3 and 7). What wanders is mostly the attitude's tilt: 0.01 m/s^2 is 0.06 degrees. Walk and scale are chosen
+ * by hand.
  */
-export const DEFAULT_INERTIAL_FILTER: InertialFilterSettings = {
-  noise: 0.004,
-  tiltNoise: (0.3 * Math.PI) / 180,
-  bias: 0.1,
-  biasWalk: 0.006,
-  scale: 0.01,
-};
+const CONSUMER: AccelerometerNoise = { noise: 0.004, bias: 0.1, biasWalk: 0.006, scale: 0.01 };
 
-/** m/s^2, the standard value; what differs here goes into the bias. */
+/** m/s^2, the standard value; what differs from it at a place goes into the bias. */
 const GRAVITY = 9.80665;
-/** m/s^2, 1 sigma: acceleration while no sample tells. */
+/** m/s^2, 1 sigma: acceleration while no sample tells. Chosen by hand. */
 const UNKNOWN_ACCELERATION = 2;
+/** Seconds for which an error of scale lasts: a stretch of speeding up or braking. Chosen by hand. */
 const SCALE_SECONDS = 1;
-/** Measurements farther than this from what is expected, in sigmas, count only as if they were as near. */
+/** Measurements farther from the expected one than this, in sigmas, count only as if they were as near: an outlier gate. */
 export const ROBUST = 3;
-
-/** Numbers of the state: sum of steps, step, velocity (all world), bias (imu). */
-const [SUM, STEP, VELOCITY, BIAS, N] = [0, 3, 6, 9, 12];
-
-/** Seconds: of the means by which rest is judged, and how long they must be quiet. */
-const SHORT_MEAN = 0.08;
-const LONG_MEAN = 0.4;
-const QUIET_SECONDS = 0.5;
-/** Quiet is: m/s^2 and rad/s between the two means, and rad/s in all, the gyro's bias included. */
-const QUIET_FORCE = 0.12;
-const QUIET_RATE = 0.035;
-const QUIET_TURN = 0.035;
-/** Rest is: m/s, and m/s^2 beyond what the bias may be. The sigma of the speed must be below the first, too. */
+/** m/s: a base at rest is no faster, and its speed no less sure, 1 sigma. Chosen by hand. */
 const REST_SPEED = 0.07;
+/** m/s^2: a base at rest feels no more than this beyond three sigma of the bias. Chosen by hand. */
 const REST_FORCE = 0.03;
-/** Metres, 1 sigma, of a step at rest. */
+/** Metres, 1 sigma, of a step at rest: next to nothing. */
 const REST_STEP = 1e-5;
 
+/** Where the blocks of the state begin: sum of steps, step, velocity (all world), bias (imu); and its size. */
+const [SUM, STEP, VELOCITY, BIAS, N] = [0, 3, 6, 9, 12];
+
 /**
- * How a point moves by the accelerations that an imu there feels: steps between frames, velocity, and the accelerometer's bias, which
- * takes a lasting tilt of the attitude in, too; with their covariance. A Kalman filter of error-free attitudes: what those err by is
- * in its noise. `correctStep` and `rest` are what it learns by.
+ * How a point moves by the accelerations that an imu there feels: the step since the last frame, the velocity, and the accelerometer's
+ * bias, with their covariance. A Kalman filter that takes the attitudes as given; their noise is in its own noise, and a lasting tilt in
+ * the bias. It learns by `correctStep` and `rest`. Checked against one dense least-squares solution (tests/outside).
  */
 export class InertialFilter {
-  readonly #settings: InertialFilterSettings;
-  /** (N), and (N * N) its covariance. */
+  readonly #imu: AccelerometerNoise;
+  readonly #tiltNoise: number;
+  /** (N) the state, and (N * N) its covariance. */
   readonly #x = new Float64Array(N);
   readonly #P = new Float64Array(N * N);
   readonly #gain = new Float64Array(N);
   /** (9) worldFromImu of the sample in hand. */
   readonly #R = new Float64Array(9);
+  /** (3) m/s^2, world: of the sample in hand. */
+  readonly #acceleration = new Float64Array(3);
+  readonly #stillness = new Stillness();
   #isRunning = false;
   #isFresh = true;
-  /** (6) short and long means of force and rate, (3) long mean of the acceleration in the world; imu frame but for the last. */
-  readonly #short = new Float64Array(6);
-  readonly #long = new Float64Array(6);
-  readonly #felt = new Float64Array(3);
-  #quietFor = 0;
-  #hasMeans = false;
 
-  constructor(settings: Partial<InertialFilterSettings> = {}) {
-    this.#settings = { ...DEFAULT_INERTIAL_FILTER, ...settings };
+  /** @param tiltNoise radians, 1 sigma: white noise of the attitudes about level axes; gravity then shows as acceleration */
+  constructor(tiltNoise: number, imu: AccelerometerNoise = CONSUMER) {
+    this.#tiltNoise = tiltNoise;
+    this.#imu = imu;
   }
 
   /** False until `start`, and after `stop`. */
@@ -83,10 +71,11 @@ export class InertialFilter {
     return this.#isRunning;
   }
 
-  /** Metres, world: from the last `mark` to now, and from `start` or `forget` to the last `mark`. */
+  /** Metres, world: since the last `mark`. */
   get step(): Vec3 {
     return this.#at(STEP);
   }
+  /** Metres, world: from `start` or `forget` to the last `mark`. */
   get sum(): Vec3 {
     return this.#at(SUM);
   }
@@ -103,7 +92,7 @@ export class InertialFilter {
     return [this.#x[block]!, this.#x[block + 1]!, this.#x[block + 2]!];
   }
 
-  /** (9) covariances of these, copied. */
+  /** (9) covariances of these; copies. */
   get stepSpread(): Float64Array {
     return this.#block(STEP);
   }
@@ -123,14 +112,14 @@ export class InertialFilter {
     return out;
   }
 
-  /** Begins with a velocity, m/s in the world, and its sigma; what was learnt of the bias goes on. */
+  /** Begins with a velocity, m/s in the world, and its sigma; keeps what was learnt of the bias. */
   start(velocity: Vec3, sigma: number): void {
     this.stop();
     this.#isRunning = true;
     for (let i = 0; i < 3; i++) {
       this.#x[VELOCITY + i] = velocity[i]!;
       this.#P[(N + 1) * (VELOCITY + i)] = sigma * sigma;
-      if (this.#isFresh) this.#P[(N + 1) * (BIAS + i)] = this.#settings.bias ** 2;
+      if (this.#isFresh) this.#P[(N + 1) * (BIAS + i)] = this.#imu.bias ** 2;
     }
     this.#isFresh = false;
   }
@@ -138,12 +127,11 @@ export class InertialFilter {
   /** Forgets all but the bias. */
   stop(): void {
     this.#isRunning = false;
-    this.#quietFor = 0;
-    this.#hasMeans = false;
+    this.#stillness.restart();
     for (let i = 0; i < BIAS; i++) this.#clear(i);
   }
 
-  /** Of no value and no variance. */
+  /** Sets a number of the state to 0, without variance. */
   #clear(i: number): void {
     this.#x[i] = 0;
     for (let j = 0; j < N; j++) {
@@ -152,16 +140,18 @@ export class InertialFilter {
     }
   }
 
-  /** Goes on through a span's samples. @param yaw radians about the vertical from the span's world to this one */
+  /** Follows a span's samples. @param yaw radians about the vertical from the span's world to this one */
   advance(span: InertialSpan, yaw: number): void {
     const [sine, cosine] = [Math.sin(yaw / 2), Math.cos(yaw / 2)];
     for (let n = 0; n < span.count; n++) {
       this.#turnTo(span.rotation, 4 * n, sine, cosine);
-      if (n === 0) this.#settle(span.owed);
-      this.#sample(span.seconds[n]!, span.force, 3 * n);
-      this.#watch(span.seconds[n]!, span.force, span.rate, 3 * n);
+      if (n === 0) this.#addOwed(span.owed);
+      const [dt, at] = [span.seconds[n]!, 3 * n];
+      this.#sample(dt, span.force, at);
+      const { force, rate } = span;
+      this.#stillness.add({ dt, force, rate, at, acceleration: this.#acceleration });
     }
-    if (span.missing > 0) this.#drift(span.missing);
+    if (span.missing > 0) this.#skip(span.missing);
   }
 
   /** Sets `#R` to the rotation of a quaternion, turned further about the vertical. */
@@ -170,7 +160,8 @@ export class InertialFilter {
     matrixInto(this.#R, c * a - s * b, c * b + s * a, c * d + s * e, c * e - s * d);
   }
 
-  #settle(owed: Float64Array): void {
+  /** Corrects the velocity for the end of the span before, which had no sample of its own yet. @param owed (3) m/s, imu frame */
+  #addOwed(owed: Float64Array): void {
     const R = this.#R;
     for (let i = 0; i < 3; i++) {
       this.#x[VELOCITY + i]! += R[3 * i]! * owed[0]! + R[3 * i + 1]! * owed[1]! + R[3 * i + 2]! * owed[2]!;
@@ -178,33 +169,33 @@ export class InertialFilter {
   }
 
   #sample(dt: number, force: Float64Array, at: number): void {
-    const { noise, tiltNoise, biasWalk, scale } = this.#settings;
+    const { noise, biasWalk, scale } = this.#imu;
+    const tiltNoise = this.#tiltNoise;
     const x = this.#x;
     const R = this.#R;
     const fx = force[at]! - x[BIAS]!;
     const fy = force[at + 1]! - x[BIAS + 1]!;
     const fz = force[at + 2]! - x[BIAS + 2]!;
-    const share = this.#hasMeans ? 1 - Math.exp(-dt / LONG_MEAN) : 1;
     let squares = 0;
     for (let i = 0; i < 3; i++) {
       const a = R[3 * i]! * fx + R[3 * i + 1]! * fy + R[3 * i + 2]! * fz - (i === 2 ? GRAVITY : 0);
-      this.#felt[i]! += share * (a - this.#felt[i]!);
+      this.#acceleration[i] = a;
       x[STEP + i]! += dt * x[VELOCITY + i]! + 0.5 * dt * dt * a;
       x[VELOCITY + i]! += dt * a;
       squares += a * a;
     }
-    this.#carry(dt);
+    this.#propagate(dt);
     const q = noise * noise + (GRAVITY * tiltNoise) ** 2 * dt + scale * scale * squares * SCALE_SECONDS;
     this.#scatter(dt, q);
     for (let i = BIAS; i < N; i++) this.#P[(N + 1) * i]! += biasWalk * biasWalk * dt;
   }
 
-  /** Covariance carried on: step' = step + dt velocity - dt^2 / 2 R bias, velocity' = velocity - dt R bias. */
-  #carry(dt: number): void {
+  /** Propagates the covariance: step' = step + dt velocity - dt^2 / 2 R bias, velocity' = velocity - dt R bias. */
+  #propagate(dt: number): void {
     const P = this.#P;
     const R = this.#R;
     for (let pass = 0; pass < 2; pass++) {
-      // Rows first, then columns.
+      // First the rows, then the columns.
       const [along, across] = pass === 0 ? [1, N] : [N, 1];
       for (let j = 0; j < N; j++) {
         const k = j * along;
@@ -221,7 +212,7 @@ export class InertialFilter {
     }
   }
 
-  /** White acceleration of a density, (m/s^2)^2 per Hz, over a time. */
+  /** Adds the noise of a white acceleration over a time. @param density (m/s^2)^2 per Hz */
   #scatter(dt: number, density: number): void {
     const P = this.#P;
     for (let i = 0; i < 3; i++) {
@@ -232,55 +223,31 @@ export class InertialFilter {
     }
   }
 
-  /** On without a sample. */
-  #drift(seconds: number): void {
+  /** Goes on for a time without samples. */
+  #skip(seconds: number): void {
     for (let i = 0; i < 3; i++) this.#x[STEP + i]! += seconds * this.#x[VELOCITY + i]!;
     this.#R.fill(0);
-    this.#carry(seconds);
+    this.#propagate(seconds);
     this.#scatter(seconds, UNKNOWN_ACCELERATION ** 2 * seconds);
-    this.#quietFor = 0;
-    this.#hasMeans = false;
-  }
-
-  /** Whether the imu shakes, turns or speeds up. */
-  #watch(dt: number, force: Float64Array, rate: Float64Array, at: number): void {
-    const [short, long] = [this.#short, this.#long];
-    if (!this.#hasMeans) {
-      for (let i = 0; i < 3; i++) {
-        short[i] = long[i] = force[at + i]!;
-        short[3 + i] = long[3 + i] = rate[at + i]!;
-      }
-      this.#hasMeans = true;
-    }
-    const a = 1 - Math.exp(-dt / SHORT_MEAN);
-    const b = 1 - Math.exp(-dt / LONG_MEAN);
-    let isQuiet = true;
-    for (let i = 0; i < 6; i++) {
-      const value = i < 3 ? force[at + i]! : rate[at + i - 3]!;
-      short[i]! += a * (value - short[i]!);
-      long[i]! += b * (value - long[i]!);
-      if (Math.abs(short[i]! - long[i]!) > (i < 3 ? QUIET_FORCE : QUIET_RATE)) isQuiet = false;
-      if (i >= 3 && Math.abs(long[i]!) > QUIET_TURN) isQuiet = false;
-    }
-    this.#quietFor = isQuiet ? this.#quietFor + dt : 0;
+    this.#stillness.restart();
   }
 
   /**
-   * Whether the point stands still: nothing is felt, *and* the velocity is known to be next to none. What is felt alone does not tell
-   * rest from an even way: a speed that is not known stays unknown however quiet it is.
+   * Whether the point stands still: the imu is quiet, *and* the velocity is known to be next to none. Quiet alone does not tell rest from
+   * an even way, so a speed that is not known stays unknown however quiet the imu is.
    */
   get isAtRest(): boolean {
-    if (!(this.#isRunning && this.#quietFor >= QUIET_SECONDS)) return false;
+    if (!(this.#isRunning && this.#stillness.isQuiet)) return false;
     for (let i = 0; i < 3; i++) {
       const speedSigma = Math.sqrt(this.#P[(N + 1) * (VELOCITY + i)]!);
       const biasSigma = Math.sqrt(this.#P[(N + 1) * (BIAS + i)]!);
       if (speedSigma > REST_SPEED || Math.abs(this.#x[VELOCITY + i]!) > REST_SPEED) return false;
-      if (Math.abs(this.#felt[i]!) > REST_FORCE + 3 * biasSigma) return false;
+      if (Math.abs(this.#stillness.acceleration[i]!) > REST_FORCE + 3 * biasSigma) return false;
     }
     return true;
   }
 
-  /** It stands still: the step is none, and what is felt is bias. */
+  /** The point stands still: the step is zero, and what is felt is bias. */
   rest(): void {
     for (let i = 0; i < 3; i++) {
       const axis: Vec3 = [i === 0 ? 1 : 0, i === 1 ? 1 : 0, i === 2 ? 1 : 0];
@@ -290,19 +257,19 @@ export class InertialFilter {
 
   /**
    * The step since the last `mark` was measured along a unit axis of the world: metres, and m^2.
-   * @returns how far off it had been thought, squared, in variances of that difference
+   * @returns the squared difference to the expected step, in variances of that difference
    */
   correctStep(axis: Vec3, metres: number, variance: number): number {
     return this.#correct(STEP, axis, metres, variance);
   }
 
-  /** The same without taking it in. */
+  /** What `correctStep` would return; changes nothing. */
   surprise(axis: Vec3, metres: number, variance: number): number {
     const off = metres - this.#along(STEP, axis);
     return (off * off) / (this.#project(STEP, axis) + variance);
   }
 
-  /** Its velocity along a unit axis is less sure than thought: m/s, 1 sigma, more. */
+  /** Makes the velocity along a unit axis less sure. @param sigma m/s, 1 sigma, that is added */
   unsettle(axis: Vec3, sigma: number): void {
     for (let i = 0; i < 3; i++) {
       for (let j = 0; j < 3; j++) {
@@ -316,7 +283,7 @@ export class InertialFilter {
     return axis[0] * x[block]! + axis[1] * x[block + 1]! + axis[2] * x[block + 2]!;
   }
 
-  /** Sets `#gain` to the covariances with a block along an axis; the variance there. */
+  /** Sets `#gain` to the covariances of all with a block along an axis. @returns the variance there */
   #project(block: number, axis: Vec3): number {
     const P = this.#P;
     const gain = this.#gain;
@@ -341,7 +308,7 @@ export class InertialFilter {
     return surprise;
   }
 
-  /** A frame is done: the step joins the sum, and the next one begins. */
+  /** A frame is done: the step is added to the sum, and the next one begins. */
   mark(): void {
     const P = this.#P;
     for (let i = 0; i < 3; i++) this.#x[SUM + i]! += this.#x[STEP + i]!;
@@ -354,12 +321,12 @@ export class InertialFilter {
     for (let i = 0; i < 3; i++) this.#clear(STEP + i);
   }
 
-  /** The sum begins anew. */
+  /** Begins the sum anew. */
   forget(): void {
     for (let i = 0; i < 3; i++) this.#clear(SUM + i);
   }
 
-  /** Goes on in a world that is turned. */
+  /** Follows a turn of the world. */
   turn(rotation: Quat): void {
     const m = toMatrix({ rotation, position: [0, 0, 0] });
     for (let block = 0; block < BIAS; block += 3) {
@@ -371,7 +338,7 @@ export class InertialFilter {
     }
   }
 
-  /** Turns three numbers, `step` apart. @param m (16) column-major */
+  /** Turns three numbers that lie `step` apart. @param m (16) column-major */
   #rotate(values: Float64Array, at: number, step: number, m: Float64Array): void {
     const [a, b, c] = [values[at]!, values[at + step]!, values[at + 2 * step]!];
     for (let i = 0; i < 3; i++) values[at + i * step] = m[i]! * a + m[4 + i]! * b + m[8 + i]! * c;

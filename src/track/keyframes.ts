@@ -1,43 +1,40 @@
 import { decodeImage, encodeImage, maxEncodedSize } from "../coding/depth-codec.ts";
 import type { Pose } from "../geometry/optics.ts";
 import { compose } from "../geometry/rigid.ts";
+import { distance } from "../geometry/vec.ts";
+import type { WorldDoubt } from "./doubt.ts";
 import { edgeBetween, type PoseEdge } from "./pose-graph.ts";
-import type { Samples } from "./surfels.ts";
+import { packSamples, type Samples } from "./samples.ts";
 
-/** Samples are kept in this many bytes each: three coordinates in millimetres, three of a normal, a weight. */
-const SAMPLE_BYTES = 11;
-const MOST_SAMPLES = 2000;
-/** Newest keyframes that are never left out. */
+/** The newest keyframes are never dropped: the loop finder and the next keyframe need them. Chosen by hand. */
 const NEWEST = 20;
+/** Bytes of a keyframe besides its depth and samples: an estimate for the budget. */
+const OVERHEAD = 300;
 
-/** How far the map near by may be off against the world's origin. */
-export interface WorldDoubt {
-  /** Metres of way since the origin, or since a loop was closed, over which the map may have drifted. */
-  readonly drifted: number;
-  /** m^2: doubt that was built in where the map was begun anew out of sight of the old. */
-  readonly built: number;
-}
-
-/** Metres, 1 sigma: what was seen in more doubt than this is no part of maps until a loop has placed it. */
+/**
+ * Metres, 1 sigma: a keyframe with more doubt built in is left out of maps until a loop has placed it. Chosen by hand; the tracker
+ * builds no map in more doubt than this (`MOST_DOUBT` in map-builder.ts).
+ */
 const SOUND = 0.3;
 
+/** Whether maps may be made from a keyframe. */
 export const isSound = ({ doubt }: Keyframe): boolean => doubt.built <= SOUND ** 2;
 
-/** A frame kept as evidence: what was seen, and from where. */
+/** A frame that is kept as evidence: what was seen, and from where. */
 export interface Keyframe {
   readonly id: number;
   /** Microseconds. */
   readonly time: number;
   /** Which sensor saw it. */
   readonly sensor: number;
-  /** Corrected when the graph of poses is. */
+  /** Corrected when a loop is closed. */
   worldFromLens: Pose;
   /** Height of the floor below the base, in the same world. */
   floorHeight: number;
-  /** Metres of way up to here, and what the tracker's doubt about the world was. */
+  /** Metres of way up to here, and the tracker's doubt about the world then. */
   readonly way: number;
   doubt: WorldDoubt;
-  /** How it was measured from the keyframe before; null for the first. */
+  /** Its measurement from the keyframe before; null for the first. */
   step: PoseEdge | null;
   readonly pixels: number;
   readonly unitsPerMetre: number;
@@ -46,7 +43,7 @@ export interface Keyframe {
   readonly samples: Uint8Array;
 }
 
-/** What maps are made anew from, of a keyframe as it lay when it was read. */
+/** The part of a keyframe that maps are made anew from, with its pose when it was read. */
 export interface KeyframeView
   extends Readonly<
     Pick<Keyframe, "sensor" | "worldFromLens" | "floorHeight" | "pixels" | "unitsPerMetre" | "depth">
@@ -61,7 +58,7 @@ export interface KeyframeReader {
   next(): KeyframeView | null;
 }
 
-/** What a keyframe is made of. */
+/** What a keyframe is made from. */
 export interface Evidence {
   readonly time: number;
   readonly sensor: number;
@@ -79,14 +76,14 @@ export interface Evidence {
 }
 
 /**
- * Keyframes within a budget of bytes, oldest first: the evidence that maps are made from, and can be made from again. When
- * they get too many, those closest to their neighbours go, so that every place keeps some.
+ * Keyframes within a budget of bytes, oldest first: the evidence from which maps are made, and made anew. Over the budget those closest
+ * to their neighbours are dropped, so that every place keeps some.
  */
 export class KeyframeStore {
   readonly frames: Keyframe[] = [];
   /** Places found to be the same again: edges between ids. */
   readonly closures: PoseEdge[] = [];
-  /** While true none are left out, whatever the budget: others count on their places in `frames`. */
+  /** While true none is dropped, whatever the budget: the maker of new maps counts on their order in `frames`. */
   isFixed = false;
   readonly #budget: number;
   #bytes = 0;
@@ -115,19 +112,25 @@ export class KeyframeStore {
     const id = this.#nextId++;
     const before = this.newest;
     const keyframe: Keyframe = {
-      ...{ id, time: evidence.time, sensor: evidence.sensor, worldFromLens },
-      ...{ floorHeight: evidence.floorHeight, way: evidence.way, doubt: evidence.doubt },
+      id,
+      time: evidence.time,
+      sensor: evidence.sensor,
+      worldFromLens,
+      floorHeight: evidence.floorHeight,
+      way: evidence.way,
+      doubt: evidence.doubt,
       step:
         before === null
           ? null
-          : edgeBetween(before.id, id, before.worldFromLens, worldFromLens, sigma, yawSigma),
-      ...{ pixels: depth.length, unitsPerMetre: evidence.unitsPerMetre },
+          : edgeBetween(before.worldFromLens, worldFromLens, { from: before.id, to: id, sigma, yawSigma }),
+      pixels: depth.length,
+      unitsPerMetre: evidence.unitsPerMetre,
       depth: this.#encoded.slice(0, size),
       samples: packSamples(evidence.samples),
     };
     this.frames.push(keyframe);
     this.#bytes += sizeOf(keyframe);
-    while (!this.isFixed && this.#bytes > this.#budget && this.#thin());
+    while (!this.isFixed && this.#bytes > this.#budget && this.#dropOne());
     return keyframe;
   }
 
@@ -165,7 +168,7 @@ export class KeyframeStore {
     }
   }
 
-  /** Reads those there are now, oldest first, and then those that came meanwhile. */
+  /** Reads those there are, oldest first, and then those that come while it reads. */
   read(): KeyframeReader {
     const order = this.frames.slice();
     let at = 0;
@@ -182,15 +185,17 @@ export class KeyframeStore {
     return { next };
   }
 
-  /** Leaves out the keyframe with the nearest neighbours; false when none may go. */
-  #thin(): boolean {
+  /** Drops the keyframe with the nearest neighbours; false when none may be dropped. */
+  #dropOne(): boolean {
     const tied = new Set(this.closures.flatMap(({ from, to }) => [from, to]));
     let least = Number.POSITIVE_INFINITY;
     let at = -1;
     for (let n = 1; n < this.frames.length - NEWEST; n++) {
       if (tied.has(this.frames[n]!.id)) continue;
-      const [a, b] = [this.frames[n - 1]!.worldFromLens.position, this.frames[n + 1]!.worldFromLens.position];
-      const gap = Math.hypot(a[0] - b[0], a[1] - b[1], a[2] - b[2]);
+      const gap = distance(
+        this.frames[n - 1]!.worldFromLens.position,
+        this.frames[n + 1]!.worldFromLens.position,
+      );
       if (gap < least) [least, at] = [gap, n];
     }
     if (at < 0) return false;
@@ -200,16 +205,19 @@ export class KeyframeStore {
     const [first, second] = [gone!.step!, after.step!];
     const sigma = Math.hypot(first.sigma, second.sigma);
     const yawSigma = Math.hypot(first.yawSigma, second.yawSigma);
-    after.step = edgeBetween(
-      ...([before.id, after.id, before.worldFromLens, after.worldFromLens, sigma, yawSigma] as const),
-    );
+    after.step = edgeBetween(before.worldFromLens, after.worldFromLens, {
+      from: before.id,
+      to: after.id,
+      sigma,
+      yawSigma,
+    });
     return true;
   }
 }
 
-const sizeOf = ({ depth, samples }: Keyframe): number => depth.length + samples.length + 300;
+const sizeOf = ({ depth, samples }: Keyframe): number => depth.length + samples.length + OVERHEAD;
 
-/** A keyframe's masked depth; `out` if it has as many pixels, else the first part of it. */
+/** Writes a keyframe's masked depth into `out`, or into the first part of it; returns that part. */
 export function unpackDepth(
   out: Uint16Array,
   { depth, pixels }: Pick<Keyframe, "depth" | "pixels">,
@@ -217,44 +225,4 @@ export function unpackDepth(
   const image = out.length === pixels ? out : out.subarray(0, pixels);
   decodeImage(image, depth, 0, depth.length);
   return image;
-}
-
-/** At most `MOST_SAMPLES`, evenly chosen. */
-export function packSamples({ count, point, normal, weight }: Samples): Uint8Array {
-  const kept = Math.min(count, MOST_SAMPLES);
-  const bytes = new Uint8Array(SAMPLE_BYTES * kept);
-  const view = new DataView(bytes.buffer);
-  for (let n = 0; n < kept; n++) {
-    const i = Math.floor((n * count) / kept);
-    const at = SAMPLE_BYTES * n;
-    for (let k = 0; k < 3; k++) {
-      const mm = Math.round(1000 * point[3 * i + k]!);
-      view.setInt16(at + 2 * k, Math.max(-32767, Math.min(32767, mm)), true);
-      view.setInt8(at + 6 + k, Math.round(127 * normal[3 * i + k]!));
-    }
-    // Of 1 / sigma^2 the logarithm, in steps of 0.2 %.
-    const log = Math.round(512 * Math.log2(Math.max(1, weight[i]!)));
-    view.setUint16(at + 9, Math.min(65535, log), true);
-  }
-  return bytes;
-}
-
-/** Fills `out` with what was packed, as far as it has room. */
-export function unpackSamples(out: Samples, bytes: Uint8Array): void {
-  const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.byteLength);
-  const count = Math.min(bytes.length / SAMPLE_BYTES, out.weight.length);
-  for (let n = 0; n < count; n++) {
-    const at = SAMPLE_BYTES * n;
-    const k = 3 * n;
-    out.point[k] = view.getInt16(at, true) / 1000;
-    out.point[k + 1] = view.getInt16(at + 2, true) / 1000;
-    out.point[k + 2] = view.getInt16(at + 4, true) / 1000;
-    const [x, y, z] = [view.getInt8(at + 6), view.getInt8(at + 7), view.getInt8(at + 8)];
-    const norm = 1 / Math.sqrt(x * x + y * y + z * z);
-    out.normal[k] = norm * x;
-    out.normal[k + 1] = norm * y;
-    out.normal[k + 2] = norm * z;
-    out.weight[n] = 2 ** (view.getUint16(at + 9, true) / 512);
-  }
-  out.count = count;
 }

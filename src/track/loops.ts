@@ -1,83 +1,81 @@
 import type { Pose } from "../geometry/optics.ts";
 import { compose, conjugate, invert, multiply } from "../geometry/rigid.ts";
-import { type Keyframe, type KeyframeStore, unpackSamples } from "./keyframes.ts";
-import { PlaceMatcher } from "./places.ts";
+import { distance, wrapAngle } from "../geometry/vec.ts";
+import type { Keyframe, KeyframeStore } from "./keyframes.ts";
+import { emptyMaps, type MapPair } from "./local-map.ts";
+import { placement, setPlacement } from "./placement.ts";
+import { type PlaceMap, PlaceMatcher } from "./places.ts";
 import { edgeBetween, misfit, optimise, type PoseEdge } from "./pose-graph.ts";
-import type { Stage } from "./register.ts";
-import { emptySamples } from "./sampler.ts";
-import { placement, type Samples, SurfelMap, setPlacement } from "./surfels.ts";
+import { emptySamples, unpackSamples } from "./samples.ts";
 
 const DEGREE = Math.PI / 180;
 
-export interface LoopSettings {
+/** Where the finder looks for places seen before. */
+export interface LoopSearch {
   /** Metres of way before a place counts as come back to. */
   readonly leastWay: number;
-  /** Drift that is reckoned with, 1 sigma: share of the way, radians per metre. */
+  /** Drift of the way, 1 sigma, as a share of it. */
   readonly drift: number;
-  readonly yawDrift: number;
-  /** Farthest that a place is looked for around where it is thought to be, metres. */
+  /** Metres: the largest radius that is searched around the expected place. */
   readonly mostRadius: number;
-  /** Keyframes in a row that must agree, and how closely: metres, radians. */
-  readonly agreeing: number;
-  readonly agreement: number;
-  readonly yawAgreement: number;
-  /** 1 sigma of a place found again. */
-  readonly sigma: number;
-  readonly yawSigma: number;
-  /** Radians, 1 sigma: tilt of keyframes. */
-  readonly tiltSigma: number;
 }
 
-export const DEFAULT_LOOP_SETTINGS: LoopSettings = {
-  leastWay: 8,
-  drift: 0.01,
-  yawDrift: 0.1 * DEGREE,
-  mostRadius: 3,
-  agreeing: 3,
-  agreement: 0.06,
-  yawAgreement: 1 * DEGREE,
-  sigma: 0.01,
-  yawSigma: 0.2 * DEGREE,
-  tiltSigma: 0.3 * DEGREE,
-};
+/** Chosen by hand: in three rooms the way drifts by under 0.2 % (`score-poses --rounds`), so 1 % is five times that. */
+export const LOOP_SEARCH: LoopSearch = { leastWay: 8, drift: 0.01, mostRadius: 3 };
 
-/** Metres around a keyframe within which others make the map it is looked for on, and how many at most. */
+/** Radians per metre: drift of the heading, 1 sigma; and radians: the least doubt about it. Chosen by hand. */
+const YAW_DRIFT = 0.1 * DEGREE;
+const LEAST_YAW = 0.5 * DEGREE;
+/** Radians, 1 sigma: tilt of keyframes, the noise of an orientation sensor. */
+const TILT_SIGMA = 0.3 * DEGREE;
+/** Keyframes in a row that must agree before a loop is closed, and how closely: metres, radians. Chosen by hand. */
+const AGREEING = 3;
+const AGREEMENT = 0.06;
+const YAW_AGREEMENT = 1 * DEGREE;
+/** 1 sigma of a place that is found again: metres, radians. Chosen by hand. */
+const CLOSURE_SIGMA = 0.01;
+const CLOSURE_YAW = 0.2 * DEGREE;
+/** Metres around a keyframe within which others make the map that it is compared with, and how many of them at most. */
 const PATCH = 1.5;
 const PATCH_FRAMES = 8;
-/** Radians: views that differ by more share too little. */
+/** Radians: views that differ by more share too little. A camera of 70 degrees then still shares a quarter. */
 const SAME_VIEW = 50 * DEGREE;
 /** Chi-squared with four degrees of freedom, 99.9 %. */
-const MISFIT = 18.5;
-/** Share of a keyframe that must lie on the other visit's map: that is of a few keyframes only. */
+const MOST_MISFIT = 18.5;
+/** Share of a keyframe that must lie on the other visit's map, which is made of a few keyframes only. Chosen by hand. */
 const LEAST_SHARE = 0.7;
-const MAX_WEIGHT = 2e7;
+/** Metres: voxels of the maps that keyframes are compared on, the coarse ones being four times as large. */
+const FINE_VOXEL = 0.06;
+/** Most samples of a keyframe (`packSamples` keeps fewer). */
 const CAPACITY = 2048;
 
-/** A place that was found again, on the way to being believed. */
-interface Found {
+/** A keyframe that fits an older one's surroundings: not believed until more agree. */
+interface Fitted {
   readonly edge: PoseEdge;
-  /** Where the newer keyframe is, by the older ones. */
+  /** Where the older keyframes place the newer one. */
   readonly pose: Pose;
-  readonly way: number;
 }
 
-/** What closing a loop came to. */
+/** A closed loop. */
 export interface LoopClosed {
-  /** New poses of the keyframes, as they are in the store. */
+  /** New poses of the keyframes, in the order of the store. */
   readonly poses: readonly Pose[];
   /** The older of the two visits: its doubt about the world is now the newer one's too. */
   readonly old: Keyframe;
-  /** By how much the newest one moved, metres and radians. */
+  /** By how much the newest keyframe moved, metres and radians. */
   readonly distance: number;
   readonly angle: number;
   /** Metres of way between the two visits. */
   readonly way: number;
 }
 
-/** How often what happened; a closure is believed only after all tests. */
+/** How many candidates reached each test. */
 export interface LoopCounts {
+  /** Keyframes compared with an older one. */
   looked: number;
+  /** Those that fitted it, both ways round. */
   fitted: number;
+  /** Closures that the graph of poses contradicted, and closures made. */
   refuted: number;
   closed: number;
 }
@@ -91,28 +89,35 @@ export interface LoopCounts {
 export class LoopFinder {
   readonly counts: LoopCounts = { looked: 0, fitted: 0, refuted: 0, closed: 0 };
   readonly #store: KeyframeStore;
-  readonly #settings: LoopSettings;
+  readonly #area: LoopSearch;
   readonly #places = new PlaceMatcher(CAPACITY, LEAST_SHARE);
-  readonly #fine = new SurfelMap(0.06, MAX_WEIGHT);
-  readonly #coarse = new SurfelMap(0.24, MAX_WEIGHT);
-  readonly #stages: readonly Stage[] = [
-    { map: this.#coarse, gate: 0.4, lastGate: 0.15, iterations: 4, stride: 4 },
-    { map: this.#fine, gate: 0.12, lastGate: 0.04, iterations: 6, stride: 1 },
-  ];
+  /** Maps of the keyframes around one of the two visits. */
+  readonly #maps: MapPair;
+  readonly #map: PlaceMap;
   readonly #samples = emptySamples(CAPACITY);
   readonly #at = placement();
   /** Steps still to do for the keyframe that is looked at. */
   #todo: (() => void)[] = [];
   #lookedAt = -1;
-  #row: Found[] = [];
+  /** The last keyframes in a row that agree. */
+  #row: Fitted[] = [];
   #closed: LoopClosed | null = null;
 
-  constructor(store: KeyframeStore, settings: LoopSettings = DEFAULT_LOOP_SETTINGS) {
+  constructor(store: KeyframeStore, area: LoopSearch = LOOP_SEARCH) {
     this.#store = store;
-    this.#settings = settings;
+    this.#area = area;
+    const maps = emptyMaps(FINE_VOXEL);
+    this.#maps = maps;
+    this.#map = {
+      coarse: maps.coarse,
+      stages: [
+        { map: maps.coarse, gate: 0.4, lastGate: 0.15, iterations: 4, stride: 4 },
+        { map: maps.fine, gate: 0.12, lastGate: 0.04, iterations: 6, stride: 1 },
+      ],
+    };
   }
 
-  /** Does one step of work; what came of it when a loop was closed. */
+  /** Does one step of work. @returns the loop when the step closed one, else null */
   step(): LoopClosed | null {
     this.#closed = null;
     const next = this.#todo.shift();
@@ -121,24 +126,24 @@ export class LoopFinder {
     return this.#closed;
   }
 
-  /** Forgets what was begun: poses have changed. */
+  /** Drops the work in progress: poses have changed. */
   restart(): void {
     this.#todo = [];
     this.#row = [];
   }
 
-  /** Chooses what the newest keyframe may have come back to. */
+  /** Chooses the older keyframe that the newest one may have come back to. */
   #look(): void {
     const { frames } = this.#store;
     const newest = this.#store.newest;
     if (newest === null || newest.id === this.#lookedAt) return;
     this.#lookedAt = newest.id;
-    const s = this.#settings;
+    const { leastWay } = this.#area;
     let best: Keyframe | null = null;
     let least = Number.POSITIVE_INFINITY;
     for (const frame of frames) {
       const way = newest.way - frame.way;
-      if (way < s.leastWay) break;
+      if (way < leastWay) break;
       const turned = Math.abs(yawBetween(frame.worldFromLens, newest.worldFromLens));
       const far = apart(frame.worldFromLens, newest.worldFromLens);
       if (turned > SAME_VIEW || far > this.#radius(frame, newest) + 1) continue;
@@ -152,60 +157,49 @@ export class LoopFinder {
     this.#begin(best, newest);
   }
 
-  /** Three sigma of the drift between two keyframes, and of the doubt that was built in between. */
+  /** Metres to search: three sigma of the drift between two keyframes, and of the doubt that was built in between. */
   #radius(old: Keyframe, newest: Keyframe): number {
-    const { drift, mostRadius } = this.#settings;
+    const { drift, mostRadius } = this.#area;
     const built = Math.max(0, Math.sqrt(newest.doubt.built) - Math.sqrt(old.doubt.built));
     return Math.min(mostRadius, 0.3 + 3 * drift * (newest.way - old.way) + 3 * built);
   }
 
+  /** Plans the steps that compare two keyframes. */
   #begin(old: Keyframe, newest: Keyframe): void {
     this.counts.looked++;
-    const s = this.#settings;
+    const { leastWay } = this.#area;
     const way = newest.way - old.way;
-    const doubt = { tilt: s.tiltSigma, yaw: 0.5 * DEGREE + s.yawDrift * way, position: 0.3 };
+    const doubt = { tilt: TILT_SIGMA, yaw: LEAST_YAW + YAW_DRIFT * way, position: 0.3 };
     let found: Pose | null = null;
-    const stop = (): void => {
-      this.#todo = [];
-      this.#row = [];
-    };
     this.#todo = [
-      ...this.#gather(old, (frame) => frame.way <= newest.way - s.leastWay),
+      ...this.#gather(old, (frame) => frame.way <= newest.way - leastWay),
       () => {
         unpackSamples(this.#samples, newest.samples);
-        const place = this.#places.find(
-          ...([
-            this.#samples,
-            newest.worldFromLens,
-            doubt,
-            this.#radius(old, newest),
-            this.#coarse,
-            this.#stages,
-          ] as const),
-        );
-        if (place === null) stop();
+        const area = { doubt, radius: this.#radius(old, newest), map: this.#map };
+        const place = this.#places.find(this.#samples, newest.worldFromLens, area);
+        if (place === null) this.restart();
         else found = place.pose;
       },
-      ...this.#gather(newest, (frame) => frame.way > newest.way - s.leastWay / 2),
+      ...this.#gather(newest, (frame) => frame.way > newest.way - leastWay / 2),
       () => {
-        // Back again: is the old one where the new one says?
-        const expected = compose(newest.worldFromLens, compose(invert(found!), old.worldFromLens));
-        unpackSamples(this.#samples, old.samples);
-        const narrow = { tilt: s.tiltSigma, yaw: s.yawAgreement, position: 0.1 };
-        const upright = this.#places.fits(this.#samples, expected, narrow, this.#stages);
-        const isAgreed =
-          upright > 0 &&
-          apart(this.#places.pose, expected) < s.agreement &&
-          Math.abs(yawBetween(this.#places.pose, expected)) < s.yawAgreement;
-        // Both must still be there: the store may have left one out since.
+        // Both must still be there: the store may have dropped one since.
         const isKept = this.#store.indexOf(old.id) >= 0 && this.#store.indexOf(newest.id) >= 0;
-        if (isAgreed && isKept) this.#add(old, newest, found!);
-        else stop();
+        if (this.#isAgreed(old, newest, found!) && isKept) this.#add(old, newest, found!);
+        else this.restart();
       },
     ];
   }
 
-  /** Steps that build a map from keyframes near one, as their poses have it: two keyframes a step. */
+  /** The way back: whether the older keyframe fits on the newer ones' map where the newer one was found to see it. */
+  #isAgreed(old: Keyframe, newest: Keyframe, found: Pose): boolean {
+    const expected = compose(newest.worldFromLens, compose(invert(found), old.worldFromLens));
+    unpackSamples(this.#samples, old.samples);
+    const narrow = { tilt: TILT_SIGMA, yaw: YAW_AGREEMENT, position: 0.1 };
+    const upright = this.#places.fits(this.#samples, expected, narrow, this.#map.stages);
+    return upright > 0 && agree(this.#places.pose, expected);
+  }
+
+  /** Steps that build a map, in their own poses, from the keyframes near one: two keyframes a step. */
   #gather(middle: Keyframe, isWanted: (frame: Keyframe) => boolean): (() => void)[] {
     const near = this.#store.frames
       .filter((frame) => isWanted(frame) && apart(frame.worldFromLens, middle.worldFromLens) < PATCH)
@@ -214,49 +208,44 @@ export class LoopFinder {
         (a, b) => apart(a.worldFromLens, middle.worldFromLens) - apart(b.worldFromLens, middle.worldFromLens),
       )
       .slice(0, PATCH_FRAMES);
+    const { fine, coarse } = this.#maps;
     const steps = [
       () => {
-        this.#fine.clear();
-        this.#coarse.clear();
+        fine.clear();
+        coarse.clear();
       },
     ];
     for (let n = 0; n < near.length; n += 2) {
       steps.push(() => {
-        for (const frame of near.slice(n, n + 2)) this.#fuse(frame, this.#samples);
+        for (const { samples, worldFromLens } of near.slice(n, n + 2)) {
+          unpackSamples(this.#samples, samples);
+          setPlacement(this.#at, worldFromLens);
+          fine.fuse(this.#samples, this.#at);
+          coarse.fuse(this.#samples, this.#at);
+        }
       });
     }
     return steps;
   }
 
-  #fuse({ samples, worldFromLens }: Keyframe, out: Samples): void {
-    unpackSamples(out, samples);
-    setPlacement(this.#at, worldFromLens);
-    this.#fine.fuse(out, this.#at, this.#fine.voxelSize / 2);
-    this.#coarse.fuse(out, this.#at, this.#coarse.voxelSize / 2);
-  }
-
+  /** Takes a keyframe that fits, both ways round; enough in a row close the loop. */
   #add(old: Keyframe, newest: Keyframe, pose: Pose): void {
     this.counts.fitted++;
-    const s = this.#settings;
-    const edge = edgeBetween(old.id, newest.id, old.worldFromLens, pose, s.sigma, s.yawSigma);
-    const found = { edge, pose, way: newest.way };
+    const ends = { from: old.id, to: newest.id, sigma: CLOSURE_SIGMA, yawSigma: CLOSURE_YAW };
+    const edge = edgeBetween(old.worldFromLens, pose, ends);
     // Does it move the world as the ones before it did?
     const moved = compose(pose, invert(newest.worldFromLens));
     const last = this.#row.at(-1);
     if (last !== undefined) {
       const before = this.#store.frames[this.#store.indexOf(last.edge.to)];
       const expected = compose(moved, before?.worldFromLens ?? last.pose);
-      const isAgreed =
-        before !== undefined &&
-        apart(expected, last.pose) < s.agreement &&
-        Math.abs(yawBetween(expected, last.pose)) < s.yawAgreement;
-      if (!isAgreed) this.#row = [];
+      if (before === undefined || !agree(expected, last.pose)) this.#row = [];
     }
-    this.#row.push(found);
-    if (this.#row.length >= s.agreeing) this.#close(newest, old);
+    this.#row.push({ edge, pose });
+    if (this.#row.length >= AGREEING) this.#close(newest, old);
   }
 
-  /** Puts what agrees into the graph, unless the graph refutes it. */
+  /** Adds the row's edges to the graph and optimises it; takes them out again when the graph contradicts them. */
   #close(newest: Keyframe, old: Keyframe): void {
     const store = this.#store;
     const added = this.#row.map(({ edge }) => edge);
@@ -268,7 +257,7 @@ export class LoopFinder {
       store.frames.map(({ worldFromLens }) => worldFromLens),
       edges,
     );
-    if (edges.some((edge) => misfit(edge, poses[edge.from]!, poses[edge.to]!) > MISFIT)) {
+    if (edges.some((edge) => misfit(edge, poses[edge.from]!, poses[edge.to]!) > MOST_MISFIT)) {
       this.counts.refuted++;
       store.closures.length = before;
       return;
@@ -276,19 +265,22 @@ export class LoopFinder {
     this.counts.closed++;
     const at = poses[store.indexOf(newest.id)]!;
     this.#closed = {
-      ...{ poses, old, way: newest.way - old.way },
+      poses,
+      old,
+      way: newest.way - old.way,
       distance: apart(at, newest.worldFromLens),
       angle: Math.abs(yawBetween(newest.worldFromLens, at)),
     };
   }
 }
 
-const apart = ({ position: [a, b, c] }: Pose, { position: [x, y, z] }: Pose): number =>
-  Math.hypot(x - a, y - b, z - c);
+const agree = (a: Pose, b: Pose): boolean =>
+  apart(a, b) < AGREEMENT && Math.abs(yawBetween(a, b)) < YAW_AGREEMENT;
 
-/** How far `b` is turned from `a` about the vertical. */
+const apart = (a: Pose, b: Pose): number => distance(a.position, b.position);
+
+/** Radians by which `b` is turned from `a` about the vertical. */
 function yawBetween(a: Pose, b: Pose): number {
   const [, , z, w] = multiply(b.rotation, conjugate(a.rotation));
-  const angle = 2 * Math.atan2(z, w);
-  return angle - 2 * Math.PI * Math.round(angle / (2 * Math.PI));
+  return wrapAngle(2 * Math.atan2(z, w));
 }

@@ -1,4 +1,6 @@
+import type { Vec3 } from "../geometry/optics.ts";
 import { eigenSymmetric, solveSymmetric } from "../geometry/solve.ts";
+import type { Matches } from "./matches.ts";
 
 /** Unknowns of a small motion: a rotation vector, then a translation. */
 const UNKNOWNS = 6;
@@ -27,37 +29,7 @@ export function emptySums(): PlaneSums {
   };
 }
 
-/** Correspondences in structure-of-arrays form; the first `count` are valid. */
-export interface Matches {
-  count: number;
-  /** (3 * count) points, relative to the centre of rotation. */
-  readonly point: Float32Array;
-  /** (3 * count) unit normals of the planes they belong to. */
-  readonly normal: Float32Array;
-  /** How far each point is in front of its plane, metres. */
-  readonly residual: Float32Array;
-  readonly weight: Float32Array;
-  /** Metres, 1 sigma: how far off the world's origin each plane may lie. */
-  readonly doubt: Float32Array;
-  /** Weighted means over all matches: 1 - cosine between sample and plane, and 1 / the samples a plane is made of. */
-  scatter: number;
-  youth: number;
-}
-
-export function emptyMatches(capacity: number): Matches {
-  return {
-    count: 0,
-    point: new Float32Array(3 * capacity),
-    normal: new Float32Array(3 * capacity),
-    residual: new Float32Array(capacity),
-    weight: new Float32Array(capacity),
-    doubt: new Float32Array(capacity),
-    scatter: 0,
-    youth: 1,
-  };
-}
-
-/** Sets `out` to the sums over all matches. */
+/** Sets `out` to the sums over all matches. Long, since all 27 sums are written out: the loop keeps them in registers. */
 export function sumPlanes(out: PlaneSums, matches: Matches): void {
   const { count, point, normal, residual, weight } = matches;
   let [h00, h01, h02, h03, h04, h05] = [0, 0, 0, 0, 0, 0];
@@ -156,7 +128,7 @@ export function solveStep(step: Float64Array, sums: PlaneSums): boolean {
   return solveSymmetric(step, sums.information, sums.pull, UNKNOWNS);
 }
 
-/** What a set of equations says about translation, whatever the rotation is. */
+/** How strongly a set of equations holds the translation, whatever the rotation is. */
 export interface TranslationStrength {
   /** (3) information along each axis, ascending, in the units of the equations (1 / m^2 for weights of 1 / sigma^2). */
   readonly values: Float64Array;
@@ -167,6 +139,13 @@ export interface TranslationStrength {
 export function emptyStrength(): TranslationStrength {
   return { values: new Float64Array(3), axes: new Float64Array(9) };
 }
+
+/** The unit axis of `values[k]`. */
+export const axisOf = ({ axes }: TranslationStrength, k: number): Vec3 => [
+  axes[3 * k]!,
+  axes[3 * k + 1]!,
+  axes[3 * k + 2]!,
+];
 
 const rotationPart = new Float64Array(9);
 const column = new Float64Array(3);
@@ -187,7 +166,7 @@ export function translationStrength(
   known: Float64Array | null,
 ): void {
   const h = information;
-  // A whisper of information where there is none keeps R invertible; it is far below any threshold.
+  // A little information where there is none keeps R invertible; it is far below any threshold.
   const scale = 1e-9 * (h[0]! + h[7]! + h[14]! + h[21]! + h[28]! + h[35]!) + 1e-300;
   for (let i = 0; i < 3; i++) {
     for (let j = 0; j < 3; j++) {

@@ -1,26 +1,32 @@
 import type { Pose } from "../geometry/optics.ts";
-import { type Prior, Registrar, rotationBetween, type Stage } from "./register.ts";
-import { emptySamples } from "./sampler.ts";
+import { setDiagonal } from "../geometry/symmetric3.ts";
+import { distance } from "../geometry/vec.ts";
+import { VARIANCE_INFLATION } from "./matches.ts";
+import { axisOf } from "./normal-equations.ts";
+import { type Placement, placement, poseOf, rotationBetween, setPlacement } from "./placement.ts";
+import { type Prior, Registrar, type Stage } from "./register.ts";
+import { emptySamples, type Samples } from "./samples.ts";
 import { PositionSearch } from "./search.ts";
-import { type Placement, placement, poseOf, type Samples, type SurfelMap, setPlacement } from "./surfels.ts";
+import type { SurfelMap } from "./surfels.ts";
 
 const DEGREE = Math.PI / 180;
-/** Part of a normal along the vertical below which its surface is upright. */
+/** Part of a normal along the vertical below which its surface is upright: 45 degrees. */
 const UPRIGHT = 0.7;
-/** So many samples must be upright. */
+/** Fewest upright samples that a place may be told by. Chosen by hand, like the three below. */
 const LEAST_UPRIGHT = 100;
-/** So many must face each level direction, so far apart, and hold it so well: metres, 1 sigma. */
+/** Fewest samples that face each level direction, and their least rms spread, metres. */
 const LEAST_FACING = 40;
 const LEAST_SPREAD = 0.15;
+/** Metres, 1 sigma: each level direction must be held at least so well. */
 const MOST_SIGMA = 0.02;
-/** Registration error is not that of independent samples. */
-const HONESTY = 250;
-/** A place with this share of the best one's upright samples on the map is a rival: two alike are none. */
-const RIVAL = 0.7;
-/** Places of a search that are looked at closely. */
+/** Radians beyond three sigma by which the tilt of a place may differ from the expected one: the map's own error of level. */
+const TILT_SLACK = 0.3 * DEGREE;
+/** A place with this share of the best one's upright samples on the map is a rival: then neither is believed. Chosen by hand. */
+export const RIVAL_SHARE = 0.7;
+/** Positions of a search that are registered: bounds the time of a frame while lost. */
 const CANDIDATES = 10;
 /** Metres: two candidates that end nearer to each other than this are one. */
-const SAME = 0.2;
+const SAME_PLACE = 0.2;
 
 /** What is known of a place before it is looked for: 1 sigma, radians and metres. */
 export interface PlaceDoubt {
@@ -29,25 +35,46 @@ export interface PlaceDoubt {
   readonly position: number;
 }
 
+/** What a frame is compared with. */
+export interface PlaceMap {
+  readonly stages: readonly Stage[];
+  /** The coarse map of `stages`: it is searched. */
+  readonly coarse: SurfelMap;
+}
+
+/** A place that fits a frame. */
+export interface Place {
+  /** worldFromLens. */
+  readonly pose: Pose;
+  /** Upright samples of the frame that lie on the map there. */
+  readonly upright: number;
+}
+
 /**
- * Says whether a frame can only have been seen from one place of a map. It must be strict: a wrong place is worse than
- * none. Evidence is what stands upright, for a floor looks the same everywhere.
+ * Says whether a frame can only have been seen from one place of a map. It is strict: a wrong place is worse than
+ * none. Only upright surfaces count as evidence, for a floor looks the same everywhere.
  */
 export class PlaceMatcher {
-  readonly registrar: Registrar;
+  readonly #registrar: Registrar;
   readonly #leastShare: number;
   readonly #search = new PositionSearch();
   readonly #upright: Samples;
   readonly #pose: Placement = placement();
-  readonly #prior = { at: placement(), rotation: new Float64Array(9), position: new Float64Array(9) };
+  readonly #prior: Prior = {
+    at: placement(),
+    rotation: new Float64Array(9),
+    position: new Float64Array(9),
+  };
   readonly #off = new Float64Array(3);
-  /** Upright samples of the last frame that lay on the map, fit or not. */
   #lying = 0;
 
-  /** @param leastShare of a frame, and of its upright parts, that must lie on the map */
+  /**
+   * @param capacity   most samples that a frame may have
+   * @param leastShare of a frame, and of its upright samples, that must lie on the map
+   */
   constructor(capacity: number, leastShare: number) {
     this.#leastShare = leastShare;
-    this.registrar = new Registrar(capacity);
+    this.#registrar = new Registrar(capacity);
     this.#upright = emptySamples(capacity);
   }
 
@@ -56,14 +83,14 @@ export class PlaceMatcher {
     return poseOf(this.#pose);
   }
 
-  /** How many upright samples of the last frame lay on the map, fit or not. */
+  /** How many upright samples of the last frame lay on the map, whether it fitted or not. */
   get lying(): number {
     return this.#lying;
   }
 
   /**
-   * Registers a frame near `guess`. Fit means: nearly all of it lies on the map, the upright parts too; they hold it in
-   * every level direction; and its rotation is the guess's within three sigma.
+   * Registers a frame near `guess`. It fits when nearly all of it lies on the map, and of its upright samples too; when those hold it
+   * in every level direction; and when its rotation is the guess's within three sigma.
    * @returns how many upright samples lie on the map, 0 when it does not fit; `pose` is where
    */
   fits(samples: Samples, guess: Pose, doubt: PlaceDoubt, stages: readonly Stage[]): number {
@@ -71,44 +98,29 @@ export class PlaceMatcher {
     setPlacement(this.#pose, guess);
     this.#lying = 0;
     if (samples.count < LEAST_UPRIGHT) return 0;
-    const { matched, strength } = this.registrar.register(samples, this.#pose, prior, stages);
+    const { matched } = this.#registrar.register(samples, this.#pose, { prior, stages });
     const upright = pickUpright(this.#upright, samples, this.#pose.rotation);
-    const { normal, count } = this.registrar.matches;
+    const { normal, count } = this.#registrar.matches;
     for (let k = 2; k < 3 * count; k += 3) if (Math.abs(normal[k]!) < UPRIGHT) this.#lying++;
     if (matched < this.#leastShare * samples.count || upright < LEAST_UPRIGHT) return 0;
     if (this.#lying < this.#leastShare * upright) return 0;
-    const off = this.#off;
-    rotationBetween(off, prior.at.rotation, this.#pose.rotation);
-    if (Math.hypot(off[0]!, off[1]!) > 3 * doubt.tilt + 0.3 * DEGREE || Math.abs(off[2]!) > 3 * doubt.yaw)
-      return 0;
-    for (let k = 0; k < 3; k++) {
-      const axis = strength.axes.subarray(3 * k, 3 * k + 3);
-      if (Math.abs(axis[2]!) > UPRIGHT) continue; // the floor holds it
-      const { count: facing, spread, information } = this.registrar.facing(prior, axis);
-      const isHeld = HONESTY / information <= MOST_SIGMA ** 2;
-      if (!isHeld || facing < LEAST_FACING || spread < LEAST_SPREAD) return 0;
-    }
-    return this.#lying;
+    return this.#isTurnedAsExpected(doubt) && this.#isHeldLevel() ? this.#lying : 0;
   }
 
   /**
-   * Looks for the one place around `guess` that fits; none when another within the radius fits nearly as well.
-   * @param coarse  map that is searched, as in `stages`
-   * @param radius  metres
+   * Looks for the one place around `guess` that fits; null when another within the radius fits nearly as well.
+   * @param radius metres
    */
   find(
     samples: Samples,
     guess: Pose,
-    doubt: PlaceDoubt,
-    radius: number,
-    coarse: SurfelMap,
-    stages: readonly Stage[],
-  ): { readonly pose: Pose; readonly upright: number } | null {
+    { doubt, radius, map }: { readonly doubt: PlaceDoubt; readonly radius: number; readonly map: PlaceMap },
+  ): Place | null {
+    const { coarse, stages } = map;
     setPlacement(this.#pose, guess);
     pickUpright(this.#upright, samples, this.#pose.rotation);
-    const candidates = this.#search.search(
-      ...([coarse, this.#upright, this.#pose, radius, coarse.voxelSize, CANDIDATES] as const),
-    );
+    const area = { radius, step: coarse.voxelSize, most: CANDIDATES };
+    const candidates = this.#search.search(coarse, this.#upright, this.#pose, area);
     const [x0, y0, z0] = guess.position;
     let best = 0;
     let second = 0;
@@ -116,32 +128,43 @@ export class PlaceMatcher {
     for (const { x, y } of [{ x: x0, y: y0 }, ...candidates]) {
       const upright = this.fits(samples, { rotation: guess.rotation, position: [x, y, z0] }, doubt, stages);
       const at = this.pose;
-      if (pose !== null && apart(at, pose) < SAME) {
+      if (pose !== null && distance(at.position, pose.position) < SAME_PLACE) {
         if (upright > best) [best, pose] = [upright, at];
       } else if (upright > best) {
         second = Math.max(second, best);
         [best, pose] = [upright, at];
       } else second = Math.max(second, this.#lying);
     }
-    return pose === null || second > RIVAL * best ? null : { pose, upright: best };
+    return pose === null || second > RIVAL_SHARE * best ? null : { pose, upright: best };
+  }
+
+  #isTurnedAsExpected({ tilt, yaw }: PlaceDoubt): boolean {
+    const off = this.#off;
+    rotationBetween(off, this.#prior.at.rotation, this.#pose.rotation);
+    return Math.hypot(off[0]!, off[1]!) <= 3 * tilt + TILT_SLACK && Math.abs(off[2]!) <= 3 * yaw;
+  }
+
+  /** Whether the last registration's samples hold the frame in every level direction; the floor holds the height. */
+  #isHeldLevel(): boolean {
+    const { strength } = this.#registrar.result;
+    for (let k = 0; k < 3; k++) {
+      const axis = axisOf(strength, k);
+      if (Math.abs(axis[2]) > UPRIGHT) continue;
+      const { count, spread, information } = this.#registrar.facing(this.#prior, axis);
+      const isHeld = VARIANCE_INFLATION / information <= MOST_SIGMA ** 2;
+      if (!isHeld || count < LEAST_FACING || spread < LEAST_SPREAD) return false;
+    }
+    return true;
   }
 
   #expect(guess: Pose, { tilt, yaw, position }: PlaceDoubt): Prior {
     const prior = this.#prior;
     setPlacement(prior.at, guess);
-    for (const [m, x, z] of [
-      [prior.rotation, tilt, yaw],
-      [prior.position, position, position],
-    ] as const) {
-      m[0] = m[4] = 1 / x ** 2;
-      m[8] = 1 / z ** 2;
-    }
+    setDiagonal(prior.rotation, 1 / tilt ** 2, 1 / tilt ** 2, 1 / yaw ** 2);
+    setDiagonal(prior.position, 1 / position ** 2, 1 / position ** 2, 1 / position ** 2);
     return prior;
   }
 }
-
-const apart = ({ position: [a, b, c] }: Pose, { position: [x, y, z] }: Pose): number =>
-  Math.hypot(x - a, y - b, z - c);
 
 /** Copies the samples whose normals are near level when the lens is turned by R; how many there are. */
 function pickUpright(out: Samples, { count, point, normal, weight }: Samples, R: Float64Array): number {

@@ -1,6 +1,6 @@
 import type { Pose, Vec3 } from "../geometry/optics.ts";
 import { fromYawPitchRoll, multiply, toYawPitchRoll } from "../geometry/rigid.ts";
-import { wrapAngle } from "../geometry/vec.ts";
+import { subtract, wrapAngle } from "../geometry/vec.ts";
 
 /** Unknowns of a node: x, y, z and yaw. Gravity gives roll and pitch, which stay as they are. */
 const N = 4;
@@ -17,23 +17,19 @@ export interface PoseEdge {
   readonly yawSigma: number;
 }
 
+/** What an edge says apart from the measured motion. */
+export type EdgeEnds = Omit<PoseEdge, "move" | "turn">;
+
 /** The measurement that two known poses would give. */
-export function edgeBetween(
-  from: number,
-  to: number,
-  a: Pose,
-  b: Pose,
-  sigma: number,
-  yawSigma: number,
-): PoseEdge {
+export function edgeBetween(a: Pose, b: Pose, { from, to, sigma, yawSigma }: EdgeEnds): PoseEdge {
   const yaw = yawOf(a);
   const [c, s] = [Math.cos(yaw), Math.sin(yaw)];
-  const [dx, dy, dz] = [0, 1, 2].map((i) => b.position[i]! - a.position[i]!) as [number, number, number];
+  const [dx, dy, dz] = subtract(b.position, a.position);
   const move: Vec3 = [c * dx + s * dy, c * dy - s * dx, dz];
   return { from, to, move, turn: wrapAngle(yawOf(b) - yaw), sigma, yawSigma };
 }
 
-/** What optimising came to. */
+/** The result of an optimisation. */
 export interface Optimised {
   /** Same order as the poses given. */
   readonly poses: readonly Pose[];
@@ -44,9 +40,9 @@ export interface Optimised {
 }
 
 /**
- * Moves poses so that all edges fit best (least squares, residuals in sigmas). The first pose stays.
+ * Moves poses so that all edges fit best (least squares, residuals in sigmas). The first pose is fixed.
  *
- * Gauss-Newton with Levenberg's damping where a step does not help. The equations are solved by a Cholesky factorisation
+ * Gauss-Newton, with Levenberg's damping where a step does not reduce the cost. The equations are solved by a Cholesky factorisation
  * that stores each row from its first entry on: the rows of a chain are short, and an edge back along it costs one long row.
  * Source: Grisetti et al. 2010, A tutorial on graph-based SLAM; George & Liu 1981 for the envelope.
  *
@@ -78,7 +74,7 @@ export function optimise(given: readonly Pose[], edges: readonly PoseEdge[], mos
     const tried = step === null ? null : state.map((v, i) => v + step[i]!);
     const next = tried === null ? Number.POSITIVE_INFINITY : costOf(tried, edges);
     if (tried === null || !(next <= cost)) {
-      // Rounding at the bottom, or a step too far.
+      // Either rounding at the minimum, which ends it, or a step too far, which is damped.
       if (next - cost <= 1e-12 * (1 + cost) || damping > 1e6) break;
       damping = damping === 0 ? 1e-3 : 10 * damping;
       continue;
@@ -128,7 +124,7 @@ function costOf(state: Float64Array, edges: readonly PoseEdge[]): number {
   return sum;
 }
 
-/** Symmetric equations of which each row is kept from its first entry to the diagonal. */
+/** Symmetric equations; of each row the part from its first entry to the diagonal is stored. */
 class Envelope {
   readonly #size: number;
   readonly #first: Int32Array;
@@ -186,7 +182,7 @@ class Envelope {
     }
     for (let i = 0; i < this.#size; i++) {
       const diagonal = this.#start[i + 1]! - 1;
-      // The first pose stays; what no edge reaches stays too.
+      // The large entry fixes the first pose; the small one keeps poses that no edge reaches where they are.
       this.#values[diagonal]! += damping * this.#values[diagonal]! + (i < N ? 1e12 : 1e-9);
     }
   }

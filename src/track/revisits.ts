@@ -1,34 +1,36 @@
 import type { Pose, Vec3 } from "../geometry/optics.ts";
 import { angleBetween, compose, invert } from "../geometry/rigid.ts";
-import { isSound, KeyframeStore, unpackSamples } from "./keyframes.ts";
-import { DEFAULT_LOOP_SETTINGS, type LoopClosed, LoopFinder, type LoopSettings } from "./loops.ts";
-import { emptySamples } from "./sampler.ts";
-import { placement, type Samples, type SurfelMap, setPlacement } from "./surfels.ts";
-import { type Tracker, type TrackResult, worldSigma } from "./tracker.ts";
+import { distance } from "../geometry/vec.ts";
+import type { TrackResult } from "./frame.ts";
+import { KeyframeStore } from "./keyframes.ts";
+import { LOOP_SEARCH, type LoopClosed, LoopFinder, type LoopSearch } from "./loops.ts";
+import type { Samples } from "./samples.ts";
+import { SurfelRemake } from "./surfel-remake.ts";
+import type { Tracker } from "./tracker.ts";
 
 const DEGREE = Math.PI / 180;
-/** A keyframe is made so far from the one before: metres, radians. */
+/** A keyframe is made so far from the one before: metres, radians. Chosen by hand: views then still share most of what they show. */
 export const KEYFRAME_STEP = 0.2;
 export const KEYFRAME_TURN = 12 * DEGREE;
-/** 1 sigma of the motion between keyframes: metres, and per metre; radians, and per metre. */
+/** 1 sigma of the motion between keyframes: metres, and per metre; radians, and per metre. Chosen by hand. */
 const STEP_SIGMA = 0.004;
 const WAY_SIGMA = 0.03;
 const STEP_YAW = 0.1 * DEGREE;
 const WAY_YAW = 0.3 * DEGREE;
-/** Metres, 1 sigma: frames whose place against the map near by is less sure are no evidence of where things are. */
-const MOST_SLACK = 0.025;
-/** Maps are made anew when any keyframe moves by more: metres, radians. */
-const WORTH = 0.02;
-const WORTH_ANGLE = 0.4 * DEGREE;
-/** A loop that moves nothing is told of when so much of its way no longer counts as drift. */
-const NEWS = 0.5;
-/** 1 sigma where the head was lost between: metres, radians. */
+/** 1 sigma where the head was lost between two keyframes: metres, radians. Large enough to tie nothing. */
 const UNTIED = 20;
 const UNTIED_YAW = 10 * DEGREE;
-/** Metres between the places that a lost head looks for itself around. */
-const PLACE = 1.2;
-/** Keyframes that go into the new surfel maps in one step. */
-const FUSED_AT_ONCE = 4;
+/** Metres, 1 sigma: frames whose place against the map near by is less sure are no evidence of where things are. Chosen by hand. */
+const MOST_SLACK = 0.025;
+/** Least share of a frame's samples that must fit the map. Chosen by hand. */
+const FITTING_SHARE = 0.5;
+/** Maps are made anew when any keyframe moves by more: metres, radians. Less than half a voxel of the map by default. Chosen by hand. */
+const WORTH = 0.02;
+const WORTH_ANGLE = 0.4 * DEGREE;
+/** A loop that moves nothing is reported when this share of its way no longer counts as drift. Chosen by hand. */
+const NEWS = 0.5;
+/** Metres between the places that a lost head looks for itself around: each search reaches 1.5 m. Chosen by hand. */
+const PLACE_SPACING = 1.2;
 
 /** One tracked frame, as evidence. */
 export interface RevisitInput {
@@ -46,7 +48,7 @@ export interface RevisitInput {
 
 /** A loop was closed; keyframes and tracker have it already. */
 export interface Correction {
-  /** Where the newest poses are now: new world from old, as it is near the head; null when nothing had to move. */
+  /** How the world moved near the head; null when nothing had to move. */
   readonly newFromOld: Pose | null;
   /** Metres of way between the two visits, and by how much the place moved: metres, radians. */
   readonly way: number;
@@ -54,85 +56,86 @@ export interface Correction {
   readonly angle: number;
 }
 
-/** New surfel maps in the making. */
-interface Remaking {
-  readonly fine: SurfelMap;
-  readonly coarse: SurfelMap;
-  readonly closed: LoopClosed;
-  /** Poses that the first keyframes will have, and how many are in the maps already. */
-  readonly poses: readonly Pose[];
-  done: number;
-  readonly newFromOld: Pose;
+/** The newest keyframe, as the next one is measured from it. */
+interface LastKeyframe {
+  readonly worldFromLens: Pose;
+  readonly way: number;
+  readonly built: number;
 }
 
 /**
- * Keeps keyframes of what the tracker sees, notices when a place comes back, and makes the tracker's maps anew when that
- * shows how the way between was bent. Each frame does a bounded, counted piece of the work.
+ * Keeps keyframes of what the tracker sees, notices when a place comes back, and has the tracker's maps made anew when that
+ * shows that the way between was bent. Each frame does a bounded, counted piece of the work.
  */
 export class Revisits {
   readonly store: KeyframeStore;
   readonly finder: LoopFinder;
   readonly #tracker: Tracker;
-  readonly #samples = emptySamples(2048);
-  readonly #at = placement();
-  #last: Pose | null = null;
-  #lastWay = 0;
-  #lastBuilt = 0;
-  /** Whether the head was lost since the last keyframe: nothing then ties the next one to it. */
+  #last: LastKeyframe | null = null;
+  /** Whether the head was lost since the last keyframe: nothing ties the next one to it then. */
   #isUntied = false;
-  #remaking: Remaking | null = null;
+  #remake: SurfelRemake | null = null;
 
   /** @param budget bytes for keyframes */
-  constructor(tracker: Tracker, budget: number, settings: LoopSettings = DEFAULT_LOOP_SETTINGS) {
+  constructor(tracker: Tracker, budget: number, area: LoopSearch = LOOP_SEARCH) {
     this.#tracker = tracker;
     this.store = new KeyframeStore(budget);
-    this.finder = new LoopFinder(this.store, settings);
+    this.finder = new LoopFinder(this.store, area);
   }
 
-  /** Takes a frame after the tracker has; what was corrected, if anything was. */
+  /** Takes a frame after the tracker has. @returns the correction when a loop is closed and done with, else null */
   take(input: RevisitInput): Correction | null {
     const { turned } = input.result;
     if (turned !== null) {
       this.store.move(turned);
-      if (this.#last !== null) this.#last = compose(turned, this.#last);
+      this.#moveLast(turned);
     }
     this.#isUntied ||= input.result.hold === "lost";
     if (input.isClear) this.#keep(input);
-    if (this.#remaking !== null) return this.#remake(this.#remaking);
+    if (this.#remake !== null) return this.#continue(this.#remake);
     const closed = this.finder.step();
     return closed === null ? null : this.#begin(closed);
   }
 
+  #moveLast(newFromOld: Pose): void {
+    if (this.#last === null) return;
+    this.#last = { ...this.#last, worldFromLens: compose(newFromOld, this.#last.worldFromLens) };
+  }
+
+  /** Makes a keyframe of a frame whose place is sure, some way from the last one. */
   #keep({ time, sensor, result, floorHeight, depth, unitsPerMetre, samples }: RevisitInput): void {
     const { worldFromLens } = result;
     const { way, doubt, slack } = this.#tracker;
     const isSure = result.hold !== "sliding" || slack <= MOST_SLACK;
-    if (!(result.isSteady && isSure && result.share > 0.5)) return;
+    if (!(result.isSteady && isSure && result.share > FITTING_SHARE)) return;
     if (this.#last !== null) {
-      const moved = compose(invert(this.#last), worldFromLens);
+      const last = this.#last.worldFromLens;
+      const moved = compose(invert(last), worldFromLens);
       const isNear = Math.hypot(...moved.position) < KEYFRAME_STEP;
-      if (isNear && angleBetween(this.#last.rotation, worldFromLens.rotation) < KEYFRAME_TURN) return;
+      if (isNear && angleBetween(last.rotation, worldFromLens.rotation) < KEYFRAME_TURN) return;
     }
-    const gone = way - this.#lastWay;
-    // What was built into the map since is doubt between these two.
-    const built = Math.max(0, Math.sqrt(doubt.built) - Math.sqrt(this.#lastBuilt));
+    const gone = way - (this.#last?.way ?? 0);
+    // What was built into the map since the last keyframe is doubt between the two.
+    const built = Math.max(0, Math.sqrt(doubt.built) - Math.sqrt(this.#last?.built ?? 0));
     this.store.add({
-      ...{ time, sensor, worldFromLens, floorHeight, way, doubt, depth, unitsPerMetre, samples },
+      time,
+      sensor,
+      worldFromLens,
+      floorHeight,
+      way,
+      doubt,
+      depth,
+      unitsPerMetre,
+      samples,
       sigma: this.#isUntied ? UNTIED : STEP_SIGMA + WAY_SIGMA * gone + built + slack,
       yawSigma: this.#isUntied ? UNTIED_YAW : STEP_YAW + WAY_YAW * gone,
     });
     this.#isUntied = false;
-    const { position } = result.worldFromBase;
-    const isNew = this.#tracker.places.every(
-      (p) => Math.hypot(p[0] - position[0], p[1] - position[1]) > PLACE,
-    );
-    if (isNew) this.#tracker.places = [...this.#tracker.places, position];
-    this.#last = worldFromLens;
-    this.#lastWay = way;
-    this.#lastBuilt = doubt.built;
+    this.#tracker.places = withPlace(this.#tracker.places, result.worldFromBase.position);
+    this.#last = { worldFromLens, way, built: doubt.built };
   }
 
-  /** Begins to make the maps anew; what to say at once when that is not worth it. */
+  /** Begins to make the maps anew; reports the loop at once when that is not worth it. */
   #begin(closed: LoopClosed): Correction | null {
     const { frames } = this.store;
     // What lies between the two visits is placed by both, back to where the head was lost.
@@ -144,57 +147,45 @@ export class Revisits {
     }
     const isWorth = closed.poses.some((pose, n) => {
       const before = frames[n]!.worldFromLens;
-      const far = Math.hypot(...pose.position.map((v, i) => v - before.position[i]!));
+      const far = distance(pose.position, before.position);
       return far > WORTH || angleBetween(pose.rotation, before.rotation) > WORTH_ANGLE;
     });
     if (!isWorth) {
       const before = this.#tracker.doubt.drifted;
       this.#tracker.returnTo(closed.old.doubt);
-      // On a round driven again and again each place is one that was seen before: only what eases the doubt is news.
+      // On a round driven again and again each place is one that was seen before: only a loop that eases the doubt is news.
       const isNews = before - this.#tracker.doubt.drifted >= NEWS * closed.way;
       return isNews ? { newFromOld: null, way: closed.way, distance: 0, angle: 0 } : null;
     }
-    const last = frames.length - 1;
-    const newFromOld = compose(closed.poses[last]!, invert(frames[last]!.worldFromLens));
-    this.#remaking = { ...this.#tracker.emptyMaps(), closed, poses: closed.poses, done: 0, newFromOld };
+    this.#remake = new SurfelRemake(this.store, closed, this.#tracker.map.empty());
     this.store.isFixed = true;
     this.finder.restart();
     return null;
   }
 
-  #remake(making: Remaking): Correction | null {
-    const { frames } = this.store;
-    const { fine, coarse, poses, newFromOld, closed } = making;
-    // Keyframes made since keep their place to the last of those that were there.
-    const poseOf = (n: number): Pose => poses[n] ?? compose(newFromOld, frames[n]!.worldFromLens);
-    for (let k = 0; k < FUSED_AT_ONCE && making.done < frames.length; k++, making.done++) {
-      if (!isSound(frames[making.done]!)) continue;
-      unpackSamples(this.#samples, frames[making.done]!.samples);
-      setPlacement(this.#at, poseOf(making.done));
-      const doubt = worldSigma(frames[making.done]!.doubt);
-      fine.fuse(this.#samples, this.#at, fine.voxelSize / 2, null, doubt);
-      coarse.fuse(this.#samples, this.#at, coarse.voxelSize / 2, null, doubt);
-    }
-    if (making.done < frames.length) return null;
-    frames.forEach((frame, n) => {
-      const pose = poseOf(n);
-      frame.floorHeight += pose.position[2] - frame.worldFromLens.position[2];
-      frame.worldFromLens = pose;
-    });
-    if (this.#last !== null) this.#last = compose(newFromOld, this.#last);
+  #continue(remake: SurfelRemake): Correction | null {
+    if (!remake.step()) return null;
+    const { newFromOld, closed, maps } = remake;
+    remake.correctKeyframes();
+    this.#moveLast(newFromOld);
     // Not before: until here the head was where it was thought to be, with all that doubt.
-    this.#tracker.adopt(fine, coarse, newFromOld);
+    this.#tracker.adopt(maps, newFromOld);
     this.#tracker.returnTo(closed.old.doubt);
-    const places: Vec3[] = [];
-    for (const { worldFromLens, floorHeight } of frames) {
-      const { position } = worldFromLens;
-      const isNew = places.every((p) => Math.hypot(p[0] - position[0], p[1] - position[1]) > PLACE);
-      if (isNew) places.push([position[0], position[1], floorHeight]);
+    let places: readonly Vec3[] = [];
+    for (const { worldFromLens, floorHeight } of this.store.frames) {
+      const [x, y] = worldFromLens.position;
+      places = withPlace(places, [x, y, floorHeight]);
     }
     this.#tracker.places = places;
-    this.#remaking = null;
+    this.#remake = null;
     this.store.isFixed = false;
     this.finder.restart();
     return { newFromOld, way: closed.way, distance: closed.distance, angle: closed.angle };
   }
+}
+
+/** Adds a position to places some way apart, unless one is near. */
+function withPlace(places: readonly Vec3[], position: Vec3): readonly Vec3[] {
+  const isNew = places.every((p) => Math.hypot(p[0] - position[0], p[1] - position[1]) > PLACE_SPACING);
+  return isNew ? [...places, position] : places;
 }

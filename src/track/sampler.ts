@@ -1,34 +1,29 @@
 import type { RayTable } from "../geometry/rays.ts";
 import { DEFAULT_NORMAL_SETTINGS, NormalEstimator, type NormalSettings } from "../sense/normals.ts";
-import type { Samples } from "./surfels.ts";
+import { emptySamples, type Samples } from "./samples.ts";
 
-export interface SamplerSettings {
-  readonly normals: NormalSettings;
-  /** How many candidates are looked at, about; it sets the pixels between them. */
-  readonly candidates: number;
+export interface SamplerOptions {
   /** How many balanced samples are wanted. */
   readonly wanted: number;
-  /** Cosine of the incidence angle below which a candidate is left out. */
-  readonly minIncidence: number;
-  /** Metres: error of a plane's distance that averaging does not remove, near the lens, and its growth with z^2 (1/m). */
-  readonly sigma0: number;
-  readonly sigma2: number;
+  /** About how many windows of a frame are looked at; it sets the pixels between them. */
+  readonly candidates?: number;
+  readonly normals?: NormalSettings;
 }
 
-export const DEFAULT_SAMPLER_SETTINGS: SamplerSettings = {
-  normals: DEFAULT_NORMAL_SETTINGS,
-  candidates: 2700,
-  wanted: 900,
-  minIncidence: 0.15,
-  sigma0: 0.002,
-  sigma2: 0.0005,
-};
-
+/**
+ * Windows looked at by default. Chosen by hand: three for each of the 900 samples that `track.samples` wants by default, so that rare
+ * directions get their share.
+ */
+export const CANDIDATES = 2700;
+/** Cosine of the incidence angle below which a candidate is left out: 81 degrees. Chosen by hand. */
+const MIN_INCIDENCE = 0.15;
+/** Metres: error of a plane's distance that averaging over a window does not remove, near the lens. Chosen by hand. */
+const STEADY_ERROR = 0.002;
+/** 1/m: growth of that error with z^2. Chosen by hand. */
+const STEADY_GROWTH = 0.0005;
 /** Each of the six faces of a cube around the directions is cut into so many squares along a side. */
 const CELLS = 3;
 const BINS = 6 * CELLS * CELLS;
-/** Windows of neighbouring candidates overlap and share errors: a plane's distance gains about so much from averaging. */
-const AVERAGED = 1;
 
 /**
  * Turns a depth frame into points on small planes, and chooses among them evenly over the directions of their
@@ -36,7 +31,6 @@ const AVERAGED = 1;
  * Source: Rusinkiewicz & Levoy 2001, normal-space sampling. Nothing is allocated after construction.
  */
 export class FrameSampler {
-  readonly #settings: SamplerSettings;
   readonly #stride: number;
   readonly #normals: NormalEstimator;
   /** Everything that lies on a plane. */
@@ -48,29 +42,29 @@ export class FrameSampler {
   readonly #credit = new Float64Array(BINS);
   #shift = 0;
 
-  /** @throws {RangeError} if a setting is not valid, or the rays are not an image of z-depth */
-  constructor(rays: RayTable, settings: SamplerSettings = DEFAULT_SAMPLER_SETTINGS) {
-    const { candidates, wanted } = settings;
+  /** @throws {RangeError} if a number is not valid, or the rays are not an image of z-depth */
+  constructor(
+    rays: RayTable,
+    { wanted, candidates = CANDIDATES, normals = DEFAULT_NORMAL_SETTINGS }: SamplerOptions,
+  ) {
     if (!(candidates >= 1 && wanted >= 1)) {
       throw new RangeError(`candidates ${candidates}, wanted ${wanted}: both must be 1 or more`);
     }
     const stride = Math.max(1, Math.round(Math.sqrt((rays.width * rays.height) / candidates)));
     this.#stride = stride;
     const capacity = Math.ceil(rays.width / stride) * Math.ceil(rays.height / stride);
-    this.#settings = settings;
-    this.#normals = new NormalEstimator(rays, Math.min(capacity, rays.x.length), settings.normals);
+    this.#normals = new NormalEstimator(rays, Math.min(capacity, rays.x.length), normals);
     this.all = emptySamples(capacity);
     this.chosen = emptySamples(Math.min(wanted, capacity));
     this.#bin = new Uint8Array(capacity);
   }
 
   /**
-   * Fills `all` and `chosen`. Pixels are visited in turn from frame to frame.
+   * Fills `all` and `chosen`. Each frame looks at windows one pixel on from those of the frame before.
    * @param depth (height * width) z-depth in 1 / unitsPerMetre, 0 where there is none
    */
   sample(depth: Uint16Array, unitsPerMetre: number): void {
     const stride = this.#stride;
-    const { minIncidence, sigma0, sigma2 } = this.#settings;
     this.#shift = (this.#shift + 1) % stride;
     const { count, point, normal, rms } = this.#normals.estimate(depth, unitsPerMetre, stride, this.#shift);
     const { all } = this;
@@ -84,7 +78,7 @@ export class FrameSampler {
       const b = normal[k + 1]!;
       const c = normal[k + 2]!;
       const facing = -(x * a + y * b + z * c); // range times cosine of incidence
-      if (facing * facing < minIncidence * minIncidence * (x * x + y * y + z * z)) continue;
+      if (facing * facing < MIN_INCIDENCE * MIN_INCIDENCE * (x * x + y * y + z * z)) continue;
       const bin = directionBin(a, b, c);
       this.#bin[kept] = bin;
       this.#counts[bin]!++;
@@ -95,8 +89,9 @@ export class FrameSampler {
       all.normal[o] = a;
       all.normal[o + 1] = b;
       all.normal[o + 2] = c;
-      const noise = rms[i]! / AVERAGED;
-      const steady = sigma0 + sigma2 * z * z;
+      // Not the mean's smaller noise: windows of neighbouring candidates overlap and share their errors.
+      const noise = rms[i]!;
+      const steady = STEADY_ERROR + STEADY_GROWTH * z * z;
       all.weight[kept] = 1 / (noise * noise + steady * steady);
       kept++;
     }
@@ -104,7 +99,7 @@ export class FrameSampler {
     this.#choose();
   }
 
-  /** As many of each direction as there are, up to a cap that makes the total the wanted number. */
+  /** Chooses as many of each direction as there are, up to a cap that makes the total the wanted number. */
   #choose(): void {
     const { all, chosen } = this;
     const wanted = chosen.weight.length;
@@ -114,7 +109,7 @@ export class FrameSampler {
     for (let bin = 0; bin < BINS; bin++) credit[bin] = 0.5;
     let n = 0;
     for (let i = 0; i < all.count && n < wanted; i++) {
-      // Evenly along the candidates of its direction: each earns cap / count, and a whole one is spent.
+      // Evenly along the candidates of its direction: each adds cap / count of a sample, and a whole one is taken.
       const bin = this.#bin[i]!;
       const due = credit[bin]! + Math.min(1, cap / counts[bin]!);
       if (due < 1) {
@@ -135,15 +130,6 @@ export class FrameSampler {
     }
     chosen.count = n;
   }
-}
-
-export function emptySamples(capacity: number): Samples {
-  return {
-    count: 0,
-    point: new Float32Array(3 * capacity),
-    normal: new Float32Array(3 * capacity),
-    weight: new Float32Array(capacity),
-  };
 }
 
 /** The cap at which `sum(min(count, cap))` is about `wanted`. */

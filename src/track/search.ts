@@ -1,50 +1,51 @@
-import type { Placement, Samples, SurfelMap } from "./surfels.ts";
+import type { Placement } from "./placement.ts";
+import { emptySamples, type Samples } from "./samples.ts";
+import type { SurfelMap } from "./surfels.ts";
 
 /** A position where a frame might stand. */
 export interface Candidate {
-  x: number;
-  y: number;
+  readonly x: number;
+  readonly y: number;
   /** Share of the samples that lie on the map there. */
-  share: number;
+  readonly share: number;
 }
 
-/** Samples that a search looks at; enough to tell places apart, few enough to ask thousands of times. */
-const LOOKED_AT = 80;
+/** Where to search. */
+export interface SearchArea {
+  /** Metres around the position of the given placement. */
+  readonly radius: number;
+  /** Metres between positions that are tried. */
+  readonly step: number;
+  /** How many candidates are wanted, each at least two steps from the better ones. */
+  readonly most: number;
+}
+
+/** Samples that a search looks at: enough to tell places apart, few enough to ask thousands of times. Chosen by hand. */
+const MOST_SAMPLES = 80;
 
 /**
  * Looks for positions, on a level square lattice, where a frame of known rotation lies on the map.
  * Source: exhaustive correlation of a scan with a map, as in Olson 2009, over the two translations only.
  */
 export class PositionSearch {
-  readonly #point = new Float32Array(3 * LOOKED_AT);
-  readonly #normal = new Float32Array(3 * LOOKED_AT);
+  readonly #turned: Samples = emptySamples(MOST_SAMPLES);
 
   /**
-   * @param at     rotation of the lens; its position is the middle of the search
-   * @param radius metres around it
-   * @param step   metres between places that are tried
-   * @param most   how many candidates are wanted, each at least two steps from the better ones
+   * @param at rotation of the lens; its position is the middle of the search
    * @returns best first
    */
-  search(
-    map: SurfelMap,
-    samples: Samples,
-    at: Placement,
-    radius: number,
-    step: number,
-    most: number,
-  ): Candidate[] {
+  search(map: SurfelMap, samples: Samples, at: Placement, { radius, step, most }: SearchArea): Candidate[] {
     const count = this.#rotate(samples, at.rotation);
     if (count === 0) return [];
     const cells = Math.floor(radius / step);
     const side = 2 * cells + 1;
     const shares = new Float32Array(side * side);
     const [x0, y0, z0] = [at.position[0]!, at.position[1]!, at.position[2]!];
+    const gate = map.voxelSize / 2;
     for (let j = -cells, n = 0; j <= cells; j++) {
       for (let i = -cells; i <= cells; i++, n++) {
         if (i * i + j * j > cells * cells) continue;
-        const [x, y] = [x0 + i * step, y0 + j * step];
-        shares[n] = map.countOn(this.#point, this.#normal, count, x, y, z0, map.voxelSize / 2) / count;
+        shares[n] = map.countOn(this.#turned, x0 + i * step, y0 + j * step, z0, gate) / count;
       }
     }
     const found: Candidate[] = [];
@@ -61,16 +62,19 @@ export class PositionSearch {
     return found;
   }
 
+  /** Turns evenly chosen samples into world axes; how many. */
   #rotate({ count, point, normal }: Samples, R: Float64Array): number {
-    const step = Math.max(1, Math.floor(count / LOOKED_AT));
+    const out = this.#turned;
+    const step = Math.max(1, Math.floor(count / MOST_SAMPLES));
     let n = 0;
-    for (let i = 0; i < count && n < LOOKED_AT; i += step, n++) {
+    for (let i = 0; i < count && n < MOST_SAMPLES; i += step, n++) {
       for (let row = 0; row < 3; row++) {
         const [a, b, c] = [R[3 * row]!, R[3 * row + 1]!, R[3 * row + 2]!];
-        this.#point[3 * n + row] = a * point[3 * i]! + b * point[3 * i + 1]! + c * point[3 * i + 2]!;
-        this.#normal[3 * n + row] = a * normal[3 * i]! + b * normal[3 * i + 1]! + c * normal[3 * i + 2]!;
+        out.point[3 * n + row] = a * point[3 * i]! + b * point[3 * i + 1]! + c * point[3 * i + 2]!;
+        out.normal[3 * n + row] = a * normal[3 * i]! + b * normal[3 * i + 1]! + c * normal[3 * i + 2]!;
       }
     }
+    out.count = n;
     return n;
   }
 }

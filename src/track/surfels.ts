@@ -1,39 +1,35 @@
-import type { Pose, Quat } from "../geometry/optics.ts";
-import { matrixInto } from "../geometry/rigid.ts";
-import type { Matches } from "./normal-equations.ts";
+import type { Matches } from "./matches.ts";
+import type { Placement } from "./placement.ts";
+import type { Samples } from "./samples.ts";
+import { doubled, VoxelIndex } from "./voxel-index.ts";
 
-/** Floats per surfel: mean point (3), unit normal (3), weight, number of samples, doubt about where it lies. */
-export const SURFEL_FLOATS = 9;
+/** Floats per surfel: mean point (3), unit normal (3), weight, number of samples, metres of doubt about where it lies. */
+const SURFEL_FLOATS = 9;
 /** Every voxel that has any has room for two: the two sides of a board, or the two walls of a corner. */
 const PAIR_FLOATS = 2 * SURFEL_FLOATS;
-/** Voxels along one side of a block. */
-const SIDE = 8;
-const BLOCK_VOXELS = SIDE ** 3;
-const EMPTY = -1;
-/** Blocks on either side of the origin that a key can name. */
-const REACH_XY = 1024;
-const REACH_Z = 512;
-/** Cosine of the angle beyond which two normals are of different surfaces. */
+/** Cosine of the angle beyond which two normals are of different surfaces: 37 degrees. Chosen by hand. */
 const SAME_SURFACE = 0.8;
-
-/** Squared sine of 17 degrees. */
+/** Squared sine of 17 degrees: a normal within this of square does not depend on the place along an axis. Chosen by hand. */
 const SQUARE_TO = 0.09;
 
-/** Points and normals of one frame in the lens frame; the first `count` are valid. */
-export interface Samples {
-  count: number;
-  /** (3 * count) metres. */
-  readonly point: Float32Array;
-  /** (3 * count) unit, towards the lens. */
-  readonly normal: Float32Array;
-  /** 1 / sigma^2 of the distance along the normal, 1 / m^2. */
-  readonly weight: Float32Array;
+export interface MatchOptions {
+  /** Metres: a sample farther from its surfel's plane is not matched. */
+  readonly gate: number;
+  /** Every `stride`-th sample is used, beginning with number `first` (default 0). */
+  readonly stride: number;
+  readonly first?: number;
 }
 
-/** Where the lens is: worldFromLens. Rotation (9) row-major, position (3) metres. */
-export interface Placement {
-  readonly rotation: Float64Array;
-  readonly position: Float64Array;
+export interface FuseOptions {
+  /** Metres: a sample within this of a surfel's plane becomes part of it. Half a voxel by default. */
+  readonly reach?: number;
+  /**
+   * (3 * n) unit axes along which the placement is unsure: only samples whose normal is square to them all, within 17 degrees, are
+   * added, since they alone do not depend on it. Null, the default, adds all.
+   */
+  readonly free?: Float64Array | null;
+  /** Metres, 1 sigma: how far off the world's origin the placement may be; 0 by default. */
+  readonly doubt?: number;
 }
 
 /**
@@ -41,24 +37,18 @@ export interface Placement {
  *
  * A sample belongs to the surfel of its own voxel or to that of the next voxel along its normal, whichever is heavier:
  * otherwise a surface that lies on a boundary of voxels would be split by its noise into two, each following its own
- * half of the samples, and hold nothing. Blocks of voxels are found by hash, so cost does not grow with the map.
+ * half of the samples, and hold nothing.
+ *
+ * The private methods take numbers, not objects: they run once or more per sample.
  */
 export class SurfelMap {
   readonly voxelSize: number;
   /** Surfels are running means until this weight, then they follow slowly. */
   readonly #maxWeight: number;
   readonly #inverse: number;
-  #hashKeys: Int32Array = new Int32Array(256).fill(EMPTY);
-  #hashIds: Int32Array = new Int32Array(256);
-  #blockKeys: Int32Array = new Int32Array(64);
-  #blockCount = 0;
-  /** (512 per block) pair number of each voxel plus one, 0 for none. */
-  #pairOf: Int32Array = new Int32Array(64 * BLOCK_VOXELS);
-  #pairCount = 0;
+  /** Voxel number n has the pair of surfels that begins at (n - 1) * PAIR_FLOATS. */
+  readonly #voxels = new VoxelIndex();
   #surfels: Float32Array = new Float32Array(1024 * PAIR_FLOATS);
-  /** The block looked up last. */
-  #lastKey = EMPTY;
-  #lastBlock = -1;
 
   /** @throws {RangeError} if a number is not above 0 */
   constructor(voxelSize: number, maxWeight: number) {
@@ -72,38 +62,26 @@ export class SurfelMap {
 
   /** Voxels that hold anything. */
   get count(): number {
-    return this.#pairCount;
-  }
-
-  get byteSize(): number {
-    const { byteLength } = this.#surfels;
-    return byteLength + this.#pairOf.byteLength + 8 * this.#hashKeys.length + 4 * this.#blockKeys.length;
+    return this.#voxels.count;
   }
 
   clear(): void {
-    this.#hashKeys.fill(EMPTY);
-    this.#pairOf.fill(0, 0, this.#blockCount * BLOCK_VOXELS);
-    this.#blockCount = 0;
-    this.#pairCount = 0;
-    this.#lastKey = EMPTY;
-    this.#lastBlock = -1;
+    this.#voxels.clear();
   }
 
   /** Calls `visit` with each surfel's numbers; the array is reused. */
   forEach(visit: (surfel: Float32Array) => void): void {
-    for (let at = 0; at < this.#pairCount * PAIR_FLOATS; at += SURFEL_FLOATS) {
+    for (let at = 0; at < this.count * PAIR_FLOATS; at += SURFEL_FLOATS) {
       if (this.#surfels[at + 6]! > 0) visit(this.#surfels.subarray(at, at + SURFEL_FLOATS));
     }
   }
 
   /**
-   * Finds for every `stride`-th sample the surfel that it lies on.
-   *
-   * @param out  receives points relative to the lens position, in world axes; sample weights; the surfels' planes
-   * @param gate metres: farther from its surfel's plane a sample is not matched
-   * @returns how many samples were asked
+   * Finds the surfels that samples lie on.
+   * @param out receives points relative to the lens position, in world axes; sample weights; the surfels' planes
    */
-  match(out: Matches, samples: Samples, at: Placement, gate: number, stride: number, first = 0): number {
+  match(out: Matches, samples: Samples, at: Placement, options: MatchOptions): void {
+    const { gate, stride, first = 0 } = options;
     const { point, normal, weight, count } = samples;
     const R = at.rotation;
     const [r0, r1, r2] = [R[0]!, R[1]!, R[2]!];
@@ -111,13 +89,11 @@ export class SurfelMap {
     const [r6, r7, r8] = [R[6]!, R[7]!, R[8]!];
     const [tx, ty, tz] = [at.position[0]!, at.position[1]!, at.position[2]!];
     let found = 0;
-    let asked = 0;
     let total = 0;
     let scatter = 0;
     let youth = 0;
     for (let i = first; i < count; i += stride) {
       const k = 3 * i;
-      asked++;
       const a = normal[k]!;
       const b = normal[k + 1]!;
       const c = normal[k + 2]!;
@@ -158,17 +134,11 @@ export class SurfelMap {
     out.count = found;
     out.scatter = total > 0 ? scatter / total : 0;
     out.youth = total > 0 ? youth / total : 1;
-    return asked;
   }
 
-  /**
-   * Adds samples to the map.
-   * @param reach metres: a sample within this of a surfel's plane becomes part of it
-   * @param free  (3 * n) unit axes along which the placement is unsure: only samples whose normal is square to them all,
-   *              within 17 degrees, are added, since they alone do not depend on it; null to add all
-   * @param doubt metres, 1 sigma: how far off the world's origin the placement may be
-   */
-  fuse(samples: Samples, at: Placement, reach: number, free: Float64Array | null = null, doubt = 0): void {
+  /** Adds samples to the map. */
+  fuse(samples: Samples, at: Placement, options: FuseOptions = {}): void {
+    const { reach = this.voxelSize / 2, free = null, doubt = 0 } = options;
     const { point, normal, weight, count } = samples;
     const R = at.rotation;
     const [r0, r1, r2] = [R[0]!, R[1]!, R[2]!];
@@ -210,15 +180,14 @@ export class SurfelMap {
   }
 
   /**
-   * How many points lie on surfels when their frame stands at a position.
+   * How many points lie on surfels when their frame stands at a position. Numbers, not objects: a search asks thousands of times.
    *
    * @param point  (3 * count) relative to the position, in world axes
    * @param normal (3 * count) world axes
+   * @param gate   metres: a point farther from its surfel's plane does not lie on it
    */
   countOn(
-    point: Float32Array,
-    normal: Float32Array,
-    count: number,
+    { point, normal, count }: Pick<Samples, "point" | "normal" | "count">,
     x: number,
     y: number,
     z: number,
@@ -240,7 +209,7 @@ export class SurfelMap {
 
   /** Turns and moves the whole map: every surfel goes to `rotation * (p - centre) + centre`. */
   turn(rotation: Float64Array, centre: ArrayLike<number>): void {
-    const used = this.#pairCount * PAIR_FLOATS;
+    const used = this.count * PAIR_FLOATS;
     const old = this.#surfels.slice(0, used);
     const R = rotation;
     const [cx, cy, cz] = [centre[0]!, centre[1]!, centre[2]!];
@@ -294,9 +263,7 @@ export class SurfelMap {
 
   /** The surfel of a voxel with about this normal, or -1. */
   #compatible(i: number, j: number, k: number, nx: number, ny: number, nz: number): number {
-    const block = this.#find(i >> 3, j >> 3, k >> 3);
-    if (block < 0) return -1;
-    const pair = this.#pairOf[block * BLOCK_VOXELS + (((k & 7) << 6) | ((j & 7) << 3) | (i & 7))]!;
+    const pair = this.#voxels.find(i, j, k);
     if (pair === 0) return -1;
     const f = this.#surfels;
     const s = (pair - 1) * PAIR_FLOATS;
@@ -307,20 +274,17 @@ export class SurfelMap {
     return second > SAME_SURFACE ? t : -1;
   }
 
-  /** Room for a new surfel in the voxel around a point, taking the lighter one's if both are used; -1 out of reach. */
+  /** Room for a new surfel in the voxel around a point; the lighter one gives way if both are used. -1 out of reach. */
   #make(x: number, y: number, z: number): number {
     const inverse = this.#inverse;
     const i = Math.floor(x * inverse);
     const j = Math.floor(y * inverse);
     const k = Math.floor(z * inverse);
-    const block = this.#findOrAdd(i >> 3, j >> 3, k >> 3);
-    if (block < 0) return -1;
-    const place = block * BLOCK_VOXELS + (((k & 7) << 6) | ((j & 7) << 3) | (i & 7));
-    let pair = this.#pairOf[place]!;
-    if (pair === 0) {
-      pair = ++this.#pairCount;
-      if (pair * PAIR_FLOATS > this.#surfels.length) this.#surfels = wider(this.#surfels);
-      this.#pairOf[place] = pair;
+    const before = this.#voxels.count;
+    const pair = this.#voxels.add(i, j, k);
+    if (pair === 0) return -1;
+    if (pair > before) {
+      if (pair * PAIR_FLOATS > this.#surfels.length) this.#surfels = doubled(this.#surfels);
       this.#surfels.fill(0, (pair - 1) * PAIR_FLOATS, pair * PAIR_FLOATS);
     }
     const f = this.#surfels;
@@ -360,98 +324,4 @@ export class SurfelMap {
     f[s + 6] = Math.min(before + weight, this.#maxWeight);
     f[s + 7]! += 1;
   }
-
-  #find(bx: number, by: number, bz: number): number {
-    const key = (bx + REACH_XY) | ((by + REACH_XY) << 11) | ((bz + REACH_Z) << 22);
-    if (key === this.#lastKey) return this.#lastBlock;
-    this.#lastKey = key;
-    this.#lastBlock = this.#lookUp(key);
-    return this.#lastBlock;
-  }
-
-  #lookUp(key: number): number {
-    const keys = this.#hashKeys;
-    const mask = keys.length - 1;
-    for (let place = Math.imul(key, 0x9e3779b1) >>> 8; ; place++) {
-      const there = keys[place & mask]!;
-      if (there === key) return this.#hashIds[place & mask]!;
-      if (there === EMPTY) return -1;
-    }
-  }
-
-  #findOrAdd(bx: number, by: number, bz: number): number {
-    const inReach =
-      bx >= -REACH_XY &&
-      bx < REACH_XY &&
-      by >= -REACH_XY &&
-      by < REACH_XY &&
-      bz >= -REACH_Z &&
-      bz < REACH_Z - 1;
-    if (!inReach) return -1;
-    const found = this.#find(bx, by, bz);
-    if (found >= 0) return found;
-    const key = this.#lastKey;
-    const id = this.#blockCount++;
-    if (id === this.#blockKeys.length) {
-      this.#blockKeys = wider(this.#blockKeys);
-      this.#pairOf = wider(this.#pairOf);
-    }
-    this.#blockKeys[id] = key;
-    if (2 * this.#blockCount > this.#hashKeys.length) {
-      this.#hashKeys = new Int32Array(2 * this.#hashKeys.length).fill(EMPTY);
-      this.#hashIds = new Int32Array(this.#hashKeys.length);
-      for (let b = 0; b < id; b++) this.#place(this.#blockKeys[b]!, b);
-    }
-    this.#place(key, id);
-    this.#lastBlock = id;
-    return id;
-  }
-
-  #place(key: number, id: number): void {
-    const mask = this.#hashKeys.length - 1;
-    let place = Math.imul(key, 0x9e3779b1) >>> 8;
-    while (this.#hashKeys[place & mask] !== EMPTY) place++;
-    this.#hashKeys[place & mask] = key;
-    this.#hashIds[place & mask] = id;
-  }
-}
-
-function wider<T extends Int32Array | Float32Array>(from: T): T {
-  const out = new (from.constructor as new (length: number) => T)(2 * from.length);
-  out.set(from);
-  return out;
-}
-
-export function placement(): Placement {
-  return { rotation: new Float64Array(9), position: new Float64Array(3) };
-}
-
-/** Writes a pose as rotation matrix and position. */
-export function setPlacement(out: Placement, { rotation: [x, y, z, w], position }: Pose): void {
-  matrixInto(out.rotation, x, y, z, w);
-  out.position.set(position);
-}
-
-/** The pose of a rotation matrix and position. Source: Shepperd 1978, the largest component first. */
-export function poseOf({ rotation: R, position }: Placement): Pose {
-  const [a, b, c] = [R[0]!, R[4]!, R[8]!];
-  let q: Quat;
-  if (a + b + c > 0) {
-    const s = 2 * Math.sqrt(1 + a + b + c);
-    q = [(R[7]! - R[5]!) / s, (R[2]! - R[6]!) / s, (R[3]! - R[1]!) / s, s / 4];
-  } else if (a > b && a > c) {
-    const s = 2 * Math.sqrt(1 + a - b - c);
-    q = [s / 4, (R[1]! + R[3]!) / s, (R[2]! + R[6]!) / s, (R[7]! - R[5]!) / s];
-  } else if (b > c) {
-    const s = 2 * Math.sqrt(1 + b - a - c);
-    q = [(R[1]! + R[3]!) / s, s / 4, (R[5]! + R[7]!) / s, (R[2]! - R[6]!) / s];
-  } else {
-    const s = 2 * Math.sqrt(1 + c - a - b);
-    q = [(R[2]! + R[6]!) / s, (R[5]! + R[7]!) / s, s / 4, (R[3]! - R[1]!) / s];
-  }
-  const norm = Math.hypot(...q);
-  return {
-    rotation: [q[0] / norm, q[1] / norm, q[2] / norm, q[3] / norm],
-    position: [position[0]!, position[1]!, position[2]!],
-  };
 }

@@ -11,7 +11,7 @@ import type { DepthEvent, HeadEvent, Setup } from "../../src/sense/events.ts";
 import { REASON } from "../../src/sense/mask.ts";
 import { simulateEvents } from "../../src/simulate/events.ts";
 import { loadScenario, type Scenario } from "../../src/simulate/scenario.ts";
-import type { TrackNote } from "../../src/track/tracker.ts";
+import type { TrackNote } from "../../src/track/frame.ts";
 
 const WIDTH = 64;
 const HEIGHT = 48;

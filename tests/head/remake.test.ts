@@ -9,9 +9,9 @@ import { Integrator } from "../../src/map/integrate.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
 import { Straightener } from "../../src/sense/straighten.ts";
 import { KeyframeStore } from "../../src/track/keyframes.ts";
+import { placement, setPlacement } from "../../src/track/placement.ts";
 import { KEYFRAME_STEP, KEYFRAME_TURN } from "../../src/track/revisits.ts";
-import { emptySamples } from "../../src/track/sampler.ts";
-import { placement, setPlacement } from "../../src/track/surfels.ts";
+import { emptySamples } from "../../src/track/samples.ts";
 import { scoreOf } from "../helpers/grids.ts";
 import { furnishedRoom } from "../helpers/pose-sets.ts";
 

@@ -11,16 +11,10 @@ import {
   transformPoint,
   turn,
 } from "../../src/geometry/rigid.ts";
+import { type Placement, placement, poseOf, setPlacement } from "../../src/track/placement.ts";
 import { Registrar, type Stage } from "../../src/track/register.ts";
-import { emptySamples } from "../../src/track/sampler.ts";
-import {
-  type Placement,
-  placement,
-  poseOf,
-  type Samples,
-  SurfelMap,
-  setPlacement,
-} from "../../src/track/surfels.ts";
+import { emptySamples, type Samples } from "../../src/track/samples.ts";
+import { SurfelMap } from "../../src/track/surfels.ts";
 
 /** From one scan to another: where the second stood, seen from the first. */
 export interface Relation {
@@ -153,8 +147,8 @@ export class ScanMatcher {
     this.coarse.clear();
     const add = (scan: number, pose: Pose): void => {
       setPlacement(this.pose, pose);
-      this.fine.fuse(this.#corridor.scans[scan]!, this.pose, 0.1);
-      this.coarse.fuse(this.#corridor.scans[scan]!, this.pose, 0.3);
+      this.fine.fuse(this.#corridor.scans[scan]!, this.pose, { reach: 0.1 });
+      this.coarse.fuse(this.#corridor.scans[scan]!, this.pose, { reach: 0.3 });
     };
     add(middle, IDENTITY);
     for (const direction of [-1, 1]) {
@@ -180,7 +174,8 @@ export class ScanMatcher {
     setPlacement(prior.at, guess);
     prior.rotation.set([1e8, 0, 0, 0, 1e8, 0, 0, 0, 1 / 0.3 ** 2]);
     prior.position.set([1 / 1 ** 2, 0, 0, 0, 1 / 1 ** 2, 0, 0, 0, 1e8]);
-    const { matched, strength, sums } = this.registrar.register(samples, this.pose, prior, this.#stages);
+    const input = { prior, stages: this.#stages };
+    const { matched, strength, sums } = this.registrar.register(samples, this.pose, input);
     // Of the three axes one is the height, which the prior holds and no wall does: the weakest of the others counts.
     let least = Number.POSITIVE_INFINITY;
     for (let k = 0; k < 3; k++)

@@ -7,7 +7,7 @@ import { resolveSettings } from "../../src/head/settings.ts";
 import type { OrientationEvent } from "../../src/sense/events.ts";
 import { simulateEvents } from "../../src/simulate/events.ts";
 import { loadScenario, type Scenario } from "../../src/simulate/scenario.ts";
-import type { TrackNote } from "../../src/track/tracker.ts";
+import type { TrackNote } from "../../src/track/frame.ts";
 import { scoreOf } from "./grids.ts";
 
 export interface RoundFrame {

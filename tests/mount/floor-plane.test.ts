@@ -2,7 +2,7 @@ import { expect, test } from "vitest";
 import type { PinholeOptics } from "../../src/geometry/optics.ts";
 import { FloorFitter, findFloor } from "../../src/mount/floor-plane.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
-import { DEFAULT_SAMPLER_SETTINGS, FrameSampler } from "../../src/track/sampler.ts";
+import { FrameSampler } from "../../src/track/sampler.ts";
 import { expectClose, seededNormal } from "../helpers/compare.ts";
 import { FLOOR_DEPTHS } from "../reference/values.ts";
 
@@ -47,7 +47,7 @@ test("the rendered floor has the depths that numpy computes", () => {
 function look(counts: Uint16Array) {
   const mask = new DepthMask(OPTICS);
   const { depth, unitsPerMetre } = mask.apply(counts, null);
-  const sampler = new FrameSampler(mask.rays, DEFAULT_SAMPLER_SETTINGS);
+  const sampler = new FrameSampler(mask.rays, { wanted: 900 });
   sampler.sample(depth, unitsPerMetre);
   const rough = findFloor(sampler.all, [0, -1, 0]);
   const fitted = rough && new FloorFitter(mask.rays).fit(depth, unitsPerMetre, null, rough);

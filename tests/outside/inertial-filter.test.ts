@@ -62,7 +62,7 @@ testWith(
   () => {
     const random = seeded(77);
     const settings = { noise: 0.004, tiltNoise: 0.005, bias: 0.1, biasWalk: 0.02, scale: 0 };
-    const filter = new InertialFilter(settings);
+    const filter = new InertialFilter(settings.tiltNoise, settings);
     filter.start([0, 0, 0], 0.45);
     const [seconds, rotation, force]: [number[], number[][][], number[][]] = [[], [], []];
     const measured: Record<string, [number[], number, number][]> = {};

@@ -1,6 +1,7 @@
 import { describe, expect, test } from "vitest";
 import type { Pose, Vec3 } from "../../src/geometry/optics.ts";
 import { fromYawPitchRoll, multiply, turn } from "../../src/geometry/rigid.ts";
+import { resolveSettings } from "../../src/head/settings.ts";
 import { InertialBuffer } from "../../src/sense/inertial-buffer.ts";
 import { OrientationBuffer } from "../../src/sense/orientation.ts";
 import { type InertialNoise, inertialSamples, orientationSamples } from "../../src/simulate/motion.ts";
@@ -8,6 +9,8 @@ import { Random } from "../../src/simulate/random.ts";
 import { InertialFilter } from "../../src/track/inertial-filter.ts";
 
 const FRAME = 1 / 12;
+/** Radians: `track.tiltNoise` as shipped. */
+const TILT_NOISE = (resolveSettings()["track.tiltNoise"] * Math.PI) / 180;
 const LEVER: Vec3 = [0.11, 0.02, 0.3];
 const NONE: Vec3 = [0, 0, 0];
 const QUIET: InertialNoise = {
@@ -83,7 +86,7 @@ const AXES: Vec3[] = [
 
 describe("what an imu feels", () => {
   test("without noise gives the way of its own point, lever arm, bends and nods included, to millimetres in 10 s", () => {
-    const filter = new InertialFilter();
+    const filter = new InertialFilter(TILT_NOISE);
     let worst = 0;
     run(filter, 10, QUIET, (f, from, to) => {
       worst = Math.max(worst, ...difference(f.step, trueStep(from, to)).map(Math.abs));
@@ -96,7 +99,7 @@ describe("what an imu feels", () => {
   test("teaches the bias while steps are measured; without them from then on it drifts as far as it says", () => {
     const scores: number[] = [];
     for (let seed = 1; seed <= 40; seed++) {
-      const filter = new InertialFilter();
+      const filter = new InertialFilter(TILT_NOISE);
       const random = new Random(seed, 7);
       let [x, y] = [0, 0];
       run(
@@ -131,7 +134,7 @@ describe("what an imu feels", () => {
   });
 
   test("at rest nothing moves, and the bias becomes known", () => {
-    const filter = new InertialFilter();
+    const filter = new InertialFilter(TILT_NOISE);
     run(
       filter,
       20,
@@ -151,7 +154,7 @@ describe("what an imu feels", () => {
 
   test("however smooth the way, a speed that is not known is not taken for rest; one that was felt to begin even less", () => {
     const smooth = (time: number): Pose => ({ rotation: TILT, position: [0.8 * time, 0, 0] });
-    const unknown = new InertialFilter();
+    const unknown = new InertialFilter(TILT_NOISE);
     unknown.start([0, 0, 0], 0.45);
     let rests = 0;
     run(
@@ -170,7 +173,7 @@ describe("what an imu feels", () => {
       const t = Math.max(0, time - 2);
       return { rotation: TILT, position: [t < 1 ? 0.3 * t * t : 0.6 * (t - 0.5), 0, 0] };
     };
-    const felt = new InertialFilter();
+    const felt = new InertialFilter(TILT_NOISE);
     let late = 0;
     run(
       felt,
@@ -188,7 +191,7 @@ describe("what an imu feels", () => {
 
   test("where samples are missing the doubt grows by what a base may have done meanwhile", () => {
     const spreadOf = (leaveOut: (time: number) => boolean) => {
-      const filter = new InertialFilter();
+      const filter = new InertialFilter(TILT_NOISE);
       let at = 0;
       run(
         filter,
@@ -209,7 +212,7 @@ describe("what an imu feels", () => {
   });
 
   test("measured along one axis it learns of that one alone; turned with its world it says the same", () => {
-    const filter = new InertialFilter();
+    const filter = new InertialFilter(TILT_NOISE);
     filter.start([0, 0, 0], 0.45);
     run(filter, 1, QUIET, (f, from, to) => f.correctStep([0, 1, 0], trueStep(from, to)[1], 1e-6));
     const spread = filter.velocitySpread;

@@ -2,14 +2,8 @@ import { describe, expect, test } from "vitest";
 import type { Pose } from "../../src/geometry/optics.ts";
 import { IDENTITY } from "../../src/geometry/rigid.ts";
 import { Random } from "../../src/simulate/random.ts";
-import {
-  type Evidence,
-  KeyframeStore,
-  packSamples,
-  unpackDepth,
-  unpackSamples,
-} from "../../src/track/keyframes.ts";
-import { emptySamples } from "../../src/track/sampler.ts";
+import { type Evidence, KeyframeStore, unpackDepth } from "../../src/track/keyframes.ts";
+import { emptySamples, packSamples, unpackSamples } from "../../src/track/samples.ts";
 
 const random = new Random(5, 1);
 const samples = emptySamples(300);

@@ -3,21 +3,16 @@ import type { Pose } from "../../src/geometry/optics.ts";
 import { compose, fromYawPitchRoll, invert } from "../../src/geometry/rigid.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
 import { KeyframeStore } from "../../src/track/keyframes.ts";
-import {
-  DEFAULT_LOOP_SETTINGS,
-  type LoopClosed,
-  LoopFinder,
-  type LoopSettings,
-} from "../../src/track/loops.ts";
+import { LOOP_SEARCH, type LoopClosed, LoopFinder, type LoopSearch } from "../../src/track/loops.ts";
 import { FrameSampler } from "../../src/track/sampler.ts";
 import { lensAt, type PoseSet, sceneSet, threeRooms } from "../helpers/pose-sets.ts";
 
 /** Keyframes of a set as a tracker would make them whose heading and scale drift: radians a metre, share of the way. */
-function bent(set: PoseSet, turn: number, stretch: number, settings: Partial<LoopSettings> = {}) {
+function bent(set: PoseSet, turn: number, stretch: number, area: LoopSearch = LOOP_SEARCH) {
   const mask = new DepthMask(set.optics);
-  const sampler = new FrameSampler(mask.rays);
+  const sampler = new FrameSampler(mask.rays, { wanted: 900 });
   const store = new KeyframeStore(2 ** 28);
-  const finder = new LoopFinder(store, { ...DEFAULT_LOOP_SETTINGS, ...settings });
+  const finder = new LoopFinder(store, area);
   const truth: Pose[] = [];
   const closed: LoopClosed[] = [];
   const ends: number[] = [];

@@ -1,14 +1,13 @@
 import { describe, expect, test } from "vitest";
+import { solveSymmetric } from "../../src/geometry/solve.ts";
+import { emptyMatches, type Matches } from "../../src/track/matches.ts";
 import {
-  emptyMatches,
   emptyStrength,
   emptySums,
-  type Matches,
-  solveStep,
   sumPlanes,
   translationStrength,
 } from "../../src/track/normal-equations.ts";
-import { rotationBetween, turnBy } from "../../src/track/register.ts";
+import { rotationBetween, turnBy } from "../../src/track/placement.ts";
 import { expectClose } from "../helpers/compare.ts";
 import { testWith } from "../helpers/needs.ts";
 import { runPython } from "../helpers/python.ts";
@@ -85,7 +84,7 @@ describe("one point-to-plane step", () => {
     const sums = emptySums();
     sumPlanes(sums, matchesOf(moved(), threeWalls()));
     const step = new Float64Array(6);
-    expect(solveStep(step, sums)).toBe(true);
+    expect(solveSymmetric(step, sums.information, sums.pull, 6)).toBe(true);
     expectClose(step, WALLS_STEP, 2e-7);
   });
 
@@ -104,7 +103,7 @@ print(json.dumps(list(np.linalg.lstsq(J, -r, rcond=None)[0])))`;
     const sums = emptySums();
     sumPlanes(sums, matchesOf(from, target));
     const step = new Float64Array(6);
-    solveStep(step, sums);
+    solveSymmetric(step, sums.information, sums.pull, 6);
     expectClose(step, expected, 2e-7);
   });
 
@@ -119,7 +118,7 @@ print(json.dumps(list(np.linalg.lstsq(J, -r, rcond=None)[0])))`;
         [0, 1, 2].map((k) => R[3 * k]! * p[0]! + R[3 * k + 1]! * p[1]! + R[3 * k + 2]! * p[2]! + t[k]!),
       );
       sumPlanes(sums, matchesOf(now, target));
-      solveStep(step, sums);
+      solveSymmetric(step, sums.information, sums.pull, 6);
       const before = Float64Array.from([1, 0, 0, 0, 1, 0, 0, 0, 1]);
       turnBy(before, step[0]!, step[1]!, step[2]!);
       const turned = [0, 1, 2].map(

@@ -35,7 +35,11 @@ function round(count: number, seed: number): { truth: Pose[]; edges: PoseEdge[];
     move: edge.move.map((v) => v + edge.sigma * random.gauss()) as unknown as Vec3,
     turn: edge.turn + edge.yawSigma * random.gauss(),
   });
-  const edges = truth.slice(1).map((pose, n) => noisy(edgeBetween(n, n + 1, truth[n]!, pose, 0.02, 0.01)));
+  const edges = truth
+    .slice(1)
+    .map((pose, n) =>
+      noisy(edgeBetween(truth[n]!, pose, { from: n, to: n + 1, sigma: 0.02, yawSigma: 0.01 })),
+    );
   const start: Pose[] = [truth[0]!];
   for (const { move, turn } of edges) {
     const last = start.at(-1)!;
@@ -54,7 +58,7 @@ function round(count: number, seed: number): { truth: Pose[]; edges: PoseEdge[];
     [half - 9, count - 10],
     [0, count - 1],
   ] as const) {
-    edges.push(noisy(edgeBetween(a, b, truth[a]!, truth[b]!, 0.01, 0.005)));
+    edges.push(noisy(edgeBetween(truth[a]!, truth[b]!, { from: a, to: b, sigma: 0.01, yawSigma: 0.005 })));
   }
   return { truth, edges, start };
 }
@@ -117,7 +121,10 @@ print(json.dumps({"cost": float(2 * r.cost), "x": np.vstack([x0[:1], r.x.reshape
 
   test("a wrong edge shows as a misfit that its sigma does not allow", () => {
     const { truth, edges, start } = round(100, 2);
-    const wrong = { ...edgeBetween(10, 70, truth[10]!, truth[70]!, 0.01, 0.005), turn: 1 };
+    const wrong = {
+      ...edgeBetween(truth[10]!, truth[70]!, { from: 10, to: 70, sigma: 0.01, yawSigma: 0.005 }),
+      turn: 1,
+    };
     const { poses } = optimise(start, [...edges, wrong]);
     const right = edges.at(-1)!;
     const sound = optimise(start, edges).poses;

@@ -1,15 +1,9 @@
 import { expect, test } from "vitest";
 import { compose, IDENTITY, invert, toYawPitchRoll } from "../../src/geometry/rigid.ts";
+import { type Placement, placement, poseOf, setPlacement } from "../../src/track/placement.ts";
 import { type Prior, Registrar, type Stage } from "../../src/track/register.ts";
-import { emptySamples } from "../../src/track/sampler.ts";
-import {
-  type Placement,
-  placement,
-  poseOf,
-  type Samples,
-  SurfelMap,
-  setPlacement,
-} from "../../src/track/surfels.ts";
+import { emptySamples, type Samples } from "../../src/track/samples.ts";
+import { SurfelMap } from "../../src/track/surfels.ts";
 import { seededNormal } from "../helpers/compare.ts";
 
 const DEGREE = Math.PI / 180;
@@ -74,12 +68,12 @@ function comeBack(doubt: number): { off: number; yaw: number; lead: number } {
   const { fine, coarse, stages } = maps();
   for (let seed = 1; seed <= 4; seed++) {
     for (const map of [fine, coarse]) {
-      map.fuse(room(seed, "left"), at(0, 0), map.voxelSize / 2, null, 0.01);
-      map.fuse(room(seed + 10, "right"), at(...DRIFT), map.voxelSize / 2, null, 0.12);
+      map.fuse(room(seed, "left"), at(0, 0), { doubt: 0.01 });
+      map.fuse(room(seed + 10, "right"), at(...DRIFT), { doubt: 0.12 });
     }
   }
   const pose = at(...DRIFT);
-  const { lead } = new Registrar(4000).register(room(99), pose, priorAt(pose), stages, doubt);
+  const { lead } = new Registrar(4000).register(room(99), pose, { prior: priorAt(pose), stages, doubt });
   const { position, rotation } = poseOf(pose);
   return { off: Math.hypot(...position), yaw: Math.abs(toYawPitchRoll(rotation)[0]), lead };
 }
@@ -103,11 +97,11 @@ test("a handful of better known planes does not outvote what was added: there is
   const few = room(1);
   few.count = 100; // of floor and wall
   for (const map of [fine, coarse]) {
-    map.fuse(few, at(0, 0), map.voxelSize / 2, null, 0.01);
-    map.fuse(room(2), at(...DRIFT), map.voxelSize / 2, null, 0.12);
+    map.fuse(few, at(0, 0), { doubt: 0.01 });
+    map.fuse(room(2), at(...DRIFT), { doubt: 0.12 });
   }
   const pose = at(...DRIFT);
-  new Registrar(4000).register(room(99), pose, priorAt(pose), stages, 0.12);
+  new Registrar(4000).register(room(99), pose, { prior: priorAt(pose), stages, doubt: 0.12 });
   const moved = compose(invert(poseOf(at(...DRIFT))), poseOf(pose)).position;
   expect(Math.hypot(...moved)).toBeLessThan(0.005);
 });

@@ -1,8 +1,10 @@
 import { describe, expect, test } from "vitest";
 import type { Pose, Vec3 } from "../../src/geometry/optics.ts";
 import { fromYawPitchRoll } from "../../src/geometry/rigid.ts";
+import { axialCovariance } from "../../src/geometry/symmetric3.ts";
 import { Random } from "../../src/simulate/random.ts";
-import { completeStep, Rolling, spreadAlong } from "../../src/track/rolling.ts";
+import { completeStep } from "../../src/track/completed-step.ts";
+import { Rolling } from "../../src/track/rolling.ts";
 import { threeRooms } from "../helpers/pose-sets.ts";
 import { trackSet } from "../helpers/tracking.ts";
 
@@ -83,10 +85,10 @@ describe("a step of which a part was measured", () => {
   test("a base that goes ahead at 60 degrees to what a wall holds: the wall's part says how far it went along it", () => {
     // Ahead is 60 degrees from y, which is measured; it went 0.05 m and 0.04 m had been thought.
     const ahead = level(Math.PI / 6);
-    const weighing = spreadAlong(ahead, 0.03, 0.0008);
+    const weighing = axialCovariance(ahead, 0.03, 0.0008);
     const { step, steady } = completeStep(
-      [0.04 * ahead[0], 0.04 * ahead[1], 0],
-      ...([weighing, weighing, [[0, 1, 0]], [0.05 * ahead[1]], 0.0003] as const),
+      { mean: [0.04 * ahead[0], 0.04 * ahead[1], 0], weighing, spread: weighing },
+      { axes: [[0, 1, 0]], metres: [0.05 * ahead[1]], noise: 0.0003 },
     );
     expect(step[0]).toBeCloseTo(0.05 * ahead[0], 4);
     // Going sideways by s while y is as measured is s / sin 30 degrees along x.
@@ -94,11 +96,12 @@ describe("a step of which a part was measured", () => {
   });
 
   test("measured straight ahead or not at all, nothing is known of the rest but what was", () => {
-    const spread = spreadAlong([1, 0, 0], 0.03, 0.001);
-    const none = completeStep([0.04, 0, 0], spread, spread, [], [], 0.003);
+    const spread = axialCovariance([1, 0, 0], 0.03, 0.001);
+    const predicted = { mean: [0.04, 0, 0] as Vec3, weighing: spread, spread };
+    const none = completeStep(predicted, { axes: [], metres: [], noise: 0.003 });
     expect(none.step).toEqual([0.04, 0, 0]);
     expect(none.steady).toEqual(spread);
-    const square = completeStep([0.04, 0, 0], spread, spread, [[0, 1, 0]], [0.002], 0.003);
+    const square = completeStep(predicted, { axes: [[0, 1, 0]], metres: [0.002], noise: 0.003 });
     expect(square.step[0]).toBeCloseTo(0.04, 9);
     expect(Math.sqrt(square.steady[0]!)).toBeCloseTo(0.03, 9);
   });
@@ -107,13 +110,16 @@ describe("a step of which a part was measured", () => {
     const random = new Random(3, 2);
     const ahead = level(0.7);
     const [along, across, noise] = [0.02, 0.002, 0.003];
-    const spread = spreadAlong(ahead, along, across);
+    const spread = axialCovariance(ahead, along, across);
     let [sum, said] = [0, 0];
     for (let n = 0; n < 4000; n++) {
       const [u, v] = [along * random.gauss(), across * random.gauss()];
       const truth = [ahead[0] * u - ahead[1] * v, ahead[1] * u + ahead[0] * v];
       const y = truth[1]! + noise * random.gauss();
-      const { step, steady, white } = completeStep([0, 0, 0], spread, spread, [[0, 1, 0]], [y], noise);
+      const { step, steady, white } = completeStep(
+        { mean: [0, 0, 0], weighing: spread, spread },
+        { axes: [[0, 1, 0]], metres: [y], noise },
+      );
       sum += (step[0] - truth[0]!) ** 2;
       said = steady[0]! + white[0]!;
     }
@@ -126,7 +132,7 @@ test("without odometry, turning along a bare wall costs a base that rolls centim
   // The first 7.5 m of the round: twice nothing but a wall square to the view is seen.
   const set = threeRooms(1, -28.5);
   const worst = (rolling: "learned" | "off") => {
-    const tracked = trackSet(set, { settings: { rolling } });
+    const tracked = trackSet(set, { settings: { "track.rolling": rolling } });
     const outside = tracked.filter(({ frame, result }) =>
       result.worldFromLens.position.some(
         (v, k) => Math.abs(v - frame.worldFromLens.position[k]!) > 3 * Math.sqrt(result.covariance[4 * k]!),

@@ -1,9 +1,11 @@
 import { describe, expect, test } from "vitest";
 import type { PinholeOptics } from "../../src/geometry/optics.ts";
 import { rayTable } from "../../src/geometry/rays.ts";
-import { emptyMatches } from "../../src/track/normal-equations.ts";
-import { emptySamples, FrameSampler } from "../../src/track/sampler.ts";
-import { type Placement, type Samples, SurfelMap } from "../../src/track/surfels.ts";
+import { emptyMatches } from "../../src/track/matches.ts";
+import type { Placement } from "../../src/track/placement.ts";
+import { FrameSampler } from "../../src/track/sampler.ts";
+import { emptySamples, type Samples } from "../../src/track/samples.ts";
+import { SurfelMap } from "../../src/track/surfels.ts";
 import { seededNormal } from "../helpers/compare.ts";
 
 const still = (z = 0): Placement => ({
@@ -30,10 +32,10 @@ describe("the surfel map", () => {
   test("a surface on a boundary of voxels is one surface, and holds a frame that is off by 5 mm", () => {
     // At z = 0.12, two voxels of 6 cm, half of the noisy samples are above and half below the boundary.
     const map = new SurfelMap(0.06, 1e9);
-    for (let seed = 1; seed <= 5; seed++) map.fuse(plane(0.12, 0.01, seed), still(), 0.03);
+    for (let seed = 1; seed <= 5; seed++) map.fuse(plane(0.12, 0.01, seed), still());
     const matches = emptyMatches(2500);
     const frame = plane(0.12, 0.01, 99);
-    map.match(matches, frame, still(0.005), 0.06, 1);
+    map.match(matches, frame, still(0.005), { gate: 0.06, stride: 1 });
     expect(matches.count).toBeGreaterThan(2400);
     const mean = matches.residual.slice(0, matches.count).reduce((sum, r) => sum + r, 0) / matches.count;
     // Had the noise split it, each half would follow its own samples and the mean would be near 0.
@@ -43,12 +45,12 @@ describe("the surfel map", () => {
   test("the two sides of a thin board are two surfaces", () => {
     const map = new SurfelMap(0.06, 1e9);
     const board = plane(0.03, 0, 1);
-    map.fuse(board, still(), 0.03);
+    map.fuse(board, still());
     for (let k = 2; k < 3 * board.count; k += 3) {
       board.normal[k] = -1;
       board.point[k] = 0.012;
     }
-    map.fuse(board, still(), 0.03);
+    map.fuse(board, still());
     const heights = new Set<string>();
     map.forEach((surfel) => {
       heights.add(`${surfel[2]!.toFixed(3)} ${surfel[5]}`);
@@ -58,19 +60,20 @@ describe("the surfel map", () => {
 
   test("turned by a quarter, it matches what was turned with it", () => {
     const map = new SurfelMap(0.06, 1e9);
-    map.fuse(plane(0.1, 0, 1), still(), 0.03);
+    map.fuse(plane(0.1, 0, 1), still());
     const quarter = Float64Array.from([0, -1, 0, 1, 0, 0, 0, 0, 1]);
     map.turn(quarter, [0, 0, 0]);
     const matches = emptyMatches(2500);
-    map.match(matches, plane(0.1, 0, 1), { rotation: quarter, position: new Float64Array(3) }, 0.01, 1);
+    const turned = { rotation: quarter, position: new Float64Array(3) };
+    map.match(matches, plane(0.1, 0, 1), turned, { gate: 0.01, stride: 1 });
     expect(matches.count).toBe(2500);
   });
 
   test("where the place is unsure along x, only what is square to x is added", () => {
     const map = new SurfelMap(0.06, 1e9);
-    map.fuse(plane(0.1, 0, 1), still(), 0.03, Float64Array.from([0, 0, 1]));
+    map.fuse(plane(0.1, 0, 1), still(), { free: Float64Array.from([0, 0, 1]) });
     expect(map.count).toBe(0);
-    map.fuse(plane(0.1, 0, 1), still(), 0.03, Float64Array.from([1, 0, 0]));
+    map.fuse(plane(0.1, 0, 1), still(), { free: Float64Array.from([1, 0, 0]) });
     expect(map.count).toBeGreaterThan(200);
   });
 });
@@ -93,13 +96,7 @@ describe("the choice of samples", () => {
         if (z < 6) depth[v * 120 + u] = Math.round(1000 * z);
       }
     }
-    const settings = {
-      normals: { reach: 3, minShare: 0.6, maxRms: 0.03, maxOffRms: 3, maxOffShare: 0.01, maxBend: 4 },
-    };
-    const sampler = new FrameSampler(rayTable(optics), {
-      ...settings,
-      ...{ candidates: 2700, wanted: 300, minIncidence: 0.15, sigma0: 0.002, sigma2: 0.0005 },
-    });
+    const sampler = new FrameSampler(rayTable(optics), { wanted: 300 });
     sampler.sample(depth, 1000);
     const shareOfWall = ({ count, normal }: Samples) => {
       let wall = 0;

@@ -1,10 +1,12 @@
 import type { Pose } from "../../src/geometry/optics.ts";
 import { turn } from "../../src/geometry/rigid.ts";
 import { absoluteTrajectoryError, relativePoseError } from "../../src/geometry/trajectory.ts";
+import { resolveSettings } from "../../src/head/settings.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
-import { emptyMatches } from "../../src/track/normal-equations.ts";
+import { emptyMatches } from "../../src/track/matches.ts";
+import { placement, setPlacement } from "../../src/track/placement.ts";
 import { FrameSampler } from "../../src/track/sampler.ts";
-import { SurfelMap, setPlacement } from "../../src/track/surfels.ts";
+import { SurfelMap } from "../../src/track/surfels.ts";
 import { sharedData } from "../../tests/helpers/needs.ts";
 import {
   bareScene,
@@ -18,6 +20,7 @@ import {
 import { driveRound, driveStarts } from "../../tests/helpers/round.ts";
 import { type TrackedFrame, trackSet } from "../../tests/helpers/tracking.ts";
 
+const SHIPPED = resolveSettings();
 const HELP = `Usage: score-poses [--seeds <n>] [set ...] | --degenerate <n> | --rounds [n]    how well poses are found, over sets with known poses
 Orientation is simulated: the true rotation, yaw drifting by 2 degrees a minute, 0.3 degrees of white noise about each
 axis; no odometry. Every line is over the seeds (default 5). Sets of open data are left out where they are absent.
@@ -201,9 +204,9 @@ function isInside({ frame, result }: TrackedFrame): boolean {
 /** Median distance of all samples from the surfels that they make under given poses: needs no truth. */
 function thickness(set: PoseSet, poses: readonly Pose[]): string {
   const mask = new DepthMask(set.optics);
-  const sampler = new FrameSampler(mask.rays);
+  const sampler = new FrameSampler(mask.rays, { wanted: SHIPPED["track.samples"] });
   const map = new SurfelMap(0.06, 1e12);
-  const at = { rotation: new Float64Array(9), position: new Float64Array(3) };
+  const at = placement();
   const matches = emptyMatches(sampler.all.weight.length);
   const distances: number[] = [];
   for (const pass of ["build", "measure"]) {
@@ -211,9 +214,9 @@ function thickness(set: PoseSet, poses: readonly Pose[]): string {
       const { depth, unitsPerMetre } = mask.apply(frame.counts, null);
       sampler.sample(depth, unitsPerMetre);
       setPlacement(at, poses[n]!);
-      if (pass === "build") map.fuse(sampler.all, at, 0.03);
+      if (pass === "build") map.fuse(sampler.all, at);
       else {
-        map.match(matches, sampler.all, at, 0.06, 1);
+        map.match(matches, sampler.all, at, { gate: 0.06, stride: 1 });
         for (let i = 0; i < matches.count; i++) distances.push(Math.abs(matches.residual[i]!));
       }
     });
@@ -234,7 +237,7 @@ const ON_FLOOR = 0.08;
  */
 function straightness(set: PoseSet, poses: readonly Pose[]): string {
   const mask = new DepthMask(set.optics);
-  const sampler = new FrameSampler(mask.rays);
+  const sampler = new FrameSampler(mask.rays, { wanted: SHIPPED["track.samples"] });
   const headings: number[] = [];
   const floors: { heights: number[]; normal: number[] }[] = [];
   set.frames.forEach((frame, n) => {

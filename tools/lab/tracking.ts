@@ -1,13 +1,16 @@
 import { IDENTITY } from "../../src/geometry/rigid.ts";
+import { resolveSettings } from "../../src/head/settings.ts";
+import { trackerSettings } from "../../src/head/stage-settings.ts";
 import { evidenceTable } from "../../src/map/evidence.ts";
 import { BlockGrid } from "../../src/map/grid.ts";
 import { Integrator } from "../../src/map/integrate.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
-import { NormalEstimator } from "../../src/sense/normals.ts";
+import { DEFAULT_NORMAL_SETTINGS, NormalEstimator } from "../../src/sense/normals.ts";
 import { Straightener } from "../../src/sense/straighten.ts";
-import { Registrar, type Stage } from "../../src/track/register.ts";
-import { DEFAULT_SAMPLER_SETTINGS, FrameSampler } from "../../src/track/sampler.ts";
-import { placement, SurfelMap, setPlacement } from "../../src/track/surfels.ts";
+import { emptyMaps } from "../../src/track/local-map.ts";
+import { placement, setPlacement } from "../../src/track/placement.ts";
+import { Registrar } from "../../src/track/register.ts";
+import { CANDIDATES, FrameSampler } from "../../src/track/sampler.ts";
 import { Tracker } from "../../src/track/tracker.ts";
 import { DriftingAttitude, type PoseSet, threeRooms } from "../../tests/helpers/pose-sets.ts";
 
@@ -34,14 +37,14 @@ function taken(work: () => void): number {
 
 /** Adds one run: per frame and part the fastest so far is kept, since others use the machine, too. @returns iterations, all */
 function run({ optics, frames }: PoseSet, times: Times): number {
+  const settings = resolveSettings();
   const mask = new DepthMask(optics);
   const { unitsPerMetre } = mask;
-  const sampler = new FrameSampler(mask.rays);
-  const { normals, candidates } = DEFAULT_SAMPLER_SETTINGS;
-  const stride = Math.round(Math.sqrt((optics.width * optics.height) / candidates));
-  const estimator = new NormalEstimator(mask.rays, sampler.all.weight.length, normals);
+  const sampler = new FrameSampler(mask.rays, { wanted: settings["track.samples"] });
+  const stride = Math.round(Math.sqrt((optics.width * optics.height) / CANDIDATES));
+  const estimator = new NormalEstimator(mask.rays, sampler.all.weight.length, DEFAULT_NORMAL_SETTINGS);
   const first = frames[0]!;
-  const tracker = new Tracker(first.worldFromLens);
+  const tracker = new Tracker(first.worldFromLens, trackerSettings(settings));
   const attitude = new DriftingAttitude(1, first.time);
   const registrar = new Registrar(8192);
   const prior = {
@@ -50,7 +53,7 @@ function run({ optics, frames }: PoseSet, times: Times): number {
     position: new Float64Array([1e3, 0, 0, 0, 1e3, 0, 0, 0, 1e3]),
   };
   const [pose, lens] = [placement(), placement()];
-  const [fine, coarse] = [new SurfelMap(0.06, 2e7), new SurfelMap(0.24, 2e7)];
+  const { fine, coarse } = emptyMaps(settings["track.voxelSize"]);
   const straight = new Straightener(optics);
   const grid = new BlockGrid(0.05);
   const model = { sigma0: 0.01, sigma2: 0.0015, outlierShare: 0.02, independence: 0.7, framesToClear: 14 };
@@ -65,22 +68,19 @@ function run({ optics, frames }: PoseSet, times: Times): number {
     const fitting = taken(() => estimator.estimate(depth, unitsPerMetre, stride, n % stride));
     const sampling = taken(() => sampler.sample(depth, unitsPerMetre));
     const { chosen, all } = sampler;
-    const stages: readonly Stage[] = [
-      { map: tracker.coarse, gate: 0.4, lastGate: 0.15, iterations: 3, stride: 4 },
-      { map: tracker.fine, gate: 0.12, lastGate: 0.03, iterations: 6, stride: 1 },
-    ];
+    const { stages } = tracker.map;
     // From a frame's way off, as the tracker starts from its prediction.
     setPlacement(pose, { ...worldFromLens, position: (frames[n - 1] ?? first).worldFromLens.position });
     setPlacement(prior.at, worldFromLens);
     const registering = taken(() => {
-      iterations += registrar.register(chosen, pose, prior, stages).iterations;
+      iterations += registrar.register(chosen, pose, { prior, stages }).iterations;
     });
     setPlacement(lens, worldFromLens);
     const isFused = n % 2 === 0;
     const fusing = taken(() => {
       if (!isFused) return;
-      fine.fuse(all, lens, 0.03);
-      coarse.fuse(all, lens, 0.12);
+      fine.fuse(all, lens);
+      coarse.fuse(all, lens);
     });
     const said = attitude.at(time, worldFromLens.rotation);
     const input = { time, chosen, all, attitude: said, odometry: null, baseFromLens: IDENTITY };

@@ -13,7 +13,7 @@ import { BLOCK_VOXELS } from "../../src/map/grid.ts";
 import { COLUMN } from "../../src/map/layers.ts";
 import { openRecording, type Recording } from "../../src/record/file.ts";
 import type { ReferenceEvent } from "../../src/sense/events.ts";
-import type { TrackNote } from "../../src/track/tracker.ts";
+import type { TrackNote } from "../../src/track/frame.ts";
 import type { StampedPose } from "../output/csv.ts";
 import { OutputDigest } from "./digest.ts";
 import {

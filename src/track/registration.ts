@@ -1,0 +1,96 @@
+import type { Pose, Vec3 } from "../geometry/optics.ts";
+import { setDiagonal } from "../geometry/symmetric3.ts";
+import { type LocalMap, MOST_SAMPLES } from "./local-map.ts";
+import { type Placement, placement, poseOf, setPlacement } from "./placement.ts";
+import { type Facing, type Prior, Registrar, type Registration } from "./register.ts";
+import type { Samples } from "./samples.ts";
+
+/** Fewest matched samples that a registration may rest on. Chosen by hand. */
+export const LEAST_MATCHES = 120;
+/** Least share of the samples on known ground that must match. Chosen by hand. */
+export const LEAST_SHARE = 0.5;
+
+/** Where the lens is expected to be. */
+export interface Expectation {
+  readonly worldFromLens: Pose;
+  /** Metres, 1 sigma. */
+  readonly sigma: number;
+  /** Radians squared, and radians, 1 sigma. */
+  readonly yawVariance: number;
+  readonly tiltSigma: number;
+}
+
+/** What a frame is registered against. */
+export interface Target {
+  readonly samples: Samples;
+  readonly map: LocalMap;
+  /** Metres, 1 sigma: how far off the world's origin the map near by may be. */
+  readonly doubt: number;
+}
+
+/** The registration of the frame in hand: where it was expected, where it fits, and what the fit says. */
+export class FrameRegistration {
+  /** worldFromLens: where the frame fits. */
+  readonly pose: Placement = placement();
+  readonly #prior: Prior = {
+    at: placement(),
+    rotation: new Float64Array(9),
+    position: new Float64Array(9),
+  };
+  readonly #registrar = new Registrar(MOST_SAMPLES);
+
+  get result(): Readonly<Registration> {
+    return this.#registrar.result;
+  }
+
+  /** `pose` as a pose. */
+  get worldFromLens(): Pose {
+    return poseOf(this.pose);
+  }
+
+  /** Where the registration has the lens. */
+  get position(): Vec3 {
+    const { position } = this.pose;
+    return [position[0]!, position[1]!, position[2]!];
+  }
+
+  /** Where it was expected. */
+  get expected(): Vec3 {
+    const { position } = this.#prior.at;
+    return [position[0]!, position[1]!, position[2]!];
+  }
+
+  /**
+   * Registers a frame.
+   * @param start worldFromLens to start from; where it is expected, by default
+   * @returns the share of the samples on known ground that fit; 0 when there are too few
+   */
+  fit({ samples, map, doubt }: Target, expectation: Expectation, start = expectation.worldFromLens): number {
+    const { sigma, yawVariance, tiltSigma } = expectation;
+    const prior = this.#prior;
+    setPlacement(prior.at, expectation.worldFromLens);
+    setDiagonal(prior.rotation, 1 / tiltSigma ** 2, 1 / tiltSigma ** 2, 1 / yawVariance);
+    setDiagonal(prior.position, 1 / sigma ** 2, 1 / sigma ** 2, 1 / sigma ** 2);
+    setPlacement(this.pose, start);
+    if (samples.count < LEAST_MATCHES) return 0;
+    const { stages } = map;
+    const { matched } = this.#registrar.register(samples, this.pose, { prior, stages, doubt });
+    if (matched < LEAST_MATCHES) return 0;
+    return Math.min(1, matched / Math.max(1, map.countKnown(samples, this.pose)));
+  }
+
+  /** What the samples that face a unit axis say of the place along it; see `Registrar.facing`. */
+  facing(axis: Vec3): Readonly<Facing> {
+    return this.#registrar.facing(this.#prior, axis);
+  }
+
+  /** Puts the pose where the lens is known to be without registering. */
+  place(worldFromLens: Pose): void {
+    setPlacement(this.pose, worldFromLens);
+  }
+
+  /** Moves the pose, metres. */
+  move(by: Vec3): void {
+    for (let i = 0; i < 3; i++) this.pose.position[i]! += by[i]!;
+  }
+}

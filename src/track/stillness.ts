@@ -1,0 +1,70 @@
+/** Seconds: the two means that are compared, and how long they must agree. Chosen by hand. */
+const SHORT_MEAN = 0.08;
+const LONG_MEAN = 0.4;
+const QUIET_SECONDS = 0.5;
+/** m/s^2 and rad/s: the most that the two means of a quiet imu differ by. Chosen by hand. */
+const QUIET_FORCE = 0.12;
+const QUIET_RATE = 0.035;
+/** rad/s: the most that a quiet imu turns by, the gyro's bias included. Chosen by hand. */
+const QUIET_TURN = 0.035;
+
+/** One inertial sample, at a place of the arrays. */
+export interface InertialSample {
+  /** Seconds since the sample before. */
+  readonly dt: number;
+  /** Specific force, m/s^2, and turn rate, rad/s; imu frame, triples. */
+  readonly force: Float64Array;
+  readonly rate: Float64Array;
+  /** Where the triples of this sample begin. */
+  readonly at: number;
+  /** (3) m/s^2, world: gravity and bias taken off. */
+  readonly acceleration: Float64Array;
+}
+
+/**
+ * Whether an imu neither shakes, turns nor speeds up: short and long means of what it feels agree for a while. That alone is no rest: an
+ * even way is as quiet.
+ */
+export class Stillness {
+  /** (6) means of force and rate, imu frame. */
+  readonly #short = new Float64Array(6);
+  readonly #long = new Float64Array(6);
+  /** (3) m/s^2, world: long mean of the acceleration. */
+  readonly acceleration = new Float64Array(3);
+  #quietFor = 0;
+  #hasMeans = false;
+
+  get isQuiet(): boolean {
+    return this.#quietFor >= QUIET_SECONDS;
+  }
+
+  /** Samples are missing: the means begin anew. */
+  restart(): void {
+    this.#quietFor = 0;
+    this.#hasMeans = false;
+  }
+
+  add({ dt, force, rate, at, acceleration }: InertialSample): void {
+    const [short, long] = [this.#short, this.#long];
+    const a = 1 - Math.exp(-dt / SHORT_MEAN);
+    const b = 1 - Math.exp(-dt / LONG_MEAN);
+    const share = this.#hasMeans ? b : 1;
+    for (let i = 0; i < 3; i++) this.acceleration[i]! += share * (acceleration[i]! - this.acceleration[i]!);
+    if (!this.#hasMeans) {
+      for (let i = 0; i < 3; i++) {
+        short[i] = long[i] = force[at + i]!;
+        short[3 + i] = long[3 + i] = rate[at + i]!;
+      }
+      this.#hasMeans = true;
+    }
+    let isQuiet = true;
+    for (let i = 0; i < 6; i++) {
+      const value = i < 3 ? force[at + i]! : rate[at + i - 3]!;
+      short[i]! += a * (value - short[i]!);
+      long[i]! += b * (value - long[i]!);
+      if (Math.abs(short[i]! - long[i]!) > (i < 3 ? QUIET_FORCE : QUIET_RATE)) isQuiet = false;
+      if (i >= 3 && Math.abs(long[i]!) > QUIET_TURN) isQuiet = false;
+    }
+    this.#quietFor = isQuiet ? this.#quietFor + dt : 0;
+  }
+}
