@@ -1,7 +1,13 @@
 import { existsSync, readFileSync } from "node:fs";
 import { join } from "node:path";
 import type { PinholeOptics, Pose, Quat } from "../../src/geometry/optics.ts";
-import { compose, fromRotationVector, fromYawPitchRoll, multiply } from "../../src/geometry/rigid.ts";
+import {
+  compose,
+  fromRotationVector,
+  fromYawPitchRoll,
+  multiply,
+  OPTICAL_IN_BODY,
+} from "../../src/geometry/rigid.ts";
 import { rangeSigma, type TimeOfFlightNoise } from "../../src/sense/noise.ts";
 import { Random } from "../../src/simulate/random.ts";
 import { renderDepth } from "../../src/simulate/render.ts";
@@ -15,6 +21,10 @@ export interface PoseSet {
   readonly name: string;
   readonly optics: PinholeOptics;
   readonly frames: readonly PoseFrame[];
+  /** Where the lens sits on the base, whose x axis is ahead. */
+  readonly baseFromLens: Pose;
+  /** Settings of the head that its user would change for such a set. */
+  readonly settings: Readonly<Record<string, unknown>>;
 }
 
 export interface PoseFrame {
@@ -23,6 +33,12 @@ export interface PoseFrame {
   readonly counts: Uint16Array;
   readonly worldFromLens: Pose;
 }
+
+/** A camera in a hand: it looks ahead of its base, and goes anywhere. */
+const HANDHELD = {
+  baseFromLens: { rotation: OPTICAL_IN_BODY, position: [0, 0, 0] },
+  settings: { "track.rolling": "off" },
+} as const;
 
 const WIDTH = 240;
 const HEIGHT = 180;
@@ -96,7 +112,7 @@ function readSet(
       worldFromLens: pose,
     };
   });
-  return { name, optics, frames };
+  return { name, optics, frames, ...HANDHELD };
 }
 
 /** The synthetic living room. `poses` "shipped" are those that came with it, "refined" better ones. */
@@ -157,7 +173,7 @@ export function furnishedRoom(seed: number, length = 7, exact = false): PoseSet 
       rotation: multiply(wobble, fromYawPitchRoll(0, 0.25, 0)),
     };
     const worldFromHead = compose(base, head);
-    const worldFromLens = compose(worldFromHead, { rotation: [0.5, -0.5, 0.5, -0.5], position: [0, 0, 0] });
+    const worldFromLens = compose(worldFromHead, { rotation: OPTICAL_IN_BODY, position: [0, 0, 0] });
     if (before !== null) {
       const [a, b] = [before.position, worldFromLens.position];
       way += Math.hypot(a[0] - b[0], a[1] - b[1], a[2] - b[2]);
@@ -168,7 +184,8 @@ export function furnishedRoom(seed: number, length = 7, exact = false): PoseSet 
     renderDepth(scenario.scene, optics, worldFromLens, seconds, noise, counts, amplitude);
     frames.push({ time: Math.round(seconds * 1e6), counts, worldFromLens });
   }
-  return { name: exact ? "furnished room, exact" : "furnished room, noise", optics, frames };
+  const name = exact ? "furnished room, exact" : "furnished room, noise";
+  return { name, optics, frames, baseFromLens: lensAt(0.1, 0, 0.3, 0, 0.25), settings: {} };
 }
 
 /** Upright boxes from the floor at z = 0: x, y of the middle, width, depth, height. */
@@ -231,7 +248,10 @@ export const THREE_ROOMS = {
   ],
 } as const;
 
-/** A lens 0.35 m up, a little down, along the round through the three rooms and `more` metres of a second one. */
+/** Where the lens sits on the base of that round: 0.35 m up, looking a little down. */
+export const ROUND_MOUNT = lensAt(0, 0, 0.35, 0, 0.12);
+
+/** A lens along the round through the three rooms and `more` metres of a second one. */
 export function threeRooms(seed: number, more = 0, rate = 12): PoseSet {
   const { walls, things, way } = THREE_ROOMS;
   const poses: Pose[] = [];
@@ -262,7 +282,8 @@ export function threeRooms(seed: number, more = 0, rate = 12): PoseSet {
     gone += length;
   }
   const floor = { shape: "box", material: "wall", at: [5, 4], base: -0.2, size: [12, 10, 0.2] };
-  return sceneSet("three rooms", [floor, ...walls, ...things], poses, seed, rate);
+  const baseFromLens = ROUND_MOUNT;
+  return sceneSet("three rooms", [floor, ...walls, ...things], poses, { seed, rate, baseFromLens });
 }
 
 /** The noise that `withNoise` adds. Amplitude falls with the square of the distance. */
@@ -323,16 +344,22 @@ const SMALL_OPTICS: PinholeOptics = {
 
 /** A level lens that looks along `yaw`, `pitch` radians down. */
 export function lensAt(x: number, y: number, z: number, yaw: number, pitch: number): Pose {
-  return { position: [x, y, z], rotation: multiply(fromYawPitchRoll(yaw, pitch, 0), [0.5, -0.5, 0.5, -0.5]) };
+  return { position: [x, y, z], rotation: multiply(fromYawPitchRoll(yaw, pitch, 0), OPTICAL_IN_BODY) };
 }
 
-/** Frames of a scene of shapes (material "wall") as a time-of-flight sensor sees them, from given poses, `rate` a second. */
+export interface SceneOptions {
+  readonly seed: number;
+  /** Frames a second. */
+  readonly rate?: number;
+  readonly baseFromLens: Pose;
+}
+
+/** Frames of a scene of shapes (material "wall") as a time-of-flight sensor sees them, from given poses of the lens. */
 export function sceneSet(
   name: string,
   shapes: Shapes,
   poses: readonly Pose[],
-  seed: number,
-  rate = 15,
+  { seed, rate = 15, baseFromLens }: SceneOptions,
 ): PoseSet {
   const scenario = loadScenario({
     name,
@@ -351,7 +378,7 @@ export function sceneSet(
     renderDepth(scenario.scene, SMALL_OPTICS, worldFromLens, n / rate, noise, counts, amplitude);
     return { time: Math.round((n / rate) * 1e6), counts, worldFromLens };
   });
-  return { name, optics: SMALL_OPTICS, frames };
+  return { name, optics: SMALL_OPTICS, frames, baseFromLens, settings: {} };
 }
 
 /** Shapes of scenes that leave directions free; see `bareScene`. */
@@ -377,5 +404,6 @@ export function bareScene(kind: keyof typeof BARE, seed: number, seconds = 8): P
     const x = 0.4 * t + 0.15 * Math.sin(0.9 * t + seed) - 0.15 * Math.sin(seed);
     return lensAt(x, 0.02 * Math.sin(t), 0, look + 0.02 * Math.sin(1.3 * t), pitch);
   });
-  return sceneSet(`bare ${kind}`, BARE[kind], poses, seed);
+  // The base goes along x whichever way the lens looks.
+  return sceneSet(`bare ${kind}`, BARE[kind], poses, { seed, baseFromLens: lensAt(0, 0, 0, look, pitch) });
 }

@@ -1,5 +1,5 @@
 import type { Pose, Quat } from "../../src/geometry/optics.ts";
-import { IDENTITY } from "../../src/geometry/rigid.ts";
+import { compose, invert } from "../../src/geometry/rigid.ts";
 import { distance } from "../../src/geometry/vec.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import { trackerSettings } from "../../src/head/stage-settings.ts";
@@ -25,21 +25,23 @@ export interface TrackingOptions {
   readonly settings?: Readonly<Record<string, unknown>>;
   /** Changes what the orientation sensor says. */
   readonly attitude?: (rotation: Quat, n: number) => Quat;
-  /** What odometry says; none by default. */
+  /** Where odometry has the lens; none by default. */
   readonly odometry?: (frame: PoseFrame, n: number) => Pose;
 }
 
-/** Runs the tracker over a set, from its first pose, with a drifting and noisy orientation. Lens and base are one. */
+/** Runs the tracker as shipped over a set, from its first pose, with a drifting and noisy orientation. */
 export function trackSet(set: PoseSet, options: TrackingOptions = {}): TrackedFrame[] {
-  const settings = resolveSettings(options.settings);
+  const settings = resolveSettings({ ...set.settings, ...options.settings });
+  const { baseFromLens } = set;
+  const lensFromBase = invert(baseFromLens);
   const mask = new DepthMask(set.optics);
   const sampler = new FrameSampler(mask.rays, { wanted: settings["track.samples"] });
   const first = set.frames[0]!;
-  const tracker = new Tracker(first.worldFromLens, trackerSettings(settings));
+  const tracker = new Tracker(compose(first.worldFromLens, lensFromBase), trackerSettings(settings));
   const attitude = new DriftingAttitude(options.seed ?? 1, first.time);
   return set.frames.map((frame, n) => {
     const { depth, unitsPerMetre } = mask.apply(frame.counts, null);
-    const said = attitude.at(frame.time, frame.worldFromLens.rotation);
+    const said = attitude.at(frame.time, compose(frame.worldFromLens, lensFromBase).rotation);
     const start = performance.now();
     sampler.sample(depth, unitsPerMetre);
     const sampled = performance.now();
@@ -48,8 +50,8 @@ export function trackSet(set: PoseSet, options: TrackingOptions = {}): TrackedFr
       chosen: sampler.chosen,
       all: sampler.all,
       attitude: options.attitude?.(said, n) ?? said,
-      odometry: options.odometry?.(frame, n) ?? null,
-      baseFromLens: IDENTITY,
+      odometry: options.odometry === undefined ? null : compose(options.odometry(frame, n), lensFromBase),
+      baseFromLens,
     });
     const tracking = performance.now() - sampled;
     const error = distance(result.worldFromLens.position, frame.worldFromLens.position);

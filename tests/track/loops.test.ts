@@ -5,7 +5,7 @@ import { DepthMask } from "../../src/sense/mask.ts";
 import { KeyframeStore } from "../../src/track/keyframes.ts";
 import { LOOP_SEARCH, type LoopClosed, LoopFinder, type LoopSearch } from "../../src/track/loops.ts";
 import { FrameSampler } from "../../src/track/sampler.ts";
-import { lensAt, type PoseSet, sceneSet, threeRooms } from "../helpers/pose-sets.ts";
+import { lensAt, type PoseSet, ROUND_MOUNT, sceneSet, threeRooms } from "../helpers/pose-sets.ts";
 
 /** Keyframes of a set as a tracker would make them whose heading and scale drift: radians a metre, share of the way. */
 function bent(set: PoseSet, turn: number, stretch: number, area: LoopSearch = LOOP_SEARCH) {
@@ -100,7 +100,7 @@ describe("loops", () => {
       for (let k = 16; k >= 0; k--) poses.push(lensAt(x + 1.4, 0.2 + 0.12 * k, 0.35, 0.5 * Math.PI, 0.12));
       for (let k = 0; k < 27; k++) poses.push(lensAt(x + 1.4 + 0.126 * k, 0.2, 0.35, 0, 0.12));
     }
-    const set = sceneSet("alike", shapes, poses, 3, 10);
+    const set = sceneSet("alike", shapes, poses, { seed: 3, rate: 10, baseFromLens: ROUND_MOUNT });
     const { closed } = bent(set, 0.001, 0.004);
     // With the drift that is reckoned with no other room comes into question; with twelve times that they all do.
     const wide = bent(set, 0.001, 0.004, { drift: 0.12, mostRadius: 5, leastWay: 5 });

@@ -1,12 +1,19 @@
 import { readFileSync } from "node:fs";
 import { expect, test } from "vitest";
 import type { PinholeOptics, Pose } from "../../src/geometry/optics.ts";
-import { angleBetween } from "../../src/geometry/rigid.ts";
+import { angleBetween, IDENTITY } from "../../src/geometry/rigid.ts";
 import { lensPose } from "../../src/simulate/attitude.ts";
 import { Random } from "../../src/simulate/random.ts";
 import { renderDepth } from "../../src/simulate/render.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
-import { lensAt, type PoseFrame, type PoseSet, sceneSet, THREE_ROOMS } from "../helpers/pose-sets.ts";
+import {
+  lensAt,
+  type PoseFrame,
+  type PoseSet,
+  ROUND_MOUNT,
+  sceneSet,
+  THREE_ROOMS,
+} from "../helpers/pose-sets.ts";
 import { trackSet } from "../helpers/tracking.ts";
 
 const path = new URL("../../datasets/pottery-studio.json", import.meta.url);
@@ -29,7 +36,8 @@ function seen(from: number, to: number, isDark = false): PoseFrame[] {
 
 function inARow(...parts: readonly PoseFrame[][]): PoseSet {
   const frames = parts.flat().map((frame, n) => ({ ...frame, time: Math.round((n * 1e6) / 12) }));
-  return { name: "studio", optics, frames };
+  const baseFromLens = lensPose(studio.setup, 0, IDENTITY);
+  return { name: "studio", optics, frames, baseFromLens, settings: {} };
 }
 
 test("lost on a bare floor, things never seen before are not taken for known ones; those seen before are found again", () => {
@@ -61,7 +69,8 @@ function halfTurn(rate: number, isCovered: boolean): { set: PoseSet; spun: numbe
   const after = poses.length;
   for (let k = 1; k <= 20; k++) poses.push(lensAt(2 - 0.03 * k, 1.3, 0.35, Math.PI, 0.12));
   const floor = { shape: "box", material: "wall", at: [5, 4], base: -0.2, size: [12, 10, 0.2] };
-  const set = sceneSet("half a turn", [floor, ...THREE_ROOMS.walls, ...THREE_ROOMS.things], poses, 4);
+  const shapes = [floor, ...THREE_ROOMS.walls, ...THREE_ROOMS.things];
+  const set = sceneSet("half a turn", shapes, poses, { seed: 4, baseFromLens: ROUND_MOUNT });
   const frames = set.frames.map((frame, n) =>
     isCovered && n >= spun && n < after ? { ...frame, counts: new Uint16Array(frame.counts.length) } : frame,
   );

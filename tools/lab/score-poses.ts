@@ -114,7 +114,8 @@ function degenerate(runs: number): number {
   }
   const room = furnishedRoom(1, 2);
   const dark: PoseSet = {
-    ...{ name: "dark room", optics: room.optics },
+    ...room,
+    name: "dark room",
     frames: room.frames.map((frame, n) =>
       n < 30 ? frame : { ...frame, counts: new Uint16Array(frame.counts.length) },
     ),

@@ -1,6 +1,6 @@
-import { IDENTITY } from "../../src/geometry/rigid.ts";
-import { resolveSettings } from "../../src/head/settings.ts";
-import { trackerSettings } from "../../src/head/stage-settings.ts";
+import { compose, invert } from "../../src/geometry/rigid.ts";
+import { resolveSettings, resolveSettings } from "../../src/head/settings.ts";
+import { trackerSettings, trackerSettings } from "../../src/head/stage-settings.ts";
 import { evidenceTable } from "../../src/map/evidence.ts";
 import { BlockGrid } from "../../src/map/grid.ts";
 import { Integrator } from "../../src/map/integrate.ts";
@@ -36,7 +36,7 @@ function taken(work: () => void): number {
 }
 
 /** Adds one run: per frame and part the fastest so far is kept, since others use the machine, too. @returns iterations, all */
-function run({ optics, frames }: PoseSet, times: Times): number {
+function run({ optics, frames, baseFromLens }: PoseSet, times: Times): number {
   const settings = resolveSettings();
   const mask = new DepthMask(optics);
   const { unitsPerMetre } = mask;
@@ -44,7 +44,8 @@ function run({ optics, frames }: PoseSet, times: Times): number {
   const stride = Math.round(Math.sqrt((optics.width * optics.height) / CANDIDATES));
   const estimator = new NormalEstimator(mask.rays, sampler.all.weight.length, DEFAULT_NORMAL_SETTINGS);
   const first = frames[0]!;
-  const tracker = new Tracker(first.worldFromLens, trackerSettings(settings));
+  const lensFromBase = invert(baseFromLens);
+  const tracker = new Tracker(compose(first.worldFromLens, lensFromBase), trackerSettings(settings));
   const attitude = new DriftingAttitude(1, first.time);
   const registrar = new Registrar(8192);
   const prior = {
@@ -82,8 +83,8 @@ function run({ optics, frames }: PoseSet, times: Times): number {
       fine.fuse(all, lens);
       coarse.fuse(all, lens);
     });
-    const said = attitude.at(time, worldFromLens.rotation);
-    const input = { time, chosen, all, attitude: said, odometry: null, baseFromLens: IDENTITY };
+    const said = attitude.at(time, compose(worldFromLens, lensFromBase).rotation);
+    const input = { time, chosen, all, attitude: said, odometry: null, baseFromLens };
     const tracking = taken(() => tracker.track(input));
     note("normals", fitting);
     note("choosing", Math.max(0, sampling - fitting));
