@@ -1,6 +1,6 @@
 import { compose, invert } from "../../src/geometry/rigid.ts";
-import { resolveSettings, resolveSettings } from "../../src/head/settings.ts";
-import { trackerSettings, trackerSettings } from "../../src/head/stage-settings.ts";
+import { resolveSettings } from "../../src/head/settings.ts";
+import { trackerSettings } from "../../src/head/stage-settings.ts";
 import { evidenceTable } from "../../src/map/evidence.ts";
 import { BlockGrid } from "../../src/map/grid.ts";
 import { Integrator } from "../../src/map/integrate.ts";
