@@ -120,14 +120,6 @@ export function sumPlanes(out: PlaneSums, matches: Matches): void {
   out.squares = squares;
 }
 
-/**
- * The step that solves the equations. @returns false, leaving `step` as it was, when they do not determine it
- * @param step (6) receives the rotation vector and the translation
- */
-export function solveStep(step: Float64Array, sums: PlaneSums): boolean {
-  return solveSymmetric(step, sums.information, sums.pull, UNKNOWNS);
-}
-
 /** How strongly a set of equations holds the translation, whatever the rotation is. */
 export interface TranslationStrength {
   /** (3) information along each axis, ascending, in the units of the equations (1 / m^2 for weights of 1 / sigma^2). */
