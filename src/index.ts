@@ -86,4 +86,4 @@ export {
   FOOTING_NAMES,
   type Sight,
 } from "./terms/safety.ts";
-export type { Hold, TrackNote } from "./track/tracker.ts";
+export type { Hold, TrackNote } from "./track/frame.ts";
