@@ -1,9 +1,11 @@
 import { Group, type IUniform, type Vector2 } from "three";
 import type { FromServer } from "../wire/messages.ts";
+import { type Rim, rimsOf } from "./rims.ts";
 import { TagSprites } from "./tag-sprites.ts";
 import { metresText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 import { WideLines } from "./wide-lines.ts";
+import type { Ground } from "./worker-messages.ts";
 
 type Brinks = FromServer<"brinks">["brinks"];
 
@@ -15,6 +17,8 @@ const TOOTH_REACH = 0.08;
 const LONGEST_TOOTH = 0.6;
 /** Metres beside an edge where the floor is looked up to find its low side: more than a cell. */
 const ASIDE = 0.08;
+/** Metres: a rim this near to a brink is the same edge. */
+const BESIDE = 0.1;
 /** Edges shorter than this have no depth beside them, metres; of the others the longest have one. */
 const TAGGED = 0.3;
 const MOST_TAGS = 12;
@@ -29,7 +33,13 @@ export class DropLayer {
   readonly #teeth: WideLines;
   readonly #tags = new TagSprites("mark");
 
-  constructor(viewport: IUniform<Vector2>) {
+  #brinks: Brinks = [];
+  #rims: readonly Rim[] = [];
+  readonly #isGone: (x: number, y: number) => boolean;
+
+  /** @param isGone whether the floor is gone at a place, metres: there the low side of an edge is */
+  constructor(viewport: IUniform<Vector2>, isGone: (x: number, y: number) => boolean) {
+    this.#isGone = isGone;
     this.#edges = new WideLines(viewport, [
       { colour: "brink", width: 5, opacity: 0.3, isOnTop: true, order: 1 },
       { colour: "paper", width: 9, order: 2 },
@@ -49,11 +59,30 @@ export class DropLayer {
     this.#tags.resize(height);
   }
 
-  /** @param isGone whether the floor is gone at a place, metres: there the low side of an edge is */
-  show(brinks: Brinks, isGone: (x: number, y: number) => boolean): void {
+  /** The edges near the robot, with their depths. */
+  showBrinks(brinks: Brinks): void {
+    this.#brinks = brinks;
+    this.#show();
+  }
+
+  /** What is known of the floor: its rims are the edges that are farther off. */
+  showFloor(ground: Ground | null): void {
+    this.#rims = ground === null ? [] : rimsOf(ground);
+    this.#show();
+  }
+
+  #show(): void {
+    const isNear = nearness(this.#brinks);
     const edges: number[] = [];
     const teeth: number[] = [];
-    for (const { points, drop } of brinks) {
+    for (const rim of this.#rims) {
+      for (let n = 1; n < rim.length; n++) {
+        const [[ax, ay], [bx, by]] = [rim[n - 1]!, rim[n]!];
+        // A brink is the better edge: it has a place between the cells, and a depth.
+        if (!isNear((ax + bx) / 2, (ay + by) / 2)) edges.push(ax, ay, LIFT, bx, by, LIFT);
+      }
+    }
+    for (const { points, drop } of this.#brinks) {
       const depth = Math.min(drop ?? LONGEST_TOOTH, LONGEST_TOOTH);
       let since = TOOTH_EVERY / 2;
       for (let n = 1; n < points.length; n++) {
@@ -64,9 +93,9 @@ export class DropLayer {
         const [nx, ny] = [-(by - ay) / length, (bx - ax) / length];
         for (; since < length; since += TOOTH_EVERY) {
           const [x, y] = [ax + (since / length) * (bx - ax), ay + (since / length) * (by - ay)];
-          const low = isGone(x + ASIDE * nx, y + ASIDE * ny)
+          const low = this.#isGone(x + ASIDE * nx, y + ASIDE * ny)
             ? 1
-            : isGone(x - ASIDE * nx, y - ASIDE * ny)
+            : this.#isGone(x - ASIDE * nx, y - ASIDE * ny)
               ? -1
               : 0;
           const reach = low * TOOTH_REACH;
@@ -80,8 +109,21 @@ export class DropLayer {
     }
     this.#edges.show(edges);
     this.#teeth.show(teeth);
-    this.#tags.show(tagsOf(brinks));
+    this.#tags.show(tagsOf(this.#brinks));
   }
+}
+
+/** Tells whether a place is beside one of the brinks. */
+function nearness(brinks: Brinks): (x: number, y: number) => boolean {
+  const taken = new Set<string>();
+  const key = (x: number, y: number): string => `${Math.floor(x / BESIDE)},${Math.floor(y / BESIDE)}`;
+  for (const { points } of brinks) {
+    for (const [x, y] of points) {
+      for (const dx of [-BESIDE, 0, BESIDE])
+        for (const dy of [-BESIDE, 0, BESIDE]) taken.add(key(x + dx, y + dy));
+    }
+  }
+  return (x, y) => taken.has(key(x, y));
 }
 
 function tagsOf(brinks: Brinks): { text: string; at: readonly [number, number, number] }[] {

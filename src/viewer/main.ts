@@ -70,6 +70,7 @@ const kept = new KeptRecordings(ask);
 const settings = new SettingsDialog(ask, (values) => {
   const low = Number(values["body.groundClearance"] ?? 0.03) + FLOOR_TOP;
   const high = Number(values["body.height"] ?? 0.5);
+  robot.topSpeed = Number(values["guard.topSpeed"] ?? Number.POSITIVE_INFINITY);
   map.view.setBands(low, high);
   comparison.setBands({ low, high });
 });

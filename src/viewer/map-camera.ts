@@ -11,6 +11,11 @@ export type View = (typeof VIEWS)[number];
 export const FIELD_OF_VIEW = 45;
 /** Half the height of the picture at distance 1. */
 const TANGENT = Math.tan((FIELD_OF_VIEW * Math.PI) / 360);
+/** Directions from the map to the eye. The plan is a hair off the vertical, or up would have no direction. */
+const FROM_ABOVE = new Vector3(0, -0.001, 1);
+const FROM_ASIDE = new Vector3(-0.42, -0.55, 0.72);
+/** Room around the map, as a share. */
+const BORDER = 1.04;
 /** Metres behind and above the robot, and ahead of it, of the view that follows it: it and its way are in the picture. */
 const FOLLOW = { back: 1.3, up: 1.1, ahead: 1.5 } as const;
 
@@ -62,19 +67,24 @@ export class MapCamera {
     this.camera.lookAt(x + FOLLOW.ahead * ahead, y + FOLLOW.ahead * left, z);
   }
 
-  /** Brings a box into view, metres. */
+  /** Brings a box into view, metres: from as near as shows all of it. */
   fit(low: Vector3, high: Vector3): void {
-    const { aspect, position } = this.camera;
     const centre = low.clone().add(high).multiplyScalar(0.5);
-    if (this.#view === "plan") {
-      const away = Math.max((high.y - low.y) / 2 / TANGENT, (high.x - low.x) / 2 / TANGENT / aspect);
-      // A hair off the vertical, or up would have no direction.
-      position.set(centre.x, centre.y - 0.001 * away, high.z + 1.06 * away);
-    } else {
-      const across = Math.hypot(high.x - low.x, high.y - low.y) / 2;
-      const away = (1.02 * across) / TANGENT / Math.min(1, 0.75 * aspect);
-      position.set(centre.x - 0.42 * away, centre.y - 0.55 * away, centre.z + 0.72 * away);
+    const towards = (this.#view === "plan" ? FROM_ABOVE : FROM_ASIDE).clone().normalize();
+    const right = new Vector3(0, 0, 1).cross(towards).normalize();
+    const up = towards.clone().cross(right);
+    let away = 0;
+    for (let corner = 0; corner < 8; corner++) {
+      const at = new Vector3(
+        (corner & 1 ? high : low).x,
+        (corner & 2 ? high : low).y,
+        (corner & 4 ? high : low).z,
+      ).sub(centre);
+      const across = Math.abs(at.dot(right)) / (TANGENT * this.camera.aspect);
+      const along = Math.abs(at.dot(up)) / TANGENT;
+      away = Math.max(away, at.dot(towards) + Math.max(across, along) * BORDER);
     }
+    this.camera.position.copy(centre).addScaledVector(towards, away);
     this.#controls.target.copy(centre);
     this.#controls.update();
   }

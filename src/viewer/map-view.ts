@@ -24,7 +24,7 @@ export class MapView {
   readonly #redraw: Redraw;
   readonly #chunks = new MapChunks(this.#materials);
   readonly #floor = new FloorLayer(this.#materials);
-  readonly #drops = new DropLayer(this.#viewport);
+  readonly #drops = new DropLayer(this.#viewport, (x, y) => this.#floor.isGone(x, y));
   readonly #path = new PathLayer(this.#viewport);
   readonly #labels = new LabelLayer(this.#viewport);
   readonly #ruler = new RulerLayer(this.#viewport);
@@ -106,6 +106,7 @@ export class MapView {
 
   showFloor(ground: Ground | null): void {
     this.#floor.show(ground);
+    this.#drops.showFloor(ground);
     this.#redraw.invalidate();
   }
 
@@ -116,7 +117,7 @@ export class MapView {
   }
 
   showDrops(brinks: FromServer<"brinks">["brinks"]): void {
-    this.#drops.show(brinks, (x, y) => this.#floor.isGone(x, y));
+    this.#drops.showBrinks(brinks);
     this.#redraw.invalidate();
   }
 

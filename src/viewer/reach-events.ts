@@ -1,8 +1,6 @@
 import { END } from "../terms/safety.ts";
 import type { FromServer } from "../wire/messages.ts";
-
-/** A base that may go no faster counts as stopped, m/s. */
-const STOPPED = 0.03;
+import { STOPPED } from "./reach-text.ts";
 
 /** An event: reported by the head, or seen in its reach. */
 export type Note = Pick<FromServer<"note">, "time" | "text"> & { readonly what: string };

@@ -177,7 +177,13 @@ function drawRings({ c, theme, inner, limit }: Frame): void {
     c.beginPath();
     c.arc(0, 0, r, 0, 2 * Math.PI);
     c.stroke();
-    c.fillText(`${metres} m`, r * Math.SQRT1_2 + 2, -r * Math.SQRT1_2);
+    const [x, y] = [r * Math.SQRT1_2 + 2, -r * Math.SQRT1_2];
+    c.lineWidth = 3;
+    c.strokeStyle = theme.card;
+    c.strokeText(`${metres} m`, x, y);
+    c.lineWidth = 1;
+    c.strokeStyle = theme.faint;
+    c.fillText(`${metres} m`, x, y);
   }
   c.beginPath();
   c.moveTo(0, -inner);

@@ -1,5 +1,6 @@
 import { END } from "../terms/safety.ts";
 import type { FromServer } from "../wire/messages.ts";
+import { dropText } from "./brinks.ts";
 import { bearingText, metresText } from "./text.ts";
 
 type Bearings = Pick<FromServer<"reach">, "first" | "step" | "distanceMm" | "what">;
@@ -18,6 +19,26 @@ export const ENDS: Readonly<Record<number, string>> = {
 export function endText({ distanceMm, what }: Bearings, n: number): string {
   if (n < 0 || what.length === 0) return "nothing";
   return `${metresText(distanceMm[n]! / 1000)}, ${ENDS[what[n]!] ?? "unknown"}`;
+}
+
+/** A base that may go no faster counts as stopped, m/s. */
+export const STOPPED = 0.03;
+
+/**
+ * What limits the pace forward, in words; empty while nothing does.
+ * @param topSpeed that the settings allow, m/s
+ * @param depth of the nearest drop ahead, metres; null when no bottom was seen; undefined when there is none
+ */
+export function whyText(
+  { pace }: Pick<FromServer<"reach">, "pace">,
+  topSpeed: number,
+  depth?: number | null,
+): string {
+  if (pace === null || pace.limit === END.open || pace.forward >= topSpeed) return "";
+  const room = metresText(pace.roomMm / 1000);
+  const word = pace.forward < STOPPED ? "Stop" : `Up to ${pace.forward.toFixed(2)} m/s`;
+  const deep = pace.limit === END.brink && depth !== undefined ? `, ${dropText(depth)}` : "";
+  return `${word}: ${ENDS[pace.limit] ?? "unknown"} ${room} ahead${deep}`;
 }
 
 /** The nearest thing and its bearing. */

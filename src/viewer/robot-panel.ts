@@ -3,7 +3,7 @@ import { brinksFrom, dropText, yawOf } from "./brinks.ts";
 import { byId, setText } from "./dom.ts";
 import { FOLLOWS, isFollowed } from "./reach-events.ts";
 import { ReachFan } from "./reach-fan.ts";
-import { aheadOf, endText, nearestText } from "./reach-text.ts";
+import { aheadOf, endText, nearestText, whyText } from "./reach-text.ts";
 import { bearingText, countText, metresText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 
@@ -19,6 +19,9 @@ export class RobotPanel {
   #reach: { readonly message: Reach; readonly arrived: number } | null = null;
   #pose: Pose | null = null;
   #brinks: FromServer<"brinks">["brinks"] = [];
+  /** Of the nearest drop ahead: undefined when there is none. */
+  #depthAhead: number | null | undefined;
+  #topSpeed = Number.POSITIVE_INFINITY;
   /** Shows a reach of the frame alone, unless the one with memory comes first. */
   #waiting: ReturnType<typeof setTimeout> | undefined;
 
@@ -38,6 +41,12 @@ export class RobotPanel {
   /** Draws neither ages nor edges: see `ReachFan.setPlain`. */
   setPlain(isPlain: boolean): void {
     this.#fan.setPlain(isPlain);
+  }
+
+  /** That the settings allow, m/s. */
+  set topSpeed(speed: number) {
+    this.#topSpeed = speed;
+    this.#sayWhy();
   }
 
   get pose(): Pose | null {
@@ -82,7 +91,13 @@ export class RobotPanel {
     const left = waiver === null ? "" : `${waiver.direction}, ${waiver.left.toFixed(1)} s left`;
     setText("waiver", waiver === null ? "none" : `${left}: ${waiver.reason}`);
     setText("frame", countText(message.frame));
+    this.#sayWhy();
     this.#shown(message);
+  }
+
+  #sayWhy(): void {
+    if (this.#reach === null) setText("state-why", "");
+    else setText("state-why", whyText(this.#reach.message, this.#topSpeed, this.#depthAhead));
   }
 
   takePose(pose: Pose): void {
@@ -103,6 +118,8 @@ export class RobotPanel {
   #showBrinks(): void {
     const near = this.#pose === null ? [] : brinksFrom(this.#pose.worldFromBase, this.#brinks);
     this.#fan.showBrinks(near);
+    this.#depthAhead = near.find(({ nearest }) => nearest[0] > Math.abs(nearest[1]))?.drop;
+    this.#sayWhy();
     const [first] = near;
     if (first === undefined) {
       setText("brink", "none near");

@@ -13,21 +13,21 @@ import { startBrowser } from "../../tests/helpers/browser.ts";
 import { feed } from "../../tests/helpers/feed.ts";
 import { makeSocket } from "../../tests/helpers/live.ts";
 
-const HELP = `Usage: page-pictures <recording> <folder> [--live]    pictures of the viewer's page, from a head that plays the recording
-                                                      and from a live one that is told it; --live takes the latter alone
-Needs Debian's Chromium. Writes page-*.png, one for each state.
+const HELP = `Usage: page-pictures <recording> <folder> [--live]    pictures of the page: of a head that plays the
+                                                      recording, and of a live head that is fed it (--live: only that)
+Needs Debian's Chromium. Writes page-<name>.png, one for each state and size.
 Exit codes: 0 done, 2 wrong usage, 3 the recording is missing`;
 
 const viewer = fileURLToPath(new URL("../../viewer", import.meta.url));
 /** Labels of the demo. */
 const LABELS = fileURLToPath(new URL("../../../datasets/pottery-studio.labels.json", import.meta.url));
-/** Seconds from the start of what most pictures show, and of the whole map. */
+/** Seconds from the start: a moment before a drop, and one when the whole map is there. */
 const MOMENT = 21.5;
 const LATE = 60;
 /** When the live head's lens is covered, seconds. */
 const BLIND: readonly [from: number, to: number] = [12, 13.5];
 
-/** What is done before a picture is taken: keys that are pressed one after the other. */
+/** A picture: how the page is opened, and what is done before it is taken. */
 interface Shot {
   readonly name: string;
   readonly width: number;
@@ -35,30 +35,41 @@ interface Shot {
   readonly theme: "light" | "dark";
   readonly at: number;
   readonly keys: readonly string[];
-  /** Changed through the page, which then has the map of before. */
+  /** Changed through the page, which then has a map with the baseline's settings. */
   readonly settings?: Readonly<Record<string, number>>;
-  /** The demo's labels were marked in this browser before. */
+  /** The browser has the demo's labels. */
   readonly isLabelled?: boolean;
 }
 const SHOTS: readonly Shot[] = [
-  { name: "desk", width: 1360, height: 900, theme: "light", at: LATE, keys: ["i"] },
-  { name: "dark", width: 1360, height: 880, theme: "dark", at: MOMENT, keys: ["1"] },
+  { name: "desk", width: 1440, height: 900, theme: "light", at: LATE, keys: ["i"] },
+  { name: "night", width: 1440, height: 900, theme: "dark", at: MOMENT, keys: ["1"] },
+  { name: "tablet", width: 820, height: 1100, theme: "light", at: MOMENT, keys: ["3"] },
+  { name: "phone", width: 390, height: 844, theme: "light", at: MOMENT, keys: ["i"] },
   { name: "settings", width: 1000, height: 720, theme: "light", at: MOMENT, keys: ["s"] },
-  { name: "phone", width: 360, height: 780, theme: "light", at: MOMENT, keys: ["i"] },
+  { name: "keys", width: 1000, height: 720, theme: "dark", at: MOMENT, keys: ["?"] },
   {
-    ...{ name: "labels", width: 1000, height: 900, theme: "light", at: LATE, keys: ["l", "Enter"] },
+    name: "labels",
+    width: 1000,
+    height: 900,
+    theme: "light",
+    at: LATE,
+    keys: ["l", "Enter"],
     isLabelled: true,
   },
   {
-    ...{ name: "compare", width: 1360, height: 880, theme: "light", at: MOMENT, keys: [] },
+    name: "compare",
+    width: 1440,
+    height: 900,
+    theme: "light",
+    at: MOMENT,
+    keys: [],
     settings: { "map.maxRange": 2, "guard.topSpeed": 0.6 },
   },
 ];
-
-/** Until what the head has said is drawn: the picture of the map comes last. */
+/** Waits until all that the head said is drawn; the sharp picture of the map comes last. */
 async function settle(page: Page): Promise<void> {
   await page.waitForSelector("#empty[hidden]", { state: "attached" });
-  await page.waitForSelector("html:not(.is-map-old)", { state: "attached" });
+  await page.waitForSelector("html:not(.is-map-stale)", { state: "attached" });
   await page.waitForTimeout(5000);
 }
 
@@ -74,8 +85,8 @@ async function changeSettings(page: Page, settings: Readonly<Record<string, numb
 }
 
 /**
- * A live head, told the recording by sensors and a base: its lens is covered for a while, so that the way is carried on by
- * the wheels there; the base knocks, and waives a stop.
+ * A live head that sensors and a base feed the recording: its lens is covered for a while, so that the pose is carried there; the
+ * base reports a knock and waives a stop.
  */
 async function takeLive(browser: Browser, path: string, folder: string): Promise<void> {
   const kept = mkdtempSync(join(tmpdir(), "brinkmap-pictures-"));
@@ -84,7 +95,11 @@ async function takeLive(browser: Browser, path: string, folder: string): Promise
   recording.close();
   const service = await Service.start({
     config: resolveConfig({
-      ...{ listen: { port: 0 }, viewer, sensors, baseFromHead, headFromImu },
+      listen: { port: 0 },
+      viewer,
+      sensors,
+      baseFromHead,
+      headFromImu,
       pretrigger: { folder: kept, before: 5, after: 1 },
       settings: { "pose.source": "tracked", "guard.waiverLimit": 30 },
     }),
@@ -100,7 +115,8 @@ async function takeLive(browser: Browser, path: string, folder: string): Promise
   const desk = await open(1000, 820, "light");
   await desk.goto(url);
   const told = feed(service.url, path, {
-    ...{ until: 36, blind: BLIND },
+    until: 36,
+    blind: BLIND,
     says: [
       { at: 8, what: { kind: "knock", point: [0.2, 0.1, 0.1] } },
       {
@@ -109,7 +125,7 @@ async function takeLive(browser: Browser, path: string, folder: string): Promise
       },
     ],
   });
-  const phone = await open(360, 780, "dark");
+  const phone = await open(390, 844, "dark");
   await phone.goto(url);
   await phone.locator("#state-word", { hasText: "Blind" }).waitFor({ timeout: 60_000 });
   await shoot(phone, "blind");
@@ -145,7 +161,7 @@ export async function main(args: string[]): Promise<number> {
   return 0;
 }
 
-/** A head that plays the recording, and is gone in the end. */
+/** A head that plays the recording, and stops at the end. */
 async function takePlayed(browser: Browser, path: string, folder: string): Promise<void> {
   const service = await Service.start({
     config: resolveConfig({ listen: { port: 0 }, viewer }),
@@ -183,7 +199,7 @@ async function takePlayed(browser: Browser, path: string, folder: string): Promi
       await changeSettings(page, settings);
     }
     await settle(page);
-    await page.screenshot({ path: `${folder}/page-${name}.png`, fullPage: width < 700 || name === "desk" });
+    await page.screenshot({ path: `${folder}/page-${name}.png`, fullPage: width < 900 || name === "desk" });
     console.log(`${folder}/page-${name}.png`);
     await page.close();
     const back = Object.keys(settings ?? {}).map((one) => [one, before[one]!]);

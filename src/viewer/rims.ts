@@ -1,0 +1,67 @@
+import { FOOTING } from "../terms/safety.ts";
+import type { Ground } from "./worker-messages.ts";
+
+/** Lines of fewer pieces are left out: a single cell has four, and single cells come and go. */
+const LEAST_PIECES = 5;
+
+/** A border between firm floor and floor that is gone: x, y of its points in order, metres of the world. */
+export type Rim = readonly (readonly [x: number, y: number])[];
+
+/**
+ * The borders between firm floor and floor that is gone, as lines through the middles between their cells. Source: marching squares,
+ * the two-dimensional case of Lorensen & Cline 1987; where two corners of a square meet diagonally, the two lines stay apart.
+ */
+export function rimsOf({ col, row, width, height, cell, cells }: Ground): Rim[] {
+  /** Ends of the pieces: half cells from the corner of the grid, as one number. */
+  const next = new Map<number, number[]>();
+  const join = (a: number, b: number): void => {
+    for (const [from, to] of [[a, b], [b, a]] as const) next.set(from, [...(next.get(from) ?? []), to]); // biome-ignore format: both ways
+  };
+  const key = (x: number, y: number): number => y * (2 * width + 2) + x;
+  for (let j = 0; j + 1 < height; j++) {
+    for (let i = 0; i + 1 < width; i++) {
+      const at = j * width + i;
+      // Counter-clockwise from the corner of least x and y.
+      const corners = [cells[at]!, cells[at + 1]!, cells[at + width + 1]!, cells[at + width]!];
+      if (!corners.includes(FOOTING.gone) || !corners.includes(FOOTING.firm)) continue;
+      const middles = [key(2 * i + 2, 2 * j + 1), key(2 * i + 3, 2 * j + 2), key(2 * i + 2, 2 * j + 3), key(2 * i + 1, 2 * j + 2)]; // biome-ignore format: by side
+      const isGone = corners.map((code) => code === FOOTING.gone);
+      // A line comes in where gone floor begins, side by side round the square, and leaves where it ends.
+      for (let side = 0; side < 4; side++) {
+        if (isGone[side]! || !isGone[(side + 1) % 4]!) continue;
+        let end = (side + 1) % 4;
+        while (isGone[end]! && isGone[(end + 1) % 4]!) end = (end + 1) % 4;
+        join(middles[side]!, middles[end]!);
+      }
+    }
+  }
+  return chainsOf(next)
+    .filter((chain) => chain.length > LEAST_PIECES)
+    .map((chain) =>
+      chain.map((end) => {
+        const [x, y] = [end % (2 * width + 2), Math.floor(end / (2 * width + 2))];
+        return [(col + x / 2) * cell, (row + y / 2) * cell] as const;
+      }),
+    );
+}
+
+/** Follows pieces from end to end; takes each once. */
+function chainsOf(next: Map<number, number[]>): number[][] {
+  const take = (from: number): number | undefined => {
+    const to = next.get(from)?.pop();
+    if (to === undefined) return undefined;
+    const back = next.get(to)!;
+    back.splice(back.indexOf(from), 1);
+    return to;
+  };
+  const follow = (start: number): number[] => {
+    const chain = [start];
+    for (let end = take(start); end !== undefined; end = take(end)) chain.push(end);
+    return chain;
+  };
+  const chains: number[][] = [];
+  // Open lines first, from one of their ends; what is left are rings.
+  for (const [end, others] of next) if (others.length === 1) chains.push(follow(end));
+  for (const [end, others] of next) if (others.length > 0) chains.push(follow(end));
+  return chains;
+}
