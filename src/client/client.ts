@@ -36,6 +36,8 @@ export interface ClientOptions {
   readonly role: Role;
   readonly name?: string;
   readonly token?: string;
+  /** Role base: also connects to a head that plays a recording or simulates; see `welcome.origin`. */
+  readonly rehearse?: boolean;
   /** Messages a second at most, by topic. */
   readonly topics?: Readonly<Partial<Record<Topic, number>>>;
   /** Role sensor: what frames will be sent of. */
@@ -139,9 +141,12 @@ export class HeadClient {
   }
 
   #sayHello(): void {
-    const { role, name, token, sensors } = this.#options;
+    const { role, name, token, rehearse, sensors } = this.#options;
     this.#send({
-      ...{ kind: "hello", role, confirms: true },
+      kind: "hello",
+      role,
+      confirms: true,
+      ...(rehearse !== undefined && { rehearse }),
       ...(name !== undefined && { name }),
       ...(token !== undefined && { token }),
       ...(sensors !== undefined && { sensors }),

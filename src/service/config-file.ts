@@ -142,6 +142,7 @@ export const ConfigShape = exact({
       {
         host: Type.String({ minLength: 1, maxLength: 255 }),
         port: Type.Integer({ minimum: 1, maximum: 65535 }),
+        rehearse: isOn(false, "also send it from a head that plays a recording or simulates its sensors"),
       },
       "where the glance datagram goes; it is off without this",
     ),

@@ -22,7 +22,7 @@ export interface Config
   readonly map: { readonly folder: string | null; readonly saveEvery: number; readonly load: boolean };
   readonly recordings: { readonly folder: string | null; readonly most: number; readonly labels: boolean };
   readonly pretrigger: PretriggerSettings | null;
-  readonly glance: { readonly host: string; readonly port: number } | null;
+  readonly glance: NonNullable<ConfigFile["glance"]> | null;
   readonly late: number;
   readonly blind: number;
   readonly viewer: string | null;

@@ -1,7 +1,6 @@
 import { createSocket, type Socket } from "node:dgram";
 import { isIPv6 } from "node:net";
 import type { Logger } from "pino";
-import { END } from "../terms/safety.ts";
 import { encodeGlance, glanceOf } from "../wire/datagram.ts";
 import type { Draft } from "../wire/messages.ts";
 
@@ -9,10 +8,13 @@ import type { Draft } from "../wire/messages.ts";
 export class GlanceSender {
   readonly #socket: Socket;
   readonly #to: { readonly host: string; readonly port: number };
+  readonly #isLive: boolean;
   #number = 0;
 
-  constructor(to: { readonly host: string; readonly port: number }, log: Logger) {
+  /** @param isLive whether the head has sensors of its own: each datagram says so */
+  constructor(to: { readonly host: string; readonly port: number }, isLive: boolean, log: Logger) {
     this.#to = to;
+    this.#isLive = isLive;
     this.#socket = createSocket(isIPv6(to.host) ? "udp6" : "udp4");
     this.#socket.on("error", (error) => log.warn({ why: error.message }, "glance datagram not sent"));
     this.#socket.unref();
@@ -20,7 +22,7 @@ export class GlanceSender {
 
   /** @param age of the reach's evidence, microseconds */
   send(reach: Draft<"reach">, age: number): void {
-    const bytes = encodeGlance(glanceOf(reach, this.#number++, age, END.unseen));
+    const bytes = encodeGlance(glanceOf(reach, { number: this.#number++, age, isLive: this.#isLive }));
     this.#socket.send(bytes, this.#to.port, this.#to.host, () => {}); // a lost one is followed by a newer one
   }
 

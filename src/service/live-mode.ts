@@ -28,8 +28,19 @@ export interface PlayerStart {
   readonly data: unknown;
 }
 
+/** What the simulator makes; a base that rehearses may still knock, check the floor, and take a stop upon itself. */
+const SIMULATED: ReadonlySet<string> = new Set([
+  "depth",
+  "orientation",
+  "inertial",
+  "reference",
+  "mount",
+  "motion",
+]);
+
 /** A head whose events come from sensors, or from a simulator that stands in for them. */
 export class LiveMode implements Mode {
+  readonly origin: "live" | "simulated";
   readonly played = null;
   readonly recordings = null;
   readonly pretrigger: PretriggerLink | null;
@@ -41,6 +52,7 @@ export class LiveMode implements Mode {
   constructor(host: ModeHost, player: Player | null) {
     this.#host = host;
     this.#player = player;
+    this.origin = player === null ? "live" : "simulated";
     const { config, log } = host;
     this.pretrigger =
       config.pretrigger === null
@@ -93,12 +105,8 @@ export class LiveMode implements Mode {
     return this.#waiver.at(now);
   }
 
-  objectionTo(kind: FromClient["kind"]): string | null {
-    return kind === "depth" && this.#player !== null ? "this head plays a recording" : null;
-  }
-
-  objectionToSensors(): string | null {
-    return this.#player === null ? null : "this head plays a recording, whose sensors are given";
+  refuses(kind: FromClient["kind"]): boolean {
+    return this.#player !== null && SIMULATED.has(kind);
   }
 
   hear(message: FromPlaying): void {

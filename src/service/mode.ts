@@ -1,6 +1,6 @@
 import type { Logger } from "pino";
 import type { SharedMessage } from "../wire/codec.ts";
-import type { Draft, FromClient } from "../wire/messages.ts";
+import type { Draft, FromClient, Origin } from "../wire/messages.ts";
 import type { Config } from "./config.ts";
 import type { SavedMap } from "./maps/saved-map.ts";
 import type { FromPlaying } from "./playing/playing-messages.ts";
@@ -30,8 +30,17 @@ export interface ModeHost {
 /** Requests that a live head and one that plays a recording answer in their own ways. */
 export type ModeRequest = FromClient<"mark" | "keep" | "play" | "open">;
 
+/** What a head does whose events come from elsewhere than sensors. */
+export const DOES: Readonly<Record<Origin, string>> = {
+  live: "is live",
+  recording: "plays a recording",
+  simulated: "simulates its sensors",
+};
+
 /** Where the head's events come from, and all that follows from it: sensors (LiveMode), or a recording (PlayingMode). */
 export interface Mode {
+  /** Only a live head may move a robot. */
+  readonly origin: Origin;
   /** The recording that is played, and the folder of others; null on a head with sensors. */
   readonly played: Played | null;
   readonly recordings: RecordingsFolder | null;
@@ -49,10 +58,8 @@ export interface Mode {
   lateness(age: number): "late" | "blind" | null;
   /** The waiver of a reach that goes out at `now`. */
   waiverIn(reach: Draft<"reach">["waiver"], now: number): Draft<"reach">["waiver"];
-  /** Why a message of that kind is not taken from outside; null when it is. */
-  objectionTo(kind: FromClient["kind"]): string | null;
-  /** Why no sensor may be added or changed; null when it may. */
-  objectionToSensors(): string | null;
+  /** Whether a kind of message is not taken from outside, because the head's events have another source. */
+  refuses(kind: FromClient["kind"]): boolean;
   /** Sees each message of the head, before anything else does. */
   hear(message: FromPlaying): void;
   /** Sees each message that goes to subscribers. */

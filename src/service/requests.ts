@@ -3,7 +3,7 @@ import { resolveSettings, SETTINGS, SettingError } from "../head/settings.ts";
 import { WireError } from "../wire/codec.ts";
 import type { Draft, FromClient, SettingRow } from "../wire/messages.ts";
 import type { SavedMap } from "./maps/saved-map.ts";
-import type { Mode } from "./mode.ts";
+import { DOES, type Mode } from "./mode.ts";
 import type { HeadLink } from "./sensing/head-link.ts";
 import type { Clients } from "./sockets/clients.ts";
 import type { Session } from "./sockets/session.ts";
@@ -44,9 +44,10 @@ export class Requests {
   /** Everything but hello, seen, clock and subscribe, which the session deals with. @throws {WireError} */
   handle(session: Session, message: FromClient): void {
     const { mode, head } = this.#parts;
-    const objection = mode.objectionTo(message.kind);
-    if (objection !== null)
-      throw new WireError("sensor", message.kind, null, `${message.kind}: ${objection}`);
+    if (mode.refuses(message.kind)) {
+      this.#refuseKind(session, message.kind);
+      return;
+    }
     switch (message.kind) {
       case "hello":
       case "seen":
@@ -85,6 +86,16 @@ export class Requests {
       default:
         message satisfies never;
     }
+  }
+
+  /**
+   * The head's events come from elsewhere. A client is told so once for each kind: a base that rehearses sends its odometry all
+   * the time, and would be closed for that many refusals.
+   */
+  #refuseKind(session: Session, kind: FromClient["kind"]): void {
+    if (session.refusedKinds.has(kind)) return;
+    session.refusedKinds.add(kind);
+    throw new WireError("origin", kind, null, `${kind}: this head ${DOES[this.#parts.mode.origin]}`);
   }
 
   /** Work whose answer comes later. What goes wrong goes to the client that asked. */

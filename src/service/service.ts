@@ -102,7 +102,7 @@ export class Service {
     });
     this.metrics = this.#makeMetrics();
     this.#savedMap = new SavedMap(config.map.folder, this.#head, this.metrics, log);
-    this.#glance = config.glance === null ? null : new GlanceSender(config.glance, log);
+    this.#glance = this.#makeGlance();
     const common = {
       log,
       config,
@@ -127,6 +127,13 @@ export class Service {
       condition: () => this.condition(),
     });
     this.#server = this.#makeServer();
+  }
+
+  #makeGlance(): GlanceSender | null {
+    const { glance } = this.config;
+    const isLive = this.#mode.origin === "live";
+    if (glance === null || !(isLive || glance.rehearse)) return null;
+    return new GlanceSender(glance, isLive, this.log);
   }
 
   /** What the mode may ask of the service; its parts exist once the constructor is through. */

@@ -93,6 +93,12 @@ export const CLIENT_MESSAGES = {
     role: RoleShape,
     name: Type.Optional(Name),
     token: Type.Optional(Type.String({ maxLength: 256 })),
+    rehearse: Type.Optional(
+      Type.Boolean({
+        description:
+          "role base: true is needed where `welcome.origin` is not `live`, because its paces are not of this base's surroundings",
+      }),
+    ),
     confirms: Type.Optional(
       Type.Boolean({ description: "the client answers each message with `seen`; without it, pongs count" }),
     ),

@@ -1,6 +1,6 @@
 import { crc32c } from "../coding/crc32c.ts";
 import { DecodeError } from "../coding/decode-error.ts";
-import { REACH_STATES, type ReachState, SECTORS } from "../terms/safety.ts";
+import { END, REACH_STATES, type ReachState, SECTORS } from "../terms/safety.ts";
 import type { Draft } from "./messages.ts";
 
 // The glance datagram: what a motor board needs of one frame, in 48 bytes of a fixed layout, little-endian.
@@ -9,6 +9,7 @@ import type { Draft } from "./messages.ts";
 //  4  u8     layout version, 1
 //  5  u8     state: 0 clear, 1 dark, 2 covered, 3 late, 4 blind, 5 lost; anything but 0 and 1: stop
 //  6  u16    flags: bit 0 set when the paces are known; while it is not, they are 0
+//            bit 1 set when the head plays a recording or simulates its sensors: a receiver that moves anything refuses it
 //  8  u32    number of the datagram, counts up by one, wraps
 // 12  u32    age of the evidence when this was sent, microseconds; 4294967295 for that or older
 // 16  u16[8] reach of eight sectors of 45 degrees, millimetres; sector 0 is centred ahead, then counter-clockwise
@@ -19,11 +20,16 @@ import type { Draft } from "./messages.ts";
 export const GLANCE_SIZE = 48;
 const MAGIC = Uint8Array.of(0x42, 0x52, 0x4b, 0x52);
 const VERSION = 1;
+/** Flags. */
+const IS_PACED = 1;
+const IS_NOT_LIVE = 2;
 const MOST_U16 = 65535;
 const MOST_U32 = 4294967295;
 
 export interface Glance {
   readonly state: ReachState;
+  /** Whether it comes from a head with sensors of its own: only then may it move anything. */
+  readonly isLive: boolean;
   /** Of the datagram. */
   readonly number: number;
   /** Microseconds. */
@@ -36,10 +42,16 @@ export interface Glance {
   readonly pace: { readonly forward: number; readonly backward: number } | null;
 }
 
-/** The nearest of each sector's bearings; a sector without a bearing is unseen at 0 m. */
-export function glanceOf(reach: Draft<"reach">, number: number, age: number, unseen: number): Glance {
+/**
+ * The nearest of each sector's bearings; a sector without a bearing is unseen at 0 m.
+ * @param age of the reach's evidence, microseconds
+ */
+export function glanceOf(
+  reach: Draft<"reach">,
+  { number, age, isLive }: Pick<Glance, "number" | "age" | "isLive">,
+): Glance {
   const distanceMm = new Array<number>(SECTORS).fill(Number.POSITIVE_INFINITY);
-  const what = new Array<number>(SECTORS).fill(unseen);
+  const what = new Array<number>(SECTORS).fill(END.unseen);
   reach.distanceMm.forEach((distance, i) => {
     const turns = (reach.first + i * reach.step) / (2 * Math.PI);
     const sector = ((Math.round(turns * SECTORS) % SECTORS) + SECTORS) % SECTORS;
@@ -48,7 +60,7 @@ export function glanceOf(reach: Draft<"reach">, number: number, age: number, uns
     what[sector] = reach.what[i]!;
   });
   for (let s = 0; s < SECTORS; s++) if (distanceMm[s] === Number.POSITIVE_INFINITY) distanceMm[s] = 0;
-  return { state: reach.state, number, age, distanceMm, what, pace: reach.pace };
+  return { state: reach.state, isLive, number, age, distanceMm, what, pace: reach.pace };
 }
 
 /** @returns 48 bytes of their own */
@@ -59,7 +71,7 @@ export function encodeGlance(glance: Glance): Uint8Array {
   out.set(MAGIC);
   out[4] = VERSION;
   out[5] = REACH_STATES.indexOf(glance.state);
-  view.setUint16(6, glance.pace === null ? 0 : 1, true);
+  view.setUint16(6, (glance.pace === null ? 0 : IS_PACED) | (glance.isLive ? 0 : IS_NOT_LIVE), true);
   view.setUint32(8, glance.number >>> 0, true);
   view.setUint32(12, whole(glance.age, MOST_U32), true);
   for (let s = 0; s < SECTORS; s++) {
@@ -84,9 +96,11 @@ export function decodeGlance(bytes: Uint8Array): Glance {
   const state = REACH_STATES[bytes[5]!];
   if (state === undefined) throw new DecodeError(`state ${bytes[5]} is not known`, 5);
   const sectors = Array.from({ length: SECTORS }, (_, s) => s);
-  const isPaced = (view.getUint16(6, true) & 1) !== 0;
+  const flags = view.getUint16(6, true);
+  const isPaced = (flags & IS_PACED) !== 0;
   return {
     state,
+    isLive: (flags & IS_NOT_LIVE) === 0,
     number: view.getUint32(8, true),
     age: view.getUint32(12, true),
     distanceMm: sectors.map((s) => view.getUint16(16 + 2 * s, true)),

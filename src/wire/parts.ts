@@ -8,6 +8,10 @@ export const ROLES = ["watcher", "base", "sensor"] as const;
 export type Role = (typeof ROLES)[number];
 export const RoleShape = Type.Union([Type.Literal("watcher"), Type.Literal("base"), Type.Literal("sensor")]);
 
+/** Where a head's events come from: sensors, a file, or the simulator. Only what a live head says may move a robot. */
+export const ORIGINS = ["live", "recording", "simulated"] as const;
+export type Origin = (typeof ORIGINS)[number];
+
 /** Bytes that one frame's counts or amplitudes take at most: 1,920 x 1,200 pixels of 16 bits. */
 const MOST_IMAGE = 2 * 1920 * 1200;
 /** A packed image, or one of 16-bit counts. */

@@ -1,6 +1,6 @@
 import { type Static, type TProperties, Type } from "@sinclair/typebox";
 import { CURVATURES, REACH_STATES } from "../terms/safety.ts";
-import { DirectionShape, Id, imageBytes, RoleShape } from "./parts.ts";
+import { DirectionShape, Id, imageBytes, ORIGINS, RoleShape } from "./parts.ts";
 import {
   Age,
   bytes,
@@ -32,6 +32,7 @@ export const ERROR_CODES = [
   "order",
   "role",
   "token",
+  "origin",
   "sensor",
   "stamp",
   "setting",
@@ -163,11 +164,11 @@ export const SERVER_MESSAGES = {
     map: Type.Object({ epoch: Type.String(), voxelSize: Type.Number(), change: Count }),
     silence: Type.Integer({ description: "microseconds without a `reach` after which a base must stop" }),
     mostBytes: Type.Integer({ description: "longest message that is taken from this client" }),
-    played: nullable(
-      Type.String({
-        description: "the recording that is played; null: this head is live. A base stays away",
-      }),
+    origin: Type.Union(
+      ORIGINS.map((origin) => Type.Literal(origin)),
+      { description: "where the head's events come from; a base drives by a live head only" },
     ),
+    played: nullable(Type.String({ description: "the recording that is played; null where none is" })),
   }),
   clock: server("clock", "Four-timestamp exchange: the client adds its time of arrival.", {
     ...sent,

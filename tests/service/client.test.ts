@@ -114,7 +114,10 @@ test("a scenario played live is driven through: reach, poses and a map, and no f
   const sensor = await head.open({ role: "sensor" });
   const error = event(sensor, "error");
   head.look(sensor);
-  expect((await error).code).toBe("sensor");
+  expect(await error).toMatchObject({
+    code: "origin",
+    message: expect.stringContaining("simulates its sensors"),
+  });
 });
 
 test("a sensor's frame is dropped, not queued, until the head has read the one before", () => {
@@ -141,6 +144,7 @@ test("a sensor's frame is dropped, not queued, until the head has read the one b
       time: 0,
       silence: 1,
       mostBytes: 1,
+      origin: "live",
       played: null,
     },
     setup: { sensors: [], baseFromHead: CAMERA.mount.pose, headFromImu: CAMERA.mount.pose },

@@ -157,7 +157,7 @@ test("another setting holds for all of the recording up to where it stands", asy
 });
 
 test("a base may not move it, and sends it no frames", async () => {
-  const base = await head.open({ role: "base" });
+  const base = await head.open({ role: "base", rehearse: true });
   await expect(base.play({ to: 0 })).rejects.toThrow("role watcher");
   const refused = new Promise<string>((resolve) => base.on("error", ({ message }) => resolve(message)));
   base.observe({ kind: "knock", point: [0.3, 0, 0.1] });

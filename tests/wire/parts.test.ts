@@ -6,6 +6,7 @@ import { decodeClasses, encodeClasses, MOST_BLOCK_BYTES, VOXEL } from "../../src
 import { ClockFilter, exchange } from "../../src/wire/clock.ts";
 import { decodeGlance, encodeGlance, GLANCE_SIZE, glanceOf } from "../../src/wire/datagram.ts";
 import type { Draft } from "../../src/wire/messages.ts";
+import { MotorBoard } from "../helpers/motor-board.ts";
 import { seeded } from "../helpers/recordings.ts";
 
 test("a block keeps every voxel's class, its key and its revision", () => {
@@ -81,8 +82,10 @@ const REACH: Draft<"reach"> = {
   waiver: null,
 };
 
+const FIRST = { number: 1, age: 0, isLive: true };
+
 test("a glance datagram has the documented bytes, and comes back", () => {
-  const glance = glanceOf(REACH, 0x01020304, 5000, END.unseen);
+  const glance = glanceOf(REACH, { number: 0x01020304, age: 5000, isLive: true });
   const bytes = encodeGlance(glance);
   expect(bytes.length).toBe(GLANCE_SIZE);
   const hex = Buffer.from(bytes).toString("hex");
@@ -92,7 +95,7 @@ test("a glance datagram has the documented bytes, and comes back", () => {
 });
 
 test("a sector has the nearest of its bearings, ahead first", () => {
-  const { distanceMm } = glanceOf(REACH, 1, 0, END.unseen);
+  const { distanceMm } = glanceOf(REACH, FIRST);
   // Bearings are 22.5 degrees apart from -180: ahead is number 8 (1080 mm); half-way ones round up to the next sector.
   expect(distanceMm[0]).toBe(1070);
   expect(Math.min(...distanceMm)).toBe(1000);
@@ -100,13 +103,29 @@ test("a sector has the nearest of its bearings, ahead first", () => {
 
 test("a sector that no bearing looks into is unseen at no distance", () => {
   const ahead = { ...REACH, first: 0, distanceMm: [90_000], what: [END.open] };
-  const { distanceMm, what } = glanceOf(ahead, 1, 0, END.unseen);
+  const { distanceMm, what } = glanceOf(ahead, FIRST);
   expect([distanceMm[4], what[4]]).toEqual([0, END.unseen]);
-  expect(decodeGlance(encodeGlance(glanceOf(ahead, 1, 0, END.unseen))).distanceMm[0]).toBe(65535);
+  expect(decodeGlance(encodeGlance(glanceOf(ahead, FIRST))).distanceMm[0]).toBe(65535);
+});
+
+test("the documented receiver goes by a datagram of a live head, and never by one of a recording or a simulation", () => {
+  const board = new MotorBoard();
+  board.onDatagram(encodeGlance(glanceOf(REACH, { ...FIRST, isLive: false })), 0);
+  expect([board.limitForward, board.limitBackward]).toEqual([0, 0]);
+  board.onDatagram(encodeGlance(glanceOf(REACH, FIRST)), 10);
+  expect([board.limitForward, board.limitBackward]).toEqual([500, 123]);
+  // Nor does one keep the motors going that a live head has let go.
+  for (let now = 20; now <= 520; now += 10) {
+    const glance = glanceOf(REACH, { number: now, age: 0, isLive: false });
+    expect(decodeGlance(encodeGlance(glance)).isLive).toBe(false);
+    board.onDatagram(encodeGlance(glance), now);
+    board.tick(now);
+  }
+  expect([board.limitForward, board.limitBackward]).toEqual([0, 0]);
 });
 
 test("any flipped bit of a glance datagram is found", () => {
-  const bytes = encodeGlance(glanceOf(REACH, 1, 0, END.unseen));
+  const bytes = encodeGlance(glanceOf(REACH, FIRST));
   for (let bit = 0; bit < 8 * GLANCE_SIZE; bit++) {
     const bad = bytes.slice();
     bad[bit >> 3] = bad[bit >> 3]! ^ (1 << (bit & 7));

@@ -6,7 +6,7 @@ import { SILENCE_AFTER } from "../../terms/freshness.ts";
 import { WireError } from "../../wire/codec.ts";
 import type { Draft, FromClient } from "../../wire/messages.ts";
 import type { Config } from "../config.ts";
-import type { Mode } from "../mode.ts";
+import { DOES, type Mode } from "../mode.ts";
 import type { HeadLink } from "../sensing/head-link.ts";
 import type { Clients } from "../sockets/clients.ts";
 import type { MapStore } from "../sockets/map-store.ts";
@@ -39,11 +39,12 @@ export class Admission {
 
   /**
    * Answers a hello.
-   * @throws {WireError} with the code "token", "busy", "role" or "sensor"
+   * @throws {WireError} with the code "token", "busy", "role", "origin" or "sensor"
    */
   async admit(session: Session, hello: FromClient<"hello">): Promise<Draft<"welcome">> {
     const { config, log, clients } = this.#parts;
     this.#checkToken(hello);
+    this.#checkRehearsal(hello);
     if (clients.count >= config.clients) {
       throw new WireError("busy", "hello", null, `hello: ${config.clients} clients are here already`);
     }
@@ -65,6 +66,14 @@ export class Admission {
     if (!entry.roles.includes(role)) throw refuse(`this token is not for the role ${role}`);
   }
 
+  /** A base must know that a head is not live: its paces are of other surroundings. */
+  #checkRehearsal({ role, rehearse }: FromClient<"hello">): void {
+    const { origin } = this.#parts.mode;
+    if (role !== "base" || origin === "live" || rehearse === true) return;
+    const why = `this head ${DOES[origin]}, so its paces are not of this base's surroundings`;
+    throw new WireError("origin", "hello", null, `hello: ${why}; to rehearse with it, say rehearse: true`);
+  }
+
   #welcome({ id, mostBytes }: Session, role: FromClient<"hello">["role"]): Draft<"welcome"> {
     const { head, map, mode } = this.#parts;
     return {
@@ -77,6 +86,7 @@ export class Admission {
       map: { epoch: map.epoch, voxelSize: head.voxelSize, change: map.change },
       silence: 1e6 * SILENCE_AFTER,
       mostBytes,
+      origin: mode.origin,
       played: mode.played?.name ?? null,
     };
   }
@@ -100,8 +110,9 @@ export class Admission {
       }
       const known = sensors.findIndex(({ name }) => name === sensor.name);
       if (known >= 0 && isDeepStrictEqual(sensors[known], sensor)) continue;
-      const objection = mode.objectionToSensors();
-      if (objection !== null) throw refuse(objection);
+      if (mode.refuses("depth")) {
+        throw refuse(`this head ${DOES[mode.origin]}: its sensors are given`);
+      }
       const at = known >= 0 ? known : sensors.length;
       if (at === MOST_SENSORS) throw refuse(`${MOST_SENSORS} sensors are here already`);
       sensors[at] = sensor;

@@ -10,8 +10,8 @@ import { headTime } from "../time.ts";
 import type { FromPlaying } from "./playing-messages.ts";
 import { type Played, RecordingsFolder, readPlayed } from "./recordings-folder.ts";
 
-/** Observations come from the file, so nobody may send any. */
-const FROM_OUTSIDE: ReadonlySet<string> = new Set([
+/** What comes from the file, and so from no client. */
+const RECORDED: ReadonlySet<string> = new Set([
   "depth",
   "knock",
   "floorcheck",
@@ -25,6 +25,7 @@ const FROM_OUTSIDE: ReadonlySet<string> = new Set([
 
 /** A head whose events come from a recording that watchers move about in. */
 export class PlayingMode implements Mode {
+  readonly origin = "recording";
   readonly pretrigger = null;
   readonly recordings: RecordingsFolder | null;
   readonly #host: ModeHost;
@@ -66,12 +67,8 @@ export class PlayingMode implements Mode {
     return reach;
   }
 
-  objectionTo(kind: FromClient["kind"]): string | null {
-    return FROM_OUTSIDE.has(kind) ? "this head plays a recording" : null;
-  }
-
-  objectionToSensors(): string {
-    return "this head plays a recording, whose sensors are given";
+  refuses(kind: FromClient["kind"]): boolean {
+    return RECORDED.has(kind);
   }
 
   hear(message: FromPlaying): void {

@@ -51,6 +51,8 @@ export class Session {
   role: Role | null = null;
   name = "";
   outbox: Outbox | null = null;
+  /** Kinds of message that were refused because this head does not take them. */
+  readonly refusedKinds = new Set<string>();
   #form: Form = "binary";
   #isAdmitting = false;
   #early: { data: Uint8Array; isBinary: boolean }[] = [];
