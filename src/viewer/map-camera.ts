@@ -17,7 +17,7 @@ const FROM_ASIDE = new Vector3(-0.42, -0.55, 0.72);
 /** Room around the map, as a share. */
 const BORDER = 1.04;
 /** Metres behind and above the robot, and ahead of it, of the view that follows it: it and its way are in the picture. */
-const FOLLOW = { back: 1.3, up: 1.1, ahead: 1.5 } as const;
+const FOLLOW = { back: 2, up: 1.7, ahead: 1.5 } as const;
 
 /** Where the map is looked at from: from above, around it, or behind the robot. */
 export class MapCamera {
@@ -25,6 +25,8 @@ export class MapCamera {
   readonly #controls: OrbitControls;
   #view: View = "orbit";
   #pose: Pose | null = null;
+  /** A person has turned or moved the view since it was fitted. */
+  #isMoved = false;
 
   /** @param changed called when a person turns or moves the view */
   constructor(canvas: HTMLCanvasElement, changed: () => void) {
@@ -32,6 +34,8 @@ export class MapCamera {
     this.camera.position.set(-4, -4, 5);
     this.#controls = new OrbitControls(this.camera, canvas);
     this.#controls.addEventListener("change", changed);
+    this.#controls.addEventListener("start", () => this.hold());
+    canvas.addEventListener("keydown", () => this.hold());
     this.#controls.listenToKeyEvents(canvas);
   }
 
@@ -49,6 +53,16 @@ export class MapCamera {
   resize(width: number, height: number): void {
     this.camera.aspect = width / height;
     this.camera.updateProjectionMatrix();
+  }
+
+  /** The view stays as it is until it is fitted again. */
+  hold(): void {
+    this.#isMoved = true;
+  }
+
+  /** Whether the view may be fitted to a map that grows. */
+  get mayRefit(): boolean {
+    return !this.#isMoved && this.#view !== "follow";
   }
 
   /** The robot moved. */
@@ -69,6 +83,7 @@ export class MapCamera {
 
   /** Brings a box into view, metres: from as near as shows all of it. */
   fit(low: Vector3, high: Vector3): void {
+    this.#isMoved = false;
     const centre = low.clone().add(high).multiplyScalar(0.5);
     const towards = (this.#view === "plan" ? FROM_ABOVE : FROM_ASIDE).clone().normalize();
     const right = new Vector3(0, 0, 1).cross(towards).normalize();

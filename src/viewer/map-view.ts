@@ -1,4 +1,14 @@
-import { type BufferGeometry, Color, type IUniform, type Mesh, Scene, Vector2, WebGLRenderer } from "three";
+import {
+  Box3,
+  type BufferGeometry,
+  Color,
+  type IUniform,
+  type Mesh,
+  Scene,
+  Vector2,
+  Vector3,
+  WebGLRenderer,
+} from "three";
 import type { FromServer } from "../wire/messages.ts";
 import { DropLayer } from "./drop-layer.ts";
 import { FloorLayer } from "./floor-layer.ts";
@@ -30,6 +40,8 @@ export class MapView {
   readonly #ruler = new RulerLayer(this.#viewport);
   readonly #robot = new RobotMarker();
   #isFitted = false;
+  /** What the view was fitted to. */
+  readonly #fitted = new Box3();
 
   constructor(canvas: HTMLCanvasElement) {
     // Kept, so that a picture can be taken of what is on the screen.
@@ -38,7 +50,7 @@ export class MapView {
     this.#redraw = new Redraw(this.#renderer, this.#scene, this.#camera.camera);
     this.#redraw.isPartial = () => this.#chunks.isWaiting;
     this.#chunks.onComplete = () => {
-      if (!this.#isFitted) this.fit();
+      if (!this.#isFitted || (this.#camera.mayRefit && this.#hasOutgrown)) this.fit();
       this.#redraw.invalidate();
     };
     for (const { object } of [this.#chunks, this.#floor, ...this.#painted]) this.#scene.add(object);
@@ -148,8 +160,17 @@ export class MapView {
     const bounds = this.#chunks.bounds;
     if (bounds === null) return;
     this.#isFitted = true;
+    this.#fitted.set(bounds.low, bounds.high);
     this.#camera.fit(bounds.low, bounds.high);
     this.#redraw.invalidate();
+  }
+
+  /** The map reaches farther than what the view was fitted to, by a tenth of its size. */
+  get #hasOutgrown(): boolean {
+    const bounds = this.#chunks.bounds;
+    if (bounds === null) return false;
+    const spare = this.#fitted.getSize(new Vector3()).length() / 10;
+    return !this.#fitted.clone().expandByScalar(spare).containsBox(new Box3(bounds.low, bounds.high));
   }
 
   /** Below 1 comes nearer. */
