@@ -60,18 +60,18 @@ export function fuseAxes(doubt: PoseDoubt, input: FusionInput): Fusion | null {
         : sigmaAlong(doubt.local, axis) + prediction.growth * input.restlessness(axis)) +
       directions.refuted[k]!;
     if (!isFree && before > TRUSTED_DOUBT) {
-      // What holds after long doubt may be another thing than it seems. Where it was expected it is taken for what it seems, and the doubt
-      // stays in the map; elsewhere only the strict test for a lost head may believe it.
+      // After so much doubt depth may have matched another place that looks alike. Near the prediction it is believed, and the doubt stays in
+      // the map; farther off the head is lost, and only the strict test of `Recovery` finds it.
       if (Math.abs(dot(axis, off)) > EXPECTED) return null;
       doubt.build(before * before);
     }
-    // A free axis has no more information than the noise of its normals feigns: none, for the covariance.
+    // Along a free axis the information is only what noise of normals feigns: it must not reduce the covariance.
     const variance = isFree
       ? before * before
       : 1 / (1 / (before * before) + information / VARIANCE_INFLATION);
     addOuter(next, axis, variance);
     if (!isFree && !isCompleted) continue;
-    // Of the step along this axis depth's part stays; it carries the prior in it already.
+    // Keeps the share of the step that depth accounts for; the registered place contains the prior already.
     const sigma = !isCompleted ? prediction.sigma : isFree ? sigmaAlong(completed.steady, axis) : before;
     kept[k] = (information * sigma * sigma) / (information * sigma * sigma + VARIANCE_INFLATION);
     pull = scaleAndAdd(pull, axis, -(1 - kept[k]!) * dot(axis, subtract(off, aheadOff)));

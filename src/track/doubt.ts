@@ -69,26 +69,26 @@ export class PoseDoubt {
     setDiagonal(this.local, MAP_SIGMA ** 2, MAP_SIGMA ** 2, MAP_SIGMA ** 2);
   }
 
-  /** Depth holds every direction: what slips from now on is of another cause. */
+  /** Depth holds every direction: doubt that is built in later has another cause. */
   endSlide(): void {
     this.#slide = 0;
   }
 
-  /** Doubt about the place, m^2, becomes part of the map: it is not known any more where the map lies. */
+  /** Doubt about the place, m^2, becomes doubt about where the map lies. */
   build(variance: number): void {
     this.#built += variance;
   }
 
   /** New ground is added to the map where the place is unsure. @param sigma metres */
   buildSlide(sigma: number): void {
-    // Doubt of one slide adds up; squares of that of several slides do, since they have several causes. The map has MAP_SIGMA anyway.
+    // Within one slide sigmas add up, since they have one cause; between slides variances do. MAP_SIGMA is in the map anyway.
     const more = Math.max(0, sigma - MAP_SIGMA);
     this.#built += (2 * this.#slide + more) * more;
     this.#slide += more;
     this.settle();
   }
 
-  /** A map begins here: all doubt is about where the map lies against where the base began. */
+  /** A map begins here: all doubt so far becomes doubt about where the map lies against where the base began. */
   beginMap(): void {
     for (let i = 0; i < 9; i++) this.anchor[i]! += this.local[i]! + (i % 4 === 0 ? this.#built : 0);
     this.#built = 0;
@@ -109,7 +109,7 @@ export class PoseDoubt {
     const map = this.worldSigma ** 2;
     for (const i of [0, 4, 8]) covariance[i]! += map;
     for (let i = 0; i < 9; i++) covariance[i]! += anchor[i]!;
-    // A floor in view holds the height above it; which part of the ground it is, is as unsure as the place.
+    // A floor in view holds the height above it; but which part of the ground that is, is as unsure as the place.
     covariance[8]! += SLOPE ** 2 * (local[0]! + local[4]!);
     covariance[8]! += SLOPE ** 2 * (anchor[0]! + anchor[4]!);
     return covariance;

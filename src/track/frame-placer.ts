@@ -79,9 +79,9 @@ export class FramePlacer {
     return { base, directions };
   }
 
-  /** What the inertial filter, if it runs, may learn from the frame. */
+  /** What the inertial filter, if it runs, is corrected by. */
   #teaching({ frame, from, share, isUnbegun }: Registered): Teaching {
-    // Back on ground that was seen before, a step has in it what the way there was bent by; what fits badly is no such ground.
+    // On coming back to known ground the step includes the correction of the drift since; a frame that fits badly is not back on it.
     const { lead, matched } = this.#registration.result;
     const isBack = share >= FOUND_SHARE && matched >= OVERRULING_MATCHES;
     const mended = isBack ? lead - this.#lead : 0;
@@ -98,7 +98,7 @@ export class FramePlacer {
     };
   }
 
-  /** What accelerations, or the way of a rolling base, say of the whole step; null when neither does. */
+  /** The whole step by accelerations, or by the way of a rolling base; null when there is neither. */
   #complete(
     { frame, prediction }: Registered,
     directions: Directions,
@@ -147,7 +147,7 @@ export class FramePlacer {
     let isAgreed = true;
     if (frame.isFelt) {
       motion.velocity = this.#felt.velocityOf(from.rotation, base.rotation, dt);
-      // A place that is mended is no step of the base's: it shows nothing of how the base moves.
+      // A correction of the place is not motion, so it must not teach how the base rolls.
       isAgreed = this.#felt.agrees(from, base);
       this.#felt.mark();
     } else {

@@ -64,7 +64,7 @@ export interface InertialInput {
 export type TrackNote =
   /** The orientation sensor's yaw jumped by `angle` radians, and was not followed. */
   | { readonly what: "yaw jump"; readonly angle: number }
-  /** Over the last second odometry and depth disagreed by so many metres and radians. */
+  /** Odometry and depth disagree about the motion of the last second, by these metres and radians. */
   | { readonly what: "odometry disagrees"; readonly distance: number; readonly angle: number }
   | { readonly what: "lost" }
   /** A place was recognised after `way` metres; the world near the head was moved by the other two. */

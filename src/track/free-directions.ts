@@ -13,7 +13,7 @@ import type { FrameRegistration } from "./registration.ts";
  */
 export type Support = "held" | "thin" | "free";
 
-/** What depth says along the three axes of a frame's geometry. Later stages lower the support of axes that they do not believe. */
+/** How depth holds the place along the three axes of a frame's geometry. Outlier gates lower the support of axes afterwards. */
 export interface Directions {
   readonly axes: readonly [Vec3, Vec3, Vec3];
   readonly support: [Support, Support, Support];
@@ -25,9 +25,9 @@ export interface Directions {
 
 /** Share of the weight, less what noise feigns, below which a direction is not held. It is under 0.00002 for a bare wall, floor and corridor. */
 export const LEAST_STRENGTH = 0.0002;
-/** A direction with so many times the least share is held whatever its samples face. Chosen by hand. */
+/** A direction is held, whatever its samples face, when its share exceeds CLEAR_STRENGTH x LEAST_STRENGTH. Chosen by hand. */
 const CLEAR_STRENGTH = 20;
-/** A direction that was free is held again from so many times its bar on. Chosen by hand. */
+/** A direction that was free in the last frame must exceed this multiple of its limit to be held again. Chosen by hand. */
 const HELD_AGAIN = 2;
 /** Squared cosine to the free axes of the last frame from which on an axis counts as one of them: 45 degrees. */
 const WAS_FREE = 0.5;
@@ -37,13 +37,13 @@ const FACING_SPREAD = 0.25;
 /** Metres, 1 sigma: an axis that facing samples hold less well is free. Chosen by hand. */
 const FACING_SIGMA = 0.035;
 /**
- * Information of the samples that face an axis counts so many times: errors of few samples are their own noise, rather than one flaw of
- * the map that many share (`VARIANCE_INFLATION`). Chosen by hand.
+ * The information of the samples that face an axis is multiplied by this: errors of few samples are their own noise, rather than one flaw
+ * of the map that many share (`VARIANCE_INFLATION`). Chosen by hand.
  */
 export const FEW_GAIN = 10;
 /** Sigmas beyond which a thin axis is not believed: three, as usual for an outlier gate. */
 export const THIN_SIGMAS = 3;
-/** Seconds until the doubt about the place has grown to where samples that were not believed have it. Chosen by hand. */
+/** Seconds after which the doubt about the place has grown so much that samples which were not believed pass the gate. Chosen by hand. */
 export const THIN_PATIENCE = 1;
 
 /** Axes of a frame with one of these supports, by number, ascending. */
@@ -59,7 +59,7 @@ export class FreeDirections {
   /** (9) sum of a a^T over the axes a that were free in the last frame. */
   readonly #freed = new Float64Array(9);
 
-  /** What a registration says along its axes. @param hasOdometry whether odometry bounds what noise can feign: little is enough then */
+  /** Judges the axes of a registration. @param hasOdometry with odometry noise cannot feign motion, so little strength is enough */
   judge(registration: FrameRegistration, hasOdometry: boolean): Directions {
     const { strength, shares } = registration.result;
     const directions: Directions = {
@@ -93,7 +93,7 @@ export class FreeDirections {
   }
 }
 
-/** What the samples that face an axis say of it: the fewer they are and the closer together, the less. */
+/** Information of the samples that face an axis; reduced when they are few or close together. */
 function facingInformation(registration: FrameRegistration, axis: Vec3): number {
   const { count, spread, information } = registration.facing(axis);
   return (
@@ -102,8 +102,8 @@ function facingInformation(registration: FrameRegistration, axis: Vec3): number 
 }
 
 /**
- * A few samples that face an axis may lie on the wrong thing. Where the base cannot have come to by its predicted step they are not
- * believed, and the axis becomes free; while they keep saying so the place gets less and less sure, until they are believed.
+ * The outlier gate of thin axes: few samples may lie on the wrong surface. Where the base cannot be by its predicted step they are not
+ * believed and the axis becomes free. The place gets less sure with each such frame, until they pass the gate.
  * @param off      metres: from the registered place to the predicted one
  * @param sigmaOf  metres, 1 sigma: how sure the predicted place is along an axis
  */

@@ -70,7 +70,7 @@ export class Heading {
     this.#variance += drift ** 2;
   }
 
-  /** The offset goes on at the rate that was learnt. */
+  /** Adds the drift that is expected at the learnt rate. */
   followDrift(seconds: number): void {
     this.#offset += this.#drift * seconds;
   }

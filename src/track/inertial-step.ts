@@ -19,7 +19,7 @@ import type { Rolling } from "./rolling.ts";
 /** Seconds between two frames that inertial samples may leave out, and by which their span may differ from the frames'. Chosen by hand. */
 const MOST_MISSING = 0.05;
 const OTHER_SPAN = 0.002;
-/** m/s, 1 sigma: of a speed that depth told a moment ago. Chosen by hand. */
+/** m/s, 1 sigma: error of a speed that depth measured in the last frame. Chosen by hand. */
 const KNOWN_SPEED = 0.1;
 /** Two frames share the map's errors: a step's variance is inflated by so much less than a place's (`VARIANCE_INFLATION`). Chosen by hand. */
 const STEP_INFLATION = 4;
@@ -29,7 +29,7 @@ const SOME_FREE = 0.05;
 const CLEAR_SIGMAS = 4.5;
 /** Metres, 1 sigma: before anything was held, and in more doubt than this, what fits far off fits by chance. Chosen by hand. */
 const CHANCE_DOUBT = 0.4;
-/** Seconds for which a rolling base goes sideways alike: what it tells counts once in so long, not once a frame. Chosen by hand. */
+/** Seconds for which the sideways motion of a rolling base keeps its error: the constraint counts once in this time, not once a frame. Chosen by hand. */
 const SIDEWAYS_SECONDS = 1;
 /** Sigmas beyond which a step sideways shows that the base does not roll: it was lifted or pushed. Chosen by hand. */
 const ASIDE_SIGMAS = 4;
@@ -68,24 +68,25 @@ export interface StepDoubt {
   readonly freedShare: (axis: Vec3) => number;
 }
 
-/** What the filter is taught from. */
+/** What the filter is corrected by. */
 export interface Teaching {
   readonly ends: StepEnds;
   readonly doubt: StepDoubt;
 }
 
 /**
- * The way between two frames by what an imu felt, and what depth and wheels teach its filter. The filter follows the imu's own point;
- * the arm from the base to it turns with the base, so its `swing` is taken off.
+ * The step of the base between two frames by accelerations. Depth and the wheels correct the filter: depth by the steps that it measures,
+ * the wheels because they do not go sideways. The filter follows the imu's own point; what that moves because the base turns (`swing`) is
+ * taken off.
  */
 export class InertialStep {
   readonly #filter: InertialFilter;
   /** Metres, in the base's axes: where the imu sits. */
   #lever: Vec3 = [0, 0, 0];
-  /** Metres by which depth differed from what was felt, beyond doubt: in the last frame, and in this one. */
+  /** Metres by which depth contradicted the accelerations: in the last frame, and in this one. */
   #lastSurprise: Vec3 = [0, 0, 0];
   #surprise: Vec3 = [0, 0, 0];
-  /** Microseconds: when depth last said what can hardly be by what was felt. */
+  /** Microseconds: when depth last contradicted the accelerations. */
   #disputedAt = Number.NEGATIVE_INFINITY;
 
   /** @param tiltSigma radians: noise of the attitudes about level axes */
@@ -102,12 +103,12 @@ export class InertialStep {
     return this.#filter.isRunning;
   }
 
-  /** Whether inertial samples tell of the whole time since the last frame. */
+  /** Whether inertial samples cover the whole time since the last frame. */
   static covers({ span }: InertialInput, dt: number): boolean {
     return span.missing <= MOST_MISSING && Math.abs(span.total - dt) <= OTHER_SPAN;
   }
 
-  /** Begins to follow a base that moves. @param isKnown whether depth told its velocity a moment ago */
+  /** Begins to follow a base that moves. @param isKnown whether depth measured its velocity in the last frame */
   start(velocity: Vec3, isKnown: boolean): void {
     this.#filter.start(velocity, isKnown ? KNOWN_SPEED : UNKNOWN_SPEED);
   }
@@ -123,7 +124,7 @@ export class InertialStep {
     if (this.#filter.isAtRest) this.#filter.rest();
   }
 
-  /** The frame is done: its step joins the sum of all, and the next one begins. */
+  /** The frame is done: its step is added to the sum, and the next step begins. */
   mark(): void {
     this.#filter.mark();
   }
@@ -149,20 +150,20 @@ export class InertialStep {
     return scaleAndAdd(this.#filter.velocity, this.#swing(from, to), -1 / dt);
   }
 
-  /** Whether the base ended about where it was felt to go: what it did then shows how it moves. */
+  /** Whether depth and accelerations agree about the step: then it shows how the base moves. */
   agrees(from: Pose, to: Pose): boolean {
     const off = subtract(to.position, this.predict(from, to.rotation).position);
     return Math.hypot(...off) <= AGREEING_STEP;
   }
 
-  /** Whether depth and accelerations have differed a short while ago. */
+  /** Whether depth contradicted the accelerations within the last second. */
   isDisputed(time: number): boolean {
     return (time - this.#disputedAt) / 1e6 < DISPUTED_SECONDS;
   }
 
   /**
-   * An axis that depth seems to hold, but where the base cannot have come to by all that was felt, is not believed and becomes a free
-   * one, until depth has kept saying so for a while: less readily where depth holds all axes.
+   * The outlier gate of accelerations: along an axis where the base cannot be by what was felt, depth is not believed and the axis becomes
+   * free. The place gets less sure with each such frame, until depth passes the gate. The gate is wider where depth holds all axes.
    */
   doubtHeld(directions: Directions, { ends, doubt: { local, isUnbegun } }: Teaching): void {
     for (let k = 0; k < 3; k++) {
@@ -182,7 +183,7 @@ export class InertialStep {
   }
 
   /**
-   * Teaches the filter what depth holds, and that a rolling base does not go sideways.
+   * Corrects the filter by the steps that depth holds, and because a rolling base does not go sideways.
    * @param way the axis that it rolls along, in the world; null when it does not roll
    * @returns the step by all of these together
    */
@@ -199,20 +200,20 @@ export class InertialStep {
     };
   }
 
-  /** Teaches the filter what few samples hold, once they are believed. */
+  /** Corrects the filter by the steps that only few samples hold, after `doubtThin`. */
   learnThin(directions: Directions, teaching: Teaching): void {
     for (const k of axesWith(directions, "thin")) {
       this.#measure(directions, k, teaching, FEW_GAIN * STEP_INFLATION);
     }
   }
 
-  /** Metres from where the base is thought to be to where it has come by all that was felt since it stood at `origin`. */
+  /** Metres from the estimated place of the base to that by accelerations alone since it stood at `origin`. */
   offSince(origin: Pose, base: Pose): Vec3 {
     const swung = this.#swing(base.rotation, origin.rotation);
     return add(add(origin.position, this.#filter.sum), subtract(swung, base.position));
   }
 
-  /** (9) m^2, of the way since then. */
+  /** (9) m^2, of the way by accelerations since then. */
   get sumSpread(): Float64Array {
     return this.#filter.sumSpread;
   }
@@ -238,7 +239,7 @@ export class InertialStep {
     return { metres: dot(axes[k]!, step), variance };
   }
 
-  /** Teaches the filter the step that depth measured along one axis. */
+  /** Corrects the filter by the step that depth measured along one axis. */
   #measure(directions: Directions, k: number, { ends, doubt }: Teaching, inflation: number): void {
     const axis = directions.axes[k]!;
     const seen = this.#stepSeen(directions, k, ends, inflation);
@@ -250,14 +251,14 @@ export class InertialStep {
     const surprise = this.#filter.correctStep(axis, metres, variance);
     if (surprise <= ROBUST ** 2) return;
     this.#disputedAt = ends.time;
-    // Depth may have slipped, and comes back with the next frame. If it does not, the base was pushed harder than the imu can feel.
+    // If depth slipped, the next frame brings it back. If the next frame says the same, the base was pushed harder than the imu can feel.
     if (off * dot(this.#lastSurprise, axis) > 0) {
       this.#filter.unsettle(axis, Math.abs(off) / (ROBUST * ends.dt));
     }
     this.#surprise = scaleAndAdd(this.#surprise, axis, off);
   }
 
-  /** Teaches the filter that a base on wheels does not go sideways, unless it does. @param way the axis that it rolls along */
+  /** Corrects the filter: a base on wheels does not go sideways, unless it was lifted or pushed. @param way the axis that it rolls along */
   #keepRolling({ from, to, dt }: StepEnds, way: Vec3, rolling: Rolling): void {
     const filter = this.#filter;
     const swing = this.#swing(from.rotation, to.rotation);

@@ -14,7 +14,7 @@ export const MOST_SAMPLES = 8192;
 const MAX_WEIGHT = 2e7;
 /** Side of a coarse voxel in fine ones: a start 30 cm off is then still caught. Chosen by hand. */
 const COARSE = 4;
-/** Every so many samples are asked which ground is known: a share needs no more. */
+/** Every KNOWN_STRIDE-th sample is looked up to estimate the share on known ground. */
 const KNOWN_STRIDE = 4;
 /** Cosine of the angle to an axis below which a sample faces it: 53 degrees. Chosen by hand. */
 const FACES = 0.6;

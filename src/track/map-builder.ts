@@ -30,7 +30,7 @@ const ALL_AXES: readonly Vec3[] = [
   [0, 0, 1],
 ];
 
-/** How the young map, and the world with it, was moved. */
+/** A motion of the young map, and of the world with it. */
 export interface WorldMove {
   /** Null when it was only shifted. */
   readonly rotation: Quat | null;
@@ -123,7 +123,7 @@ export class MapBuilder {
       isFaced ||= facingShare(all, pose, axis) > NEWLY_FACED;
       variance = Math.max(variance, varianceAlong(this.#doubt.local, axis));
     }
-    // So far only surfaces that these axes slide along were seen: wherever the map begins along them, nothing lies elsewhere.
+    // So far only surfaces parallel to these axes were seen, so the map may begin anywhere along them.
     if (isFaced && this.isUnbegun(frame)) this.#begin(frame, free);
     else if (isFaced && variance <= mostDoubt(frame) ** 2) this.#build(Math.sqrt(variance), all);
     else if (free.length < 3) {
@@ -145,7 +145,7 @@ export class MapBuilder {
     this.start.mapBegins(time, free, anchor);
   }
 
-  /** Begins the map anew: what was seen so far lies where the speed was not known, and is of no use beside what is seen now. */
+  /** Begins the map anew with this frame: what was mapped before lies where the speed was not known. */
   #restart(all: Samples): void {
     this.#map.adopt(this.#map.empty());
     this.#doubt.settle();

@@ -28,9 +28,9 @@ export interface MapShift {
 }
 
 /**
- * The place of a map that begins while the base is moving over bare floor. The base does not know its speed then, so not how far it came
- * since it was switched on. Once steps against the new map have told the speed, the inertial filter knows that way, too, and the young map
- * is moved by what it was wrong.
+ * The place of a map that begins while the base moves over bare floor. The base does not know its speed then, nor how far it came since it
+ * was switched on. Once steps against the new map have shown the speed, the inertial filter knows that way, too, and the young map is moved
+ * to where it should have begun.
  */
 export class MapStart {
   /** Whether the filter was there from the first frame on, and where the base stood in that. */

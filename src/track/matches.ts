@@ -77,7 +77,7 @@ const LEAST_KNOWN = 120;
  *
  * @param known  metres: planes with less doubt than this are better known
  * @param factor what the weights will be multiplied by later
- * @param stride each match stands for so many samples
+ * @param stride how many samples each match stands for
  */
 export function preferKnown(
   { count, normal, weight, doubt }: Matches,

@@ -21,7 +21,7 @@ const ODOMETRY_SIGMA = 0.003;
 export const LEAST_PREDICTION_SIGMA = 0.02;
 /** Seconds for which a base is taken to keep its speed. Chosen by hand. */
 const MOST_COAST = 0.3;
-/** m/s^2, 1 sigma: how a base may speed up between frames. Chosen by hand; wheeled indoor bases stay below. */
+/** m/s^2, 1 sigma: how a base may speed up between frames. Chosen by hand. */
 const ACCELERATION = 2;
 /** m/s, 1 sigma: speed of a base after a while in which neither depth nor odometry measures it. Chosen by hand. */
 const SPEED = 0.3;
@@ -78,7 +78,7 @@ export class BaseMotion {
   #yawRate = 0;
   #heldAt = 0;
   #heldFor = 0;
-  /** m/s, in the base's axes: mean of late while depth held it. */
+  /** m/s, in the base's axes: running mean of the velocity while depth held it. */
   #heldVelocity: Vec3 = [0, 0, 0];
 
   /** @param isAhead whether the base is known to roll along its x axis */
@@ -142,9 +142,7 @@ export class BaseMotion {
     return fromYawPitchRoll(yaw + this.#yawRate * dt, pitch, roll);
   }
 
-  /**
-   * Where the base is when it goes on as it did. @param to its rotation `dt` seconds after the last frame
-   */
+  /** Where the base is if it keeps its speed. @param to its rotation `dt` seconds after the last frame */
   predict({ base: from, time }: LastFrame, to: Quat, dt: number, rolling: RollingChoice): Prediction {
     const coast = Math.min(dt, MOST_COAST);
     const unheld = (time - this.#heldAt) / 1e6 + dt;
@@ -171,7 +169,7 @@ export class BaseMotion {
   }
 
   /**
-   * What the part of a step that depth holds says of the rest, for a rolling base; null for one that does not roll.
+   * Completes a step of a rolling base from the part that depth holds; null for a base that does not roll.
    * @param held   axes that depth holds
    * @param growth metres, 1 sigma, of the prediction
    */
@@ -197,7 +195,7 @@ export class BaseMotion {
 
   /** The velocity, m/s, that a step shows. */
   velocityOf({ from, to, dt, offset, sigma, open, completed }: VelocityInput): Vec3 {
-    // A correction far beyond what the prediction allowed mends the place; it is no motion.
+    // The part of a correction beyond three sigma of the prediction mends the place; it is not motion, so it must not update the velocity.
     const step = subtract(to.position, from.position);
     const size = Math.hypot(...offset);
     const excess = size > 3 * sigma ? 1 - (3 * sigma) / size : 0;
@@ -205,8 +203,8 @@ export class BaseMotion {
     let velocity = measured;
     const left = COASTING ** dt;
     for (const { axis, kept } of open) {
-      // Along a free axis the step was the prediction's: a speed taken from it would feed its noise back. So the speed fades, but for
-      // what a rolling base's step along the held axes says.
+      // Along a free axis the step was predicted from the speed, so measuring the speed by it would feed noise back. The speed fades
+      // instead, unless a completed step says what it is.
       const expected = completed === null ? left * dot(this.velocity, axis) : dot(completed.step, axis) / dt;
       velocity = scaleAndAdd(velocity, axis, (1 - kept) * (expected - dot(measured, axis)));
     }

@@ -5,7 +5,7 @@ import { distance, wrapAngle } from "../geometry/vec.ts";
 const DEGREE = Math.PI / 180;
 /** Seconds over which odometry is compared with depth: long enough that noise of single frames does not count. Chosen by hand. */
 const COMPARED_SECONDS = 1;
-/** They disagree beyond so many metres plus a share of the way, or so many radians. Chosen by hand. */
+/** They disagree when their motions differ by more than SLIP_METRES plus SLIP_SHARE of the way, or by SLIP_ANGLE radians. Chosen by hand. */
 const SLIP_METRES = 0.06;
 const SLIP_SHARE = 0.15;
 const SLIP_ANGLE = 5 * DEGREE;

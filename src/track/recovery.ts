@@ -25,7 +25,7 @@ const RADIUS_SIGMAS = 3;
 /** Metres, 1 sigma: prior of the place for a search, and for the place of the frame before. Chosen by hand. */
 const SEARCH_SIGMA = 0.3;
 const CONFIRM_SIGMA = 0.1;
-/** The view has changed after so much, metres or radians; without, so many frames must agree. Chosen by hand. */
+/** The view has changed after this motion, metres or radians; until then STILL_CONFIRMATIONS frames must agree. Chosen by hand. */
 const OTHER_VIEW = 0.1;
 const OTHER_ANGLE = 8 * DEGREE;
 const STILL_CONFIRMATIONS = 20;
@@ -48,8 +48,8 @@ export interface Found {
 }
 
 /**
- * Finds a lost base on the map: around the last known place, as far as it may have got, and around the places where it has been, another
- * one in each frame. A wrong place is worse than none, so several frames must agree, with the view changed meanwhile.
+ * Finds a lost base on the map: around its last known place, as far as it may have moved, and around places where it has been, one of them
+ * in each frame. A wrong place is worse than none, so several frames must agree, with the view changed in between.
  */
 export class Recovery {
   /** Where the base has been: positions some way apart. */

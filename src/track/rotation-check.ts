@@ -37,8 +37,8 @@ export interface Expected {
 }
 
 /**
- * Depth against the orientation sensor. Depth may fit best at a rotation that the sensor does not know: then mostly it is depth that errs,
- * unless the sensor's yaw has jumped or drifted.
+ * Depth against the orientation sensor. When depth fits best at another rotation than the sensor's, mostly depth errs; the exceptions are
+ * a sensor whose yaw has jumped or drifted.
  */
 export class RotationCheck {
   readonly #registration: FrameRegistration;
@@ -84,13 +84,14 @@ export class RotationCheck {
       tiltSigma,
     });
     if (other > 0 && registration.result.matched > matched) return other;
-    // Once more from where it was best, so that the equations are those of the pose.
+    // Registered again from the better pose, since the equations are those of the last registration.
     return registration.fit(target, said, found);
   }
 
   /**
-   * Only a frame that is held well on all sides may overrule the sensor. An attitude that the gyro steadies has not jumped: it is overruled
-   * only by a rotation that depth keeps finding and that fits better; until then the place is found with the gyro's rotation.
+   * Decides whether depth overrules the sensor. Only a frame that is held well in every direction may. An attitude that the gyro steadies
+   * cannot have jumped: it is overruled only by a rotation that depth keeps finding and that fits better; until then the frame is registered
+   * with the gyro's rotation.
    */
   #judge(frame: Frame, target: Target, { predicted, sigma, yawVariance }: Expected, share: number): number {
     const registration = this.#registration;

@@ -21,7 +21,7 @@ const MIN_INCIDENCE = 0.15;
 const STEADY_ERROR = 0.002;
 /** 1/m: growth of that error with z^2. Chosen by hand. */
 const STEADY_GROWTH = 0.0005;
-/** Each of the six faces of a cube around the directions is cut into so many squares along a side. */
+/** Each face of a cube around the directions is cut into CELLS x CELLS bins. */
 const CELLS = 3;
 const BINS = 6 * CELLS * CELLS;
 

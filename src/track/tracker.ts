@@ -27,18 +27,18 @@ import { RotationCheck } from "./rotation-check.ts";
 
 /** Share of the yaw's noise that is left where a gyro steadies the attitude. Chosen by hand. */
 const STEADY_SHARE = 0.3;
-/** Every so many tracked frames one is fused into the surfel map: the map walks along less with the errors of its frames. Chosen by hand. */
+/** Every FUSE_EVERY-th tracked frame is fused into the surfel map: so the map drifts less with the errors of its own frames. Chosen by hand. */
 const FUSE_EVERY = 2;
 /** Metres, 1 sigma: a pose that is carried on is lost beyond this. Chosen by hand. */
 const LOST_SIGMA = 1;
 
 /**
  * Where the base is, frame by frame: predicted by odometry, accelerations or its own motion, then registered against a map of surfels
- * that it builds on the way. Deterministic; no clock. Along directions that geometry does not hold the prediction counts, with
+ * that it builds on the way. Deterministic; no clock. Along directions that depth leaves free the prediction counts, with
  * a covariance that says so.
  *
- * The way of a frame: open it; predict; register; then accept it (place the base by it, follow the attitude, extend the map), or carry the
- * prediction on where depth cannot be used, or recover while lost; at last say how well the pose is known.
+ * `track` is the order of steps: open the frame; predict; register it against the map; then `accept` it (judge free directions, fuse, extend
+ * the map), `carry` the prediction where depth cannot be used, or `recover` while lost. `result` says how well the pose is known.
  */
 export class Tracker {
   /** May be replaced between frames; the size of the voxels stays as it was. */
