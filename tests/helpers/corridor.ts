@@ -16,7 +16,7 @@ import { Registrar, type Stage } from "../../src/track/register.ts";
 import { emptySamples, type Samples } from "../../src/track/samples.ts";
 import { SurfelMap } from "../../src/track/surfels.ts";
 
-/** From one scan to another: where the second stood, seen from the first. */
+/** The pose of one scan as seen from another. */
 export interface Relation {
   readonly from: number;
   readonly to: number;
@@ -100,7 +100,7 @@ function samplesOf(ranges: readonly number[]): Samples {
   return out;
 }
 
-/** Scans before and after one that are looked at together with it: between them they see past more door frames than one. */
+/** Scans before and after one that are registered together with it: together they see past more door frames than one. */
 const PATCH = 1;
 
 /** Scans `first` to `last` after `middle`, as one, in the frame of `middle`. */
@@ -163,7 +163,7 @@ export class ScanMatcher {
     }
   }
 
-  /** Where a scan fits near `guess`; the prior is what holds tilt and height, and the guess only loosely. */
+  /** Where a scan fits near `guess`. The prior holds tilt and height firmly, and the guess loosely. */
   register(
     scan: number | Samples,
     guess: Pose,
@@ -194,7 +194,7 @@ export function between(a: Pose, b: Pose): readonly [number, number] {
   return [Math.hypot(off.position[0], off.position[1]), Math.abs(toYawPitchRoll(off.rotation)[0])];
 }
 
-/** Share of a patch on the map, of a part of it, and the least share of the weight in any direction, to be believed. */
+/** A match is believed from this share of the patch, of each part of it, and this share of the weight in each direction. */
 const LEAST_SHARE = 0.7;
 const PART_SHARE = 0.6;
 const LEAST_STRENGTH = 0.04;
@@ -205,8 +205,8 @@ const AGREEMENT = 0.25;
 const YAW_AGREEMENT = (2 * Math.PI) / 180;
 
 /**
- * Whether scan `to` was taken near scan `from`, about where `guess` says, and where: with its neighbours it must fit and be held in
- * every direction, those before and after it alone must say the same, and so must the other way round.
+ * The pose of scan `to` seen from scan `from` if it was taken near it, about at `guess`; null when it was not. With its neighbours it must fit
+ * and be held in every direction; the neighbours before and after it alone must agree, and so must the match the other way round.
  */
 export function revisit(
   matcher: ScanMatcher,

@@ -43,7 +43,22 @@ const HANDHELD = {
 const WIDTH = 240;
 const HEIGHT = 180;
 
-/** A camera of 240 x 180 that sees what one of 640 x 480 with this lens sees. */
+/** The camera of our own scenes. */
+const SMALL_OPTICS: PinholeOptics = {
+  model: "pinhole",
+  width: WIDTH,
+  height: HEIGHT,
+  fx: 171,
+  fy: 171,
+  cx: 119.5,
+  cy: 89.5,
+  measures: "z",
+  unit: 0.001,
+  minRange: 0.15,
+  maxRange: 6,
+};
+
+/** A camera of 240 x 180 with the field of view of one of 640 x 480 with this lens. */
 function smallOptics(fx: number, fy: number, cx: number, cy: number): PinholeOptics {
   const s = WIDTH / 640;
   return {
@@ -139,8 +154,8 @@ export function office(folder: string): PoseSet {
 }
 
 /**
- * A furnished room of our own, exact truth: the lens is carried on the scenario's drive with a hand's wobble, and sees
- * with the noise of a time-of-flight sensor.
+ * A furnished room of our own with exact truth. The base follows the scenario's drive and wobbles a little in all directions; the
+ * camera has the noise of a time-of-flight sensor.
  * @param length metres of way
  */
 export function furnishedRoom(seed: number, length = 7, exact = false): PoseSet {
@@ -150,10 +165,7 @@ export function furnishedRoom(seed: number, length = 7, exact = false): PoseSet 
   );
   const text = readFileSync(places.find((place) => existsSync(place))!, "utf8");
   const scenario = loadScenario(JSON.parse(text), { exact: false });
-  const optics: PinholeOptics = {
-    ...{ model: "pinhole", width: WIDTH, height: HEIGHT, fx: 171, fy: 171, cx: 119.5, cy: 89.5 },
-    ...{ measures: "z", unit: 0.001, minRange: 0.15, maxRange: 6 },
-  };
+  const optics = SMALL_OPTICS;
   const plan = scenario.sensors[0]!.noise!;
   const noise = exact ? null : { ...plan, random: new Random(seed, 77) };
   const amplitude = new Uint16Array(WIDTH * HEIGHT);
@@ -223,30 +235,26 @@ export const THREE_ROOMS = {
     [9.7, 5.2, 0.4, 0.5, 1.9],
   ]),
   way: [
-    ...([
-      [1.2, 1.2],
-      [4, 1],
-      [4, 2],
-      [6, 2],
-      [6.6, 0.9],
-      [9, 1],
-      [9, 3],
-      [7.5, 3],
-      [7.5, 5],
-    ] as const),
-    ...([
-      [9, 6.5],
-      [7, 7.2],
-      [5, 5.2],
-      [3, 7],
-      [1.2, 7],
-      [1.2, 5],
-      [2.5, 5],
-      [2.5, 3],
-      [1, 3.3],
-    ] as const),
-  ],
-} as const;
+    [1.2, 1.2],
+    [4, 1],
+    [4, 2],
+    [6, 2],
+    [6.6, 0.9],
+    [9, 1],
+    [9, 3],
+    [7.5, 3],
+    [7.5, 5],
+    [9, 6.5],
+    [7, 7.2],
+    [5, 5.2],
+    [3, 7],
+    [1.2, 7],
+    [1.2, 5],
+    [2.5, 5],
+    [2.5, 3],
+    [1, 3.3],
+  ] as readonly (readonly [number, number])[],
+};
 
 /** Where the lens sits on the base of that round: 0.35 m up, looking a little down. */
 export const ROUND_MOUNT = lensAt(0, 0, 0.35, 0, 0.12);
@@ -288,7 +296,12 @@ export function threeRooms(seed: number, more = 0, rate = 12): PoseSet {
 
 /** The noise that `withNoise` adds. Amplitude falls with the square of the distance. */
 const TIME_OF_FLIGHT: TimeOfFlightNoise = {
-  ...{ kind: "time-of-flight", frequency: 60e6, gain: 8, contrast: 0.8, ambient: 200, floor: 0.002 },
+  kind: "time-of-flight",
+  frequency: 60e6,
+  gain: 8,
+  contrast: 0.8,
+  ambient: 200,
+  floor: 0.002,
   amplitudeAtOneMetre: 380,
 };
 
@@ -312,7 +325,7 @@ export function thinned(set: PoseSet, step: number): PoseSet {
   return { ...set, frames: set.frames.filter((_, n) => n % step === 0) };
 }
 
-/** What an inertial sensor says: the true rotation, yaw drifting away, with white noise about all three axes. */
+/** The attitude of an inertial sensor: the true rotation with a drifting yaw and white noise about all three axes. */
 export class DriftingAttitude {
   readonly #random: Random;
   readonly #drift: number;
@@ -334,13 +347,8 @@ export class DriftingAttitude {
   }
 }
 
-/** A scenario's list of shapes, over a floor. */
+/** Shapes as in a scenario file. */
 type Shapes = readonly Record<string, unknown>[];
-
-const SMALL_OPTICS: PinholeOptics = {
-  ...{ model: "pinhole", width: WIDTH, height: HEIGHT, fx: 171, fy: 171, cx: 119.5, cy: 89.5 },
-  ...{ measures: "z", unit: 0.001, minRange: 0.15, maxRange: 6 },
-};
 
 /** A level lens that looks along `yaw`, `pitch` radians down. */
 export function lensAt(x: number, y: number, z: number, yaw: number, pitch: number): Pose {
@@ -365,11 +373,21 @@ export function sceneSet(
     name,
     materials: { wall: { reflectance: 0.7 } },
     scene: [{ shape: "floor", material: "wall", rect: [-1, -0.5, 1, 0.5], top: -0.301 }, ...shapes],
-    ...{ sensors: [], drive: { followFloor: false, points: [{ at: [0, 0] }, { at: [0.5, 0] }] } },
+    sensors: [],
+    drive: { followFloor: false, points: [{ at: [0, 0] }, { at: [0.5, 0] }] },
   });
   const noise = {
-    ...{ gate: 150, seen: { reflectance: 0.8, range: 6 }, frequency: 60e6, wrap: false, dark: 200 },
-    ...{ contrast: 0.8, sun: [], saturation: 1e9, amplitudeUnit: 8, shot: true, subRays: 1 },
+    gate: 150,
+    seen: { reflectance: 0.8, range: 6 },
+    frequency: 60e6,
+    wrap: false,
+    dark: 200,
+    contrast: 0.8,
+    sun: [],
+    saturation: 1e9,
+    amplitudeUnit: 8,
+    shot: true,
+    subRays: 1,
     random: new Random(seed, 78),
   };
   const amplitude = new Uint16Array(WIDTH * HEIGHT);
@@ -381,7 +399,7 @@ export function sceneSet(
   return { name, optics: SMALL_OPTICS, frames, baseFromLens, settings: {} };
 }
 
-/** Shapes of scenes that leave directions free; see `bareScene`. */
+/** Shapes of scenes with free directions; see `bareScene`. */
 const BARE = {
   wall: [{ shape: "box", material: "wall", at: [0, 1.5], base: -6, size: [60, 0.2, 12] }],
   floor: [{ shape: "box", material: "wall", at: [0, 0], base: -0.5, size: [60, 60, 0.2] }],
@@ -393,8 +411,8 @@ const BARE = {
 } as const;
 
 /**
- * A scene that leaves directions free, looked at on the way along x at a speed that swells and fades around 0.4 m/s: a bare
- * wall on the left, an empty floor, or a corridor straight ahead whose ends are out of sight.
+ * A scene with free directions, passed along x at a speed that varies around 0.4 m/s: a bare wall on the left, an empty floor, or a
+ * corridor straight ahead whose ends are out of sight.
  */
 export function bareScene(kind: keyof typeof BARE, seed: number, seconds = 8): PoseSet {
   const look = kind === "wall" ? Math.PI / 2 : 0;

@@ -1,7 +1,7 @@
 import { seeded, seededNormal } from "./compare.ts";
 import type { PerRayCamera, PerRayFrame } from "./per-ray.ts";
 
-/** An upright box: two corners, metres, and what it is. */
+/** An upright box: two corners, metres, and its kind. */
 export interface RoomBox {
   readonly low: readonly [number, number, number];
   readonly high: readonly [number, number, number];
@@ -28,7 +28,7 @@ export const ROOM: readonly RoomBox[] = [
 ];
 
 export interface RoomFrame extends PerRayFrame {
-  /** Voxel of the noise-free end of each ray, "i,j,k", and what it belongs to. */
+  /** The voxel where each ray ends without noise, "i,j,k", and the box that it hits. */
   readonly ends: ReadonlyMap<string, RoomBox>;
 }
 
@@ -91,7 +91,7 @@ export function renderRoom(
       const noise = 0.01 * normal();
       const isMissing = uniform() < 0.05;
       if (hit === null || z * length > MAX_RANGE) continue;
-      // A hair beyond the surface, so that rounding does not choose the voxel.
+      // A micrometre beyond the surface, so that rounding does not decide the voxel.
       const end = [0, 1, 2].map((r) => Math.floor((position[r]! + (z + 1e-6) * d[r]!) / VOXEL));
       ends.set(voxelName(end[0]!, end[1]!, end[2]!), hit);
       if (!isMissing) depth[i] = Math.round(1000 * (z + noise / length));
@@ -100,7 +100,7 @@ export function renderRoom(
   return { rotation, position, depth, ends };
 }
 
-/** Back and forth through the room, looking about. */
+/** x, y and yaw on a way through the room, looking left and right. */
 function drive(n: number): [number, number, number] {
   const s = n / 100;
   return [0.7 + 2.4 * s, 0.7 + 1.8 * s, 0.5 + 0.9 * Math.sin(n * 0.08)];

@@ -24,7 +24,7 @@ export interface RoundFrame {
   readonly isInside: boolean;
 }
 
-/** A head with tracked poses, compared with the truth as it goes. */
+/** A head with tracked poses, compared with the truth frame by frame. */
 class Tracked {
   readonly frames: RoundFrame[] = [];
   readonly notes: { time: number; note: TrackNote }[] = [];
@@ -39,7 +39,7 @@ class Tracked {
     this.head = new Head(scenario.setup, settings);
   }
 
-  /** Takes what the head said after an event. */
+  /** Compares the outputs of one event with the truth. */
   note(outputs: readonly HeadOutput[]): void {
     for (const output of outputs) {
       const time = output.time / 1e6;
@@ -53,8 +53,12 @@ class Tracked {
       const [yaw] = toYawPitchRoll(output.worldFromBase.rotation);
       const { hold, covariance } = output.track;
       this.frames.push({
-        ...{ time, way: this.#way, hold, isMapped: output.revision > 0 },
-        ...{ off, error: Math.hypot(...off) },
+        time,
+        way: this.#way,
+        hold,
+        isMapped: output.revision > 0,
+        off,
+        error: Math.hypot(...off),
         yaw: Math.abs(wrapAngle(yaw - toYawPitchRoll(truth.rotation)[0])),
         isInside: off.every((v, k) => Math.abs(v) <= 3 * Math.sqrt(covariance[4 * k]!)),
       });
@@ -63,7 +67,7 @@ class Tracked {
 }
 
 /**
- * No odometry; the orientation drifts by 2 degrees a minute, with 0.3 degrees of noise and stamps 12 ms late.
+ * A scenario without odometry; the orientation drifts by 2 degrees a minute, has 0.3 degrees of noise, and its stamps are 12 ms late.
  * @param isHarsh with an accelerometer five times as noisy and off by 0.1 m/s^2
  */
 function withoutOdometry(name: string, seed: number, isHarsh = false): Scenario {
@@ -97,7 +101,7 @@ export function driveRound(
   const exact = new Head(scenario.setup, resolveSettings());
   for (const event of simulateEvents(scenario)) {
     exact.take(event);
-    // But for where it starts, the truth is not for the head that tracks.
+    // The tracking head gets the truth only once, as its start.
     if (event.kind !== "reference" || tracked.frames.length === 0) tracked.note(tracked.head.take(event));
   }
   return { frames: tracked.frames, notes: tracked.notes, score: scoreOf(tracked.head.grid, exact.grid) };
@@ -108,14 +112,15 @@ export interface StartOptions {
   /** A worse accelerometer, and attitudes whose tilt sways by 0.15 degrees, slowly. */
   readonly isHarsh?: boolean;
   readonly settings?: Readonly<Record<string, unknown>>;
-  /** Seconds, from and until when the lens is covered, and at which all ends. */
+  /** Seconds from and until which the lens is covered. */
   readonly covered?: readonly [number, number];
+  /** Seconds at which the drive ends. */
   readonly end?: number;
 }
 
 const SWAY = (0.15 * Math.PI) / 180;
 
-/** An attitude as a sensor gives it whose idea of level wanders: twice in a minute about one axis, three times about the other. */
+/** The attitude of a sensor whose level sways: twice a minute about one axis, three times about the other. */
 function swaying(event: OrientationEvent): OrientationEvent {
   const turns = (2 * Math.PI * event.time) / 60e6;
   const sway = fromRotationVector([SWAY * Math.sin(2 * turns), SWAY * Math.sin(3 * turns + 1), 0]);

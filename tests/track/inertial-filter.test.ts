@@ -14,7 +14,12 @@ const TILT_NOISE = (resolveSettings()["track.tiltNoise"] * Math.PI) / 180;
 const LEVER: Vec3 = [0.11, 0.02, 0.3];
 const NONE: Vec3 = [0, 0, 0];
 const QUIET: InertialNoise = {
-  ...{ rate: 100, gyroNoise: 0, gyroBias: NONE, gyroWalk: 0, accelNoise: 0, accelBias: NONE },
+  rate: 100,
+  gyroNoise: 0,
+  gyroBias: NONE,
+  gyroWalk: 0,
+  accelNoise: 0,
+  accelBias: NONE,
 };
 const NOISY: InertialNoise = { ...QUIET, accelNoise: 0.002, accelBias: [0.03, -0.02, 0.05] };
 
@@ -84,8 +89,8 @@ const AXES: Vec3[] = [
   [0, 0, 1],
 ];
 
-describe("what an imu feels", () => {
-  test("without noise gives the way of its own point, lever arm, bends and nods included, to millimetres in 10 s", () => {
+describe("the inertial filter", () => {
+  test("without noise follows the imu's own point, through bends and nods, to 0.3 mm a frame", () => {
     const filter = new InertialFilter(TILT_NOISE);
     let worst = 0;
     run(filter, 10, QUIET, (f, from, to) => {
@@ -96,7 +101,7 @@ describe("what an imu feels", () => {
     expect(Math.hypot(...difference(filter.velocity, velocityOf(10 - FRAME)))).toBeLessThan(0.02);
   });
 
-  test("teaches the bias while steps are measured; without them from then on it drifts as far as it says", () => {
+  test("learns the bias while steps are measured; without measurements its drift is within its covariance", () => {
     const scores: number[] = [];
     for (let seed = 1; seed <= 40; seed++) {
       const filter = new InertialFilter(TILT_NOISE);
@@ -133,7 +138,7 @@ describe("what an imu feels", () => {
     expect(scores.filter((s) => s > 9).length).toBeLessThanOrEqual(1);
   });
 
-  test("at rest nothing moves, and the bias becomes known", () => {
+  test("at rest the position stays and the bias becomes known", () => {
     const filter = new InertialFilter(TILT_NOISE);
     run(
       filter,
@@ -152,7 +157,7 @@ describe("what an imu feels", () => {
     });
   });
 
-  test("however smooth the way, a speed that is not known is not taken for rest; one that was felt to begin even less", () => {
+  test("even motion is not taken for rest, neither at an unknown speed nor after speeding up from rest", () => {
     const smooth = (time: number): Pose => ({ rotation: TILT, position: [0.8 * time, 0, 0] });
     const unknown = new InertialFilter(TILT_NOISE);
     unknown.start([0, 0, 0], 0.45);
@@ -189,7 +194,7 @@ describe("what an imu feels", () => {
     expect(felt.velocity[0]).toBeCloseTo(0.6, 1);
   });
 
-  test("where samples are missing the doubt grows by what a base may have done meanwhile", () => {
+  test("missing samples make the velocity less sure", () => {
     const spreadOf = (leaveOut: (time: number) => boolean) => {
       const filter = new InertialFilter(TILT_NOISE);
       let at = 0;
@@ -211,7 +216,7 @@ describe("what an imu feels", () => {
     expect(holed).toBeGreaterThan(0.15);
   });
 
-  test("measured along one axis it learns of that one alone; turned with its world it says the same", () => {
+  test("a step measured along one axis corrects that axis alone; a turn of the world turns the covariance", () => {
     const filter = new InertialFilter(TILT_NOISE);
     filter.start([0, 0, 0], 0.45);
     run(filter, 1, QUIET, (f, from, to) => f.correctStep([0, 1, 0], trueStep(from, to)[1], 1e-6));

@@ -1,5 +1,4 @@
 import { describe, expect, test } from "vitest";
-import type { Pose } from "../../src/geometry/optics.ts";
 import { IDENTITY } from "../../src/geometry/rigid.ts";
 import { Random } from "../../src/simulate/random.ts";
 import { type Evidence, KeyframeStore, unpackDepth } from "../../src/track/keyframes.ts";
@@ -20,20 +19,21 @@ for (samples.count = 0; samples.count < 300; samples.count++) {
 const depth = Uint16Array.from({ length: 160 * 120 }, (_, i) => (i % 160 < 9 ? 0 : 900 + (i >> 5)));
 
 const evidence = (n: number, x: number): Evidence => ({
-  ...{ time: n, sensor: 0, worldFromLens: { ...IDENTITY, position: [x, 0, 0.3] } as Pose, floorHeight: 0 },
-  ...{
-    way: x,
-    doubt: { drifted: x, built: 0 },
-    sigma: 0.01,
-    yawSigma: 0.002,
-    depth,
-    unitsPerMetre: 1000,
-    samples,
-  },
+  time: n,
+  sensor: 0,
+  worldFromLens: { rotation: IDENTITY.rotation, position: [x, 0, 0.3] },
+  floorHeight: 0,
+  way: x,
+  doubt: { drifted: x, built: 0 },
+  sigma: 0.01,
+  yawSigma: 0.002,
+  depth,
+  unitsPerMetre: 1000,
+  samples,
 });
 
 describe("keyframes", () => {
-  test("give back their depth bit by bit, in less than half the bytes", () => {
+  test("keep their depth without loss, in less than half the bytes", () => {
     const store = new KeyframeStore(1e7);
     const keyframe = store.add(evidence(0, 0));
     expect(unpackDepth(new Uint16Array(depth.length), keyframe)).toEqual(depth);
@@ -41,7 +41,7 @@ describe("keyframes", () => {
     expect(store.byteSize).toBeLessThan(0.5 * 2 * depth.length + 300 * 12 + 500);
   });
 
-  test("give back samples to a millimetre, half a degree and half a percent of weight", () => {
+  test("keep samples to a millimetre, half a degree and half a percent of weight", () => {
     const out = emptySamples(300);
     unpackSamples(out, packSamples(samples));
     expect(out.count).toBe(300);
@@ -56,7 +56,7 @@ describe("keyframes", () => {
     }
   });
 
-  test("stay within their budget, are thinned where they are densest, and keep their chain of edges whole", () => {
+  test("over the budget the densest are dropped, and the chain of edges stays whole", () => {
     const one = new KeyframeStore(1e9);
     one.add(evidence(0, 0));
     const budget = 60.5 * one.byteSize;
@@ -68,13 +68,13 @@ describe("keyframes", () => {
     expect(store.byteSize).toBeLessThanOrEqual(budget);
     expect(store.frames.length).toBe(60);
     expect(store.frames[0]!.way).toBe(0);
-    // All of the sparse part is there still; of the dense part only so many as fit.
+    // The sparse part is complete; the dense part is thinned to fit.
     expect(store.frames.filter(({ way }) => way > 10.5).length).toBe(49);
     const edges = store.edges();
     expect(edges.length).toBe(59);
     edges.forEach(({ from, to, move, sigma }) => {
       const gap = store.frames[to]!.way - store.frames[from]!.way;
-      // What sigma says grows with the keyframes left out: the square root of their number.
+      // Sigma grows with the square root of the number of keyframes that were dropped.
       expect(Math.hypot(...move)).toBeCloseTo(gap, 6);
       const steps = store.frames[to]!.id - store.frames[from]!.id;
       expect(sigma).toBeCloseTo(0.01 * Math.sqrt(steps), 6);
@@ -83,7 +83,7 @@ describe("keyframes", () => {
     expect(store.indexOf(2.5)).toBe(-1);
   });
 
-  test("a budget of nothing is refused", () => {
+  test("a budget of 0 bytes is refused", () => {
     expect(() => new KeyframeStore(0)).toThrow(/budget of 0 bytes/);
   });
 });

@@ -137,7 +137,7 @@ print(json.dumps(list(np.linalg.lstsq(J, -r, rcond=None)[0])))`;
   });
 });
 
-describe("what geometry leaves free", () => {
+describe("directions that geometry leaves free", () => {
   const strengthOf = (planes: Planes, known: Float64Array | null = null) => {
     const sums = emptySums();
     sumPlanes(sums, matchesOf(planes.points, planes));

@@ -67,7 +67,7 @@ const farthest = (a: readonly Pose[], b: readonly Pose[]): number =>
   Math.max(...a.map((pose, n) => Math.hypot(...pose.position.map((v, i) => v - b[n]!.position[i]!))));
 
 describe("a graph of poses", () => {
-  testWith("python", "is brought to where SciPy's least_squares brings it", () => {
+  testWith("python", "is optimised to the solution of SciPy's least_squares", () => {
     const { edges, start } = round(60, 4);
     const input = JSON.stringify({
       start: start.map(({ position, rotation }) => [...position, toYawPitchRoll(rotation)[0]]),
@@ -104,7 +104,7 @@ print(json.dumps({"cost": float(2 * r.cost), "x": np.vstack([x0[:1], r.x.reshape
     });
   });
 
-  test("comes near the truth, keeps its first pose and every roll and pitch; its cost is that of so many measurements", () => {
+  test("comes near the truth, keeps its first pose and every roll and pitch, and its cost is within chi-squared", () => {
     const { truth, edges, start } = round(400, 7);
     const { poses, after } = optimise(start, edges);
     expect(farthest(start, truth)).toBeGreaterThan(0.5);
@@ -119,7 +119,7 @@ print(json.dumps({"cost": float(2 * r.cost), "x": np.vstack([x0[:1], r.x.reshape
     expect(after).toBeLessThan(32.9);
   });
 
-  test("a wrong edge shows as a misfit that its sigma does not allow", () => {
+  test("a wrong edge has a misfit beyond chi-squared", () => {
     const { truth, edges, start } = round(100, 2);
     const wrong = {
       ...edgeBetween(truth[10]!, truth[70]!, { from: 10, to: 70, sigma: 0.01, yawSigma: 0.005 }),
@@ -133,7 +133,7 @@ print(json.dumps({"cost": float(2 * r.cost), "x": np.vstack([x0[:1], r.x.reshape
     expect(misfit(wrong, poses[10]!, poses[70]!)).toBeGreaterThan(18.5);
   });
 
-  test("edges that name no pose, and sigmas that weigh nothing, are refused", () => {
+  test("edges to missing poses and sigmas of 0 are refused", () => {
     const { edges, start } = round(40, 1);
     expect(() => optimise(start, [{ ...edges[0]!, to: 40 }])).toThrow(/edge 0 -> 40.*of 40 poses/);
     expect(() => optimise(start, [{ ...edges[0]!, sigma: 0 }])).toThrow(RangeError);

@@ -78,7 +78,7 @@ function comeBack(doubt: number): { off: number; yaw: number; lead: number } {
   return { off: Math.hypot(...position), yaw: Math.abs(toYawPitchRoll(rotation)[0]), lead };
 }
 
-test("back on ground that was seen before, that goes before what was added with more doubt, and bends nothing", () => {
+test("back on known ground, better known surfels are preferred to those added with more doubt", () => {
   const alike = comeBack(0);
   const preferring = comeBack(0.12);
   console.log(
@@ -92,7 +92,7 @@ test("back on ground that was seen before, that goes before what was added with 
   expect(preferring.lead).toBeGreaterThan(0.08);
 });
 
-test("a handful of better known planes does not outvote what was added: there is no ground to be back on", () => {
+test("a handful of better known surfels does not outvote the others", () => {
   const { fine, coarse, stages } = maps();
   const few = room(1);
   few.count = 100; // of floor and wall

@@ -24,8 +24,8 @@ function drive(metres: number, sway: number, mounted = 0): Pose[] {
   });
 }
 
-describe("how a base moves in its own axes", () => {
-  test("shows itself on a winding way, however the axes are turned in it; a short way shows nothing", () => {
+describe("the axis that a base rolls along", () => {
+  test("is found on a winding way, whatever the base's own axes; not on a short way", () => {
     for (const mounted of [0, 0.6, Math.PI / 2]) {
       const rolling = new Rolling();
       const poses = drive(3, 0, mounted);
@@ -39,7 +39,7 @@ describe("how a base moves in its own axes", () => {
     }
   });
 
-  test("a hand that swings to the side rolls along no axis; a base that begins to do so no longer does", () => {
+  test("is not found for a hand that swings, and is dropped when a base begins to swing", () => {
     const hand = new Rolling();
     for (const pose of drive(6, 0.04)) hand.see(pose);
     expect(hand.axis).toBeNull();
@@ -51,7 +51,7 @@ describe("how a base moves in its own axes", () => {
     expect(base.axis).toBeNull();
   });
 
-  test("what is known beforehand counts from the start, and gives way to what is seen", () => {
+  test("is known from the start if set ahead, until the base shows another", () => {
     const base = new Rolling(true);
     expect(base.axis!.map(Math.abs)).toEqual([1, 0, 0]);
     for (const pose of drive(4, 0)) base.see(pose);
@@ -61,7 +61,7 @@ describe("how a base moves in its own axes", () => {
     expect(crab.axis).toBeNull();
   });
 
-  test("turns about a point beside the base's origin make turns doubtful", () => {
+  test("turns about a point beside the base's origin make the place after turns less sure", () => {
     const about = (arm: number) => {
       const rolling = new Rolling();
       for (const pose of drive(2, 0)) rolling.see(pose);
@@ -79,10 +79,10 @@ describe("how a base moves in its own axes", () => {
   });
 });
 
-describe("a step of which a part was measured", () => {
+describe("a step of which a part is measured", () => {
   const level = (angle: number): Vec3 => [Math.cos(angle), Math.sin(angle), 0];
 
-  test("a base that goes ahead at 60 degrees to what a wall holds: the wall's part says how far it went along it", () => {
+  test("driving at 60 degrees to the direction that a wall holds, the wall's part gives the way along the wall", () => {
     // Ahead is 60 degrees from y, which is measured; it went 0.05 m and 0.04 m had been thought.
     const ahead = level(Math.PI / 6);
     const weighing = axialCovariance(ahead, 0.03, 0.0008);
@@ -95,7 +95,7 @@ describe("a step of which a part was measured", () => {
     expect(Math.sqrt(steady[0]!)).toBeCloseTo(0.0016, 4);
   });
 
-  test("measured straight ahead or not at all, nothing is known of the rest but what was", () => {
+  test("measured across the way or not at all, the way ahead stays as it was predicted", () => {
     const spread = axialCovariance([1, 0, 0], 0.03, 0.001);
     const predicted = { mean: [0.04, 0, 0] as Vec3, weighing: spread, spread };
     const none = completeStep(predicted, { axes: [], metres: [], noise: 0.003 });
@@ -106,7 +106,7 @@ describe("a step of which a part was measured", () => {
     expect(Math.sqrt(square.steady[0]!)).toBeCloseTo(0.03, 9);
   });
 
-  test("scatters as it says when the truth is drawn from what it was told", () => {
+  test("errors have the spread that is given, when the truth is drawn from the prediction", () => {
     const random = new Random(3, 2);
     const ahead = level(0.7);
     const [along, across, noise] = [0.02, 0.002, 0.003];
@@ -128,7 +128,7 @@ describe("a step of which a part was measured", () => {
   });
 });
 
-test("without odometry, turning along a bare wall costs a base that rolls centimetres, not decimetres", () => {
+test("without odometry, passing a bare wall costs a rolling base less than 5 cm, another base over twice that", () => {
   // The first 7.5 m of the round: twice nothing but a wall square to the view is seen.
   const set = threeRooms(1, -28.5);
   const worst = (settings: Readonly<Record<string, unknown>>) => {

@@ -58,7 +58,7 @@ describe("the surfel map", () => {
     expect([...heights].sort()).toEqual(["0.012 -1", "0.030 1"]);
   });
 
-  test("turned by a quarter, it matches what was turned with it", () => {
+  test("a map turned by a quarter matches samples turned by a quarter", () => {
     const map = new SurfelMap(0.06, 1e9);
     map.fuse(plane(0.1, 0, 1), still());
     const quarter = Float64Array.from([0, -1, 0, 1, 0, 0, 0, 0, 1]);
@@ -69,7 +69,7 @@ describe("the surfel map", () => {
     expect(matches.count).toBe(2500);
   });
 
-  test("where the place is unsure along x, only what is square to x is added", () => {
+  test("along an unsure axis only surfaces parallel to it are added", () => {
     const map = new SurfelMap(0.06, 1e9);
     map.fuse(plane(0.1, 0, 1), still(), { free: Float64Array.from([0, 0, 1]) });
     expect(map.count).toBe(0);
@@ -78,13 +78,22 @@ describe("the surfel map", () => {
   });
 });
 
-describe("the choice of samples", () => {
+describe("the sampler", () => {
   const optics: PinholeOptics = {
-    ...{ model: "pinhole", width: 120, height: 90, fx: 90, fy: 90, cx: 59.5, cy: 44.5 },
-    ...{ measures: "z", unit: 0.001, minRange: 0.1, maxRange: 6 },
+    model: "pinhole",
+    width: 120,
+    height: 90,
+    fx: 90,
+    fy: 90,
+    cx: 59.5,
+    cy: 44.5,
+    measures: "z",
+    unit: 0.001,
+    minRange: 0.1,
+    maxRange: 6,
   };
 
-  test("a small side wall gets its share beside a large floor", () => {
+  test("gives a small side wall more than its share beside a large floor", () => {
     // A floor 0.5 m below a level lens, and a side wall 1.2 m to the left that ends at 2 m.
     const depth = new Uint16Array(120 * 90);
     for (let v = 0; v < 90; v++) {

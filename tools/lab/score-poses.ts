@@ -21,16 +21,17 @@ import { driveRound, driveStarts } from "../../tests/helpers/round.ts";
 import { type TrackedFrame, trackSet } from "../../tests/helpers/tracking.ts";
 
 const SHIPPED = resolveSettings();
-const HELP = `Usage: score-poses [--seeds <n>] [set ...] | --degenerate <n> | --rounds [n]    how well poses are found, over sets with known poses
-Orientation is simulated: the true rotation, yaw drifting by 2 degrees a minute, 0.3 degrees of white noise about each
-axis; no odometry. Every line is over the seeds (default 5). Sets of open data are left out where they are absent.
---degenerate: n runs past bare walls, floors, corridors and through a room whose light goes out: how honest the words are.
---rounds: the round through three rooms, and the pottery studio from eleven starts, both without odometry; n seeds (default 3).
+const HELP = `Usage: score-poses [--seeds <n>] [set ...] | --degenerate <n> | --rounds [n]    errors of tracked poses, over sets with known poses
+Without odometry, with the shipped settings (track.rolling=off for cameras in a hand). The orientation is simulated: the true rotation, a
+yaw drift of 2 degrees a minute, 0.3 degrees of white noise about each axis. Each line is over the seeds (default 5). Sets of open data are
+left out where they are absent.
+--degenerate: n runs past bare walls, floors, corridors and through a room whose light goes out: is a pose called held that is wrong?
+--rounds: whole heads on the round through three rooms, and in the pottery studio from eleven starts; n seeds (default 3).
   --studio leaves out the three rooms; --ignore-inertial sets track.inertial=ignored; --harsh: the studio with an accelerometer
   five times as noisy, 0.1 m/s^2 of bias, and attitudes whose tilt sways by 0.15 degrees.
 Exit codes: 0 done, 2 wrong usage`;
 
-/** Makers of the sets, by name; those that need open data get its folder. */
+/** Makers of the sets, by name; those of open data are given its folder. */
 const OPEN: Record<string, (folder: string) => PoseSet> = {
   "living-2": (folder) => thinned(livingRoom(folder), 2),
   "living-2-noise": (folder) => withNoise(thinned(livingRoom(folder), 2), 1),
@@ -106,7 +107,7 @@ function score(name: string, set: PoseSet, seeds: number): void {
   );
 }
 
-/** Runs in which there is little or nothing to hold on to. */
+/** Runs past scenes that leave directions free, or show nothing. */
 function degenerate(runs: number): number {
   if (!(Number.isInteger(runs) && runs >= 4)) {
     console.error(`score-poses: --degenerate wants a whole number from 4\n${HELP}`);
@@ -225,16 +226,16 @@ function thickness(set: PoseSet, poses: readonly Pose[]): string {
   return (1000 * median(distances)).toFixed(2);
 }
 
-/** Samples of a frame in one of these classes that are enough to tell by. */
+/** Fewest samples of a class (wall, floor) that a frame is judged by. */
 const ENOUGH = 30;
-/** Cosines to the vertical of floor, and of walls, at the least and at the most; metres that floor may lie off its level. */
+/** Least cosine of a floor normal to the vertical, largest of a wall normal; metres that floor may lie off its level. */
 const LEVEL = 0.97;
 const UPRIGHT = 0.2;
 const ON_FLOOR = 0.08;
 
 /**
- * What needs no truth either: how much the headings of walls, the tilt of the floor and its height differ from frame to frame. Of a room
- * whose walls stand square.
+ * Scores that need no truth: the spread of wall headings, floor tilt and floor height from frame to frame. For a room whose walls stand
+ * square.
  */
 function straightness(set: PoseSet, poses: readonly Pose[]): string {
   const mask = new DepthMask(set.optics);

@@ -14,12 +14,12 @@ import { CANDIDATES, FrameSampler } from "../../src/track/sampler.ts";
 import { Tracker } from "../../src/track/tracker.ts";
 import { DriftingAttitude, type PoseSet, threeRooms } from "../../tests/helpers/pose-sets.ts";
 
-const HELP = `Usage: tracking [metres]    what tracking a frame of 240x180 costs, and its parts, beside integrating it, in one run
-Frames of the round through three rooms (default: its first 20 m), with the noise of a time-of-flight sensor.
+const HELP = `Usage: tracking [metres]    time to track a frame of 240x180, part by part, beside the time to integrate it, in one run
+Frames of the round through three rooms (default: its first 20 m), with the noise of a time-of-flight sensor and the shipped settings.
 Exit codes: 0 done, 2 wrong usage`;
 const RUNS = 3;
 const STEPS = 4;
-/** "tracking" is all but the last: normals and choosing, then what the tracker does. */
+/** "tracking" is the sum of the parts before it: normals and choosing, then the whole tracker. */
 const PARTS = ["normals", "choosing", "registering", "fusing", "rest", "tracking", "integrating"] as const;
 type Times = Record<(typeof PARTS)[number], Float64Array>;
 
@@ -28,14 +28,14 @@ const emptyTimes = (count: number): Times =>
     PARTS.map((part) => [part, new Float64Array(count).fill(Number.POSITIVE_INFINITY)]),
   ) as Times;
 
-/** Milliseconds that something takes. */
+/** Milliseconds that a piece of work takes. */
 function taken(work: () => void): number {
   const start = performance.now();
   work();
   return performance.now() - start;
 }
 
-/** Adds one run: per frame and part the fastest so far is kept, since others use the machine, too. @returns iterations, all */
+/** Adds one run. Per frame and part the fastest time counts, since other programs use the machine, too. @returns iterations in all */
 function run({ optics, frames, baseFromLens }: PoseSet, times: Times): number {
   const settings = resolveSettings();
   const mask = new DepthMask(optics);
@@ -70,7 +70,7 @@ function run({ optics, frames, baseFromLens }: PoseSet, times: Times): number {
     const sampling = taken(() => sampler.sample(depth, unitsPerMetre));
     const { chosen, all } = sampler;
     const { stages } = tracker.map;
-    // From a frame's way off, as the tracker starts from its prediction.
+    // From the pose of the frame before, which is about as far off as the tracker's prediction.
     setPlacement(pose, { ...worldFromLens, position: (frames[n - 1] ?? first).worldFromLens.position });
     setPlacement(prior.at, worldFromLens);
     const registering = taken(() => {
@@ -101,7 +101,7 @@ function run({ optics, frames, baseFromLens }: PoseSet, times: Times): number {
   return iterations;
 }
 
-/** Median over pairs of frames that follow each other: every second one is fused, and carved out of the map. */
+/** Median over pairs of consecutive frames, since every second frame is fused and carved out of the map. */
 function median(times: Float64Array, from = 0, to = times.length): number {
   const pairs: number[] = [];
   for (let n = from; n + 1 < to; n += 2) pairs.push((times[n]! + times[n + 1]!) / 2);
