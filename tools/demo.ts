@@ -1,26 +1,15 @@
 import { join } from "node:path";
-import { fileURLToPath } from "node:url";
-import { parseArgs } from "node:util";
-import { ScenarioError } from "../src/simulate/fields.ts";
 import { provideDemo } from "./demo/recording.ts";
+import { CAUTION, mainOf, runIfStarted } from "./frame/command.ts";
+import { writing } from "./frame/errors.ts";
 import { Progress } from "./frame/progress.ts";
+import { noneExpected } from "./frame/values.ts";
 import { drawHeights, drawMap, drawSlice } from "./output/map-pictures.ts";
 import { encodeVoxels } from "./output/voxel-file.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
 import { type Replay, replayRecording } from "./replay/run.ts";
-import { describe } from "./replay.ts";
+import { describe } from "./replay/summary-text.ts";
 import { readScenario, STUDIO } from "./scenario-file.ts";
-
-const HELP = `Usage: demo [options]    map the demo: render it if need be, fuse it, print a summary, write pictures
-  -o, --out <folder>      where the recording and the pictures go (default out)
-      --scenario <file>   drive through another scenario (default: the pottery studio)
-  -h, --help              show this text
-Exit codes: 0 done, 1 internal error, 2 wrong usage, 3 scenario missing or unfit, 4 the folder cannot be written`;
-const options = {
-  out: { type: "string", short: "o" },
-  scenario: { type: "string" },
-  help: { type: "boolean", short: "h" },
-} as const;
 
 const EXPLAINED = `What the lines say:
   recording   how long the drive was, what the sensors sent, and how many depth images went into the map
@@ -30,44 +19,40 @@ const EXPLAINED = `What the lines say:
   floor       how high the floor lies against where the drive began; ramps, platforms and pits widen the spread
   hash        a fingerprint of all that the head said: the same recording and settings always end with the same`;
 
-const CAUTION =
-  "This is not a safety device: keep an independent hardware stop, and read the cautions in README.md.";
-
-export async function main(args: string[]): Promise<number> {
-  const fail = (code: number, why: string) => {
-    console.error(`demo: ${why}`);
-    return code;
-  };
-  let isLoaded = false;
-  try {
-    const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
-    if (values.help) {
-      console.log(HELP);
-      return 0;
-    }
-    if (positionals.length > 0) return fail(2, `"${positionals[0]}" is not expected (see --help)`);
-    const scenario = await readScenario(values.scenario ?? STUDIO);
-    isLoaded = true;
-    const folder = values.out ?? "out";
-    const path = await provideDemo(scenario, folder);
+export const main = mainOf({
+  name: "demo",
+  usage: "[options]",
+  about: "Maps the demo: renders it if need be, maps it, prints a summary and writes pictures.",
+  options: {
+    out: {
+      type: "string",
+      short: "o",
+      value: "<folder>",
+      default: "out",
+      help: "where the recording and the pictures go (default out)",
+    },
+    scenario: {
+      type: "string",
+      value: "<file>",
+      default: STUDIO,
+      help: "drive through another scenario (default: the pottery studio)",
+    },
+  },
+  exits: { 3: "scenario missing or unfit", 4: "the folder cannot be written" },
+  async run({ values: { out, scenario: file }, positionals }) {
+    noneExpected(positionals);
+    const scenario = await readScenario(file);
+    const path = await writing(out, () => provideDemo(scenario, out));
     console.log(`Mapping ${path} ...`);
     const replay = await map(path);
     console.log(`${describe(replay.summary)}\n\n${EXPLAINED}\n`);
-    for (const [file, what] of await writePictures(replay, scenario.name, folder)) {
-      console.log(`wrote ${file.padEnd(folder.length + 17)} ${what}`);
+    for (const [name, what] of await writing(out, () => writePictures(replay, scenario.name, out))) {
+      console.log(`wrote ${name.padEnd(out.length + 17)} ${what}`);
     }
     console.log(`\n${CAUTION}`);
     return 0;
-  } catch (error) {
-    const { code = "", message } = error as NodeJS.ErrnoException;
-    if (code.startsWith("ERR_PARSE_ARGS")) return fail(2, message);
-    if (error instanceof ScenarioError) return fail(3, message);
-    if (["ENOENT", "EACCES", "EISDIR", "EEXIST", "ENOTDIR", "ENOSPC", "EROFS"].includes(code)) {
-      return fail(isLoaded ? 4 : 3, message);
-    }
-    throw error;
-  }
-}
+  },
+});
 
 async function map(path: string): Promise<Replay> {
   const progress = new Progress("mapping", "lines");
@@ -104,4 +89,4 @@ async function writePictures(
   return [...written, [voxels, "occupied voxels, for a viewer of point clouds"]];
 }
 
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));
+await runIfStarted(import.meta.url, main);

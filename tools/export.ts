@@ -1,98 +1,79 @@
 import { mkdir } from "node:fs/promises";
 import { join } from "node:path";
-import { fileURLToPath } from "node:url";
-import { parseArgs } from "node:util";
-import { DecodeError } from "../src/coding/decode-error.ts";
-import { SettingError } from "../src/head/settings.ts";
 import { COLUMN } from "../src/map/layers.ts";
+import { mainOf, runIfStarted } from "./frame/command.ts";
+import { UsageError, writing } from "./frame/errors.ts";
 import { Progress } from "./frame/progress.ts";
+import { oneExpected, wholeOption } from "./frame/values.ts";
 import { encodeTrajectory } from "./output/csv.ts";
 import { drawHeights, drawMap } from "./output/map-pictures.ts";
 import { encodeNpyView } from "./output/npy.ts";
 import { encodeVoxels } from "./output/voxel-file.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
+import { givenSettings, SETTINGS_OPTIONS } from "./replay/given-settings.ts";
 import { type Replay, replayRecording } from "./replay/run.ts";
-import { settingsFrom } from "./replay.ts";
 
 const PARTS = ["voxels", "layers", "pictures", "trajectory"] as const;
 type Part = (typeof PARTS)[number];
 
-const HELP = `Usage: export [options] <recording> -o <folder>    map a recording and write the map for other software
-  -o, --out <folder>    where to; made if it is not there
-      --only <parts>    of ${PARTS.join(", ")}: those, joined by commas (default all)
-      --voxels <form>   points (voxel centres with log-odds) or faces (their outer sides) (default points)
-      --coarser <n>     in pictures, n by n columns as one; what blocks is kept (default: by the map's size)
-      --pose <source>   where poses come from: reference, odometry or tracked
-      --set <name=value>, --settings <file>   as for replay
-  -h, --help            show this text
-Writes voxels.ply; kind, headroom, floor and clearance .npy with layers.json; map.png and floor.png; trajectory.csv; summary.json
-Exit codes: 0 done, 1 internal error, 2 wrong usage, 3 recording missing or unreadable, 4 the folder cannot be written`;
-const options = {
-  out: { type: "string", short: "o" },
-  only: { type: "string" },
-  voxels: { type: "string" },
-  coarser: { type: "string" },
-  pose: { type: "string" },
-  set: { type: "string", multiple: true },
-  settings: { type: "string" },
-  help: { type: "boolean", short: "h" },
-} as const;
-
-export async function main(args: string[]): Promise<number> {
-  const fail = (code: number, why: string) => {
-    console.error(`export: ${why}`);
-    return code;
-  };
-  let isMapped = false;
-  try {
-    const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
-    if (values.help) {
-      console.log(HELP);
-      return 0;
-    }
-    if (positionals.length !== 1 || values.out === undefined) {
-      return fail(2, "expected one recording and -o <folder> (see --help)");
-    }
-    const parts = (values.only ?? PARTS.join(",")).split(",");
+export const main = mainOf({
+  name: "export",
+  usage: "[options] <recording> -o <folder>",
+  about: "Maps a recording and writes the map for other software.",
+  options: {
+    out: { type: "string", short: "o", value: "<folder>", help: "where to write; made if it is not there" },
+    only: {
+      type: "string",
+      value: "<parts>",
+      default: PARTS.join(","),
+      help: `some of ${PARTS.join(", ")}, joined by commas (default all)`,
+    },
+    voxels: {
+      type: "string",
+      value: "<form>",
+      default: "points",
+      help: "points (voxel centres with log-odds) or faces (their outer sides) (default points)",
+    },
+    coarser: {
+      type: "string",
+      value: "<n>",
+      help: "draw n by n columns of the map as one; what blocks is kept (default: by the map's size)",
+    },
+    ...SETTINGS_OPTIONS,
+  },
+  notes:
+    "Writes voxels.ply; kind, headroom, floor and clearance .npy with layers.json; map.png and floor.png; trajectory.csv; summary.json.",
+  exits: { 3: "recording missing or unreadable", 4: "the folder cannot be written" },
+  async run({ values, positionals }) {
+    const path = oneExpected(positionals, "one recording and -o <folder>");
+    const { out } = values;
+    if (out === undefined) throw new UsageError("-o <folder> is missing: name the folder to write to");
+    const parts = values.only.split(",");
     const wrong = parts.find((part) => !PARTS.includes(part as Part));
-    if (wrong !== undefined) return fail(2, `--only takes ${PARTS.join(", ")}, got "${wrong}"`);
-    const form = values.voxels ?? "points";
-    if (form !== "points" && form !== "faces") return fail(2, `--voxels is points or faces, got "${form}"`);
-    const coarser = values.coarser === undefined ? undefined : Number(values.coarser);
-    if (coarser !== undefined && !(Number.isInteger(coarser) && coarser >= 1 && coarser <= 100)) {
-      return fail(2, `--coarser is a whole number from 1 to 100, got "${values.coarser}"`);
+    if (wrong !== undefined) throw new UsageError(`--only takes ${PARTS.join(", ")}, got "${wrong}"`);
+    const form = values.voxels;
+    if (form !== "points" && form !== "faces") {
+      throw new UsageError(`--voxels is points or faces, got "${form}"`);
     }
-    const settings = await settingsFrom(values.settings, values.set ?? []);
-    if (values.pose !== undefined) settings["pose.source"] = values.pose;
+    const coarser = values.coarser === undefined ? undefined : wholeOption(values, "coarser", 1, 100);
+    const settings = await givenSettings(values);
     const progress = new Progress("mapping");
     let replay: Replay;
     try {
-      replay = await replayRecording(positionals[0]!, {
-        settings,
-        onProgress: (share) => progress.show(share),
-      });
+      replay = await replayRecording(path, { settings, onProgress: (share) => progress.show(share) });
     } finally {
       progress.stop();
     }
-    isMapped = true;
-    await mkdir(values.out, { recursive: true });
-    for (const [name, bytes] of Object.entries(await exportFiles(replay, parts as Part[], form, coarser))) {
-      await writeWholeFile(join(values.out, name), bytes);
-      console.log(join(values.out, name));
-    }
+    await writing(out, async () => {
+      await mkdir(out, { recursive: true });
+      for (const [name, bytes] of Object.entries(await exportFiles(replay, parts as Part[], form, coarser))) {
+        await writeWholeFile(join(out, name), bytes);
+        console.log(join(out, name));
+      }
+    });
     return 0;
-  } catch (error) {
-    const { code = "", message } = error as NodeJS.ErrnoException;
-    if (code.startsWith("ERR_PARSE_ARGS") || error instanceof SettingError || error instanceof RangeError) {
-      return fail(2, message);
-    }
-    if (error instanceof DecodeError) return fail(3, message);
-    if (["ENOENT", "EACCES", "EISDIR", "EEXIST", "ENOTDIR", "ENOSPC", "EROFS"].includes(code)) {
-      return fail(isMapped ? 4 : 3, message);
-    }
-    throw error;
-  }
-}
+  },
+});
 
 /** The files by name. */
 async function exportFiles(
@@ -138,4 +119,4 @@ async function exportFiles(
   return files;
 }
 
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));
+await runIfStarted(import.meta.url, main);

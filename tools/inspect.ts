@@ -1,27 +1,12 @@
-import { fileURLToPath } from "node:url";
-import { parseArgs } from "node:util";
-import { DecodeError } from "../src/coding/decode-error.ts";
 import type { Optics } from "../src/geometry/optics.ts";
 import { createRecording, openRecording, type Recording } from "../src/record/file.ts";
 import type { RecordingHeader } from "../src/record/format.ts";
 import type { Damage } from "../src/record/reader.ts";
 import type { HeadEvent } from "../src/sense/events.ts";
+import { mainOf, runIfStarted } from "./frame/command.ts";
+import { EXIT, UsageError, writing } from "./frame/errors.ts";
 import { Progress } from "./frame/progress.ts";
-
-const HELP = `Usage: inspect [options] <recording>    say what is in a recording, and what is wrong with it
-      --json           print everything as one JSON object
-  -p, --pause <s>      name pauses of a stream that are longer than this (default 0.5)
-  -r, --repair <out>   write what can be read to a new recording, with an index; records of kinds that this
-                       version doesn't know are left out
-  -h, --help           show this text
-Exit codes: 0 whole (or repaired), 1 internal error, 2 wrong usage,
-            3 recording missing or unreadable, or the new one can't be written, 4 damaged`;
-const options = {
-  json: { type: "boolean" },
-  pause: { type: "string", short: "p" },
-  repair: { type: "string", short: "r" },
-  help: { type: "boolean", short: "h" },
-} as const;
+import { numberOf, oneExpected } from "./frame/values.ts";
 
 /** Something that a stream of regular samples shouldn't have. Times are microseconds. */
 interface Gap {
@@ -232,25 +217,40 @@ function* describe(summary: Summary): Generator<string> {
   yield* some(damage, 20, ({ offset, length, reason }) => `${length} bytes from byte ${offset}: ${reason}`);
 }
 
-export async function main(args: string[]): Promise<number> {
-  const fail = (code: number, why: string) => {
-    console.error(`inspect: ${why}`);
-    return code;
-  };
-  try {
-    const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
-    if (values.help) {
-      console.log(HELP);
-      return 0;
-    }
-    const pause = Number(values.pause ?? 0.5);
-    const [file, ...more] = positionals;
-    if (file === undefined || more.length > 0) return fail(2, "expected one recording (see --help)");
-    if (!(pause > 0)) return fail(2, `--pause must be more than 0, got "${values.pause}"`);
-
+export const main = mainOf({
+  name: "inspect",
+  usage: "[options] <recording>",
+  about: "Prints what is in a recording, and what is wrong with it.",
+  options: {
+    json: { type: "boolean", help: "print everything as one JSON object" },
+    pause: {
+      type: "string",
+      short: "p",
+      value: "<s>",
+      default: "0.5",
+      help: "list pauses of a stream that are longer than this (default 0.5)",
+    },
+    repair: {
+      type: "string",
+      short: "r",
+      value: "<out>",
+      help: "write what can be read to a new recording, with an index; records of kinds that this version does not know are left out",
+    },
+  },
+  exits: {
+    3: "recording missing or unreadable",
+    4: "the new recording cannot be written",
+    5: "damaged, and not repaired",
+  },
+  async run({ values, positionals }) {
+    const file = oneExpected(positionals, "one recording");
+    const pause = numberOf("pause", values.pause);
+    if (!(pause > 0)) throw new UsageError(`--pause must be more than 0, got "${values.pause}"`);
+    const { repair } = values;
     const recording = await openRecording(file);
     try {
-      const out = values.repair === undefined ? null : await createRecording(values.repair, recording.header);
+      const out =
+        repair === undefined ? null : await writing(repair, () => createRecording(repair, recording.header));
       const progress = new Progress("reading");
       let summary: Summary;
       let events = 0;
@@ -265,18 +265,11 @@ export async function main(args: string[]): Promise<number> {
       }
       if (values.json) console.log(JSON.stringify(summary, null, 2));
       else for (const line of describe(summary)) console.log(line);
-      return summary.damage.length > 0 && out === null ? 4 : 0;
+      return summary.damage.length > 0 && out === null ? EXIT.finding : EXIT.done;
     } finally {
       recording.close();
     }
-  } catch (error) {
-    const { code = "", message } = error as NodeJS.ErrnoException;
-    if (code.startsWith("ERR_PARSE_ARGS")) return fail(2, message); // unknown flag, missing value
-    if (error instanceof DecodeError) return fail(3, message);
-    if (["ENOENT", "EACCES", "EISDIR", "EEXIST", "ENOSPC", "ENOTDIR", "EROFS"].includes(code))
-      return fail(3, message);
-    throw error; // a bug: keep the stack, Node exits with 1
-  }
-}
+  },
+});
 
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));
+await runIfStarted(import.meta.url, main);

@@ -2,129 +2,122 @@ import { existsSync } from "node:fs";
 import { mkdtemp, readFile, rm } from "node:fs/promises";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
-import { fileURLToPath } from "node:url";
-import { parseArgs } from "node:util";
-import { DecodeError } from "../src/coding/decode-error.ts";
 import { SETTINGS } from "../src/head/settings.ts";
 import { MountEstimator } from "../src/mount/mount.ts";
 import { planView, type ViewPlan } from "../src/mount/view.ts";
 import { openRecording, type Recording } from "../src/record/file.ts";
 import { ConfigError, resolveConfig } from "../src/service/config.ts";
+import { CAUTION, type Call, mainOf, type Option, runIfStarted } from "./frame/command.ts";
+import { EXIT, OutputError, reading, UsageError, writing } from "./frame/errors.ts";
+import { untilInterrupted } from "./frame/interrupt.ts";
 import { Progress } from "./frame/progress.ts";
+import { noneExpected, numberOf, oneExpected } from "./frame/values.ts";
 import { drawPlan } from "./mount/drawing.ts";
-import { LiveError, recordLive } from "./mount/live.ts";
+import { recordLive } from "./mount/live.ts";
 import { configWith, describePlan, describeReport, missing } from "./mount/report.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
-import { untilInterrupted } from "./tune/runs.ts";
 
-const HELP = `Usage: mount [options] <recording>    how does the head sit on its base? From a short drive: rest, turn, go straight, brake
-       mount --live ws://<head>:4917 ...  the same from a running head: says while you drive what motion is missing
-       mount --plan --height <m> ...  where would a head see the floor? No recording needed
-  -o, --out <file>        write what was found as a settings file of the head, for serve --config
-      --settings <file>   the settings file that it starts from; all else in it stays as it is
-  -f, --force             overwrite the settings file if it is there
-      --sensor <name>     which depth camera of the recording (default: its first)
-      --tape <m>          square distance, by tape, from the lens to the flat wall that it faces before the base moves:
-                          checks the range for a bias
-      --record <file>     with --live: keep the drive's recording there
-      --seconds <s>       with --live: the drive ends after that at the latest (default 180), or with Ctrl-C
-      --json              print the report, or the plan, as JSON
-  -h, --help              show this text
-Plan (docs/mounting-the-head.md):
-      --height <m>        of the lens above the floor
-      --pitch <deg>       of the optical axis below level (default: the steepest that still sees as high as the base)
-      --fov <deg>         of the image from its upper to its lower edge (default 60)
-      --speed <m/s>       (default 0.5)
-      --front <m>         from the lens ahead to the front edge of the base (default 0.05)
-      --body <m>          height of the base and what it carries (default ${SETTINGS["body.height"].default})
-      --lookout <m>       distance at which things as high as the base must be in view (default 2)
-      --delay <s>         from a frame's exposure until the brakes act (default 0.35)
-      --deceleration <m/s2>   (default ${SETTINGS["body.deceleration"].default})
-      --margin <m>        kept free where it stands (default ${SETTINGS["guard.margin"].default})
-      --wall <m>          how far away the sensor just sees a white wall (default 4.5)
-      --svg <file>        draw the side view
-A token for --live is taken from BRINKMAP_TOKEN.
-Exit codes: 0 done, 1 internal error, 2 wrong usage, 3 recording missing or unreadable, or no head there that keeps one, 4 a settings file cannot be read
-or written, 5 something was not seen in the drive; what was seen is reported and written all the same`;
 const options = {
-  out: { type: "string", short: "o" },
-  settings: { type: "string" },
-  force: { type: "boolean", short: "f" },
-  sensor: { type: "string" },
-  tape: { type: "string" },
-  live: { type: "string" },
-  record: { type: "string" },
-  seconds: { type: "string", default: "180" },
-  json: { type: "boolean" },
-  help: { type: "boolean", short: "h" },
-  plan: { type: "boolean" },
-  height: { type: "string" },
-  pitch: { type: "string" },
-  fov: { type: "string", default: "60" },
-  speed: { type: "string", default: "0.5" },
-  front: { type: "string", default: "0.05" },
-  body: { type: "string", default: String(SETTINGS["body.height"].default) },
-  lookout: { type: "string", default: "2" },
-  delay: { type: "string", default: "0.35" },
-  deceleration: { type: "string", default: String(SETTINGS["body.deceleration"].default) },
-  margin: { type: "string", default: String(SETTINGS["guard.margin"].default) },
-  wall: { type: "string", default: "4.5" },
-  svg: { type: "string" },
-} as const;
-const DEGREE = Math.PI / 180;
+  out: {
+    type: "string",
+    short: "o",
+    value: "<file>",
+    help: "write what was found as a settings file of the head, for serve --config",
+  },
+  settings: {
+    type: "string",
+    value: "<file>",
+    help: "the settings file that it starts from; all else in it stays as it is",
+  },
+  force: { type: "boolean", short: "f", help: "overwrite the files that are there" },
+  sensor: {
+    type: "string",
+    value: "<name>",
+    help: "which depth camera of the recording (default: its first)",
+  },
+  tape: {
+    type: "string",
+    value: "<m>",
+    help: "square distance, by tape, from the lens to the flat wall that it faces before the base moves: checks the range for a bias",
+  },
+  live: {
+    type: "string",
+    value: "<address>",
+    help: "record the drive from a running head, ws://<head>:4917; it says while you drive which motion is missing",
+  },
+  record: { type: "string", value: "<file>", help: "with --live: keep the drive's recording there" },
+  seconds: {
+    type: "string",
+    value: "<s>",
+    default: "180",
+    help: "with --live: the drive ends after that at the latest (default 180), or with Ctrl-C",
+  },
+  json: { type: "boolean", help: "print the report, or the plan, as JSON" },
+  plan: {
+    type: "boolean",
+    help: "without a recording: where would a head see the floor?",
+    heading: "Plan (docs/mounting-the-head.md):",
+  },
+  height: { type: "string", value: "<m>", help: "of the lens above the floor" },
+  pitch: {
+    type: "string",
+    value: "<deg>",
+    help: "of the optical axis below level (default: the steepest that still sees as high as the base)",
+  },
+  fov: planned("<deg>", "60", "of the image from its upper to its lower edge"),
+  speed: planned("<m/s>", "0.5", "of the base"),
+  front: planned("<m>", "0.05", "from the lens ahead to the front edge of the base"),
+  body: planned("<m>", SETTINGS["body.height"].default, "height of the base and what it carries"),
+  lookout: planned("<m>", "2", "distance at which things as high as the base must be in view"),
+  delay: planned("<s>", "0.35", "from a frame's exposure until the brakes act"),
+  deceleration: planned("<m/s2>", SETTINGS["body.deceleration"].default, "of the brakes"),
+  margin: planned("<m>", SETTINGS["guard.margin"].default, "kept free where it stands"),
+  wall: planned("<m>", "4.5", "how far away the sensor just sees a white wall"),
+  svg: { type: "string", value: "<file>", help: "draw the side view" },
+} as const satisfies Record<string, Option>;
 
-/** A settings file that cannot be read, or is there already. */
-class FileError extends Error {
-  override readonly name = "FileError";
+/** A number of the plan. */
+function planned(value: string, given: string | number, help: string) {
+  return { type: "string", value, default: String(given), help: `${help} (default ${given})` } as const;
 }
 
-type Values = ReturnType<typeof parse>["values"];
-const parse = (args: string[]) => parseArgs({ args, options, allowPositionals: true });
+const DEGREE = Math.PI / 180;
+type Values = Call<typeof options>["values"];
 
-export async function main(args: string[]): Promise<number> {
-  const fail = (code: number, why: string): number => {
-    console.error(`mount: ${why}`);
-    return code;
-  };
-  try {
-    const { values, positionals } = parse(args);
-    if (values.help) {
-      console.log(HELP);
-      return 0;
-    }
+export const main = mainOf({
+  name: "mount",
+  usage: ["[options] <recording>", "[options] --live ws://<head>:4917", "--plan --height <m> [options]"],
+  about: "How does the head sit on its base? From a short drive: rest, turn, go straight, brake.",
+  options,
+  notes: `A token for --live is taken from BRINKMAP_TOKEN.
+${CAUTION}`,
+  exits: {
+    3: "a recording or settings file is missing or unreadable, or no head there records",
+    4: "a file cannot be written",
+    5: "something was not seen in the drive; what was seen is reported and written all the same",
+  },
+  async run({ values, positionals }) {
     if (values.plan) {
-      if (positionals.length > 0) return fail(2, "--plan takes no recording");
-      return await plan(values);
+      noneExpected(positionals);
+      return plan(values);
     }
     if (values.live !== undefined) {
-      if (positionals.length > 0) return fail(2, "--live takes no recording");
-      return await live(values.live, values);
+      noneExpected(positionals);
+      return live(values.live, values);
     }
-    if (positionals.length !== 1) return fail(2, "expected one recording, or --live, or --plan (see --help)");
-    return await estimate(positionals[0]!, values);
-  } catch (error) {
-    const { code = "", message } = error as NodeJS.ErrnoException;
-    if (
-      error instanceof LiveError ||
-      error instanceof DecodeError ||
-      ["ENOENT", "EACCES", "EISDIR"].includes(code)
-    )
-      return fail(3, message);
-    if (error instanceof ConfigError || error instanceof FileError) return fail(4, message);
-    if (code.startsWith("ERR_PARSE_ARGS") || error instanceof RangeError) return fail(2, message);
-    throw error;
-  }
-}
+    return estimate(oneExpected(positionals, "one recording, or --live, or --plan"), values);
+  },
+});
 
 /** Records a drive from a running head, and estimates from that. */
 async function live(url: string, values: Values): Promise<number> {
   if (!URL.canParse(url) || !["ws:", "wss:"].includes(new URL(url).protocol)) {
-    throw new RangeError(`--live takes a head's address, ws://127.0.0.1:4917, got "${url}"`);
+    throw new UsageError(`--live takes a head's address, ws://127.0.0.1:4917, got "${url}"`);
   }
-  const seconds = number("seconds", values.seconds);
-  if (!(seconds > 0)) throw new RangeError(`--seconds must be above 0, got ${seconds}`);
-  // Wrong files are told before anybody drives.
-  if (values.tape !== undefined) number("tape", values.tape);
+  const seconds = numberOf("seconds", values.seconds);
+  if (!(seconds > 0)) throw new UsageError(`--seconds must be above 0, got ${seconds}`);
+  // Wrong files are refused before the drive.
+  if (values.tape !== undefined) numberOf("tape", values.tape);
   await readSettings(values.settings);
   refuseOld(values.out, values);
   refuseOld(values.record, values);
@@ -132,6 +125,7 @@ async function live(url: string, values: Values): Promise<number> {
   const out = values.record ?? join(folder, "drive.brk");
   const token = process.env["BRINKMAP_TOKEN"];
   const say = (line: string) => console.error(`mount: ${line}`);
+  say(`The base is about to be driven. ${CAUTION}`);
   try {
     await untilInterrupted((signal) =>
       recordLive(
@@ -146,12 +140,13 @@ async function live(url: string, values: Values): Promise<number> {
 }
 
 function refuseOld(path: string | undefined, { force }: Values): void {
-  if (path !== undefined && !force && existsSync(path))
-    throw new FileError(`${path} is there already (give --force to overwrite)`);
+  if (path !== undefined && !force && existsSync(path)) {
+    throw new OutputError(`${path} is there already (--force overwrites it)`);
+  }
 }
 
 async function estimate(path: string, values: Values): Promise<number> {
-  const tape = values.tape === undefined ? null : number("tape", values.tape);
+  const tape = values.tape === undefined ? null : numberOf("tape", values.tape);
   const given = await readSettings(values.settings);
   refuseOld(values.out, values);
   const recording = await openRecording(path);
@@ -175,7 +170,7 @@ async function estimate(path: string, values: Values): Promise<number> {
       await write(values.out, `${JSON.stringify(config, null, 2)}\n`);
       if (!values.json) console.log(`\nwritten to ${values.out}`);
     }
-    return missing(report).length > 0 ? 5 : 0;
+    return missing(report).length > 0 ? EXIT.finding : EXIT.done;
   } finally {
     bar.stop();
     recording.close();
@@ -190,62 +185,61 @@ function sensorOf({ header }: Recording, name: string | undefined): number {
     name === undefined ? sensor.optics.model !== "scan" : sensor.name === name,
   );
   if (found >= 0) return found;
-  if (name === undefined) throw new RangeError(`the recording has no depth camera (its sensors: ${names})`);
-  throw new RangeError(`--sensor "${name}" is none of the recording's: ${names}`);
+  if (name === undefined) throw new UsageError(`the recording has no depth camera (its sensors: ${names})`);
+  throw new UsageError(`--sensor "${name}" is none of the recording's: ${names}`);
 }
 
 async function readSettings(path: string | undefined): Promise<Record<string, unknown>> {
   if (path === undefined) return {};
   let given: unknown;
   try {
-    given = JSON.parse(await readFile(path, "utf8"));
+    given = JSON.parse(await reading(path, () => readFile(path, "utf8")));
     resolveConfig(given);
   } catch (error) {
-    throw new FileError(`${path}: ${(error as Error).message}`);
+    if (error instanceof SyntaxError) throw new ConfigError(`${path} is not JSON: ${error.message}`);
+    if (error instanceof ConfigError) throw new ConfigError(`${path}: ${error.message}`);
+    throw error;
   }
   return given as Record<string, unknown>;
 }
 
-async function write(path: string, text: string): Promise<void> {
-  try {
-    await writeWholeFile(path, text);
-  } catch (error) {
-    throw new FileError((error as Error).message);
-  }
-}
+const write = (path: string, text: string): Promise<void> => writing(path, () => writeWholeFile(path, text));
 
 async function plan(values: Values): Promise<number> {
   if (values.height === undefined)
-    throw new RangeError("--plan needs --height, metres from the floor to the lens");
-  const half = (number("fov", values.fov) / 2) * DEGREE;
+    throw new UsageError("--plan needs --height, metres from the floor to the lens");
+  const half = (numberOf("fov", values.fov) / 2) * DEGREE;
   const given: Omit<ViewPlan, "pitch"> = {
-    height: number("height", values.height),
+    height: numberOf("height", values.height),
     ...{ below: half, above: half },
-    front: number("front", values.front),
-    bodyHeight: number("body", values.body),
-    speed: number("speed", values.speed),
-    delay: number("delay", values.delay),
-    deceleration: number("deceleration", values.deceleration),
-    margin: number("margin", values.margin),
-    lookout: number("lookout", values.lookout),
-    wallRange: number("wall", values.wall),
+    front: numberOf("front", values.front),
+    bodyHeight: numberOf("body", values.body),
+    speed: numberOf("speed", values.speed),
+    delay: numberOf("delay", values.delay),
+    deceleration: numberOf("deceleration", values.deceleration),
+    margin: numberOf("margin", values.margin),
+    lookout: numberOf("lookout", values.lookout),
+    wallRange: numberOf("wall", values.wall),
   };
   // Bounds of the pitch do not depend on the pitch.
-  const best = planView({ ...given, pitch: 0.2 }).steepest;
-  const pitch = values.pitch === undefined ? best : number("pitch", values.pitch) * DEGREE;
+  const best = viewOf({ ...given, pitch: 0.2 }).steepest;
+  const pitch = values.pitch === undefined ? best : numberOf("pitch", values.pitch) * DEGREE;
   const whole = { ...given, pitch };
-  const view = planView(whole);
+  const view = viewOf(whole);
   if (values.json) console.log(JSON.stringify({ plan: whole, view }, null, 2));
   else console.log(describePlan(whole, view, values.pitch !== undefined).join("\n"));
   if (values.svg !== undefined) await write(values.svg, drawPlan(whole, view));
   return 0;
 }
 
-function number(name: string, text: string): number {
-  const value = Number(text);
-  if (text.trim() === "" || !Number.isFinite(value))
-    throw new RangeError(`--${name} must be a number, got "${text}"`);
-  return value;
+/** @throws {UsageError} naming the number that is out of bounds */
+function viewOf(plan: ViewPlan): ReturnType<typeof planView> {
+  try {
+    return planView(plan);
+  } catch (error) {
+    if (error instanceof RangeError) throw new UsageError(error.message);
+    throw error;
+  }
 }
 
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));
+await runIfStarted(import.meta.url, main);

@@ -3,7 +3,7 @@ import { readFile, stat } from "node:fs/promises";
 import { fileURLToPath } from "node:url";
 import { ScenarioError } from "../src/simulate/fields.ts";
 import { loadScenario, type Scenario } from "../src/simulate/scenario.ts";
-import { UsageError } from "./frame/errors.ts";
+import { reading, UsageError } from "./frame/errors.ts";
 
 /** Bytes. Scenario files are small; a larger one is something else. */
 const LARGEST_SCENARIO = 16 * 1024 * 1024;
@@ -22,7 +22,7 @@ export async function readScenarioJson(path: string): Promise<unknown> {
     );
   }
   try {
-    return JSON.parse(await readFile(path, "utf8"));
+    return JSON.parse(await reading(path, () => readFile(path, "utf8")));
   } catch (error) {
     if (error instanceof SyntaxError) throw new ScenarioError(`${path}: not JSON: ${error.message}`);
     throw error;

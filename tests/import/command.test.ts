@@ -420,7 +420,7 @@ test("wrong usage ends with 2, a recording that is there with 4 and unharmed, un
   expect(await main(["--help"])).toBe(0);
   for (const kind of ["png", "raw", "scans", "inertial"]) {
     expect(await main([kind, "--help"])).toBe(0);
-    expect(printed.out).toContain(`Usage: import ${kind}`);
+    expect(printed.out).toContain(`Usage: brinkmap import ${kind}`);
     expect(printed.out).toContain(kind);
   }
 });

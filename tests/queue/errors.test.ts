@@ -7,6 +7,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { afterAll, afterEach, describe, expect, test, vi } from "vitest";
+import { failureOf } from "../../tools/frame/errors.ts";
 import { main as lendMain } from "../../tools/lend.ts";
 import { parseServer, QueueError } from "../../tools/queue/address.ts";
 import { Connection } from "../../tools/queue/connection.ts";
@@ -15,7 +16,7 @@ import { lend } from "../../tools/queue/lender.ts";
 import { giveParts, Recordings } from "../../tools/queue/parts.ts";
 import { type Build, Present } from "../../tools/queue/present.ts";
 import { contentOf } from "../../tools/tune/content.ts";
-import { exitCodeOf, type Task } from "../../tools/tune/runs.ts";
+import type { Task } from "../../tools/tune/runs.ts";
 import { testWith } from "../helpers/needs.ts";
 import { freePort, needsRedis, RedisServer } from "../helpers/redis.ts";
 
@@ -86,7 +87,7 @@ describe("a server that cannot be used", () => {
     expect(await lendMain(["desk"])).toBe(2);
     expect(await lendMain([address, "--recordings", join(folder, "none")])).toBe(3);
     expect(errors).toHaveLength(3);
-    expect(exitCodeOf(new QueueError("away"), true)).toBe(6);
+    expect(failureOf(new QueueError("away"))).toEqual({ code: 6, message: "away" });
   });
 
   testWith(needsRedis, "wants a password, and gets a wrong one", async () => {

@@ -197,7 +197,7 @@ describe("the command", () => {
     [[], 2, /expected one recording/],
     [["--set", "map.voxelSize", "x.brk"], 2, /--set takes name=value/],
     [["--set", "map.voxelSize=9", path], 2, /map.voxelSize must be a number from 0.001 to 0.5 m/],
-    [["--nothing"], 2, /Unknown option/],
+    [["--nothing"], 2, /there is no option --nothing/],
     [[join(folder, "absent.brk")], 3, /absent.brk/],
   ])("with %o ends with %i and says why in a line", async (args, code, message) => {
     const result = await run(...args);

@@ -64,9 +64,9 @@ test.each([
   [["-s", "sensors.9.rate=2", STUDIO, "b"], 2, /has no "sensors\.9"/],
   [["-s", "__proto__=2", STUDIO, "b"], 2, /has no/],
   [["-s", "sensors.0.rate=0", STUDIO, "b"], 3, /sensors\[0\]\.rate: got 0; give a number/],
-  [["/nowhere/scenario.json", "b"], 3, /ENOENT/],
-  [[STUDIO, "/nowhere/b.brk"], 4, /ENOENT/],
-  [[STUDIO.replace("pottery-studio.json", ""), "b"], 3, /EISDIR/],
+  [["/nowhere/scenario.json", "b"], 3, /there is no such file or folder/],
+  [[STUDIO, "/nowhere/b.brk"], 4, /\/nowhere\/b\.brk: there is no such file or folder/],
+  [[STUDIO.replace("pottery-studio.json", ""), "b"], 3, /is a folder; a file is needed/],
 ] as [string[], number, RegExp][])(
   "%j ends with code %d and one line that says why",
   async (args, code, why) => {

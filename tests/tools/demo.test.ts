@@ -149,7 +149,7 @@ describe("demo", () => {
 
   test("--help says what it does and its exit codes", async () => {
     expect(await main(["--help"])).toBe(0);
-    expect(printed.join()).toMatch(/Usage: demo[\s\S]*Exit codes/);
+    expect(printed.join()).toMatch(/Usage: brinkmap demo[\s\S]*Exit codes/);
   });
 
   test.each([

@@ -2,3 +2,169 @@
 export class UsageError extends Error {
   override readonly name = "UsageError";
 }
+
+/** What was asked for cannot be written; the message names the file and says why. */
+export class OutputError extends Error {
+  override readonly name = "OutputError";
+}
+
+/** Exit codes, the same for every command; a command's help names its own besides. */
+export const EXIT = {
+  done: 0,
+  failed: 1,
+  usage: 2,
+  input: 3,
+  output: 4,
+  finding: 5,
+  queue: 6,
+  stopped: 130,
+} as const;
+
+/**
+ * Exit codes of the errors that the person who called can mend, by name, so that no command loads the modules of another's
+ * errors. Any other error is one of the program.
+ */
+const CODES: Readonly<Record<string, number>> = {
+  UsageError: EXIT.usage,
+  SettingError: EXIT.usage,
+  DecodeError: EXIT.input,
+  ScenarioError: EXIT.input,
+  ConfigError: EXIT.input,
+  ImportError: EXIT.input,
+  LabelsError: EXIT.input,
+  LiveError: EXIT.input,
+  OutputError: EXIT.output,
+  ResultsError: EXIT.output,
+  QueueError: EXIT.queue,
+};
+
+/** What is wrong with a file or an address, in words; %s stands for it. */
+const SYSTEM: Readonly<Record<string, string>> = {
+  ENOENT: "%s: there is no such file or folder",
+  EISDIR: "%s is a folder; a file is needed",
+  ENOTDIR: "%s: a part of this path is a file, not a folder",
+  EACCES: "%s: this user may not open or write it",
+  EPERM: "%s: this user may not open or write it",
+  EEXIST: "%s is there already",
+  ENOSPC: "%s: the disk is full",
+  EROFS: "%s is on a disk that cannot be written",
+  ENAMETOOLONG: "%s: the name is too long",
+  EMFILE: "%s: too many files are open",
+};
+const ADDRESS: Readonly<Record<string, string>> = {
+  EADDRINUSE: "another program listens at %s already; --port 0 takes any port that is free",
+  EADDRNOTAVAIL: "this machine has no address %s",
+  EACCES: "this user may not listen at %s; ports from 1024 up are open to all",
+};
+
+interface SystemError extends Error {
+  readonly code: string;
+  readonly path?: string;
+  readonly syscall?: string;
+  readonly address?: string;
+  readonly port?: number;
+}
+
+const codeOf = (error: unknown): string => String((error as Partial<SystemError> | null)?.code ?? "");
+
+/**
+ * A file or network error of the system as one line for people; null for other errors.
+ * @param subject the file that was worked on, where the error does not name one
+ */
+export function systemMessage(error: unknown, subject = "the file"): string | null {
+  if (!(error instanceof Error)) return null;
+  const { code, path, syscall, address, port } = error as SystemError;
+  if (syscall === "listen" || syscall === "bind") {
+    return ADDRESS[code]?.replace("%s", () => `${address ?? "this machine"}:${port ?? "?"}`) ?? null;
+  }
+  return SYSTEM[code]?.replace("%s", () => path ?? subject) ?? null;
+}
+
+/** Runs what reads a file, so that an error of the system names the file. */
+export async function reading<T>(path: string, body: () => T | Promise<T>): Promise<T> {
+  try {
+    return await body();
+  } catch (error) {
+    // Reading a folder fails without a path.
+    if (systemMessage(error) !== null && (error as Partial<SystemError>).path === undefined) {
+      Object.assign(error as object, { path });
+    }
+    throw error;
+  }
+}
+
+/**
+ * Runs what writes; file errors in it are then errors of the output.
+ * @param canForce whether the command has a --force, which is named when the file is there already
+ * @throws {OutputError}
+ */
+export async function writing<T>(subject: string, body: () => T | Promise<T>, canForce = false): Promise<T> {
+  try {
+    return await body();
+  } catch (error) {
+    const message = systemMessage(error, subject);
+    if (message === null) throw error;
+    throw new OutputError(
+      canForce && codeOf(error) === "EEXIST" ? `${message} (--force overwrites it)` : message,
+    );
+  }
+}
+
+export interface Failure {
+  readonly code: number;
+  readonly message: string;
+}
+
+/**
+ * The exit code and the line for an error that the person who called can mend; null for an error of the program, whose
+ * stack is then wanted.
+ * @param subject the file that was worked on, where the error does not name one
+ */
+export function failureOf(error: unknown, subject?: string): Failure | null {
+  if (!(error instanceof Error)) return null;
+  const code = codeOf(error);
+  if (code.startsWith("ERR_PARSE_ARGS")) return { code: EXIT.usage, message: parseMessage(error) };
+  const known = Object.hasOwn(CODES, error.name) ? CODES[error.name] : undefined;
+  if (known !== undefined) return { code: known, message: oneLine(error.message) };
+  const message = systemMessage(error, subject);
+  if (message === null) return null;
+  const { syscall } = error as SystemError;
+  return { code: syscall === "listen" || syscall === "bind" ? EXIT.output : EXIT.input, message };
+}
+
+/** What Node's parser of arguments says, in fewer words. */
+function parseMessage({ message }: Error): string {
+  const unknown = /^Unknown option '([^']+)'/.exec(message);
+  if (unknown !== null) return `there is no option ${unknown[1]} (see --help)`;
+  const missing = /^Option '([^']+)' argument missing/.exec(message);
+  if (missing !== null) return `${missing[1]!.replace(/ <value>$/, "")} needs a value (see --help)`;
+  const flag = /^Option '([^']+)' does not take an argument/.exec(message);
+  if (flag !== null) return `${flag[1]} takes no value (see --help)`;
+  return oneLine(message.split("\n")[0]!);
+}
+
+const oneLine = (text: string): string => text.trim().replace(/\s*\n\s*/g, "; ");
+
+/** The names that are most like a misspelt one, best first; none when nothing comes near. */
+export function nearest(word: string, names: readonly string[]): string[] {
+  const most = Math.max(1, Math.floor(word.length / 3));
+  return names
+    .map((name) => ({ name, edits: name.startsWith(word) ? 0 : editsBetween(word, name) }))
+    .filter(({ edits }) => edits <= most)
+    .sort((a, b) => a.edits - b.edits)
+    .map(({ name }) => name);
+}
+
+/** Letters to insert, delete or replace to make one word of the other. Source: Levenshtein 1966, by Wagner & Fischer 1974. */
+function editsBetween(a: string, b: string): number {
+  let above = Array.from({ length: b.length + 1 }, (_, j) => j);
+  for (let i = 1; i <= a.length; i++) {
+    const row = [i];
+    for (let j = 1; j <= b.length; j++) {
+      const replaced = above[j - 1]! + (a[i - 1] === b[j - 1] ? 0 : 1);
+      row.push(Math.min(replaced, above[j]! + 1, row[j - 1]! + 1));
+    }
+    above = row;
+  }
+  return above[b.length]!;
+}

@@ -4,7 +4,8 @@ import { parseArgs } from "node:util";
 import { type Edge, generateHome, type Home } from "../../src/simulate/home.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
 import { SIGNS } from "../../src/terms/signs.ts";
-import { wholeOption } from "../options.ts";
+import { UsageError } from "../frame/errors.ts";
+import { wholeOption } from "../frame/values.ts";
 import type { Drawing } from "../output/drawing.ts";
 import { type DropsOverlay, drawLayer, type Overlay, type Style } from "../output/layer-picture.ts";
 import { writeWholeFile } from "../output/whole-file.ts";
@@ -134,7 +135,7 @@ export async function main(args: string[]): Promise<number> {
     return 0;
   } catch (error) {
     const { code = "", message } = error as NodeJS.ErrnoException;
-    if (!code.startsWith("ERR_PARSE_ARGS") && !(error instanceof RangeError)) throw error;
+    if (!code.startsWith("ERR_PARSE_ARGS") && !(error instanceof UsageError)) throw error;
     console.error(`homes: ${message}`);
     return 2;
   }

@@ -1,60 +1,45 @@
-import { fileURLToPath } from "node:url";
-
-type Program = () => Promise<{ main(args: string[]): number | Promise<number> }>;
+import { mainOfFamily, runIfStarted } from "../frame/command.ts";
 
 /** Scores, benches and makers of pictures: for those who change the program, and not in the package. */
-const PROGRAMS: Readonly<Record<string, readonly [about: string, load: Program]>> = {
-  "score-floor": [
-    "does a base that obeys the pace ever fall, or stop for nothing?",
-    () => import("./score-floor.ts"),
-  ],
-  obey: [
-    "does a base that obeys ever fall, with any legal settings, in generated homes?",
-    () => import("./obey.ts"),
-  ],
-  "score-mount": ["errors and doubts of `mount` on simulated drives", () => import("./score-mount.ts")],
-  "score-poses": ["how well poses are found, over sets with known poses", () => import("./score-poses.ts")],
-  "score-ranking": [
-    "do settings rank by held-out frames as by the true geometry?",
-    () => import("./score-ranking.ts"),
-  ],
-  "score-recovery": [
-    "does tuning mend settings that were broken on purpose?",
-    () => import("./score-recovery.ts"),
-  ],
-  integration: ["cost of mapping a frame, beside textbook methods", () => import("./integration.ts")],
-  guard: ["cost of the guard's parts, beside the depth mask", () => import("./guard.ts")],
-  tracking: ["cost of tracking a frame, part by part", () => import("./tracking.ts")],
-  pipeline: ["cost of a frame, stage by stage, and growth of the heap", () => import("./pipeline.ts")],
-  growth: ["cost of a frame and size of the map as the map grows", () => import("./growth.ts")],
-  mask: ["cost of the depth mask", () => import("./mask.ts")],
-  clearance: ["cost of the clearance field, drawn and recomputed", () => import("./clearance.ts")],
-  simulate: ["cost of a simulated ray and frame", () => import("./simulate.ts")],
-  homes: ["writes generated homes as scenarios and pictures", () => import("./homes.ts")],
-  record: ["speed and size of the recording format", () => import("./record.ts")],
-  service: ["age at the base, stalls, memory and bytes of a served head", () => import("./service.ts")],
-  viewer: ["cost of the page with a large map, in Chromium", () => import("./viewer.ts")],
-  pictures: ["makes the map pictures of docs/pictures", () => import("./pictures.ts")],
-  "page-pictures": ["makes the pictures of the page, in Chromium", () => import("./page-pictures.ts")],
-};
+export const main = mainOfFamily({
+  name: "lab",
+  noun: "program",
+  usage: "npm run lab -- <program> [options]",
+  members: {
+    "score-floor": [
+      "does a base that obeys the pace ever fall, or stop for nothing?",
+      () => import("./score-floor.ts"),
+    ],
+    obey: [
+      "does a base that obeys ever fall, with any legal settings, in generated homes?",
+      () => import("./obey.ts"),
+    ],
+    "score-mount": ["errors and doubts of `mount` on simulated drives", () => import("./score-mount.ts")],
+    "score-poses": ["how well poses are found, over sets with known poses", () => import("./score-poses.ts")],
+    "score-ranking": [
+      "do settings rank by held-out frames as by the true geometry?",
+      () => import("./score-ranking.ts"),
+    ],
+    "score-recovery": [
+      "does tuning mend settings that were broken on purpose?",
+      () => import("./score-recovery.ts"),
+    ],
+    integration: ["cost of mapping a frame, beside textbook methods", () => import("./integration.ts")],
+    guard: ["cost of the guard's parts, beside the depth mask", () => import("./guard.ts")],
+    tracking: ["cost of tracking a frame, part by part", () => import("./tracking.ts")],
+    pipeline: ["cost of a frame, stage by stage, and growth of the heap", () => import("./pipeline.ts")],
+    growth: ["cost of a frame and size of the map as the map grows", () => import("./growth.ts")],
+    mask: ["cost of the depth mask", () => import("./mask.ts")],
+    clearance: ["cost of the clearance field, drawn and recomputed", () => import("./clearance.ts")],
+    simulate: ["cost of a simulated ray and frame", () => import("./simulate.ts")],
+    homes: ["writes generated homes as scenarios and pictures", () => import("./homes.ts")],
+    record: ["speed and size of the recording format", () => import("./record.ts")],
+    service: ["age at the base, stalls, memory and bytes of a served head", () => import("./service.ts")],
+    viewer: ["cost of the page with a large map, in Chromium", () => import("./viewer.ts")],
+    pictures: ["makes the map pictures of docs/pictures", () => import("./pictures.ts")],
+    "page-pictures": ["makes the pictures of the page, in Chromium", () => import("./page-pictures.ts")],
+  },
+  notes: "npm run lab -- <program> --help lists its options.",
+});
 
-const HELP = `Usage: npm run lab -- <program> [options]
-${Object.entries(PROGRAMS)
-  .map(([name, [about]]) => `  ${name.padEnd(16)}${about}`)
-  .join("\n")}
-npm run lab -- <program> --help lists its options.`;
-
-export async function main([name, ...args]: string[]): Promise<number> {
-  if (name === undefined || name === "-h" || name === "--help") {
-    console.log(HELP);
-    return 0;
-  }
-  const program = Object.hasOwn(PROGRAMS, name) ? PROGRAMS[name] : undefined;
-  if (program === undefined) {
-    console.error(`lab: there is no program "${name}"; npm run lab lists them`);
-    return 2;
-  }
-  return (await program[1]()).main(args);
-}
-
-if (process.argv[1] === fileURLToPath(import.meta.url)) process.exitCode = await main(process.argv.slice(2));
+await runIfStarted(import.meta.url, main);

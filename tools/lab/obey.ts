@@ -3,8 +3,9 @@ import { availableParallelism } from "node:os";
 import { dirname } from "node:path";
 import { parseArgs } from "node:util";
 import { SettingError } from "../../src/head/settings.ts";
+import { UsageError } from "../frame/errors.ts";
 import { Progress } from "../frame/progress.ts";
-import { wholeOption } from "../options.ts";
+import { wholeOption } from "../frame/values.ts";
 import { rateInterval } from "./floor/intervals.ts";
 import { runJobs } from "./floor/jobs.ts";
 import { drive } from "./obey/drive.ts";
@@ -193,7 +194,7 @@ export async function main(args: string[]): Promise<number> {
   } catch (error) {
     const { code = "", message } = error as NodeJS.ErrnoException;
     const isWrong =
-      code.startsWith("ERR_PARSE_ARGS") || error instanceof RangeError || error instanceof SettingError;
+      code.startsWith("ERR_PARSE_ARGS") || error instanceof UsageError || error instanceof SettingError;
     if (!isWrong) throw error;
     console.error(`obey: ${message}`);
     return 2;

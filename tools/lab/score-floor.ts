@@ -2,8 +2,9 @@ import { mkdir } from "node:fs/promises";
 import { availableParallelism } from "node:os";
 import { join } from "node:path";
 import { parseArgs } from "node:util";
+import { UsageError } from "../frame/errors.ts";
 import { Progress } from "../frame/progress.ts";
-import { wholeOption } from "../options.ts";
+import { wholeOption } from "../frame/values.ts";
 import { writeWholeFile } from "../output/whole-file.ts";
 import { DROPS, FLOORS, TRAPS } from "./floor/courses.ts";
 import { runJobs } from "./floor/jobs.ts";
@@ -92,7 +93,7 @@ export async function main(args: string[]): Promise<number> {
     return rows.some(({ outcome }) => outcome.isMiss) ? 1 : 0;
   } catch (error) {
     const { code = "", message } = error as NodeJS.ErrnoException;
-    if (code.startsWith("ERR_PARSE_ARGS") || error instanceof RangeError) return fail(message);
+    if (code.startsWith("ERR_PARSE_ARGS") || error instanceof UsageError) return fail(message);
     throw error;
   }
 }

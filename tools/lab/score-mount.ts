@@ -3,7 +3,9 @@ import { join } from "node:path";
 import { parseArgs } from "node:util";
 import { conjugate, multiply, toRotationVector, turn } from "../../src/geometry/rigid.ts";
 import { type Finding, isFound, MountEstimator } from "../../src/mount/mount.ts";
+import { UsageError } from "../frame/errors.ts";
 import { Progress } from "../frame/progress.ts";
+import { wholeOption } from "../frame/values.ts";
 import {
   DRIVE_KINDS,
   type DriveKind,
@@ -12,7 +14,6 @@ import {
   SENSOR_KINDS,
   type SensorKind,
 } from "../mount/drives.ts";
-import { wholeOption } from "../options.ts";
 import { programHash } from "../tune/program.ts";
 import { rateInterval } from "./floor/intervals.ts";
 import { runJobs } from "./floor/jobs.ts";
@@ -207,11 +208,11 @@ export async function main(args: string[]): Promise<number> {
       wholeOption(values, name, least, 1e5);
     const sensors = values.sensor === "both" ? SENSORS : SENSORS.filter((kind) => kind === values.sensor);
     if (sensors.length === 0)
-      throw new RangeError(`--sensor must be milder, harsher or both, got "${values.sensor}"`);
+      throw new UsageError(`--sensor must be milder, harsher or both, got "${values.sensor}"`);
     const count = { whole: whole("drives", 0), other: whole("refusals", 0) };
     const first = 1000 * whole("seed", 0);
     const workers = whole("workers", 1);
-    if (count.whole + count.other === 0) throw new RangeError("no drives: give --drives or --refusals");
+    if (count.whole + count.other === 0) throw new UsageError("no drives: give --drives or --refusals");
     mkdirSync(values.out, { recursive: true });
     const kept = new KeptRows(join(values.out, "mount-score.jsonl"));
     let isHeld = true;
@@ -230,7 +231,7 @@ export async function main(args: string[]): Promise<number> {
     return isHeld ? 0 : 1;
   } catch (error) {
     const { code = "", message } = error as NodeJS.ErrnoException;
-    if (code.startsWith("ERR_PARSE_ARGS") || error instanceof RangeError) {
+    if (code.startsWith("ERR_PARSE_ARGS") || error instanceof UsageError) {
       console.error(`score-mount: ${message}`);
       return 2;
     }
@@ -300,7 +301,7 @@ function readLine(line: string, where: string): { program: string; row: Row } {
     const read = JSON.parse(line);
     if (typeof read.program === "string" && typeof read.row.job.seed === "number") return read;
   } catch {} // told below
-  throw new RangeError(`${where} is no scored drive; name another folder with --out`);
+  throw new UsageError(`${where} is no scored drive; name another folder with --out`);
 }
 
 const nameOf = ({ seed, kind, sensor }: Job): string => `${sensor} ${kind} ${seed}`;

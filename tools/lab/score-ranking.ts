@@ -2,12 +2,14 @@ import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { parseArgs } from "node:util";
-import { wholeOption } from "../options.ts";
+import { failureOf } from "../frame/errors.ts";
+import { untilInterrupted } from "../frame/interrupt.ts";
+import { wholeOption } from "../frame/values.ts";
 import { main as simulate } from "../simulate.ts";
 import { draw, parseTry } from "../tune/candidates.ts";
 import type { Score } from "../tune/job.ts";
 import { CRITERIA, type Criterion, makeReport } from "../tune/report.ts";
-import { CORES, exitCodeOf, openEntries, runAll, untilInterrupted } from "../tune/runs.ts";
+import { CORES, openEntries, runAll } from "../tune/runs.ts";
 import { readTruth } from "../tune/true-map.ts";
 
 const HELP = `Usage: score-ranking [options] <scenario.json>...    do settings rank by held-out frames as they do by the true geometry?
@@ -114,8 +116,8 @@ export async function main(args: string[]): Promise<number> {
     console.log(`least by ${CRITERIA[0]} ${least.toFixed(3)}, bar ${BAR}: ${isHeld ? "held" : "MISSED"}`);
     return isHeld ? 0 : 1;
   } catch (error) {
-    const code = exitCodeOf(error, false);
-    if (code !== null) return fail(code, (error as Error).message);
+    const failure = failureOf(error);
+    if (failure !== null) return fail(failure.code, failure.message);
     throw error;
   } finally {
     rmSync(folder, { recursive: true });

@@ -3,20 +3,14 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { parseArgs } from "node:util";
 import { SETTINGS, type SettingName } from "../../src/head/settings.ts";
-import { wholeOption } from "../options.ts";
+import { failureOf } from "../frame/errors.ts";
+import { untilInterrupted } from "../frame/interrupt.ts";
+import { wholeOption } from "../frame/values.ts";
 import { main as simulate } from "../simulate.ts";
 import { draw, parseTry } from "../tune/candidates.ts";
 import type { Score } from "../tune/job.ts";
 import { CRITERIA, makeReport } from "../tune/report.ts";
-import {
-  CORES,
-  describeSettings,
-  exitCodeOf,
-  type Given,
-  openEntries,
-  runAll,
-  untilInterrupted,
-} from "../tune/runs.ts";
+import { CORES, describeSettings, type Given, openEntries, runAll } from "../tune/runs.ts";
 
 const HELP = `Usage: score-recovery [options] <scenario.json>    does tuning mend settings that were broken on purpose?
 Breaks three settings, lets random tuning choose on some recordings, and scores what it chose on one that it has not seen,
@@ -135,8 +129,8 @@ export async function main(args: string[]): Promise<number> {
     );
     return short <= BAR ? 0 : 1;
   } catch (error) {
-    const code = exitCodeOf(error, false);
-    if (code !== null) return fail(code, (error as Error).message);
+    const failure = failureOf(error);
+    if (failure !== null) return fail(failure.code, failure.message);
     throw error;
   } finally {
     rmSync(folder, { recursive: true });

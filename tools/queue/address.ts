@@ -1,5 +1,6 @@
 import { isIP } from "node:net";
 import type { RedisOptions } from "ioredis";
+import { UsageError } from "../frame/errors.ts";
 
 /** The queue cannot be used, or not any more; the message says what to do. */
 export class QueueError extends Error {
@@ -19,21 +20,21 @@ const DEFAULT_PORT = 6379;
 
 /**
  * Reads `redis://host:port` or `rediss://user@host:port`; the password may come from the environment.
- * @throws {RangeError} naming what is wrong; beyond this machine nothing goes without password and encryption
+ * @throws {UsageError} naming what is wrong; beyond this machine nothing goes without password and encryption
  */
 export function parseServer(text: string, environment: NodeJS.ProcessEnv = process.env): Server {
   const wanted = "a queue's address is redis://127.0.0.1:6379 or rediss://<host>:6379";
   const url = URL.canParse(text) ? new URL(text) : null;
   if (url === null || !["redis:", "rediss:"].includes(url.protocol) || url.hostname === "")
-    throw new RangeError(`${wanted}, got "${text.replace(/\/\/[^@/]*@/, "//")}"`);
+    throw new UsageError(`${wanted}, got "${text.replace(/\/\/[^@/]*@/, "//")}"`);
   if (!/^\/?\d{0,3}$/.test(url.pathname) || url.search !== "" || url.hash !== "")
-    throw new RangeError(`${wanted}, with nothing after it but the number of a database`);
+    throw new UsageError(`${wanted}, with nothing after it but the number of a database`);
   const host = url.hostname.replace(/^\[|\]$/g, "");
   const port = url.port === "" ? DEFAULT_PORT : Number(url.port);
   const password = decodeURIComponent(url.password) || environment[PASSWORD] || "";
   const isEncrypted = url.protocol === "rediss:";
   if (!isLoopback(host) && !(isEncrypted && password !== "")) {
-    throw new RangeError(
+    throw new UsageError(
       `${host} is another machine: take rediss:// and a password (in ${PASSWORD}), or a tunnel to a port of this machine`,
     );
   }

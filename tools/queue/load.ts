@@ -24,7 +24,7 @@ export async function loadQueue<T>(load: () => Promise<T>): Promise<T> {
  * How a run has its replays done: by those who lend cores at the queue of this address, or, without an address, by
  * threads of this process.
  * @param command the name of the command, which starts its lines on stderr
- * @throws {RangeError} naming what is wrong with the address
+ * @throws {UsageError} naming what is wrong with the address
  * @throws {QueueError} when the queue's packages are not installed
  */
 export async function executeAt(

@@ -1,16 +1,15 @@
 import { createHash } from "node:crypto";
 import { appendFileSync, existsSync, readFileSync, writeFileSync } from "node:fs";
 import { availableParallelism } from "node:os";
-import { DecodeError } from "../../src/coding/decode-error.ts";
-import { resolveSettings, SettingError } from "../../src/head/settings.ts";
+import { resolveSettings } from "../../src/head/settings.ts";
 import { openRecording } from "../../src/record/file.ts";
-import { ScenarioError } from "../../src/simulate/fields.ts";
+import { UsageError } from "../frame/errors.ts";
 import { Progress } from "../frame/progress.ts";
 import { preparationOf } from "../replay/prepared.ts";
 import { settingsOf } from "../replay/run.ts";
 import { contentOf } from "./content.ts";
 import type { Answer, Job, Score } from "./job.ts";
-import { type Labels, LabelsError, readLabels } from "./labels.ts";
+import { type Labels, readLabels } from "./labels.ts";
 import { Lanes } from "./lanes.ts";
 import { programHash } from "./program.ts";
 
@@ -47,33 +46,17 @@ async function openEntry(path: string, scenario: unknown): Promise<Entry> {
   };
 }
 
-/** @throws {RangeError} if two are the same recording; file and format errors as from opening one */
+/** @throws {UsageError} if two are the same recording; file and format errors as from opening one */
 export async function openEntries(paths: readonly string[], scenario: unknown = null): Promise<Entry[]> {
   const entries: Entry[] = [];
   for (const path of paths) {
     const entry = await openEntry(path, scenario);
     if (entries.some(({ content }) => content === entry.content)) {
-      throw new RangeError(`${path} is given twice; it would count as two recordings`);
+      throw new UsageError(`${path} is given twice; it would count as two recordings`);
     }
     entries.push(entry);
   }
   return entries;
-}
-
-/** Exit code for an error of the user's or the file system's; null for one of the program. */
-export function exitCodeOf(error: unknown, isRunning: boolean): number | null {
-  const { code = "" } = error as NodeJS.ErrnoException;
-  if (code.startsWith("ERR_PARSE_ARGS") || error instanceof SettingError || error instanceof RangeError)
-    return 2;
-  if ((error as Error).name === "QueueError") return 6; // not loaded by those who need no queue
-  const isFile = ["ENOENT", "EACCES", "EISDIR", "ENOSPC", "EROFS"].includes(code);
-  if (error instanceof ResultsError || (isRunning && isFile)) return 4;
-  return error instanceof DecodeError ||
-    error instanceof LabelsError ||
-    error instanceof ScenarioError ||
-    isFile
-    ? 3
-    : null;
 }
 
 /** What of the program makes a score: what another one scored is not taken for its own. */
@@ -253,17 +236,3 @@ export function describeSettings(settings: Given): string {
 }
 
 export const CORES = availableParallelism();
-
-/** Runs `body` with a signal that Ctrl-C gives, instead of ending the process. */
-export async function untilInterrupted<T>(body: (signal: AbortSignal) => Promise<T>): Promise<T> {
-  const controller = new AbortController();
-  const stop = () => controller.abort();
-  process.once("SIGINT", stop);
-  process.once("SIGTERM", stop);
-  try {
-    return await body(controller.signal);
-  } finally {
-    process.off("SIGINT", stop);
-    process.off("SIGTERM", stop);
-  }
-}

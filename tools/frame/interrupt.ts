@@ -1,0 +1,13 @@
+/** Runs `body` with a signal that Ctrl-C or SIGTERM gives, instead of ending the process. */
+export async function untilInterrupted<T>(body: (signal: AbortSignal) => Promise<T>): Promise<T> {
+  const controller = new AbortController();
+  const stop = () => controller.abort();
+  process.once("SIGINT", stop);
+  process.once("SIGTERM", stop);
+  try {
+    return await body(controller.signal);
+  } finally {
+    process.off("SIGINT", stop);
+    process.off("SIGTERM", stop);
+  }
+}
