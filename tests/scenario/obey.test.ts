@@ -1,51 +1,10 @@
 import { expect, test } from "vitest";
 import { parseFootprint } from "../../src/guard/body.ts";
-import { type Block, type Material, Scene } from "../../src/simulate/scene.ts";
 import { Base, type BaseBuild, wheelsOf } from "../../tools/lab/obey/base.ts";
 import { drive } from "../../tools/lab/obey/drive.ts";
 import { argumentsOf, DEFAULT_KNOBS, drawKnobs, type Knobs, turned } from "../../tools/lab/obey/knobs.ts";
 import { driveLive } from "../../tools/lab/obey/live.ts";
-import { rigIn } from "../../tools/lab/obey/rig.ts";
-
-const OAK: Material = { name: "oak", reflectance: 0.4, mirror: 0, transparent: 0, glint: 0 };
-const PLASTER: Material = { ...OAK, name: "plaster", reflectance: 0.72 };
-
-/** A box between two corners. */
-function box(min: readonly number[], max: readonly number[], material = 0): Block {
-  const [x0 = 0, y0 = 0, z0 = 0] = min;
-  const [x1 = 0, y1 = 0, z1 = 0] = max;
-  return {
-    shape: "block",
-    name: "box",
-    material,
-    x: (x0 + x1) / 2,
-    y: (y0 + y1) / 2,
-    base: z0,
-    halfX: (x1 - x0) / 2,
-    halfY: (y1 - y0) / 2,
-    yaw: 0,
-    heights: [z1, z1],
-    from: Number.NEGATIVE_INFINITY,
-    until: Number.POSITIVE_INFINITY,
-  };
-}
-
-/** A hall of oak, 4 m wide, whose floor ends at x = 0 and goes on 0.3 m lower. Cupboards stand along its walls. */
-const HALL = new Scene(
-  [OAK, PLASTER],
-  [
-    box([-20, -2, -1], [0, 2, 0]),
-    box([0, -2, -1], [8, 2, -0.3]),
-    ...[-18, -15.5, -12.2, -9.5, -6.1, -4.4, -2.6, -1].flatMap((x, n) => [
-      box([x, 1.6 - 0.1 * (n % 3), 0], [x + 0.6, 2, 1.8], 1),
-      box([x - 0.7, -2, 0], [x, -1.5 + 0.1 * (n % 2), 1.1], 1),
-    ]),
-    box([-20, 2, -1], [8, 2.1, 2.5], 1),
-    box([-20, -2.1, -1], [8, -2, 2.5], 1),
-    box([8, -2.1, -1], [8.1, 2.1, 2.5], 1),
-    box([-20.1, -2.1, -1], [-20, 2.1, 2.5], 1),
-  ],
-);
+import { atEdge, HALL, inHall } from "./hall.ts";
 
 const BUILD: BaseBuild = {
   footprint: parseFootprint("0.22,0.175 0.22,-0.175 -0.2,-0.175 -0.2,0.175"),
@@ -97,12 +56,6 @@ test("a base brakes as it declared and no better: 1 m/s takes 0.71 m at 0.7 m/s2
   expect(base.x - from).toBeCloseTo(1 / 1.4, 2);
 });
 
-/** Straight at the edge of the hall from 4 m before it. */
-const atEdge = (...changes: string[]): Knobs =>
-  turned(DEFAULT_KNOBS, ["wander=straight", "seconds=9", "lens.width=96", ...changes]);
-const inHall = (knobs: Knobs) =>
-  rigIn(knobs, { scene: HALL, still: HALL, slippery: [] }, { x: -4, y: 0, yaw: 0.1 });
-
 test("the same knobs give the same drive, and the arguments that are printed give the same knobs", () => {
   const knobs: Knobs = { ...drawKnobs(5), seconds: 3, cameras: "front", "lens.width": 80 };
   const [a, b] = [drive(knobs), drive(knobs)];
@@ -117,7 +70,7 @@ test("the same knobs give the same drive, and the arguments that are printed giv
 
 test("with the shipped settings the base drives up to an edge and stops before it", () => {
   const knobs = atEdge("noise=yes");
-  const { fall, way, contacts } = drive(knobs, undefined, inHall(knobs));
+  const { fall, way, contacts } = drive(knobs, { rig: inHall(knobs) });
   expect(fall).toBeNull();
   expect(contacts).toEqual([]);
   expect(way).toBeGreaterThan(3);
@@ -125,7 +78,7 @@ test("with the shipped settings the base drives up to an edge and stops before i
 
 test("over the socket, in real time, the base drives up to an edge and stops before it", async () => {
   const knobs = atEdge("noise=yes", "guard.topSpeed=0.6");
-  const { fall, way } = await driveLive({ knobs, rig: inHall(knobs) });
+  const { fall, way } = await driveLive(knobs, { rig: inHall(knobs) });
   expect(fall).toBeNull();
   expect(way).toBeGreaterThan(1);
 });

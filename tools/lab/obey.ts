@@ -136,7 +136,7 @@ function report(rows: readonly Row[], falls: readonly Row[], perMinute: number):
 }
 
 async function driveOne(knobs: Knobs, isLive: boolean): Promise<number> {
-  const outcome = isLive ? await (await import("./obey/live.ts")).driveLive({ knobs }) : drive(knobs);
+  const outcome = isLive ? await (await import("./obey/live.ts")).driveLive(knobs) : drive(knobs);
   const row = rowOf(0, knobs, outcome);
   console.log(
     `${outcome.time.toFixed(2)} s, ${outcome.way.toFixed(2)} m, ${outcome.contacts.length} contacts; last heard: ${outcome.last}`,

@@ -65,8 +65,19 @@ const describe = (reach: Reach | null): string => {
   return `${state}, from ${source}, age ${Math.round(age / 1000)} ms, ${speeds}`;
 };
 
+/** What may be said of a drive beside its knobs. */
+export interface DriveOptions {
+  /** Looks on at each tick. */
+  readonly watch?: (moment: Moment) => void;
+  /** Every reach that came to the base, and when, microseconds of the head's clock. */
+  readonly hear?: (reach: Reach, now: number) => void;
+  /** A place and a base in place of what the knobs say. */
+  readonly rig?: Rig;
+}
+
 /** Drives once, as fast as this machine can. The same knobs give the same outcome. */
-export function drive(knobs: Knobs, watch?: (moment: Moment) => void, rig: Rig = rigOf(knobs)): Outcome {
+export function drive(knobs: Knobs, options: DriveOptions = {}): Outcome {
+  const { watch, hear, rig = rigOf(knobs) } = options;
   const begun = performance.now();
   const { settings, still, slippery, at, build } = rig;
   const seed = Number(knobs.seed);
@@ -102,6 +113,7 @@ export function drive(knobs: Knobs, watch?: (moment: Moment) => void, rig: Rig =
     while (heard[0] !== undefined && heard[0].at <= now) {
       const { reach, at: when } = heard.shift()!;
       obedience.hear(reach, when);
+      hear?.(reach, when);
       newest = reach;
     }
     const command = wander.next(base, obedience.permit(now), time);

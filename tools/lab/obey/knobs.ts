@@ -23,6 +23,7 @@ export const FAULTS = [
   "image frozen",
   "front camera dies",
   "orientation stops",
+  "orientation stands still",
   "odometry stops",
 ] as const;
 export type Fault = (typeof FAULTS)[number];

@@ -14,10 +14,10 @@ import { SILENCE_AFTER } from "../../../src/terms/freshness.ts";
 import type { SensorDeclaration } from "../../../src/wire/shapes.ts";
 import { type Throttle, throttle } from "../throttle.ts";
 import { Base } from "./base.ts";
-import { faultAt, type Moment, type Outcome, outcomeOf, TRAIL_EVERY } from "./drive.ts";
+import { type DriveOptions, faultAt, type Outcome, outcomeOf, TRAIL_EVERY } from "./drive.ts";
 import type { Fault, Knobs } from "./knobs.ts";
 import { Obedience, type Reach } from "./obedience.ts";
-import { type Rig, rigOf } from "./rig.ts";
+import { rigOf } from "./rig.ts";
 import { type Sensed, Senses } from "./senses.ts";
 import { Wander } from "./wander.ts";
 
@@ -173,17 +173,9 @@ class Trouble {
   }
 }
 
-export interface LiveDrive {
-  readonly knobs: Knobs;
-  readonly watch?: (moment: Moment) => void;
-  /** Every reach that came, at the head's time of its arrival. */
-  readonly hear?: (reach: Reach, now: number) => void;
-  /** Instead of the home's own floor and base. */
-  readonly rig?: Rig;
-}
-
 /** Drives once over the socket, in real time, with the command `serve` as the head. */
-export async function driveLive({ knobs, watch, hear, rig = rigOf(knobs) }: LiveDrive): Promise<Outcome> {
+export async function driveLive(knobs: Knobs, options: DriveOptions = {}): Promise<Outcome> {
+  const { watch, hear, rig = rigOf(knobs) } = options;
   const begun = performance.now();
   const { setup, settings } = rig;
   const folder = await mkdtemp(join(tmpdir(), "brinkmap-obey-"));

@@ -53,6 +53,7 @@ export class Senses {
     last: { readonly counts: Uint16Array; readonly amplitude: Uint16Array } | null;
   }[];
   #nextImu = 0;
+  #lastFelt: HeadEvent | null = null;
   #nextWheels = 0;
   #lastRotation: Pose["rotation"] | null = null;
   #lastVelocity: Vec3 = [0, 0, 0];
@@ -98,7 +99,10 @@ export class Senses {
     this.#tickPlace = place;
     if (time >= this.#nextImu - 1e-9) {
       this.#nextImu += 1 / IMU_RATE;
-      const event = this.#feel(imu, time);
+      const felt = this.#feel(imu, time);
+      const isStill = fault === "orientation stands still" && this.#lastFelt !== null;
+      const event = isStill ? { ...this.#lastFelt!, time: micro(time) } : felt;
+      this.#lastFelt = event;
       if (event !== null && fault !== "orientation stops") yield { arrives: time + SAMPLE_LATE, event };
     }
     if (time >= this.#nextWheels - 1e-9) {
