@@ -39,7 +39,8 @@ export {
   toYawPitchRoll,
   transformPoint,
 } from "./geometry/rigid.ts";
-export type { Brink, FootingCell, FootingView } from "./guard/footing.ts";
+export type { Brink } from "./guard/brink-lines.ts";
+export type { FootingCell, FootingView } from "./guard/footing.ts";
 export type { Pace, Verdict } from "./guard/guard.ts";
 export { Head, type HeadOptions } from "./head/head.ts";
 export type {

@@ -1,6 +1,6 @@
-/** The body that must not fall, and what its wheels, brakes and delays allow. Lengths in metres of the base frame. */
+// The body that must not fall, and what its wheels, brakes and delays allow. Lengths are metres, places in the base frame.
 
-/** Corners as x, y pairs in order around the body; the base's floor point (0, 0) lies inside. */
+/** Corners in order around the body; the base's floor point (0, 0) lies inside. */
 export type Footprint = readonly (readonly [x: number, y: number])[];
 
 export interface BodyDescription {
@@ -8,7 +8,7 @@ export interface BodyDescription {
   /** The highest point above the floor. */
   readonly height: number;
   readonly wheelRadius: number;
-  /** The highest step up that the wheels take; what is lower is not in the way. */
+  /** The highest step up that the wheels take; lower things are not in the way. */
   readonly climbableStep: number;
   /** The deepest step down that the body takes without harm; at least 13 mm (ADA 303.3: a level change, not a drop). */
   readonly tolerableDrop: number;
@@ -62,13 +62,13 @@ export function permittedSpeed(distance: number, delay: number, deceleration: nu
 }
 
 /**
- * Distance at which a protective device must stand from a hazard that people may walk or reach into. Not used to set the
- * pace, which stops the body before things that stand still: it says how far people must be kept.
+ * Distance at which a protective device must stand from a hazard that people may walk or reach into. It does not set the pace, which
+ * stops the body before things that stand still: it says how far people must be kept away.
  *
  * @param resolution of the device, metres, up to 0.04
  * @param stopTime   seconds until the machine stands
- * Source: ISO 13855:2010: S = K T + 8 (d - 14 mm), K 2 m/s; above 0.5 m again with 1.6 m/s, but at least 0.5 m. That
- * text is not ours to check; the formula and its worked example are as quoted by makers of such devices.
+ * Source: ISO 13855, S = K T + C with C = 8 (d - 14 mm) and K = 2 m/s, at least 0.1 m; above 0.5 m with K = 1.6 m/s instead, at least
+ * 0.5 m. The constants are from memory and were not checked against the standard's text.
  */
 export function separationDistance(resolution: number, stopTime: number): number {
   const intrusion = Math.max(0, 8 * (resolution - 0.014));
@@ -76,7 +76,7 @@ export function separationDistance(resolution: number, stopTime: number): number
   return reach <= 0.5 ? reach : Math.max(0.5, 1.6 * stopTime + intrusion);
 }
 
-/** What follows from a body. */
+/** Limits that follow from a body. */
 export interface BodyLimits {
   /** Steps down deeper than this are drops. */
   readonly drop: number;
@@ -94,7 +94,7 @@ export interface BodyLimits {
 
 /**
  * Checks a body and derives its limits.
- * @throws {RangeError} naming what makes no sense
+ * @throws {RangeError} naming the field that makes no sense
  */
 export function bodyLimits(body: BodyDescription): BodyLimits {
   const { footprint, wheelRadius, climbableStep, tolerableDrop } = body;
@@ -134,15 +134,28 @@ export function bodyLimits(body: BodyDescription): BodyLimits {
   };
 }
 
-/** Whether the point lies inside; even-odd rule. */
+/**
+ * Whether a point lies inside a polygon. A ray from the point along +x crosses the outline an odd number of times exactly when the
+ * point is inside (Jordan curve theorem).
+ *
+ * An edge from a to b crosses the ray's line when one end lies above it and the other does not; an end on the line counts as not above,
+ * so a corner on the line counts for one of its two edges. The crossing lies on the ray when the point is to the left of an edge that
+ * goes up, or to the right of one that goes down: the sign of the cross product (b - a) x (p - a) tells.
+ */
 export function holds(polygon: Footprint, x: number, y: number): boolean {
-  let inside = false;
-  for (let i = 0, k = polygon.length - 1; i < polygon.length; k = i++) {
-    const [xi, yi] = polygon[i]!;
-    const [xk, yk] = polygon[k]!;
-    if (yi > y !== yk > y && x < ((xk - xi) * (y - yi)) / (yk - yi) + xi) inside = !inside;
+  let isInside = false;
+  let [ax, ay] = polygon.at(-1)!;
+  for (const [bx, by] of polygon) {
+    const isUp = ay <= y && y < by;
+    const isDown = by <= y && y < ay;
+    if (isUp || isDown) {
+      const side = (bx - ax) * (y - ay) - (by - ay) * (x - ax);
+      if (isUp ? side > 0 : side < 0) isInside = !isInside;
+    }
+    ax = bx;
+    ay = by;
   }
-  return inside;
+  return isInside;
 }
 
 /**

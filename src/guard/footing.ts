@@ -1,86 +1,25 @@
 import type { Vec3 } from "../geometry/optics.ts";
 import { END, FOOTING, FOOTING_NAMES } from "../terms/safety.ts";
-import { EVIDENCE, type GlanceFrame } from "./glance.ts";
+import { type Brink, type BrinkSpot, chainBrinks } from "./brink-lines.ts";
+import { CELLS, TILE_BITS, Tile } from "./footing-tile.ts";
+import { EVIDENCE, type GlanceFrame } from "./glance-frame.ts";
 
-// The hot loop's own copies.
+// Copies for the hot loops: an imported constant costs a look-up there.
 const UNSEEN: number = FOOTING.unseen;
 const FIRM: number = FOOTING.firm;
 const GONE: number = FOOTING.gone;
 const BLOCKED: number = FOOTING.blocked;
+const BITS: number = TILE_BITS;
+const MASK: number = (1 << TILE_BITS) - 1;
 
-const TILE = 32;
-const CELLS = TILE * TILE;
-
-/** Evidence steps: touched counts up, passed down; a cell can change its mind, but not within one frame. */
-const TOP = 12;
-const FIRM_FROM = 2;
-const GONE_FROM = -4;
-/** Most that one frame may add or take: a wrong tilt must not turn a brink into floor at once. */
-const TOUCHED_PER_FRAME = 3;
-const PASSED_PER_FRAME = 6;
-/** Frames in which a return was due and did not come, less twice those in which one came. */
-const DOUBTFUL_FROM = 4;
-const MOST_DOUBT = 8;
-/** Least evidence (nats) of a missing return that counts as due. */
+/** Least evidence (nats) of a missing return that counts as due. Chosen by hand, as the glance's doubt. */
 const DUE = 1.5;
-/** Frames that see floor at the place of a knock until it is forgotten. */
-const KNOCK_HELD = 8;
-
-class Tile {
-  readonly odds = new Int8Array(CELLS);
-  readonly doubt = new Uint8Array(CELLS);
-  /** The frame that changed it last, and what that frame has added and taken. */
-  readonly frame = new Int32Array(CELLS);
-  readonly added = new Uint8Array(CELLS);
-  readonly taken = new Uint8Array(CELLS);
-  /** Microseconds and metres: when and from how far the evidence was seen. */
-  readonly time = new Float64Array(CELLS);
-  readonly far = new Float32Array(CELLS);
-  /** Metres: height of the expected floor in the world. */
-  readonly height = new Float32Array(CELLS);
-  /** Frame in which something that ends the ground was seen here, times 2, plus 1 when it was a brink. */
-  readonly hard = new Int32Array(CELLS);
-  /** How much is left of a knock here. */
-  readonly knock = new Uint8Array(CELLS);
-  /** Revision of the layers that were asked, times 2, plus 1 when they have something in the way here. */
-  readonly layer = new Int32Array(CELLS).fill(-1);
-  /** What odds, doubt and knock come to: a `FOOTING`, before map, time and the newest frame are asked. */
-  readonly settled = new Uint8Array(CELLS);
-  /** The brink in this cell: where, how deep, how sure; error 0 is none. */
-  readonly brinkX = new Float32Array(CELLS);
-  readonly brinkY = new Float32Array(CELLS);
-  readonly drop = new Float32Array(CELLS);
-  readonly error = new Float32Array(CELLS);
-  readonly looks = new Uint8Array(CELLS);
-  /** Whether any cell has one: few tiles do. */
-  hasBrink = false;
-  /** Newest frame with anything in `hard`: most tiles need not be asked cell by cell. */
-  hardFrame = 0;
-  /** No cell that is firm was seen before; so late at first that any is later. */
-  earliest = Number.POSITIVE_INFINITY;
-
-  /** Cell `c` takes over what cell `d` of another tile knows, unless it knows worse. */
-  take(c: number, other: Tile, d: number): void {
-    this.knock[c] = Math.max(this.knock[c]!, other.knock[d]!);
-    this.doubt[c] = Math.max(this.doubt[c]!, other.doubt[d]!);
-    if (this.odds[c] === 0 || other.odds[d]! < this.odds[c]!) {
-      this.odds[c] = other.odds[d]!;
-      this.time[c] = other.time[d]!;
-      this.far[c] = other.far[d]!;
-      this.height[c] = other.height[d]!;
-    }
-    if (this.time[c]! < this.earliest) this.earliest = this.time[c]!;
-    this.settle(c);
-  }
-
-  settle(c: number): void {
-    const odds = this.odds[c]!;
-    if (this.knock[c]! > 0) this.settled[c] = FOOTING.blocked;
-    else if (odds <= GONE_FROM) this.settled[c] = FOOTING.gone;
-    else if (this.doubt[c]! >= DOUBTFUL_FROM) this.settled[c] = FOOTING.doubtful;
-    else this.settled[c] = odds >= FIRM_FROM ? FOOTING.firm : FOOTING.unseen;
-  }
-}
+/** Metres between the ends of neighbouring strips up to which they are of one thing or edge. Chosen by hand. */
+const ONE_EDGE = 0.25;
+/** Cells between the spots of one edge. Chosen by hand. */
+const LINK = 3;
+/** Fewest looks at an edge until it is told. */
+const FEWEST_LOOKS = 2;
 
 /** What one cell knows; a copy. */
 export interface FootingCell {
@@ -92,28 +31,20 @@ export interface FootingCell {
   readonly height: number;
 }
 
-/** A boundary from firm to gone, in the world. */
-export interface Brink {
-  /** x, y in order along the edge, metres. */
-  readonly points: readonly (readonly [number, number])[];
-  /** Metres, the median along it. */
-  readonly drop: number;
-  /** 0 to 1: grows with the looks that confirmed it. */
-  readonly confidence: number;
-  /** Metres, 1 sigma, of the points' place across the edge. */
-  readonly error: number;
-}
-
 /** Whether the map has something in the body's way in column (i, j). */
 export type IsBlocked = (i: number, j: number) => boolean;
 
+/** A cell's number in its tile. */
+const cellOf = (i: number, j: number): number => ((j & MASK) << BITS) | (i & MASK);
+
 /**
- * The floor remembered: per cell of the world, the evidence for firm and gone ground, when and from how far it was seen, and
- * the brinks. Cells have the map columns' own places.
+ * The floor remembered: per cell of the world, the evidence for firm and gone ground, when and from how far it was seen, and the
+ * brinks. Cells have the places of the map's columns.
  */
 export class FootingLayer {
   readonly cellSize: number;
   readonly #tiles = new Map<number, Tile>();
+  /** The tile that was asked for last: the next question is mostly about the same. */
   #lastKey = Number.NaN;
   #lastTile: Tile | null = null;
   /** Number of the newest frame. */
@@ -128,28 +59,25 @@ export class FootingLayer {
     this.cellSize = cellSize;
   }
 
-  /** Tells where to ask for what stands in the way, and that the answers may have changed. */
+  /** Sets where to ask for what stands in the way; `revision` changes whenever the answers may. */
   setBlocked(isBlocked: IsBlocked | null, revision: number): void {
     this.#isBlocked = isBlocked;
     this.#layersRevision = revision;
   }
 
-  #tile(ti: number, tj: number): Tile {
-    const key = tileKey(ti, tj);
-    if (key === this.#lastKey && this.#lastTile !== null) return this.#lastTile;
-    let tile = this.#tiles.get(key);
-    if (tile === undefined) {
-      tile = new Tile();
-      this.#tiles.set(key, tile);
-    }
-    this.#lastKey = key;
+  /** The tile of a cell, made where nothing has been written yet. */
+  #open(i: number, j: number): Tile {
+    const found = this.#find(i, j);
+    if (found !== null) return found;
+    const tile = new Tile();
+    this.#tiles.set(this.#lastKey, tile);
     this.#lastTile = tile;
     return tile;
   }
 
-  /** The tile, or null where nothing has been written. */
-  #look(ti: number, tj: number): Tile | null {
-    const key = tileKey(ti, tj);
+  /** The tile of a cell, or null where nothing has been written. */
+  #find(i: number, j: number): Tile | null {
+    const key = tileKey(i >> BITS, j >> BITS);
     if (key === this.#lastKey) return this.#lastTile;
     const tile = this.#tiles.get(key) ?? null;
     this.#lastKey = key;
@@ -160,7 +88,7 @@ export class FootingLayer {
   /**
    * Takes in what a frame says.
    * @param time of the frame, microseconds
-   * @param x, y, yaw of the base in the world, and the height of the floor under it
+   * @param x, y, yaw of the base in the world; `floor` is the height of the floor under it
    */
   add(judged: GlanceFrame, time: number, x: number, y: number, yaw: number, floor: number): void {
     this.frame++;
@@ -172,63 +100,24 @@ export class FootingLayer {
     const { x: xs, y: ys, what, far, height, weight } = judged;
     for (let k = 0; k < judged.evidence; k++) {
       const kind = what[k]!;
-      // What was not due says nothing.
+      // A return that was not due says nothing by staying away.
       if (kind === EVIDENCE.missing && weight[k]! < DUE) continue;
       const bx = xs[k]!;
       const by = ys[k]!;
       const i = Math.floor((x + cos * bx - sin * by) * per);
       const j = Math.floor((y + sin * bx + cos * by) * per);
-      const tile = this.#tile(i >> 5, j >> 5);
-      const c = ((j & 31) << 5) | (i & 31);
-      if (tile.frame[c] !== frame) {
-        tile.frame[c] = frame;
-        tile.added[c] = 0;
-        tile.taken[c] = 0;
-      }
-      const odds = tile.odds[c]!;
-      if (kind === EVIDENCE.touched) {
-        // Floor is believed against rays that went through it only from as near as they were seen.
-        if (odds < 0 && far[k]! > tile.far[c]!) continue;
-        if (tile.added[c]! >= TOUCHED_PER_FRAME) continue;
-        if (tile.added[c] === 0) {
-          if (tile.doubt[c]! > 0) tile.doubt[c] = Math.max(0, tile.doubt[c]! - 2);
-          if (tile.knock[c]! > 0) tile.knock[c]!--;
-        }
-        tile.added[c]!++;
-        if (odds < TOP) tile.odds[c] = odds + 1;
-        tile.time[c] = time;
-        if (time < tile.earliest) tile.earliest = time;
-        tile.far[c] = far[k]!;
-        tile.height[c] = floor + height[k]!;
-        tile.settle(c);
-      } else if (kind === EVIDENCE.leaning) {
-        // That takes away from firm, and never makes anything gone.
-        if (odds <= 0 || tile.taken[c]! >= PASSED_PER_FRAME) continue;
-        tile.taken[c]!++;
-        tile.odds[c] = odds - 1;
-        tile.settle(c);
-      } else if (kind === EVIDENCE.passed) {
-        if (tile.taken[c]! >= PASSED_PER_FRAME) continue;
-        tile.taken[c]! += 2;
-        tile.odds[c] = Math.max(-TOP, odds - 2);
-        tile.time[c] = time;
-        tile.far[c] = far[k]!;
-        tile.height[c] = floor + height[k]!;
-        tile.settle(c);
-      } else if (tile.added[c] === 0 && tile.taken[c] === 0) {
-        tile.taken[c] = 1; // once a frame
-        tile.doubt[c] = Math.min(MOST_DOUBT, tile.doubt[c]! + 1);
-        tile.settle(c);
-        if (odds <= 0) {
-          tile.time[c] = time;
-          tile.far[c] = far[k]!;
-        }
-      }
+      const tile = this.#open(i, j);
+      const c = cellOf(i, j);
+      tile.begin(c, frame);
+      if (kind === EVIDENCE.touched) tile.touch(c, time, far[k]!, floor + height[k]!);
+      else if (kind === EVIDENCE.leaning) tile.lean(c);
+      else if (kind === EVIDENCE.passed) tile.pass(c, time, far[k]!, floor + height[k]!);
+      else tile.miss(c, time, far[k]!);
     }
     this.#addEnds(judged, x, y, cos, sin);
   }
 
-  /** Marks what this frame saw in the way or dropping, between neighbouring strips, too. */
+  /** Marks where this frame saw something in the way or a drop, and between neighbouring strips, too. */
   #addEnds(judged: GlanceFrame, x: number, y: number, cos: number, sin: number): void {
     const { strips, kind, endX, endY, drop, range } = judged;
     let lastX = Number.NaN;
@@ -242,72 +131,50 @@ export class FootingLayer {
       const wx = x + cos * endX[n]! - sin * endY[n]!;
       const wy = y + sin * endX[n]! + cos * endY[n]!;
       const apart = Math.hypot(wx - lastX, wy - lastY);
-      const steps = apart < 0.25 ? Math.ceil(apart / (0.5 * this.cellSize)) : 0;
+      const steps = apart < ONE_EDGE ? Math.ceil(apart / (0.5 * this.cellSize)) : 0;
       for (let s = 0; s < steps; s++) {
         this.#setHard(lastX + ((wx - lastX) * s) / steps, lastY + ((wy - lastY) * s) / steps, end);
       }
       this.#setHard(wx, wy, end);
       lastX = wx;
       lastY = wy;
-      if (end === END.brink) this.#addBrink(wx, wy, drop[n]!, range[n]!);
+      if (end === END.brink) {
+        const [tile, c] = this.#openAt(wx, wy);
+        tile.lookAtBrink(c, wx, wy, drop[n]!, range[n]!);
+      }
     }
   }
 
   #setHard(wx: number, wy: number, end: number): void {
-    const i = Math.floor(wx / this.cellSize);
-    const j = Math.floor(wy / this.cellSize);
-    const tile = this.#tile(i >> 5, j >> 5);
-    tile.hard[((j & 31) << 5) | (i & 31)] = 2 * this.frame + (end === END.brink ? 1 : 0);
+    const [tile, c] = this.#openAt(wx, wy);
+    tile.hard[c] = 2 * this.frame + (end === END.brink ? 1 : 0);
     tile.hardFrame = this.frame;
   }
 
-  #addBrink(wx: number, wy: number, drop: number, range: number): void {
+  /** Tile and cell of a place in the world, metres. */
+  #openAt(wx: number, wy: number): [Tile, number] {
     const i = Math.floor(wx / this.cellSize);
     const j = Math.floor(wy / this.cellSize);
-    const tile = this.#tile(i >> 5, j >> 5);
-    const c = ((j & 31) << 5) | (i & 31);
-    // Half a row's spacing on the floor (it grows with the square of the distance), and what the tilt leaves.
-    const error = 0.004 + 0.012 * range * range;
-    const old = tile.error[c]!;
-    if (old > 0 && error > 1.5 * old) return;
-    const share = old === 0 || error < 0.6 * old ? 1 : 0.3;
-    tile.brinkX[c] = tile.brinkX[c]! + share * (wx - tile.brinkX[c]!);
-    tile.brinkY[c] = tile.brinkY[c]! + share * (wy - tile.brinkY[c]!);
-    tile.drop[c] = tile.drop[c]! + share * (drop - tile.drop[c]!);
-    tile.error[c] = error;
-    tile.hasBrink = true;
-    if (tile.looks[c]! < 255) tile.looks[c]!++;
+    return [this.#open(i, j), cellOf(i, j)];
   }
 
   /** Takes ground as firm without having seen it: where the base stands. */
   trust(wx: number, wy: number, time: number, height: number): void {
-    const i = Math.floor(wx / this.cellSize);
-    const j = Math.floor(wy / this.cellSize);
-    const tile = this.#tile(i >> 5, j >> 5);
-    const c = ((j & 31) << 5) | (i & 31);
-    if (tile.odds[c] !== 0) return;
-    tile.odds[c] = FIRM_FROM;
-    tile.time[c] = time;
-    if (time < tile.earliest) tile.earliest = time;
-    tile.height[c] = height;
-    tile.settle(c);
+    const [tile, c] = this.#openAt(wx, wy);
+    tile.trust(c, time, height);
   }
 
   /** Something was bumped into at this place. */
   addKnock(wx: number, wy: number): void {
-    const i = Math.floor(wx / this.cellSize);
-    const j = Math.floor(wy / this.cellSize);
-    const tile = this.#tile(i >> 5, j >> 5);
-    const c = ((j & 31) << 5) | (i & 31);
-    tile.knock[c] = KNOCK_HELD;
-    tile.settle(c);
+    const [tile, c] = this.#openAt(wx, wy);
+    tile.bump(c);
   }
 
-  /** Number of a `FOOTING` for cell (i, j); nothing is allocated. */
+  /** The `FOOTING` of cell (i, j); nothing is allocated. */
   at(i: number, j: number): number {
-    const tile = this.#look(i >> 5, j >> 5);
-    const c = ((j & 31) << 5) | (i & 31);
-    if (tile === null) return this.#isBlocked?.(i, j) ? FOOTING.blocked : FOOTING.unseen;
+    const tile = this.#find(i, j);
+    const c = cellOf(i, j);
+    if (tile === null) return this.#isBlocked?.(i, j) ? BLOCKED : UNSEEN;
     let layer = tile.layer[c]!;
     if (layer >> 1 !== this.#layersRevision) {
       layer = 2 * this.#layersRevision + (this.#isBlocked?.(i, j) ? 1 : 0);
@@ -326,8 +193,8 @@ export class FootingLayer {
 
   /** Microseconds when the cell was last seen; -Infinity when never. */
   timeAt(i: number, j: number): number {
-    const tile = this.#look(i >> 5, j >> 5);
-    const c = ((j & 31) << 5) | (i & 31);
+    const tile = this.#find(i, j);
+    const c = cellOf(i, j);
     if (tile === null || (tile.odds[c] === 0 && tile.doubt[c] === 0)) return Number.NEGATIVE_INFINITY;
     return tile.time[c]!;
   }
@@ -337,8 +204,8 @@ export class FootingLayer {
     const i = Math.floor(wx / this.cellSize);
     const j = Math.floor(wy / this.cellSize);
     const footing = FOOTING_NAMES[this.at(i, j)]!;
-    const tile = this.#look(i >> 5, j >> 5);
-    const c = ((j & 31) << 5) | (i & 31);
+    const tile = this.#find(i, j);
+    const c = cellOf(i, j);
     return {
       footing,
       time: this.timeAt(i, j),
@@ -349,63 +216,31 @@ export class FootingLayer {
 
   /** All brinks within `radius` of a place, chained from cell to cell. */
   brinks([cx, cy]: readonly [number, number] | Vec3, radius: number): Brink[] {
-    interface Spot {
-      x: number;
-      y: number;
-      drop: number;
-      error: number;
-      looks: number;
-    }
-    const spots: Spot[] = [];
-    const reach = Math.ceil(radius / (32 * this.cellSize));
-    const ti = Math.floor(cx / this.cellSize) >> 5;
-    const tj = Math.floor(cy / this.cellSize) >> 5;
-    for (let near = 0; near < (2 * reach + 1) ** 2; near++) {
-      const across = near % (2 * reach + 1);
-      const tile = this.#look(ti - reach + across, tj - reach + (near - across) / (2 * reach + 1));
-      if (tile?.hasBrink !== true) continue;
-      for (let c = 0; c < CELLS; c++) {
-        if (tile.error[c] === 0 || tile.looks[c]! < 2) continue;
-        const x = tile.brinkX[c]!;
-        const y = tile.brinkY[c]!;
-        // Looked for in each frame: most are too far or no rim, and Math.hypot makes garbage.
-        if ((x - cx) ** 2 + (y - cy) ** 2 > radius ** 2 || !this.#isRim(x, y)) continue;
-        spots.push({ x, y, drop: tile.drop[c]!, error: tile.error[c]!, looks: tile.looks[c]! });
+    const spots: BrinkSpot[] = [];
+    const reach = Math.ceil(radius / ((1 << BITS) * this.cellSize));
+    const ti = Math.floor(cx / this.cellSize) >> BITS;
+    const tj = Math.floor(cy / this.cellSize) >> BITS;
+    for (let j = tj - reach; j <= tj + reach; j++) {
+      for (let i = ti - reach; i <= ti + reach; i++) {
+        const tile = this.#find(i << BITS, j << BITS);
+        if (tile?.hasBrink === true) this.#addSpots(tile, cx, cy, radius, spots);
       }
     }
-    const link = (3 * this.cellSize) ** 2;
-    const nearest = (to: Spot): number => {
-      let best = -1;
-      let least = link;
-      for (let k = 0; k < spots.length; k++) {
-        const spot = spots[k]!;
-        const apart = (spot.x - to.x) ** 2 + (spot.y - to.y) ** 2;
-        if (apart < least) {
-          least = apart;
-          best = k;
-        }
-      }
-      return best;
-    };
-    const out: Brink[] = [];
-    while (spots.length > 0) {
-      const chain = [spots.pop()!];
-      for (let k = nearest(chain.at(-1)!); k >= 0; k = nearest(chain.at(-1)!))
-        chain.push(...spots.splice(k, 1));
-      for (let k = nearest(chain[0]!); k >= 0; k = nearest(chain[0]!)) chain.unshift(...spots.splice(k, 1));
-      const drops = chain.map(({ drop }) => drop).sort((a, b) => a - b);
-      const looks = chain.reduce((sum, spot) => sum + spot.looks, 0) / chain.length;
-      out.push({
-        points: chain.map(({ x, y }) => [x, y] as const),
-        drop: drops[drops.length >> 1]!,
-        confidence: 1 - Math.exp(-looks / 3),
-        error: Math.max(...chain.map(({ error }) => error)),
-      });
-    }
-    return out;
+    return chainBrinks(spots, LINK * this.cellSize);
   }
 
-  /** Whether firm and gone ground meet here still: what was seen of an edge from afar is corrected from nearer. */
+  #addSpots(tile: Tile, cx: number, cy: number, radius: number, spots: BrinkSpot[]): void {
+    for (let c = 0; c < CELLS; c++) {
+      if (tile.error[c] === 0 || tile.looks[c]! < FEWEST_LOOKS) continue;
+      const x = tile.brinkX[c]!;
+      const y = tile.brinkY[c]!;
+      // Asked in each frame: most are too far or no rim, and Math.hypot makes garbage.
+      if ((x - cx) ** 2 + (y - cy) ** 2 > radius ** 2 || !this.#isRim(x, y)) continue;
+      spots.push({ x, y, drop: tile.drop[c]!, error: tile.error[c]!, looks: tile.looks[c]! });
+    }
+  }
+
+  /** Whether firm and gone ground still meet here: what was seen of an edge from afar is corrected from nearer. */
   #isRim(wx: number, wy: number): boolean {
     const i = Math.floor(wx / this.cellSize);
     const j = Math.floor(wy / this.cellSize);
@@ -422,8 +257,8 @@ export class FootingLayer {
   }
 
   /**
-   * Moves all that is remembered with the world: every place p lies at R(yaw) p + (x, y) from now on. Between turned grids some
-   * cells fall together: what ends the ground outweighs what is firm.
+   * Moves all that is remembered with the world: every place p lies at R(yaw) p + (x, y) from now on. Between turned grids some cells
+   * fall together: what ends the ground outweighs what is firm.
    */
   move(x: number, y: number, yaw: number): void {
     const cos = Math.cos(yaw);
@@ -431,42 +266,28 @@ export class FootingLayer {
     const size = this.cellSize;
     const old = new Map(this.#tiles);
     this.clear();
-    const from = (key: number, c: number): readonly [number, number] => {
-      const [ti, tj] = tileOf(key);
-      return [(ti * TILE + (c & 31) + 0.5) * size, (tj * TILE + (c >> 5) + 0.5) * size];
-    };
-    const into = (wx: number, wy: number): readonly [Tile, number] => {
-      const i = Math.floor(wx / size);
-      const j = Math.floor(wy / size);
-      return [this.#tile(i >> 5, j >> 5), ((j & 31) << 5) | (i & 31)];
-    };
     for (const [key, tile] of old) {
       for (let c = 0; c < CELLS; c++) {
-        if (tile.odds[c] === 0 && tile.doubt[c] === 0 && tile.knock[c] === 0 && tile.error[c] === 0) continue;
-        const [ox, oy] = from(key, c);
-        const [to, d] = into(cos * ox - sin * oy + x, sin * ox + cos * oy + y);
+        if (tile.isBlank(c) && tile.error[c] === 0) continue;
+        const [ox, oy] = middleOf(key, c, size);
+        const [to, d] = this.#openAt(cos * ox - sin * oy + x, sin * ox + cos * oy + y);
         to.take(d, tile, c);
         if (tile.error[c] === 0) continue;
-        const bx = tile.brinkX[c]!;
-        const by = tile.brinkY[c]!;
-        const [edge, e] = into(cos * bx - sin * by + x, sin * bx + cos * by + y);
-        edge.brinkX[e] = cos * bx - sin * by + x;
-        edge.brinkY[e] = sin * bx + cos * by + y;
-        edge.drop[e] = tile.drop[c]!;
-        edge.error[e] = tile.error[c]!;
-        edge.looks[e] = tile.looks[c]!;
-        edge.hasBrink = true;
+        const bx = cos * tile.brinkX[c]! - sin * tile.brinkY[c]! + x;
+        const by = sin * tile.brinkX[c]! + cos * tile.brinkY[c]! + y;
+        const [edge, e] = this.#openAt(bx, by);
+        edge.takeBrink(e, tile, c, bx, by);
       }
     }
-    // Cells between, on which none has fallen: what lies nearest, asked the other way round.
+    // Cells between, into which none has fallen: what lay nearest, asked the other way round.
     for (const [key, tile] of [...this.#tiles]) {
       for (let c = 0; c < CELLS; c++) {
-        if (tile.odds[c] !== 0 || tile.doubt[c] !== 0 || tile.knock[c] !== 0) continue;
-        const [wx, wy] = from(key, c);
+        if (!tile.isBlank(c)) continue;
+        const [wx, wy] = middleOf(key, c, size);
         const i = Math.floor((cos * (wx - x) + sin * (wy - y)) / size);
         const j = Math.floor((cos * (wy - y) - sin * (wx - x)) / size);
-        const other = old.get(tileKey(i >> 5, j >> 5));
-        if (other !== undefined) tile.take(c, other, ((j & 31) << 5) | (i & 31));
+        const other = old.get(tileKey(i >> BITS, j >> BITS));
+        if (other !== undefined) tile.take(c, other, cellOf(i, j));
       }
     }
   }
@@ -476,8 +297,8 @@ export class FootingLayer {
     for (const key of this.#tiles.keys()) {
       const [ti, tj] = tileOf(key);
       for (let c = 0; c < CELLS; c++) {
-        const i = ti * TILE + (c & 31);
-        const j = tj * TILE + (c >> 5);
+        const i = (ti << BITS) + (c & MASK);
+        const j = (tj << BITS) + (c >> BITS);
         const footing = this.at(i, j);
         if (footing !== FOOTING.unseen) see(i, j, footing);
       }
@@ -491,7 +312,7 @@ export class FootingLayer {
   }
 }
 
-/** Tiles within +-2^20 of the origin. */
+/** One number for a tile within +-2^20 tiles of the origin. */
 const tileKey = (ti: number, tj: number): number => (ti + 1048576) * 2097152 + (tj + 1048576);
 const tileOf = (key: number): readonly [number, number] => [
   Math.floor(key / 2097152) - 1048576,
@@ -502,3 +323,9 @@ const tileOf = (key: number): readonly [number, number] => [
 export type FootingView = Readonly<
   Pick<FootingLayer, "cellSize" | "at" | "timeAt" | "cellAt" | "brinks" | "visit">
 >;
+
+/** The middle of a tile's cell, metres. */
+function middleOf(key: number, c: number, size: number): readonly [x: number, y: number] {
+  const [ti, tj] = tileOf(key);
+  return [((ti << BITS) + (c & MASK) + 0.5) * size, ((tj << BITS) + (c >> BITS) + 0.5) * size];
+}

@@ -1,7 +1,9 @@
 import { planarOf } from "../geometry/rigid.ts";
-import type { Brink, FootingView } from "../guard/footing.ts";
-import type { GlanceFrame } from "../guard/glance.ts";
-import { Guard, type Pace, type ReachNow } from "../guard/guard.ts";
+import type { Brink } from "../guard/brink-lines.ts";
+import type { FootingView } from "../guard/footing.ts";
+import type { GlanceFrame } from "../guard/glance-frame.ts";
+import { Guard, type Pace } from "../guard/guard.ts";
+import type { ReachNow } from "../guard/reach.ts";
 import type { FloorView } from "../map/floor.ts";
 import { BLOCK_VOXELS, type GridView } from "../map/grid.ts";
 import { COLUMN, type LayersView } from "../map/layers.ts";

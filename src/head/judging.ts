@@ -1,5 +1,6 @@
 import type { Pose } from "../geometry/optics.ts";
-import type { GlanceFrame, Glancer } from "../guard/glance.ts";
+import type { Glancer } from "../guard/glance.ts";
+import type { GlanceFrame } from "../guard/glance-frame.ts";
 import type { Guard } from "../guard/guard.ts";
 import { DEFAULT_MASK_SETTINGS, type MaskResult } from "../sense/mask.ts";
 import { placement, setPlacement } from "../track/placement.ts";

@@ -1,5 +1,6 @@
 import type { Pose, Vec3 } from "../geometry/optics.ts";
-import type { Brink, FootingCell } from "../guard/footing.ts";
+import type { Brink } from "../guard/brink-lines.ts";
+import type { FootingCell } from "../guard/footing.ts";
 import type { Pace, Verdict } from "../guard/guard.ts";
 import type { WaiverEvent } from "../sense/events.ts";
 import type { Sight } from "../terms/safety.ts";

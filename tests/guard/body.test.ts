@@ -48,13 +48,20 @@ describe("what brakes and delays allow", () => {
     for (const d of [0, -0.1, Number.NaN]) expect(permittedSpeed(d, 0.2, 1)).toBe(0);
   });
 
-  test("the separation distance is the standard's worked example", () => {
-    // ISO 13855:2010: 14 mm resolution, 0.32 s: 640 mm with 2 m/s is above 500 mm, so 512 mm with 1.6 m/s.
-    expect(separationDistance(0.014, 0.32)).toBeCloseTo(0.512, 12);
-    // The same formula by hand: 2 m/s * 0.15 s + 8 (30 - 14) mm.
-    expect(separationDistance(0.03, 0.15)).toBeCloseTo(0.428, 12);
-    expect(separationDistance(0.014, 0.26)).toBe(0.5); // 1.6 m/s would give less than the least of 500 mm
-  });
+  // Worked by hand from S = K T + C of ISO 13855 (constants from memory): C = 8 (d - 14 mm); K = 2 m/s, at least 0.1 m; above
+  // 0.5 m K = 1.6 m/s, at least 0.5 m.
+  test.each([
+    [0.02, 0.18, 0.408], // 2 * 0.18 + 0.048
+    [0.03, 0.15, 0.428], // 2 * 0.15 + 0.128
+    [0.03, 0.3, 0.608], // 2 * 0.3 + 0.128 is above 0.5: 1.6 * 0.3 + 0.128
+    [0.014, 0.27, 0.5], // 2 * 0.27 is above 0.5, 1.6 * 0.27 below it: the least is 0.5
+    [0.01, 0.02, 0.1], // 2 * 0.02, finer than 14 mm adds nothing: the least is 0.1
+  ])(
+    "a device that resolves %d m, before a machine that stands after %d s, stands %d m away",
+    (d, t, expected) => {
+      expect(separationDistance(d, t)).toBeCloseTo(expected, 12);
+    },
+  );
 });
 
 describe("what wheels take", () => {
@@ -115,8 +122,23 @@ describe("a body", () => {
     expect(() => parseFootprint("1,1 2 3,3")).toThrow(/corner 2/);
     expect(() => parseFootprint("")).toThrow(/corner 1/);
   });
-  test("a point is inside an L or not", () => {
+  test("a point is inside an L or not, whichever way round it is written, level with a corner or not", () => {
     const ell = parseFootprint("-1,-1 1,-1 1,0 0,0 0,1 -1,1");
-    expect([holds(ell, -0.5, 0.5), holds(ell, 0.5, -0.5), holds(ell, 0.5, 0.5)]).toEqual([true, true, false]);
+    for (const outline of [ell, [...ell].reverse()]) {
+      const inside = [
+        [-0.5, 0.5],
+        [0.5, -0.5],
+        [-0.5, 0],
+      ] as const;
+      const outside = [
+        [0.5, 0.5],
+        [2, 0],
+        [-2, -1],
+        [-2, 0],
+        [0.5, 1],
+      ] as const;
+      for (const [x, y] of inside) expect(holds(outline, x, y)).toBe(true);
+      for (const [x, y] of outside) expect(holds(outline, x, y)).toBe(false);
+    }
   });
 });

@@ -1,6 +1,7 @@
 import type { PinholeOptics, Pose } from "../../src/geometry/optics.ts";
 import { toMatrix } from "../../src/geometry/rigid.ts";
-import { type GlanceFrame, Glancer, type GlancerSettings } from "../../src/guard/glance.ts";
+import { Glancer, type GlancerSettings } from "../../src/guard/glance.ts";
+import type { GlanceFrame } from "../../src/guard/glance-frame.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
 import { DEFAULT_RANGE_NOISE } from "../../src/sense/noise.ts";
 import { Random } from "../../src/simulate/random.ts";

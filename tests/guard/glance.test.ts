@@ -1,6 +1,6 @@
 import { describe, expect, test } from "vitest";
 import type { Pose } from "../../src/geometry/optics.ts";
-import { EVIDENCE, type GlanceFrame } from "../../src/guard/glance.ts";
+import { EVIDENCE, type GlanceFrame } from "../../src/guard/glance-frame.ts";
 import { lensFromAngles } from "../../src/simulate/attitude.ts";
 import { Scene } from "../../src/simulate/scene.ts";
 import { END, END_NAMES } from "../../src/terms/safety.ts";

@@ -1,7 +1,7 @@
 import { describe, expect, test } from "vitest";
 import { parseFootprint } from "../../src/guard/body.ts";
 import { FootingLayer } from "../../src/guard/footing.ts";
-import { EVIDENCE, type GlanceFrame } from "../../src/guard/glance.ts";
+import { EVIDENCE, type GlanceFrame } from "../../src/guard/glance-frame.ts";
 import { Guard } from "../../src/guard/guard.ts";
 import { SweptGround, sweep } from "../../src/guard/sweep.ts";
 import { DEFAULT_RANGE_NOISE } from "../../src/sense/noise.ts";

@@ -1,5 +1,5 @@
 import { existsSync, readFileSync } from "node:fs";
-import type { Brink } from "../../src/guard/footing.ts";
+import type { Brink } from "../../src/guard/brink-lines.ts";
 import type { Head } from "../../src/head/head.ts";
 import { COLUMN } from "../../src/map/layers.ts";
 import { type LabelsFile, labelsMisfit } from "../../src/wire/label-file.ts";

@@ -9,7 +9,8 @@ import {
   turn as turnBy,
 } from "../../../src/geometry/rigid.ts";
 import { type BodyDescription, parseFootprint } from "../../../src/guard/body.ts";
-import type { GlanceFrame, Glancer } from "../../../src/guard/glance.ts";
+import type { Glancer } from "../../../src/guard/glance.ts";
+import type { GlanceFrame } from "../../../src/guard/glance-frame.ts";
 import { Guard, type GuardSettings } from "../../../src/guard/guard.ts";
 import { DepthMask } from "../../../src/sense/mask.ts";
 import { DEFAULT_RANGE_NOISE } from "../../../src/sense/noise.ts";

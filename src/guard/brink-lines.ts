@@ -1,0 +1,64 @@
+/** A boundary from firm to gone, in the world. */
+export interface Brink {
+  /** x, y in order along the edge, metres. */
+  readonly points: readonly (readonly [number, number])[];
+  /** Metres, the median along it. */
+  readonly drop: number;
+  /** 0 to 1: grows with the looks that confirmed it. */
+  readonly confidence: number;
+  /** Metres, 1 sigma, of the points' place across the edge. */
+  readonly error: number;
+}
+
+/** A place of an edge, as one cell knows it; metres. */
+export interface BrinkSpot {
+  readonly x: number;
+  readonly y: number;
+  readonly drop: number;
+  readonly error: number;
+  readonly looks: number;
+}
+
+/** Looks after which an edge's confidence is 1 - 1/e. Chosen by hand. */
+const LOOKS = 3;
+
+/**
+ * Chains spots to polylines: from one spot to the nearest left over, at both ends.
+ * @param spots emptied
+ * @param link  metres: spots farther apart are not of one edge
+ */
+export function chainBrinks(spots: BrinkSpot[], link: number): Brink[] {
+  const nearest = (to: BrinkSpot): number => {
+    let best = -1;
+    let least = link ** 2;
+    for (let k = 0; k < spots.length; k++) {
+      const spot = spots[k]!;
+      const apart = (spot.x - to.x) ** 2 + (spot.y - to.y) ** 2;
+      if (apart < least) {
+        least = apart;
+        best = k;
+      }
+    }
+    return best;
+  };
+  const out: Brink[] = [];
+  while (spots.length > 0) {
+    const chain = [spots.pop()!];
+    for (let k = nearest(chain.at(-1)!); k >= 0; k = nearest(chain.at(-1)!))
+      chain.push(...spots.splice(k, 1));
+    for (let k = nearest(chain[0]!); k >= 0; k = nearest(chain[0]!)) chain.unshift(...spots.splice(k, 1));
+    out.push(brinkOf(chain));
+  }
+  return out;
+}
+
+function brinkOf(chain: readonly BrinkSpot[]): Brink {
+  const drops = chain.map(({ drop }) => drop).sort((a, b) => a - b);
+  const looks = chain.reduce((sum, spot) => sum + spot.looks, 0) / chain.length;
+  return {
+    points: chain.map(({ x, y }) => [x, y] as const),
+    drop: drops[drops.length >> 1]!,
+    confidence: 1 - Math.exp(-looks / LOOKS),
+    error: Math.max(...chain.map(({ error }) => error)),
+  };
+}

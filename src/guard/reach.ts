@@ -1,0 +1,110 @@
+import { BEARINGS, END, FOOTING } from "../terms/safety.ts";
+import type { FootingLayer } from "./footing.ts";
+
+/** Where free, firm ground ends around the base. */
+export interface ReachNow {
+  /** (BEARINGS) metres from the base's floor point; bearing n is n * 2 pi / BEARINGS, counter-clockwise from forward. */
+  readonly distance: Float32Array;
+  /** (BEARINGS) an `END`. */
+  readonly ends: Uint8Array;
+  /** (BEARINGS) seconds since the last ground before the end was seen; Infinity when it never was. */
+  readonly age: Float32Array;
+}
+
+export interface ReachLimits {
+  /** Metres: nothing farther is looked at. */
+  readonly maxReach: number;
+  /** Metres: unseen ground so narrow is crossed. */
+  readonly gap: number;
+  /** Metres from the base's floor point to its farthest corner. */
+  readonly radius: number;
+}
+
+const FIRM: number = FOOTING.firm;
+const GONE: number = FOOTING.gone;
+const BLOCKED: number = FOOTING.blocked;
+const DOUBTFUL: number = FOOTING.doubtful;
+
+/** Share of the body's radius that the base surely stands on: what is nearer is not asked. Chosen by hand. */
+const STOOD_ON = 0.5;
+
+/** Looks from the base along each bearing to the first place that is not free, firm ground. */
+export class ReachAround {
+  /** Overwritten by the next look. */
+  readonly now: ReachNow = {
+    distance: new Float32Array(BEARINGS),
+    ends: new Uint8Array(BEARINGS),
+    age: new Float32Array(BEARINGS),
+  };
+  readonly #limits: ReachLimits;
+  readonly #cos = Float64Array.from({ length: BEARINGS }, (_, n) => Math.cos((2 * Math.PI * n) / BEARINGS));
+  readonly #sin = Float64Array.from({ length: BEARINGS }, (_, n) => Math.sin((2 * Math.PI * n) / BEARINGS));
+
+  constructor(limits: ReachLimits) {
+    this.#limits = limits;
+  }
+
+  /** @param x, y, yaw of the base in the world; `time` is now, microseconds */
+  look(footing: FootingLayer, x: number, y: number, yaw: number, time: number): ReachNow {
+    const cos = Math.cos(yaw);
+    const sin = Math.sin(yaw);
+    const per = 1 / footing.cellSize;
+    for (let n = 0; n < BEARINGS; n++) {
+      const dx = cos * this.#cos[n]! - sin * this.#sin[n]!;
+      const dy = sin * this.#cos[n]! + cos * this.#sin[n]!;
+      this.#follow(footing, n, x, y, dx, dy);
+      const at = Math.max(0, this.now.distance[n]! - footing.cellSize / 2);
+      const seen = footing.timeAt(Math.floor((x + dx * at) * per), Math.floor((y + dy * at) * per));
+      this.now.age[n] = (time - seen) / 1e6;
+    }
+    return this.now;
+  }
+
+  /** Follows one bearing from cell to cell, none left out. Source: Amanatides and Woo 1987. */
+  #follow(footing: FootingLayer, n: number, x: number, y: number, dx: number, dy: number): void {
+    const { maxReach, gap, radius } = this.#limits;
+    const { cellSize } = footing;
+    const per = 1 / cellSize;
+    const half = cellSize / 2;
+    const from = STOOD_ON * radius;
+    let i = Math.floor((x + dx * from) * per);
+    let j = Math.floor((y + dy * from) * per);
+    const stepI = dx < 0 ? -1 : 1;
+    const stepJ = dy < 0 ? -1 : 1;
+    const acrossI = Math.abs(cellSize / dx);
+    const acrossJ = Math.abs(cellSize / dy);
+    let nextI = dx === 0 ? Number.POSITIVE_INFINITY : ((i + (dx < 0 ? 0 : 1)) * cellSize - x) / dx;
+    let nextJ = dy === 0 ? Number.POSITIVE_INFINITY : ((j + (dy < 0 ? 0 : 1)) * cellSize - y) / dy;
+    let firm = 0;
+    let end: number = END.open;
+    let isDoubtful = false;
+    for (let enter = from; enter <= maxReach; ) {
+      const leave = nextI < nextJ ? nextI : nextJ;
+      const what = footing.at(i, j);
+      if (what === FIRM) {
+        firm = leave - half; // the ground may end anywhere within the last cell
+        isDoubtful = false;
+      } else if (what === GONE || what === BLOCKED) {
+        end = what === GONE ? END.brink : END.obstacle;
+        firm = Math.max(firm, enter - half);
+        break;
+      } else {
+        if (what === DOUBTFUL) isDoubtful = true;
+        if (leave - firm > gap + half && leave > radius) {
+          end = isDoubtful ? END.doubtful : END.unseen;
+          break;
+        }
+      }
+      if (nextI < nextJ) {
+        i += stepI;
+        nextI += acrossI;
+      } else {
+        j += stepJ;
+        nextJ += acrossJ;
+      }
+      enter = leave;
+    }
+    this.now.distance[n] = end === END.open ? maxReach : firm;
+    this.now.ends[n] = end;
+  }
+}

@@ -1,0 +1,89 @@
+import type { FootingLayer } from "./footing.ts";
+import type { GlanceFrame } from "./glance-frame.ts";
+
+/** Where the base is in the world: metres, radians, and the height of the floor under it. */
+export interface Place {
+  readonly x: number;
+  readonly y: number;
+  readonly yaw: number;
+  readonly floor: number;
+}
+
+/** Metres around the body that are taken as firm, too: the cell that its outline reaches into. */
+const AROUND = 0.06;
+/** Metres from its start after which the base has left it. */
+const LEFT = 0.05;
+/** Metres of floor that a strip must see before the ground towards it is trusted. Chosen by hand: a cell. */
+const SEEN = 0.05;
+
+/**
+ * The ground around the start. When a base starts, it stands on ground that no sensor has seen: a disc around it, and the ground up to
+ * the nearest floor in view, is taken as firm. Whoever starts the base vouches for it.
+ */
+export class StartTrust {
+  /** Where the base was when its memory began; null before. */
+  #start: readonly [x: number, y: number] | null = null;
+  #isStarting = true;
+
+  /**
+   * Trusts the ground as long as the base is at its start.
+   * @param radius metres of the body
+   * @param most   metres from the body to the nearest floor in view, up to which the ground between is trusted
+   */
+  trust(
+    footing: FootingLayer,
+    frame: GlanceFrame,
+    time: number,
+    at: Place,
+    radius: number,
+    most: number,
+  ): void {
+    const { x, y } = at;
+    if (this.#start === null) {
+      this.#start = [x, y];
+      this.#isStarting = true;
+      trustDisc(footing, time, at, radius + AROUND);
+    }
+    if (!this.#isStarting) return;
+    this.#isStarting = Math.hypot(x - this.#start[0], y - this.#start[1]) < LEFT;
+    if (this.#isStarting) trustNear(footing, frame, time, at, radius + most);
+  }
+
+  move(moved: (x: number, y: number) => readonly [number, number]): void {
+    if (this.#start !== null) this.#start = moved(...this.#start);
+  }
+
+  /** The base starts anew wherever it is next. */
+  forget(): void {
+    this.#start = null;
+  }
+}
+
+function trustDisc(footing: FootingLayer, time: number, { x, y, floor }: Place, radius: number): void {
+  const step = footing.cellSize / 2;
+  for (let dx = -radius; dx <= radius; dx += step) {
+    for (let dy = -radius; dy <= radius; dy += step) {
+      if (dx * dx + dy * dy <= radius * radius) footing.trust(x + dx, y + dy, time, floor);
+    }
+  }
+}
+
+/** From the base's floor point to the nearest floor in view, in the strips that see floor, no farther than `most` metres. */
+function trustNear(footing: FootingLayer, frame: GlanceFrame, time: number, at: Place, most: number): void {
+  const { x, y, yaw, floor } = at;
+  const cos = Math.cos(yaw);
+  const sin = Math.sin(yaw);
+  const size = footing.cellSize;
+  for (let n = 0; n < frame.strips; n++) {
+    const bx = frame.nearX[n]!;
+    const by = frame.nearY[n]!;
+    const far = Math.hypot(bx, by);
+    const seen = Math.hypot(frame.endX[n]! - bx, frame.endY[n]! - by);
+    if (seen < SEEN || far > most) continue;
+    for (let s = 0; s <= far + size; s += size / 2) {
+      const px = (bx * s) / far;
+      const py = (by * s) / far;
+      footing.trust(x + cos * px - sin * py, y + sin * px + cos * py, time, floor);
+    }
+  }
+}
