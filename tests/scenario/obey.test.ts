@@ -1,9 +1,10 @@
 import { expect, test } from "vitest";
 import { parseFootprint } from "../../src/guard/body.ts";
 import { Base, type BaseBuild, wheelsOf } from "../../tools/lab/obey/base.ts";
-import { drive } from "../../tools/lab/obey/drive.ts";
+import { drive, type Outcome } from "../../tools/lab/obey/drive.ts";
 import { argumentsOf, DEFAULT_KNOBS, drawKnobs, type Knobs, turned } from "../../tools/lab/obey/knobs.ts";
 import { driveLive } from "../../tools/lab/obey/live.ts";
+import { simplify } from "../../tools/lab/obey/simpler.ts";
 import { atEdge, HALL, inHall } from "./hall.ts";
 
 const BUILD: BaseBuild = {
@@ -66,6 +67,30 @@ test("the same knobs give the same drive, and the arguments that are printed giv
     .slice(1)
     .map((text) => text.replaceAll("'", ""));
   expect(turned(DEFAULT_KNOBS, texts)).toEqual(knobs);
+});
+
+test("a fall is made simpler: what it does not need goes back to its default, the rest half way there", () => {
+  // A head with one fault: above 1.5 m/s it is wrong, if a second camera looks on.
+  const fall = { time: 3, x: 0, y: 0, speed: 1, drop: 0.3 };
+  const trail = [0, 1, 2, 2.9].map((time) => [time, time - 3, 0, 0, 1, 0]);
+  const rest = { contacts: [], time: 3, way: 3, frames: 30, headCost: 0, cost: 0, last: "", trail };
+  const wrong = (knobs: Knobs): Outcome => ({
+    ...rest,
+    fall: Number(knobs["guard.topSpeed"]) > 1.5 && knobs.cameras !== "front" ? fall : null,
+  });
+  const knobs: Knobs = { ...drawKnobs(11), "guard.topSpeed": 4, cameras: "front and rear" };
+  const simpler = simplify(knobs, wrong(knobs), wrong);
+  expect(simpler.outcome.fall).not.toBeNull();
+  const { "guard.topSpeed": speed, cameras, seconds, wander, place } = simpler.knobs;
+  expect(cameras).toBe("front and rear");
+  expect(speed).toBeGreaterThan(1.5);
+  expect(speed).toBeLessThan(2.6); // 4, half way to 1 is 2.5, half way again is 1.75
+  expect(seconds).toBeCloseTo(3.3, 6);
+  expect([wander, place]).toEqual(["straight", "-1.000,0.000,0.000"]);
+  const turnedStill = ["home", "start", "seed"];
+  const words = argumentsOf(simpler.knobs).match(/(?<=-k '?)[\w.]+(?==)/g)!;
+  const needed = ["guard.topSpeed", "cameras", "seconds", "place", ...turnedStill];
+  expect(words.filter((name) => !needed.includes(name))).toEqual([]);
 });
 
 test("with the shipped settings the base drives up to an edge and stops before it", () => {

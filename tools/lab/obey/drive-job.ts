@@ -26,7 +26,7 @@ export function runJob(job: Job): Row {
     const knobs = drawKnobs(job.number);
     return rowOf(job.number, knobs, drive(knobs));
   }
-  const { knobs, outcome } = simplify(job.knobs, drive(job.knobs));
+  const { knobs, outcome } = simplify(job.knobs, drive(job.knobs), drive);
   return rowOf(-1, knobs, outcome);
 }
 

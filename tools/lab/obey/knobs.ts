@@ -125,7 +125,7 @@ export const KNOBS = {
   home: seed("seed of the generated home"),
   start: { default: 0, draw: (dice) => dice.whole(12), help: "number of the start in that home" },
   seed: seed("of the noise of sensors and wheels, and of the wander"),
-  seconds: { default: 20, draw: (dice) => Math.round(dice.between(10, 22)), help: "of the drive" },
+  seconds: { default: 20, draw: (dice) => Math.round(dice.between(8, 18)), help: "of the drive" },
   wander: { ...choice(WANDERS, "what the base wants"), draw: () => "random" },
   place: { default: "", draw: () => "", help: "x,y,yaw in metres and radians, instead of the start" },
   "guard.topSpeed": logarithmic("guard.topSpeed"),
@@ -147,11 +147,16 @@ export const KNOBS = {
   "lens.angle": even(83, 58, 98, "degrees across", 1),
   "lens.width": {
     default: 96,
-    draw: (dice) => dice.pick([80, 96, 96, 112, 128]),
+    draw: (dice) => dice.pick([80, 96, 112, 128, 160]),
     help: "pixels across; three quarters of it down",
   },
   "lens.rate": even(10, 5, 16, "frames a second", 1),
-  "lens.range": even(6, 3, 7, "metres", 1),
+  "lens.range": even(6, 3, 8, "metres", 1),
+  "lens.sees": {
+    default: 4.5,
+    draw: (dice) => Number((dice.chance(0.5) ? dice.between(3.5, 6) : dice.between(6, 16)).toFixed(1)),
+    help: "metres at which a white surface, met head on, still returns: what lets a base get fast",
+  },
   "lens.late": even(0.03, 0.005, 0.06, "seconds from the exposure to the frame's arrival"),
   imu: choice(["raw", "fused"], "what the inertial sensor gives"),
   odometry: choice(["yes", "no"], "whether wheels are told of", { yes: 4 }),
@@ -164,7 +169,7 @@ export const KNOBS = {
   noise: { ...choice(["no", "yes"], "of the depth sensor"), draw: () => "yes" },
   "head.cost": even(12, 4, 30, "milliseconds that a frame keeps the head busy", 0),
   fault: choice(FAULTS, "what goes wrong", { none: 4 }),
-  "fault.at": even(5, 1, 14, "seconds from the start", 1),
+  "fault.at": even(3, 0.8, 8, "seconds from the start", 1),
   "fault.for": even(2, 0.2, 5, "seconds that it lasts, where it ends", 1),
 } as const satisfies Record<string, Knob>;
 

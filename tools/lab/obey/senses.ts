@@ -77,7 +77,7 @@ export class Senses {
     this.#cameras = rig.setup.sensors.map((_, n) => ({
       next: (0.31 * n) / rig.rate,
       sequence: 0,
-      noise: isNoisy ? noiseOf(new Random(seed, 94 + n)) : null,
+      noise: isNoisy ? noiseOf(Number(rig.knobs["lens.sees"]), new Random(seed, 94 + n)) : null,
       last: null,
     }));
   }
@@ -204,10 +204,10 @@ export class Senses {
 }
 
 /** The noise of the simulator's own datasets, with fewer rays at edges. */
-function noiseOf(random: Random): SensorNoise {
+function noiseOf(sees: number, random: Random): SensorNoise {
   return {
     gate: 150,
-    seen: { reflectance: 0.8, range: 4.5 },
+    seen: { reflectance: 0.8, range: sees },
     frequency: 60e6,
     wrap: false,
     dark: 200,

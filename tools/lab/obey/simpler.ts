@@ -1,9 +1,11 @@
-import { drive, type Outcome } from "./drive.ts";
+import type { Outcome } from "./drive.ts";
 import { DEFAULT_KNOBS, KNOBS, type KnobName, type Knobs } from "./knobs.ts";
 
 /** In which order knobs are tried at their defaults: what changes most of a drive first. */
 const ORDER: readonly KnobName[] = [
   "fault",
+  "fault.at",
+  "fault.for",
   "people",
   "cameras",
   "noise",
@@ -15,6 +17,7 @@ const ORDER: readonly KnobName[] = [
   "odometry",
   "pose.source",
   "lens.range",
+  "lens.sees",
   "lens.width",
   "lens.angle",
   "lens.place",
@@ -45,9 +48,15 @@ export interface Simpler {
 /**
  * Makes a drive that ends in a fall simpler for as long as it still does: a shorter drive, straight on from where it was a moment
  * before, knobs at their defaults, the rest half way there.
- * @param most drives that are tried
+ * @param drive drives once with other knobs
+ * @param most  drives that are tried
  */
-export function simplify(knobs: Knobs, outcome: Outcome, most = 80): Simpler {
+export function simplify(
+  knobs: Knobs,
+  outcome: Outcome,
+  drive: (knobs: Knobs) => Outcome,
+  most = 80,
+): Simpler {
   let best = { knobs, outcome };
   let tries = 0;
   const attempt = (changes: Partial<Record<KnobName, number | string>>): boolean => {
