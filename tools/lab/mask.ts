@@ -6,7 +6,7 @@ import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskResult, REASON } from "../..
 import { simulateEvents } from "../../src/simulate/events.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
 
-const HELP = `Usage: bench-mask [options]    speed of the depth mask on simulated frames of 240 x 180, milliseconds
+const HELP = `Usage: bench-mask [options]    speed of the depth mask on simulated frames of 208 x 156, milliseconds
   -a, --against <mask.js>  time that build of it on the same frames too, and compare the verdicts
   -r, --runs <n>           of which each frame's fastest counts (default 15)
   -h, --help               show this text
@@ -22,7 +22,7 @@ interface Frames {
   readonly frames: { readonly counts: Uint16Array; readonly amplitude: Uint16Array | null }[];
 }
 
-const SIZE = { width: 240, height: 180 } as const;
+const SIZE = { width: 208, height: 156 } as const;
 const FRAMES_A_SECOND = 1.2; // a few dozen views of every drive are enough
 
 function simulated(name: string, exact: boolean, withAmplitude: boolean): Frames {

@@ -131,12 +131,12 @@ function pngs(folder: string, most: number): Uint16Array[] {
     .map((name) => decodePng(readFileSync(join(folder, name))).data as Uint16Array);
 }
 
-/** 240 x 180 as a time-of-flight camera gives them: `sigma` counts of noise on a slanted floor and a wall. */
+/** 208 x 156 as a time-of-flight camera gives them: `sigma` counts of noise on a slanted floor and a wall. */
 function madeUp(base: number, sigma: number): Uint16Array[] {
   const random = seeded(7);
   const image = () =>
-    Uint16Array.from({ length: 240 * 180 }, (_, i) => {
-      const row = Math.floor(i / 240);
+    Uint16Array.from({ length: 208 * 156 }, (_, i) => {
+      const row = Math.floor(i / 208);
       const noise = (random() + random() + random() + random() - 2) * sigma * Math.sqrt(3);
       return base + (row < 70 ? 2000 : 140_000 / row) + noise;
     });
@@ -186,14 +186,14 @@ function codecs(): void {
   }
 }
 
-/** One minute of 15 Hz 240 x 180 with amplitude, and 100 Hz inertial samples. */
+/** One minute of 15 Hz 208 x 156 with amplitude, and 100 Hz inertial samples. */
 async function files(): Promise<void> {
   const folder = mkdtempSync(join(tmpdir(), "record-bench-"));
   const path = join(folder, "minute.brk");
   try {
     const depths = madeUp(300, 6);
     const amplitudes = madeUp(800, 40);
-    const writer = await createRecording(path, smallHeader(smallSetup(240, 180)));
+    const writer = await createRecording(path, smallHeader(smallSetup(208, 156)));
     const depth = (i: number): DepthEvent => {
       const [counts, amplitude] = [depths[i % 8]!, amplitudes[i % 8]!];
       return { kind: "depth", time: i * 66_667, sensor: 0, sequence: i, counts, amplitude };

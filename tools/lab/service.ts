@@ -17,7 +17,7 @@ import { throttle } from "./throttle.ts";
 
 const HELP = `Usage: service [options]    age, stalled clients, memory and bytes a second of a served head
   -r, --recording <file>   frames, orientation and poses to send (default out/bench-service.brk, rendered if missing:
-                           the demo with 240 x 180 at 15 Hz, played at twice its speed)
+                           the demo with 208 x 156 at 15 Hz, played at twice its speed)
   -s, --seconds <n>        of the run with five watchers (default 60)
       --events <n>         send each orientation so many times (default 1)
       --pretrigger              record the last minutes as well, all of them, and count at the end what is in the recording
@@ -208,8 +208,8 @@ export async function main(args: string[]): Promise<number> {
   const path = values.recording ?? DEFAULT;
   const script = (name: string) => fileURLToPath(new URL(`../../tools/${name}.js`, import.meta.url));
   if (!existsSync(path) && values.recording === undefined) {
-    console.log("Rendering the demo with 240 x 180 pixels at 15 Hz (once) ...");
-    const size = ["sensors.0.optics.width=240", "sensors.0.optics.height=180", "sensors.0.rate=15"];
+    console.log("Rendering the demo with 208 x 156 pixels at 15 Hz (once) ...");
+    const size = ["sensors.0.optics.width=208", "sensors.0.optics.height=156", "sensors.0.rate=15"];
     const sets = size.flatMap((set) => ["--set", set]);
     spawnSync(process.execPath, [script("simulate"), "datasets/pottery-studio.json", path, ...sets], {
       stdio: "inherit",
