@@ -1,13 +1,14 @@
 import { appendFile, mkdir, readFile } from "node:fs/promises";
 import { availableParallelism } from "node:os";
 import { dirname } from "node:path";
-import { parseArgs } from "node:util";
+import { isDeepStrictEqual, parseArgs } from "node:util";
 import { SettingError } from "../../src/head/settings.ts";
 import { UsageError } from "../frame/errors.ts";
 import { Progress } from "../frame/progress.ts";
 import { wholeOption } from "../frame/values.ts";
 import { rateInterval } from "./floor/intervals.ts";
 import { runJobs } from "./floor/jobs.ts";
+import { buildMark } from "./obey/build-mark.ts";
 import { drive } from "./obey/drive.ts";
 import { type Job, type Row, rowOf } from "./obey/drive-job.ts";
 import { DEFAULT_KNOBS, drawKnobs, KNOBS, type Knobs, turned } from "./obey/knobs.ts";
@@ -16,11 +17,12 @@ const HELP = `Usage: obey [options]    does a base that obeys ever fall, whateve
   -n, --drives <n>       drives in generated homes, each with settings, body, cameras, faults of its own (default 2000)
       --seed <n>         number of the first drive; a number always gives the same drive (default 1)
   -w, --workers <n>      (default: one per core)
-  -o, --out <file>       one JSON object per drive, appended as they come (default out/obey.jsonl); drives that are in
-                         it already are not driven again, so that a run that was ended goes on
+  -o, --out <file>       one JSON object per drive, appended as they come (default out/obey.jsonl). A run that was ended
+                         continues: drives that this very build made already, with these knobs, are not made again
       --no-simpler       falls are told as they are: making them simpler takes up to 80 drives each
       --drive <n>        only the drive of this number, told in full
-  -k, --knob <name=value>  only one drive, with this and everything else as by default (or as in --drive); may be repeated
+  -k, --knob <name=value>  one drive with this and everything else as by default, or as in --drive; with --drives: in each
+                         of them; may be repeated
       --live             that drive over the socket and in real time, with the command serve as its head
       --knobs            list the knobs
   -h, --help             show this text
@@ -42,13 +44,16 @@ function tellFall({ fall, last, again }: Row): void {
   console.log(`  ${COMMAND} ${again}`);
 }
 
-async function readRows(path: string): Promise<Row[]> {
+/** A row as it is kept: with the build that drove it. */
+type KeptRow = Row & { readonly build: string };
+
+async function readRows(path: string): Promise<KeptRow[]> {
   try {
     const text = await readFile(path, "utf8");
     return text
       .split("\n")
       .filter((line) => line.endsWith("}"))
-      .map((line) => JSON.parse(line) as Row);
+      .map((line) => JSON.parse(line) as KeptRow);
   } catch (error) {
     if ((error as NodeJS.ErrnoException).code === "ENOENT") return [];
     throw error;
@@ -61,12 +66,19 @@ async function driveMany(values: {
   readonly workers: number;
   readonly out: string;
   readonly isSimplified: boolean;
+  /** Knobs turned in all of them. */
+  readonly changes: readonly string[];
 }): Promise<number> {
-  const { drives, first, workers, out, isSimplified } = values;
+  const { changes, drives, first, workers, out, isSimplified } = values;
   await mkdir(dirname(out), { recursive: true });
-  const isWanted = ({ number }: Row): boolean => number >= first && number < first + drives;
+  const build = await buildMark();
+  const isWanted = (row: KeptRow): boolean =>
+    row.build === build &&
+    isDeepStrictEqual(row.changes, changes) &&
+    row.number >= first &&
+    row.number < first + drives;
   const known = (await readRows(out)).filter(isWanted);
-  const rows = [...known];
+  const rows: Row[] = [...known];
   const isDone = new Set(rows.map(({ number }) => number));
   const left = Array.from({ length: drives }, (_, n) => first + n).filter((number) => !isDone.has(number));
   const begun = performance.now();
@@ -77,10 +89,10 @@ async function driveMany(values: {
     await runJobs<Job, Row>(
       DRIVE_JOB,
       workers,
-      () => (taken < left.length ? { kind: "drive", number: left[taken++]! } : null),
+      () => (taken < left.length ? { kind: "drive", number: left[taken++]!, changes } : null),
       (row) => {
         rows.push(row);
-        written = written.then(() => appendFile(out, `${JSON.stringify(row)}\n`));
+        written = written.then(() => appendFile(out, `${JSON.stringify({ ...row, build })}\n`));
         bar.show((rows.length - known.length) / left.length);
       },
     );
@@ -101,7 +113,10 @@ async function driveMany(values: {
   await runJobs<Job, Row>(
     DRIVE_JOB,
     workers,
-    () => (next < jobs.length ? { kind: "simplify", knobs: drawKnobs(jobs[next++]!.number) } : null),
+    () =>
+      next < jobs.length
+        ? { kind: "simplify", knobs: turned(drawKnobs(jobs[next++]!.number), changes) }
+        : null,
     tellFall,
   );
   for (const row of falls.slice(MOST_SIMPLIFIED)) tellFall(row);
@@ -157,7 +172,7 @@ async function driveOne(knobs: Knobs, isLive: boolean): Promise<number> {
 
 export async function main(args: string[]): Promise<number> {
   const options = {
-    drives: { type: "string", short: "n", default: "2000" },
+    drives: { type: "string", short: "n" },
     seed: { type: "string", default: "1" },
     workers: { type: "string", short: "w", default: String(availableParallelism()) },
     out: { type: "string", short: "o", default: "out/obey.jsonl" },
@@ -180,16 +195,21 @@ export async function main(args: string[]): Promise<number> {
       }
       return 0;
     }
-    if (values.drive !== undefined || values.knob.length > 0 || values.live) {
+    if (
+      values.drive !== undefined ||
+      values.live ||
+      (values.knob.length > 0 && values.drives === undefined)
+    ) {
       const from = values.drive === undefined ? DEFAULT_KNOBS : drawKnobs(wholeOption(values, "drive", 0));
       return await driveOne(turned(from, values.knob), values.live);
     }
     return await driveMany({
-      drives: wholeOption(values, "drives", 1, 1_000_000),
+      drives: values.drives === undefined ? 2000 : wholeOption(values, "drives", 1, 1_000_000),
       first: wholeOption(values, "seed", 0),
       workers: wholeOption(values, "workers", 1, 256),
       out: values.out,
       isSimplified: !values["no-simpler"],
+      changes: values.knob,
     });
   } catch (error) {
     const { code = "", message } = error as NodeJS.ErrnoException;

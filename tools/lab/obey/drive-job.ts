@@ -1,14 +1,16 @@
 import { drive, type Outcome } from "./drive.ts";
-import { argumentsOf, drawKnobs, type Knobs } from "./knobs.ts";
+import { argumentsOf, drawKnobs, type Knobs, turned } from "./knobs.ts";
 import { simplify } from "./simpler.ts";
 
 export type Job =
-  | { readonly kind: "drive"; readonly number: number }
+  | { readonly kind: "drive"; readonly number: number; readonly changes: readonly string[] }
   | { readonly kind: "simplify"; readonly knobs: Knobs };
 
 /** A drive and what became of it; plain data, to cross threads. */
 export interface Row {
   readonly number: number;
+  /** Knobs that were turned in all drives of the run. */
+  readonly changes: readonly string[];
   readonly fall: Outcome["fall"];
   readonly contacts: number;
   readonly fault: string;
@@ -23,8 +25,8 @@ export interface Row {
 /** In a worker. */
 export function runJob(job: Job): Row {
   if (job.kind === "drive") {
-    const knobs = drawKnobs(job.number);
-    return rowOf(job.number, knobs, drive(knobs));
+    const knobs = turned(drawKnobs(job.number), job.changes);
+    return { ...rowOf(job.number, knobs, drive(knobs)), changes: job.changes };
   }
   const { knobs, outcome } = simplify(job.knobs, drive(job.knobs), drive);
   return rowOf(-1, knobs, outcome);
@@ -35,6 +37,7 @@ export function rowOf(number: number, knobs: Knobs, outcome: Outcome): Row {
   const again = fall === null ? "" : argumentsOf(knobs);
   return {
     number,
+    changes: [],
     fall,
     contacts: contacts.length,
     fault: String(knobs.fault),
