@@ -1,5 +1,6 @@
 import { beforeAll, describe, expect, test } from "vitest";
-import { type Finding, isFound, MountEstimator, type MountReport } from "../../src/mount/mount.ts";
+import { type Finding, isFound, type MountReport } from "../../src/mount/findings.ts";
+import { MountEstimator } from "../../src/mount/mount.ts";
 import type { DepthEvent } from "../../src/sense/events.ts";
 import { BARS, type Row, report, runJob } from "../../tools/lab/score-mount.ts";
 import { mountDrive } from "../../tools/mount/drives.ts";

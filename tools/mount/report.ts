@@ -1,5 +1,5 @@
 import type { Pose } from "../../src/geometry/optics.ts";
-import { type Finding, isFound, type MountReport, type NotSeen } from "../../src/mount/mount.ts";
+import { type Finding, isFound, type MountReport, type NotSeen } from "../../src/mount/findings.ts";
 import type { View, ViewPlan } from "../../src/mount/view.ts";
 import type { Setup } from "../../src/sense/events.ts";
 
