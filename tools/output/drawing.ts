@@ -24,11 +24,11 @@ export interface TextOptions {
 }
 
 export const TEXT_SIZE = 20;
-/** Patterns are drawn for a screen; pictures are shown at about half their size. */
+/** The patterns are made for a screen; pictures are shown smaller than they are. */
 const PATTERN_SCALE = 1.6;
 
-/** To hundredths of a pixel: enough, and short. */
-const number = (value: number): string => String(Math.round(100 * value) / 100);
+/** To hundredths, which is enough for a pixel and short; or to `parts` of one. */
+const number = (value: number, parts = 100): string => String(Math.round(parts * value) / parts);
 
 /** A drawing in the day colours: x to the right and y down from the top left, pixels. */
 export class Drawing {
@@ -56,13 +56,15 @@ export class Drawing {
     const id = `${ground}-${pattern}-${ink}`;
     if (!this.#patterns.has(id)) {
       const { size, path, ...rest } = PATTERNS[pattern];
+      // Tiles of whole pixels, or their seams would show.
+      const scale = Math.round(PATTERN_SCALE * size) / size;
       const marks =
         "stroke" in rest
           ? `fill="none" stroke="${LIGHT[ink]}" stroke-width="${rest.stroke}"`
           : `fill="${LIGHT[ink]}"`;
       this.#patterns.set(
         id,
-        `<pattern id="${id}" width="${size}" height="${size}" patternUnits="userSpaceOnUse" patternTransform="scale(${PATTERN_SCALE})">` +
+        `<pattern id="${id}" width="${size}" height="${size}" patternUnits="userSpaceOnUse" patternTransform="scale(${number(scale, 1e6)})">` +
           `<rect width="${size}" height="${size}" fill="${LIGHT[ground]}"/><path d="${path}" ${marks}/></pattern>`,
       );
     }
@@ -114,7 +116,7 @@ export class Drawing {
 
   /** What `draw` adds is cut off outside the rectangle. */
   within(x: number, y: number, width: number, height: number, draw: () => void): void {
-    const at = [x, y, width, height].map(number).join(" ");
+    const at = [x, y, width, height].map((one) => number(one)).join(" ");
     // A nested drawing clips, and keeps the coordinates when its view box is its own place.
     this.#add(
       `<svg x="${number(x)}" y="${number(y)}" width="${number(width)}" height="${number(height)}" viewBox="${at}">`,
