@@ -49,6 +49,8 @@ export interface Palette {
   readonly robot: string;
   /** What a person marked or measured. */
   readonly mark: string;
+  /** Text that says something is better, or right. */
+  readonly good: string;
   /** Warnings: text, and what is behind it. */
   readonly bad: string;
   readonly badPaper: string;
@@ -82,6 +84,7 @@ export const LIGHT: Palette = {
   top: "#12664e",
   robot: "#a8326f",
   mark: "#a63d00",
+  good: "#00694c",
   bad: "#9c2f00",
   badPaper: "#ffe9dc",
   depthNear: "#0b2f45",
@@ -113,6 +116,7 @@ export const NIGHT: Palette = {
   top: "#9be0c8",
   robot: "#ef9cc6",
   mark: "#ffa66b",
+  good: "#4cc9a0",
   bad: "#ffb38a",
   badPaper: "#40210f",
   depthNear: "#e9f5fb",

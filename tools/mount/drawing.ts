@@ -1,4 +1,5 @@
 import type { View, ViewPlan } from "../../src/mount/view.ts";
+import { OKABE_ITO } from "../../src/terms/palette.ts";
 
 /** Pixels a metre, of the floor to the left of the lens, and around the drawing. */
 const SCALE = 260;
@@ -9,9 +10,9 @@ const NOTES = 118;
 const LEAST = 1.6;
 const MOST = 3.2;
 /** Okabe & Ito 2008, told apart by the colour-blind; each is labelled, too. */
-const SEEN = "#56b4e9";
-const BLIND = "#d55e00";
-const STOP = "#009e73";
+const SEEN = OKABE_ITO.skyBlue;
+const BLIND = OKABE_ITO.vermillion;
+const STOP = OKABE_ITO.bluishGreen;
 
 /** The side view of a plan as an SVG: the base, the lens, what it sees, what it does not, and where the base stops. */
 export function drawPlan(plan: ViewPlan, view: View): string {

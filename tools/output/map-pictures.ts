@@ -75,7 +75,7 @@ const FOOTING_RANK = [0, 1, 4, 2, 3];
 const SLICE = { unseen: 0, free: 1, standing: 2, floor: 3 } as const;
 const SLICE_STYLES: readonly Style[] = [
   UNSEEN,
-  { label: "free", fill: "#ffffff" },
+  { label: "free", fill: { fill: "card" } },
   { label: "occupied", fill: SIGNS.obstacle },
   { label: "floor", fill: { fill: "high" } },
 ];

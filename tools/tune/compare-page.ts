@@ -1,3 +1,4 @@
+import { OKABE_ITO } from "../../src/terms/palette.ts";
 import { drawChart } from "../output/chart.ts";
 import type { Comparison } from "./comparison.ts";
 import {
@@ -67,7 +68,7 @@ function drawPairs({ name, unit, first, second }: Comparison): string {
       { name: "first", color: null, shape: "circle", data: first.map((value, r) => [value, r + 1] as const) },
       {
         name: "second",
-        color: "#2a8fd0",
+        color: OKABE_ITO.blue,
         shape: "diamond",
         data: second.map((value, r) => [value, r + 1] as const),
       },

@@ -1,3 +1,4 @@
+import { cssOf, LIGHT, NIGHT, OKABE_ITO } from "../../src/terms/palette.ts";
 import { drawChart, type Points } from "../output/chart.ts";
 import { escapeText } from "../output/markup.ts";
 
@@ -8,28 +9,25 @@ export interface Page {
 }
 
 const STYLE = `
-:root { color-scheme: light dark; --paper: #fff; --ink: #1b1f24; --soft: #59636e; --line: #d0d7de; --well: #f3f5f7;
-  --good: #00694c; --bad: #a63d00; --care: #8a5a00; }
-@media (prefers-color-scheme: dark) { :root { --paper: #14171a; --ink: #e8eaed; --soft: #a3acb5; --line: #3a4149;
-  --well: #1e2226; --good: #4cc9a0; --bad: #ff9b66; --care: #f0c05a; } }
+:root { color-scheme: light dark; ${cssOf(LIGHT)} }
+@media (prefers-color-scheme: dark) { :root { ${cssOf(NIGHT)} } }
 * { box-sizing: border-box; }
 body { margin: 0 auto; padding: 16px; max-width: 1100px; background: var(--paper); color: var(--ink);
   font: 16px/1.5 system-ui, sans-serif; overflow-wrap: anywhere; }
 h1 { font-size: 1.5rem; line-height: 1.2; } h2 { font-size: 1.15rem; margin: 2rem 0 .5rem; }
 p { max-width: 70ch; } .soft, figcaption { color: var(--soft); font-size: .9rem; }
 .good { color: var(--good); font-weight: 600; } .bad { color: var(--bad); font-weight: 600; }
-.care { border-left: 4px solid var(--care); padding: .25rem .75rem; background: var(--well); }
+.care { border-left: 4px solid var(--doubtful); padding: .25rem .75rem; background: var(--card); }
 .figures { display: grid; gap: 16px; grid-template-columns: repeat(auto-fit, minmax(min(100%, 400px), 1fr)); }
 figure { margin: 0; break-inside: avoid; } figure svg { width: 100%; max-width: 560px; height: auto; display: block; }
-figure img { width: 100%; height: auto; background: #fff; border: 1px solid var(--line); }
+figure img { width: 100%; height: auto; border: 1px solid var(--line); }
 table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; font-size: .9rem; }
 th, td { overflow-wrap: break-word; text-align: left; padding: 4px 8px; border-bottom: 1px solid var(--line); vertical-align: top; }
 @media screen and (max-width: 640px) {
   thead { position: absolute; clip-path: inset(50%); width: 1px; height: 1px; overflow: hidden; }
   tbody, tr, td { display: block; } tr { border-bottom: 2px solid var(--line); padding: 6px 0; }
   td { border: 0; padding: 1px 0; } td:empty { display: none; } td::before { font-weight: normal; content: attr(data-of) ": "; color: var(--soft); } }
-@media print { :root { color-scheme: light; --paper: #fff; --ink: #000; --soft: #444; --line: #999; --well: #fff;
-  --good: #00694c; --bad: #a63d00; } body { max-width: none; font-size: 11pt; } tr { break-inside: avoid; }
+@media print { :root { color-scheme: light; ${cssOf(LIGHT)} --paper: #fff; --ink: #000; } body { max-width: none; font-size: 11pt; } tr { break-inside: avoid; }
   h2 { break-after: avoid; } }`;
 
 export function renderPage({ title, parts }: Page): string {
@@ -97,8 +95,8 @@ export interface Gain {
 }
 
 const KINDS = [
-  { name: "better", color: "#009e73", shape: "triangle" },
-  { name: "worse", color: "#d55e00", shape: "rect" },
+  { name: "better", color: OKABE_ITO.bluishGreen, shape: "triangle" },
+  { name: "worse", color: OKABE_ITO.vermillion, shape: "rect" },
   { name: "not told apart", color: null, shape: "circle" },
 ] as const;
 
