@@ -52,6 +52,28 @@ if (INNER) {
     expect(run.status).toBe(1);
   });
 
+  test("npm test says how it is used, and that it sets the machine up first", () => {
+    const run = spawnSync(process.execPath, ["build/tests.mjs", "--help"], { cwd: root, encoding: "utf8" });
+    expect(run.status).toBe(0);
+    expect(run.stdout).toMatch(/^Usage: npm test /);
+    expect(run.stdout).toContain("It calls npm run test:setup first.");
+    const list = ["build/test-setup.mjs", "--list"];
+    const packages = spawnSync(process.execPath, list, { cwd: root, encoding: "utf8" }).stdout;
+    expect(packages.split(" ")).toEqual(expect.arrayContaining(["chromium", "python3", "redis-server"]));
+  });
+
+  test("npm test ends with the list of what was not run, and with the counts", () => {
+    const run = spawnSync(process.execPath, ["build/tests.mjs", "tests/helpers/needs.test.ts"], {
+      cwd: root,
+      encoding: "utf8",
+      env: { ...process.env, BRINKMAP_INNER_RUN: "1", BRINKMAP_NO_SKIP: "" },
+    });
+    expect(run.stdout).toContain(
+      "NOT RUN, 1 in all:\nNOT RUN: needs the moon: needs the moon; wait for the night\n",
+    );
+    expect(run.stdout).toContain("0 passed, 0 failed, 1 skipped");
+  });
+
   testWith(
     "python",
     "a Python reference gets arguments and input, and its failure is reported in its own words",

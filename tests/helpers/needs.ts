@@ -55,16 +55,21 @@ const checks: Record<"open-data" | "compiler" | "python", Check> = {
       `import sys, importlib.util as u; sys.exit(any(u.find_spec(m) is None for m in ${JSON.stringify(PYTHON_MODULES)}))`,
     ])
       ? null
-      : `${PYTHON} with ${PYTHON_MODULES.join(", ")}; on Debian: npm test installs them`,
+      : `${PYTHON} with ${PYTHON_MODULES.join(", ")}; on Debian: npm run test:setup installs them`,
   ),
 };
 
 /**
  * Registers a test that needs something from outside the repository. When that is missing, one line
  * "NOT RUN: <name>: needs <what>; <how to get it>" is printed (and collected by build/tests.mjs) and the
- * test is skipped; with BRINKMAP_NO_SKIP=1 it fails instead.
+ * test is skipped; with BRINKMAP_NO_SKIP=1 it fails instead. The fast tier skips it without a word.
  */
 export function testWith(need: Need, name: string, fn: () => void | Promise<void>, timeout?: number): void {
+  // The fast tier runs on Node alone; npm test runs these.
+  if (process.env["BRINKMAP_FAST"] === "1") {
+    test.skip(name, fn);
+    return;
+  }
   const missing = (typeof need === "function" ? need : checks[need])();
   if (missing === null) {
     test(name, fn, timeout);
