@@ -185,6 +185,13 @@ export class MsgpackReader {
   #at = 0;
   #end = 0;
   #base = 0;
+  #most = Number.POSITIVE_INFINITY;
+  #values = 0;
+
+  /** @param most values that `value` makes of one message: a few bytes each become tens of bytes of memory */
+  constructor(most = Number.POSITIVE_INFINITY) {
+    this.#most = most;
+  }
 
   /** Goes to `bytes[start..end)`, inside `bytes`; `base` is the offset of `bytes[0]` in the file. */
   reset(bytes: Uint8Array, start: number, end: number, base: number): void {
@@ -199,6 +206,7 @@ export class MsgpackReader {
     this.#at = start;
     this.#end = end;
     this.#base = base;
+    this.#values = 0;
   }
 
   /** Offset in the bytes given to `reset`. */
@@ -346,6 +354,7 @@ export class MsgpackReader {
   /** Any value, as plain objects and arrays; binary is a view of the bytes that are read. */
   value(field: string, depth = 0): unknown {
     if (depth > MAX_DEPTH) this.fail(`${field} is nested more than ${MAX_DEPTH} deep`);
+    if (++this.#values > this.#most) this.fail(`the message has more than ${this.#most} values`);
     if (this.nil()) return null;
     if (this.#at >= this.#end) this.fail(`${field} is missing`);
     const code = this.#bytes[this.#at]!;

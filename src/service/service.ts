@@ -37,7 +37,7 @@ const MOST_SOCKETS = 1024;
 /** Milliseconds between pulses; between looks whether frames stay away; between looks at idle connections. */
 const PULSE_EVERY = 500;
 const WATCH_EVERY = 50;
-const CHECK_EVERY = 5_000;
+const CHECK_EVERY = 1_000;
 /** Milliseconds that the end waits: for the map to be saved, for the last minutes to be kept, for sockets to close. */
 const SAVE_WITHIN = 1000;
 const KEEP_WITHIN = 700;
@@ -214,6 +214,7 @@ export class Service {
     const server =
       pem === null ? createServer(limits, answer) : createTlsServer({ ...limits, ...pem }, answer);
     server.maxConnections = MOST_SOCKETS;
+    server.on("connection", (socket) => this.#connections.opened(socket));
     server.on("upgrade", (request, socket, head) => this.#connections.upgrade(request, socket, head));
     server.on("clientError", (_error, socket) => socket.destroy());
     return server;

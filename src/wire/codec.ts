@@ -23,7 +23,7 @@ export class WireError extends Error {
 
 // Maps with the shortest header, no extensions: any MessagePack library reads them.
 const packr = new Packr({ useRecords: false, variableMapSize: true });
-const reader = new MsgpackReader();
+const ofHead = new MsgpackReader();
 
 const toBase64 = (bytes: Uint8Array): string => {
   let text = "";
@@ -100,7 +100,7 @@ export function encodeForServer(message: FromClient, form: Form): string | Uint8
 }
 
 /** @throws {WireError} "malformed" when the bytes are no value, or the value no map */
-export function decodeValue(data: string | Uint8Array): Record<string, unknown> {
+export function decodeValue(data: string | Uint8Array, reader: MsgpackReader): Record<string, unknown> {
   let value: unknown;
   try {
     if (typeof data === "string") value = JSON.parse(data);
@@ -142,7 +142,7 @@ export function restoreBytes(schema: object, value: Record<string, unknown>): vo
  * @throws {WireError} when it is no message
  */
 export function decodeFromServer(data: string | Uint8Array): FromServer | null {
-  const value = decodeValue(data);
+  const value = decodeValue(data, ofHead);
   const { kind } = value as { kind?: unknown };
   if (typeof kind !== "string" || !Object.hasOwn(SERVER_MESSAGES, kind)) return null;
   if (typeof data === "string") restoreBytes(SERVER_MESSAGES[kind as keyof typeof SERVER_MESSAGES], value);

@@ -209,10 +209,10 @@ test("500 idle sockets, 100 half-open requests and a slow one keep nobody waitin
   for (const { socket } of idle) socket.terminate();
 }, 60_000);
 
-test("a connection without hello is closed after ten seconds", async () => {
+test("a connection without hello is closed within seconds", async () => {
   head = await LiveHead.start();
   const raw = await new RawClient(head.service.url).opened();
-  for (let i = 0; i < 200 && raw.closed === null; i++) await sleep(100);
+  for (let i = 0; i < 60 && raw.closed === null; i++) await sleep(100);
   expect(raw.closed).toEqual({ code: 1008, reason: "no hello came" });
 });
 

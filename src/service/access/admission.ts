@@ -4,7 +4,7 @@ import { validateOptics } from "../../geometry/rays.ts";
 import type { SensorSetup } from "../../sense/events.ts";
 import { SILENCE_AFTER } from "../../terms/freshness.ts";
 import { WireError } from "../../wire/codec.ts";
-import type { Draft, FromClient } from "../../wire/messages.ts";
+import type { Draft, FromClient, Role } from "../../wire/messages.ts";
 import type { Config } from "../config.ts";
 import { DOES, type Mode } from "../mode.ts";
 import type { HeadLink } from "../sensing/head-link.ts";
@@ -15,6 +15,8 @@ import { headTime } from "../time.ts";
 import { findToken } from "./tokens.ts";
 
 const SOFTWARE = "brinkmap 0.1.0";
+/** Share of `clients` that watchers leave to bases and sensors. */
+const RESERVED = 0.25;
 /** Sensors of a head at most. */
 const MOST_SENSORS = 16;
 
@@ -42,12 +44,10 @@ export class Admission {
    * @throws {WireError} with the code "token", "busy", "role", "origin" or "sensor"
    */
   async admit(session: Session, hello: FromClient<"hello">): Promise<Draft<"welcome">> {
-    const { config, log, clients } = this.#parts;
+    const { log } = this.#parts;
     this.#checkToken(hello);
     this.#checkRehearsal(hello);
-    if (clients.count >= config.clients) {
-      throw new WireError("busy", "hello", null, `hello: ${config.clients} clients are here already`);
-    }
+    this.#checkSeats(hello.role);
     if (hello.sensors !== undefined) {
       if (hello.role !== "sensor")
         throw new WireError("role", "hello", null, "hello: only a sensor declares sensors");
@@ -64,6 +64,16 @@ export class Admission {
     const entry = findToken(tokens, token);
     if (entry === null) throw refuse("the token is missing or not known");
     if (!entry.roles.includes(role)) throw refuse(`this token is not for the role ${role}`);
+  }
+
+  #checkSeats(role: Role): void {
+    const { config, clients } = this.#parts;
+    const busy = (why: string) => new WireError("busy", "hello", null, `hello: ${why}`);
+    if (clients.count >= config.clients) throw busy(`${config.clients} clients are here already`);
+    const reserved = Math.floor(RESERVED * config.clients);
+    if (role === "watcher" && clients.countOf(role) >= config.clients - reserved) {
+      throw busy(`the ${reserved} seats that are left are for bases and sensors`);
+    }
   }
 
   /** A base must know that a head is not live: its paces are of other surroundings. */

@@ -18,6 +18,17 @@ import { SAFE_HEADERS, type StaticFiles, send } from "./static-files.ts";
 const TEXT = "text/plain; charset=utf-8";
 const JSON_TYPE = "application/json";
 
+/** Documents that never change are made once, when they are asked for first: they take milliseconds. */
+function once(make: () => object): () => Buffer {
+  let made: Buffer | null = null;
+  return () => {
+    made ??= Buffer.from(JSON.stringify(make()));
+    return made;
+  };
+}
+const protocolDocument = once(() => asyncApi("0.1.0"));
+const configDocument = once(configSchema);
+
 /** In a word, for a supervisor: whether the head sees. */
 export interface Condition {
   readonly state: string;
@@ -46,6 +57,8 @@ export class Routes {
   readonly #parts: RouteParts;
   #files: StaticFiles | null = null;
   #isUploading = false;
+  /** Connections whose request is being answered. */
+  readonly #busy = new WeakSet<IncomingMessage["socket"]>();
 
   constructor(parts: RouteParts) {
     this.#parts = parts;
@@ -56,7 +69,19 @@ export class Routes {
     this.#files = files;
   }
 
+  /** One request at a time on a connection: a thousand in one piece would be answered before anything else is done. */
   async answer(request: IncomingMessage, response: ServerResponse): Promise<void> {
+    const { socket } = request;
+    if (this.#busy.has(socket)) {
+      socket.destroy();
+      return;
+    }
+    this.#busy.add(socket);
+    response.once("close", () => this.#busy.delete(socket));
+    await this.#answer(request, response);
+  }
+
+  async #answer(request: IncomingMessage, response: ServerResponse): Promise<void> {
     const { pathname } = targetOf(request);
     const objection = this.#parts.guard.objectionTo(request);
     if (pathname.startsWith("/labels/")) await this.#answerLabels(request, response);
@@ -79,9 +104,9 @@ export class Routes {
       const isWell = condition.state === "clear" || condition.state === "dark";
       send(response, isWell ? 200 : 503, JSON_TYPE, `${JSON.stringify(condition)}\n`);
     } else if (pathname === "/protocol.json") {
-      send(response, 200, JSON_TYPE, JSON.stringify(asyncApi("0.1.0")));
+      send(response, 200, JSON_TYPE, protocolDocument());
     } else if (pathname === "/settings.schema.json") {
-      send(response, 200, "application/schema+json", JSON.stringify(configSchema()));
+      send(response, 200, "application/schema+json", configDocument());
     } else return false;
     return true;
   }

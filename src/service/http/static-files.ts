@@ -77,7 +77,12 @@ export class StaticFiles {
 }
 
 /** Sends a whole answer. */
-export function send(response: ServerResponse, status: number, type: string, body: string): void {
+export function send(
+  response: ServerResponse,
+  status: number,
+  type: string,
+  body: string | Uint8Array,
+): void {
   response.writeHead(status, { ...SAFE_HEADERS, "content-type": type, "cache-control": "no-store" });
   response.end(body);
 }

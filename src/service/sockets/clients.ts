@@ -1,6 +1,6 @@
 import type { Logger } from "pino";
 import type { SharedMessage } from "../../wire/codec.ts";
-import type { Draft } from "../../wire/messages.ts";
+import type { Draft, Role } from "../../wire/messages.ts";
 import { headTime } from "../time.ts";
 import type { Queued } from "./outbox.ts";
 import type { Session } from "./session.ts";
@@ -30,6 +30,12 @@ export class Clients {
   get count(): number {
     let count = 0;
     for (const { role } of this.#sessions) if (role !== null) count++;
+    return count;
+  }
+
+  countOf(role: Role): number {
+    let count = 0;
+    for (const session of this.#sessions) if (session.role === role) count++;
     return count;
   }
 

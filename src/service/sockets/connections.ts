@@ -1,18 +1,18 @@
 import type { IncomingMessage } from "node:http";
+import type { Socket } from "node:net";
 import type { Duplex } from "node:stream";
 import type { Logger } from "pino";
 import { type WebSocket, WebSocketServer } from "ws";
 import { ENDPOINT, SUBPROTOCOL } from "../../wire/messages.ts";
 import { type RequestGuard, targetOf } from "../access/request-guard.ts";
 import type { Clients } from "./clients.ts";
+import { Lobby } from "./lobby.ts";
 import { type Host, Session } from "./session.ts";
 
 /** Longest message of a client that sends no frames, bytes. */
 const SMALL_MESSAGE = 64 * 1024;
 /** Longest message of a client that sends frames, bytes: 1,920 x 1,200 pixels, depth and amplitude of 16 bits. */
 const FRAME_MESSAGE = 4 * 1920 * 1200 + 4096;
-/** Connections for frames that have not said hello: each may hold a large message. */
-const MOST_OPENING_SENSORS = 8;
 /**
  * Compression for clients that offer it (RFC 7692; browsers do): half the bytes of a reach. No history is kept between
  * messages and the window is small, so that a client costs memory only while a message is being packed.
@@ -40,7 +40,8 @@ export class Connections {
   readonly #parts: ConnectionParts;
   readonly #small: WebSocketServer;
   readonly #large: WebSocketServer;
-  readonly #openingSensors = new Set<Session>();
+  readonly #lobby = new Lobby();
+  readonly #sockets = new WeakMap<Session, IncomingMessage["socket"]>();
   #count = 0;
   #isStopping = false;
 
@@ -56,14 +57,21 @@ export class Connections {
     this.#isStopping = true;
   }
 
-  /** The session has said hello and was admitted. */
+  /** A TCP connection was opened. */
+  opened(socket: Socket): void {
+    this.#lobby.enter(socket);
+  }
+
+  /** The session's hello was accepted. */
   admitted(session: Session): void {
-    this.#openingSensors.delete(session);
+    this.#lobby.leave(session);
+    const socket = this.#sockets.get(session);
+    if (socket !== undefined) this.#lobby.admit(socket);
   }
 
   upgrade(request: IncomingMessage, socket: Duplex, head: Buffer): void {
     const isLarge = targetOf(request).searchParams.get("frames") === "1";
-    const refusal = this.#refusalOf(request, isLarge);
+    const refusal = this.#refusalOf(request);
     if (refusal !== null) {
       const [status, why] = refusal;
       this.#parts.host.refused("upgrade");
@@ -73,34 +81,35 @@ export class Connections {
       return;
     }
     const server = isLarge ? this.#large : this.#small;
-    server.handleUpgrade(request, socket, head, (webSocket) => this.#connected(webSocket, isLarge));
+    server.handleUpgrade(request, socket, head, (webSocket) => {
+      const session = this.#connected(webSocket, isLarge);
+      this.#sockets.set(session, request.socket);
+      this.#lobby.seat(session, request.socket);
+    });
   }
 
   /** Status line and text of the refusal; null when the connection is let in. */
-  #refusalOf(request: IncomingMessage, isLarge: boolean): readonly [status: string, why: string] | null {
+  #refusalOf(request: IncomingMessage): readonly [status: string, why: string] | null {
     const offered = (request.headers["sec-websocket-protocol"] ?? "").split(",").map((name) => name.trim());
     const objection = this.#parts.guard.objectionTo(request);
     if (objection !== null) return ["403 Forbidden", objection];
     if (targetOf(request).pathname !== ENDPOINT) return ["404 Not Found", `the endpoint is ${ENDPOINT}`];
     if (!offered.includes(SUBPROTOCOL)) return ["400 Bad Request", `offer the sub-protocol ${SUBPROTOCOL}`];
     if (this.#isStopping) return ["503 Service Unavailable", "stopping"];
-    if (isLarge && this.#openingSensors.size >= MOST_OPENING_SENSORS) {
-      return ["503 Service Unavailable", "too many connections for frames have not said hello"];
-    }
     return null;
   }
 
-  #connected(socket: WebSocket, isLarge: boolean): void {
+  #connected(socket: WebSocket, isLarge: boolean): Session {
     const { clients, log, host, closed } = this.#parts;
     const id = `${++this.#count}`;
     const session = new Session(id, socket, host, isLarge ? FRAME_MESSAGE : SMALL_MESSAGE);
     clients.add(session);
-    if (isLarge) this.#openingSensors.add(session);
     socket.on("close", (code) => {
       clients.remove(session);
-      this.#openingSensors.delete(session);
+      this.#lobby.leave(session);
       closed();
       if (session.role !== null) log.info({ session: id, code }, "client gone");
     });
+    return session;
   }
 }

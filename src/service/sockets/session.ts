@@ -2,6 +2,7 @@ import type { WebSocket } from "ws";
 import { type Form, SharedMessage, WireError } from "../../wire/codec.ts";
 import { decodeFromClient } from "../../wire/inbound.ts";
 import { ALLOWED, type Draft, type FromClient, type Role, TOPICS } from "../../wire/messages.ts";
+import type { Guest } from "./lobby.ts";
 import type { MapStore } from "./map-store.ts";
 import { Outbox } from "./outbox.ts";
 
@@ -12,7 +13,7 @@ const BURST_SECONDS = 2;
 const MOST_REFUSALS = 200;
 const REFUSAL_WINDOW = 10_000_000;
 /** Microseconds within which a connection must say hello. */
-export const HELLO_WITHIN = 10_000_000;
+const HELLO_WITHIN = 3_000_000;
 /** Microseconds for which a client may leave messages unread before it is taken for gone. */
 const GONE_AFTER = 120_000_000;
 
@@ -42,7 +43,7 @@ export interface Host {
 }
 
 /** One connection: what it may do, what waits for it, and how much it may send. */
-export class Session {
+export class Session implements Guest {
   readonly id: string;
   readonly #socket: WebSocket;
   readonly #host: Host;
@@ -85,6 +86,12 @@ export class Session {
     this.#socket.close(code, reason.slice(0, 120));
     // A peer that does not answer the close is not waited for.
     setTimeout(() => this.#socket.terminate(), 1000).unref();
+  }
+
+  /** Too much came before the hello was accepted: nothing more is read. */
+  sendAway(why: string): void {
+    this.close(CLOSE.tooBig, why);
+    this.#socket.pause();
   }
 
   #pong(data: Buffer): void {
