@@ -2,7 +2,7 @@ import { randomBytes } from "node:crypto";
 import { readFileSync } from "node:fs";
 import { createServer, type RequestListener, type Server } from "node:http";
 import { createServer as createTlsServer } from "node:https";
-import { type AddressInfo, isIPv6 } from "node:net";
+import { type AddressInfo, isIPv6, type Socket } from "node:net";
 import type { Logger } from "pino";
 import type { Setup } from "../sense/events.ts";
 import type { TrackNote } from "../track/frame.ts";
@@ -214,7 +214,10 @@ export class Service {
     const server =
       pem === null ? createServer(limits, answer) : createTlsServer({ ...limits, ...pem }, answer);
     server.maxConnections = MOST_SOCKETS;
-    server.on("connection", (socket) => this.#connections.opened(socket));
+    server.on("connection", (socket: Socket) => this.#connections.opened(socket));
+    server.on(tls === null ? "connection" : "secureConnection", (socket: Socket) => {
+      this.#connections.speaksHttp(socket);
+    });
     server.on("upgrade", (request, socket, head) => this.#connections.upgrade(request, socket, head));
     server.on("clientError", (_error, socket) => socket.destroy());
     return server;

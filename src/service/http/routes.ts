@@ -57,8 +57,6 @@ export class Routes {
   readonly #parts: RouteParts;
   #files: StaticFiles | null = null;
   #isUploading = false;
-  /** Connections whose request is being answered. */
-  readonly #busy = new WeakSet<IncomingMessage["socket"]>();
 
   constructor(parts: RouteParts) {
     this.#parts = parts;
@@ -69,19 +67,9 @@ export class Routes {
     this.#files = files;
   }
 
-  /** One request at a time on a connection: a thousand in one piece would be answered before anything else is done. */
   async answer(request: IncomingMessage, response: ServerResponse): Promise<void> {
-    const { socket } = request;
-    if (this.#busy.has(socket)) {
-      socket.destroy();
-      return;
-    }
-    this.#busy.add(socket);
-    response.once("close", () => this.#busy.delete(socket));
-    await this.#answer(request, response);
-  }
-
-  async #answer(request: IncomingMessage, response: ServerResponse): Promise<void> {
+    // takeOneRequestAtATime has stopped looking at a connection whose request has a body.
+    if (request.method !== "GET" && request.method !== "HEAD") response.shouldKeepAlive = false;
     const { pathname } = targetOf(request);
     const objection = this.#parts.guard.objectionTo(request);
     if (pathname.startsWith("/labels/")) await this.#answerLabels(request, response);

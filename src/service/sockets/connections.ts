@@ -5,6 +5,7 @@ import type { Logger } from "pino";
 import { type WebSocket, WebSocketServer } from "ws";
 import { ENDPOINT, SUBPROTOCOL } from "../../wire/messages.ts";
 import { type RequestGuard, targetOf } from "../access/request-guard.ts";
+import { takeOneRequestAtATime } from "../http/one-request.ts";
 import type { Clients } from "./clients.ts";
 import { Lobby } from "./lobby.ts";
 import { type Host, Session } from "./session.ts";
@@ -42,6 +43,7 @@ export class Connections {
   readonly #large: WebSocketServer;
   readonly #lobby = new Lobby();
   readonly #sockets = new WeakMap<Session, IncomingMessage["socket"]>();
+  readonly #endsHttp = new WeakMap<Socket, () => void>();
   #count = 0;
   #isStopping = false;
 
@@ -60,6 +62,11 @@ export class Connections {
   /** A TCP connection was opened. */
   opened(socket: Socket): void {
     this.#lobby.enter(socket);
+  }
+
+  /** It may ask for documents, or become a WebSocket. */
+  speaksHttp(socket: Socket): void {
+    this.#endsHttp.set(socket, takeOneRequestAtATime(socket));
   }
 
   /** The session's hello was accepted. */
@@ -81,6 +88,7 @@ export class Connections {
       return;
     }
     const server = isLarge ? this.#large : this.#small;
+    this.#endsHttp.get(request.socket)?.();
     server.handleUpgrade(request, socket, head, (webSocket) => {
       const session = this.#connected(webSocket, isLarge);
       this.#sockets.set(session, request.socket);
