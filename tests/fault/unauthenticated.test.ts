@@ -130,6 +130,7 @@ async function measure(milliseconds: number, begin: () => () => Promise<unknown>
   return { grown, before, during };
 }
 
+/** Bombs of 9 MB before hello, a request 200 times a second on each connection, or a thousand requests in one piece. */
 const stranger = (kind: "bomb" | "ask" | "pipeline", connections: number) => (): (() => Promise<unknown>) => {
   const { port } = new URL(url.replace("ws:", "http:"));
   const workerData = { kind, connections, port: Number(port), size: 9e6 };
@@ -150,15 +151,15 @@ test("four connections that send 9 MB of MessagePack before hello cost neither m
   expect(result.during).toBeLessThan(allowed(result.before));
 });
 
-test.each([
-  ["ask", "200 times a second each"],
-  ["pipeline", "a thousand times in one piece"],
-] as const)("eight clients that %s for the protocol (%s) make no reach late", async (kind) => {
-  await drive();
-  const result = await measure(4000, stranger(kind, 8));
-  expect(result.grown).toBeLessThan(40 * MEGABYTE);
-  expect(result.during).toBeLessThan(allowed(result.before));
-});
+test.each(["ask", "pipeline"] as const)(
+  "eight clients that %s for the protocol make no reach late",
+  async (kind) => {
+    await drive();
+    const result = await measure(4000, stranger(kind, 8));
+    expect(result.grown).toBeLessThan(40 * MEGABYTE);
+    expect(result.during).toBeLessThan(allowed(result.before));
+  },
+);
 
 test("a message of a million values is refused before it is made, also from those who are let in", async () => {
   const { token } = tokens.sensor;
