@@ -27,6 +27,7 @@ export function takeOneRequestAtATime(socket: Socket): () => void {
     if (at < 0) return;
     method = "";
     if (at + END_OF_HEAD.length === head.length) return;
+    if (isUpgrade(head.slice(0, at))) return; // Node reads no further request here
     chunk.fill(0); // whoever reads it next finds no requests in it
     socket.destroy();
   };
@@ -36,3 +37,6 @@ export function takeOneRequestAtATime(socket: Socket): () => void {
   socket.prependListener("data", inspect);
   return end;
 }
+
+const isUpgrade = (head: string): boolean =>
+  /\r\nupgrade:/i.test(head) && /\r\nconnection:[^\r]*\bupgrade\b/i.test(head);
