@@ -22,7 +22,8 @@ import { type FromWorker, sharedNow } from "./worker-messages.ts";
 
 // The page: makes its parts, hands them what the head sends, and judges whether what they show can be trusted.
 
-const ENDPOINT = "/live";
+/** The head's WebSocket. */
+const ADDRESS = `${location.protocol === "https:" ? "wss:" : "ws:"}//${location.host}/live`;
 /** The age on the page counts on this often without news, milliseconds. */
 const TICK = 200;
 /** Depth images per second, while they are looked at. */
@@ -191,6 +192,7 @@ function showState(): void {
     silence,
     isPaused,
     isSensorMissing: isSensorSeen === false,
+    address: ADDRESS,
     poseClass: robot.pose?.class ?? null,
     playing: playedName === null ? null : playback.playing,
     length: playback.length,
@@ -338,10 +340,7 @@ for (const id of ["pause", "mark", "settings", "theme", "help", "fit", "measure"
   byId(id).addEventListener("click", () => keys.find(({ control }) => control === id)!.run());
 }
 
-const connect = (): void => {
-  const scheme = location.protocol === "https:" ? "wss:" : "ws:";
-  link.post({ kind: "connect", url: `${scheme}//${location.host}${ENDPOINT}`, token: token() });
-};
+const connect = (): void => link.post({ kind: "connect", url: ADDRESS, token: token() });
 listenToDialogs((text) => {
   ask({ kind: "mark", text }).catch((error: Error) => setText("found", error.message));
 }, connect);

@@ -36,9 +36,8 @@ interface Extent {
 export function plansOf(baseline: Blocks, now: Blocks, voxelSize: number, bands: Bands): Plans | null {
   const extent = extentOf([baseline, now]);
   if (extent.west >= extent.east) return null;
-  const [was, is] = [baseline, now].map((blocks) => columnsOf(blocks, extent, voxelSize, bands)) as [
-    ...[Uint8Array, Uint8Array],
-  ];
+  const was = columnsOf(baseline, extent, voxelSize, bands);
+  const is = columnsOf(now, extent, voxelSize, bands);
   let [unlike, known] = [0, 0];
   for (let n = 0; n < was.length; n++) {
     if (was[n] !== is[n]) unlike++;

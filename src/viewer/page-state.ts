@@ -18,7 +18,7 @@ export interface PageState {
     | "Recording"
     | "Seeking";
   readonly line: string;
-  /** What the numbers are: of now, of a recording's moment, or of a moment that has passed. */
+  /** Whether the numbers are current, of a recording's moment, or outdated. */
   readonly values: "live" | "played" | "stale";
   /** The map is of another moment than the numbers, or its place is not known. */
   readonly isMapStale?: boolean;
@@ -39,6 +39,8 @@ export interface Known {
   readonly isPaused: boolean;
   /** No sensor has sent a frame since the head started. */
   readonly isSensorMissing?: boolean;
+  /** Where sensors connect to this head. */
+  readonly address?: string;
   /** How the pose is known. */
   readonly poseClass?: string | null;
   /** Where in a recording the head is, if it plays one. */
@@ -61,7 +63,8 @@ export function judge(known: Known): PageState {
   }
   if (known.playing) return judgePlayed(known.playing, known.length ?? 0, reach, known.poseClass === "lost");
   if (known.isSensorMissing) {
-    return stale("No sensor", "no depth sensor has connected yet: the base stops");
+    const how = known.address === undefined ? "" : ` (its driver connects to ${known.address} as a sensor)`;
+    return stale("No sensor", `no depth sensor has connected yet${how}: the base stops`);
   }
   if (reach === null) return stale("Connecting", "no data from the sensors yet");
   if (1000 * since > silence) {

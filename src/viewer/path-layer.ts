@@ -41,9 +41,8 @@ export class PathLayer {
 function addStretches(ends: number[], { points, codes, classes }: Trail): void {
   for (let n = 1; n < codes.length; n++) {
     const line = lineOf(classes[codes[n]!] ?? "");
-    const [x, y, z, toX, toY, toZ] = points.subarray(3 * (n - 1), 3 * (n + 1)) as unknown as [
-      ...[x: number, y: number, z: number, toX: number, toY: number, toZ: number],
-    ];
+    const [x, y, z] = [points[3 * n - 3]!, points[3 * n - 2]!, points[3 * n - 1]!];
+    const [toX, toY, toZ] = [points[3 * n]!, points[3 * n + 1]!, points[3 * n + 2]!];
     if (line === "rungs") {
       const length = Math.hypot(toX - x, toY - y);
       if (length === 0) continue;

@@ -2,25 +2,25 @@ import type { MapMirror } from "../client/mirror.ts";
 import { MapSurface } from "./map-surface.ts";
 import { type FromWorker, sharedNow } from "./worker-messages.ts";
 
-/** Least milliseconds between two changes of the map that the page is told. */
+/** Least milliseconds between two messages about the map. */
 const EVERY = 100;
-/** A map that replaces another is told when it is complete, or after so many milliseconds: playback would flicker. */
+/** A map that replaces another is sent when it is complete, or after this many milliseconds: playback would flicker. */
 const REPLACED_WITHIN = 1500;
 
 /** Makes the surface of the map, block by block as it changes, and hands changes on to the page. */
 export class SurfaceFeed {
   readonly #mirror: MapMirror;
   readonly #surface: MapSurface;
-  readonly #tell: (message: FromWorker, transfer: readonly ArrayBufferLike[]) => void;
-  /** Blocks whose surface is to be made: once when it is told, however often they or their neighbours change before. */
+  readonly #send: (message: FromWorker, transfer: readonly ArrayBufferLike[]) => void;
+  /** Blocks whose surface is made before the next message, once each, however often they change before. */
   readonly #pending = new Set<number>();
   #isDue = false;
   #isOther = false;
   #otherSince = 0;
 
-  constructor(mirror: MapMirror, tell: (message: FromWorker, transfer: readonly ArrayBufferLike[]) => void) {
+  constructor(mirror: MapMirror, send: (message: FromWorker, transfer: readonly ArrayBufferLike[]) => void) {
     this.#mirror = mirror;
-    this.#tell = tell;
+    this.#send = send;
     this.#surface = new MapSurface((key) => mirror.blocks.get(key)?.classes);
   }
 
@@ -33,11 +33,11 @@ export class SurfaceFeed {
       this.#otherSince = sharedNow();
     }
     for (const key of keys ?? this.#mirror.blocks.keys()) this.#pending.add(key);
-    if (!this.#isDue) setTimeout(() => this.#tellChanges(), EVERY);
+    if (!this.#isDue) setTimeout(() => this.#sendChanges(), EVERY);
     this.#isDue = true;
   }
 
-  #tellChanges(): void {
+  #sendChanges(): void {
     this.#isDue = false;
     const { blocks, isComplete } = this.#mirror;
     // While it is incomplete, blocks keep coming, and each calls `change` again.
@@ -46,7 +46,7 @@ export class SurfaceFeed {
     this.#surface.change(this.#pending);
     this.#pending.clear();
     const updates = [...this.#surface.take()];
-    this.#tell(
+    this.#send(
       { kind: "surface", updates, blocks: blocks.size, changed, isComplete, isOther: this.#isOther },
       updates.map(({ quads }) => quads.buffer),
     );

@@ -31,7 +31,7 @@ beforeAll(async () => {
   feeding = setInterval(() => head.look(sensor, 0, 1.5 + (frames++ % 10) / 20), 100);
 });
 afterEach(async () => {
-  // Also after a failure: a page that goes on drawing slows the rest down.
+  // Also after a failure: a page that keeps drawing slows the other tests down.
   if (ready) await Promise.all(browser.contexts().map((context) => context.close()));
 });
 afterAll(async () => {
@@ -251,7 +251,7 @@ describe("the page", () => {
     );
   }
 
-  testWith(browserNeed, "asks for a token where the head wants one, and goes on with it", async () => {
+  testWith(browserNeed, "asks for a token where the head requires one, and connects with it", async () => {
     const { token, entry } = newToken("tablet", ["watcher"]);
     const guarded = await LiveHead.start({ viewer, tokens: [entry] });
     const page = await browser.newPage({ viewport: { width: 700, height: 500 } });

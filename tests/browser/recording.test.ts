@@ -283,7 +283,7 @@ describe("the page of a recording", () => {
       const all = new Set([...before.keys(), ...now.keys()]);
       const unlike = [...all].filter((at) => before.get(at) !== now.get(at)).length;
       expect(unlike).toBeGreaterThan(50);
-      await page.waitForTimeout(500); // the map is told a little after the numbers
+      await page.waitForTimeout(500); // the map follows a little after the numbers
       await page.evaluate(() => (document.activeElement as HTMLElement).blur());
       await page.keyboard.press("s");
       const range = page.locator('input[name="map.maxRange"]');
@@ -352,7 +352,7 @@ describe("the page of a recording", () => {
         document.querySelector<HTMLElement>("#map-section .stage")!.style.cssText =
           "flex: none; height: 320px; min-height: 0";
       });
-      await page.waitForTimeout(500); // the map is told a little after the numbers
+      await page.waitForTimeout(500); // the map follows a little after the numbers
       await page.keyboard.press("1");
       const map = page.locator("#map");
       type Share = readonly [number, number];
@@ -448,7 +448,7 @@ describe("the page of a recording", () => {
       await page.keyboard.press("l");
       await page.getByRole("button", { name: "Remove E1 sunken square" }).click();
       expect(await rows()).toEqual([expect.stringMatching(/^O1 obstacle 1: obstacle, /)]);
-      // The file has both until it is told otherwise; this browser remembers.
+      // The file has both until it is saved again; this browser remembers the change.
       await page.reload();
       await page.waitForFunction(() => document.querySelectorAll("#labels li").length === 1);
       expect(readLabels(path)!.labels).toEqual(labels);

@@ -143,7 +143,7 @@ test("the scale bar is as long as it says", async () => {
   expect(length).toBe(80);
 });
 
-test("a title that is too wide goes on below, and the map moves down by a line", () => {
+test("a title that is too wide takes more lines, and the map moves down by them", () => {
   const short = drawLayer({ ...floor, title: "Hall" });
   const long = drawLayer({ ...floor, title: "Hall ".repeat(30) });
   expect(long.plot.top - short.plot.top).toBeGreaterThan(20);

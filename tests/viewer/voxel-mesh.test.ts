@@ -46,7 +46,7 @@ describe("the surface of a block", () => {
     const classes = block(VOXEL.free);
     classes[at(4, 4, 0)] = VOXEL.occupied;
     const faces = () => [...mesher.mesh(packKey(0, 0, 0), classes, () => undefined)].length / QUAD;
-    // No block below: nobody looked from there.
+    // No block below: it was not seen from there.
     expect(faces()).toBe(5);
     classes[at(4, 4, 1)] = VOXEL.undecided;
     expect(faces()).toBe(5);

@@ -20,14 +20,14 @@ Exit codes: 0 done, 2 wrong usage, 3 recording or browser missing`;
 const options = { minutes: { type: "string", short: "m" }, help: { type: "boolean", short: "h" } } as const;
 
 const viewer = fileURLToPath(new URL("../../viewer", import.meta.url));
-/** Blocks of a patch whose cost is to be known. */
+/** Least blocks of a patch that counts as large. */
 const PATCH = 200;
-/** So many such patches are waited for, and so long at most, milliseconds. */
+/** The bench waits for this many large patches, at most this long, milliseconds. */
 const ENOUGH = 40;
 const PATCHES_WITHIN = 240_000;
-/** Memory is looked at so many times after the start. */
+/** Samples of the memory after the first. */
 const SAMPLES = 10;
-/** How often the page is asked before its silence is a failure, and how long each time, milliseconds. */
+/** Requests to the page before its silence is a failure, and the time for each, milliseconds. */
 const ATTEMPTS = 5;
 const PATIENCE = 120_000;
 
@@ -36,7 +36,7 @@ const figures = (page: Page): Promise<PageFigures> =>
 const line = (what: string, value: string, aim = ""): void =>
   console.log(`${what.padEnd(44)} ${value.padStart(14)}  ${aim}`);
 
-/** Until an expression holds in the page; asked through the debugger, since the page's policy runs no text as code. */
+/** Waits until an expression holds in the page. The debugger asks, because the page's policy forbids text as code. */
 async function until(page: Page, expression: string): Promise<void> {
   for (const end = Date.now() + 120_000; Date.now() < end; ) {
     if (await page.evaluate(`Boolean(${expression})`)) return;
@@ -44,14 +44,14 @@ async function until(page: Page, expression: string): Promise<void> {
   }
   throw new Error(`the page: ${expression} did not hold within two minutes`);
 }
-const standing = (page: Page): Promise<void> =>
+const paused = (page: Page): Promise<void> =>
   until(page, '/paused/.test(document.getElementById("state-line").textContent)');
 
 interface HeapUsage {
   readonly usedSize: number;
   readonly backingStorageSize?: number;
 }
-/** Bytes that a script holds: objects, and the arrays behind them. */
+/** Bytes of a script: objects, and the arrays behind them. */
 const heldBy = ({ usedSize, backingStorageSize = 0 }: HeapUsage): number => usedSize + backingStorageSize;
 
 /** The page, and each worker of it, asked through the debugger. */
@@ -78,9 +78,11 @@ class Heaps {
   static async of(page: Page): Promise<Heaps> {
     const session = await page.context().newCDPSession(page);
     const heaps = new Heaps(session);
-    // Not flat: this session then carries what is said to the workers.
+    // Not flat: messages to the workers then pass through this session.
     await session.send("Target.setAutoAttach", {
-      ...{ autoAttach: true, waitForDebuggerOnStart: false, flatten: false },
+      autoAttach: true,
+      waitForDebuggerOnStart: false,
+      flatten: false,
     });
     return heaps;
   }
@@ -111,7 +113,7 @@ class Heaps {
   }
 }
 
-/** On a busy machine an answer may fail to come in time: it is asked for again, a few times. */
+/** Asks again a few times: on a busy machine an answer may be late. */
 async function patiently<T>(ask: () => Promise<T>): Promise<T> {
   for (let n = 1; ; n++) {
     try {
@@ -123,14 +125,14 @@ async function patiently<T>(ask: () => Promise<T>): Promise<T> {
   }
 }
 
-/** Where the recording stands, seconds. */
+/** Time in the recording, seconds. */
 const placeOf = async (page: Page): Promise<number> =>
-  Number(await page.evaluate('document.getElementById("course").getAttribute("aria-valuenow")'));
+  Number(await page.evaluate('document.getElementById("timeline").getAttribute("aria-valuenow")'));
 
-/** What the page holds while the recording goes round and round, as fast as the head and the page get through it. */
+/** Memory of the page while the recording is played in a loop, as fast as head and page can. */
 async function watchMemory(page: Page, minutes: number): Promise<void> {
   const heaps = await Heaps.of(page);
-  // What is held does not hang on how large the picture is; how fast it is played does, without a graphics card.
+  // Memory does not depend on the size of the picture; without a graphics card, the speed does.
   await page.setViewportSize({ width: 480, height: 480 });
   await page.selectOption("#speed", "8");
   const samples: Record<"page" | "workers" | "buffers", number[]> = { page: [], workers: [], buffers: [] };
@@ -138,7 +140,7 @@ async function watchMemory(page: Page, minutes: number): Promise<void> {
   const begun = Date.now();
   let last = await placeOf(page);
   for (let played = 0; minutes > 0 && samples.page.length <= SAMPLES; await page.waitForTimeout(500)) {
-    // Counted is what was played, not what was asked for: a busy machine is slower.
+    // A busy machine plays slower than was asked for.
     const now = await patiently(() => placeOf(page));
     played += now >= last ? now - last : now;
     last = now;
@@ -162,23 +164,23 @@ async function watchMemory(page: Page, minutes: number): Promise<void> {
   report("graphics memory, vertices and quads: most", samples.buffers, counts);
 }
 
-/** The value that the given share of a list is not above. */
+/** Quantile of a sorted list. */
 const quantile = (sorted: readonly number[], share: number): number =>
   sorted[Math.min(sorted.length - 1, Math.floor(share * sorted.length))] ?? 0;
 
-/** Patches as they come while the recording is played from near its start, until enough of them were large. */
+/** Cost of patches while the recording is played from its start, until enough of them were large. */
 async function measurePatches(page: Page): Promise<void> {
   const played: PatchFigures[] = [];
-  await page.focus("#course");
+  await page.focus("#timeline");
   await page.keyboard.press("Home");
   await page.waitForTimeout(500);
-  await standing(page);
+  await paused(page);
   await page.waitForTimeout(2000);
   await page.evaluate("brinkmapFigures().patches.splice(0)");
-  await page.click("#repeat");
+  await page.click("#loop");
   await page.selectOption("#speed", "4");
   await page.evaluate("document.activeElement.blur()");
-  await page.keyboard.press("Space");
+  await page.keyboard.press("p");
   const isEnough = (): boolean => largeOf(played).length >= ENOUGH;
   for (const end = Date.now() + PATCHES_WITHIN; Date.now() < end && !isEnough(); ) {
     await page.waitForTimeout(1000);
@@ -228,46 +230,21 @@ async function measurePatches(page: Page): Promise<void> {
   );
 }
 
-/** Large changes of one map; that the map becomes another one is no patch. */
+/** Large changes of one map: a change to another map is no patch. */
 const largeOf = (patches: readonly PatchFigures[]): PatchFigures[] =>
   patches.filter(({ blocks, isOther }) => blocks >= PATCH && !isOther);
 
-export async function main(args: string[]): Promise<number> {
-  const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
-  const [path = "out/hall.brk"] = positionals;
-  const minutes = Number(values.minutes ?? 30);
-  if (values.help || !(minutes >= 0)) {
-    console.log(HELP);
-    return values.help ? 0 : 2;
-  }
-  if (!existsSync(path)) {
-    console.error(`viewer: ${path} is missing\n${HELP}`);
-    return 3;
-  }
+/** Size of what a browser loads. */
+async function measureSize(): Promise<void> {
   let size = 0;
   for (const file of ["index.html", "page.css", "main.js", "worker.js"]) {
     size += gzipSync(await readFile(join(viewer, file))).length;
   }
   line("bundle, gzipped", `${(size / 1000).toFixed(0)} kB`, "at most 250");
-  const service = await Service.start({
-    config: resolveConfig({ listen: { port: 0 }, viewer }),
-    log: pino({ level: "silent" }),
-    played: await readPlayed(path),
-  });
-  const url = service.url.replace("ws:", "http:").replace("/live", "/");
-  const browser = await startBrowser();
-  const page = await browser.newPage({ viewport: { width: 1280, height: 800 } });
-  page.setDefaultTimeout(PATIENCE);
-  await page.goto(url);
-  // To the end of the recording, where the map is whole.
-  await page.waitForSelector('html[data-mode="played"]', { state: "attached" });
-  await page.click("#repeat");
-  await page.click("#play");
-  await page.focus("#course");
-  await page.keyboard.press("End");
-  await page.waitForTimeout(500);
-  await standing(page);
-  await page.waitForTimeout(3000);
+}
+
+/** The map's first picture, its draw calls, and pictures without a change. */
+async function measurePictures(page: Page, url: string): Promise<void> {
   const npy = Buffer.from(await (await fetch(`${url}map.npy`)).arrayBuffer());
   const voxels = Number(/\((\d+), 3\)/.exec(npy.subarray(0, 200).toString("latin1"))?.[1]);
   line("occupied voxels", `${voxels}`, "a map of 1,000 m2: at least 400,000");
@@ -290,15 +267,49 @@ export async function main(args: string[]): Promise<number> {
   const { chunks, quads, calls } = await figures(page);
   line("draw calls", `${calls}`, `at most 200; ${chunks} chunks, ${quads} rectangles`);
 
-  // Standing still, nothing is drawn, once the picture is sharp.
+  // Without a change nothing is drawn once the picture is sharp.
   for (let n = 0, drawn = -1; n < 20 && drawn !== (await figures(page)).drawn; n++) {
     ({ drawn } = await figures(page));
     await page.waitForTimeout(3000);
   }
   const before = (await figures(page)).drawn;
   await page.waitForTimeout(5000);
-  line("pictures drawn in 5 s standing still", `${(await figures(page)).drawn - before}`, "0");
+  line("pictures drawn in 5 s without a change", `${(await figures(page)).drawn - before}`, "0");
+}
 
+export async function main(args: string[]): Promise<number> {
+  const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
+  const [path = "out/hall.brk"] = positionals;
+  const minutes = Number(values.minutes ?? 30);
+  if (values.help || !(minutes >= 0)) {
+    console.log(HELP);
+    return values.help ? 0 : 2;
+  }
+  if (!existsSync(path)) {
+    console.error(`viewer: ${path} is missing\n${HELP}`);
+    return 3;
+  }
+  await measureSize();
+  const service = await Service.start({
+    config: resolveConfig({ listen: { port: 0 }, viewer }),
+    log: pino({ level: "silent" }),
+    played: await readPlayed(path),
+  });
+  const url = service.url.replace("ws:", "http:").replace("/live", "/");
+  const browser = await startBrowser();
+  const page = await browser.newPage({ viewport: { width: 1280, height: 800 } });
+  page.setDefaultTimeout(PATIENCE);
+  await page.goto(url);
+  // At the end of the recording the map is whole.
+  await page.waitForSelector('html[data-mode="played"]', { state: "attached" });
+  await page.click("#loop");
+  await page.click("#play");
+  await page.focus("#timeline");
+  await page.keyboard.press("End");
+  await page.waitForTimeout(500);
+  await paused(page);
+  await page.waitForTimeout(3000);
+  await measurePictures(page, url);
   await measurePatches(page);
   await watchMemory(page, minutes);
   await browser.close();

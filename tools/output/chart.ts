@@ -6,60 +6,60 @@ import { escapeText } from "./markup.ts";
 
 use([LineChart, ScatterChart, GridComponent, LegendComponent, SVGRenderer]);
 
-/** Stands for the page's own ink, so that a chart can be read on light and on dark. */
+/** Replaced by `currentColor` in the end, so that a chart has the ink of the page that it stands on. */
 const INK = "#123456";
 
-/** Points of one kind: told apart by colour and shape. */
+/** Points of one kind, with a colour and a shape. */
 export interface Points {
   readonly name: string;
-  /** As CSS has it; null for the page's ink. */
+  /** A colour of CSS; null: the page's ink. */
   readonly color: string | null;
   readonly shape: "circle" | "rect" | "triangle" | "diamond";
   readonly data: readonly (readonly [x: number, y: number])[];
 }
 
 export interface Chart {
-  /** Said to those who do not see it. */
+  /** The chart in words, for screen readers. */
   readonly about: string;
   readonly height: number;
   readonly x: Axis;
   readonly y: Axis;
   readonly points: readonly Points[];
-  /** Straight pieces from point to point. */
+  /** Each a line from point to point. */
   readonly lines?: readonly (readonly (readonly [x: number, y: number])[])[];
 }
 
 interface Axis {
   readonly name: string;
   readonly isLog?: boolean;
-  /** Names of whole numbers from 1, which then go down. */
+  /** Names of the whole numbers from 1; the axis then runs downwards. */
   readonly labels?: readonly string[];
 }
 
-/** Units of the drawing; the page scales it. Narrow enough that text can be read on a telephone. */
+/** Units of the drawing, which the page scales. Narrow, so that text is legible on a phone. */
 const WIDTH = 400;
 
-/** A chart as SVG that needs no script, no font and nothing else from anywhere. */
+/** A chart as SVG. It needs no script and loads nothing. */
 export function drawChart({ about, height, x, y, points, lines = [] }: Chart): string {
   const chart = init(null, null, { renderer: "svg", ssr: true, width: WIDTH, height });
   const text = { color: INK, fontSize: 11, fontFamily: "sans-serif" };
   const axis = ({ name, isLog, labels }: Axis) => ({
-    ...{
-      type: isLog === true ? ("log" as const) : ("value" as const),
-      name,
-      nameLocation: "middle" as const,
-    },
-    ...{
-      nameTextStyle: text,
-      scale: true,
-      axisLine: { show: true, onZero: false, lineStyle: { color: INK } },
-    },
+    type: isLog === true ? ("log" as const) : ("value" as const),
+    name,
+    nameLocation: "middle" as const,
+    nameTextStyle: text,
+    scale: true,
+    axisLine: { show: true, onZero: false, lineStyle: { color: INK } },
     axisTick: { show: labels === undefined, lineStyle: { color: INK } },
     splitLine: { lineStyle: { color: INK, opacity: 0.15 } },
     ...(labels === undefined
       ? { axisLabel: { ...text, hideOverlap: true, formatter: shortly }, splitNumber: 4 }
       : {
-          ...{ inverse: true, min: 0, max: labels.length + 1, interval: 1, nameGap: 28 },
+          inverse: true,
+          min: 0,
+          max: labels.length + 1,
+          interval: 1,
+          nameGap: 28,
           axisLabel: { ...text, formatter: (n: number) => labels[n - 1] ?? "" },
         }),
   });
@@ -71,12 +71,21 @@ export function drawChart({ about, height, x, y, points, lines = [] }: Chart): s
     yAxis: y.labels === undefined ? { ...axis(y), nameGap: 42 } : axis(y),
     series: [
       ...lines.map((data) => ({
-        ...{ type: "line" as const, silent: true, showSymbol: false, data: data.map((at) => [...at]) },
+        type: "line" as const,
+        silent: true,
+        showSymbol: false,
+        data: data.map((at) => [...at]),
         lineStyle: { color: INK, width: 1.2, opacity: 0.7 },
       })),
       ...points.map(({ name, color, shape, data }) => ({
-        ...{ type: "scatter" as const, silent: true, name, symbol: shape, symbolSize: 8, clip: false },
-        ...{ itemStyle: { color: color ?? INK }, data: data.map((at) => [...at]) },
+        type: "scatter" as const,
+        silent: true,
+        name,
+        symbol: shape,
+        symbolSize: 8,
+        clip: false,
+        itemStyle: { color: color ?? INK },
+        data: data.map((at) => [...at]),
       })),
     ],
   });
@@ -88,7 +97,7 @@ export function drawChart({ about, height, x, y, points, lines = [] }: Chart): s
   ];
   return svg
     .replace(from, `${to} role="img" aria-label="${escapeText(about)}">`)
-    .replace(/<style[\s\S]*?<\/style>/g, "") // what only a pointer would show
+    .replace(/<style[\s\S]*?<\/style>/g, "") // styles for a pointer over the chart
     .replaceAll(INK, "currentColor");
 }
 

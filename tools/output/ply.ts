@@ -84,8 +84,10 @@ export function encodePlyMesh(mesh: PlyMesh, comments: readonly string[] = []): 
   const faces = quads.length / 4;
   if (!Number.isInteger(faces)) throw new RangeError(`${quads.length} corners, 4 for each face`);
   const elements = [
-    ...[`element vertex ${count}`, ...VERTEX.map((p) => `property ${p}`)],
-    ...[`element face ${faces}`, "property list uchar int vertex_indices"],
+    `element vertex ${count}`,
+    ...VERTEX.map((p) => `property ${p}`),
+    `element face ${faces}`,
+    "property list uchar int vertex_indices",
   ];
   const body = startPly(elements, comments, 15 * count + 17 * faces);
   for (let i = 0; i < count; i++) putVertex(body, 15 * i, i, positions, colors);
@@ -100,7 +102,7 @@ export function encodePlyMesh(mesh: PlyMesh, comments: readonly string[] = []): 
   return bytesOf(body);
 }
 
-/** The six sides of a unit cube: where the neighbour is, and the corners counter-clockwise from outside. */
+/** The six sides of a unit cube: the neighbour's offset, and the corners counter-clockwise from outside. */
 const SIDES: readonly (readonly [neighbour: readonly number[], corners: readonly (readonly number[])[]])[] = [
   [
     [1, 0, 0],
