@@ -211,7 +211,8 @@ async function plan(values: Values): Promise<number> {
   const half = (numberOf("fov", values.fov) / 2) * DEGREE;
   const given: Omit<ViewPlan, "pitch"> = {
     height: numberOf("height", values.height),
-    ...{ below: half, above: half },
+    below: half,
+    above: half,
     front: numberOf("front", values.front),
     bodyHeight: numberOf("body", values.body),
     speed: numberOf("speed", values.speed),

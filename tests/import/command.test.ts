@@ -44,8 +44,17 @@ test("frames come with their numbers' stamps, each after its own reference pose,
   expect(header.about).toBe(about);
   expect(header.setup.sensors).toHaveLength(1);
   expect(header.setup.sensors[0]!.optics).toMatchObject({
-    ...{ model: "pinhole", width: 4, height: 3, fx: 4, fy: 4, cx: 1.5, cy: 1 },
-    ...{ measures: "z", unit: 0.001, minRange: 0, maxRange: 5 },
+    model: "pinhole",
+    width: 4,
+    height: 3,
+    fx: 4,
+    fy: 4,
+    cx: 1.5,
+    cy: 1,
+    measures: "z",
+    unit: 0.001,
+    minRange: 0,
+    maxRange: 5,
   });
   expect(events.map(({ kind, time }) => [kind, time])).toEqual(
     [0, 100_000, 200_000, 300_000].flatMap((time) => [
@@ -221,7 +230,10 @@ test("inertial rows become samples; poses and magnetometer only where they are k
     { kind: "inertial", time: 0, gyro: [0.1, 0.2, 0.3], accel: [0, 0, 9.8], mag: [1, 2, 3] },
     { kind: "mark", time: 3500, text: "movement starts" },
     {
-      ...{ kind: "reference", time: 3500, of: "base", sensor: 0 },
+      kind: "reference",
+      time: 3500,
+      of: "base",
+      sensor: 0,
       pose: { rotation: [0, 0, 1, 0], position: [1, 2, 3] },
     },
     { kind: "inertial", time: 3500, gyro: [0, 0, 0], accel: [0, 0, 9.8], mag: null },

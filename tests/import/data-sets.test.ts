@@ -286,8 +286,11 @@ const castle = (poses: Partial<DepthFolderOptions["poses"]> = {}): DepthFolderOp
   lens: { fx: 700, fy: 700, cx: 320, cy: 240 },
   unit: 1 / 32767,
   poses: {
-    ...{ path: join(CASTLE, "CameraPose/Camera_{n}.txt"), direction: "world-to-camera", up: "y" },
-    ...{ lensShift: [0.05, 0, 0], ...poses },
+    path: join(CASTLE, "CameraPose/Camera_{n}.txt"),
+    direction: "world-to-camera",
+    up: "y",
+    lensShift: [0.05, 0, 0],
+    ...poses,
   },
 });
 
@@ -298,8 +301,11 @@ testWith(
     const { frames, optics } = await importedLikePython(
       castle(),
       {
-        ...{ images: join(CASTLE, "Depth/*.bin"), poses: join(CASTLE, "CameraPose/*.txt") },
-        ...{ inverse: true, up: "y", shift: [0.05, 0, 0] },
+        images: join(CASTLE, "Depth/*.bin"),
+        poses: join(CASTLE, "CameraPose/*.txt"),
+        inverse: true,
+        up: "y",
+        shift: [0.05, 0, 0],
       },
       40,
     );

@@ -53,7 +53,10 @@ export const pixel = (n: number, i: number) => 1000 * n + 257 * i;
 /** Four by three pixels of 16-bit grey. */
 export const tinyPng = (n: number) =>
   encode({
-    ...{ width: 4, height: 3, depth: 16, channels: 1 },
+    width: 4,
+    height: 3,
+    depth: 16,
+    channels: 1,
     data: Uint16Array.from({ length: 12 }, (_, i) => pixel(n, i)),
   });
 

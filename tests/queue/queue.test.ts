@@ -93,7 +93,8 @@ async function tuneOver(
   const entries = await openEntries(recordings);
   return {
     run: runAll(entries, settings, { results, workers: 1, signal, what: "test", execute }),
-    ...{ results, said },
+    results,
+    said,
   };
 }
 
@@ -117,7 +118,10 @@ describe("a tuning over the queue", () => {
       vi.spyOn(process.stderr, "write").mockReturnValue(true);
       const { signal } = new AbortController();
       const local = await runAll(await openEntries(recordings), SETTINGS, {
-        ...{ results: join(folder, "local.jsonl"), workers: 1, signal, what: "test" },
+        results: join(folder, "local.jsonl"),
+        workers: 1,
+        signal,
+        what: "test",
       });
       expect(local.done).toBe(6);
       server = await RedisServer.start();

@@ -156,7 +156,8 @@ describe("agreement of a map with frames that it has not seen", () => {
     const first = (questions: Question[]) => questions.slice(0, 1);
     // The same rays, 30 cm shorter: most of them end in the air before the others.
     const shorter = ({ rays, ...one }: Question): Question => ({
-      ...{ ...one, rays: rays.map((value, n) => (n % 4 === 3 ? Math.max(0.2, value - 0.3) : value)) },
+      ...one,
+      rays: rays.map((value, n) => (n % 4 === 3 ? Math.max(0.2, value - 0.3) : value)),
     });
     const own = await agreement(undefined, first);
     const both = await agreement(undefined, (questions) => [

@@ -86,13 +86,23 @@ describe("a replay", () => {
     const large = join(folder, "large.brk");
     const [width, height] = [1200, 1000];
     const optics: PinholeOptics = {
-      ...{ model: "pinhole", width, height, fx: 900, fy: 900, cx: 600, cy: 500 },
-      ...{ measures: "z", unit: 0.001, minRange: 0.1, maxRange: 5 },
+      model: "pinhole",
+      width,
+      height,
+      fx: 900,
+      fy: 900,
+      cx: 600,
+      cy: 500,
+      measures: "z",
+      unit: 0.001,
+      minRange: 0.1,
+      maxRange: 5,
     };
     const level: Pose = { rotation: [0, 0, 0, 1], position: [0, 0, 0] };
     const mount = { on: "head", pose: level } as const;
     const setup: Setup = {
-      ...{ baseFromHead: level, headFromImu: level },
+      baseFromHead: level,
+      headFromImu: level,
       sensors: [{ name: "large", optics, mount }],
     };
     const copy = await createRecording(large, { setup, settings: {}, about: "test", software: "test" });

@@ -61,7 +61,9 @@ beforeAll(async () => {
   // Without odometry, a laser besides, and a second without any frame.
   const yard = datasetOf("yard-room");
   const laser = {
-    ...{ name: "laser", rate: 10, mount: { on: "base", position: [0.1, 0, 0.25] } },
+    name: "laser",
+    rate: 10,
+    mount: { on: "base", position: [0.1, 0, 0.25] },
     optics: { model: "scan", width: 91, firstAngle: -90, step: 2, minRange: 0.05, maxRange: 8 },
   };
   const sensors = [...(yard["sensors"] as unknown[]), laser];
@@ -167,7 +169,7 @@ describe("poses that were found before", () => {
       let value: unknown = "0.3,0.2 0.3,-0.2 -0.3,0";
       if (row.type === "choice") value = row.choices.find((choice) => choice !== base[name]);
       else if (row.type !== "text") value = base[name] === row.max ? row.min : row.max;
-      const other = preparationOf({ ...base, ...{ [name]: value } });
+      const other = preparationOf({ ...base, [name]: value });
       const isAlike = other.frames === own.frames && other.poses === own.poses;
       expect(isAlike, name).toBe(Object.hasOwn(OF_THE_MAP, name));
     }

@@ -31,11 +31,15 @@ afterEach(async () => {
 const HEIGHT = 0.42;
 const PITCH = 24;
 const box = (x: number, y: number, size: readonly number[]) => ({
-  ...{ shape: "box", material: "wall", at: [x, y], size },
+  shape: "box",
+  material: "wall",
+  at: [x, y],
+  size,
 });
 /** A small furnished room, and a round in it that shows everything and ends where it began. */
 const SCENARIO = {
-  ...{ name: "mounting drive", seed: 5 },
+  name: "mounting drive",
+  seed: 5,
   materials: { floor: { reflectance: 0.5 }, wall: { reflectance: 0.7 } },
   scene: [
     { shape: "floor", material: "floor", rect: [-1.5, -2, 3, 2] },
@@ -44,24 +48,30 @@ const SCENARIO = {
     ...[box(1.4, 1.4, [0.5, 0.4, 0.9]), box(2.2, -0.6, [0.3, 0.5, 1.2]), box(0.1, -1.4, [0.6, 0.4, 0.5])],
   ],
   base: {
-    ...{
-      width: 0.3,
-      bumper: 0.18,
-      wheelbase: 0.25,
-      track: 0.26,
-      turnRate: 70,
-      acceleration: 0.8,
-      braking: 1,
-    },
+    width: 0.3,
+    bumper: 0.18,
+    wheelbase: 0.25,
+    track: 0.26,
+    turnRate: 70,
+    acceleration: 0.8,
+    braking: 1,
+
     dip: { gain: 1.5, frequency: 2.5, damping: 0.4 },
   },
   head: { position: [0.12, 0, HEIGHT], yaw: 2, pitch: PITCH, roll: 1 },
   imu: { position: [0, 0, 0], yaw: 1, pitch: 0, roll: 2 },
   sensors: [
     {
-      ...{ name: "front depth", rate: 8, mount: {} },
+      name: "front depth",
+      rate: 8,
+      mount: {},
       optics: {
-        ...{ width: 96, height: 72, fieldOfView: [76, 58], measures: "z", minRange: 0.12, maxRange: 6 },
+        width: 96,
+        height: 72,
+        fieldOfView: [76, 58],
+        measures: "z",
+        minRange: 0.12,
+        maxRange: 6,
       },
       noise: {
         gate: 150,

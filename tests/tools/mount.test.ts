@@ -22,7 +22,10 @@ afterEach(() => void vi.restoreAllMocks());
 const { setup, events } = mountDrive(2, "smooth");
 beforeAll(async () => {
   const recording = await createRecording(path("drive.brk"), {
-    ...{ setup, settings: {}, about: "a drive", software: "test" },
+    setup,
+    settings: {},
+    about: "a drive",
+    software: "test",
   });
   for (const event of events) recording.write(event);
   await recording.close();

@@ -21,12 +21,26 @@ test("--help explains and ends with 0; what makes no sense ends with 2 and says 
 const row = (job: Row["job"], more: Partial<Row["outcome"]> = {}, gap = 0.1): Row => ({
   job,
   outcome: {
-    ...{ isMiss: false, stopped: true, still: 2, stops: 0, time: 60, way: 1, at: [0, 0, 0], limit: "brink" },
-    ...{ brinks: 3, marks: [1, 3], cost: 1, frames: 10 },
+    isMiss: false,
+    stopped: true,
+    still: 2,
+    stops: 0,
+    time: 60,
+    way: 1,
+    at: [0, 0, 0],
+    limit: "brink",
+    brinks: 3,
+    marks: [1, 3],
+    cost: 1,
+    frames: 10,
     ...more,
   },
   head: { height: 0.3, pitch: 20, speed: 0.5 },
-  ...{ reflectance: 0.4, gap, error: 0.01, seen: [], ideal: 57 },
+  reflectance: 0.4,
+  gap,
+  error: 0.01,
+  seen: [],
+  ideal: 57,
 });
 
 test("the report counts misses among those that moved, and bounds both rates", () => {

@@ -4,9 +4,22 @@ import { type Comparison, compareScores } from "../../tools/tune/comparison.ts";
 import type { Score } from "../../tools/tune/job.ts";
 
 const score = (within5cm: number, medianError: number): Score => ({
-  ...{ agreement: 0.9, found: 0.9, airFree: 0.9, believed: 0.9 },
-  ...{ within5cm, medianError, answered: 0.9, pixels: 1000, frameTime: 2, mapSize: 2048 },
-  ...{ trajectory: null, labels: null, truth: null, recorded: 1, taken: 1, hash: "" },
+  agreement: 0.9,
+  found: 0.9,
+  airFree: 0.9,
+  believed: 0.9,
+  within5cm,
+  medianError,
+  answered: 0.9,
+  pixels: 1000,
+  frameTime: 2,
+  mapSize: 2048,
+  trajectory: null,
+  labels: null,
+  truth: null,
+  recorded: 1,
+  taken: 1,
+  hash: "",
 });
 
 const named = (rows: readonly Comparison[], names: readonly string[]) =>
@@ -52,7 +65,8 @@ test("labels are compared where every recording has them", () => {
 test("agreement comes first, and truth is compared where every recording has it", () => {
   const isTrue = (agreement: number, part: number): Score => ({
     ...score(0.8, 0.01),
-    ...{ agreement, truth: { surfaceFound: part, surfaceTrue: part, airFree: part, score: part } },
+    agreement,
+    truth: { surfaceFound: part, surfaceTrue: part, airFree: part, score: part },
   });
   const rows = compareScores(
     [isTrue(0.9, 0.5), isTrue(0.91, 0.52), isTrue(0.92, 0.51)],

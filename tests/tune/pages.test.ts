@@ -9,21 +9,30 @@ import { judge } from "../../tools/tune/statistics.ts";
 import { tunePage } from "../../tools/tune/tune-page.ts";
 
 const entries: Entry[] = ["one", "<b>two</b>", "three", "four"].map((path, n) => ({
-  ...{ path, content: `${n}`.repeat(64), settings: {}, labels: null, labelsText: "", scenario: null },
+  path,
+  content: `${n}`.repeat(64),
+  settings: {},
+  labels: null,
+  labelsText: "",
+  scenario: null,
 }));
 const score = (within5cm: number, r: number): Score => ({
-  ...{ agreement: 0.9, found: 0.9, airFree: 0.9, believed: 0.9 },
-  ...{ within5cm: within5cm + 0.001 * ((r * 7) % 4), medianError: 0.01, answered: 0.9, pixels: 1000 },
-  ...{
-    frameTime: 2,
-    mapSize: 2048,
-    trajectory: null,
-    labels: null,
-    truth: null,
-    recorded: 1,
-    taken: 1,
-    hash: "",
-  },
+  agreement: 0.9,
+  found: 0.9,
+  airFree: 0.9,
+  believed: 0.9,
+  within5cm: within5cm + 0.001 * ((r * 7) % 4),
+  medianError: 0.01,
+  answered: 0.9,
+  pixels: 1000,
+  frameTime: 2,
+  mapSize: 2048,
+  trajectory: null,
+  labels: null,
+  truth: null,
+  recorded: 1,
+  taken: 1,
+  hash: "",
 });
 const candidate = (sigma0: number, within: number) => ({
   settings: { "evidence.sigma0": sigma0 },
@@ -111,7 +120,10 @@ test("a page that compares is one file that needs nothing, with both means", () 
 test("a chart has a mark for every point and is drawn in the ink of its page", () => {
   const chart = (count: number) =>
     drawChart({
-      ...{ about: 'say "a"', height: 200, x: { name: "x" }, y: { name: "y" } },
+      about: 'say "a"',
+      height: 200,
+      x: { name: "x" },
+      y: { name: "y" },
       points: [
         {
           name: "a",

@@ -108,7 +108,9 @@ function rowOf(job: Job, { setup, events, truth, inertial }: MountDrive): Row {
       forward: miss("forward", report.forward, position[0]),
       sideways: miss("sideways", report.sideways, position[1]),
       lateness: miss("lateness", report.lateness, truth.lateness),
-      ...{ "imu tilt x": imu.x, "imu tilt y": imu.y, "imu heading": imu.heading },
+      "imu tilt x": imu.x,
+      "imu tilt y": imu.y,
+      "imu heading": imu.heading,
       "wheels' lateness": miss("wheels' lateness", report.wheels.lateness, truth.odometryLateness),
     },
   };
@@ -220,7 +222,9 @@ export async function main(args: string[]): Promise<number> {
     for (const sensor of sensors) {
       const jobs = DRIVE_KINDS.flatMap((kind) =>
         Array.from({ length: kind === "whole" ? count.whole : count.other }, (_, n) => ({
-          ...{ seed: first + n, kind, sensor },
+          seed: first + n,
+          kind,
+          sensor,
         })),
       );
       const verdict = report(await scored(jobs, workers, kept));

@@ -87,8 +87,13 @@ async function drive(): Promise<void> {
         // With the frame's own stamp and before it, or the frame would wait for the next.
         if (pose !== null) send({ kind: "reference", time, pose });
         send({
-          ...{ kind: "depth", sensor: sensors[event.sensor]!.name, time, sequence, form: "u16" },
-          ...{ counts: bytes(event.counts)!, amplitude: bytes(event.amplitude) },
+          kind: "depth",
+          sensor: sensors[event.sensor]!.name,
+          time,
+          sequence,
+          form: "u16",
+          counts: bytes(event.counts)!,
+          amplitude: bytes(event.amplitude),
         });
         handed[sequence++ % handed.length] = headTime();
         isOnItsWay = true;

@@ -59,7 +59,9 @@ export function mountDrive(
   const flip = pick([0, 0, 180]);
   const imu = {
     position: [between(-0.04, 0.04), between(-0.04, 0.04), between(-0.02, 0.03)],
-    ...{ yaw: lie + between(-4, 4), pitch: between(-4, 4), roll: flip - between(0, 4) },
+    yaw: lie + between(-4, 4),
+    pitch: between(-4, 4),
+    roll: flip - between(0, 4),
   };
   const lateness = between(-0.01, 0.045);
   const odometryLateness = between(0, 0.03);
@@ -106,8 +108,13 @@ export function mountDrive(
       }),
     ],
     base: {
-      ...{ width: 0.3, bumper: 0.18, wheelbase: 0.25, track: 0.26, turnRate: between(35, 70) },
-      ...{ acceleration: between(0.4, 0.8), braking: between(0.6, 1) },
+      width: 0.3,
+      bumper: 0.18,
+      wheelbase: 0.25,
+      track: 0.26,
+      turnRate: between(35, 70),
+      acceleration: between(0.4, 0.8),
+      braking: between(0.6, 1),
       dip: { gain, frequency: between(2, 3), damping: between(0.3, 0.5) },
     },
     head: lens,
@@ -118,17 +125,20 @@ export function mountDrive(
         rate: pick([8, 10, 12]),
         start: between(0, 0.05),
         optics: {
-          ...{ width: 160, height: 120, fieldOfView: [between(68, 84), between(54, 64)], measures: "z" },
-          ...{ minRange: 0.12, maxRange: 6 },
+          width: 160,
+          height: 120,
+          fieldOfView: [between(68, 84), between(54, 64)],
+          measures: "z",
+          minRange: 0.12,
+          maxRange: 6,
         },
         mount: {},
         noise: {
-          ...{
-            gate: 150,
-            seen: { reflectance: 0.8, range: between(wall[0], wall[1]) },
-            frequency: 60e6,
-            dark: 200,
-          },
+          gate: 150,
+          seen: { reflectance: 0.8, range: between(wall[0], wall[1]) },
+          frequency: 60e6,
+          dark: 200,
+
           amplitudeUnit: 8,
         },
       },
@@ -139,13 +149,16 @@ export function mountDrive(
         : {
             gyroNoise: between(0.005, 0.012),
             gyroBias: [between(-0.3, 0.3), between(-0.3, 0.3), between(-0.3, 0.3)],
-            ...{ gyroWalk: 0.002, accelNoise: between(0.001, 0.003) },
+            gyroWalk: 0.002,
+            accelNoise: between(0.001, 0.003),
             accelBias: [between(-0.06, 0.06), between(-0.06, 0.06), between(-0.06, 0.06)],
           },
     orientation:
       inertial === "raw" ? null : { yawDrift: between(-3, 3), noise: between(0.02, 0.1), late: lateness },
     odometry: {
-      ...{ rate: pick([20, 30, 50]), scale: between(-0.012, 0.012), turnScale: between(-0.012, 0.012) },
+      rate: pick([20, 30, 50]),
+      scale: between(-0.012, 0.012),
+      turnScale: between(-0.012, 0.012),
       noise: between(0.002, 0.005),
     },
     drive: { points: wayOf(kind, between) },
@@ -173,7 +186,9 @@ export function mountDrive(
     truth: {
       baseFromLens,
       angles: [yaw / DEGREES, pitch / DEGREES, roll / DEGREES],
-      ...{ lensFromImu, lateness, odometryLateness },
+      lensFromImu,
+      lateness,
+      odometryLateness,
     },
     inertial,
   };
@@ -198,7 +213,8 @@ function wayOf(kind: DriveKind, between: Between): object[] {
     const turn = 0.0125 / radius;
     return Array.from({ length: Math.ceil((2.4 * Math.PI) / turn) }, (_, n) => ({
       at: [radius * Math.sin(n * turn), radius * (1 - Math.cos(n * turn))],
-      ...{ speed: 0.3, corner: 0.4 },
+      speed: 0.3,
+      corner: 0.4,
     }));
   }
   const side = between(-1, 1) < 0 ? -1 : 1;

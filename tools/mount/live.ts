@@ -52,7 +52,10 @@ const WRITTEN = 120_000;
 export async function recordLive(options: LiveOptions, signal: AbortSignal): Promise<void> {
   const { url, token, say } = options;
   const client = new HeadClient({
-    ...{ url, role: "watcher", name: "mount", topics: { pose: 20 } },
+    url,
+    role: "watcher",
+    name: "mount",
+    topics: { pose: 20 },
     makeSocket: (address, protocol) => new WebSocket(address, protocol) as unknown as Socket,
     ...(token !== undefined && { token }),
   });

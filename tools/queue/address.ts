@@ -41,7 +41,9 @@ export function parseServer(text: string, environment: NodeJS.ProcessEnv = proce
   const username = decodeURIComponent(url.username);
   return {
     options: {
-      ...{ host, port, db: Number(url.pathname.slice(1)) },
+      host,
+      port,
+      db: Number(url.pathname.slice(1)),
       ...(username !== "" && { username }),
       ...(password !== "" && { password }),
       ...(isEncrypted && { tls: { servername: isIP(host) === 0 ? host : "" } }),

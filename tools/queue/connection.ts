@@ -109,7 +109,10 @@ async function probe(server: Server): Promise<void> {
   let first: Error | null = null;
   const client = new Redis({
     ...server.options,
-    ...{ lazyConnect: true, connectTimeout: ANSWER, maxRetriesPerRequest: 0, enableReadyCheck: false },
+    lazyConnect: true,
+    connectTimeout: ANSWER,
+    maxRetriesPerRequest: 0,
+    enableReadyCheck: false,
     retryStrategy: () => null,
   });
   client.on("error", (error: Error) => {

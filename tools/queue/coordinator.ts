@@ -89,10 +89,13 @@ class Coordinator {
     this.#open = new Map(this.#tasks.map((task) => [task.key, task]));
     const name = queueOf(this.#build);
     this.#queue = new Queue(name, {
-      ...{ connection: connection.beside(), prefix: PREFIX },
+      connection: connection.beside(),
+      prefix: PREFIX,
       defaultJobOptions: {
-        ...{ attempts: 3, backoff: { type: "fixed", delay: 1000 } },
-        ...{ removeOnComplete: { age: KEPT }, removeOnFail: { age: KEPT } },
+        attempts: 3,
+        backoff: { type: "fixed", delay: 1000 },
+        removeOnComplete: { age: KEPT },
+        removeOnFail: { age: KEPT },
       },
     });
     this.#events = new QueueEvents(name, { connection: connection.beside(), prefix: PREFIX });

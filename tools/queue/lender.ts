@@ -61,9 +61,13 @@ export async function lend(options: LendOptions, signal: AbortSignal): Promise<n
     },
     {
       connection: connection.beside(),
-      ...{ prefix: PREFIX, concurrency: workers },
-      ...{ lockDuration: LOCK, stalledInterval: STALLED, maxStalledCount: MOST_LOST },
-      ...{ removeOnComplete: { age: 24 * 3600 }, removeOnFail: { age: 24 * 3600 } },
+      prefix: PREFIX,
+      concurrency: workers,
+      lockDuration: LOCK,
+      stalledInterval: STALLED,
+      maxStalledCount: MOST_LOST,
+      removeOnComplete: { age: 24 * 3600 },
+      removeOnFail: { age: 24 * 3600 },
     },
   );
   worker.on("error", () => {}); // the connection tells it, and a replay that another took over comes to the same

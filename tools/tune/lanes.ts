@@ -80,7 +80,8 @@ class Lane {
   isBusy = false;
   readonly #pool = new Tinypool({
     filename: JOB.href,
-    ...{ minThreads: 1, maxThreads: 1 },
+    minThreads: 1,
+    maxThreads: 1,
     resourceLimits: { maxYoungGenerationSizeMb: 8 },
   });
 

@@ -41,8 +41,12 @@ async function openEntry(path: string, scenario: unknown): Promise<Entry> {
   const content = await contentOf(path);
   const marked = readLabels(path);
   return {
-    ...{ path, content, settings },
-    ...{ labels: marked?.labels ?? null, labelsText: marked?.text ?? "", scenario },
+    path,
+    content,
+    settings,
+    labels: marked?.labels ?? null,
+    labelsText: marked?.text ?? "",
+    scenario,
   };
 }
 

@@ -64,7 +64,12 @@ export function runJob(job: Job): Row {
     .sort((a, b) => a - b);
   const { height, pitch, speed } = course;
   return {
-    ...{ job, outcome, head: { height, pitch, speed }, reflectance, seen, ideal },
+    job,
+    outcome,
+    head: { height, pitch, speed },
+    reflectance,
+    seen,
+    ideal,
     gap: -Math.max(...corners),
     error: job.kind === "approach" && off.length > 0 ? off[off.length >> 1]! : Number.NaN,
   };
