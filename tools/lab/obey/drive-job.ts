@@ -40,7 +40,8 @@ export function rowOf(number: number, knobs: Knobs, outcome: Outcome): Row {
     changes: [],
     fall,
     contacts: contacts.length,
-    fault: String(knobs.fault),
+    // A fall before anything went wrong is not that fault's.
+    fault: fall !== null && fall.time < Number(knobs["fault.at"]) ? "none" : String(knobs.fault),
     time,
     way,
     cost,
