@@ -5,7 +5,7 @@ import { readPlayed } from "../src/service/playing/recordings-folder.ts";
 import { Service } from "../src/service/service.ts";
 import { startSources } from "../src/service/sources/built-in.ts";
 import { superviseBySystemd } from "../src/service/supervisor.ts";
-import { ROLES, type Role } from "../src/wire/messages.ts";
+import { RIGHTS, type Right } from "../src/wire/messages.ts";
 import { CAUTION, mainOf, runIfStarted } from "./frame/command.ts";
 import { reading, UsageError } from "./frame/errors.ts";
 import { noneExpected, wholeOption } from "./frame/values.ts";
@@ -53,11 +53,11 @@ export const main = mainOf({
       value: "<name>",
       help: "print a new token and its entry for the settings file, and end",
     },
-    roles: {
+    rights: {
       type: "string",
       value: "<a,b>",
-      default: ROLES.join(","),
-      help: `what the token is for: ${ROLES.join(", ")} (default all)`,
+      default: "watch",
+      help: `what the token is good for: ${RIGHTS.join(", ")} (default watch)`,
     },
     schema: { type: "boolean", help: "print the JSON Schema of the settings file, and end" },
     quiet: { type: "boolean", short: "q", help: "log warnings and worse only" },
@@ -78,7 +78,7 @@ ${CAUTION}`,
       return 0;
     }
     if (values["new-token"] !== undefined) {
-      console.log(makeToken(values["new-token"], values.roles));
+      console.log(makeToken(values["new-token"], values.rights));
       return 0;
     }
     const { recording, scenario } = values;
@@ -134,10 +134,10 @@ async function configOf(values: {
 }
 
 function makeToken(name: string, list: string): string {
-  const roles = list.split(",") as Role[];
-  const unknown = roles.find((role) => !ROLES.includes(role));
-  if (unknown !== undefined) throw new UsageError(`--roles: "${unknown}" is none of ${ROLES.join(", ")}`);
-  const { token, entry } = newToken(name, roles);
+  const rights = list.split(",") as Right[];
+  const unknown = rights.find((right) => !RIGHTS.includes(right));
+  if (unknown !== undefined) throw new UsageError(`--rights: "${unknown}" is none of ${RIGHTS.join(", ")}`);
+  const { token, entry } = newToken(name, rights);
   return `The token, shown this once; give it to the client:
   ${token}
 Its entry under "tokens" in the settings file:

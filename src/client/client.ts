@@ -292,11 +292,21 @@ export class HeadClient {
     return (await this.#request<FromServer<"answer">>((id) => ({ kind: "ask", id, question }))).answer;
   }
 
-  /** All settings, after those in `change` were changed. @throws {RequestError} */
+  /**
+   * All settings, after those in `change` were changed.
+   * @param confirm true when a change that loosens a stop is meant: the head asks back for it first
+   * @throws {RequestError} with the code "confirm" when it asks back
+   */
   async settings(
     change?: Readonly<Record<string, number | string>>,
+    { confirm = false } = {},
   ): Promise<Readonly<Record<string, number | string>>> {
-    const message = (id: number): FromClient => ({ kind: "settings", id, ...(change && { change }) });
+    const message = (id: number): FromClient => ({
+      kind: "settings",
+      id,
+      ...(change && { change }),
+      ...(confirm && { confirm }),
+    });
     return (await this.#request<FromServer<"settings">>(message)).values;
   }
 

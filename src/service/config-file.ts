@@ -3,7 +3,7 @@ import { Default } from "@sinclair/typebox/value";
 import { SETTINGS } from "../head/settings.ts";
 import { BLIND_AFTER, LATE_AFTER } from "../terms/freshness.ts";
 import { jsonSchema } from "../wire/asyncapi.ts";
-import { ROLES } from "../wire/messages.ts";
+import { RIGHTS, ROLES } from "../wire/messages.ts";
 import { exact, type Frozen, Name, PoseShape, SensorShape } from "../wire/shapes.ts";
 import { IIO_FOLDER } from "./sources/iio.ts";
 
@@ -23,6 +23,7 @@ const section = <T extends TProperties>(fields: T, description?: string) =>
   Type.Object(fields, { additionalProperties: false, default: {}, ...(description && { description }) });
 const Folder = Type.String({ minLength: 1, maxLength: 4096 });
 const HostName = Type.String({ maxLength: 255 });
+const Right = Type.Union(RIGHTS.map((right) => Type.Literal(right)));
 const Role = Type.Union(ROLES.map((role) => Type.Literal(role)));
 
 function settingShape(row: (typeof SETTINGS)[keyof typeof SETTINGS]): TSchema {
@@ -89,7 +90,13 @@ export const ConfigShape = exact({
   tokens: list(
     exact({
       name: Name,
-      roles: Type.Array(Role, { minItems: 1 }),
+      rights: Type.Optional(Type.Array(Right, { minItems: 1, description: "what it is good for" })),
+      roles: Type.Optional(
+        Type.Array(Role, {
+          minItems: 1,
+          description: "in place of rights: watcher for watch, base for drive, sensor for feed",
+        }),
+      ),
       hash: Type.String({
         pattern: "^[0-9a-f]{64}$",
         description: "SHA-256 of the token; `serve --new-token` makes both",

@@ -1,6 +1,8 @@
 import { readFile } from "node:fs/promises";
 import { resolveSettings, SettingError } from "../head/settings.ts";
 import { misfit } from "../wire/check.ts";
+import { RIGHTS } from "../wire/messages.ts";
+import { RIGHT_OF, type TokenEntry } from "./access/tokens.ts";
 import { type ConfigFile, ConfigShape, withDefaults } from "./config-file.ts";
 import type { PretriggerSettings } from "./pretrigger/recorder.ts";
 
@@ -8,13 +10,11 @@ type Listen = ConfigFile["listen"];
 
 /** The settings file as the service uses it: what is off is null, times are in microseconds unless a unit is named. */
 export interface Config
-  extends Pick<
-    ConfigFile,
-    "tokens" | "sensors" | "baseFromHead" | "headFromImu" | "depth" | "clients" | "discovery"
-  > {
+  extends Pick<ConfigFile, "sensors" | "baseFromHead" | "headFromImu" | "depth" | "clients" | "discovery"> {
   readonly listen: Pick<Listen, "host" | "port" | "names" | "origins"> & {
     readonly tls: { readonly certificate: string; readonly key: string } | null;
   };
+  readonly tokens: readonly TokenEntry[];
   /** Core settings that were given. */
   readonly settings: Readonly<Record<string, unknown>>;
   readonly orientation: ConfigFile["orientation"] | null;
@@ -57,7 +57,11 @@ export function resolveConfig(given: unknown): Config {
       origins,
       tls: certificate !== undefined && key !== undefined ? { certificate, key } : null,
     },
-    tokens: file.tokens,
+    tokens: file.tokens.map(({ name, rights = [], roles = [], hash }) => ({
+      name,
+      hash,
+      rights: [...new Set([...rights, ...roles.map((role) => RIGHT_OF[role])])],
+    })),
     sensors: file.sensors,
     baseFromHead: file.baseFromHead,
     headFromImu: file.headFromImu,
@@ -106,6 +110,12 @@ function checkTogether({ listen, tokens, sensors, depth, late, blind }: ConfigFi
       `listen.host ${listen.host} can be reached by other machines, so tokens are needed: make one with serve --new-token`,
     );
   }
+  tokens.forEach(({ rights, roles }, i) => {
+    if (rights === undefined && roles === undefined)
+      throw new ConfigError(
+        `tokens.${i}: say what it is good for: rights, one or more of ${RIGHTS.join(", ")}`,
+      );
+  });
   const known = new Set(sensors.map(({ name }) => name));
   if (known.size !== sensors.length) {
     throw new ConfigError("sensors: two have the same name; give each its own");

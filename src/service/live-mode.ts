@@ -109,6 +109,10 @@ export class LiveMode implements Mode {
     return this.#player !== null && SIMULATED.has(kind);
   }
 
+  record(text: string): void {
+    this.#host.head.post({ kind: "event", event: { kind: "mark", time: headTime(), text } });
+  }
+
   hear(message: FromPlaying): void {
     this.pretrigger?.watch(message);
     if (message.kind === "waiver") this.#waiver.follow(message);

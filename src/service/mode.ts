@@ -60,6 +60,8 @@ export interface Mode {
   waiverIn(reach: Draft<"reach">["waiver"], now: number): Draft<"reach">["waiver"];
   /** Whether a kind of message is not taken from outside, because the head's events have another source. */
   refuses(kind: FromClient["kind"]): boolean;
+  /** Writes something that has happened into the stream of events, where it is recorded. */
+  record(text: string): void;
   /** Sees each message of the head, before anything else does. */
   hear(message: FromPlaying): void;
   /** Sees each message that goes to subscribers. */

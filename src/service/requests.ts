@@ -1,7 +1,9 @@
 import type { Logger } from "pino";
-import { resolveSettings, SETTINGS, SettingError } from "../head/settings.ts";
+import { SETTINGS } from "../head/settings.ts";
 import { WireError } from "../wire/codec.ts";
 import type { Draft, FromClient, SettingRow } from "../wire/messages.ts";
+import { needRight } from "./access/rights.ts";
+import { SettingChanges } from "./access/setting-changes.ts";
 import type { SavedMap } from "./maps/saved-map.ts";
 import { DOES, type Mode } from "./mode.ts";
 import type { HeadLink } from "./sensing/head-link.ts";
@@ -30,10 +32,12 @@ export interface RequestParts {
 /** Does what clients ask for once they are admitted. */
 export class Requests {
   readonly #parts: RequestParts;
+  readonly #changes: SettingChanges;
   #isStopping = false;
 
   constructor(parts: RequestParts) {
     this.#parts = parts;
+    this.#changes = new SettingChanges(parts);
   }
 
   /** What fails from now on fails because the service ends: nobody is told. */
@@ -73,7 +77,8 @@ export class Requests {
         break;
       case "map":
         this.#later(session, message, async () => {
-          const text = message.action === "save" ? await this.#parts.savedMap.save() : await this.#clearMap();
+          const isSave = message.action === "save";
+          const text = isSave ? await this.#parts.savedMap.save() : await this.#clearMap(session);
           session.outbox!.reply({ kind: "done", id: message.id, text });
         });
         break;
@@ -120,29 +125,23 @@ export class Requests {
     session.outbox!.reply({ kind: "answer", id, time: now, revision, answer, age });
   }
 
-  async #settings(session: Session, { id, change, explain }: FromClient<"settings">): Promise<void> {
-    if (change !== undefined) await this.#change(change);
+  async #settings(
+    session: Session,
+    { id, change, confirm = false, explain }: FromClient<"settings">,
+  ): Promise<void> {
+    if (change !== undefined) await this.#changes.make(session, change, confirm);
     const reply: Draft<"settings"> = { kind: "settings", id, values: { ...this.#parts.head.settings } };
     session.outbox!.reply(explain === true ? { ...reply, rows: SETTING_ROWS } : reply);
   }
 
-  async #change(settings: Readonly<Record<string, number | string>>): Promise<void> {
-    try {
-      resolveSettings(settings); // names and bounds, before the head's thread is troubled
-      await this.#parts.head.request<"changed">((ticket) => ({ kind: "change", ticket, settings }));
-    } catch (error) {
-      if (!(error instanceof SettingError)) throw error;
-      throw new WireError("setting", "settings", null, error.message);
-    }
-    const list = Object.entries(settings).map(([name, value]) => `${name} = ${value}`);
-    this.#parts.clients.note("setting", list.join(", "));
-  }
-
-  async #clearMap(): Promise<string> {
-    await this.#parts.head.request<"done">((ticket) => ({ kind: "clear", ticket }));
-    this.#parts.mapCleared();
+  async #clearMap(session: Session): Promise<string> {
+    const { head, mode, clients, mapCleared } = this.#parts;
+    needRight(session, "configure", "map");
+    await head.request<"done">((ticket) => ({ kind: "clear", ticket }));
+    mapCleared();
     const text = "the map is empty";
-    this.#parts.clients.note("map", text);
+    mode.record(`map: cleared by ${session.called}`);
+    clients.note("map", `${text}, cleared by ${session.called}`);
     return text;
   }
 }

@@ -1,5 +1,16 @@
 import type { Ask, FromWorker, Request, ToWorker } from "./worker-messages.ts";
 
+/** The head or the worker refused a request. */
+export class RefusedError extends Error {
+  override readonly name = "RefusedError";
+  /** The protocol's error code, when it was the head. */
+  readonly code: string | undefined;
+  constructor(message: string, code: string | undefined) {
+    super(message);
+    this.code = code;
+  }
+}
+
 /** The page's end of its worker, which holds the connection to the head and the map. */
 export class HeadLink {
   readonly #worker = new Worker(new URL("worker.js", document.baseURI), { type: "module" });
@@ -13,7 +24,8 @@ export class HeadLink {
   constructor(take: (message: FromWorker) => void) {
     this.#worker.onmessage = ({ data }: MessageEvent<FromWorker>) => {
       if (data.kind === "reply") this.#settle(data.id)?.resolve(data.value);
-      else if (data.kind === "refused") this.#settle(data.id)?.reject(new Error(data.message));
+      else if (data.kind === "refused")
+        this.#settle(data.id)?.reject(new RefusedError(data.message, data.code));
       else take(data);
     };
   }

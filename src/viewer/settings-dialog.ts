@@ -1,6 +1,7 @@
 import type { SettingRow } from "../wire/messages.ts";
 import { byId, messageOf, setText } from "./dom.ts";
 import { download } from "./download.ts";
+import { RefusedError } from "./head-link.ts";
 import { authorization } from "./token.ts";
 import type { Ask } from "./worker-messages.ts";
 
@@ -103,7 +104,7 @@ export class SettingsDialog {
     const before = this.#values[name]!;
     const value = typeof before === "number" ? Number(input.value) : input.value;
     try {
-      const values = await this.#ask<Values>({ kind: "settings", change: { [name]: value } });
+      const values = await this.#request({ [name]: value });
       this.#values = values;
       this.#changed(values);
       this.say(`${name} is now ${values[name]}`);
@@ -112,6 +113,18 @@ export class SettingsDialog {
       this.say(messageOf(error));
     }
     return this.#values[name]!;
+  }
+
+  /** Changes settings. The head asks back for what makes the robot stop later, and so does the page. */
+  async #request(change: Values): Promise<Values> {
+    try {
+      return await this.#ask<Values>({ kind: "settings", change });
+    } catch (error) {
+      const isAskedBack = error instanceof RefusedError && error.code === "confirm";
+      if (!isAskedBack || !window.confirm(`${error.message.split(";")[0]}. Change it all the same?`))
+        throw error;
+      return this.#ask<Values>({ kind: "settings", change, confirm: true });
+    }
   }
 
   /** A file of the map as the head has it. */

@@ -13,7 +13,12 @@ export type Request =
   /** Settings with what each is for. */
   | { readonly kind: "explain settings" }
   /** All settings, after those in `change` were changed. */
-  | { readonly kind: "settings"; readonly change?: Readonly<Record<string, number | string>> }
+  | {
+      readonly kind: "settings";
+      readonly change?: Readonly<Record<string, number | string>>;
+      /** The head has asked back for the change, and it is meant. */
+      readonly confirm?: boolean;
+    }
   | { readonly kind: "mark"; readonly text: string }
   /** Keeps the last minutes and what follows as a recording. */
   | { readonly kind: "keep"; readonly text: string }
@@ -105,4 +110,4 @@ export type FromWorker =
       readonly isOther: boolean;
     }
   | { readonly kind: "reply"; readonly id: number; readonly value: unknown }
-  | { readonly kind: "refused"; readonly id: number; readonly message: string };
+  | { readonly kind: "refused"; readonly id: number; readonly message: string; readonly code?: string };

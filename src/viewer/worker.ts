@@ -1,4 +1,4 @@
-import { HeadClient } from "../client/client.ts";
+import { HeadClient, RequestError } from "../client/client.ts";
 import { unpackCodes, unpackImage } from "../wire/image.ts";
 import type { FromServer } from "../wire/messages.ts";
 import { type Blocks, plansOf } from "./map-plans.ts";
@@ -130,7 +130,7 @@ async function answer(head: HeadClient, request: Request): Promise<unknown> {
       return head.explainSettings();
     case "settings":
       if (!isCompared) baseline = { blocks: new Map(head.mirror.blocks), frame };
-      return head.settings(request.change);
+      return head.settings(request.change, { confirm: request.confirm ?? false });
     case "mark":
       return head.mark(request.text);
     case "keep":
@@ -177,6 +177,11 @@ scope.onmessage = ({ data }) => {
   answer(client, request).then(
     (value) => tell({ kind: "reply", id, value }),
     (error: unknown) =>
-      tell({ kind: "refused", id, message: error instanceof Error ? error.message : String(error) }),
+      tell({
+        kind: "refused",
+        id,
+        message: error instanceof Error ? error.message : String(error),
+        ...(error instanceof RequestError && { code: error.code }),
+      }),
   );
 };

@@ -167,6 +167,11 @@ export const CLIENT_MESSAGES = {
         },
       ),
     ),
+    confirm: Type.Optional(
+      Type.Boolean({
+        description: "true: the head has just asked back for this change (error `confirm`), and it is meant",
+      }),
+    ),
     explain: Type.Optional(
       Type.Boolean({ description: "true: `rows` say what each setting is, and what it allows" }),
     ),

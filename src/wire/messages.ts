@@ -8,7 +8,7 @@ import type { Frozen } from "./shapes.ts";
 // server-messages.ts. docs/protocol.md tells how they play together.
 
 export { type Question, RecordingName, TOPICS, type Topic } from "./client-messages.ts";
-export { type Origin, ROLES, type Role } from "./parts.ts";
+export { type Origin, RIGHTS, type Right, ROLES, type Role } from "./parts.ts";
 export type { Answer, ErrorCode, MomentKind, SettingRow } from "./server-messages.ts";
 export { CLIENT_MESSAGES, SERVER_MESSAGES };
 

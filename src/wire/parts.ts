@@ -8,6 +8,13 @@ export const ROLES = ["watcher", "base", "sensor"] as const;
 export type Role = (typeof ROLES)[number];
 export const RoleShape = Type.Union([Type.Literal("watcher"), Type.Literal("base"), Type.Literal("sensor")]);
 
+/**
+ * What a client may do: watch; drive by the head and tell it of the base; feed it with what sensors measure; configure the body,
+ * the guard and all other settings, and clear the map. None of them includes another.
+ */
+export const RIGHTS = ["watch", "drive", "feed", "configure"] as const;
+export type Right = (typeof RIGHTS)[number];
+
 /** Where a head's events come from: sensors, a file, or the simulator. Only what a live head says may move a robot. */
 export const ORIGINS = ["live", "recording", "simulated"] as const;
 export type Origin = (typeof ORIGINS)[number];

@@ -1,6 +1,6 @@
 import { type Static, type TProperties, Type } from "@sinclair/typebox";
 import { CURVATURES, REACH_STATES } from "../terms/safety.ts";
-import { DirectionShape, Id, imageBytes, ORIGINS, RoleShape } from "./parts.ts";
+import { DirectionShape, Id, imageBytes, ORIGINS, RIGHTS, RoleShape } from "./parts.ts";
 import {
   Age,
   bytes,
@@ -33,6 +33,8 @@ export const ERROR_CODES = [
   "role",
   "token",
   "origin",
+  "right",
+  "confirm",
   "sensor",
   "stamp",
   "setting",
@@ -159,6 +161,9 @@ export const SERVER_MESSAGES = {
     session: Type.String(),
     software: Type.String(),
     role: RoleShape,
+    rights: Type.Array(Type.Union(RIGHTS.map((right) => Type.Literal(right))), {
+      description: "what this client may do; all where the head has no tokens",
+    }),
     time: Time,
     setup: SetupShape,
     map: Type.Object({ epoch: Type.String(), voxelSize: Type.Number(), change: Count }),

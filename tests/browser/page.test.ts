@@ -252,7 +252,7 @@ describe("the page", () => {
   }
 
   testWith(browserNeed, "asks for a token where the head requires one, and connects with it", async () => {
-    const { token, entry } = newToken("tablet", ["watcher"]);
+    const { token, entry } = newToken("tablet", ["watch"]);
     const guarded = await LiveHead.start({ viewer, tokens: [entry] });
     const page = await browser.newPage({ viewport: { width: 700, height: 500 } });
     await page.goto(guarded.service.url.replace("ws:", "http:").replace("/live", "/"));
@@ -304,8 +304,8 @@ describe("the page", () => {
     "keeps the last minutes when asked by keys, lists the recording, and downloads it",
     async () => {
       const folder = mkdtempSync(join(tmpdir(), "brinkmap-page-kept-"));
-      const { token, entry } = newToken("tablet", ["watcher"]);
-      const { token: sensing, entry: sensorEntry } = newToken("camera", ["sensor"]);
+      const { token, entry } = newToken("tablet", ["watch"]);
+      const { token: sensing, entry: sensorEntry } = newToken("camera", ["feed"]);
       const pretrigger = { folder, before: 2, after: 1 };
       const other = await LiveHead.start({ viewer, pretrigger, tokens: [entry, sensorEntry] });
       const sensor = await other.open({ role: "sensor", token: sensing });

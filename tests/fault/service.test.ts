@@ -217,7 +217,7 @@ test("a connection without hello is closed within seconds", async () => {
 });
 
 test("with tokens: none, a wrong one, or one for another role is refused; the right one is let in", async () => {
-  const watcher = newToken("tablet", ["watcher"]);
+  const watcher = newToken("tablet", ["watch"]);
   head = await LiveHead.start({ tokens: [watcher.entry] });
   const attempt = async (role: string, token?: string) => {
     const raw = await new RawClient(head!.service.url).opened();

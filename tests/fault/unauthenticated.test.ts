@@ -26,9 +26,9 @@ let feed: NodeJS.Timeout;
 /** Ages at their receipt, microseconds. */
 let ages: number[];
 const tokens = {
-  base: newToken("base", ["base"]),
-  sensor: newToken("sensor", ["sensor"]),
-  watcher: newToken("watcher", ["watcher"]),
+  base: newToken("base", ["drive"]),
+  sensor: newToken("sensor", ["feed"]),
+  watcher: newToken("watcher", ["watch"]),
 };
 
 beforeEach(async () => {

@@ -65,7 +65,7 @@ test("the map is kept over a restart", async () => {
 
 test("refused for its token, a client does not try again", async () => {
   const { newToken } = await import("../../src/service/access/tokens.ts");
-  const head = await start({ tokens: [newToken("a", ["base"]).entry] });
+  const head = await start({ tokens: [newToken("a", ["drive"]).entry] });
   const client = head.client({ role: "base", token: "wrong" });
   expect(await event(client, "closed")).toMatchObject({ code: 1008, retry: null });
 });
@@ -145,6 +145,7 @@ test("a sensor's frame is dropped, not queued, until the head has read the one b
       silence: 1,
       mostBytes: 1,
       origin: "live",
+      rights: ["feed"],
       played: null,
     },
     setup: { sensors: [], baseFromHead: CAMERA.mount.pose, headFromImu: CAMERA.mount.pose },

@@ -37,7 +37,7 @@ describe("settings file", () => {
       /no sensor "front"/,
     );
     expect(() => resolveConfig({ sensors: [CAMERA, CAMERA] })).toThrow(/same name/);
-    const { entry } = newToken("robot", ["base"]);
+    const { entry } = newToken("robot", ["drive"]);
     expect(resolveConfig({ listen: { host: "0.0.0.0" }, tokens: [entry] }).listen.host).toBe("0.0.0.0");
   });
 
@@ -74,7 +74,7 @@ print(json.dumps([jsonschema.Draft7Validator(schema).is_valid(s) for s in sample
 });
 
 test("a token is found by itself only, and what is kept does not give it away", () => {
-  const tokens = ["a", "b", "c"].map((name) => newToken(name, ["watcher"]));
+  const tokens = ["a", "b", "c"].map((name) => newToken(name, ["watch"]));
   const entries = tokens.map(({ entry }) => entry);
   for (const { token, entry } of tokens) {
     expect(findToken(entries, token)).toBe(entry);

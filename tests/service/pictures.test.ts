@@ -144,7 +144,7 @@ test("the map comes as files of points, the centres of its occupied voxels", asy
 });
 
 test("where tokens are set, the map's files need one", async () => {
-  const { token, entry } = newToken("tablet", ["watcher"]);
+  const { token, entry } = newToken("tablet", ["watch"]);
   const guarded = await LiveHead.start({ tokens: [entry] });
   const url = guarded.service.url.replace("ws:", "http:").replace("/live", "/map.ply");
   expect((await fetch(url)).status).toBe(401);

@@ -151,7 +151,7 @@ test("a setting is changed live within its bounds, and everyone hears of it", as
   expect(rows["pose.source"]!.choices).toContain("odometry");
   expect(rows["body.footprint"]).toMatchObject({ type: "text", default: values["body.footprint"] });
   expect((await watcher.settings({ "body.height": 0.9 }))["body.height"]).toBe(0.9);
-  expect(await note).toMatchObject({ what: "setting", text: "body.height = 0.9" });
+  expect(await note).toMatchObject({ what: "setting", text: "body.height = 0.9 (was 0.6), by watcher (2)" });
   await expect(watcher.settings({ "body.height": 9 })).rejects.toThrow(
     /body.height must be a number from 0.05 to 3 m/,
   );

@@ -1,18 +1,17 @@
-import { isDeepStrictEqual } from "node:util";
 import type { Logger } from "pino";
 import { validateOptics } from "../../geometry/rays.ts";
 import type { SensorSetup } from "../../sense/events.ts";
 import { SILENCE_AFTER } from "../../terms/freshness.ts";
 import { WireError } from "../../wire/codec.ts";
-import type { Draft, FromClient, Role } from "../../wire/messages.ts";
+import { type Draft, type FromClient, RIGHTS, type Right, type Role } from "../../wire/messages.ts";
 import type { Config } from "../config.ts";
 import { DOES, type Mode } from "../mode.ts";
-import type { HeadLink } from "../sensing/head-link.ts";
+import { type HeadLink, normalizedSensor } from "../sensing/head-link.ts";
 import type { Clients } from "../sockets/clients.ts";
 import type { MapStore } from "../sockets/map-store.ts";
 import type { Session } from "../sockets/session.ts";
 import { headTime } from "../time.ts";
-import { findToken } from "./tokens.ts";
+import { findToken, RIGHT_OF } from "./tokens.ts";
 
 const SOFTWARE = "brinkmap 0.1.0";
 /** Share of `clients` that watchers leave to bases and sensors. */
@@ -45,7 +44,7 @@ export class Admission {
    */
   async admit(session: Session, hello: FromClient<"hello">): Promise<Draft<"welcome">> {
     const { log } = this.#parts;
-    this.#checkToken(hello);
+    const rights = this.#rightsOf(hello);
     this.#checkRehearsal(hello);
     this.#checkSeats(hello.role);
     if (hello.sensors !== undefined) {
@@ -54,16 +53,20 @@ export class Admission {
       await this.#declare(hello.sensors);
     }
     log.info({ session: session.id, role: hello.role, name: hello.name }, "client");
-    return this.#welcome(session, hello.role);
+    return this.#welcome(session, hello.role, rights);
   }
 
-  #checkToken({ token, role }: FromClient<"hello">): void {
+  /** Without tokens everybody on this machine may do everything. @throws {WireError} */
+  #rightsOf({ token, role }: FromClient<"hello">): readonly Right[] {
     const { tokens } = this.#parts.config;
-    if (tokens.length === 0) return;
+    if (tokens.length === 0) return RIGHTS;
     const refuse = (why: string) => new WireError("token", "hello", null, `hello: ${why}`);
     const entry = findToken(tokens, token);
     if (entry === null) throw refuse("the token is missing or not known");
-    if (!entry.roles.includes(role)) throw refuse(`this token is not for the role ${role}`);
+    const right = RIGHT_OF[role];
+    if (!entry.rights.includes(right))
+      throw refuse(`the role ${role} takes a token with the right to ${right}`);
+    return entry.rights;
   }
 
   #checkSeats(role: Role): void {
@@ -84,13 +87,14 @@ export class Admission {
     throw new WireError("origin", "hello", null, `hello: ${why}; to rehearse with it, say rehearse: true`);
   }
 
-  #welcome({ id, mostBytes }: Session, role: FromClient<"hello">["role"]): Draft<"welcome"> {
+  #welcome({ id, mostBytes }: Session, role: Role, rights: readonly Right[]): Draft<"welcome"> {
     const { head, map, mode } = this.#parts;
     return {
       kind: "welcome",
       session: id,
       software: SOFTWARE,
       role,
+      rights: [...rights],
       time: headTime(),
       setup: head.setup as Draft<"welcome">["setup"],
       map: { epoch: map.epoch, voxelSize: head.voxelSize, change: map.change },
@@ -107,31 +111,63 @@ export class Admission {
     return declared;
   }
 
-  /** Adds sensors, or gives those known by name other optics or mounts. @throws {WireError} */
+  /**
+   * Adds sensors. One of a known name must be the one that is known: two with other optics would bend each other's floor.
+   * @throws {WireError}
+   */
   async #declareNow(declared: readonly SensorSetup[]): Promise<void> {
     const { head, mode } = this.#parts;
     const refuse = (message: string) => new WireError("sensor", "hello", null, `hello: ${message}`);
     const sensors = [...head.setup.sensors];
-    for (const sensor of declared) {
+    for (const given of declared) {
+      let sensor: SensorSetup;
       try {
-        validateOptics(sensor.optics);
+        validateOptics(given.optics);
+        sensor = normalizedSensor(given);
       } catch (error) {
-        throw refuse(`sensor "${sensor.name}": ${(error as Error).message}`);
+        throw refuse(`sensor "${given.name}": ${(error as Error).message}`);
       }
-      const known = sensors.findIndex(({ name }) => name === sensor.name);
-      if (known >= 0 && isDeepStrictEqual(sensors[known], sensor)) continue;
-      if (mode.refuses("depth")) {
-        throw refuse(`this head ${DOES[mode.origin]}: its sensors are given`);
+      const known = sensors.find(({ name }) => name === sensor.name);
+      if (known !== undefined) {
+        const difference = differenceOf(known, sensor);
+        if (difference === null) continue;
+        throw refuse(
+          `sensor "${sensor.name}" is known with ${difference}; change the settings file, or give this one another name`,
+        );
       }
-      const at = known >= 0 ? known : sensors.length;
-      if (at === MOST_SENSORS) throw refuse(`${MOST_SENSORS} sensors are here already`);
-      sensors[at] = sensor;
+      if (mode.refuses("depth")) throw refuse(`this head ${DOES[mode.origin]}: its sensors are given`);
+      if (sensors.length === MOST_SENSORS) throw refuse(`${MOST_SENSORS} sensors are here already`);
+      sensors.push(sensor);
     }
-    if (isDeepStrictEqual(sensors, head.setup.sensors)) return;
+    const added = sensors.slice(head.setup.sensors.length);
+    if (added.length === 0) return;
     try {
       await head.changeSensors(sensors);
     } catch (error) {
       throw refuse((error as Error).message);
     }
+    const names = added.map(({ name }) => name).join(", ");
+    this.#parts.clients.note("sensor", `${names}: declared by its driver`);
   }
 }
+
+/** By how much numbers of a declaration may differ from those known, for rounding. */
+const SLACK = 1e-6;
+
+/** The first field in which a declaration differs from what is known, in words; null when they agree. */
+function differenceOf(known: unknown, declared: unknown, path = ""): string | null {
+  if (typeof known === "number" && typeof declared === "number") {
+    if (Math.abs(known - declared) <= SLACK) return null;
+  } else if (isObject(known) && isObject(declared)) {
+    for (const name of new Set([...Object.keys(known), ...Object.keys(declared)])) {
+      const field = path === "" ? name : `${path}.${name}`;
+      const difference = differenceOf(known[name], declared[name], field);
+      if (difference !== null) return difference;
+    }
+    return null;
+  } else if (known === declared) return null;
+  return `${path} ${JSON.stringify(known)}, not ${JSON.stringify(declared)}`;
+}
+
+const isObject = (value: unknown): value is Readonly<Record<string, unknown>> =>
+  typeof value === "object" && value !== null;

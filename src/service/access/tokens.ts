@@ -1,28 +1,31 @@
 import { createHash, randomBytes, timingSafeEqual } from "node:crypto";
-import type { Role } from "../../wire/messages.ts";
+import type { Right, Role } from "../../wire/messages.ts";
 
 export interface TokenEntry {
   readonly name: string;
-  readonly roles: readonly Role[];
+  readonly rights: readonly Right[];
   /** SHA-256 of the token, hexadecimal. */
   readonly hash: string;
 }
 
+/** The right that each role takes. */
+export const RIGHT_OF: Readonly<Record<Role, Right>> = { watcher: "watch", base: "drive", sensor: "feed" };
+
 const digest = (token: string): Buffer => createHash("sha256").update(token, "utf8").digest();
 
 /**
- * Makes a token of 256 random bits. What is kept is its plain SHA-256: with that many bits there is nothing to guess, so
- * a slow hash would only make it cheap to keep the service busy.
+ * Makes a token of 256 random bits. Its plain SHA-256 is kept: nobody guesses that many bits, so a slow hash would protect nothing,
+ * and would let a stranger keep the service busy.
  */
 export function newToken(
   name: string,
-  roles: readonly Role[],
+  rights: readonly Right[],
 ): { readonly token: string; readonly entry: TokenEntry } {
   const token = randomBytes(32).toString("base64url");
-  return { token, entry: { name, roles, hash: digest(token).toString("hex") } };
+  return { token, entry: { name, rights, hash: digest(token).toString("hex") } };
 }
 
-/** The entry that the token is of, or null. Every entry is compared, each in constant time. */
+/** The entry of the token, or null. Every entry is compared, each in constant time. */
 export function findToken(entries: readonly TokenEntry[], token: string | undefined): TokenEntry | null {
   const given = digest(token ?? "");
   let found: TokenEntry | null = null;

@@ -71,6 +71,8 @@ export class PlayingMode implements Mode {
     return RECORDED.has(kind);
   }
 
+  record(): void {}
+
   hear(message: FromPlaying): void {
     switch (message.kind) {
       case "restarted":

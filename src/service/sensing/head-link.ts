@@ -212,20 +212,22 @@ export class HeadLink {
 const slotOf = ({ optics }: SensorSetup): FrameSlotMemory => frameSlotMemory(optics.width * optics.height);
 
 /** The setup with rotations of unit length. @throws {ConfigError} when one is not nearly so already */
-function normalized(setup: Setup): Setup {
-  const rigid = (pose: Pose, where: string): Pose => {
-    try {
-      return { ...pose, rotation: normalizeRotation(pose.rotation, 0.05) };
-    } catch {
-      throw new ConfigError(`${where}: rotation must be a unit quaternion x, y, z, w`);
-    }
-  };
-  return {
-    sensors: setup.sensors.map((sensor) => ({
-      ...sensor,
-      mount: { ...sensor.mount, pose: rigid(sensor.mount.pose, `sensor ${sensor.name}`) },
-    })),
-    baseFromHead: rigid(setup.baseFromHead, "baseFromHead"),
-    headFromImu: rigid(setup.headFromImu, "headFromImu"),
-  };
+const normalized = ({ sensors, baseFromHead, headFromImu }: Setup): Setup => ({
+  sensors: sensors.map(normalizedSensor),
+  baseFromHead: rigid(baseFromHead, "baseFromHead"),
+  headFromImu: rigid(headFromImu, "headFromImu"),
+});
+
+/** The same for one sensor. @throws {ConfigError} */
+export const normalizedSensor = (sensor: SensorSetup): SensorSetup => ({
+  ...sensor,
+  mount: { ...sensor.mount, pose: rigid(sensor.mount.pose, `sensor "${sensor.name}"`) },
+});
+
+function rigid(pose: Pose, where: string): Pose {
+  try {
+    return { ...pose, rotation: normalizeRotation(pose.rotation, 0.05) };
+  } catch {
+    throw new ConfigError(`${where}: rotation must be a unit quaternion x, y, z, w`);
+  }
 }

@@ -1,7 +1,7 @@
 import type { WebSocket } from "ws";
 import { type Form, SharedMessage, WireError } from "../../wire/codec.ts";
 import { decodeFromClient } from "../../wire/inbound.ts";
-import { ALLOWED, type Draft, type FromClient, type Role, TOPICS } from "../../wire/messages.ts";
+import { ALLOWED, type Draft, type FromClient, type Right, type Role, TOPICS } from "../../wire/messages.ts";
 import type { Guest } from "./lobby.ts";
 import type { MapStore } from "./map-store.ts";
 import { Outbox } from "./outbox.ts";
@@ -50,6 +50,7 @@ export class Session implements Guest {
   readonly #mostBytes: number;
   readonly opened: number;
   role: Role | null = null;
+  rights: ReadonlySet<Right> = new Set();
   name = "";
   outbox: Outbox | null = null;
   /** Kinds of message that were refused because this head does not take them. */
@@ -75,6 +76,11 @@ export class Session implements Guest {
     socket.on("pong", (data) => this.#pong(data));
     socket.on("close", () => this.outbox?.close());
     socket.on("error", () => {}); // a close follows, with its code
+  }
+
+  /** For a person: the client's own name, or its role, and the number of its connection. */
+  get called(): string {
+    return `${this.name === "" ? this.role : this.name} (${this.id})`;
   }
 
   get mostBytes(): number {
@@ -173,6 +179,7 @@ export class Session implements Guest {
       const welcome = await this.#host.admit(this, hello);
       if (this.#socket.readyState !== this.#socket.OPEN) return;
       this.role = hello.role;
+      this.rights = new Set(welcome.rights);
       this.name = hello.name ?? "";
       this.#allowance = RATE[this.role] * BURST_SECONDS;
       const backlog = (): number => this.#socket.bufferedAmount;

@@ -1,0 +1,84 @@
+import { type Footprint, holds, parseFootprint } from "../../guard/body.ts";
+import type { Settings } from "../../head/settings.ts";
+
+/** What makes a base stop later, or for less: a larger value, a smaller one, an outline that leaves something out, or any other value. */
+type Looser = "larger" | "smaller" | "outline" | "any";
+
+/** Settings that stops depend on. A setting of the body or the guard that is not listed is one of which any change may loosen a stop. */
+const LOOSER: Readonly<Record<string, Looser | "never">> = {
+  "body.height": "smaller",
+  "body.groundClearance": "larger",
+  "body.clearanceLimit": "never", // how far distances are told, not kept
+  "body.footprint": "outline",
+  "body.wheelRadius": "larger",
+  "body.climbableStep": "larger",
+  "body.tolerableDrop": "larger",
+  "body.deceleration": "larger",
+  "body.reactionDelay": "smaller",
+  "guard.margin": "smaller",
+  "guard.maxReach": "larger",
+  "guard.topSpeed": "larger",
+  "guard.topTurn": "larger",
+  "guard.maxBlind": "larger",
+  "guard.memory": "larger",
+  "guard.startTrust": "larger",
+  "guard.knockRepeat": "larger",
+  "guard.maxTrim": "larger",
+  "guard.gate": "any",
+  "guard.waiverLimit": "larger",
+  "floor.band": "larger",
+  "floor.slope": "larger",
+};
+const STOPS = /^(body|guard)\./;
+
+/** The names of those settings whose change makes a base stop later, or for less. */
+export function looseningsOf(before: Settings, after: Settings): readonly (keyof Settings)[] {
+  const names = Object.keys(after) as (keyof Settings)[];
+  return names.filter((name) => before[name] !== after[name] && isLooser(name, before[name], after[name]));
+}
+
+function isLooser(name: string, before: number | string, after: number | string): boolean {
+  const looser = LOOSER[name] ?? (STOPS.test(name) ? "any" : "never");
+  switch (looser) {
+    case "larger":
+      return Number(after) > Number(before);
+    case "smaller":
+      return Number(after) < Number(before);
+    case "outline":
+      return !covers(parseFootprint(String(after)), parseFootprint(String(before)));
+    case "any":
+      return true;
+    default:
+      return false;
+  }
+}
+
+/** Metres between points of an outline that are looked at, and by which one may lie outside. */
+const STRIDE = 0.005;
+const SLACK = 0.001;
+
+/** Whether the whole of `inner` lies within `outer`. */
+function covers(outer: Footprint, inner: Footprint): boolean {
+  return inner.every(([x0, y0], n) => {
+    const [x1, y1] = inner[(n + 1) % inner.length]!;
+    const steps = Math.max(1, Math.ceil(Math.hypot(x1 - x0, y1 - y0) / STRIDE));
+    for (let k = 0; k < steps; k++) {
+      const [x, y] = [x0 + ((x1 - x0) * k) / steps, y0 + ((y1 - y0) * k) / steps];
+      if (!holds(outer, x, y) && distanceTo(outer, x, y) > SLACK) return false;
+    }
+    return true;
+  });
+}
+
+/** Of a point from the nearest edge of a polygon. */
+function distanceTo(polygon: Footprint, x: number, y: number): number {
+  let nearest = Number.POSITIVE_INFINITY;
+  polygon.forEach(([ax, ay], n) => {
+    const [bx, by] = polygon[(n + 1) % polygon.length]!;
+    const [dx, dy] = [bx - ax, by - ay];
+    const along = ((x - ax) * dx + (y - ay) * dy) / (dx * dx + dy * dy || 1);
+    const t = Math.min(1, Math.max(0, along));
+    nearest = Math.min(nearest, Math.hypot(x - ax - t * dx, y - ay - t * dy));
+  });
+  return nearest;
+}
