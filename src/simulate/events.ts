@@ -17,7 +17,7 @@ const SENSOR_HEIGHT = 0.02; // of the floor sensors, metres
 
 const microseconds = (seconds: number): number => Math.round(seconds * 1e6);
 
-/** A drive of several laps as one: time goes on, places repeat, wheels count on. */
+/** A drive of several laps as one: time and wheel counts continue, places repeat. */
 function laps(scenario: Scenario) {
   const { drive, lap } = scenario;
   const whole = drive.motionAt(lap);

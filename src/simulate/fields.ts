@@ -8,7 +8,7 @@ const show = (value: unknown): string => {
   return text.length > 60 ? `${text.slice(0, 57)}...` : text;
 };
 
-/** Reads the fields of one JSON object; `done` refuses those that nobody asked for. */
+/** Reads the fields of one JSON object; `done` refuses those that were not read. */
 export class Fields {
   readonly path: string;
   readonly #object: Record<string, unknown>;

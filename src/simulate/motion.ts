@@ -130,7 +130,7 @@ export function* orientationSamples(
   }
 }
 
-/** Wheel odometry from what ideal wheels would count. `motionAt` goes on counting over laps. */
+/** Wheel odometry from what ideal wheels would count. `motionAt` keeps counting over laps. */
 export function* odometrySamples(
   motionAt: (time: number) => Motion,
   worldFromBase: (time: number) => Pose,

@@ -137,7 +137,7 @@ describe("an encrypted server", () => {
 });
 
 describe("another program", () => {
-  testWith(needsRedis, "who tunes with one is told to who lends", async () => {
+  testWith(needsRedis, "a lender with the other program is told the tune's", async () => {
     server = await RedisServer.start();
     const present = new Present(await connect(server.url), "tuning", OTHER);
     const options = { server: parseServer(server.url), workers: 1, folders: [], keep: null, say: silent };
@@ -147,7 +147,7 @@ describe("another program", () => {
     await present.leave();
   });
 
-  testWith(needsRedis, "who lends with one, and that nobody lends, is told to who tunes", async () => {
+  testWith(needsRedis, "a tune is told of lenders with another program, and of none", async () => {
     server = await RedisServer.start();
     const present = new Present(await connect(server.url), "lender", OTHER);
     const path = join(folder, "one.brk");
@@ -169,8 +169,10 @@ describe("another program", () => {
       else controller.abort();
     };
     await overQueue({ server: parseServer(server.url), say })([task], silent, controller.signal);
-    expect(said[0]).toMatch(/who lends at .* runs another program \(program ffffffff/);
-    expect(said[1]).toBe(`nobody lends at ${server.url} yet; there or here, give: lend ${server.url}`);
+    expect(said[0]).toMatch(/the lender at .* runs another program \(program ffffffff/);
+    expect(said[1]).toBe(
+      `no machine lends cores at ${server.url} yet; there or here, run: brinkmap lend ${server.url}`,
+    );
   });
 });
 

@@ -1,6 +1,6 @@
 import { mainOfFamily, runIfStarted } from "../frame/command.ts";
 
-/** Scores, benches and makers of pictures: for those who change the program, and not in the package. */
+/** Scores, benches and makers of pictures: for developers, not in the package. */
 export const main = mainOfFamily({
   name: "lab",
   noun: "program",

@@ -27,7 +27,7 @@ const HELP = `Usage: score-mount [options]    is what mount finds right, and is 
       --seed <n>        (default 1)
   -w, --workers <n>     (default 1)
   -o, --out <folder>    for mount-score.jsonl, a line for each drive (default out). What this program has scored there
-                        already is not done again: a run that was stopped goes on with the same command
+                        already is not done again: the same command continues a run that was stopped
   -h, --help            show this text
 Exit codes: 0 every bar is held, 1 one is missed or an internal error, 2 wrong usage`;
 

@@ -19,9 +19,9 @@ const HELP = `Usage: service [options]    age, stalled clients, memory and bytes
   -r, --recording <file>   frames, orientation and poses to send (default out/bench-service.brk, rendered if missing:
                            the demo with 208 x 156 at 15 Hz, played at twice its speed)
   -s, --seconds <n>        of the run with five watchers (default 60)
-      --events <n>         send each orientation so many times (default 1)
+      --events <n>         send each orientation n times (default 1)
       --pretrigger              record the last minutes as well, all of them, and count at the end what is in the recording
-      --limit <percent>    hold the head to so much of one core, all its threads together
+      --limit <percent>    hold the head to this share of one core, all its threads together
   -h, --help               show this text
 The head runs in a process of its own; a driver feeds it over the socket from a thread of its own. Watchers: one normal, one
 that stalls, one on a link of 50 kB/s, one that reconnects each second, one more with the map. Ages are from a frame's arrival
@@ -105,7 +105,7 @@ async function drive(): Promise<void> {
   }
 }
 
-/** Passes bytes on at so many a second from the head's side, with little buffering. */
+/** Passes bytes on at a limited rate from the head's side, with little buffering. */
 function slowLink(port: number, rate: number): Promise<Server> {
   const server = createServer((near) => {
     const far = connect(port, "127.0.0.1");

@@ -18,7 +18,7 @@ export type DriveKind = (typeof DRIVE_KINDS)[number];
 export const SENSOR_KINDS = { milder: [5.5, 6.5], harsher: [4.5, 6] } as const;
 export type SensorKind = keyof typeof SENSOR_KINDS;
 
-/** A drive of a head that is mounted in a way nobody knows but `truth`. */
+/** A drive of a head whose mount only `truth` knows. */
 export interface MountDrive {
   /** What is believed of the mount beforehand: wrong. */
   readonly setup: Setup;

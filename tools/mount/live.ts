@@ -46,7 +46,7 @@ const REST = 1500;
 const WRITTEN = 120_000;
 
 /**
- * Has a head keep what it takes in while somebody drives, says what motion is still missing, and fetches the recording.
+ * Has a head keep what it takes in during the drive, says which motion is still missing, and fetches the recording.
  * @throws {LiveError} naming what is wrong with the head or the way to it
  */
 export async function recordLive(options: LiveOptions, signal: AbortSignal): Promise<void> {
@@ -79,7 +79,7 @@ async function opened(client: HeadClient, url: string): Promise<void> {
     client.on("open", () => resolve(true));
     client.on("closed", ({ code, reason, retry }) => {
       if (reason !== "") why = reason;
-      else if (code === 1006) why = "nobody answers there";
+      else if (code === 1006) why = "no head answers there";
       if (retry === null) resolve(false);
     });
     setTimeout(() => resolve(false), REACH).unref();
@@ -102,7 +102,7 @@ async function drive(
     shown.take(time, worldFromBase);
     const [next = ""] = shown.missing();
     const now = performance.now();
-    // How far it has got is told now and then, what comes next at once.
+    // The next motion is printed at once, how far it has got every TELL.
     const isOther = next.split(" (")[0] !== told.split(" (")[0];
     if (next === told || !(isOther || now - moved > TELL)) return;
     [told, moved] = [next, now];

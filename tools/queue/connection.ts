@@ -7,7 +7,7 @@ export function explain({ name, options }: Server, error: Error): QueueError {
   const { code = "" } = error as NodeJS.ErrnoException;
   if (code === "ECONNREFUSED") {
     return new QueueError(
-      `nobody answers at ${name}; start a server there, for example "redis-server --bind 127.0.0.1 --port ${options.port}" (Debian's package redis-server or valkey-server)`,
+      `no server answers at ${name}; start a server there, for example "redis-server --bind 127.0.0.1 --port ${options.port}" (Debian's package redis-server or valkey-server)`,
     );
   }
   if (code === "ENOTFOUND" || code === "EAI_AGAIN")
@@ -86,7 +86,7 @@ export class Connection {
   /** Another one, for commands that wait and for the queue itself; closed with this one. */
   beside(): Redis {
     const other = new Redis({ ...this.server.options, ...LASTING });
-    other.on("error", () => {}); // told by the first
+    other.on("error", () => {}); // the first connection reports it
     this.#others.push(other);
     return other;
   }

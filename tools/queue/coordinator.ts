@@ -22,22 +22,22 @@ export interface Order extends Content {
 
 export interface QueueOptions {
   readonly server: Server;
-  /** Tells people what goes on. */
+  /** Prints a line of progress for people. */
   readonly say: (line: string) => void;
   /** Milliseconds for which a server that was lost is tried again. */
   readonly patience?: number;
 }
 
-/** Seconds for which answers stay at the server, for a tuning that was stopped and goes on. */
+/** Seconds for which answers stay at the server, for a tuning that was stopped and continues. */
 const KEPT = 24 * 3600;
 /** Milliseconds between two looks for answers whose news was missed, and at who is there. */
 const LOOK = 5000;
-/** Milliseconds after which somebody is told that nobody lends. */
+/** Milliseconds without a lender after which a line says so. */
 const ALONE = 10_000;
 const SLICE = 500;
 
 /**
- * Has tasks done by whoever lends cores at the same server. The order of answers is any; what was answered before and is at the
+ * Has tasks done by the lenders at the same server. Answers come in any order; what was answered before and is at the
  * server still is not done again.
  * @throws {QueueError} when the server cannot be used, or stays away
  */
@@ -70,7 +70,7 @@ class Coordinator {
   readonly #present: Present;
   readonly #ended = new AbortController();
   readonly #began = performance.now();
-  /** What was said last about those who lend. */
+  /** The last line about lenders. */
   #said = "";
 
   constructor(
@@ -100,7 +100,7 @@ class Coordinator {
     });
     this.#events = new QueueEvents(name, { connection: connection.beside(), prefix: PREFIX });
     this.#present = new Present(connection, "tuning", this.#build);
-    // Told by the connection.
+    // The connection reports errors of the server.
     this.#queue.on("error", () => {});
     this.#events.on("error", () => {});
   }
@@ -207,22 +207,22 @@ class Coordinator {
     if (own.length > 0) {
       line = `${own.length} lending: ${[...new Set(own.map(({ machine }) => machine))].join(", ")}`;
     } else if (others.length > 0) {
-      line = `who lends at ${where} runs another program (${describeBuild(others[0]!)} at ${others[0]!.machine}; here ${describeBuild(this.#build)}): install the same version there`;
+      line = `the lender at ${where} runs another program (${describeBuild(others[0]!)} at ${others[0]!.machine}; here ${describeBuild(this.#build)}): install the same version there`;
     } else if (performance.now() - this.#began >= ALONE) {
-      line = `nobody lends at ${where} yet; there or here, give: lend ${where}`;
+      line = `no machine lends cores at ${where} yet; there or here, run: brinkmap lend ${where}`;
     }
     if (line !== "" && line !== this.#said) this.#say(line);
     this.#said = line;
   }
 
-  /** @param isStopped whether orders that nobody has begun are taken back */
+  /** @param isStopped whether orders that no lender has begun are taken back */
   async close(isStopped: boolean): Promise<void> {
     this.#ended.abort();
     // Away, it would be waited for.
     const isThere = this.#connection.client.status === "ready";
     await this.#present.leave();
     if (isStopped && isThere) {
-      // What somebody is about cannot be taken back; its answer is at the server for the next run.
+      // A replay in progress cannot be taken back; its answer stays at the server for the next run.
       await Promise.all([...this.#open.keys()].map((key) => this.#queue.remove(key).catch(() => 0)));
     }
     const closed = Promise.allSettled([this.#events.close(), this.#queue.close()]);
@@ -235,7 +235,7 @@ const outcomeOf = ({ returnvalue, failedReason }: QueueJob<Order, Answer>): unkn
 
 const reasonOf = (reason: string): string =>
   /stalled more than/.test(reason)
-    ? "who had begun it went away each time; is there memory enough for it?"
+    ? "each lender that began it went away; does it have enough memory?"
     : reason;
 
 function isAnswer(value: unknown): value is Answer {

@@ -33,14 +33,14 @@ export interface LendOptions {
  */
 const LOCK = 10_000;
 const STALLED = 5000;
-/** How often a replay may lose who had begun it. */
+/** How often a replay may lose the lender that began it. */
 const MOST_LOST = 5;
 const LOOK = 5000;
 
 /**
- * Lends cores to whoever tunes at the server with the same program, until `signal`; replays that were begun are then finished.
+ * Lends cores to the tunes at the server that run the same program, until `signal`; replays in progress are then finished.
  * @returns how many replays were done
- * @throws {QueueError} when the server cannot be used or stays away, or those who tune there run another program
+ * @throws {QueueError} when the server cannot be used or stays away, or the tunes there run another program
  */
 export async function lend(options: LendOptions, signal: AbortSignal): Promise<number> {
   const { server, workers, folders, say, patience } = options;
@@ -87,7 +87,7 @@ export async function lend(options: LendOptions, signal: AbortSignal): Promise<n
   }
 }
 
-/** @throws {QueueError} when the server stays away, or nobody there runs the same program but somebody another */
+/** @throws {QueueError} when the server stays away, or all tunes there run another program */
 async function untilOver(
   signal: AbortSignal,
   connection: Connection,

@@ -21,7 +21,7 @@ export async function loadQueue<T>(load: () => Promise<T>): Promise<T> {
 }
 
 /**
- * How a run has its replays done: by those who lend cores at the queue of this address, or, without an address, by
+ * Where a run has its replays done: by the lenders at the queue of this address, or, without an address, by
  * threads of this process.
  * @param command the name of the command, which starts its lines on stderr
  * @throws {UsageError} naming what is wrong with the address

@@ -8,9 +8,9 @@ import { QueueError } from "./address.ts";
 import type { Connection } from "./connection.ts";
 import { PREFIX } from "./present.ts";
 
-/** Bytes of a recording that are on the server at a time, for each who asks. */
+/** Bytes of a recording that are on the server at a time, for each lender that asks. */
 const PART = 1 << 20;
-/** Seconds that a part stays there when nobody fetches it, and a request when nobody answers. */
+/** Seconds until the server drops a part that is not fetched, or a request that is not answered. */
 const KEPT = 60;
 /** Seconds to wait for a part, and how often to ask. */
 const WAIT = 10;
@@ -30,8 +30,8 @@ export interface Content {
 }
 
 /**
- * Gives recordings to those who have not got them, part by part through the server, until `signal`. Only a part for each who
- * asks is ever there.
+ * Gives recordings to lenders that lack them, part by part through the server, until `signal`. The server holds at most one part
+ * for each lender.
  */
 export async function giveParts(
   connection: Connection,
@@ -157,5 +157,5 @@ async function ask(client: Redis, content: string, from: number): Promise<Buffer
     const got = await client.brpopBuffer(reply, WAIT);
     if (got !== null) return got[1];
   }
-  throw new QueueError(`nobody gave the recording ${content.slice(0, 8)}: is the tuning still running?`);
+  throw new QueueError(`the recording ${content.slice(0, 8)} did not come: is the tuning still running?`);
 }

@@ -18,7 +18,7 @@ export const buildOf = (program: string): Build => ({
   engine: process.versions.v8.split(".").slice(0, 2).join("."),
 });
 
-/** Each build has a queue of its own: nobody else's work is taken. */
+/** Each build has a queue of its own, so that a lender takes only work of its own build. */
 export const queueOf = ({ program, engine }: Build): string => `tune-${program.slice(0, 16)}-v8-${engine}`;
 
 export const describeBuild = ({ program, engine }: Build): string =>
@@ -32,12 +32,12 @@ export interface Member extends Build {
   readonly machine: string;
 }
 
-/** Milliseconds between two signs of life, and after which somebody who gives none is gone. */
+/** Milliseconds between two heartbeats, and without one until a member counts as gone. */
 const SIGN = 2000;
 const GONE = 10_000;
 const KEY = `${PREFIX}:present`;
 
-/** Who is at the queue: those who tune and those who lend, of all builds. */
+/** The members at the queue: tunes and lenders of all builds. */
 export class Present {
   readonly #connection: Connection;
   readonly #own: Member;
@@ -65,7 +65,7 @@ export class Present {
     } catch {} // the connection tells it when the server stays away
   }
 
-  /** All of a role who gave a sign of life lately. */
+  /** All members of a role with a recent heartbeat. */
   async all(role: Role): Promise<Member[]> {
     const found = await this.#connection.client.zrangebyscore(KEY, (await this.#now()) - GONE, "+inf");
     return found.map((text) => JSON.parse(text) as Member).filter((member) => member.role === role);

@@ -75,7 +75,8 @@ export interface Comparison {
 }
 
 /**
- * Each measure that all recordings have, judged together: so many questions are asked, and chance counts for all of them.
+ * Compares each measure that all recordings have. The verdicts are judged together, since each further question is one more
+ * chance to be wrong.
  */
 export function compareScores(first: readonly Score[], second: readonly Score[]): Comparison[] {
   const rows = MEASURES.flatMap(({ name, unit, of, digits, isMoreBetter }) => {

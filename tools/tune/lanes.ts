@@ -28,8 +28,8 @@ interface Batch<Task> extends Prepared {
 }
 
 /**
- * Who does what: each goes on with the frames and poses that it has; then with its frames and other poses; then with a recording that
- * nobody has begun; then it helps the one with most left.
+ * Which lane takes which task: first a task with the frames and poses that the lane has prepared; then one with its frames and other
+ * poses; then one of a recording that no lane has begun; then one of the lane with most tasks left.
  */
 export class Roster<Task extends Prepared> {
   readonly #batches: Batch<Task>[] = [];
@@ -61,7 +61,7 @@ export class Roster<Task extends Prepared> {
     return !this.#batches.some((batch) => batch.group === group && batch.isBegun);
   }
 
-  /** Whom to help: rather where nobody has found the poses, and where most is left. */
+  /** The batch to help with: one whose poses no lane has found comes first, then the one with most left. */
   #inNeed(open: readonly Batch<Task>[]): Batch<Task> | undefined {
     const leftOf = (group: string) =>
       open.reduce((sum, batch) => sum + (batch.group === group ? batch.tasks.length : 0), 0);
@@ -100,7 +100,7 @@ class Lane {
   }
 }
 
-/** Threads that replay; each goes on with the recording that it has prepared, as long as there is work on it. */
+/** Threads that replay; each stays with the recording that it has prepared as long as there are tasks for it. */
 export class Lanes {
   readonly #lanes: readonly Lane[];
   #isClosed = false;
@@ -120,7 +120,7 @@ export class Lanes {
   }
 
   /**
-   * Runs all tasks. Lanes take groups that nobody has begun, one each, so that a recording is read and masked once, and its poses
+   * Runs all tasks. Lanes take groups that no lane has begun, one each, so that a recording is read and masked once, and its poses
    * are found once; only when none is left do they help one another.
    */
   async runAll<Task extends Prepared & { readonly job: Job }>(

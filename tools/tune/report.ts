@@ -6,7 +6,7 @@ import { FEWEST, judge, leaveOneOut, spearman, type Verdict } from "./statistics
 export const CRITERIA = ["agreement", "within", "error"] as const;
 export type Criterion = (typeof CRITERIA)[number];
 
-/** What a criterion is, and in what a gain by it is told. */
+/** What a criterion measures, and the unit of a gain by it. */
 export const BY: Readonly<Record<Criterion, { readonly unit: string; readonly about: string }>> = {
   agreement: { unit: "points", about: "points of agreement with held-out frames" },
   within: { unit: "points", about: "points of the share within 5 cm" },

@@ -27,7 +27,7 @@ export const RUN_OPTIONS = {
   queue: {
     type: "string",
     value: "<address>",
-    help: "have the replays done by those who lend their cores there (see brinkmap lend --help) instead of here: redis://127.0.0.1:6379, or rediss://<host>:6379 with a password in BRINKMAP_QUEUE_PASSWORD",
+    help: "have the replays done by the machines that lend cores there (see brinkmap lend --help) instead of here: redis://127.0.0.1:6379, or rediss://<host>:6379 with a password in BRINKMAP_QUEUE_PASSWORD",
   },
   report: {
     type: "string",

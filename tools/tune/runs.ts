@@ -163,7 +163,7 @@ export interface Runs {
 
 /**
  * Replays every recording with every setting, but for what the results file holds already; a score is in the file as soon
- * as it is known, so that a run can be stopped at any time and goes on where it was.
+ * as it is known, so that a run can be stopped at any time and continued later.
  *
  * @throws {ResultsError} when the file is not one of results; file errors when it cannot be written
  */
@@ -219,7 +219,7 @@ export async function runAll(
   };
 }
 
-/** Does tasks in so many threads. */
+/** Does tasks in threads of this process, `workers` at a time. */
 const inThreads =
   (workers: number): Execute =>
   async (tasks, take, signal) => {
