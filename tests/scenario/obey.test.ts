@@ -101,6 +101,22 @@ test("with the shipped settings the base drives up to an edge and stops before i
   expect(way).toBeGreaterThan(3);
 });
 
+// The first numbers as they come: `npm run lab -- obey` drives thousands. One small camera, to cost seconds.
+test.each([1, 2, 3, 4, 5, 6])(
+  "drive %d: legal settings at random, in a generated home, end in no fall",
+  (number) => {
+    const knobs: Knobs = {
+      ...drawKnobs(number),
+      seconds: 7,
+      cameras: "front",
+      "lens.width": 80,
+      "lens.rate": 6,
+    };
+    const { fall } = drive(knobs);
+    expect(fall, argumentsOf(knobs)).toBeNull();
+  },
+);
+
 // On a machine that is loaded by others a head may be late all the while: then its base does not move, and nothing is shown.
 test("over the socket, in real time, the base drives up to an edge and stops before it", {
   retry: 2,
