@@ -1,11 +1,10 @@
 import { Group, type IUniform, type Vector2 } from "three";
 import type { FromServer } from "../wire/messages.ts";
-import { type Rim, rimsOf } from "./rims.ts";
+import type { Rim } from "./rims.ts";
 import { TagSprites } from "./tag-sprites.ts";
 import { metresText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 import { WideLines } from "./wide-lines.ts";
-import type { Ground } from "./worker-messages.ts";
 
 type Brinks = FromServer<"brinks">["brinks"];
 
@@ -65,9 +64,9 @@ export class DropLayer {
     this.#show();
   }
 
-  /** What is known of the floor: its rims are the edges that are farther off. */
-  showFloor(ground: Ground | null): void {
-    this.#rims = ground === null ? [] : rimsOf(ground);
+  /** Borders of floor that is gone: edges that are farther off. */
+  showRims(rims: readonly Rim[]): void {
+    this.#rims = rims;
     this.#show();
   }
 

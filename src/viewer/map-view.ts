@@ -118,7 +118,7 @@ export class MapView {
 
   showFloor(ground: Ground | null): void {
     this.#floor.show(ground);
-    this.#drops.showFloor(ground);
+    this.#drops.showRims(ground?.rims ?? []);
     this.#redraw.invalidate();
   }
 

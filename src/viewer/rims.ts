@@ -1,8 +1,16 @@
 import { FOOTING } from "../terms/safety.ts";
-import type { Ground } from "./worker-messages.ts";
+import type { FromServer } from "../wire/messages.ts";
 
 /** Lines of fewer pieces are left out: a single cell has four, and single cells come and go. */
 const LEAST_PIECES = 5;
+
+const GONE: number = FOOTING.gone;
+const FIRM: number = FOOTING.firm;
+
+/** FOOTING codes of cells, x fastest. */
+type Grid = Pick<FromServer<"ground">, "col" | "row" | "width" | "height" | "cell"> & {
+  readonly cells: Uint8Array;
+};
 
 /** A border between firm floor and floor that is gone: x, y of its points in order, metres of the world. */
 export type Rim = readonly (readonly [x: number, y: number])[];
@@ -11,7 +19,7 @@ export type Rim = readonly (readonly [x: number, y: number])[];
  * The borders between firm floor and floor that is gone, as lines through the middles between their cells. Source: marching squares,
  * the two-dimensional case of Lorensen & Cline 1987; where two corners of a square meet diagonally, the two lines stay apart.
  */
-export function rimsOf({ col, row, width, height, cell, cells }: Ground): Rim[] {
+export function rimsOf({ col, row, width, height, cell, cells }: Grid): Rim[] {
   /** Ends of the pieces: half cells from the corner of the grid, as one number. */
   const next = new Map<number, number[]>();
   const join = (a: number, b: number): void => {
@@ -21,11 +29,15 @@ export function rimsOf({ col, row, width, height, cell, cells }: Ground): Rim[] 
   for (let j = 0; j + 1 < height; j++) {
     for (let i = 0; i + 1 < width; i++) {
       const at = j * width + i;
-      // Counter-clockwise from the corner of least x and y.
-      const corners = [cells[at]!, cells[at + 1]!, cells[at + width + 1]!, cells[at + width]!];
-      if (!corners.includes(FOOTING.gone) || !corners.includes(FOOTING.firm)) continue;
+      // Counter-clockwise from the corner of least x and y. Nearly all squares end here, so nothing is allocated before.
+      const a = cells[at]!;
+      const b = cells[at + 1]!;
+      const c = cells[at + width + 1]!;
+      const d = cells[at + width]!;
+      if (a !== GONE && b !== GONE && c !== GONE && d !== GONE) continue;
+      if (a !== FIRM && b !== FIRM && c !== FIRM && d !== FIRM) continue;
+      const isGone = [a === GONE, b === GONE, c === GONE, d === GONE];
       const middles = [key(2 * i + 2, 2 * j + 1), key(2 * i + 3, 2 * j + 2), key(2 * i + 2, 2 * j + 3), key(2 * i + 1, 2 * j + 2)]; // biome-ignore format: by side
-      const isGone = corners.map((code) => code === FOOTING.gone);
       // A line comes in where gone floor begins, side by side round the square, and leaves where it ends.
       for (let side = 0; side < 4; side++) {
         if (isGone[side]! || !isGone[(side + 1) % 4]!) continue;

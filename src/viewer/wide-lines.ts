@@ -84,6 +84,8 @@ export class WideLines {
         },
         transparent: opacity < 1,
         depthTest: !isOnTop,
+        // A halo would hide the line above it, for quads of different widths differ in depth.
+        depthWrite: false,
       });
       const mesh = new Mesh(new BufferGeometry(), material);
       mesh.renderOrder = order;

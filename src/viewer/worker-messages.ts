@@ -1,6 +1,7 @@
 import type { FromClient, FromServer, Question } from "../wire/messages.ts";
 import type { Bands, Plans } from "./map-plans.ts";
 import type { ChunkUpdate } from "./map-surface.ts";
+import type { Rim } from "./rims.ts";
 
 // Messages between the page and its worker. The worker holds the connection and the map, so that a large change of the map
 // never blocks the page.
@@ -65,6 +66,7 @@ export interface UnpackedImage {
 /** The floor around the base, unpacked: FOOTING codes, x fastest. */
 export type Ground = Omit<FromServer<"ground">, "kind" | "sequence" | "cells"> & {
   readonly cells: Uint8Array;
+  readonly rims: readonly Rim[];
 };
 
 /** The path so far, and keyframes; codes are indices into `classes`. */

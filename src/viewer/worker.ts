@@ -3,6 +3,7 @@ import { unpackCodes, unpackImage } from "../wire/image.ts";
 import type { FromServer } from "../wire/messages.ts";
 import { type Blocks, plansOf } from "./map-plans.ts";
 import { castRay } from "./ray-cast.ts";
+import { rimsOf } from "./rims.ts";
 import { SurfaceFeed } from "./surface-feed.ts";
 import {
   type FromWorker,
@@ -100,7 +101,8 @@ function handOn(head: HeadClient): void {
   });
   head.on("ground", ({ cells, ...rest }) => {
     const unpacked = unpackCodes(cells, rest.width * rest.height);
-    tell({ kind: "ground", ground: { ...rest, cells: unpacked } }, [unpacked.buffer]);
+    const ground = { ...rest, cells: unpacked };
+    tell({ kind: "ground", ground: { ...ground, rims: rimsOf(ground) } }, [unpacked.buffer]);
   });
   head.on("trail", (trail) => tell({ kind: "trail", trail: unpackTrail(trail) }));
   head.on("finding", ({ verdict, footing, alarm, point }) => {

@@ -1,23 +1,20 @@
 import { expect, test } from "vitest";
 import { FOOTING } from "../../src/terms/safety.ts";
 import { rimsOf } from "../../src/viewer/rims.ts";
-import type { Ground } from "../../src/viewer/worker-messages.ts";
 
 /** A grid from rows of letters, the first row at the top: f firm, g gone, . unseen. Cells of 10 cm, corner at 1, 2 m. */
-function groundOf(...rows: readonly string[]): Ground {
+function groundOf(...rows: readonly string[]): Parameters<typeof rimsOf>[0] {
   const codes = { f: FOOTING.firm, g: FOOTING.gone, ".": FOOTING.unseen } as const;
   const cells = Uint8Array.from(
     [...rows].reverse().join(""),
     (letter) => codes[letter as keyof typeof codes],
   );
   return {
-    time: 0,
     col: 10,
     row: 20,
     width: rows[0]!.length,
     height: rows.length,
     cell: 0.1,
-    floor: 0,
     cells,
   };
 }
