@@ -67,11 +67,6 @@ export class Recovery {
     this.#confirmations = 0;
   }
 
-  /** The world was moved. */
-  move(shift: (place: Vec3) => Vec3): void {
-    this.places = this.places.map(shift);
-  }
-
   /** Looks for the base in a frame; null when it is not found. */
   look(frame: Frame, map: LocalMap, at: LostAt): Found | null {
     const { baseFromLens } = frame.input;

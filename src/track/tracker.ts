@@ -87,7 +87,7 @@ export class Tracker {
     this.#builder = new MapBuilder(parts);
   }
 
-  /** The map that it builds; to be read. */
+  /** The map that it builds. */
   get map(): Pick<LocalMap, "stages" | "empty"> {
     return this.#map;
   }
@@ -105,10 +105,6 @@ export class Tracker {
   /** Metres, 1 sigma, along the axis where the place against the map near by is least sure. */
   get slack(): number {
     return this.#doubt.slack;
-  }
-
-  get hold(): Hold {
-    return this.#hold;
   }
 
   /** Where the base has been, for when it is lost: positions some way apart. */
@@ -148,7 +144,7 @@ export class Tracker {
    */
   noFrameUntil(time: number, isFelt = false): boolean {
     if (this.#frames === 0 || this.#hold === "lost" || this.#last.odometry !== null) return false;
-    // Felt on, it may be without usable depth for longer, but not without frames.
+    // With accelerations it may go without usable depth for longer, but not without frames.
     const since = isFelt && this.#wasFelt ? this.#last.time : this.#usedAt;
     if ((time - since) / 1e6 <= this.settings.patience) return false;
     this.#hold = "lost";
@@ -156,7 +152,7 @@ export class Tracker {
     return true;
   }
 
-  /** Where the base is thought to be at a time without a frame of its own. */
+  /** Where the base is expected to be at a time without a frame of its own. */
   extrapolate(time: number, attitude: Quat, odometry: Pose | null): Pose {
     if (this.#frames === 0) return { rotation: attitude, position: this.#start.position };
     const rotation = this.#rotationFrom(attitude);
@@ -164,6 +160,7 @@ export class Tracker {
     return { rotation, position: this.#predictUnfelt(odometry, dt, rotation).position };
   }
 
+  /** Takes the next frame, in order of time. */
   track(input: TrackInput): TrackResult {
     if (this.#frames === 0) return this.#begin(input);
     const frame = this.#open(input);
@@ -204,7 +201,7 @@ export class Tracker {
     return this.#done(frame, "held", 1);
   }
 
-  /** What is known of a frame before its depth is looked at; accelerations and the heading follow to its time. */
+  /** Opens a frame: brings heading and accelerations to its time, and notes what may be used of it. */
   #open(input: TrackInput): Frame {
     const { settings } = this;
     const { time, odometry, inertial = null } = input;
@@ -248,6 +245,7 @@ export class Tracker {
     return this.#motion.predict(this.#last, rotation, dt, this.settings.rolling);
   }
 
+  /** @returns the share of the samples on known ground that fit; 0 when the frame is not believed */
   #register(frame: Frame, predicted: Pose, sigma: number): number {
     const target = { samples: frame.input.chosen, map: this.#map, doubt: this.#doubt.worldSigma };
     const yawVariance = frame.yawNoise ** 2 + this.#heading.variance;
@@ -255,7 +253,7 @@ export class Tracker {
     return this.#rotationCheck.register(frame, target, { predicted, sigma, yawVariance }, turnedOn);
   }
 
-  /** Depth has found the frame on the map. */
+  /** The frame fits the map: judge its free directions, fuse it with the prediction, extend the map. */
   #accept(frame: Frame, prediction: Prediction, share: number): TrackResult {
     const { time, odometry } = frame.input;
     const from = this.#last.base;
@@ -266,7 +264,7 @@ export class Tracker {
     this.#followAttitude(frame, base);
     this.#goTo(base);
     this.#usedAt = time;
-    // Before the map is extended: what that builds in is doubt for the frames to come.
+    // Judged before the map is extended: the doubt that this builds in concerns later frames.
     const hold = isFree(directions) ? "sliding" : this.#holdOf(time);
     this.#extendMap(frame, directions);
     if (odometry !== null && !isFree(directions)) {
@@ -276,7 +274,7 @@ export class Tracker {
     return this.#done(frame, hold, share);
   }
 
-  /** Depth could not be used: the prediction counts. */
+  /** Depth cannot be used: the pose is the prediction. */
   #carry(frame: Frame, predicted: Pose, growth: number): TrackResult {
     const { dt, isFelt, hasOdometry, input } = frame;
     this.#doubt.widen(growth);
@@ -303,7 +301,7 @@ export class Tracker {
     return frame.isFelt && this.slack > (this.#builder.isUnbegun(frame) ? LOST_SIGMA : TRUSTED_DOUBT);
   }
 
-  /** The head is lost: is it at the last place after all, or at another one on the map? */
+  /** The head is lost: looks for it on the map. */
   #recover(frame: Frame, rotation: Quat): TrackResult {
     const { dt, hasOdometry, settings, input } = frame;
     this.#motion.velocity = [0, 0, 0];
@@ -312,7 +310,7 @@ export class Tracker {
     const base = { rotation, position };
     this.#last = { ...this.#last, base };
     if (input.chosen.count < LEAST_MATCHES) return this.#done(frame, "lost", 0);
-    // Drift is of one cause: it has added up since depth last held all.
+    // Drift has one cause, so it has added up since depth last held every direction.
     const drifted = (settings.yawDrift * (input.time - this.#motion.heldAt)) / 1e6;
     const yawSigma = Math.sqrt(settings.yawSigma ** 2 + this.#heading.variance) + drifted;
     const found = this.#recovery.look(frame, this.#map, { base, slack: this.slack, yawSigma });
@@ -334,12 +332,12 @@ export class Tracker {
     return this.#done(frame, "lost", 0);
   }
 
-  /** What a pose is called that depth holds in every direction. */
+  /** The hold of a pose that depth constrains in every direction. */
   #holdOf(time: number): Hold {
     return this.#doubt.isMapDoubtful || this.#felt.isDisputed(time) ? "carried" : "held";
   }
 
-  /** Heading and level follow what depth says of the rotation. */
+  /** Corrects heading and level by the rotation that depth found. */
   #followAttitude(frame: Frame, base: Pose): void {
     this.#correctHeading(frame, base);
     this.#level.see(this.#heading.toWorld(frame.input.attitude), base.rotation, this.#map.fused);
@@ -355,6 +353,7 @@ export class Tracker {
     if (angle !== null) notes.push({ what: "yaw jump", angle });
   }
 
+  /** Moves the base and counts the way. */
   #goTo(base: Pose): void {
     const step = distance(base.position, this.#last.base.position);
     this.#way += step;
@@ -376,7 +375,7 @@ export class Tracker {
     if (levelled !== null) this.#moveWorld(frame, levelled);
   }
 
-  /** The young map was moved, and all that is in it. */
+  /** The young map was moved: base and velocity move with it. */
   #moveWorld(frame: Frame, { rotation, apply }: WorldMove): void {
     frame.turned = apply(IDENTITY);
     this.#last = { ...this.#last, base: apply(this.#last.base) };
@@ -386,6 +385,7 @@ export class Tracker {
     if (frame.isFelt) this.#motion.rolling.interrupt();
   }
 
+  /** Ends the frame. */
   #done(frame: Frame, hold: Hold, share: number): TrackResult {
     const { time, odometry } = frame.input;
     this.#frames++;
