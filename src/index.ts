@@ -46,6 +46,7 @@ export { Head, type HeadOptions } from "./head/head.ts";
 export type {
   FindingOutput,
   FrameOutput,
+  FrozenOutput,
   GlanceOutput,
   HeadOutput,
   KnockOutput,
@@ -86,5 +87,6 @@ export {
   FOOTING,
   FOOTING_NAMES,
   type Sight,
+  type StreamSight,
 } from "./terms/safety.ts";
 export type { Hold, TrackNote } from "./track/frame.ts";

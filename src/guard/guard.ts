@@ -86,6 +86,7 @@ export class Guard {
   #last: readonly [x: number, y: number, yaw: number] | null = null;
   /** What the newest frame alone leaves straight on, while memory does not hold it: its place was not sure. */
   #unplaced: Room | null = null;
+  #isFrozen = false;
 
   /**
    * @param before a guard whose memory this one takes over, or null
@@ -137,6 +138,11 @@ export class Guard {
     return !(this.blindFor <= this.settings.maxBlind);
   }
 
+  /** Permits no pace while the content of a stream is old, whatever is remembered and however new its stamps are. */
+  distrust(isFrozen: boolean): void {
+    this.#isFrozen = isFrozen;
+  }
+
   /** Takes note of a judged frame; comes before anything that needs a position. */
   watch(frame: GlanceFrame, time: number): void {
     this.#unplaced = this.straightRoom(frame);
@@ -167,7 +173,7 @@ export class Guard {
   /** m/s for so much room from the footprint on, in metres, by the delays of this moment. */
   speedFor(room: number): number {
     const { body, margin, topSpeed } = this.settings;
-    if (this.isLate) return 0;
+    if (this.isLate || this.#isFrozen) return 0;
     return Math.min(topSpeed, permittedSpeed(room - margin, this.#delay(), body.deceleration));
   }
 

@@ -10,8 +10,8 @@ export interface MaskedFrame {
   readonly unitsPerMetre: number;
   /** False for a frame that is only judged and located: it was shed, or is held out. */
   readonly isMapped: boolean;
-  /** Whether something is close before the lens: that is no part of the room. */
-  readonly isCovered: boolean;
+  /** False when something is close before the lens, or the image is an old one: such a frame says nothing of the room. */
+  readonly showsRoom: boolean;
 }
 
 /** A frame was left out, and why ("skipped" in outputs.ts). */

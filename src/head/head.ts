@@ -8,6 +8,7 @@ import type { FloorView } from "../map/floor.ts";
 import { BLOCK_VOXELS, type GridView } from "../map/grid.ts";
 import { COLUMN, type LayersView } from "../map/layers.ts";
 import type { DepthEvent, HeadEvent, KnockEvent, Setup } from "../sense/events.ts";
+import { type FrozenNote, FrozenWatch, type ImageVerdict } from "../sense/frozen.ts";
 import type { MaskResult } from "../sense/mask.ts";
 import type { Revisits } from "../track/revisits.ts";
 import { judgeFloorcheck, takeKnock } from "./contacts.ts";
@@ -18,7 +19,7 @@ import { Mapping } from "./mapping.ts";
 import { Masking } from "./masking.ts";
 import type { GlanceOutput, HeadOutput, ReachOutput } from "./outputs.ts";
 import { type OpenTracking, Placing } from "./place.ts";
-import { type Located, PoseSources } from "./pose-sources.ts";
+import { type Located, type PoseEvent, PoseSources } from "./pose-sources.ts";
 import { openSensors } from "./sensors.ts";
 import { SettingError, type Settings } from "./settings.ts";
 import { guardSettings } from "./stage-settings.ts";
@@ -48,6 +49,8 @@ export interface HeadOptions {
 interface JudgedFrame extends MaskedFrame {
   readonly tally: Uint32Array;
   readonly judged: GlanceFrame | null;
+  /** Whether image and attitude are new. */
+  readonly isLive: boolean;
 }
 
 /**
@@ -62,6 +65,7 @@ export class Head {
   #settings: Settings;
   readonly #share = new MapShare();
   readonly #poses: PoseSources;
+  #frozen: FrozenWatch;
   #masking: Masking;
   #judging: Judging;
   readonly #placing: Placing<JudgedFrame>;
@@ -87,6 +91,7 @@ export class Head {
     const sensors = openSensors(setup, settings);
     this.#guard = new Guard(guardSettings(settings));
     this.#poses = new PoseSources(setup, settings);
+    this.#frozen = openWatch(setup);
     this.#masking = new Masking(sensors);
     this.#judging = new Judging(sensors, this.#guard);
     this.#placing = new Placing(sensors, settings, this.#poses, {
@@ -168,9 +173,11 @@ export class Head {
     const changeMapping = this.#mapping.prepare(sensors, settings);
     const changePlacing = this.#placing.prepare(sensors, settings);
     // Nothing can fail from here on.
+    if (setup !== this.#setup) this.#frozen = openWatch(setup);
     this.#settings = settings;
     this.#setup = setup;
     this.#guard = guard;
+    guard.distrust(this.#frozen.isFrozen);
     this.#masking = new Masking(sensors);
     this.#judging = judging;
     this.#poses.change(setup, settings);
@@ -223,6 +230,7 @@ export class Head {
       case "mount":
       case "reference":
         this.#poses.take(event);
+        this.#watchStreams(event);
         break;
       case "knock":
         this.#takeKnock(event);
@@ -271,6 +279,14 @@ export class Head {
     }
   }
 
+  /** A stream may turn out to repeat old content: the base is told at once. */
+  #watchStreams(event: PoseEvent): void {
+    const note = this.#frozen.take(event);
+    if (note === null) return;
+    this.#noteFrozen(event.time, note);
+    this.#sayReach(event.time);
+  }
+
   #takeDepth(event: DepthEvent): void {
     const { sensor, time, sequence, amplitude } = event;
     const unfit = this.#masking.unfit(event);
@@ -280,20 +296,40 @@ export class Head {
     }
     const isMapped = this.#share.isMapped(sensor);
     this.#placing.overtake(sensor, sequence);
+    const { verdict, note } = this.#frozen.see(event);
+    if (note !== null) this.#noteFrozen(time, note);
     const masked = this.#masking.apply(event);
     const pose = this.#poses.at(sensor, time);
     const levelFromLens = this.#poses.levelFromLens(sensor, time, pose);
     const judged = this.#judging.look({ sensor, masked, levelFromLens }, amplitude);
-    if (judged !== null) this.#outputs.push(this.#glance(event, judged));
+    if (judged !== null) this.#outputs.push(this.#glance(event, judged, verdict));
     const { depth, unitsPerMetre, tally } = masked;
-    const isCovered = judged?.sight === "covered";
-    const frame = { time, sensor, sequence, depth, unitsPerMetre, tally, isMapped, isCovered, judged };
+    const isLive = verdict === "live" && !this.#frozen.isAttitudeFrozen;
+    const showsRoom = isLive && judged?.sight !== "covered";
+    const frame = {
+      time,
+      sensor,
+      sequence,
+      depth,
+      unitsPerMetre,
+      tally,
+      isMapped,
+      showsRoom,
+      isLive,
+      judged,
+    };
     this.#placing.offer(frame, pose);
   }
 
-  #glance({ time, sensor, sequence }: DepthEvent, judged: GlanceFrame): GlanceOutput {
+  #noteFrozen(time: number, note: FrozenNote): void {
+    this.#outputs.push({ kind: "frozen", time, ...note });
+    this.#guard.distrust(this.#frozen.isFrozen);
+  }
+
+  #glance({ time, sensor, sequence }: DepthEvent, judged: GlanceFrame, verdict: ImageVerdict): GlanceOutput {
     const guard = this.#guard;
-    guard.watch(judged, time);
+    // An old image is no new view of the floor, whatever its stamp.
+    if (verdict !== "frozen") guard.watch(judged, time);
     if (!guard.isLate) this.#isLateSaid = false;
     const { room } = guard.straightRoom(judged);
     return {
@@ -301,7 +337,7 @@ export class Head {
       time,
       sensor,
       sequence,
-      sight: judged.sight,
+      sight: this.#frozen.isFrozen ? "frozen" : judged.sight,
       x: listOf(judged.endX),
       y: listOf(judged.endY),
       ends: listOf(judged.kind),
@@ -324,8 +360,9 @@ export class Head {
     }
     if (judged !== null) {
       const [x, y, yaw] = planarOf(worldFromBase);
-      // What was seen from an unsure place is not remembered. While lost, no memory says what is around: the glance stands alone.
-      if (placed.isFit) this.#guard.remember(judged, time, x, y, yaw, floorHeight);
+      // What was seen from an unsure place, or long ago, is not remembered. While lost, no memory says what is around: the glance
+      // stands alone.
+      if (placed.isFit && frame.isLive) this.#guard.remember(judged, time, x, y, yaw, floorHeight);
       this.#place = placed.state?.hold === "lost" ? null : placed;
       this.#sayReach(time);
       this.#onReach?.(this.#outputs);
@@ -362,7 +399,7 @@ export class Head {
       kind: "reach",
       time,
       age: guard.blindFor,
-      sight: guard.isLate ? "late" : guard.sight,
+      sight: this.#frozen.isFrozen ? "frozen" : guard.isLate ? "late" : guard.sight,
       distance: listOf(distance),
       ends: listOf(ends),
       ages: listOf(age),
@@ -396,6 +433,8 @@ export class Head {
     this.#guard.setBlocked((i, j) => layers.kindAt(i, j) === COLUMN.blocked, grid.frame);
   }
 }
+
+const openWatch = ({ sensors }: Setup): FrozenWatch => new FrozenWatch(sensors.map(({ optics }) => optics));
 
 /** What `Array.from` gives, which goes through an iterator for each number. */
 function listOf(values: Float32Array | Uint8Array | Uint32Array | Int32Array): number[] {

@@ -108,8 +108,8 @@ export class Mapping {
 
   /** Writes a frame to the map, unless it is not fit for it; goes on with making the map anew. */
   add(frame: MaskedFrame, { worldFromLens, floorHeight, isFit }: Placed): Mapped {
-    const { depth, unitsPerMetre, isMapped, isCovered, sensor } = frame;
-    const isWritten = isMapped && isFit && !isCovered && this.#remake?.isReplacing !== true;
+    const { depth, unitsPerMetre, isMapped, showsRoom, sensor } = frame;
+    const isWritten = isMapped && isFit && showsRoom && this.#remake?.isReplacing !== true;
     let [revision, points, floorSamples] = [0, 0, 0];
     if (isWritten) {
       const lens = this.#lens;

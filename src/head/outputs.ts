@@ -3,7 +3,8 @@ import type { Brink } from "../guard/brink-lines.ts";
 import type { FootingCell } from "../guard/footing.ts";
 import type { Pace, Verdict } from "../guard/guard.ts";
 import type { WaiverEvent } from "../sense/events.ts";
-import type { Sight } from "../terms/safety.ts";
+import type { FrozenNote } from "../sense/frozen.ts";
+import type { StreamSight } from "../terms/safety.ts";
 import type { Hold, TrackNote } from "../track/frame.ts";
 
 /** How well a tracked pose is known. */
@@ -74,8 +75,8 @@ export interface GlanceOutput {
   readonly time: number;
   readonly sensor: number;
   readonly sequence: number;
-  /** Whether it is a fit view of the floor: "covered" and "blind" are not. */
-  readonly sight: Sight;
+  /** Whether it is a fit view of the floor: "covered", "blind" and "frozen" are not. */
+  readonly sight: StreamSight;
   /** Per strip of the image, left to right: where free, firm ground ends (x, y), an `END`, and the depth of a drop. */
   readonly x: readonly number[];
   readonly y: readonly number[];
@@ -95,8 +96,8 @@ export interface ReachOutput {
   readonly time: number;
   /** Seconds since a camera had a fit view of the floor. */
   readonly age: number;
-  /** "late" when that is too long ago: every pace is 0 then. */
-  readonly sight: Sight | "late";
+  /** "late" when that is too long ago, "frozen" while the content of a stream is old: every pace is 0 then. */
+  readonly sight: StreamSight | "late";
   /** Per bearing, counter-clockwise from forward: metres to the end of free, firm ground, a `END`, seconds since seen. */
   readonly distance: readonly number[];
   readonly ends: readonly number[];
@@ -145,7 +146,15 @@ export interface WaiverOutput {
   readonly seconds: number;
 }
 
+/** A stream began to repeat its content although the head moves, or may, or changes again. */
+export interface FrozenOutput extends FrozenNote {
+  readonly kind: "frozen";
+  /** Microseconds: of the sample that showed it. */
+  readonly time: number;
+}
+
 export type HeadOutput =
+  | FrozenOutput
   | GlanceOutput
   | FrameOutput
   | SkippedOutput

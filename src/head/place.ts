@@ -142,7 +142,7 @@ export class Placing<F extends MaskedFrame> {
   }
 
   #track(frame: F, at: Trackable): Placed {
-    const { time, sensor, depth, unitsPerMetre, isCovered } = frame;
+    const { time, sensor, depth, unitsPerMetre, showsRoom } = frame;
     this.#tracking ??= this.#open(frame, at);
     const sampler = this.#samplers[sensor] ?? null;
     const { attitude, odometry, baseFromLens, inertial } =
@@ -153,7 +153,7 @@ export class Placing<F extends MaskedFrame> {
       sampler,
       depth,
       unitsPerMetre,
-      isClear: !isCovered,
+      isClear: showsRoom,
       isFloorZero: this.#poses.hasLensReference(sensor),
       attitude,
       odometry,

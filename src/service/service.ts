@@ -5,6 +5,7 @@ import { createServer as createTlsServer } from "node:https";
 import { type AddressInfo, isIPv6, type Socket } from "node:net";
 import type { Logger } from "pino";
 import type { Setup } from "../sense/events.ts";
+import { frozenText } from "../sense/frozen.ts";
 import type { TrackNote } from "../track/frame.ts";
 import { ENDPOINT } from "../wire/messages.ts";
 import { Admission } from "./access/admission.ts";
@@ -343,6 +344,9 @@ export class Service {
         if (note !== null) this.#clients.note(...note);
         break;
       }
+      case "frozen":
+        this.#clients.note("sensor", frozenText(message, this.setup.sensors));
+        break;
       case "skipped":
         this.#health.takeSkipped(message);
         break;

@@ -41,8 +41,11 @@ export const FOOTING_NAMES = ["unseen", "firm", "gone", "doubtful", "blocked"] a
 /** How far one frame can be trusted as a view of the floor. */
 export type Sight = "clear" | "dark" | "covered" | "blind";
 
+/** The same, when the content of a stream is known to be old (src/sense/frozen.ts): the base stops. */
+export type StreamSight = Sight | "frozen";
+
 /** State of a reach, by the number that the datagram gives it. Anything but "clear" and "dark": the base stops. */
-export const REACH_STATES = ["clear", "dark", "covered", "late", "blind", "lost"] as const;
+export const REACH_STATES = ["clear", "dark", "covered", "late", "blind", "lost", "frozen"] as const;
 export type ReachState = (typeof REACH_STATES)[number];
 
 /** Bearings of a reach, evenly spaced, counter-clockwise from ahead. */

@@ -9,6 +9,7 @@ export interface PageState {
     | "Lens covered"
     | "Late"
     | "Blind"
+    | "Frozen"
     | "Lost"
     | "No sensor"
     | "Silent"
@@ -89,6 +90,8 @@ function judgeLive({ state }: FromServer<"reach">, age: string, isPoseLost: bool
       return stale("Lens covered", "something is close to the lens: the base stops");
     case "late":
       return stale("Late", `the newest frame is ${age} old: the base stops`);
+    case "frozen":
+      return stale("Frozen", "a sensor repeats old data though the robot moves: the base stops");
     case "blind":
       return stale("Blind", "the sensor measures nothing: the base stops");
     case "lost":

@@ -88,7 +88,7 @@ export class BareHead {
     // One that waits outlives its maker's array.
     const depth = pose.kind === "not yet" ? counts.slice() : counts;
     const isMapped = question === null;
-    const frame = { time, sensor, sequence, depth, unitsPerMetre, isMapped, isCovered: !isClear };
+    const frame = { time, sensor, sequence, depth, unitsPerMetre, isMapped, showsRoom: isClear };
     this.#placing.offer(frame, pose);
   }
 

@@ -7,6 +7,7 @@ import { resolveSettings, SETTINGS, type Settings } from "../../src/head/setting
 import { guardSettings } from "../../src/head/stage-settings.ts";
 import type { Recording } from "../../src/record/file.ts";
 import type { DepthEvent } from "../../src/sense/events.ts";
+import { FrozenWatch } from "../../src/sense/frozen.ts";
 import { HoldOut, type Question, Questions } from "./held-out.ts";
 import { settingsOf } from "./run.ts";
 import { TrackLog } from "./track-log.ts";
@@ -57,11 +58,13 @@ export function* prepare(recording: Recording, settings: Settings): Generator<Pr
   const sensors = openSensors(setup, settings);
   const masking = new Masking(sensors);
   const judging = new Judging(sensors, new Guard(guardSettings(settings)));
+  const frozen = new FrozenWatch(setup.sensors.map(({ optics }) => optics));
   const holdOut = new HoldOut();
   const questions = new Questions(setup, settings["map.maxRange"]);
   const isUsualMask = MASK_SETTINGS.every((name) => settings[name] === SETTINGS[name].default);
   for (const event of recording.events()) {
     if (isPoseEvent(event)) {
+      frozen.take(event);
       if (!(isTracked && event.kind === "reference")) poses.take(event);
       yield event;
     }
@@ -69,7 +72,8 @@ export function* prepare(recording: Recording, settings: Settings): Generator<Pr
     const { sensor, time } = event;
     const masked = masking.apply(event);
     const levelFromLens = poses.levelFromLens(sensor, time, poses.at(sensor, time));
-    const isClear = !judging.isCovered({ sensor, masked, levelFromLens });
+    const isCovered = judging.isCovered({ sensor, masked, levelFromLens });
+    const isClear = frozen.see(event).verdict === "live" && !frozen.isAttitudeFrozen && !isCovered;
     const question = holdOut.isHeldOut(sensor) ? questions.of(event, isUsualMask ? masked : null) : null;
     yield { event: { ...event, counts: masked.depth, amplitude: null }, isClear, question };
   }

@@ -376,6 +376,7 @@ export class Playing {
       case "waiver":
       case "finding":
       case "track":
+      case "frozen":
         this.#notice(message);
         if (!isOnTheWay) this.#say({ ...message, time: this.#clock.stamp(message.time) });
         break;

@@ -18,7 +18,17 @@ import type { RecordingWriter } from "../../record/writer.ts";
 import type { ShedEvent } from "../../sense/events.ts";
 
 /** Why a stretch was kept. */
-export const REASONS = ["knock", "tilt", "lift", "brink", "lost", "waiver", "asked", "broken off"] as const;
+export const REASONS = [
+  "knock",
+  "tilt",
+  "lift",
+  "brink",
+  "lost",
+  "frozen",
+  "waiver",
+  "asked",
+  "broken off",
+] as const;
 export type Reason = (typeof REASONS)[number];
 
 /** A stretch that was kept: a whole recording. */

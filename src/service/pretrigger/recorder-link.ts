@@ -101,6 +101,9 @@ export class PretriggerLink {
       case "track":
         if (message.note.what === "lost") this.keep("lost", "the place was not known any more");
         break;
+      case "frozen":
+        if (message.state === "frozen") this.keep("frozen", `${message.stream} repeats old data`);
+        break;
       case "reach": {
         const isStopped = endsAtBrink(message);
         if (isStopped && !this.#isStopped) this.keep("brink", "the way ahead ended at a brink");

@@ -239,6 +239,7 @@ export class Sensing {
         case "waiver":
         case "finding":
         case "knock":
+        case "frozen":
           this.#say(output);
           break;
         case "track":

@@ -1,0 +1,318 @@
+import type { Vec3 } from "../geometry/optics.ts";
+import type { DepthEvent, HeadEvent, MotionEvent } from "./events.ts";
+import { InertialMotion, type MotionSource, wheelMotion } from "./motion-claims.ts";
+
+// A driver that hangs may go on sending its last image, or its last attitude, with new stamps and sequence numbers. The numbers are
+// fresh and the content is old: nothing but the content can show it.
+//
+// - A measured image never repeats itself: noise changes pixels from frame to frame even where nothing moves. A simulated camera
+//   without noise does repeat itself while it stands still, so a repeated image is only suspect until something says that the head
+//   moves. With motion it is frozen. A simulated camera without noise that drives over bare floor, and sees nothing else, is called
+//   frozen: its images cannot be told from those of a driver that hangs.
+// - A measured attitude or rate never stays the same to the last bit either. A simulated sensor without noise does on a straight
+//   drive, so that only turning counts against it.
+
+/** A stream of which the content may be old. */
+export type FrozenStream = "depth" | "orientation" | "inertial";
+
+/** A stream began to repeat itself, or ended it. */
+export interface FrozenNote {
+  readonly stream: FrozenStream;
+  /** Which sensor; null for orientation and inertial samples. */
+  readonly sensor: number | null;
+  /** "suspect": it repeats itself, and nothing says that the head moves; "frozen": something does; "live": it changes again. */
+  readonly state: "suspect" | "frozen" | "live";
+  /** What says that the head moves; null unless it is frozen. */
+  readonly by: MotionSource | null;
+}
+
+/** A note in words. @param sensors of the setup */
+export function frozenText(
+  { stream, sensor, state, by }: FrozenNote,
+  sensors: readonly { readonly name: string }[],
+): string {
+  const name = sensor === null ? stream : (sensors[sensor]?.name ?? `sensor ${sensor}`);
+  const what = sensor === null ? "sample" : "image";
+  switch (state) {
+    case "frozen":
+      return `${name} repeats its last ${what}, though the ${by} says that the head moves: the base stops`;
+    case "suspect":
+      return `${name} repeats its last ${what} to the last bit; nothing says that the head moves`;
+    case "live":
+      return `${name} changes again`;
+    default:
+      return state satisfies never;
+  }
+}
+
+/** What an image is worth: "doubtful" repeats itself while the head moves, for too short a time to be called frozen. */
+export type ImageVerdict = "live" | "doubtful" | "frozen";
+
+/**
+ * Microseconds for which motion must have been known before a repeated sample may be blamed: stamps of two streams may differ by this
+ * much, and what is stamped later may have been measured before. Chosen by hand.
+ */
+const STAMPS_DIFFER = 100_000;
+/** Microseconds of repeated images without motion after which they are suspect. Chosen by hand. */
+const SUSPECT_AFTER = 1e6;
+/** Metres and radians by the wheels that are motion: no image stays as it was over them. */
+const LEAST_WAY = 0.01;
+const LEAST_TURN = (0.6 * Math.PI) / 180;
+/** Radians by the wheels that no attitude misses. */
+const LEAST_TURN_FELT = (1 * Math.PI) / 180;
+/** Share of a turn by which wheels may be wrong. */
+const WHEELS_ERR = 0.1;
+/** Samples of an attitude or of rates in a row that must be alike. */
+const LEAST_ALIKE = 5;
+
+/** Pixels of an image that are compared, about. */
+const SAMPLED = 4096;
+/** Fewest returns among them: an image without any is blind, which the guard says. */
+const LEAST_RETURNS = 64;
+/** One sampled pixel in so many may change in a repeated image: drivers write counters and stamps into images. */
+const CHANGED_SHARE = 500;
+/** Different images that are remembered: a driver with two or three buffers may hang and show them in turn. */
+const REMEMBERED = 3;
+
+/** Tells whether an image is one of the last few again. Normal images differ in the first pixels that are compared. */
+class ImageMemory {
+  readonly #rows: number;
+  readonly #width: number;
+  readonly #height: number;
+  readonly #images: {
+    readonly counts: Uint16Array;
+    readonly amplitude: Uint16Array;
+    hasAmplitude: boolean;
+  }[] = [];
+  #next = 0;
+
+  constructor(width: number, height: number) {
+    this.#width = width;
+    this.#height = height;
+    this.#rows = Math.max(1, Math.min(height, Math.round(SAMPLED / width)));
+  }
+
+  /** Whether the image is one of those remembered; if not, it is remembered. */
+  isRepeated(counts: Uint16Array, amplitude: Uint16Array | null): boolean {
+    for (const known of this.#images) {
+      if (known.hasAmplitude !== (amplitude !== null)) continue;
+      if (!this.#isAlike(known.counts, counts)) continue;
+      if (amplitude !== null && !this.#isAlike(known.amplitude, amplitude)) continue;
+      return this.#returnsOf(known.counts) >= LEAST_RETURNS;
+    }
+    this.#remember(counts, amplitude);
+    return false;
+  }
+
+  #returnsOf(known: Uint16Array): number {
+    let returns = 0;
+    for (let k = 0; k < known.length; k++) if (known[k] !== 0) returns++;
+    return returns;
+  }
+
+  /** Where the n-th sampled row starts. */
+  #rowStart(n: number): number {
+    return Math.floor(((n + 0.5) * this.#height) / this.#rows) * this.#width;
+  }
+
+  #isAlike(known: Uint16Array, image: Uint16Array): boolean {
+    const width = this.#width;
+    const most = Math.floor(known.length / CHANGED_SHARE);
+    let changed = 0;
+    for (let n = 0, k = 0; n < this.#rows; n++) {
+      const start = this.#rowStart(n);
+      for (let u = 0; u < width; u++, k++) {
+        if (image[start + u] !== known[k] && ++changed > most) return false;
+      }
+    }
+    return true;
+  }
+
+  #remember(counts: Uint16Array, amplitude: Uint16Array | null): void {
+    const size = this.#rows * this.#width;
+    this.#images[this.#next] ??= {
+      counts: new Uint16Array(size),
+      amplitude: new Uint16Array(size),
+      hasAmplitude: false,
+    };
+    const image = this.#images[this.#next]!;
+    this.#next = (this.#next + 1) % REMEMBERED;
+    image.hasAmplitude = amplitude !== null;
+    for (let n = 0; n < this.#rows; n++) {
+      const start = this.#rowStart(n);
+      image.counts.set(counts.subarray(start, start + this.#width), n * this.#width);
+      if (amplitude !== null)
+        image.amplitude.set(amplitude.subarray(start, start + this.#width), n * this.#width);
+    }
+  }
+}
+
+interface RepeatLimits {
+  /** Fewest repeated samples that count. */
+  readonly alike: number;
+  /** Metres and radians by the wheels that the content cannot miss. */
+  readonly way: number;
+  readonly turn: number;
+  /** Microseconds of repeated samples without motion after which they are suspect. */
+  readonly suspectAfter: number;
+}
+
+/** Follows one stream: since when it repeats itself, and what says that the head has moved meanwhile. */
+class Repeats {
+  state: FrozenNote["state"] = "live";
+  /** What said first that the head moves since the content repeats itself. */
+  claim: { readonly time: number; readonly by: MotionSource } | null = null;
+  /** Microseconds: of the sample that the newest are like; and the wheels' pose then. */
+  #since = Number.NEGATIVE_INFINITY;
+  #wheels: Vec3 | null = null;
+  #alike = 0;
+  /** rad/s that the repeated sample itself says. */
+  #rate = 0;
+  readonly #limits: RepeatLimits;
+
+  constructor(limits: RepeatLimits) {
+    this.#limits = limits;
+  }
+
+  /** Takes a sample. @param rate rad/s that it says itself. Returns whether the state has changed. */
+  see(time: number, isRepeated: boolean, wheels: Vec3 | null, rate = 0): boolean {
+    const before = this.state;
+    const { alike, suspectAfter } = this.#limits;
+    if (!isRepeated) {
+      this.#rate = rate;
+      this.state = "live";
+      this.#since = time;
+      this.#wheels = wheels;
+      this.#alike = 0;
+      this.claim = null;
+      return before !== this.state;
+    }
+    this.#alike++;
+    // A stream stays frozen until its content changes: a base that has stopped for it claims no motion any more.
+    if (this.state === "frozen" || this.#alike < alike) return false;
+    if (this.claim !== null && time - this.claim.time >= STAMPS_DIFFER) this.state = "frozen";
+    else if (time - this.#since >= suspectAfter) this.state = "suspect";
+    return before !== this.state;
+  }
+
+  /** Something says that the head moves. */
+  note(time: number, by: MotionSource): void {
+    if (this.claim === null && time > this.#since) this.claim = { time, by };
+  }
+
+  /** What the wheels say. */
+  noteWheels(event: MotionEvent): void {
+    this.#wheels ??= event.pose;
+    const { way, turn } = wheelMotion(this.#wheels, event);
+    const said = (this.#rate * Math.max(0, event.time - this.#since)) / 1e6;
+    const limits = this.#limits;
+    const isTurning = Math.abs(turn - said) > limits.turn + WHEELS_ERR * said;
+    if (way > limits.way || isTurning) this.note(event.time, "odometry");
+  }
+}
+
+const IMAGES: RepeatLimits = { alike: 1, way: LEAST_WAY, turn: LEAST_TURN, suspectAfter: SUSPECT_AFTER };
+/** At rest, an attitude in coarse steps repeats itself without anything being wrong: it is never merely suspect. */
+const ATTITUDES: RepeatLimits = {
+  alike: LEAST_ALIKE,
+  way: Number.POSITIVE_INFINITY,
+  turn: LEAST_TURN_FELT,
+  suspectAfter: Number.POSITIVE_INFINITY,
+};
+
+/** Watches all streams of a head for content that does not change although the head moves. */
+export class FrozenWatch {
+  readonly #images: readonly { readonly memory: ImageMemory; readonly repeats: Repeats }[];
+  readonly #orientation = new Repeats(ATTITUDES);
+  readonly #inertial = new Repeats(ATTITUDES);
+  readonly #motion = new InertialMotion();
+  /** The newest sample of each. */
+  #lastOrientation: readonly number[] = [];
+  #lastInertial: readonly number[] = [];
+  #wheels: Vec3 | null = null;
+
+  /** @param sensors sizes of their images, pixels */
+  constructor(sensors: readonly { readonly width: number; readonly height: number }[]) {
+    this.#images = sensors.map(({ width, height }) => ({
+      memory: new ImageMemory(width, height),
+      repeats: new Repeats(IMAGES),
+    }));
+  }
+
+  /** Whether any stream is frozen: nothing that is known of the ground can be trusted then. */
+  get isFrozen(): boolean {
+    return this.isAttitudeFrozen || this.#images.some(({ repeats: { state } }) => state === "frozen");
+  }
+
+  /** Whether what the attitude is made of is frozen. */
+  get isAttitudeFrozen(): boolean {
+    return this.#orientation.state === "frozen" || this.#inertial.state === "frozen";
+  }
+
+  /** Takes an event that is not a frame. Returns what has changed, or null. */
+  take(event: HeadEvent): FrozenNote | null {
+    switch (event.kind) {
+      case "motion":
+        this.#wheels = event.pose;
+        for (const repeats of this.#all()) repeats.noteWheels(event);
+        return null;
+      case "inertial": {
+        const sample = [...event.gyro, ...event.accel];
+        const isRepeated = isSame(sample, this.#lastInertial);
+        this.#lastInertial = sample;
+        const by = this.#motion.take(event);
+        // Rates that repeat themselves say nothing of motion.
+        if (by !== null && !isRepeated) this.#claim(event.time, by);
+        return this.#see("inertial", this.#inertial, event.time, isRepeated, Math.hypot(...event.gyro));
+      }
+      case "orientation": {
+        const isRepeated = isSame(event.rotation, this.#lastOrientation);
+        this.#lastOrientation = event.rotation;
+        return this.#see("orientation", this.#orientation, event.time, isRepeated);
+      }
+      default:
+        return null;
+    }
+  }
+
+  /** Takes a frame of its sensor's size. */
+  see({ sensor, time, counts, amplitude }: DepthEvent): { verdict: ImageVerdict; note: FrozenNote | null } {
+    const { memory, repeats } = this.#images[sensor]!;
+    const isRepeated = memory.isRepeated(counts, amplitude);
+    const hasChanged = repeats.see(time, isRepeated, this.#wheels);
+    const { state, claim } = repeats;
+    const verdict = state === "frozen" ? state : isRepeated && claim !== null ? "doubtful" : "live";
+    const note = hasChanged ? noteOf("depth", sensor, repeats) : null;
+    return { verdict, note };
+  }
+
+  *#all(): Generator<Repeats> {
+    for (const { repeats } of this.#images) yield repeats;
+    yield this.#orientation;
+    yield this.#inertial;
+  }
+
+  #claim(time: number, by: MotionSource): void {
+    for (const { repeats } of this.#images) repeats.note(time, by);
+    // An accelerometer feels a push that turns nothing.
+    if (by === "gyro") this.#orientation.note(time, by);
+  }
+
+  #see(
+    stream: FrozenStream,
+    repeats: Repeats,
+    time: number,
+    isRepeated: boolean,
+    rate = 0,
+  ): FrozenNote | null {
+    return repeats.see(time, isRepeated, this.#wheels, rate) ? noteOf(stream, null, repeats) : null;
+  }
+}
+
+function noteOf(stream: FrozenStream, sensor: number | null, { state, claim }: Repeats): FrozenNote {
+  return { stream, sensor, state, by: state === "frozen" ? (claim?.by ?? null) : null };
+}
+
+function isSame(a: readonly number[], b: readonly number[]): boolean {
+  return a.length === b.length && a.every((value, k) => value === b[k]);
+}

@@ -1,0 +1,70 @@
+import type { Vec3 } from "../geometry/optics.ts";
+import { wrapAngle } from "../geometry/vec.ts";
+import type { InertialEvent, MotionEvent } from "./events.ts";
+
+/** What says that the head moves. */
+export type MotionSource = "odometry" | "gyro" | "accelerometer";
+
+/** rad/s: twice the bias of a cheap gyro before its first rest (`largestBias` in attitude.ts). */
+const TURNING = (4 * Math.PI) / 180;
+/** m/s^2: less than a base starts and brakes with, several times what is left of noise in the mean. Chosen by hand. */
+const PUSHED = 0.4;
+/** Samples in a row of which the mean counts: five of a 200 Hz sensor take 25 ms, and one spike among them is no motion. */
+const MEAN_OF = 5;
+/** Seconds: the accelerometer's mean that a push is measured from follows this slowly; before that much time it says nothing. */
+const MEAN_TIME = 1;
+
+/** Finds motion in raw inertial samples. It needs no attitude, so that a frozen attitude cannot hide what it finds. */
+export class InertialMotion {
+  #count = 0;
+  #first = Number.NaN;
+  #last = Number.NaN;
+  readonly #rates = new Float64Array(3 * MEAN_OF);
+  readonly #forces = new Float64Array(3 * MEAN_OF);
+  readonly #rest = new Float64Array(3);
+
+  /** What the newest samples say; null when they say nothing of motion. */
+  take({ time, gyro, accel }: InertialEvent): MotionSource | null {
+    if (!(time > this.#last) && this.#count > 0) return null;
+    const step = (time - this.#last) / 1e6;
+    this.#last = time;
+    if (this.#count === 0) this.#first = time;
+    const at = 3 * (this.#count++ % MEAN_OF);
+    for (let k = 0; k < 3; k++) {
+      this.#rates[at + k] = gyro[k]!;
+      this.#forces[at + k] = accel[k]!;
+    }
+    if (this.#count < MEAN_OF) {
+      this.#rest.set(accel);
+      return null;
+    }
+    const rate = lengthOf(this.#rates, null);
+    const force = lengthOf(this.#forces, this.#rest);
+    const share = Math.min(1, step / MEAN_TIME);
+    for (let k = 0; k < 3; k++) this.#rest[k] = this.#rest[k]! + share * (accel[k]! - this.#rest[k]!);
+    if (rate > TURNING) return "gyro";
+    return force > PUSHED && time - this.#first > 1e6 * MEAN_TIME ? "accelerometer" : null;
+  }
+}
+
+/** Length of the mean of `MEAN_OF` vectors, less another. */
+function lengthOf(vectors: Float64Array, less: Float64Array | null): number {
+  let squares = 0;
+  for (let k = 0; k < 3; k++) {
+    let sum = 0;
+    for (let n = k; n < vectors.length; n += 3) sum += vectors[n]!;
+    squares += (sum / MEAN_OF - (less?.[k] ?? 0)) ** 2;
+  }
+  return Math.sqrt(squares);
+}
+
+/** Motion by the wheels between two samples: metres, and radians to either side. */
+export function wheelMotion(
+  from: Vec3,
+  { pose }: MotionEvent,
+): { readonly way: number; readonly turn: number } {
+  return {
+    way: Math.hypot(pose[0] - from[0], pose[1] - from[1]),
+    turn: Math.abs(wrapAngle(pose[2] - from[2])),
+  };
+}
