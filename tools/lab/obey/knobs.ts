@@ -36,7 +36,7 @@ export const CAMERA_SETS: Readonly<Record<string, readonly number[]>> = {
   "three round": [0, 120, -120],
 };
 
-export const WANDERS = ["straight", "random"] as const;
+export const WANDERS = ["straight", "spot", "random"] as const;
 
 const bounds = (
   name: SettingName,

@@ -30,7 +30,8 @@ const PATIENCE = 0.4;
  */
 export class Wander {
   readonly #dice: Dice;
-  readonly #isStraight: boolean;
+  /** Whether it never wants anything else than at first. */
+  readonly #isConstant: boolean;
   readonly #topSpeed: number;
   readonly #topTurn: number;
   #wish: Wish;
@@ -41,12 +42,13 @@ export class Wander {
 
   constructor(seed: number, kind: string, topSpeed: number, topTurn: number) {
     this.#dice = new Dice(seed, 92);
-    this.#isStraight = kind === "straight";
+    this.#isConstant = kind !== "random";
     this.#topSpeed = topSpeed;
     this.#topTurn = topTurn;
+    const isSpot = kind === "spot";
     this.#wish = {
-      mode: "ahead",
-      curvature: 0,
+      mode: isSpot ? "turn" : "ahead",
+      curvature: isSpot ? 1 : 0,
       share: 1,
       amount: Number.POSITIVE_INFINITY,
       until: 4,
@@ -61,7 +63,7 @@ export class Wander {
       this.#stillSince = time;
       this.idleSince = time;
     }
-    if (!this.#isStraight && (this.#isOver(base, permit, time) || time - this.#stillSince > PATIENCE)) {
+    if (!this.#isConstant && (this.#isOver(base, permit, time) || time - this.#stillSince > PATIENCE)) {
       this.#wish = this.#another(time);
       this.#from = { ...base.counted };
       this.#stillSince = time;
