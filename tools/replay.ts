@@ -17,7 +17,7 @@ export const main = mainOf({
     },
     json: { type: "boolean", help: "print the summary as JSON" },
   },
-  exits: { 3: "recording missing or unreadable" },
+  exits: { 3: "recording missing or unreadable, or without what poses are made of" },
   async run({ values, positionals }) {
     if (values.set?.includes("help")) {
       console.log(listSettings());

@@ -1,4 +1,6 @@
+import { STREAM_NAMES } from "../head/pose-needs.ts";
 import type { Draft } from "../wire/messages.ts";
+import type { Config } from "./config.ts";
 import type { SavedMap } from "./maps/saved-map.ts";
 import type { Metrics } from "./metrics.ts";
 import type { Mode } from "./mode.ts";
@@ -11,6 +13,7 @@ import {
   type SensedFrame,
 } from "./sensing/sensing-messages.ts";
 import type { Clients } from "./sockets/clients.ts";
+import { Streams } from "./streams.ts";
 import { headTime } from "./time.ts";
 
 /** Pulses over which rates are taken. */
@@ -26,6 +29,12 @@ const RATE_WINDOW = 2e6;
 
 interface SensorWatch {
   isSilent: boolean;
+  /** Whether its frames have had no pose for long, and that was noted. */
+  isUnplaced: boolean;
+  /** When anything of it came, by this clock: a frame, or a frame that was left out. */
+  heard: number | null;
+  /** When its first frame of a row was left out for want of a pose; null when the last one had a pose. */
+  unplacedSince: number | null;
   /** When frames came within the last RATE_WINDOW. */
   recent: number[];
   skipped: number;
@@ -38,6 +47,7 @@ interface SensorWatch {
 }
 
 export interface HealthParts {
+  readonly config: Pick<Config, "blind">;
   readonly mode: Mode;
   readonly head: HeadLink;
   readonly clients: Clients;
@@ -50,6 +60,7 @@ export class Health {
   readonly #parts: HealthParts;
   readonly #started = headTime();
   readonly #watches = new Map<string, SensorWatch>();
+  readonly #streams: Streams;
   readonly #costs: number[] = [];
   #lastLoad = headTime();
   #busy = 0;
@@ -62,6 +73,7 @@ export class Health {
 
   constructor(parts: HealthParts) {
     this.#parts = parts;
+    this.#streams = new Streams(parts.config.blind, this.#started);
   }
 
   /** Whether the head's thread still answers. */
@@ -98,7 +110,18 @@ export class Health {
   #watchOf(name: string): SensorWatch {
     let watch = this.#watches.get(name);
     if (watch === undefined) {
-      watch = { isSilent: false, recent: [], skipped: 0, missed: 0, frames: 0, newest: null, why: null };
+      watch = {
+        isSilent: false,
+        isUnplaced: false,
+        heard: null,
+        unplacedSince: null,
+        recent: [],
+        skipped: 0,
+        missed: 0,
+        frames: 0,
+        newest: null,
+        why: null,
+      };
       this.#watches.set(name, watch);
     }
     return watch;
@@ -121,20 +144,32 @@ export class Health {
     watch.missed += frame.missed;
     watch.newest = frame.time;
     watch.recent.push(headTime());
+    watch.unplacedSince = null;
     metrics.frames.inc({ sensor: name });
     if (frame.missed > 0) metrics.missed.inc({ sensor: name }, frame.missed);
     metrics.cost.observe(frame.cost / 1000);
     if (this.#costs.push(frame.cost) > COSTS) this.#costs.shift();
+    if (watch.isUnplaced) clients.note("sensor", `frames of ${name} have a pose again`);
+    watch.isUnplaced = false;
+    this.#hears(watch, name);
+  }
+
+  #hears(watch: SensorWatch, name: string): void {
+    watch.heard = headTime();
     if (!watch.isSilent) return;
     watch.isSilent = false;
-    clients.note("sensor", `${name} sends again`);
+    this.#parts.clients.note("sensor", `${name} sends again`);
   }
 
   takeSkipped({ sensor, why, detail }: FromSensing & { kind: "skipped" }): void {
     const name = this.#nameOf(sensor);
     const watch = this.#watchOf(name);
     watch.skipped++;
-    watch.why = `${why}: ${detail}`;
+    this.#hears(watch, name);
+    // A frame that waits for its pose is overtaken by the next: what is missing is not another frame.
+    const missing = why === "unfit" ? null : this.#missing(headTime());
+    if (missing !== null) watch.unplacedSince ??= headTime();
+    watch.why = missing === null ? `${why}: ${detail}` : `no pose: ${missing} does not come`;
     this.#parts.metrics.skipped.inc({ sensor: name, why });
   }
 
@@ -154,22 +189,43 @@ export class Health {
     savedMap.revision = revision;
     for (const [kind, count] of Object.entries(events)) metrics.events.inc({ kind }, count);
     addCounts(this.#events, events);
+    for (const stream of this.#streams.add(events, headTime())) {
+      clients.note("sensor", `${STREAM_NAMES[stream]} comes again`);
+    }
     this.#leftOut = leftOut;
   }
 
-  #isSilent({ newest }: SensorWatch, now: number): boolean {
-    return newest !== null && this.#parts.mode.lateness(now - newest) === "blind";
+  /** What frames need for a pose and what does not come; null when all of it comes, or nothing may be told of that. */
+  #missing(now: number): string | null {
+    if (this.#parts.mode.lateness(Number.POSITIVE_INFINITY) === null) return null; // a recording may stand still
+    return this.#streams.missing(this.#parts.head.settings["pose.source"], now);
   }
 
-  /** Notes each sensor that has fallen silent, once. Called often. */
+  #isOverdue(since: number | null, now: number): boolean {
+    return since !== null && this.#parts.mode.lateness(now - since) === "blind";
+  }
+
+  /** Notes, once, each sensor and each stream that has fallen silent, and what frames without a pose lack. Called often. */
   watch(): void {
     const now = headTime();
+    if (this.#parts.mode.lateness(Number.POSITIVE_INFINITY) === null) return;
+    const say = (text: string) => this.#parts.clients.note("sensor", text);
+    for (const { stream, seconds } of this.#streams.newlySilent(now)) {
+      say(`${STREAM_NAMES[stream]}: nothing has come for ${seconds.toFixed(1)} s`);
+    }
     for (const { name } of this.#parts.head.setup.sensors) {
       const watch = this.#watchOf(name);
-      if (watch.isSilent || !this.#isSilent(watch, now)) continue;
-      watch.isSilent = true;
-      const seconds = (now - watch.newest!) / 1e6;
-      this.#parts.clients.note("sensor", `${name} has sent nothing for ${seconds.toFixed(1)} s`);
+      if (!watch.isSilent && this.#isOverdue(watch.heard, now)) {
+        watch.isSilent = true;
+        say(`${name} has sent nothing for ${((now - watch.heard!) / 1e6).toFixed(1)} s`);
+      }
+      if (!watch.isUnplaced && this.#isOverdue(watch.unplacedSince, now)) {
+        const missing = this.#missing(now);
+        if (missing === null || watch.isSilent) continue;
+        watch.isUnplaced = true;
+        const source = this.#parts.head.settings["pose.source"];
+        say(`frames of ${name} have no pose: ${missing} does not come (pose.source is ${source})`);
+      }
     }
   }
 
@@ -180,7 +236,7 @@ export class Health {
       const { newest, recent, frames, missed, skipped, why } = watch;
       return {
         name,
-        state: newest === null ? "waiting" : this.#isSilent(watch, now) ? "silent" : "running",
+        state: watch.heard === null ? "waiting" : this.#isOverdue(watch.heard, now) ? "silent" : "running",
         rate: (1e6 * recent.length) / RATE_WINDOW,
         age: newest === null ? null : Math.max(0, now - newest),
         frames,

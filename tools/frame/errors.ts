@@ -33,6 +33,7 @@ const CODES: Readonly<Record<string, number>> = {
   ImportError: EXIT.input,
   LabelsError: EXIT.input,
   LiveError: EXIT.input,
+  NoPoseError: EXIT.input,
   OutputError: EXIT.output,
   ResultsError: EXIT.output,
   QueueError: EXIT.queue,

@@ -12,7 +12,7 @@ import type { GridView } from "../../src/map/grid.ts";
 import { BLOCK_VOXELS } from "../../src/map/grid.ts";
 import { COLUMN } from "../../src/map/layers.ts";
 import { openRecording, type Recording } from "../../src/record/file.ts";
-import type { ReferenceEvent, Setup } from "../../src/sense/events.ts";
+import type { HeadEvent, ReferenceEvent, Setup } from "../../src/sense/events.ts";
 import type { TrackNote } from "../../src/track/frame.ts";
 import type { StampedPose } from "../output/csv.ts";
 import { OutputDigest } from "./digest.ts";
@@ -25,6 +25,7 @@ import {
   Questions,
   scoreHeldOut,
 } from "./held-out.ts";
+import { NoPoseError } from "./no-pose.ts";
 import { readAhead, readHere, type Stretch } from "./source.ts";
 
 export interface ReplayOptions {
@@ -108,7 +109,7 @@ export function settingsOf(header: {
 
 /**
  * Feeds a recording through the head, as fast as it goes.
- * @throws {DecodeError | SettingError | RangeError} and file errors, as from opening it
+ * @throws {DecodeError | SettingError | RangeError | NoPoseError} and file errors, as from opening it
  */
 export async function replayRecording(path: string, options: ReplayOptions = {}): Promise<Replay> {
   const recording = await openRecording(path);
@@ -142,8 +143,10 @@ async function run(
   const found: Pose[] = [];
   const foundAt: number[] = [];
   const heldPoses = new Map<string, Pose>();
+  const kinds = new Set<HeadEvent["kind"]>();
   let events = 0;
   let frames = 0;
+  let placed = 0;
   let missed = 0;
   let first = Number.NaN;
   let last = Number.NaN;
@@ -153,6 +156,7 @@ async function run(
       if (output.kind === "track") notes.push({ time: output.time, note: output.note });
       if (output.kind === "skipped") skipped[output.why] = (skipped[output.why] ?? 0) + 1;
       if (output.kind !== "frame") continue;
+      placed++;
       if (output.track !== null) holds[output.track.hold] = (holds[output.track.hold] ?? 0) + 1;
       const reference = references.get(output.time);
       if (reference !== undefined) {
@@ -174,6 +178,7 @@ async function run(
   for await (const stretch of stretches) {
     for (const event of stretch.events) {
       events++;
+      kinds.add(event.kind);
       if (Number.isNaN(first)) first = event.time;
       if (!(event.time <= last)) last = event.time;
       if (event.kind === "reference") references.set(event.time, event);
@@ -194,6 +199,7 @@ async function run(
     damage = stretch.damage();
   }
   note(head.finish());
+  if (placed === 0 && times.length > 0) throw new NoPoseError(settings["pose.source"], kinds);
   const taken = (performance.now() - start) / 1000;
   digestMap(head.grid, (bytes) => digest.bytes(bytes));
   const heldOut =

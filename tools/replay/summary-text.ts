@@ -6,6 +6,8 @@ export function describe(summary: ReplaySummary): string {
   const { map, heldOut, trajectoryError } = summary;
   const times = summary.recorded / summary.taken;
   const skipped = Object.entries(summary.skipped).map(([why, count]) => `${count} ${why}`);
+  // Frames that were placed but seen nothing make no area.
+  const density = map.area > 0 ? `, ${(map.size / 1000 / map.area).toFixed(1)} kB/m2` : "";
   const lines = [
     `recording   ${summary.recorded.toFixed(1)} s, ${summary.events} events, ${summary.frames} frames mapped` +
       `${skipped.length > 0 ? `, left out: ${skipped.join(", ")}` : ""}` +
@@ -14,15 +16,18 @@ export function describe(summary: ReplaySummary): string {
     `speed       ${summary.taken.toFixed(2)} s taken, ${times.toFixed(1)} times real time; ` +
       `a frame takes the head ${summary.frameMedian.toFixed(2)} ms (99 % under ${summary.frame99.toFixed(2)} ms)`,
     `map         ${map.area.toFixed(1)} m2 seen, ${map.blockedArea.toFixed(1)} m2 of it blocked; ${map.blocks} blocks, ` +
-      `${(map.size / 1024).toFixed(0)} kB, ${(map.size / 1000 / map.area).toFixed(1)} kB/m2`,
-    `floor       mean height ${(1000 * map.floorMean).toFixed(1)} mm, spread ${(1000 * map.floorDeviation).toFixed(1)} mm`,
+      `${(map.size / 1024).toFixed(0)} kB${density}`,
+    Number.isNaN(map.floorMean)
+      ? "floor       none seen"
+      : `floor       mean height ${(1000 * map.floorMean).toFixed(1)} mm, spread ${(1000 * map.floorDeviation).toFixed(1)} mm`,
   ];
   if (heldOut !== null) {
-    lines.push(
-      `held out    ${heldOut.frames} frames, ${heldOut.pixels} pixels: median depth error ` +
-        `${(1000 * heldOut.medianError).toFixed(1)} mm, ${(100 * heldOut.within5cm).toFixed(1)} % within 5 cm along the ray, ` +
-        `${(100 * heldOut.answered).toFixed(1)} % answered`,
-    );
+    const { frames, pixels, medianError, within5cm, answered } = heldOut;
+    const scores = Number.isNaN(medianError)
+      ? "the map answers none of them"
+      : `median depth error ${(1000 * medianError).toFixed(1)} mm, ${(100 * within5cm).toFixed(1)} % within 5 cm along the ray, ` +
+        `${(100 * answered).toFixed(1)} % answered`;
+    lines.push(`held out    ${frames} frames, ${pixels} pixels: ${scores}`);
   }
   if (trajectoryError !== null) {
     const { aligned, unaligned, relativeTranslation, relativeRotation, way } = trajectoryError;

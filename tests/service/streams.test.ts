@@ -1,0 +1,86 @@
+import { afterEach, expect, test } from "vitest";
+import type { HeadClient } from "../../src/client/client.ts";
+import { headTime } from "../../src/service/time.ts";
+import type { FromServer } from "../../src/wire/messages.ts";
+import { LiveHead, until, view } from "../helpers/live.ts";
+
+// Which stream has stopped is told by its name, whatever else still comes.
+
+let head: LiveHead;
+let timer: NodeJS.Timeout;
+let notes: string[];
+let reaches: FromServer<"reach">[];
+let pulse: FromServer<"pulse"> | null;
+afterEach(async () => {
+  clearInterval(timer);
+  await head.stop();
+});
+
+/** What is sent 25 times a second from now on. */
+type Sends = { depth: boolean; orientation: boolean; motion: boolean };
+async function start(source: "odometry" | "tracked", sends: Sends): Promise<HeadClient> {
+  head = await LiveHead.start({ settings: { "pose.source": source }, late: 0.4, blind: 0.6 });
+  const sensor = await head.open({ role: "sensor" });
+  const base = await head.open({ role: "base", topics: { reach: 100, notes: 50, pulse: 10 } });
+  notes = [];
+  reaches = [];
+  pulse = null;
+  base.on("note", ({ text }) => notes.push(text));
+  base.on("reach", (reach) => reaches.push(reach));
+  base.on("pulse", (message) => {
+    pulse = message;
+  });
+  let sequence = 0;
+  timer = setInterval(() => {
+    const time = headTime();
+    if (sends.orientation) sensor.observe({ kind: "orientation", time, rotation: [0, 0, 0, 1] });
+    if (sends.motion) base.observe({ kind: "motion", time, pose: [0, 0, 0], speed: null });
+    if (!sends.depth) return;
+    const frame = { kind: "depth", sensor: "front", form: "u16", amplitude: null } as const;
+    sensor.observe({ ...frame, time, sequence: sequence++, counts: view() });
+  }, 40);
+  return base;
+}
+const has = (part: string) => notes.some((note) => note.includes(part));
+
+test.each([
+  ["odometry", "motion", "odometry"],
+  ["odometry", "orientation", "orientation or inertial samples"],
+  ["tracked", "orientation", "orientation or inertial samples"],
+] as const)(
+  "poses by %s, %s stops while depth comes: that stream is named, not the camera",
+  async (source, kind, name) => {
+    const sends: Sends = { depth: true, orientation: true, motion: source === "odometry" };
+    await start(source, sends);
+    await until(() => (pulse?.sensors[0]?.frames ?? 0) > 5, "frames with poses");
+    sends[kind] = false;
+    await until(() => has(`${name.split(" or ")[0]}: nothing has come for`), "the stream's name");
+    await until(
+      () => has(`frames of front have no pose: ${name} does not come (pose.source is ${source})`),
+      "what follows",
+    );
+    expect(notes.filter((note) => note.includes("front has sent nothing"))).toEqual([]);
+    await until(() => pulse!.sensors[0]!.why === `no pose: ${name} does not come`, "the pulse's reason");
+    expect(pulse!.sensors[0]!.state).toBe("running");
+    // The frames themselves are judged as before.
+    expect(reaches.at(-1)).toMatchObject({ source: "frame", state: "clear" });
+    sends[kind] = true;
+    await until(() => has("comes again") && has("frames of front have a pose again"), "the end of it");
+  },
+);
+
+test("a stream that never comes is named as well", async () => {
+  await start("odometry", { depth: true, orientation: true, motion: false });
+  await until(() => has("frames of front have no pose: odometry does not come"), "the note");
+  expect(notes.filter((note) => note.includes("has sent nothing"))).toEqual([]);
+});
+
+test("the camera that stops is named while samples still come", async () => {
+  const sends: Sends = { depth: true, orientation: true, motion: true };
+  await start("odometry", sends);
+  await until(() => (pulse?.sensors[0]?.frames ?? 0) > 5, "frames with poses");
+  sends.depth = false;
+  await until(() => has("front has sent nothing for"), "the note");
+  expect(notes.filter((note) => note.includes("no pose") || note.includes("nothing has come"))).toEqual([]);
+  expect(reaches.at(-1)!.state).toMatch(/late|blind/);
+});
