@@ -14,7 +14,7 @@ import type { Queued } from "./sockets/outbox.ts";
 
 /** What the head says before its first frame. */
 const NOTHING_SEEN: ReachBody = {
-  state: "blind",
+  state: "waiting",
   source: "frame",
   first: 0,
   step: 2 * Math.PI,
@@ -57,7 +57,7 @@ export class Publisher {
   readonly #parts: PublisherParts;
   readonly #started: number;
   #last: SensedReach | null = null;
-  #lastState: Draft<"reach">["state"] = "blind";
+  #lastState: Draft<"reach">["state"] = "waiting";
   #lastReachAt = 0;
   #picturesWanted = "";
 
@@ -92,13 +92,17 @@ export class Publisher {
     this.#parts.metrics.age.observe(Math.max(0, now - reach.time) / 1e6);
   }
 
-  /** Says "late" and "blind" when no frame comes, again and again, with the growing age. Called often. */
+  /** Says "waiting", "late" or "blind" when no frame comes, again and again, with the growing age. Called often. */
   watch(): void {
     const now = this.#parts.now();
     const age = this.#last === null ? Number.POSITIVE_INFINITY : now - this.#last.time;
-    const lateness = this.#parts.mode.lateness(age);
-    const isDue = lateness !== this.#lastState || now - this.#lastReachAt > REPEAT_EVERY;
-    if (lateness !== null && isDue) this.#publishReach(now);
+    if (this.#parts.mode.lateness(age) === null) return;
+    const isDue = this.#stateAt(now) !== this.#lastState || now - this.#lastReachAt > REPEAT_EVERY;
+    if (isDue) this.#publishReach(now);
+  }
+
+  #stateAt(now: number): Draft<"reach">["state"] {
+    return this.newest(now)?.state ?? "waiting";
   }
 
   #publishReach(now: number): void {
@@ -106,7 +110,7 @@ export class Publisher {
     const reach = this.#last;
     const body = reach?.body ?? NOTHING_SEEN;
     const time = reach?.time ?? this.#started;
-    const state = this.newest(now)?.state ?? "blind";
+    const state = this.#stateAt(now);
     this.#lastState = state;
     this.#lastReachAt = now;
     // A head that is late or blind permits no motion, whatever it permitted before.

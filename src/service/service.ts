@@ -19,7 +19,7 @@ import { StaticFiles } from "./http/static-files.ts";
 import { LiveMode, type Player } from "./live-mode.ts";
 import { SavedMap } from "./maps/saved-map.ts";
 import { Metrics } from "./metrics.ts";
-import type { Mode, ModeHost } from "./mode.ts";
+import { DOES, type Mode, type ModeHost } from "./mode.ts";
 import type { FromPlaying } from "./playing/playing-messages.ts";
 import { PlayingMode } from "./playing/playing-mode.ts";
 import type { Played } from "./playing/recordings-folder.ts";
@@ -39,6 +39,8 @@ const MOST_SOCKETS = 1024;
 const PULSE_EVERY = 500;
 const WATCH_EVERY = 50;
 const CHECK_EVERY = 1_000;
+/** Milliseconds without a frame after the start until a person is told how sensors connect. */
+const REMIND_AFTER = 5_000;
 /** Milliseconds that the end waits: for the map to be saved, for the last minutes to be kept, for sockets to close. */
 const SAVE_WITHIN = 1000;
 const KEEP_WITHIN = 700;
@@ -261,6 +263,7 @@ export class Service {
       this.#health.watch();
     });
     this.#every(CHECK_EVERY, () => this.#clients.check(headTime()));
+    this.#timers.push(setTimeout(() => this.#remind(), REMIND_AFTER));
     if (this.#savedMap.isOn) this.#every(1000 * config.map.saveEvery, () => void this.#saveMap());
     log.info({ url: this.url, sensors: this.setup.sensors.map(({ name }) => name) }, "listening");
   }
@@ -301,11 +304,23 @@ export class Service {
   /** Whether the head sees, in a word. */
   condition(): Condition {
     const newest = this.#publisher.newest(headTime());
-    return {
-      state: newest?.state ?? "waiting",
-      uptime: this.#health.uptime / 1e6,
-      age: newest?.age ?? null,
-    };
+    const uptime = this.#health.uptime / 1e6;
+    if (newest === null) return { state: "waiting", uptime, age: null, hint: this.#howToConnect() };
+    return { state: newest.state, uptime, age: newest.age };
+  }
+
+  #howToConnect(): string {
+    if (this.#mode.origin !== "live")
+      return `this head ${DOES[this.#mode.origin]}; its first frame is on its way`;
+    const driver = `a driver connects to ${this.url}?frames=1 as a sensor (docs/protocol.md)`;
+    return `no sensor has connected: ${driver}, or a program under "depth" in the settings file gives frames (docs/install-on-a-board.md)`;
+  }
+
+  /** Says once how to connect a sensor, when none has. */
+  #remind(): void {
+    if (this.#mode.origin !== "live" || this.#publisher.newest(headTime()) !== null) return;
+    this.log.warn({ state: "waiting" }, this.#howToConnect());
+    this.#clients.note("sensor", this.#howToConnect());
   }
 
   /** The service cannot continue; whoever started it starts it again. */

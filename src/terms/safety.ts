@@ -45,7 +45,17 @@ export type Sight = "clear" | "dark" | "covered" | "blind";
 export type StreamSight = Sight | "frozen";
 
 /** State of a reach, by the number that the datagram gives it. Anything but "clear" and "dark": the base stops. */
-export const REACH_STATES = ["clear", "dark", "covered", "late", "blind", "lost", "frozen"] as const;
+export const REACH_STATES = [
+  "clear",
+  "dark",
+  "covered",
+  "late",
+  "blind",
+  "lost",
+  "frozen",
+  /** No frame has been judged since the start: no sensor has connected, or none that works. */
+  "waiting",
+] as const;
 export type ReachState = (typeof REACH_STATES)[number];
 
 /** Bearings of a reach, evenly spaced, counter-clockwise from ahead. */

@@ -96,6 +96,8 @@ function judgeLive({ state }: FromServer<"reach">, age: string, isPoseLost: bool
       return stale("Blind", "the sensor measures nothing: the base stops");
     case "lost":
       return stale("Lost", "the pose is not known: the map rests");
+    case "waiting":
+      return stale("No sensor", "no depth frame has been judged yet: the base stops");
     default:
       return state satisfies never;
   }

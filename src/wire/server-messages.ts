@@ -186,7 +186,10 @@ export const SERVER_MESSAGES = {
     frame: Type.Integer({ description: "the sensor's own number of the newest frame in it" }),
     state: Type.Union(
       REACH_STATES.map((state) => Type.Literal(state)),
-      { description: "anything but `clear` and `dark` (little floor shows): stop" },
+      {
+        description:
+          "anything but `clear` and `dark` (little floor shows): stop; `waiting`: no frame has been judged yet",
+      },
     ),
     source: Type.Union([Type.Literal("frame"), Type.Literal("memory"), Type.Literal("map")], {
       description:

@@ -257,7 +257,7 @@ test("a waiver in force stands in reaches of the frame alone, too", async () => 
     ...{ counts: view(), amplitude: null },
   });
   // Before the frame the head may say that it is blind.
-  const ofFrame = () => reaches.find(({ source, state }) => source === "frame" && state !== "blind");
+  const ofFrame = () => reaches.find(({ source, state }) => source === "frame" && state !== "waiting");
   await until(() => ofFrame() !== undefined);
   const { waiver } = ofFrame()!;
   expect(waiver).toMatchObject({ direction: "left", reason: "known ramp" });
@@ -273,7 +273,7 @@ test("a head that sees nothing tells the waiver in force, and how it runs out", 
   const waived = () => reaches.filter(({ waiver }) => waiver !== null);
   await until(() => waived().length >= 2);
   await until(() => reaches.at(-1)!.waiver === null, "the end of the waiver");
-  expect(new Set(reaches.map(({ state }) => state))).toEqual(new Set(["blind"]));
+  expect(new Set(reaches.map(({ state }) => state))).toEqual(new Set(["waiting"]));
   for (const { waiver } of waived()) {
     expect(waiver).toMatchObject({ direction: "backward", reason: "off the ramp" });
     expect(waiver!.left).toBeLessThanOrEqual(0.5);
@@ -302,4 +302,26 @@ test("a knock and a mark are told to whoever listens; a floorcheck is judged", a
     "mark: here",
     "waiver: begun: forward, 2 s, known ramp",
   ]);
+});
+
+test("a head to which nothing has connected says so, and how, until the first frame", async () => {
+  await head.stop();
+  head = await LiveHead.start({ late: 5, blind: 5 });
+  const base = await head.open({ role: "base", topics: { reach: 100, notes: 10 } });
+  const states: string[] = [];
+  base.on("reach", ({ state }) => states.push(state));
+  await until(() => states.length > 3, "reaches");
+  expect(new Set(states)).toEqual(new Set(["waiting"]));
+  const health = () => fetch(head.service.url.replace("ws:", "http:").replace("/live", "/health"));
+  const before = await health();
+  expect(before.status).toBe(503);
+  expect(await before.json()).toMatchObject({ state: "waiting", hint: expect.stringContaining("?frames=1") });
+  expect(await event(base, "note")).toMatchObject({
+    what: "sensor",
+    text: expect.stringMatching(/^no sensor has connected: a driver connects to ws:/),
+  });
+  sensor = await head.open({ role: "sensor" });
+  await drive(3);
+  await until(() => states.at(-1) === "clear", "the first frames");
+  expect(await (await health()).json()).not.toHaveProperty("hint");
 });

@@ -36,6 +36,8 @@ export interface Condition {
   readonly uptime: number;
   /** Of the newest evidence, microseconds; null before the first frame. */
   readonly age: number | null;
+  /** What to do about it, where a person can. */
+  readonly hint?: string;
 }
 
 export interface RouteParts {
