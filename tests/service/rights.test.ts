@@ -72,6 +72,8 @@ describe("with tokens", () => {
     const cleared = event(robot, "note");
     await engineer.map("clear");
     expect(await cleared).toMatchObject({ what: "map", text: "the map is empty, cleared by engineer (2)" });
+    // A round trip through the sensing thread: the mark of the clearing has gone to the ring before the ring is asked to keep it.
+    await engineer.settings({ "guard.margin": 0.25 });
     await engineer.keep("to look at");
     await head.stop();
     const name = readdirSync(join(folder, "kept")).find((one) => one.endsWith("-asked.brk"))!;
