@@ -25,6 +25,9 @@ export interface GlanceFrame {
   /** Nearest floor that the strip can see; equal to the end when none was seen. */
   readonly nearX: Float32Array;
   readonly nearY: Float32Array;
+  /** Farthest floor at which the strip looks, be there any or not; equal to the nearest when it looks at none. */
+  readonly farX: Float32Array;
+  readonly farY: Float32Array;
   /** What ends the ground, an `END`. */
   readonly kind: Uint8Array;
   /** Depth of the drop where `kind` is a brink; Infinity when no bottom was seen. */
@@ -60,6 +63,8 @@ export function openGlanceFrame(strips: number, rows: number): GlanceFrame {
     endY: new Float32Array(strips),
     nearX: new Float32Array(strips),
     nearY: new Float32Array(strips),
+    farX: new Float32Array(strips),
+    farY: new Float32Array(strips),
     kind: new Uint8Array(strips),
     drop: new Float32Array(strips),
     range: new Float32Array(strips),

@@ -1,42 +1,20 @@
 import type { Optics } from "../geometry/optics.ts";
 import type { RayTable } from "../geometry/rays.ts";
 import type { RangeNoise } from "../sense/noise.ts";
-import { END, END_NAMES, type EndName, FOOTING, type Sight, STRAIGHT } from "../terms/safety.ts";
-import {
-  type BodyDescription,
-  type BodyLimits,
-  bodyLimits,
-  permittedSpeed,
-  RAMP_SLOPE,
-  stoppingDistance,
-} from "./body.ts";
+import { FOOTING, type StreamSight } from "../terms/safety.ts";
+import { type BodyLimits, bodyLimits, RAMP_SLOPE } from "./body.ts";
 import type { Brink } from "./brink-lines.ts";
 import { FootingLayer, type IsBlocked } from "./footing.ts";
-import { Freshness } from "./freshness.ts";
 import { Glancer } from "./glance.ts";
 import type { GlanceFrame } from "./glance-frame.ts";
 import { Knocks } from "./knocks.ts";
-import { ReachAround, type ReachNow } from "./reach.ts";
-import { StartTrust } from "./start-trust.ts";
-import type { Sweep } from "./sweep.ts";
-import { type Room, SweptRoom, waysOf } from "./swept-room.ts";
+import { type Pace, PaceMaker, type PaceSettings } from "./pace-maker.ts";
+import { limitByFrames, openReach, ReachAround, type ReachNow } from "./reach.ts";
+import { type SensorView, SensorViews } from "./sensor-views.ts";
+import { type Place, StartTrust } from "./start-trust.ts";
 
-/** Metres of each way that are swept. */
-const MOST_SWEPT = 1.6;
-
-export interface GuardSettings {
-  readonly body: BodyDescription;
-  /** Metres: side of a cell of the floor. */
-  readonly cellSize: number;
-  /** Metres kept between the footprint and what ends the ground: one cell, and the errors of edge, pose and tilt. */
-  readonly margin: number;
-  /** Metres: how far the guard looks. */
-  readonly maxReach: number;
-  /** m/s: faster is never permitted. */
-  readonly topSpeed: number;
-  /** rad/s likewise. */
-  readonly topTurn: number;
-  /** Seconds without a fit view after which the pace is 0. */
+export interface GuardSettings extends PaceSettings {
+  /** Seconds without a fit view of a direction after which no motion into it is permitted, at most. */
   readonly maxBlind: number;
   /** Seconds that firm ground is remembered. */
   readonly memory: number;
@@ -50,43 +28,49 @@ export interface GuardSettings {
   readonly gate: number;
 }
 
-/** The fastest motion from which the body still stops on free, firm ground. */
-export interface Pace {
-  /** m/s straight on and straight back. */
-  readonly forward: number;
-  readonly backward: number;
-  /** rad/s on the spot. */
-  readonly left: number;
-  readonly right: number;
-  /** m/s along arcs, one per `CURVATURES`. */
-  readonly arcsForward: readonly number[];
-  readonly arcsBackward: readonly number[];
-  /** Metres of free way straight on, margin included, and what ends it. */
-  readonly room: number;
-  readonly limit: EndName;
+/** The one answer of a moment: all that frames and memory say. */
+export interface GuardAnswer {
+  readonly reach: ReachNow;
+  readonly pace: Pace;
+  /** Microseconds until which the pace may be obeyed. */
+  readonly until: number;
+  /** How the floor is seen, over all sensors. */
+  readonly state: StreamSight | "late";
+  /** Seconds since any sensor had a fit view of the floor. */
+  readonly age: number;
+  /** Whether memory is in it. */
+  readonly isRemembered: boolean;
 }
+
+type Whereabouts = Pick<Place, "x" | "y" | "yaw">;
+
+export type { Pace, PaceLimit } from "./pace-maker.ts";
 
 /** What the base's own alarm is worth. */
 export type Verdict = "agrees" | "disagrees" | "cannot see";
 
+/** Metres at once after which a base finds itself elsewhere and knows nothing of the floor there. Chosen by hand. */
+const ELSEWHERE = 0.5;
+/** Seconds between fit views after which nothing is known of the ground too near for the lens, while no pose is known. */
+const LONGEST_PAUSE = 0.5;
 /**
- * What the base must know now: for each frame first the glance, then, with a pose, memory: reach all round and pace. Holds no
- * clock: times are the events'.
+ * What the base must know now: for each frame its glance, then, with a pose, memory: reach all round and pace. It holds no clock: times
+ * are the events'.
  */
 export class Guard {
   readonly footing: FootingLayer;
   readonly limits: BodyLimits;
   readonly settings: GuardSettings;
-  readonly #freshness: Freshness;
+  readonly #views: SensorViews;
   readonly #startTrust: StartTrust;
   readonly #knocks: Knocks;
-  readonly #reach: ReachAround;
-  readonly #rooms: SweptRoom;
+  readonly #around: ReachAround;
+  readonly #paces: PaceMaker;
+  readonly #reach = openReach();
   /** Where the base was when a frame was last remembered. */
-  #last: readonly [x: number, y: number, yaw: number] | null = null;
-  /** What the newest frame alone leaves straight on, while memory does not hold it: its place was not sure. */
-  #unplaced: Room | null = null;
-  #isFrozen = false;
+  #last: readonly [x: number, y: number] | null = null;
+  /** Whether the ground too near for the lens is known without a pose: it was in view a moment ago, or the base has just started. */
+  #isNearKnown = true;
 
   /**
    * @param before a guard whose memory this one takes over, or null
@@ -96,15 +80,14 @@ export class Guard {
     this.settings = settings;
     this.limits = bodyLimits(settings.body);
     this.footing = before?.footing ?? new FootingLayer(settings.cellSize);
-    this.#freshness = before === null ? new Freshness() : before.#freshness;
+    this.#views = before === null ? new SensorViews() : before.#views;
     this.#startTrust = before === null ? new StartTrust() : before.#startTrust;
     this.#knocks = before === null ? new Knocks() : before.#knocks;
     this.#last = before === null ? null : before.#last;
-    const { maxReach } = settings;
+    this.#isNearKnown = before === null ? true : before.#isNearKnown;
     const { gap, radius } = this.limits;
-    this.#reach = new ReachAround({ maxReach, gap, radius });
-    const ways = waysOf(settings.body.footprint, Math.min(maxReach, MOST_SWEPT));
-    this.#rooms = new SweptRoom(ways, maxReach, gap);
+    this.#around = new ReachAround({ maxReach: settings.maxReach, gap, radius });
+    this.#paces = new PaceMaker(settings, this.limits, before === null ? null : before.#paces);
   }
 
   /** A glance for one camera; null for a laser and for an image too small to be judged. */
@@ -113,90 +96,66 @@ export class Guard {
     const { body, maxTrim, maxReach, gate } = this.settings;
     const { drop, step, gap } = this.limits;
     return new Glancer(rays, unitsPerMetre, {
-      ...{ drop, step, gap, bodyHeight: body.height, maxTrim, maxReach, gate, noise },
+      drop,
+      step,
+      gap,
+      bodyHeight: body.height,
       // A ramp, and what the trim leaves of a tilt.
       slope: RAMP_SLOPE + 0.015,
+      maxTrim,
+      maxReach,
+      gate,
+      noise,
     });
   }
 
   /** Takes the stamp of any event. */
   tick(time: number): void {
-    this.#freshness.tick(time);
+    this.#views.tick(time);
   }
 
-  get sight(): Sight {
-    return this.#freshness.sight;
+  /** Only these sensors are there from now on. */
+  keepSensors(names: readonly string[]): void {
+    this.#views.keep(names);
   }
 
-  /** Seconds since the floor was last in view; Infinity before the first frame. */
-  get blindFor(): number {
-    return this.#freshness.blindFor;
+  /** Microseconds: capture of the newest frame of any sensor; -Infinity before the first. */
+  get newest(): number {
+    return this.#views.newest;
   }
 
-  /** Whether the last frame is so old that no pace is permitted. */
-  get isLate(): boolean {
-    return !(this.blindFor <= this.settings.maxBlind);
+  /** Whether a direction has become late or blind since the last answer. */
+  get isStaler(): boolean {
+    return this.#views.isStaler(this.settings.maxBlind);
   }
 
   /** Permits no pace while the content of a stream is old, whatever is remembered and however new its stamps are. */
   distrust(isFrozen: boolean): void {
-    this.#isFrozen = isFrozen;
+    this.#views.isFrozen = isFrozen;
   }
 
   /** Takes note of a judged frame; comes before anything that needs a position. */
-  watch(frame: GlanceFrame, time: number): void {
-    this.#unplaced = this.straightRoom(frame);
-    this.#freshness.see(frame.sight, time);
+  watch(sensor: string, frame: GlanceFrame, time: number): void {
+    if (this.#views.blindFor > LONGEST_PAUSE && Number.isFinite(this.#views.blindFor))
+      this.#isNearKnown = false;
+    this.#views.see(sensor, frame, time);
   }
 
   /**
-   * Free way straight on by one frame alone, from the footprint's front, and what ends it. The ground too near for the lens
-   * is left to memory.
+   * Remembers a frame that `watch` took.
+   * @param at of the base in the world at the frame's time
    */
-  straightRoom(frame: GlanceFrame): { readonly room: number; readonly limit: number } {
-    const { front, halfWidth } = this.limits;
-    const half = halfWidth + 0.02;
-    let room = this.settings.maxReach;
-    let limit: number = END.open;
-    for (let n = 0; n < frame.strips; n++) {
-      // Strips are some centimetres wide: the end counts if any of it reaches into the way.
-      if (Math.abs(frame.endY[n]!) > half + 0.03 * frame.range[n]!) continue;
-      const ahead = frame.endX[n]! - front;
-      if (ahead < room) {
-        room = ahead;
-        limit = frame.kind[n]!;
-      }
-    }
-    return { room, limit };
-  }
-
-  /** m/s for so much room from the footprint on, in metres, by the delays of this moment. */
-  speedFor(room: number): number {
-    const { body, margin, topSpeed } = this.settings;
-    if (this.isLate || this.#isFrozen) return 0;
-    return Math.min(topSpeed, permittedSpeed(room - margin, this.#delay(), body.deceleration));
-  }
-
-  /** Seconds from the capture of the evidence until the brakes act, at worst: age, the wait for the next frame, reaction. */
-  #delay(): number {
-    return Math.max(0, this.blindFor) + this.#freshness.interval + this.settings.body.reactionDelay;
-  }
-
-  /**
-   * Remembers a frame.
-   * @param x, y, yaw of the base in the world at the frame's time; `floor` is the height of the floor under it
-   */
-  remember(frame: GlanceFrame, time: number, x: number, y: number, yaw: number, floor: number): void {
-    this.#unplaced = null;
+  remember(sensor: string, frame: GlanceFrame, time: number, at: Place): void {
+    const view = this.#views.get(sensor);
+    if (view?.frame === frame) view.isPlaced = true;
+    this.#isNearKnown = true;
     const last = this.#last;
-    // A base that finds itself elsewhere knows nothing of the floor there.
-    if (last !== null && Math.hypot(x - last[0], y - last[1]) > 0.5) this.forget();
-    this.#last = [x, y, yaw];
+    if (last !== null && Math.hypot(at.x - last[0], at.y - last[1]) > ELSEWHERE) this.forget();
+    this.#last = [at.x, at.y];
     const { footing } = this;
     footing.oldest = time - 1e6 * this.settings.memory;
-    const { radius } = this.limits;
-    this.#startTrust.trust(footing, frame, time, { x, y, yaw, floor }, radius, this.settings.startTrust);
-    footing.add(frame, time, x, y, yaw, floor);
+    this.#startTrust.trust(footing, frame, time, at, this.limits.radius, this.settings.startTrust);
+    footing.add(frame, time, at.x, at.y, at.yaw, at.floor);
   }
 
   /** The world's frame was corrected: what is remembered goes with it, every place p to R(yaw) p + (x, y). */
@@ -207,7 +166,7 @@ export class Guard {
     this.footing.move(x, y, yaw);
     this.#startTrust.move(moved);
     this.#knocks.move(moved);
-    if (this.#last !== null) this.#last = [...moved(this.#last[0], this.#last[1]), this.#last[2] + yaw];
+    if (this.#last !== null) this.#last = moved(...this.#last);
   }
 
   /** Nothing remembered holds any more: the base was carried, or its position was lost. */
@@ -223,39 +182,81 @@ export class Guard {
     this.footing.setBlocked(isBlocked, revision);
   }
 
-  /** Reach all round from a place in the world; the arrays are reused. */
-  reach(x: number, y: number, yaw: number): ReachNow {
-    return this.#reach.look(this.footing, x, y, yaw, this.#freshness.now);
+  /**
+   * The one answer of this moment. It counts as given: the next ones reckon with a base that obeys it until its end.
+   * @param at    of the base in the world, as it was at `since`; null while that is not known
+   * @param since microseconds
+   */
+  answer(at: Whereabouts | null, since: number): GuardAnswer {
+    const { hold, maxBlind } = this.settings;
+    const views = this.#views;
+    const until = Math.round(views.now + 1e6 * views.hold(hold, maxBlind));
+    const reach = this.#look(at);
+    return {
+      reach,
+      pace: this.#pace(at, since, until, true),
+      until,
+      state: views.state(maxBlind),
+      age: views.blindFor,
+      isRemembered: at !== null,
+    };
   }
 
-  /** Pace from a place in the world, by all that is remembered. */
+  /** Reach all round from a place in the world, by memory; the arrays are reused. */
+  reach(x: number, y: number, yaw: number): ReachNow {
+    return this.#look({ x, y, yaw });
+  }
+
+  /** Pace from a place in the world, by memory, if the base were there now. It does not count as given. */
   pace(x: number, y: number, yaw: number): Pace {
-    // Beyond the way in which the base stops from its top speed nothing slows it; straight on, the way itself is told.
-    const { margin, topSpeed, topTurn, maxReach, body } = this.settings;
-    const { radius } = this.limits;
-    const rooms = this.#rooms;
-    rooms.standAt(this.footing, x, y, yaw);
-    const toStop = margin + stoppingDistance(topSpeed, this.#delay(), body.deceleration);
-    const toStand = margin + stoppingDistance(topTurn * radius, this.#delay(), body.deceleration);
-    const unplaced = this.#unplaced;
-    const ahead = rooms.ways.arcs.map(([forward], n) => {
-      const known = rooms.along(forward, n === STRAIGHT ? maxReach : toStop);
-      return unplaced !== null && unplaced.room < known.room ? unplaced : known;
+    const { hold, maxBlind } = this.settings;
+    const at = { x, y, yaw };
+    this.#look(at);
+    const { now } = this.#views;
+    return this.#pace(at, now, now + 1e6 * this.#views.hold(hold, maxBlind), false);
+  }
+
+  #pace(at: Whereabouts | null, since: number, until: number, isGiven: boolean): Pace {
+    const { now, stale } = this.#views;
+    return this.#paces.pace({
+      footing: this.footing,
+      at,
+      since,
+      now,
+      until,
+      stale,
+      reach: this.#reach,
+      unplaced: this.#unplaced(at === null),
+      isGiven,
     });
-    const straight = ahead[STRAIGHT]!;
-    const backward = rooms.ways.arcs.map(([, back]) => this.speedFor(rooms.along(back, toStop).room));
-    const arcs = ahead.map((one) => this.speedFor(one.room));
-    const spin = (way: Sweep) => Math.min(topTurn, this.speedFor(rooms.along(way, toStand).room) / radius);
-    return {
-      forward: arcs[STRAIGHT]!,
-      backward: backward[STRAIGHT]!,
-      left: spin(rooms.ways.spot[0]),
-      right: spin(rooms.ways.spot[1]),
-      arcsForward: arcs,
-      arcsBackward: backward,
-      room: straight.room,
-      limit: END_NAMES[straight.limit]!,
-    };
+  }
+
+  /** Brings reach and staleness up to now. */
+  #look(at: Whereabouts | null): ReachNow {
+    const reach = this.#reach;
+    const views = this.#views;
+    views.refresh(this.settings.maxBlind);
+    if (at !== null) this.#around.look(this.footing, at.x, at.y, at.yaw, views.now, reach);
+    const frames = this.#unplaced(at === null).map(({ frame }) => frame);
+    if (at === null || frames.length > 0) limitByFrames(frames, at === null, reach);
+    views.agesInto(reach.viewAge);
+    for (let n = 0; n < views.stale.length; n++) {
+      const why = views.stale[n]!;
+      if (why === 0) continue;
+      reach.distance[n] = 0;
+      reach.ends[n] = why;
+    }
+    return reach;
+  }
+
+  /**
+   * Fresh views of which memory does not hold the newest frame. Alone, they tell nothing when the ground too near for the lens is not
+   * known: what was not looked at is unseen.
+   */
+  #unplaced(isAlone: boolean): SensorView[] {
+    if (this.#views.isFrozen || (isAlone && !this.#isNearKnown)) return [];
+    const fresh = this.#views.fresh(this.settings.maxBlind);
+    return isAlone ? fresh : fresh.filter(({ isPlaced }) => !isPlaced);
   }
 
   /** Brinks near a place in the world. */

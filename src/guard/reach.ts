@@ -1,5 +1,7 @@
 import { BEARINGS, END, FOOTING } from "../terms/safety.ts";
 import type { FootingLayer } from "./footing.ts";
+import type { GlanceFrame } from "./glance-frame.ts";
+import { turnsOf } from "./sweep.ts";
 
 /** Where free, firm ground ends around the base. */
 export interface ReachNow {
@@ -9,7 +11,17 @@ export interface ReachNow {
   readonly ends: Uint8Array;
   /** (BEARINGS) seconds since the last ground before the end was seen; Infinity when it never was. */
   readonly age: Float32Array;
+  /** (BEARINGS) seconds since a sensor that looks there had a fit view of the floor; Infinity where none looks. */
+  readonly viewAge: Float32Array;
 }
+
+/** A reach of which nothing is known yet. */
+export const openReach = (): ReachNow => ({
+  distance: new Float32Array(BEARINGS),
+  ends: new Uint8Array(BEARINGS).fill(END.unseen),
+  age: new Float32Array(BEARINGS).fill(Number.POSITIVE_INFINITY),
+  viewAge: new Float32Array(BEARINGS).fill(Number.POSITIVE_INFINITY),
+});
 
 export interface ReachLimits {
   /** Metres: nothing farther is looked at. */
@@ -30,12 +42,6 @@ const STOOD_ON = 0.5;
 
 /** Looks from the base along each bearing to the first place that is not free, firm ground. */
 export class ReachAround {
-  /** Overwritten by the next look. */
-  readonly now: ReachNow = {
-    distance: new Float32Array(BEARINGS),
-    ends: new Uint8Array(BEARINGS),
-    age: new Float32Array(BEARINGS),
-  };
   readonly #limits: ReachLimits;
   readonly #cos = Float64Array.from({ length: BEARINGS }, (_, n) => Math.cos((2 * Math.PI * n) / BEARINGS));
   readonly #sin = Float64Array.from({ length: BEARINGS }, (_, n) => Math.sin((2 * Math.PI * n) / BEARINGS));
@@ -44,24 +50,36 @@ export class ReachAround {
     this.#limits = limits;
   }
 
-  /** @param x, y, yaw of the base in the world; `time` is now, microseconds */
-  look(footing: FootingLayer, x: number, y: number, yaw: number, time: number): ReachNow {
+  /**
+   * Looks by memory alone.
+   * @param x, y, yaw of the base in the world
+   * @param time now, microseconds
+   * @param out  receives distances, ends and ages
+   */
+  look(footing: FootingLayer, x: number, y: number, yaw: number, time: number, out: ReachNow): void {
     const cos = Math.cos(yaw);
     const sin = Math.sin(yaw);
     const per = 1 / footing.cellSize;
     for (let n = 0; n < BEARINGS; n++) {
       const dx = cos * this.#cos[n]! - sin * this.#sin[n]!;
       const dy = sin * this.#cos[n]! + cos * this.#sin[n]!;
-      this.#follow(footing, n, x, y, dx, dy);
-      const at = Math.max(0, this.now.distance[n]! - footing.cellSize / 2);
+      this.#follow(footing, n, x, y, dx, dy, out);
+      const at = Math.max(0, out.distance[n]! - footing.cellSize / 2);
       const seen = footing.timeAt(Math.floor((x + dx * at) * per), Math.floor((y + dy * at) * per));
-      this.now.age[n] = (time - seen) / 1e6;
+      out.age[n] = (time - seen) / 1e6;
     }
-    return this.now;
   }
 
   /** Follows one bearing from cell to cell, none left out. Source: Amanatides and Woo 1987. */
-  #follow(footing: FootingLayer, n: number, x: number, y: number, dx: number, dy: number): void {
+  #follow(
+    footing: FootingLayer,
+    n: number,
+    x: number,
+    y: number,
+    dx: number,
+    dy: number,
+    out: ReachNow,
+  ): void {
     const { maxReach, gap, radius } = this.#limits;
     const { cellSize } = footing;
     const per = 1 / cellSize;
@@ -104,7 +122,54 @@ export class ReachAround {
       }
       enter = leave;
     }
-    this.now.distance[n] = end === END.open ? maxReach : firm;
-    this.now.ends[n] = end;
+    out.distance[n] = end === END.open ? maxReach : firm;
+    out.ends[n] = end;
+  }
+}
+
+/** Strips farther apart than this, in bearings, leave a gap between them that was not looked at. */
+const MOST_APART = BEARINGS / 8;
+
+/**
+ * Shortens a reach to what frames saw that memory does not hold; strips' ends are taken along the bearings that they cover.
+ * @param isAlone whether nothing else is known: bearings that no frame covers are unseen then, from the start
+ */
+export function limitByFrames(frames: readonly GlanceFrame[], isAlone: boolean, out: ReachNow): void {
+  if (isAlone) {
+    out.distance.fill(0);
+    out.ends.fill(END.unseen);
+    out.age.fill(Number.POSITIVE_INFINITY);
+  }
+  const isSet = new Uint8Array(BEARINGS);
+  const put = (bearing: number, distance: number, end: number): void => {
+    const n = (bearing + BEARINGS) % BEARINGS;
+    if (isAlone && isSet[n] === 0) out.age[n] = 0;
+    else if (out.distance[n]! <= distance) return;
+    isSet[n] = 1;
+    out.distance[n] = distance;
+    out.ends[n] = end;
+  };
+  for (const { strips, endX, endY, nearX, nearY, farX, farY, kind } of frames) {
+    let before: { readonly bearing: number; readonly distance: number; readonly end: number } | null = null;
+    for (let s = 0; s < strips; s++) {
+      if (nearX[s] === farX[s] && nearY[s] === farY[s]) {
+        before = null; // it looks at no ground
+        continue;
+      }
+      const now = {
+        bearing: turnsOf(endX[s]!, endY[s]!),
+        distance: Math.hypot(endX[s]!, endY[s]!),
+        end: kind[s]!,
+      };
+      put(now.bearing, now.distance, now.end);
+      // Bearings between two strips end where the nearer does: nothing between them was looked at.
+      if (before !== null && Math.abs(before.bearing - now.bearing) < MOST_APART) {
+        const nearer: { distance: number; end: number } = before.distance < now.distance ? before : now;
+        const low = Math.min(before.bearing, now.bearing);
+        const high = Math.max(before.bearing, now.bearing);
+        for (let n = low + 1; n < high; n++) put(n, nearer.distance, nearer.end);
+      }
+      before = now;
+    }
   }
 }

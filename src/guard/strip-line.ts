@@ -21,6 +21,9 @@ export class StripLine {
   /** Where that row meets the floor, from below the lens. */
   nearX = Number.NaN;
   nearY = Number.NaN;
+  /** Where the highest row that looks down clearly meets the floor, likewise. */
+  farX = Number.NaN;
+  farY = Number.NaN;
   /** A point at depth t along ray (x, y, 1) lies (q0 x + q1 y + q2) t along the line, counted from below the lens. */
   q0 = Number.NaN;
   q1 = Number.NaN;
@@ -48,6 +51,8 @@ export class StripLine {
     this.nearY = (R[3]! * rayX[a]! + R[4]! * rayY[a]! + R[5]!) * toA;
     let ex = (R[0]! * rayX[b]! + R[1]! * rayY[b]! + R[2]!) * toB - this.nearX;
     let ey = (R[3]! * rayX[b]! + R[4]! * rayY[b]! + R[5]!) * toB - this.nearY;
+    this.farX = this.nearX + ex;
+    this.farY = this.nearY + ey;
     const length = Math.sqrt(ex * ex + ey * ey);
     ex /= length;
     ey /= length;

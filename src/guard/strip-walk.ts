@@ -100,14 +100,16 @@ export class StripWalk {
     const py = view.position[1]!;
     out.drop[strip] = 0;
     if (!line.find(view, strip)) {
-      out.endX[strip] = out.nearX[strip] = px;
-      out.endY[strip] = out.nearY[strip] = py;
+      out.endX[strip] = out.nearX[strip] = out.farX[strip] = px;
+      out.endY[strip] = out.nearY[strip] = out.farY[strip] = py;
       out.kind[strip] = END.unseen;
       out.range[strip] = 0;
       return;
     }
     out.nearX[strip] = px + line.nearX;
     out.nearY[strip] = py + line.nearY;
+    out.farX[strip] = px + line.farX;
+    out.farY[strip] = py + line.farY;
     this.#surface.begin(line.firstSurface(view, this.#limits.slope), line.nearest);
     this.#floor.begin(line.nearest, px + line.nearX, py + line.nearY);
     this.#run.begin();

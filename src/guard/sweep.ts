@@ -1,23 +1,44 @@
+import { BEARINGS } from "../terms/safety.ts";
 import { type Footprint, holds } from "./body.ts";
 
-/** Metres between the places at which a swept outline is looked at: finer than a cell of the floor. */
-const GRAIN = 0.04;
-
 /**
- * The ground that a footprint enters on its way along an arc, nearest first: which points of the shared ground, and after
- * what way. Ground that it stands on at the start is left out.
+ * Metres between the places at which a swept outline is looked at, at most, and as a share of a cell. A place stands for its grain: it
+ * lies up to a diagonal from where the outline passes, which comes there up to half a grain earlier. Half a cell makes that less than
+ * the cell that is kept besides the margin.
  */
+const GRAIN = 0.025;
+const GRAIN_PER_CELL = 0.5;
+/** Grains between points of the outline: less than one, or rounding could leave a row of grains out. */
+const RIM_PER_GRAIN = 0.8;
+/** Metres by which the outline that the base stands on is larger than the swept one: or the sides' own points would count. */
+const STOOD_ON = 0.004;
+
+/** The ground that a footprint enters on its way along an arc, nearest first. Ground that it stands on at the start is left out. */
 export interface Sweep {
-  readonly point: Uint16Array;
-  /** Metres that the base's floor point has gone; on the spot: that the farthest corner has. */
+  /** Points of the shared ground. */
+  readonly point: Uint32Array;
+  /** Metres that the base's floor point has gone when the outline enters each; on the spot: that the farthest corner has. */
   readonly way: Float32Array;
+  /** Metres of way that were looked at; Infinity once a full turn on the spot has swept all there is. */
+  readonly length: number;
+  /** 1/m, left positive; Infinity turns on the spot. */
+  readonly curvature: number;
+  /** 1 forward (on the spot: to the left), -1 backward (to the right). */
+  readonly direction: 1 | -1;
 }
 
 /** Places around the base that its sweeps enter, one per grain: arcs share most of them, and each is looked at once. */
 export class SweptGround {
+  /** Metres between places. */
+  readonly grain: number;
   readonly #x: number[] = [];
   readonly #y: number[] = [];
   readonly #points = new Map<number, number>();
+
+  /** @param cellSize metres: side of a cell of the floor */
+  constructor(cellSize: number) {
+    this.grain = Math.min(GRAIN, GRAIN_PER_CELL * cellSize);
+  }
 
   get count(): number {
     return this.#x.length;
@@ -32,9 +53,15 @@ export class SweptGround {
     return Float32Array.from(this.#y);
   }
 
+  /** The bearing of each point: a copy. */
+  get bearing(): Uint8Array {
+    return Uint8Array.from(this.#x, (x, n) => bearingOf(x, this.#y[n]!));
+  }
+
   /** Number of the point that stands for the grain around (x, y): the first that came. */
   pointAt(x: number, y: number): number {
-    const key = (Math.floor(x / GRAIN) + 4096) * 8192 + Math.floor(y / GRAIN) + 4096;
+    const key =
+      (Math.floor(x / this.grain) + HALF_KEYS) * 2 * HALF_KEYS + Math.floor(y / this.grain) + HALF_KEYS;
     let point = this.#points.get(key);
     if (point === undefined) {
       point = this.#x.length;
@@ -45,12 +72,24 @@ export class SweptGround {
     return point;
   }
 }
+/** Grains to each side of the base that a key can tell apart. */
+const HALF_KEYS = 2 ** 20;
 
-/** Points around a polygon, no farther apart than `GRAIN`, corners included. */
-function outline(footprint: Footprint): [number, number][] {
+/** A direction in steps between bearings, rounded: 0 ahead, positive to the left, negative to the right. */
+export function turnsOf(x: number, y: number): number {
+  return Math.round((Math.atan2(y, x) * BEARINGS) / (2 * Math.PI));
+}
+
+/** Number of the bearing that is nearest to a direction. */
+export function bearingOf(x: number, y: number): number {
+  return (turnsOf(x, y) + BEARINGS) % BEARINGS;
+}
+
+/** Points around a polygon, no farther apart than `apart` metres, corners included. */
+function outline(footprint: Footprint, apart: number): [number, number][] {
   return footprint.flatMap(([x0, y0], n) => {
     const [x1, y1] = footprint[(n + 1) % footprint.length]!;
-    const steps = Math.max(1, Math.ceil(Math.hypot(x1 - x0, y1 - y0) / GRAIN));
+    const steps = Math.max(1, Math.ceil(Math.hypot(x1 - x0, y1 - y0) / apart));
     return Array.from({ length: steps }, (_, s): [number, number] => [
       x0 + ((x1 - x0) * s) / steps,
       y0 + ((y1 - y0) * s) / steps,
@@ -58,41 +97,57 @@ function outline(footprint: Footprint): [number, number][] {
   });
 }
 
+/** Metres from the floor point to the farthest corner. */
+const radiusOf = (footprint: Footprint): number => Math.max(...footprint.map(([x, y]) => Math.hypot(x, y)));
+
+/** A footprint with its sides set outwards from the base's floor point, metres. */
+export const widened = (footprint: Footprint, aside: number, ahead = 0): Footprint =>
+  footprint.map(([x, y]) => [x + Math.sign(x) * ahead, y + Math.sign(y) * aside] as const);
+
+/** Where the base's floor point is, and its heading, after a way. */
+export interface Turned {
+  readonly x: number;
+  readonly y: number;
+  readonly yaw: number;
+}
+
+/** @param radius metres to the farthest corner: what `way` counts on the spot */
+export function poseAfter(curvature: number, direction: 1 | -1, way: number, radius: number): Turned {
+  if (curvature === Number.POSITIVE_INFINITY) return { x: 0, y: 0, yaw: (direction * way) / radius };
+  // Along a circle of that curvature from the origin, heading x.
+  const yaw = direction * way * curvature;
+  if (Math.abs(curvature) < 1e-9) return { x: direction * way, y: 0, yaw };
+  return { x: Math.sin(yaw) / curvature, y: (1 - Math.cos(yaw)) / curvature, yaw };
+}
+
 /**
  * Works out a sweep.
  * @param ground     takes the points
- * @param footprint  of the body, base frame
- * @param wider      metres by which its sides are set outwards from the base's floor point, for what is not known exactly
+ * @param body       outline that is swept, base frame
  * @param curvature  1/m, left positive; Infinity turns on the spot
  * @param direction  1 forward (on the spot: to the left), -1 backward (to the right)
  * @param length     metres of way looked at
  */
 export function sweep(
   ground: SweptGround,
-  footprint: Footprint,
-  wider: number,
+  body: Footprint,
   curvature: number,
   direction: 1 | -1,
   length: number,
 ): Sweep {
-  const set = (out: number, ahead: number) =>
-    footprint.map(([x, y]) => [x + Math.sign(x) * ahead, y + Math.sign(y) * out] as const);
-  const body = set(wider, 0);
-  const stoodOn = set(wider + 0.004, 0.004); // a little more, or the sides' own points would count
-  const rim = outline(body);
-  const radius = Math.max(...body.map(([x, y]) => Math.hypot(x, y)));
+  const stoodOn = widened(body, STOOD_ON, STOOD_ON);
+  const rim = outline(body, RIM_PER_GRAIN * ground.grain);
+  const radius = radiusOf(body);
   const onTheSpot = curvature === Number.POSITIVE_INFINITY;
   const seen = new Set<number>();
   const points: number[] = [];
   const ways: number[] = [];
-  const step = GRAIN / 2 / (onTheSpot ? 1 : 1 + Math.abs(curvature) * radius);
-  for (let way = step; way <= length; way += step) {
-    const yaw = onTheSpot ? (direction * way) / radius : direction * way * curvature;
+  const step = ground.grain / 2 / (onTheSpot ? 1 : 1 + Math.abs(curvature) * radius);
+  const fullTurn = onTheSpot ? 2 * Math.PI * radius : Number.POSITIVE_INFINITY;
+  for (let way = step; way <= Math.min(length, fullTurn + step); way += step) {
+    const { x: cx, y: cy, yaw } = poseAfter(curvature, direction, way, radius);
     const cos = Math.cos(yaw);
     const sin = Math.sin(yaw);
-    // Along a circle of that curvature from the origin, heading x.
-    const cx = onTheSpot ? 0 : Math.abs(curvature) < 1e-9 ? direction * way : sin / curvature;
-    const cy = onTheSpot || Math.abs(curvature) < 1e-9 ? 0 : (1 - cos) / curvature;
     for (const [px, py] of rim) {
       const x = cx + cos * px - sin * py;
       const y = cy + sin * px + cos * py;
@@ -103,8 +158,12 @@ export function sweep(
       points.push(point);
       ways.push(way);
     }
-    // A full turn has swept all there is.
-    if (onTheSpot && way > 2 * Math.PI * radius) break;
   }
-  return { point: Uint16Array.from(points), way: Float32Array.from(ways) };
+  return {
+    point: Uint32Array.from(points),
+    way: Float32Array.from(ways),
+    length: length >= fullTurn ? Number.POSITIVE_INFINITY : length,
+    curvature,
+    direction,
+  };
 }

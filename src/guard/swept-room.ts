@@ -1,7 +1,7 @@
-import { CURVATURES, END, FOOTING } from "../terms/safety.ts";
+import { BEARINGS, CURVATURES, END, FOOTING } from "../terms/safety.ts";
 import type { Footprint } from "./body.ts";
 import type { FootingLayer } from "./footing.ts";
-import { type Sweep, SweptGround, sweep } from "./sweep.ts";
+import { poseAfter, type Sweep, SweptGround, sweep, widened } from "./sweep.ts";
 
 /** Metres by which the body is taken to be wider: it does not track its path exactly. Chosen by hand. */
 const WIDER = 0.02;
@@ -17,28 +17,43 @@ export interface Ways {
   /** One per `CURVATURES`. */
   readonly arcs: readonly (readonly [forward: Sweep, backward: Sweep])[];
   readonly spot: readonly [left: Sweep, right: Sweep];
-  /** Metres, base frame. */
+  /** Metres, base frame, and the bearing of each place. */
   readonly groundX: Float32Array;
   readonly groundY: Float32Array;
+  readonly bearing: Uint8Array;
+  /** The outline that is swept. */
+  readonly body: Footprint;
+}
+
+/** What ways are worked out for. */
+export interface WaysWanted {
+  readonly footprint: Footprint;
+  /** Metres: side of a cell of the floor. */
+  readonly cellSize: number;
+  /** Metres of way that are looked at: straight ahead, and along all others. */
+  readonly ahead: number;
+  readonly length: number;
 }
 
 /** Those that were asked for last: to find them takes as long as a frame, and settings are changed more often than bodies. */
 let known: { readonly name: string; readonly ways: Ways } | null = null;
 
-/** @param length metres of each way that are looked at */
-export function waysOf(footprint: Footprint, length: number): Ways {
-  const name = JSON.stringify([footprint, length]);
+export function waysOf(wanted: WaysWanted): Ways {
+  const name = JSON.stringify(wanted);
   if (known?.name === name) return known.ways;
-  const ground = new SweptGround();
-  const along = (curvature: number): [Sweep, Sweep] => [
-    sweep(ground, footprint, WIDER, curvature, 1, length),
-    sweep(ground, footprint, WIDER, curvature, -1, length),
-  ];
+  const { footprint, cellSize, ahead, length } = wanted;
+  const ground = new SweptGround(cellSize);
+  const body = widened(footprint, WIDER);
   // The straight way first: its sides' points must not be others', which lie a little farther out.
-  const straight = along(0);
+  const straight = [sweep(ground, body, 0, 1, ahead), sweep(ground, body, 0, -1, length)] as const;
+  const along = (curvature: number): [Sweep, Sweep] => [
+    sweep(ground, body, curvature, 1, length),
+    sweep(ground, body, curvature, -1, length),
+  ];
   const arcs = CURVATURES.map((curvature) => (curvature === 0 ? straight : along(curvature)));
   const spot = along(Number.POSITIVE_INFINITY);
-  const ways = { arcs, spot, groundX: ground.x, groundY: ground.y };
+  const { x: groundX, y: groundY, bearing } = ground;
+  const ways = { arcs, spot, groundX, groundY, bearing, body };
   known = { name, ways };
   return ways;
 }
@@ -46,33 +61,47 @@ export function waysOf(footprint: Footprint, length: number): Ways {
 /** Free way, metres, and the `END` that ends it. */
 export interface Room {
   readonly room: number;
-  readonly limit: number;
+  readonly cause: number;
+  /** Number of the point of the sweep that ends it; -1 where nothing does. */
+  readonly point: number;
+}
+
+/** Where the body would meet what ends a way; base frame, metres. */
+export interface Meeting {
+  /** The place on the ground, and the part of the outline that comes there. */
+  readonly place: readonly [x: number, y: number];
+  readonly outline: readonly [x: number, y: number];
+  /** Microseconds when that ground was last seen; -Infinity when never. */
+  readonly seen: number;
 }
 
 /** How far the body can go on free, firm ground along each of its ways, from one place in the world. */
 export class SweptRoom {
   readonly ways: Ways;
-  readonly #maxReach: number;
   /** Metres: unseen ground so narrow is crossed. */
   readonly #gap: number;
   /** What the ground of all ways is: a `FOOTING`, or `NOT_ASKED` from the newest place. */
   readonly #ground: Uint8Array;
   #footing: FootingLayer | null = null;
+  #stale: Uint8Array = new Uint8Array(BEARINGS);
   #x = 0;
   #y = 0;
   #cos = 1;
   #sin = 0;
 
-  constructor(ways: Ways, maxReach: number, gap: number) {
+  constructor(ways: Ways, gap: number) {
     this.ways = ways;
-    this.#maxReach = maxReach;
     this.#gap = gap;
     this.#ground = new Uint8Array(ways.groundX.length);
   }
 
-  /** Rooms are asked from this place from now on. */
-  standAt(footing: FootingLayer, x: number, y: number, yaw: number): void {
+  /**
+   * Rooms are asked from this place from now on.
+   * @param stale (BEARINGS) 0, or the `END` for which nothing is known now in that direction
+   */
+  standAt(footing: FootingLayer, stale: Uint8Array, x: number, y: number, yaw: number): void {
     this.#footing = footing;
+    this.#stale = stale;
     this.#x = x;
     this.#y = y;
     this.#cos = Math.cos(yaw);
@@ -80,19 +109,43 @@ export class SweptRoom {
     this.#ground.fill(NOT_ASKED);
   }
 
-  /** @param enough metres that are looked at */
-  along({ point, way }: Sweep, enough: number): Room {
+  /** @param enough metres that are looked at, at most; what was not looked at is not free */
+  along({ point, way, length }: Sweep, enough: number): Room {
     const ground = this.#ground;
+    const stale = this.#stale;
+    const { bearing } = this.ways;
     for (let k = 0; k < point.length && way[k]! < enough; k++) {
       const p = point[k]!;
+      const why = stale[bearing[p]!]!;
+      if (why !== 0) return { room: way[k]!, cause: why, point: k };
       let what = ground[p]!;
       if (what === NOT_ASKED) {
         what = this.#groundAt(p);
         ground[p] = what;
       }
-      if (what !== FIRM) return { room: way[k]!, limit: endOf(what) };
+      if (what !== FIRM) return { room: way[k]!, cause: endOf(what), point: k };
     }
-    return { room: this.#maxReach, limit: END.open };
+    return { room: Math.min(enough, length), cause: END.unlooked, point: -1 };
+  }
+
+  /** Where the body meets point `k` of a sweep. */
+  meeting({ point, way, curvature, direction }: Sweep, k: number): Meeting {
+    const p = point[k]!;
+    const x = this.ways.groundX[p]!;
+    const y = this.ways.groundY[p]!;
+    const radius = Math.max(...this.ways.body.map(([cx, cy]) => Math.hypot(cx, cy)));
+    const then = poseAfter(curvature, direction, way[k]!, radius);
+    const cos = Math.cos(then.yaw);
+    const sin = Math.sin(then.yaw);
+    const [dx, dy] = [x - then.x, y - then.y];
+    return { place: [x, y], outline: [cos * dx + sin * dy, cos * dy - sin * dx], seen: this.#seenAt(x, y) };
+  }
+
+  #seenAt(bx: number, by: number): number {
+    const footing = this.#footing!;
+    const i = Math.floor((this.#x + this.#cos * bx - this.#sin * by) / footing.cellSize);
+    const j = Math.floor((this.#y + this.#sin * bx + this.#cos * by) / footing.cellSize);
+    return footing.timeAt(i, j);
   }
 
   /** Footing at a point of the ways; a hole of one cell between firm ones takes no wheel, and is firm. */

@@ -10,6 +10,7 @@ import { COLUMN, type LayersView } from "../map/layers.ts";
 import type { DepthEvent, HeadEvent, KnockEvent, Setup } from "../sense/events.ts";
 import { type FrozenNote, FrozenWatch, type ImageVerdict } from "../sense/frozen.ts";
 import type { MaskResult } from "../sense/mask.ts";
+import { POSE_WAIT } from "../terms/freshness.ts";
 import type { Revisits } from "../track/revisits.ts";
 import { judgeFloorcheck, takeKnock } from "./contacts.ts";
 import type { MaskedFrame } from "./frame.ts";
@@ -22,7 +23,7 @@ import { type OpenTracking, Placing } from "./place.ts";
 import { type Located, type PoseEvent, PoseSources } from "./pose-sources.ts";
 import { openSensors } from "./sensors.ts";
 import { SettingError, type Settings } from "./settings.ts";
-import { guardSettings } from "./stage-settings.ts";
+import { guardSettings, MICROSECONDS } from "./stage-settings.ts";
 import type { Placed } from "./tracking.ts";
 import { WaiverInForce } from "./waiver.ts";
 
@@ -80,7 +81,14 @@ export class Head {
   #place: Located | null = null;
   /** Microseconds: the newest stamp of all events. */
   #now = Number.NEGATIVE_INFINITY;
-  #isLateSaid = false;
+  /** Microseconds: when the newest place was that of the base. */
+  #placeTime = Number.NEGATIVE_INFINITY;
+  /** Microseconds: capture of the newest judged frame, by its stamp. */
+  #frameTime = Number.NEGATIVE_INFINITY;
+  /** Microseconds: arrival of the oldest judged frame that has no answer yet; null when all have one. */
+  #unanswered: number | null = null;
+  /** Microseconds: when an event came last that poses are made of. */
+  #posesAt = Number.NEGATIVE_INFINITY;
   #brinks: readonly Brink[] | null = null;
 
   /** @throws {RangeError} if optics, a setting, or their combination are not valid, naming the field */
@@ -98,7 +106,10 @@ export class Head {
       openTracking: openTracking ?? null,
       listener: {
         placed: (frame, placed) => this.#map(frame, placed),
-        skipped: (skip) => this.#outputs.push({ kind: "skipped", ...skip }),
+        skipped: (skip) => {
+          this.#outputs.push({ kind: "skipped", ...skip });
+          if (this.#unanswered !== null) this.#sayReach();
+        },
       },
     });
     this.#mapping = new Mapping(sensors, settings);
@@ -177,6 +188,7 @@ export class Head {
     this.#settings = settings;
     this.#setup = setup;
     this.#guard = guard;
+    guard.keepSensors(setup.sensors.map(({ name }) => name));
     guard.distrust(this.#frozen.isFrozen);
     this.#masking = new Masking(sensors);
     this.#judging = judging;
@@ -230,6 +242,7 @@ export class Head {
       case "mount":
       case "reference":
         this.#poses.take(event);
+        this.#posesAt = this.#now;
         this.#watchStreams(event);
         break;
       case "knock":
@@ -251,6 +264,7 @@ export class Head {
     }
     if (event.kind !== "depth") {
       this.#placing.retry(event.time);
+      this.#answerInTime();
       if (this.#placing.isLostAt(event.time)) {
         this.#outputs.push({ kind: "track", time: event.time, note: { what: "lost" } });
       }
@@ -261,22 +275,20 @@ export class Head {
   /** No more events will come: frames still waiting are left out, and the layers follow the map's last state. */
   finish(): readonly HeadOutput[] {
     this.#outputs.length = 0;
+    this.#unanswered = null;
     this.#placing.finish();
     if (!this.#mapping.areLayersFresh) this.#updateLayers(this.#mapping.lastTime);
     return this.#outputs;
   }
 
-  /** The clock of the events goes on: what expires does, and a head that has seen nothing for too long says so, once. */
+  /** Time has come to an event's stamp: what expires does, and a head says at once when a sensor has been silent for too long. */
   #advance(time: number): void {
     if (!(time > this.#now)) return;
     this.#now = time;
     this.#guard.tick(time);
     const expired = this.#waiver.expire(time);
     if (expired !== null) this.#outputs.push(expired);
-    if (this.#place !== null && this.#guard.isLate && !this.#isLateSaid) {
-      this.#isLateSaid = true;
-      this.#sayReach(time);
-    }
+    if (this.#guard.isStaler) this.#sayReach();
   }
 
   /** A stream may turn out to repeat old content: the base is told at once. */
@@ -284,7 +296,7 @@ export class Head {
     const note = this.#frozen.take(event);
     if (note === null) return;
     this.#noteFrozen(event.time, note);
-    this.#sayReach(event.time);
+    this.#sayReach();
   }
 
   #takeDepth(event: DepthEvent): void {
@@ -319,6 +331,17 @@ export class Head {
       judged,
     };
     this.#placing.offer(frame, pose);
+    this.#answerInTime();
+  }
+
+  /**
+   * A frame gets one answer. It waits for the frame's pose, but not for long, and not when nothing comes that a pose is made of; then
+   * memory answers from the place that was known before, limited by what the frame saw.
+   */
+  #answerInTime(): void {
+    if (this.#unanswered === null) return;
+    const isHopeless = this.#now - this.#posesAt > MICROSECONDS * POSE_WAIT;
+    if (isHopeless || this.#now - this.#unanswered > MICROSECONDS * POSE_WAIT) this.#sayReach();
   }
 
   #noteFrozen(time: number, note: FrozenNote): void {
@@ -327,11 +350,10 @@ export class Head {
   }
 
   #glance({ time, sensor, sequence }: DepthEvent, judged: GlanceFrame, verdict: ImageVerdict): GlanceOutput {
-    const guard = this.#guard;
     // An old image is no new view of the floor, whatever its stamp.
-    if (verdict !== "frozen") guard.watch(judged, time);
-    if (!guard.isLate) this.#isLateSaid = false;
-    const { room } = guard.straightRoom(judged);
+    if (verdict !== "frozen") this.#guard.watch(this.#setup.sensors[sensor]!.name, judged, time);
+    this.#unanswered ??= this.#now;
+    this.#frameTime = Math.max(this.#frameTime, time);
     return {
       kind: "glance",
       time,
@@ -343,8 +365,6 @@ export class Head {
       ends: listOf(judged.kind),
       drop: listOf(judged.drop),
       trim: [judged.trimPitch, judged.trimRoll],
-      room,
-      pace: guard.speedFor(room),
     };
   }
 
@@ -362,10 +382,16 @@ export class Head {
       const [x, y, yaw] = planarOf(worldFromBase);
       // What was seen from an unsure place, or long ago, is not remembered. While lost, no memory says what is around: the glance
       // stands alone.
-      if (placed.isFit && frame.isLive) this.#guard.remember(judged, time, x, y, yaw, floorHeight);
+      const { name } = this.#setup.sensors[sensor]!;
+      if (placed.isFit && frame.isLive) {
+        this.#guard.remember(name, judged, time, { x, y, yaw, floor: floorHeight });
+      }
       this.#place = placed.state?.hold === "lost" ? null : placed;
-      this.#sayReach(time);
-      this.#onReach?.(this.#outputs);
+      this.#placeTime = time;
+      if (this.#unanswered !== null) {
+        this.#sayReach();
+        this.#onReach?.(this.#outputs);
+      }
     }
     const { revision, points, floorSamples, isRemade } = this.#mapping.add(frame, placed);
     if (isRemade) this.#updateLayers(time, floorHeight);
@@ -389,22 +415,27 @@ export class Head {
     if (this.#mapping.areLayersDue) this.#updateLayers(time, floorHeight);
   }
 
-  /** Reach and pace from the newest place that is known. */
-  #sayReach(time: number): void {
-    const guard = this.#guard;
-    if (this.#place === null) return;
-    const [x, y, yaw] = planarOf(this.#place.worldFromBase);
-    const { distance, ends, age } = guard.reach(x, y, yaw);
+  /** Reach and pace: from the newest place that is known, or from frames alone. */
+  #sayReach(): void {
+    this.#unanswered = null;
+    const place = this.#place;
+    const [x, y, yaw] = place === null ? [0, 0, 0] : planarOf(place.worldFromBase);
+    const since = place === null ? this.#guard.newest : this.#placeTime;
+    const answer = this.#guard.answer(place === null ? null : { x, y, yaw }, since);
+    const { distance, ends, age, viewAge } = answer.reach;
     this.#outputs.push({
       kind: "reach",
-      time,
-      age: guard.blindFor,
-      sight: this.#frozen.isFrozen ? "frozen" : guard.isLate ? "late" : guard.sight,
+      time: this.#frameTime,
+      until: answer.until,
+      source: place === null ? "frame" : "memory",
+      age: answer.age,
+      sight: answer.state,
       distance: listOf(distance),
       ends: listOf(ends),
       ages: listOf(age),
-      pace: guard.pace(x, y, yaw),
-      brinks: this.#brinksAt(x, y),
+      viewAges: listOf(viewAge),
+      pace: answer.pace,
+      brinks: place === null ? [] : this.#brinksAt(x, y),
       waiver: this.#waiver.at(this.#now),
     });
   }
@@ -418,7 +449,7 @@ export class Head {
   #takeKnock(event: KnockEvent): void {
     if (this.#place === null) return;
     this.#outputs.push(takeKnock(event, this.#place, this.#guard, this.#settings["map.voxelSize"]));
-    this.#sayReach(event.time);
+    this.#sayReach();
   }
 
   #updateLayers(time: number, floorHeight?: number): void {

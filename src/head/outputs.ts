@@ -84,16 +84,17 @@ export interface GlanceOutput {
   readonly drop: readonly number[];
   /** By how much pitch and roll were believed too large, radians. */
   readonly trim: readonly [pitch: number, roll: number];
-  /** Free way straight ahead of the footprint, and m/s from which the base stops within it. */
-  readonly room: number;
-  readonly pace: number;
 }
 
-/** All that frame and memory say about the ground around the base. */
+/** All that frames and memory say about the ground around the base: one answer for each frame, and whenever a sensor becomes silent. */
 export interface ReachOutput {
   readonly kind: "reach";
-  /** Microseconds: capture of the newest frame in it. */
+  /** Microseconds: capture of the newest frame, by its stamp. */
   readonly time: number;
+  /** Microseconds until which the pace may be obeyed; from then on the base stops. */
+  readonly until: number;
+  /** Whether memory is in it, or the newest frames alone because no pose is known. */
+  readonly source: "memory" | "frame";
   /** Seconds since a camera had a fit view of the floor. */
   readonly age: number;
   /** "late" when that is too long ago, "frozen" while the content of a stream is old: every pace is 0 then. */
@@ -102,6 +103,8 @@ export interface ReachOutput {
   readonly distance: readonly number[];
   readonly ends: readonly number[];
   readonly ages: readonly number[];
+  /** Per bearing: seconds since a sensor that looks there had a fit view of the floor; Infinity where none looks. */
+  readonly viewAges: readonly number[];
   readonly pace: Pace;
   /** Edges nearby, in the world. */
   readonly brinks: readonly Brink[];

@@ -1,5 +1,5 @@
 import { parseFootprint } from "../guard/body.ts";
-import { MAX_BLIND } from "../terms/freshness.ts";
+import { HOLD_MOST, MAX_BLIND } from "../terms/freshness.ts";
 
 interface NumberSetting {
   readonly type: "number" | "integer";
@@ -205,16 +205,29 @@ export const SETTINGS = {
   "body.deceleration": number(0.7, 0.05, 10, "m/s2", "what the brakes give for certain"),
   "body.reactionDelay": number(0.15, 0, 2, "s", "from a pace being sent until the brakes act"),
   "guard.margin": number(
-    0.12,
+    0.07,
     0,
     1,
     "m",
-    "kept between the outline and what ends the ground: two cells, for errors of edge, pose and tilt",
+    "kept between the outline and what ends the ground, for errors of edge, pose and tilt; a cell is kept besides",
   ),
   "guard.maxReach": number(3, 0.5, 10, "m", "how far the guard looks"),
   "guard.topSpeed": number(1, 0.05, 5, "m/s", "a faster pace is never permitted"),
   "guard.topTurn": number(1.5, 0.05, 10, "rad/s", "nor a faster turn on the spot"),
-  "guard.maxBlind": number(MAX_BLIND, 0.05, 5, "s", "time without a fit view after which the pace is 0"),
+  "guard.maxBlind": number(
+    MAX_BLIND,
+    0.05,
+    5,
+    "s",
+    "time without a fit view of a direction after which no motion into it is permitted, at most; usually 1.5 frame intervals",
+  ),
+  "guard.hold": number(
+    0,
+    0,
+    HOLD_MOST,
+    "s",
+    "how long a pace may be obeyed, and is computed for; 0: two frame intervals, at least 0.15 s",
+  ),
   "guard.memory": number(600, 1, 1e6, "s", "firm ground not seen for longer is unseen again"),
   "guard.startTrust": number(
     0.6,

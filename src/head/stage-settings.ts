@@ -102,6 +102,7 @@ export function guardSettings(settings: Settings): GuardSettings {
     topSpeed: settings["guard.topSpeed"],
     topTurn: settings["guard.topTurn"],
     maxBlind: settings["guard.maxBlind"],
+    hold: settings["guard.hold"],
     memory: settings["guard.memory"],
     startTrust: settings["guard.startTrust"],
     knockRepeat: settings["guard.knockRepeat"],

@@ -1,7 +1,7 @@
 import { type Static, type TProperties, type TSchema, Type } from "@sinclair/typebox";
 import { Default } from "@sinclair/typebox/value";
 import { SETTINGS } from "../head/settings.ts";
-import { BLIND_AFTER, LATE_AFTER } from "../terms/freshness.ts";
+import { BLIND_AFTER } from "../terms/freshness.ts";
 import { jsonSchema } from "../wire/asyncapi.ts";
 import { RIGHTS, ROLES } from "../wire/messages.ts";
 import { exact, type Frozen, Name, PoseShape, SensorShape } from "../wire/shapes.ts";
@@ -154,7 +154,6 @@ export const ConfigShape = exact({
       "where the glance datagram goes; it is off without this",
     ),
   ),
-  late: seconds(LATE_AFTER, 0.02, 10, "evidence older than this is called late: a base stops"),
   blind: seconds(BLIND_AFTER, 0.05, 60, "a head without a frame for this long calls itself blind"),
   clients: whole(64, 1, 1000, "connections that have said hello, at most"),
   discovery: isOn(false, "announce the head on the local network"),

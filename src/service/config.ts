@@ -23,7 +23,6 @@ export interface Config
   readonly recordings: { readonly folder: string | null; readonly most: number; readonly labels: boolean };
   readonly pretrigger: PretriggerSettings | null;
   readonly glance: NonNullable<ConfigFile["glance"]> | null;
-  readonly late: number;
   readonly blind: number;
   readonly viewer: string | null;
 }
@@ -80,7 +79,6 @@ export function resolveConfig(given: unknown): Config {
             after: 1e6 * pretrigger.after,
           },
     glance: file.glance ?? null,
-    late: Math.round(1e6 * file.late),
     blind: Math.round(1e6 * file.blind),
     clients: file.clients,
     discovery: file.discovery,
@@ -101,7 +99,7 @@ function checkSettings(given: unknown): void {
 }
 
 /** What a schema cannot say. @throws {ConfigError} */
-function checkTogether({ listen, tokens, sensors, depth, late, blind }: ConfigFile): void {
+function checkTogether({ listen, tokens, sensors, depth }: ConfigFile): void {
   if ((listen.certificate === undefined) !== (listen.key === undefined)) {
     throw new ConfigError("listen.certificate and listen.key go together: give both, or neither");
   }
@@ -124,7 +122,6 @@ function checkTogether({ listen, tokens, sensors, depth, late, blind }: ConfigFi
     if (!known.has(sensor))
       throw new ConfigError(`depth.${i}.sensor: there is no sensor "${sensor}" in sensors`);
   });
-  if (blind < late) throw new ConfigError("blind must not be less than late");
 }
 
 /** @throws {ConfigError} if the file is not there, not JSON, or wrong */

@@ -20,9 +20,9 @@ export class GlanceSender {
     this.#socket.unref();
   }
 
-  /** @param age of the reach's evidence, microseconds */
-  send(reach: Draft<"reach">, age: number): void {
-    const bytes = encodeGlance(glanceOf(reach, { number: this.#number++, age, isLive: this.#isLive }));
+  /** @param now the head's clock, microseconds */
+  send(reach: Draft<"reach">, now: number): void {
+    const bytes = encodeGlance(glanceOf(reach, { number: this.#number++, now, isLive: this.#isLive }));
     this.#socket.send(bytes, this.#to.port, this.#to.host, () => {}); // a lost one is followed by a newer one
   }
 

@@ -95,9 +95,8 @@ export class LiveMode implements Mode {
     this.#playerThread.on("error", (error) => this.#host.fail(error, "the player failed"));
   }
 
-  lateness(age: number): "late" | "blind" | null {
-    const { late, blind } = this.#host.config;
-    return age > blind ? "blind" : age > late ? "late" : null;
+  lateness(age: number, holds = Number.POSITIVE_INFINITY): "late" | "blind" | null {
+    return age > this.#host.config.blind ? "blind" : age >= holds ? "late" : null;
   }
 
   /** The evidence of a reach may be old, or none: what the base has taken upon itself is as of `now`. */

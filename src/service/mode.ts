@@ -54,8 +54,11 @@ export interface Mode {
   prepare(): Promise<void>;
   /** Everything is ready: events may come. */
   begin(): void;
-  /** Whether evidence of this age, in microseconds, is too old to drive by. */
-  lateness(age: number): "late" | "blind" | null;
+  /**
+   * Whether a reach is too old to drive by.
+   * @param age   of its evidence, and `holds`: up to which age it may be obeyed, for ever when absent; microseconds
+   */
+  lateness(age: number, holds?: number): "late" | "blind" | null;
   /** The waiver of a reach that goes out at `now`. */
   waiverIn(reach: Draft<"reach">["waiver"], now: number): Draft<"reach">["waiver"];
   /** Whether a kind of message is not taken from outside, because the head's events have another source. */

@@ -22,10 +22,12 @@ const NOTHING_SEEN: ReachBody = {
   distanceMm: [0],
   what: [END.unseen],
   agesMs: null,
+  viewMs: null,
   pace: null,
   waiver: null,
 };
-const STANDING: NonNullable<ReachBody["pace"]> = {
+/** The pace of a head whose last reach may no longer be obeyed. */
+const standing = (cause: number, age: number): NonNullable<ReachBody["pace"]> => ({
   forward: 0,
   backward: 0,
   left: 0,
@@ -33,8 +35,8 @@ const STANDING: NonNullable<ReachBody["pace"]> = {
   arcsForward: [],
   arcsBackward: [],
   roomMm: 0,
-  limit: END.unseen,
-};
+  limit: { cause, bearing: 0, distanceMm: 0, outline: [0, 0], ageMs: Math.round(age / 1000) },
+});
 /** Microseconds between two reaches that go out because no frame came. */
 const REPEAT_EVERY = 90_000;
 /** Pictures a second at most, whatever is asked for. */
@@ -80,8 +82,9 @@ export class Publisher {
   /** State and age of the newest evidence; null before the first frame. */
   newest(now: number): { readonly state: Draft<"reach">["state"]; readonly age: number } | null {
     if (this.#last === null) return null;
-    const age = now - this.#last.time;
-    return { age, state: this.#parts.mode.lateness(age) ?? this.#last.body.state };
+    const { time, holds, body } = this.#last;
+    const age = now - time;
+    return { age, state: this.#parts.mode.lateness(age, holds) ?? body.state };
   }
 
   takeReach(reach: SensedReach): void {
@@ -96,7 +99,7 @@ export class Publisher {
   watch(): void {
     const now = this.#parts.now();
     const age = this.#last === null ? Number.POSITIVE_INFINITY : now - this.#last.time;
-    if (this.#parts.mode.lateness(age) === null) return;
+    if (this.#parts.mode.lateness(age, this.#last?.holds ?? 0) === null) return;
     const isDue = this.#stateAt(now) !== this.#lastState || now - this.#lastReachAt > REPEAT_EVERY;
     if (isDue) this.#publishReach(now);
   }
@@ -113,18 +116,21 @@ export class Publisher {
     const state = this.#stateAt(now);
     this.#lastState = state;
     this.#lastReachAt = now;
-    // A head that is late or blind permits no motion, whatever it permitted before.
+    const age = Math.max(0, now - time);
+    // A reach that may no longer be obeyed, and a head that sees nothing, permit no motion, whatever was permitted before.
     const isStopped = state !== "clear" && state !== "dark";
+    const cause = state === "late" ? END.late : END.blind;
     const draft: Draft<"reach"> = {
       kind: "reach",
       time,
+      until: time + (reach?.holds ?? 0),
       frame: reach?.frame ?? 0,
       ...body,
       state,
-      pace: isStopped && body.pace !== null ? STANDING : body.pace,
+      pace: isStopped && body.pace !== null ? standing(cause, age) : body.pace,
       waiver: mode.waiverIn(body.waiver, now),
     };
-    glance?.send(draft, Math.max(0, now - time));
+    glance?.send(draft, now);
     this.#offer("reach", new SharedMessage(draft));
   }
 

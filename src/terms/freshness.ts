@@ -1,13 +1,26 @@
 // When is evidence too old, and when does a robot stop for it? All limits of age stand here.
 
-/** Seconds without a frame that shows the floor after which the guard permits no motion (setting `guard.maxBlind`). */
+/**
+ * A direction is late when the sensors whose views cover it have shown no floor for SILENT_AFTER seconds or for SILENT_INTERVALS of
+ * their own frame intervals, whichever is longer, but at most for `guard.maxBlind`. No motion is permitted into a late direction,
+ * whatever other sensors see.
+ */
+export const SILENT_AFTER = 0.14;
+export const SILENT_INTERVALS = 1.5;
+
+/** Seconds: the default of `guard.maxBlind`. A camera slower than 3.75 frames a second needs more. */
 export const MAX_BLIND = 0.4;
 
-/** Seconds: a reach on older evidence goes out as "late", without a pace (settings file, `late`). */
-export const LATE_AFTER = 0.2;
+/**
+ * A pace may be obeyed until the time `until` of its reach, and no longer. Without the setting `guard.hold` that is HOLD_INTERVALS
+ * frame intervals from when the head knew it, and from HOLD_LEAST to HOLD_MOST seconds. The pace is computed for being obeyed so long.
+ */
+export const HOLD_INTERVALS = 2;
+export const HOLD_LEAST = 0.15;
+export const HOLD_MOST = 0.4;
+
+/** Seconds that the answer to a frame waits for the frame's pose; then memory answers from the place that was known before. */
+export const POSE_WAIT = 0.03;
 
 /** Seconds without a frame after which the head calls itself, or a sensor, blind or silent (settings file, `blind`). */
 export const BLIND_AFTER = 1;
-
-/** Seconds without any reach after which the base stops by itself; `welcome` tells it to the base. */
-export const SILENCE_AFTER = 0.5;

@@ -15,10 +15,29 @@ export const END = {
   overhang: 4,
   /** Nothing, up to the range that was looked at. A frame alone never says so. */
   open: 5,
+  /** What was looked at: beyond it nothing is known, be it firm or not. */
+  unlooked: 6,
+  /** The sensor whose view covers this direction is silent. */
+  late: 7,
+  /** The sensor whose view covers this direction sends, but it does not see the floor: it is covered, or blind. */
+  blind: 8,
+  /** A stream repeats old data although the head moves: nothing that it says is of now. */
+  frozen: 9,
 } as const;
 
 /** Names of the codes in `END`, by number. */
-export const END_NAMES = ["unseen", "doubtful", "brink", "obstacle", "overhang", "open"] as const;
+export const END_NAMES = [
+  "unseen",
+  "doubtful",
+  "brink",
+  "obstacle",
+  "overhang",
+  "open",
+  "not looked at",
+  "late",
+  "blind",
+  "frozen",
+] as const;
 export type EndName = (typeof END_NAMES)[number];
 
 /** What a cell of the floor is. */

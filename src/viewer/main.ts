@@ -43,7 +43,6 @@ let isOpen = false;
 let reason: string | null = null;
 let retryAt: number | null = null;
 /** Microseconds without a reach after which a base must stop; the head says it. */
-let silence = 500_000;
 let isPaused = false;
 /** Whether any sensor has sent a frame; undefined until the first pulse. */
 let isSensorSeen: boolean | undefined;
@@ -161,7 +160,6 @@ function takeHealth(message: FromWorker): void {
 function open(welcome: Extract<FromWorker, { kind: "open" }>["welcome"]): void {
   isOpen = true;
   reason = null;
-  silence = welcome.silence;
   isSensorSeen = undefined;
   map.open(welcome.map.voxelSize, welcome.played !== playedName);
   playedName = welcome.played;
@@ -189,7 +187,6 @@ function showState(): void {
     retry: retryAt === null ? null : Math.max(0, retryAt - now),
     reach: reach?.message ?? null,
     since: reach === null ? 0 : now - reach.arrived,
-    silence,
     isPaused,
     isSensorMissing: isSensorSeen === false,
     address: ADDRESS,
@@ -227,7 +224,6 @@ function setPaused(paused: boolean): void {
   isPaused = paused;
   byId("pause").setAttribute("aria-pressed", String(paused));
   setText("pause", paused ? "Resume" : "Pause");
-  if (paused) robot.stopWaiting();
   map.isPaused = paused;
   showState();
 }

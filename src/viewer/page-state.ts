@@ -34,8 +34,6 @@ export interface Known {
   readonly reach: FromServer<"reach"> | null;
   /** Milliseconds since that arrived. */
   readonly since: number;
-  /** Microseconds without a reach after which a base must stop. */
-  readonly silence: number;
   /** A person has paused the page. */
   readonly isPaused: boolean;
   /** No sensor has sent a frame since the head started. */
@@ -50,10 +48,16 @@ export interface Known {
   readonly length?: number;
 }
 
+/**
+ * Microseconds without a reach after which the page says so. The head repeats itself ten times a second even when no frame comes; a base
+ * stops by the `until` of each reach.
+ */
+const SILENT_FOR = 500_000;
+
 const stale = (word: PageState["word"], line: string): PageState => ({ word, line, values: "stale" });
 
 export function judge(known: Known): PageState {
-  const { reach, since, silence } = known;
+  const { reach, since } = known;
   if (known.isPaused && reach !== null) {
     return stale("Paused", `this view is ${ageText(reach.age + 1000 * since)} old; the head continues`);
   }
@@ -68,7 +72,7 @@ export function judge(known: Known): PageState {
     return stale("No sensor", `no depth sensor has connected yet${how}: the base stops`);
   }
   if (reach === null) return stale("Connecting", "no data from the sensors yet");
-  if (1000 * since > silence) {
+  if (1000 * since > SILENT_FOR) {
     return stale("Silent", `no data for ${ageText(1000 * since)}: the base stops`);
   }
   return judgeLive(reach, ageText(reach.age + 1000 * since), known.poseClass === "lost");

@@ -9,7 +9,7 @@ type Reach = FromServer<"reach">;
 /** The base may move by it. */
 export const isFit = ({ state }: Reach): boolean => state === "clear" || state === "dark";
 const isStoppedByDrop = ({ pace }: Reach): boolean =>
-  pace !== null && pace.limit === END.brink && pace.forward < STOPPED;
+  pace?.limit?.cause === END.brink && pace.forward < STOPPED;
 
 /** Events between two reaches: a stop at a drop, sight that was lost or came back. */
 export function eventsOf(before: Reach | null, now: Reach): Note[] {
@@ -25,21 +25,4 @@ export function eventsOf(before: Reach | null, now: Reach): Note[] {
     notes.push({ time, what: "sight", text: `${before.state}, then ${state}` });
   }
   return notes;
-}
-
-/** The reach with memory follows that of the frame alone within this time, milliseconds. */
-export const FOLLOWS = 300;
-
-/**
- * Whether a reach of the newest frame alone is skipped. The head sends one for each frame at once, and a moment later one that
- * includes memory: shown in turn, the two would flicker. A reach that stops the base is never skipped.
- * @param before what is shown, with when it arrived, milliseconds
- */
-export function isFollowed(
-  before: { readonly message: Reach; readonly arrived: number } | null,
-  now: Reach,
-  arrived: number,
-): boolean {
-  const hasMemory = before?.message.source === "memory" && arrived - before.arrived < FOLLOWS;
-  return hasMemory && now.source === "frame" && isFit(now);
 }

@@ -13,6 +13,10 @@ export const ENDS: Readonly<Record<number, string>> = {
   [END.brink]: "drop",
   [END.doubtful]: "doubtful floor",
   [END.unseen]: "unseen floor",
+  [END.unlooked]: "end of what was looked at",
+  [END.late]: "sensor silent",
+  [END.blind]: "sensor sees no floor",
+  [END.frozen]: "sensor repeats old data",
 };
 
 /** What ends the ground in one of the bearings, and how far it is. */
@@ -34,11 +38,12 @@ export function whyText(
   topSpeed: number,
   depth?: number | null,
 ): string {
-  if (pace === null || pace.limit === END.open || pace.forward >= topSpeed) return "";
-  const room = metresText(pace.roomMm / 1000);
+  if (pace === null || pace.limit === null || pace.forward >= topSpeed) return "";
+  const { cause, distanceMm } = pace.limit;
+  const room = metresText(distanceMm / 1000);
   const word = pace.forward < STOPPED ? "Stop" : `Up to ${pace.forward.toFixed(2)} m/s`;
-  const deep = pace.limit === END.brink && depth !== undefined ? `, ${dropText(depth)}` : "";
-  return `${word}: ${ENDS[pace.limit] ?? "unknown"} ${room} ahead${deep}`;
+  const deep = cause === END.brink && depth !== undefined ? `, ${dropText(depth)}` : "";
+  return `${word}: ${ENDS[cause] ?? "unknown"} ${room} ahead${deep}`;
 }
 
 /** The nearest thing and its bearing. */

@@ -1,7 +1,6 @@
 import type { FromServer } from "../wire/messages.ts";
 import { brinksFrom, dropText, yawOf } from "./brinks.ts";
 import { byId, setText } from "./dom.ts";
-import { FOLLOWS, isFollowed } from "./reach-events.ts";
 import { ReachFan } from "./reach-fan.ts";
 import { aheadOf, endText, nearestText, whyText } from "./reach-text.ts";
 import { bearingText, countText, metresText } from "./text.ts";
@@ -23,7 +22,6 @@ export class RobotPanel {
   #depthAhead: number | null | undefined;
   #topSpeed = Number.POSITIVE_INFINITY;
   /** Shows a reach of the frame alone, unless the one with memory comes first. */
-  #waiting: ReturnType<typeof setTimeout> | undefined;
 
   /** @param shown called with each reach once it is shown */
   constructor(shown: (reach: Reach) => void) {
@@ -60,25 +58,12 @@ export class RobotPanel {
 
   /** The head is another one. */
   forget(): void {
-    this.stopWaiting();
     this.#reach = this.#pose = null;
     this.#brinks = [];
     this.#showBrinks();
   }
 
-  /** Shows no reach that has not been shown yet. */
-  stopWaiting(): void {
-    clearTimeout(this.#waiting);
-  }
-
   take(message: Reach, arrived: number): void {
-    this.stopWaiting();
-    if (isFollowed(this.#reach, message, arrived)) {
-      this.#waiting = setTimeout(() => this.#show(message, arrived), FOLLOWS);
-    } else this.#show(message, arrived);
-  }
-
-  #show(message: Reach, arrived: number): void {
     this.#reach = { message, arrived };
     const { pace, waiver } = message;
     this.#fan.show(message);

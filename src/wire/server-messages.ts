@@ -1,5 +1,5 @@
 import { type Static, type TProperties, Type } from "@sinclair/typebox";
-import { CURVATURES, REACH_STATES } from "../terms/safety.ts";
+import { CURVATURES, END, REACH_STATES } from "../terms/safety.ts";
 import { DirectionShape, Id, imageBytes, ORIGINS, RIGHTS, RoleShape } from "./parts.ts";
 import {
   Age,
@@ -103,6 +103,24 @@ export type Answer = Frozen<Static<typeof Answer>>;
 
 const Speed = Type.Number({ minimum: 0, description: "m/s" });
 const Turn = Type.Number({ minimum: 0, description: "rad/s" });
+const Limit = Type.Object(
+  {
+    cause: Type.Integer({
+      minimum: 0,
+      description: `a code as in \`what\`, or ${END.unlooked} (nothing farther was looked at)`,
+    }),
+    bearing: Type.Number({ description: "radians: where it is from the base's floor point" }),
+    distanceMm: Type.Integer({ minimum: 0, description: "way until the outline meets it" }),
+    outline: Pair,
+    ageMs: nullable(
+      Type.Integer({ minimum: 0, description: "since that ground was last seen; null when never" }),
+    ),
+  },
+  {
+    description:
+      "what keeps `forward` below the top speed: `outline` is the point of the body that meets it, metres of the base; null: nothing",
+  },
+);
 const Pace = Type.Object(
   {
     forward: Speed,
@@ -111,8 +129,11 @@ const Pace = Type.Object(
     right: Turn,
     arcsForward: Type.Array(Speed, { description: `along arcs of curvature ${CURVATURES.join(", ")} 1/m` }),
     arcsBackward: Type.Array(Speed),
-    roomMm: Type.Integer({ minimum: 0, description: "free way straight ahead of the footprint" }),
-    limit: Type.Integer({ description: "what ends it, a code as in `what`" }),
+    roomMm: Type.Integer({
+      minimum: 0,
+      description: "free way straight ahead of the footprint; no more than was looked at",
+    }),
+    limit: nullable(Limit),
   },
   { description: "fastest speeds from which the base still stops on free, firm ground" },
 );
@@ -167,7 +188,6 @@ export const SERVER_MESSAGES = {
     time: Time,
     setup: SetupShape,
     map: Type.Object({ epoch: Type.String(), voxelSize: Type.Number(), change: Count }),
-    silence: Type.Integer({ description: "microseconds without a `reach` after which a base must stop" }),
     mostBytes: Type.Integer({ description: "longest message that is taken from this client" }),
     origin: Type.Union(
       ORIGINS.map((origin) => Type.Literal(origin)),
@@ -183,6 +203,10 @@ export const SERVER_MESSAGES = {
   }),
   reach: server("reach", "Per bearing of the base, how far the way is free, and what ends it.", {
     ...evidence,
+    until: Type.Integer({
+      description:
+        "microseconds of the head's clock until which the pace may be obeyed; from then on the base stops",
+    }),
     frame: Type.Integer({ description: "the sensor's own number of the newest frame in it" }),
     state: Type.Union(
       REACH_STATES.map((state) => Type.Literal(state)),
@@ -200,11 +224,19 @@ export const SERVER_MESSAGES = {
     range: Type.Integer({ description: "millimetres looked at most" }),
     distanceMm: Type.Array(Type.Integer({ minimum: 0 })),
     what: Type.Array(Type.Integer({ minimum: 0 }), {
-      description: "0 unseen, 1 doubtful, 2 brink, 3 obstacle, 4 overhang, 5 open",
+      description:
+        "0 unseen, 1 doubtful, 2 brink, 3 obstacle, 4 overhang, 5 open, 7 late (the sensor that looks there is silent), " +
+        "8 blind (it sees no floor)",
     }),
     agesMs: nullable(
       Type.Array(Type.Integer({ minimum: 0, maximum: 65535 }), {
         description: "since the ground before the end was last seen; 65535: longer ago, or never",
+      }),
+    ),
+    viewMs: nullable(
+      Type.Array(Type.Integer({ minimum: 0, maximum: 65535 }), {
+        description:
+          "since a sensor that looks there had a view of the floor; 65535: longer ago, or none looks there",
       }),
     ),
     pace: nullable(Pace),

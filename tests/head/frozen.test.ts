@@ -91,7 +91,7 @@ describe("a driver that repeats its last image before an edge", () => {
     const reaches = after.filter((output): output is ReachOutput => output.kind === "reach");
     expect(glances.length).toBeGreaterThan(20);
     expect(reaches.length).toBeGreaterThan(20);
-    for (const { sight, pace } of glances) expect([sight, pace]).toEqual(["frozen", 0]);
+    for (const { sight } of glances) expect(sight).toBe("frozen");
     for (const { sight, pace } of reaches) {
       expect(sight).toBe("frozen");
       expect([pace.forward, pace.backward, pace.left, pace.right]).toEqual([0, 0, 0, 0]);

@@ -82,7 +82,7 @@ describe("a frame", () => {
       sensorNoise(1),
     );
     const out = ride.give({ kind: "depth", time: 5, sensor: 0, sequence: 0, ...shot });
-    expect(out.map(({ kind }) => kind)).toEqual(["glance"]);
+    expect(out.map(({ kind }) => kind)).toContain("glance");
     const { x, y, ends } = last(out, "glance");
     const ahead = x.filter((_, n) => Math.abs(y[n]!) < 0.15);
     for (const end of ahead) expect(Math.abs(end - 1)).toBeLessThan(0.03);
@@ -104,7 +104,7 @@ describe("a frame", () => {
     expect(points.length).toBeGreaterThan(5);
     for (const [x] of points) expect(Math.abs(x - 1)).toBeLessThan(0.04);
     for (const { drop } of brinks) expect(Math.abs(drop - 0.15)).toBeLessThan(0.02);
-    expect(pace.limit).toBe("brink");
+    expect(pace.limit?.cause).toBe(END.brink);
     expect(pace.forward).toBeGreaterThan(0.2);
     // Never seen, but for a hand's breadth around the start.
     const first = ride.outputs.find((output) => output.kind === "reach");
@@ -149,19 +149,17 @@ describe("a head that sees nothing", () => {
   test.each([
     ["blind", blank],
     ["covered", hand],
-  ] as const)("%s: it says so, and the pace is 0 within guard.maxBlind", (name, change) => {
+  ] as const)("%s: it says so, and the pace is 0 at once", (name, change) => {
     const ride = new Ride();
     for (let n = 0; n < 6; n++) ride.frame(0);
     expect(last(ride.outputs, "reach").pace.forward).toBeGreaterThan(0.3);
-    const paces: number[] = [];
     for (let n = 0; n < 6; n++) {
       const out = ride.frame(0, platform, change);
       expect(last(out, "glance").sight).toBe(name);
-      expect(last(out, "glance").pace).toBeLessThan(0.3);
-      paces.push(last(out, "reach").pace.forward);
+      const { sight, pace, ends, distance } = last(out, "reach");
+      expect([sight, pace.forward, pace.backward, pace.left, pace.right]).toEqual([name, 0, 0, 0, 0]);
+      expect([END_NAMES[ends[0]!], distance[0], pace.limit?.cause]).toEqual(["blind", 0, END.blind]);
     }
-    expect(paces.slice(4)).toEqual([0, 0]); // 0.4 s are over
-    expect(last(ride.outputs, "reach").sight).toBe("late");
     expect(last(ride.frame(0), "reach").pace.forward).toBeGreaterThan(0.2);
   });
 
@@ -180,8 +178,9 @@ describe("a head that sees nothing", () => {
       sight: "late",
       pace: { forward: 0, backward: 0, left: 0, right: 0 },
     });
-    expect(last(late, "reach").age).toBeGreaterThan(0.4);
-    expect(last(late, "reach").age).toBeLessThan(0.6);
+    // At ten frames a second a sensor is late after one and a half of its intervals.
+    expect(last(late, "reach").age).toBeGreaterThan(0.15);
+    expect(last(late, "reach").age).toBeLessThan(0.25);
   });
 });
 
@@ -217,7 +216,7 @@ describe("knocks", () => {
       ride.give({ kind: "knock", time: ride.time + after, point: [0.22, 0.03, 0.06] });
     const out = bump(1000);
     expect(last(out, "knock").isRepeat).toBe(false);
-    expect(last(out, "reach").pace).toMatchObject({ forward: 0, limit: "obstacle" });
+    expect(last(out, "reach").pace).toMatchObject({ forward: 0, limit: { cause: END.obstacle } });
     for (const after of [30_000, 400_000, 1_300_000]) expect(last(bump(after), "knock").isRepeat).toBe(true);
     expect(last(bump(2_400_000), "knock").isRepeat).toBe(false);
     // Back off: the place comes into view, and nothing stands there.

@@ -1,4 +1,4 @@
-"""A robot's base in Python: subscribes, sends odometry and a knock, asks a question, stops on silence.
+"""A robot's base in Python: subscribes, sends odometry and a knock, asks a question, stops when its pace has ended.
 
 usage: robot.py URL SECONDS     prints one JSON line per thing that a test looks at
 Debian: apt-get install python3-websockets python3-msgpack
@@ -6,7 +6,7 @@ Debian: apt-get install python3-websockets python3-msgpack
 import asyncio, json, sys, time
 import msgpack, websockets
 
-SILENCE = 0.5  # seconds without a reach after which the robot stops, whatever the head said before
+IDLE = 0.5  # seconds to wait for a message while no pace holds
 
 
 def say(**what):
@@ -23,10 +23,11 @@ async def main(url, seconds):
         await send(kind="knock", point=[0.2, 0.0, 0.05])
         await send(kind="ask", id=7, question={"about": "line", "from": [1.2, 0], "to": [3, 0], "halfWidth": 0.1, "frame": "world"})
         await send(kind="clock", sent=time.monotonic())
-        moving, until = False, time.monotonic() + seconds
-        while time.monotonic() < until:
+        moving, ends, done = False, 0.0, time.monotonic() + seconds
+        while time.monotonic() < done:
+            left = ends - time.monotonic()
             try:
-                message = msgpack.unpackb(await asyncio.wait_for(head.recv(), SILENCE))
+                message = msgpack.unpackb(await asyncio.wait_for(head.recv(), max(0.001, left) if moving else IDLE))
             except asyncio.TimeoutError:
                 if moving:
                     say(stop="silence")
@@ -34,7 +35,8 @@ async def main(url, seconds):
                 continue
             kind = message["kind"]
             if kind == "reach":
-                fit = message["state"] in ("clear", "dark") and message["age"] < 200_000
+                fit = message["state"] in ("clear", "dark")
+                ends = time.monotonic() + (message["until"] - message["time"] - message["age"]) / 1e6
                 if moving and not fit:
                     say(stop=message["state"])
                 if fit and not moving:

@@ -1,7 +1,7 @@
 import { expect, test } from "vitest";
 import { END } from "../../src/terms/safety.ts";
 import { brinksFrom, dropText } from "../../src/viewer/brinks.ts";
-import { eventsOf, FOLLOWS, isFollowed } from "../../src/viewer/reach-events.ts";
+import { eventsOf } from "../../src/viewer/reach-events.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
 
 const QUARTER_LEFT = [0, 0, Math.SQRT1_2, Math.SQRT1_2] as const;
@@ -37,8 +37,12 @@ test("edges of the floor are turned to where the base stands, the nearest first"
 });
 
 type Reach = FromServer<"reach">;
-const reach = (state: Reach["state"], limit: number = END.open, forward = 1): Reach =>
-  ({ time: 7, state, pace: { forward, limit, roomMm: 420 } }) as unknown as Reach;
+const reach = (state: Reach["state"], cause: number | null = null, forward = 1): Reach =>
+  ({
+    time: 7,
+    state,
+    pace: { forward, limit: cause === null ? null : { cause }, roomMm: 420 },
+  }) as unknown as Reach;
 
 test("a stop at a drop is reported once, and sight when it is lost and comes back", () => {
   const [free, stopped] = [reach("clear"), reach("clear", END.brink, 0)];
@@ -50,18 +54,4 @@ test("a stop at a drop is reported once, and sight when it is lost and comes bac
   // Dark floor is no loss of sight. The head reports itself that the pose is lost.
   expect(eventsOf(free, reach("dark"))).toEqual([]);
   expect(eventsOf(free, reach("lost"))).toEqual([]);
-});
-
-test("a reach of the frame alone waits for the one with memory, but never one that stops", () => {
-  const of = (source: Reach["source"], state: Reach["state"] = "clear"): Reach => ({
-    ...reach(state),
-    source,
-  });
-  const shown = { message: of("memory"), arrived: 1000 };
-  expect(isFollowed(shown, of("frame"), 1080)).toBe(true);
-  expect(isFollowed(shown, of("memory"), 1080)).toBe(false);
-  expect(isFollowed(shown, of("frame", "blind"), 1080)).toBe(false);
-  expect(isFollowed(shown, of("frame"), 1000 + FOLLOWS)).toBe(false);
-  expect(isFollowed({ ...shown, message: of("frame") }, of("frame"), 1080)).toBe(false);
-  expect(isFollowed(null, of("frame"), 1080)).toBe(false);
 });

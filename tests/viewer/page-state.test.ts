@@ -11,7 +11,6 @@ const known: Known = {
   retry: null,
   reach: reach("clear"),
   since: 20,
-  silence: 500_000,
   isPaused: false,
 };
 

@@ -3,8 +3,10 @@ import { END } from "../../src/terms/safety.ts";
 import { nearestText, whyText } from "../../src/viewer/reach-text.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
 
-const reach = (limit: number, forward: number): FromServer<"reach"> =>
-  ({ pace: { forward, limit, roomMm: 720 } }) as unknown as FromServer<"reach">;
+const reach = (cause: number, forward: number): FromServer<"reach"> =>
+  ({
+    pace: { forward, limit: cause === END.open ? null : { cause, distanceMm: 720 } },
+  }) as unknown as FromServer<"reach">;
 
 test("the page says why the robot may not go faster, and how deep a drop ahead is", () => {
   expect(whyText(reach(END.brink, 0.4), 1, 0.33)).toBe("Up to 0.40 m/s: drop 72 cm ahead, 33 cm deep");

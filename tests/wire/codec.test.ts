@@ -11,6 +11,7 @@ const packr = new Packr({ useRecords: false, variableMapSize: true });
 const REACH: Draft<"reach"> = {
   kind: "reach",
   time: 5_000_000_000,
+  until: 5_000_200_000,
   frame: 7,
   state: "clear",
   source: "map",
@@ -20,6 +21,7 @@ const REACH: Draft<"reach"> = {
   distanceMm: [0, 127, 128, 255, 256, 65535, 65536, 4000],
   what: [4, 1, 1, 2, 3, 0, 0, 1],
   agesMs: null,
+  viewMs: null,
   pace: null,
   waiver: null,
 };

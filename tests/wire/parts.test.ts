@@ -65,7 +65,8 @@ test("the exchange with the shortest delay decides; a stepped clock starts afres
 
 const REACH: Draft<"reach"> = {
   kind: "reach",
-  time: 1,
+  time: 1_000_000,
+  until: 1_200_000,
   frame: 1,
   state: "clear",
   source: "map",
@@ -75,23 +76,39 @@ const REACH: Draft<"reach"> = {
   distanceMm: Array.from({ length: 16 }, (_, i) => 1000 + 10 * i),
   what: Array.from({ length: 16 }, () => END.obstacle),
   agesMs: null,
+  viewMs: null,
   pace: {
-    ...{ forward: 0.5, backward: 0.123, left: 1, right: 1, roomMm: 900, limit: END.obstacle },
-    ...{ arcsForward: [], arcsBackward: [] },
+    forward: 0.5,
+    backward: 0.123,
+    left: 1,
+    right: 1,
+    arcsForward: [],
+    arcsBackward: [],
+    roomMm: 900,
+    limit: { cause: END.obstacle, bearing: 0, distanceMm: 640, outline: [0.22, 0], ageMs: 40 },
   },
   waiver: null,
 };
 
-const FIRST = { number: 1, age: 0, isLive: true };
+const FIRST = { number: 1, now: REACH.time, isLive: true };
 
 test("a glance datagram has the documented bytes, and comes back", () => {
-  const glance = glanceOf(REACH, { number: 0x01020304, age: 5000, isLive: true });
+  const glance = glanceOf(REACH, { number: 0x01020304, now: 1_005_000, isLive: true });
   const bytes = encodeGlance(glance);
   expect(bytes.length).toBe(GLANCE_SIZE);
   const hex = Buffer.from(bytes).toString("hex");
-  expect(hex.slice(0, 32)).toBe(`42524b52${"01"}${"00"}${"0100"}${"04030201"}${"88130000"}`);
-  expect(hex.slice(80, 88)).toBe("f4017b00"); // 500 and 123 mm/s
+  // 5 ms old; 195 ms are left.
+  expect(hex.slice(0, 40)).toBe(`42524b52${"02"}${"00"}${"0100"}${"04030201"}${"88130000"}${"b8f90200"}`);
+  expect(hex.slice(88, 96)).toBe("f4017b00"); // 500 and 123 mm/s
+  expect(hex.slice(96, 104)).toBe("03008002"); // an obstacle, 640 mm away
   expect(decodeGlance(bytes)).toEqual({ ...glance, pace: { forward: 0.5, backward: 0.123 } });
+});
+
+test("a glance datagram says how much is left of a pace, and nothing once it has ended or nothing limits it", () => {
+  const at = (now: number, reach = REACH) => decodeGlance(encodeGlance(glanceOf(reach, { ...FIRST, now })));
+  expect(at(1_120_000).remaining).toBe(80_000);
+  expect(at(1_300_000).remaining).toBe(0);
+  expect(at(1_000_000, { ...REACH, pace: { ...REACH.pace!, limit: null } }).limit).toBeNull();
 });
 
 test("a sector has the nearest of its bearings, ahead first", () => {
@@ -116,12 +133,25 @@ test("the documented receiver goes by a datagram of a live head, and never by on
   expect([board.limitForward, board.limitBackward]).toEqual([500, 123]);
   // Nor does one keep the motors going that a live head has let go.
   for (let now = 20; now <= 520; now += 10) {
-    const glance = glanceOf(REACH, { number: now, age: 0, isLive: false });
+    const glance = glanceOf(REACH, { number: now, now: REACH.time, isLive: false });
     expect(decodeGlance(encodeGlance(glance)).isLive).toBe(false);
     board.onDatagram(encodeGlance(glance), now);
     board.tick(now);
   }
   expect([board.limitForward, board.limitBackward]).toEqual([0, 0]);
+});
+
+test("the documented receiver stops when a pace has ended, however little is left of it when it comes", () => {
+  const board = new MotorBoard();
+  board.onDatagram(encodeGlance(glanceOf(REACH, { ...FIRST, now: REACH.until - 30_000 })), 1000);
+  board.tick(1020);
+  expect([board.limitForward, board.limitBackward]).toEqual([500, 123]);
+  board.tick(1030);
+  expect([board.limitForward, board.limitBackward]).toEqual([0, 0]);
+  // A head that starts again counts from 0.
+  board.tick(1600);
+  board.onDatagram(encodeGlance(glanceOf(REACH, { ...FIRST, number: 0 })), 1610);
+  expect(board.limitForward).toBe(500);
 });
 
 test("any flipped bit of a glance datagram is found", () => {

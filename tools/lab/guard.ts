@@ -53,10 +53,8 @@ export function main(args: string[]): number {
     console.error(`bench-guard: rounds must be a whole number from 2, got "${args[0]}"`);
     return 2;
   }
-  const stages = ["mask", "glance", "remember", "pace", "reach"] as const;
-  console.log(
-    "ms per 208x156 frame  mask   glance   memory     pace    reach   guard in all   glance / mask",
-  );
+  const stages = ["mask", "glance", "remember", "answer"] as const;
+  console.log("ms per 208x156 frame  mask   glance   memory   answer   guard in all   glance / mask");
   for (const [name, scene] of SCENES) {
     const guard = new Guard(GUARD);
     const mask = new DepthMask(WIDE);
@@ -105,12 +103,10 @@ export function main(args: string[]): number {
         stamps.push(performance.now());
         const judged = glance.look(depth, reason, amplitude, rotation, position);
         stamps.push(performance.now());
-        guard.watch(judged, time);
-        guard.remember(judged, time, x, 0, 0, 0);
+        guard.watch("front", judged, time);
+        guard.remember("front", judged, time, { x, y: 0, yaw: 0, floor: 0 });
         stamps.push(performance.now());
-        guard.pace(x, 0, 0);
-        stamps.push(performance.now());
-        guard.reach(x, 0, 0);
+        guard.answer({ x, y: 0, yaw: 0 }, time);
         stamps.push(performance.now());
         if (round < rounds / 3) continue; // while it is compiled
         best.forEach((fastest, s) => {

@@ -1,7 +1,6 @@
 import type { Logger } from "pino";
 import { validateOptics } from "../../geometry/rays.ts";
 import type { SensorSetup } from "../../sense/events.ts";
-import { SILENCE_AFTER } from "../../terms/freshness.ts";
 import { WireError } from "../../wire/codec.ts";
 import { type Draft, type FromClient, RIGHTS, type Right, type Role } from "../../wire/messages.ts";
 import type { Config } from "../config.ts";
@@ -98,7 +97,6 @@ export class Admission {
       time: headTime(),
       setup: head.setup as Draft<"welcome">["setup"],
       map: { epoch: map.epoch, voxelSize: head.voxelSize, change: map.change },
-      silence: 1e6 * SILENCE_AFTER,
       mostBytes,
       origin: mode.origin,
       played: mode.played?.name ?? null,

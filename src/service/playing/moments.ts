@@ -15,7 +15,7 @@ const STANDING = 0.03;
 
 /** Whether a reach lets the base go no farther because the way ahead ends at a brink. */
 export const endsAtBrink = ({ body: { pace } }: SensedReach): boolean =>
-  pace !== null && pace.limit === END.brink && pace.forward < STANDING;
+  pace?.limit?.cause === END.brink && pace.forward < STANDING;
 
 /** What is in a recording: when its frames are, and what its sensors and its base said. */
 export interface Outline {

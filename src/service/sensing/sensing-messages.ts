@@ -45,6 +45,8 @@ export type ToSensing =
 export interface SensedReach {
   readonly kind: "reach";
   readonly time: number;
+  /** Microseconds from `time` for which its pace may be obeyed. */
+  readonly holds: number;
   /** The sensor's number of the newest frame in it. */
   readonly frame: number;
   readonly body: ReachBody;

@@ -4,6 +4,7 @@ import { Head } from "../../head/head.ts";
 import type { HeadOutput } from "../../head/outputs.ts";
 import { resolveSettings, SettingError } from "../../head/settings.ts";
 import { decodeSnapshot, encodeSnapshot, SnapshotError } from "../../map/snapshot.ts";
+import { HOLD_MOST } from "../../terms/freshness.ts";
 import type { Question } from "../../wire/messages.ts";
 import { PretriggerTap } from "../pretrigger/tap.ts";
 import { ChangedBlocks } from "./changed-blocks.ts";
@@ -12,7 +13,7 @@ import { Governor } from "./governor.ts";
 import { reachOfMap } from "./map-reach.ts";
 import { Pictures } from "./pictures.ts";
 import { answer } from "./questions.ts";
-import { type ReachBody, reachOfFrame, reachOfMemory, reachOfObstacles } from "./reach-body.ts";
+import { type ReachBody, reachBody, reachOfObstacles } from "./reach-body.ts";
 import type { EventTotals, FromSensing, SensingStart, ToSensing } from "./sensing-messages.ts";
 
 /** Microseconds between reports of the load. */
@@ -259,26 +260,20 @@ export class Sensing {
     }
   }
 
-  /** Says one reach for all outputs of an event: the one that knows most. */
+  /** Says the one reach of an event. */
   #tellReach(outputs: readonly HeadOutput[]): void {
-    const say = (time: number, body: ReachBody) =>
-      this.#say({ kind: "reach", time, frame: this.#frame, body });
-    const range = this.#head.settings["guard.maxReach"];
-    const known = outputs.findLast((output) => output.kind === "reach");
-    if (known !== undefined) {
-      say(known.time, reachOfMemory(known, range));
-      return;
-    }
-    const glance = outputs.findLast((output) => output.kind === "glance");
-    if (glance !== undefined) {
-      // A frame may wait for its pose; the reach with memory follows then.
-      say(glance.time, { ...reachOfFrame(glance, range), waiver: this.#head.waiverAt(glance.time) });
+    const say = (time: number, holds: number, body: ReachBody) =>
+      this.#say({ kind: "reach", time, holds, frame: this.#frame, body });
+    const found = outputs.findLast((output) => output.kind === "reach");
+    if (found !== undefined) {
+      say(found.time, found.until - found.time, reachBody(found, this.#head.settings["guard.maxReach"]));
       return;
     }
     const frame = outputs.findLast((output) => output.kind === "frame");
     if (frame === undefined || this.#seesFloor) return;
     const { layers, grid } = this.#head;
-    say(frame.time, reachOfObstacles(reachOfMap(layers, grid.voxelSize, frame.worldFromBase)));
+    const obstacles = reachOfMap(layers, grid.voxelSize, frame.worldFromBase);
+    say(frame.time, 1e6 * HOLD_MOST, reachOfObstacles(obstacles));
   }
 
   /** Whether any sensor is one that the guard judges. */

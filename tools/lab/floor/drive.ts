@@ -17,7 +17,7 @@ import { DEFAULT_RANGE_NOISE } from "../../../src/sense/noise.ts";
 import { Random } from "../../../src/simulate/random.ts";
 import { renderDepth, type SensorNoise, type SunPatch } from "../../../src/simulate/render.ts";
 import type { Scene } from "../../../src/simulate/scene.ts";
-import { END } from "../../../src/terms/safety.ts";
+import { CURVATURES, END, END_NAMES } from "../../../src/terms/safety.ts";
 
 const RADIANS = Math.PI / 180;
 const FOCAL = 80 / Math.tan(41.5 * RADIANS);
@@ -40,8 +40,18 @@ const LENS_X = 0.15;
 
 export const GUARD: GuardSettings = {
   body: BODY,
-  ...{ cellSize: 0.05, margin: 0.12, maxReach: 3, topSpeed: 1, topTurn: 1.5 },
-  ...{ maxBlind: 0.4, memory: 600, startTrust: 1.2, knockRepeat: 1, maxTrim: 5.5 * RADIANS, gate: 0 },
+  cellSize: 0.05,
+  margin: 0.07,
+  maxReach: 3,
+  topSpeed: 1,
+  topTurn: 1.5,
+  maxBlind: 0.4,
+  hold: 0,
+  memory: 600,
+  startTrust: 1.2,
+  knockRepeat: 1,
+  maxTrim: 5.5 * RADIANS,
+  gate: 0,
 };
 
 /** Frames a second, and seconds from a frame's exposure until its pace is known. */
@@ -152,12 +162,14 @@ export function driveCourse(course: Course): Outcome {
   let stops = 0;
   let way = 0;
   let isMiss = false;
-  let limit = "";
+  let limit: string = "";
   let brinks = 0;
   let cost = 0;
   let frames = 0;
-  let permitted = { forward: 0, backward: 0, left: 0, right: 0 };
-  const queue: { due: number; pace: typeof permitted }[] = [];
+  const standing = { forward: 0, backward: 0, left: 0, right: 0 };
+  let permitted = standing;
+  let until = 0;
+  const queue: { due: number; until: number; pace: typeof standing }[] = [];
   const glanceEdges: [number, number][] = [];
   const marks = (course.marks ?? []).map(() => Number.NaN);
   let time = 0;
@@ -176,15 +188,21 @@ export function driveCourse(course: Course): Outcome {
       const masked = mask.apply(shot.counts, shot.amplitude);
       const from = performance.now();
       const judged = glance.look(masked.depth, masked.reason, shot.amplitude, rotation, position);
-      guard.watch(judged, Math.round(time * 1e6));
-      guard.remember(judged, Math.round(time * 1e6), ox, oy, yaw, 0);
+      const captured = Math.round(time * 1e6);
       guard.tick(Math.round((time + LATENCY) * 1e6));
-      const pace = guard.pace(ox, oy, yaw);
+      guard.watch("front", judged, captured);
+      guard.remember("front", judged, captured, { x: ox, y: oy, yaw, floor: 0 });
+      const { pace, until } = guard.answer({ x: ox, y: oy, yaw }, captured);
       cost += performance.now() - from;
       frames++;
       const forward = course.curvature === 0 ? pace.forward : arcPace(pace.arcsForward, course.curvature);
-      queue.push({ due: time + LATENCY + BODY.reactionDelay, pace: { ...pace, forward } });
-      limit = pace.limit;
+      const permit = { forward, backward: pace.backward, left: pace.left, right: pace.right };
+      queue.push({
+        due: time + LATENCY + BODY.reactionDelay,
+        until: until / 1e6 + BODY.reactionDelay,
+        pace: permit,
+      });
+      limit = END_NAMES[pace.limit?.cause ?? END.open]!;
       course.watch?.(judged, [x, y, yaw]);
       glanceEdges.length = 0;
       for (let n = 0; n < judged.strips; n++) {
@@ -197,7 +215,8 @@ export function driveCourse(course: Course): Outcome {
         ]);
       }
     }
-    while (queue.length > 0 && queue[0]!.due <= time) permitted = queue.shift()!.pace;
+    while (queue.length > 0 && queue[0]!.due <= time) ({ pace: permitted, until } = queue.shift()!);
+    if (time > until) permitted = standing;
     const mode = course.steer?.([x, y, yaw]) ?? "ahead";
     const wished = course.wish?.(time) ?? course.speed;
     const wish =
@@ -254,12 +273,9 @@ export function driveCourse(course: Course): Outcome {
 
 /** Between two curvatures the slower of them. */
 function arcPace(arcs: readonly number[], curvature: number): number {
-  const all = [-2, -1, -0.5, 0, 0.5, 1, 2];
-  const above = all.findIndex((one) => one >= curvature - 1e-9);
-  return Math.min(
-    arcs[above]!,
-    Math.abs(all[above]! - curvature) < 1e-9 ? Number.POSITIVE_INFINITY : arcs[above - 1]!,
-  );
+  const above = CURVATURES.findIndex((one) => one >= curvature - 1e-9);
+  const isListed = Math.abs(CURVATURES[above]! - curvature) < 1e-9;
+  return Math.min(arcs[above]!, isListed ? Number.POSITIVE_INFINITY : arcs[above - 1]!);
 }
 
 /** Pitch (nose down) and height of a base on its wheels. */

@@ -7,7 +7,7 @@ import {
 } from "../../../src/service/sensing/frame-slot.ts";
 import { Sensing } from "../../../src/service/sensing/sensing.ts";
 import type { SensedReach } from "../../../src/service/sensing/sensing-messages.ts";
-import { BLIND_AFTER, LATE_AFTER } from "../../../src/terms/freshness.ts";
+import { BLIND_AFTER } from "../../../src/terms/freshness.ts";
 import { decodeFromServer } from "../../../src/wire/codec.ts";
 import type { Reach } from "./obedience.ts";
 import type { Rig } from "./rig.ts";
@@ -74,7 +74,8 @@ export class ClockedHead {
     const { setup, settings } = this.#rig;
     return new Publisher({
       mode: {
-        lateness: (age) => (age > 1e6 * BLIND_AFTER ? "blind" : age > 1e6 * LATE_AFTER ? "late" : null),
+        lateness: (age, holds = Number.POSITIVE_INFINITY) =>
+          age > 1e6 * BLIND_AFTER ? "blind" : age >= holds ? "late" : null,
         waiverIn: () => null,
         offered: () => {},
       },

@@ -1,5 +1,4 @@
-import { SILENCE_AFTER } from "../../../src/terms/freshness.ts";
-import { END_NAMES } from "../../../src/terms/safety.ts";
+import { END, END_NAMES } from "../../../src/terms/safety.ts";
 import { Base, type Contact, type Fall } from "./base.ts";
 import { ClockedHead } from "./clocked-head.ts";
 import type { Fault, Knobs } from "./knobs.ts";
@@ -61,7 +60,7 @@ const describe = (reach: Reach | null): string => {
   const speeds =
     pace === null
       ? "no pace"
-      : `pace ${pace.forward.toFixed(2)} m/s ahead, ${pace.backward.toFixed(2)} back, room ${pace.roomMm} mm to ${END_NAMES[pace.limit]}`;
+      : `pace ${pace.forward.toFixed(2)} m/s ahead, ${pace.backward.toFixed(2)} back, room ${pace.roomMm} mm to ${END_NAMES[pace.limit?.cause ?? END.open]}`;
   return `${state}, from ${source}, age ${Math.round(age / 1000)} ms, ${speeds}`;
 };
 
@@ -83,7 +82,7 @@ export function drive(knobs: Knobs, options: DriveOptions = {}): Outcome {
   const seed = Number(knobs.seed);
   const base = new Base(build, still, at, slippery, seed);
   const senses = new Senses(rig, base);
-  const obedience = new Obedience(1e6 * settings["body.reactionDelay"], 1e6 * SILENCE_AFTER);
+  const obedience = new Obedience(1e6 * settings["body.reactionDelay"]);
   const wander = new Wander(
     seed,
     String(knobs.wander),

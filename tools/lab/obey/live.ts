@@ -10,7 +10,6 @@ import { WebSocket } from "ws";
 import { HeadClient, type Socket } from "../../../src/client/client.ts";
 import type { DepthEvent, HeadEvent } from "../../../src/sense/events.ts";
 import { headTime } from "../../../src/service/time.ts";
-import { SILENCE_AFTER } from "../../../src/terms/freshness.ts";
 import type { SensorDeclaration } from "../../../src/wire/shapes.ts";
 import { type Throttle, throttle } from "../throttle.ts";
 import { Base } from "./base.ts";
@@ -214,10 +213,7 @@ export async function driveLive(knobs: Knobs, options: DriveOptions = {}): Promi
       setup.sensors.map(({ name }) => name),
     );
     const base = new Base(rig.build, rig.still, rig.at, rig.slippery, Number(knobs.seed));
-    const obedience = new Obedience(
-      1e6 * settings["body.reactionDelay"],
-      link.welcome?.silence ?? 1e6 * SILENCE_AFTER,
-    );
+    const obedience = new Obedience(1e6 * settings["body.reactionDelay"]);
     let newest: Reach | null = null;
     link.on("reach", (reach) => {
       const now = headTime();

@@ -27,33 +27,25 @@ const STOP: Permit = {
   roomMm: 0,
 };
 
-/** Evidence older than this at sending is a stop (docs/protocol.md, rule 2). Microseconds. */
-const OLDEST = 200_000;
-
 /**
- * What docs/protocol.md asks of a base, and no more: silence is a stop, late is a stop, any state but clear and dark is a stop,
- * and what is permitted was permitted for a while only. Times are microseconds of the head's clock.
+ * What docs/protocol.md asks of a base, and no more: any state but clear and dark is a stop, and a pace may be obeyed until its reach's
+ * `until` only. Times are microseconds of the head's clock.
  */
 export class Obedience {
   readonly #delay: number;
-  readonly #silence: number;
   /** What was heard and does not act yet, and what acts now. */
   #waiting: { readonly from: number; readonly reach: Reach }[] = [];
   #acting: Reach | null = null;
-  #heard = Number.NEGATIVE_INFINITY;
 
   /**
-   * @param delay   from a pace being sent until the motors act on it, as declared in `body.reactionDelay`
-   * @param silence of the welcome
+   * @param delay from a pace being sent until the motors act on it, as declared in `body.reactionDelay`: to a stop they react as late
    */
-  constructor(delay: number, silence: number) {
+  constructor(delay: number) {
     this.#delay = delay;
-    this.#silence = silence;
   }
 
   /** A reach arrived. @param now the head's time */
   hear(reach: Reach, now: number): void {
-    this.#heard = now;
     const sent = reach.time + reach.age;
     this.#waiting.push({ from: Math.max(now, sent + this.#delay), reach });
   }
@@ -64,10 +56,8 @@ export class Obedience {
       this.#acting = this.#waiting.shift()!.reach;
     }
     const reach = this.#acting;
-    if (reach === null || now - this.#heard > this.#silence) return STOP;
-    const isFit = (reach.state === "clear" || reach.state === "dark") && reach.age < OLDEST;
-    const { until } = reach as { readonly until?: number };
-    if (!isFit || reach.pace === null || (until !== undefined && now > until)) return STOP;
+    if (reach === null || now >= reach.until + this.#delay) return STOP;
+    if ((reach.state !== "clear" && reach.state !== "dark") || reach.pace === null) return STOP;
     return reach.pace;
   }
 }

@@ -1,0 +1,260 @@
+import { HOLD_MOST } from "../terms/freshness.ts";
+import { END, STRAIGHT } from "../terms/safety.ts";
+import { type BodyDescription, type BodyLimits, stoppingDistance } from "./body.ts";
+import type { FootingLayer } from "./footing.ts";
+import { fastest, Permits } from "./pace.ts";
+import type { ReachNow } from "./reach.ts";
+import type { SensorView } from "./sensor-views.ts";
+import type { Place } from "./start-trust.ts";
+import type { Sweep } from "./sweep.ts";
+import { type Room, SweptRoom, waysOf } from "./swept-room.ts";
+
+export interface PaceSettings {
+  readonly body: BodyDescription;
+  /** Metres: side of a cell of the floor. */
+  readonly cellSize: number;
+  /** Metres kept between the footprint and what ends the ground, for the errors of edge, pose and tilt; a cell is kept besides. */
+  readonly margin: number;
+  /** Metres: how far the guard looks. */
+  readonly maxReach: number;
+  /** m/s, and rad/s on the spot: faster is never permitted. */
+  readonly topSpeed: number;
+  readonly topTurn: number;
+  /** Seconds for which a pace may be obeyed; 0 goes by the frame interval. */
+  readonly hold: number;
+}
+
+/** What keeps the pace straight ahead below the top speed. Lengths are metres of the base frame. */
+export interface PaceLimit {
+  /** An `END`. */
+  readonly cause: number;
+  /** Radians from ahead, counter-clockwise: where it is from the base's floor point. */
+  readonly bearing: number;
+  /** Way until the outline meets it, and the part of the outline that does. */
+  readonly distance: number;
+  readonly outline: readonly [x: number, y: number];
+  /** Seconds since that ground was last seen; Infinity when it never was. */
+  readonly age: number;
+}
+
+/** The fastest motion from which the body still stops on free, firm ground. */
+export interface Pace {
+  /** m/s straight on and straight back. */
+  readonly forward: number;
+  readonly backward: number;
+  /** rad/s on the spot. */
+  readonly left: number;
+  readonly right: number;
+  /** m/s along arcs, one per `CURVATURES`; empty while only frames tell. */
+  readonly arcsForward: readonly number[];
+  readonly arcsBackward: readonly number[];
+  /** Metres of way straight on that are free and firm; no more than was looked at. */
+  readonly room: number;
+  /** Null when nothing keeps the pace straight on below the top speed. */
+  readonly limit: PaceLimit | null;
+}
+
+/** What a pace is made of. Times are microseconds. */
+export interface PaceInput {
+  readonly footing: FootingLayer;
+  /** Where the base was at `since`; null while that is not known. */
+  readonly at: Pick<Place, "x" | "y" | "yaw"> | null;
+  readonly since: number;
+  readonly now: number;
+  /** Until when the pace may be obeyed. */
+  readonly until: number;
+  /** (BEARINGS) 0, or the `END` for which nothing is known now in that direction. */
+  readonly stale: Uint8Array;
+  /** Reach all round from the same place. */
+  readonly reach: ReachNow;
+  /** Fresh views of which memory does not hold the newest frame. */
+  readonly unplaced: readonly SensorView[];
+  /** Whether it goes out to a base. */
+  readonly isGiven: boolean;
+}
+
+/** Metres by which the straight way of one frame is taken to be wider than the body; and a strip's width per metre of its range. */
+const WIDER = 0.02;
+const STRIP_WIDTH = 0.03;
+/** Seconds of age that the swept ways leave room for, besides hold and reaction: older evidence costs speed. Chosen by hand. */
+const USUAL_AGE = 0.2;
+/** m/s by which a pace may lie below the top speed and count as that: less than any base can tell. */
+const AS_GOOD_AS = 1e-6;
+
+/** Free way straight on and the place that ends it. Lengths are metres of the base frame. */
+interface Ahead {
+  readonly room: number;
+  readonly cause: number;
+  readonly x: number;
+  readonly y: number;
+  readonly outline: readonly [x: number, y: number];
+  readonly age: number;
+}
+
+/**
+ * Finds the fastest speeds at which the body stops on free, firm ground, margin kept, if it obeys them until they end, then takes its
+ * reaction delay, then brakes. What was not looked at is not free: a way is swept as far as its top speed needs, and where it cannot be,
+ * the speed is lower.
+ */
+export class PaceMaker {
+  readonly #settings: PaceSettings;
+  readonly #limits: BodyLimits;
+  readonly #rooms: SweptRoom;
+  readonly #permits: Permits;
+
+  /** @param before whose permits may still be obeyed */
+  constructor(settings: PaceSettings, limits: BodyLimits, before: PaceMaker | null = null) {
+    this.#settings = settings;
+    this.#limits = limits;
+    const { body, cellSize, margin, maxReach, topSpeed, hold } = settings;
+    const horizon = USUAL_AGE + Math.max(hold, HOLD_MOST) + body.reactionDelay;
+    const needed = margin + 2 * cellSize + stoppingDistance(topSpeed, horizon, body.deceleration);
+    const length = Math.min(maxReach, needed);
+    const ways = waysOf({ footprint: body.footprint, cellSize, ahead: maxReach, length });
+    this.#rooms = new SweptRoom(ways, limits.gap);
+    this.#permits = new Permits(2 * ways.arcs.length + 2, body.deceleration, body.reactionDelay);
+    if (before !== null) this.#permits.takeOver(before.#permits);
+  }
+
+  pace(input: PaceInput): Pace {
+    const { at, reach, stale, footing } = input;
+    const { topSpeed, topTurn, maxReach, cellSize, body } = this.#settings;
+    const seen = this.#aheadByFrames(input);
+    if (at === null) return this.#byFramesAlone(input, seen);
+    const rooms = this.#rooms;
+    const { arcs, spot } = rooms.ways;
+    rooms.standAt(footing, stale, at.x, at.y, at.yaw);
+    const lasts = (input.until - input.since) / 1e6 + body.reactionDelay;
+    // The ground may end anywhere within a cell: half of one is taken off the room, half is kept with the margin.
+    const along = (way: Sweep, most: number): number => {
+      const enough = this.#spare + cellSize / 2 + stoppingDistance(most, lasts, body.deceleration);
+      return rooms.along(way, enough).room - cellSize / 2;
+    };
+    const straight = arcs[STRAIGHT]![0];
+    const ahead = [
+      this.#aheadBySweep(straight, rooms.along(straight, maxReach), input),
+      aheadByBearing(reach, this.#limits.front),
+      ...(seen === null ? [] : [seen]),
+    ].reduce((one, other) => (other.room < one.room ? other : one));
+    const unplaced = seen?.room ?? Number.POSITIVE_INFINITY;
+    const arcsForward = arcs.map(([way], n) => {
+      const room = n === STRAIGHT ? ahead.room : Math.min(along(way, topSpeed), unplaced);
+      return this.#speed(room, topSpeed, n, input);
+    });
+    const arcsBackward = arcs.map(([, way], n) =>
+      this.#speed(along(way, topSpeed), topSpeed, arcs.length + n, input),
+    );
+    const corner = topTurn * this.#limits.radius;
+    const spin = (way: Sweep, n: number): number =>
+      this.#speed(along(way, corner), corner, 2 * arcs.length + n, input) / this.#limits.radius;
+    const forward = arcsForward[STRAIGHT]!;
+    return {
+      forward,
+      backward: arcsBackward[STRAIGHT]!,
+      left: spin(spot[0], 0),
+      right: spin(spot[1], 1),
+      arcsForward,
+      arcsBackward,
+      room: Math.max(0, ahead.room),
+      limit: forward < topSpeed - AS_GOOD_AS ? limitOf(ahead) : null,
+    };
+  }
+
+  /** Metres kept between the body and the end of its room. */
+  get #spare(): number {
+    return this.#settings.margin + this.#settings.cellSize / 2;
+  }
+
+  /** The fastest along a way with so much room, metres; noted when it goes out. */
+  #speed(room: number, most: number, way: number, { since, until, isGiven }: PaceInput): number {
+    const { deceleration, reactionDelay } = this.#settings.body;
+    const lasts = (until - since) / 1e6 + reactionDelay;
+    const before = this.#permits.standing(way, since);
+    const speed = Math.min(most, fastest(room - this.#spare, lasts, deceleration, before));
+    if (isGiven) this.#permits.give(way, speed, since, until);
+    return speed;
+  }
+
+  /** While no place is known, only what frames see straight ahead counts. */
+  #byFramesAlone(input: PaceInput, seen: Ahead | null): Pace {
+    const { topSpeed } = this.#settings;
+    const { front } = this.#limits;
+    const why = input.stale[0]!;
+    const ahead = seen ?? {
+      room: 0,
+      cause: why === 0 ? END.unlooked : why,
+      x: front,
+      y: 0,
+      outline: [front, 0] as const,
+      age: input.reach.viewAge[0]!,
+    };
+    const forward = this.#speed(ahead.room, topSpeed, STRAIGHT, input);
+    const ways = 2 * this.#rooms.ways.arcs.length + 2;
+    for (let way = 0; way < ways; way++) if (way !== STRAIGHT) this.#speed(0, topSpeed, way, input);
+    return {
+      forward,
+      backward: 0,
+      left: 0,
+      right: 0,
+      arcsForward: [],
+      arcsBackward: [],
+      room: Math.max(0, ahead.room),
+      limit: forward < topSpeed - AS_GOOD_AS ? limitOf(ahead) : null,
+    };
+  }
+
+  #aheadBySweep(way: Sweep, { room, cause, point }: Room, { now }: PaceInput): Ahead {
+    const told = room - this.#settings.cellSize / 2;
+    const { front } = this.#limits;
+    if (point < 0) return { room: told, cause, x: front + room, y: 0, outline: [front, 0], age: Infinity };
+    const { place, outline, seen } = this.#rooms.meeting(way, point);
+    return { room: told, cause, x: place[0], y: place[1], outline, age: (now - seen) / 1e6 };
+  }
+
+  /**
+   * Free way straight on by frames that memory does not hold; null when none of them looks there. The ground too near for a lens is left
+   * to memory. A frame that is older than the place counts with the way that the base may have gone since.
+   */
+  #aheadByFrames({ unplaced, since, now }: PaceInput): Ahead | null {
+    const { front, halfWidth } = this.#limits;
+    const { maxReach, topSpeed } = this.#settings;
+    const half = halfWidth + WIDER;
+    let found: Ahead | null = null;
+    for (const { frame, captured } of unplaced) {
+      const gone = (Math.max(0, since - captured) / 1e6) * topSpeed;
+      for (let n = 0; n < frame.strips; n++) {
+        const x = frame.endX[n]!;
+        const y = frame.endY[n]!;
+        // Strips are some centimetres wide: the end counts if any of it reaches into the way.
+        if (frame.farX[n]! < front || Math.abs(y) > half + STRIP_WIDTH * frame.range[n]!) continue;
+        const room = Math.min(maxReach, x - front) - gone;
+        if (found !== null && found.room <= room) continue;
+        const outline = [front, Math.max(-halfWidth, Math.min(halfWidth, y))] as const;
+        found = { room, cause: frame.kind[n]!, x, y, outline, age: (now - captured) / 1e6 };
+      }
+    }
+    return found;
+  }
+}
+
+/** Free way straight on by the bearing straight ahead: the two must not contradict each other. */
+function aheadByBearing({ distance, ends, age, viewAge }: ReachNow, front: number): Ahead {
+  const end = ends[0]!;
+  const isStale = end === END.late || end === END.blind || end === END.frozen;
+  return {
+    room: distance[0]! - front,
+    cause: end === END.open ? END.unlooked : end,
+    x: Math.max(front, distance[0]!),
+    y: 0,
+    outline: [front, 0],
+    age: isStale ? viewAge[0]! : age[0]!,
+  };
+}
+
+const limitOf = ({ room, cause, x, y, outline, age }: Ahead): PaceLimit => ({
+  cause,
+  bearing: Math.atan2(y, x),
+  distance: Math.max(0, room),
+  outline,
+  age,
+});

@@ -1,0 +1,129 @@
+import { permittedSpeed } from "./body.ts";
+
+/** Iterations that find the fastest speed between two: to 1/4096 of their difference. */
+const HALVINGS = 12;
+
+/** A speed that a base may have been permitted, and seconds from now for which it may still obey and not brake yet. */
+export interface StandingPermit {
+  /** m/s. */
+  readonly speed: number;
+  /** Seconds, reaction delay included. */
+  readonly lasts: number;
+}
+
+/**
+ * Metres that a base may go at most, whichever of its permits reach it and whenever: it obeys one of them for as long as it lasts and
+ * then brakes. At a time t it is no faster than V(t), the highest of min(speed, speed + deceleration * (lasts - t)) over all permits.
+ *
+ * The way is the integral of V over time. Integrated over speed instead: V exceeds s until the last of the times at which permits
+ * faster than s have slowed down to s, which is (speed + deceleration * lasts - s) / deceleration.
+ * @param permits sorted by speed, fastest first
+ */
+export function worstWay(permits: readonly StandingPermit[], deceleration: number): number {
+  let way = 0;
+  let latest = 0; // of the permits so far: speed + deceleration * lasts
+  for (let k = 0; k < permits.length; k++) {
+    const { speed, lasts } = permits[k]!;
+    latest = Math.max(latest, speed + deceleration * lasts);
+    const slower = permits[k + 1]?.speed ?? 0;
+    way += latest * (speed - slower) - (speed * speed - slower * slower) / 2;
+  }
+  return way / deceleration;
+}
+
+/**
+ * The fastest speed at which a base still stops within its room.
+ *
+ * Alone, a new permit is fast enough to stop by v * lasts + v^2 / (2 a) <= room. But the base may get it at any time before it ends, and
+ * go by the permits before until then: so the new one must also not carry it beyond its room after those, nor farther than those alone
+ * do where they already go beyond.
+ * @param room    metres, margin taken off
+ * @param lasts   seconds from now for which the new permit may be obeyed, reaction delay included
+ * @param before  permits that may still be obeyed
+ */
+export function fastest(
+  room: number,
+  lasts: number,
+  deceleration: number,
+  before: readonly StandingPermit[],
+): number {
+  const alone = permittedSpeed(room, lasts, deceleration);
+  if (before.length === 0 || alone === 0) return alone;
+  const most = Math.max(room, worstWay(before, deceleration));
+  const goesTooFar = (speed: number): boolean => {
+    const at = before.findIndex((permit) => permit.speed < speed);
+    const all = before.toSpliced(at < 0 ? before.length : at, 0, { speed, lasts });
+    return worstWay(all, deceleration) > most + 1e-9;
+  };
+  if (!goesTooFar(alone)) return alone;
+  let low = 0;
+  let high = alone;
+  for (let k = 0; k < HALVINGS; k++) {
+    const middle = (low + high) / 2;
+    if (goesTooFar(middle)) high = middle;
+    else low = middle;
+  }
+  return low;
+}
+
+/** A permit with the time until which it may be obeyed, microseconds. */
+interface Given {
+  readonly speed: number;
+  readonly until: number;
+}
+
+/** Most permits kept for one way: more than a second of frames at any usual rate. */
+const MOST_KEPT = 32;
+
+/** The permits that have gone out, for each way that the base can go, as long as they may have an effect. */
+export class Permits {
+  readonly #given: Given[][];
+  readonly #deceleration: number;
+  readonly #reactionDelay: number;
+
+  /** @param deceleration m/s^2, and `reactionDelay` in seconds, of the body */
+  constructor(ways: number, deceleration: number, reactionDelay: number) {
+    this.#given = Array.from({ length: ways }, () => []);
+    this.#deceleration = deceleration;
+    this.#reactionDelay = reactionDelay;
+  }
+
+  /**
+   * What still stands for a way, fastest first.
+   * @param since microseconds from which the seconds of `lasts` count: a base that brakes by then is as slow as it has become
+   */
+  standing(way: number, since: number): StandingPermit[] {
+    const out: StandingPermit[] = [];
+    for (const { speed, until } of this.#given[way]!) {
+      const lasts = (until - since) / 1e6 + this.#reactionDelay;
+      const left = lasts < 0 ? speed + this.#deceleration * lasts : speed;
+      if (left > 0) out.push({ speed: left, lasts: Math.max(0, lasts) });
+    }
+    return out.sort((a, b) => b.speed - a.speed);
+  }
+
+  /**
+   * Notes what a reach permits for a way; forgets what that outlasts at no less speed, and what has been braked away.
+   * @param since, until microseconds: from when, and until when it may be obeyed
+   */
+  give(way: number, speed: number, since: number, until: number): void {
+    const given = this.#given[way]!.filter((old) => {
+      const lasts = (old.until - since) / 1e6 + this.#reactionDelay;
+      const left = lasts < 0 ? old.speed + this.#deceleration * lasts : old.speed;
+      return left > 0 && (left > speed || old.until > until);
+    });
+    if (speed > 0) given.push({ speed, until });
+    if (given.length > MOST_KEPT) {
+      const [one, two] = given.splice(0, 2) as [Given, Given];
+      given.unshift({ speed: Math.max(one.speed, two.speed), until: Math.max(one.until, two.until) });
+    }
+    this.#given[way] = given;
+  }
+
+  /** What others have given for the same ways stands, too. */
+  takeOver(other: Permits): void {
+    other.#given.forEach((given, way) => {
+      this.#given[way] = [...given];
+    });
+  }
+}

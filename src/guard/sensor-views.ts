@@ -1,0 +1,203 @@
+import { HOLD_INTERVALS, HOLD_LEAST, HOLD_MOST, SILENT_AFTER, SILENT_INTERVALS } from "../terms/freshness.ts";
+import { BEARINGS, END, type Sight, type StreamSight } from "../terms/safety.ts";
+import type { GlanceFrame } from "./glance-frame.ts";
+import { bearingOf } from "./sweep.ts";
+
+/** Microseconds between frames until two of them tell; and a longer pause than the second is no interval. Chosen by hand. */
+const USUAL_INTERVAL = 0.1e6;
+const LONGEST_INTERVAL = 1e6;
+/** Share by which the interval follows a new one. Chosen by hand. */
+const INTERVAL_SHARE = 0.2;
+
+/** What one sensor sees of the floor, and since when. Times are microseconds of the events' clock. */
+export interface SensorView {
+  /** The newest frame; the sensor's next one overwrites it. */
+  frame: GlanceFrame;
+  /** When the newest frame was captured, and whether memory holds it. */
+  captured: number;
+  isPlaced: boolean;
+  /** When the newest frame with a fit view of the floor was captured, and when it came. */
+  fitCaptured: number;
+  fitArrived: number;
+  /** Between frames. */
+  interval: number;
+  /** (BEARINGS) 1 where the view covers ground. */
+  readonly covers: Uint8Array;
+}
+
+const isFit = (sight: Sight): boolean => sight === "clear" || sight === "dark";
+
+/**
+ * The views of all sensors that see floor: which directions each covers, and whether it is fresh. A sensor keeps no direction fresh but
+ * those in its own view. No clock is read: the newest stamp of all events is now.
+ */
+export class SensorViews {
+  /** Microseconds: the newest stamp of all events. */
+  now = Number.NEGATIVE_INFINITY;
+  /** Whether the content of a stream is known to be old, however new its stamps are: nothing is known now in any direction. */
+  isFrozen = false;
+  /** (BEARINGS) 0, or why nothing is known now in that direction: `END.late`, `END.blind` or `END.frozen`. */
+  readonly stale = new Uint8Array(BEARINGS).fill(END.late);
+  readonly #views = new Map<string, SensorView>();
+  /** Sensors whose views were stale when `stale` was brought up to date last. */
+  #staleSensors: ReadonlySet<string> = new Set();
+
+  /** Takes the stamp of any event. */
+  tick(time: number): void {
+    if (time > this.now) this.now = time;
+  }
+
+  /** Takes a judged frame of a sensor. */
+  see(sensor: string, frame: GlanceFrame, time: number): void {
+    this.tick(time);
+    let view = this.#views.get(sensor);
+    if (view === undefined) {
+      view = {
+        frame,
+        captured: Number.NEGATIVE_INFINITY,
+        isPlaced: false,
+        fitCaptured: Number.NEGATIVE_INFINITY,
+        fitArrived: Number.NEGATIVE_INFINITY,
+        interval: USUAL_INTERVAL,
+        covers: new Uint8Array(BEARINGS),
+      };
+      this.#views.set(sensor, view);
+    }
+    view.frame = frame;
+    view.isPlaced = false;
+    if (time > view.captured) {
+      const interval = time - view.captured;
+      if (interval < LONGEST_INTERVAL) view.interval += INTERVAL_SHARE * (interval - view.interval);
+      view.captured = time;
+    }
+    if (isFit(frame.sight)) {
+      view.fitCaptured = Math.max(view.fitCaptured, time);
+      view.fitArrived = this.now;
+    }
+    coverOf(frame, view.covers);
+  }
+
+  get(sensor: string): SensorView | undefined {
+    return this.#views.get(sensor);
+  }
+
+  /** Keeps the views of these sensors alone: others are no longer there. */
+  keep(sensors: readonly string[]): void {
+    for (const name of [...this.#views.keys()]) if (!sensors.includes(name)) this.#views.delete(name);
+  }
+
+  /** Views that are fresh, in the order in which the sensors first came. */
+  fresh(maxBlind: number): SensorView[] {
+    return [...this.#views.values()].filter((view) => this.#why(view, maxBlind) === 0);
+  }
+
+  /** Microseconds: capture of the newest frame of any sensor; -Infinity before the first. */
+  get newest(): number {
+    let newest = Number.NEGATIVE_INFINITY;
+    for (const { captured } of this.#views.values()) newest = Math.max(newest, captured);
+    return newest;
+  }
+
+  /** Seconds since any sensor had a fit view of the floor; Infinity before the first frame. */
+  get blindFor(): number {
+    let newest = Number.NEGATIVE_INFINITY;
+    for (const { fitCaptured } of this.#views.values()) newest = Math.max(newest, fitCaptured);
+    return (this.now - newest) / 1e6;
+  }
+
+  /** How the floor is seen, over all sensors; "late" when none of them has sent anything for too long. */
+  state(maxBlind: number): StreamSight | "late" {
+    if (this.isFrozen) return "frozen";
+    const fresh = this.fresh(maxBlind);
+    if (fresh.length > 0) return fresh.some(({ frame }) => frame.sight === "dark") ? "dark" : "clear";
+    const sending = [...this.#views.values()].filter((view) => this.#why(view, maxBlind) === END.blind);
+    if (sending.some(({ frame }) => frame.sight === "covered")) return "covered";
+    return sending.length > 0 ? "blind" : "late";
+  }
+
+  /**
+   * Seconds for which a pace of this moment may be obeyed.
+   * @param hold the setting; 0 for as long as the frame intervals say
+   */
+  hold(hold: number, maxBlind: number): number {
+    if (hold > 0) return hold;
+    const intervals = this.fresh(maxBlind).map(({ interval }) => interval);
+    const usual = (HOLD_INTERVALS * Math.min(USUAL_INTERVAL * 10, ...intervals)) / 1e6;
+    return Math.min(HOLD_MOST, Math.max(HOLD_LEAST, usual));
+  }
+
+  /** Brings `stale` up to now. */
+  refresh(maxBlind: number): void {
+    this.#staleSensors = new Set(this.#staleNow(maxBlind));
+    const { stale } = this;
+    const views = [...this.#views.values()].map((view) => ({ view, why: this.#why(view, maxBlind) }));
+    const isAny = views.some(({ why }) => why === 0);
+    // Without any fresh view nobody knows how the base moves over the ground that it remembers.
+    const otherwise = isAny ? 0 : (views.find(({ why }) => why === END.blind)?.why ?? END.late);
+    if (this.isFrozen) {
+      stale.fill(END.frozen);
+      return;
+    }
+    for (let n = 0; n < BEARINGS; n++) {
+      let why = otherwise;
+      let isFresh = false;
+      for (const one of views) {
+        if (one.view.covers[n] === 0) continue;
+        if (one.why === 0) isFresh = true;
+        else why = one.why;
+      }
+      stale[n] = isFresh ? 0 : why;
+    }
+  }
+
+  /** Whether a view has become stale since `refresh`. */
+  isStaler(maxBlind: number): boolean {
+    return this.#staleNow(maxBlind).some((name) => !this.#staleSensors.has(name));
+  }
+
+  /** (BEARINGS) seconds since a sensor that covers the bearing had a fit view; Infinity where none does. */
+  agesInto(out: Float32Array): void {
+    out.fill(Number.POSITIVE_INFINITY);
+    for (const { covers, fitCaptured } of this.#views.values()) {
+      const age = (this.now - fitCaptured) / 1e6;
+      for (let n = 0; n < BEARINGS; n++) if (covers[n] === 1 && age < out[n]!) out[n] = age;
+    }
+  }
+
+  #staleNow(maxBlind: number): string[] {
+    const names: string[] = [];
+    for (const [name, view] of this.#views) if (this.#why(view, maxBlind) !== 0) names.push(name);
+    return names;
+  }
+
+  /** Why a view is not fresh: an `END`, or 0 when it is. */
+  #why(view: SensorView, maxBlind: number): number {
+    const limit = Math.min(maxBlind, Math.max(SILENT_AFTER, (SILENT_INTERVALS * view.interval) / 1e6));
+    if (isFit(view.frame.sight)) return (this.now - view.fitArrived) / 1e6 > limit ? END.late : 0;
+    return (this.now - view.captured) / 1e6 > maxBlind ? END.late : END.blind;
+  }
+}
+
+/** Marks the bearings in which a frame's strips look at ground, between neighbouring strips, too. */
+function coverOf({ strips, nearX, nearY, farX, farY }: GlanceFrame, out: Uint8Array): void {
+  out.fill(0);
+  let before = -1;
+  for (let n = 0; n < strips; n++) {
+    if (nearX[n] === farX[n] && nearY[n] === farY[n]) {
+      before = -1; // the strip looks at no ground
+      continue;
+    }
+    const near = bearingOf(nearX[n]!, nearY[n]!);
+    const far = bearingOf(farX[n]!, farY[n]!);
+    markBetween(near, far, out);
+    if (before >= 0) markBetween(before, far, out);
+    before = far;
+  }
+}
+
+/** Marks the bearings from one to another, the shorter way round. */
+function markBetween(from: number, to: number, out: Uint8Array): void {
+  const turn = ((((to - from + BEARINGS / 2) % BEARINGS) + BEARINGS) % BEARINGS) - BEARINGS / 2;
+  const step = turn < 0 ? -1 : 1;
+  for (let k = 0; k <= Math.abs(turn); k++) out[(from + step * k + BEARINGS) % BEARINGS] = 1;
+}
