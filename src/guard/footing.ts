@@ -8,6 +8,7 @@ import { EVIDENCE, type GlanceFrame } from "./glance-frame.ts";
 const UNSEEN: number = FOOTING.unseen;
 const FIRM: number = FOOTING.firm;
 const GONE: number = FOOTING.gone;
+const DOUBTFUL: number = FOOTING.doubtful;
 const BLOCKED: number = FOOTING.blocked;
 const BITS: number = TILE_BITS;
 const MASK: number = (1 << TILE_BITS) - 1;
@@ -189,6 +190,16 @@ export class FootingLayer {
     }
     if (settled !== FIRM) return settled;
     return tile.earliest >= this.oldest || tile.time[c]! >= this.oldest ? FIRM : UNSEEN;
+  }
+
+  /** The `FOOTING` of cell (i, j) for wheels: a hole of one cell between firm ones is firm if wheels cross gaps that wide. */
+  forWheels(i: number, j: number, gap: number): number {
+    const what = this.at(i, j);
+    if ((what !== UNSEEN && what !== DOUBTFUL) || this.cellSize > gap) return what;
+    const isHole =
+      (this.at(i - 1, j) === FIRM && this.at(i + 1, j) === FIRM) ||
+      (this.at(i, j - 1) === FIRM && this.at(i, j + 1) === FIRM);
+    return isHole ? FIRM : what;
   }
 
   /** Microseconds when the cell was last seen; -Infinity when never. */

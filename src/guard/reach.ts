@@ -98,7 +98,7 @@ export class ReachAround {
     let isDoubtful = false;
     for (let enter = from; enter <= maxReach; ) {
       const leave = nextI < nextJ ? nextI : nextJ;
-      const what = footing.at(i, j);
+      const what = footing.forWheels(i, j, gap);
       if (what === FIRM) {
         firm = leave - half; // the ground may end anywhere within the last cell
         isDoubtful = false;

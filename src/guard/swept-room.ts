@@ -148,7 +148,6 @@ export class SweptRoom {
     return footing.timeAt(i, j);
   }
 
-  /** Footing at a point of the ways; a hole of one cell between firm ones takes no wheel, and is firm. */
   #groundAt(point: number): number {
     const footing = this.#footing!;
     const bx = this.ways.groundX[point]!;
@@ -156,12 +155,7 @@ export class SweptRoom {
     const per = 1 / footing.cellSize;
     const i = Math.floor((this.#x + this.#cos * bx - this.#sin * by) * per);
     const j = Math.floor((this.#y + this.#sin * bx + this.#cos * by) * per);
-    const what = footing.at(i, j);
-    if ((what !== UNSEEN && what !== DOUBTFUL) || footing.cellSize > this.#gap) return what;
-    const isNarrow =
-      (footing.at(i - 1, j) === FIRM && footing.at(i + 1, j) === FIRM) ||
-      (footing.at(i, j - 1) === FIRM && footing.at(i, j + 1) === FIRM);
-    return isNarrow ? FIRM : what;
+    return footing.forWheels(i, j, this.#gap);
   }
 }
 
