@@ -55,6 +55,14 @@ export interface GlanceFrame {
   returns: number;
 }
 
+/** Metres of floor that a strip must see to have seen any. Chosen by hand: a cell. */
+const SEEN = 0.05;
+
+/** Whether a strip saw floor from its nearest row on. */
+export function seesFloor({ nearX, nearY, endX, endY }: GlanceFrame, strip: number): boolean {
+  return Math.hypot(endX[strip]! - nearX[strip]!, endY[strip]! - nearY[strip]!) >= SEEN;
+}
+
 /** A frame with room for so many strips and rows of evidence. */
 export function openGlanceFrame(strips: number, rows: number): GlanceFrame {
   return {

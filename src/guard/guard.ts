@@ -51,8 +51,12 @@ export type Verdict = "agrees" | "disagrees" | "cannot see";
 
 /** Metres at once after which a base finds itself elsewhere and knows nothing of the floor there. Chosen by hand. */
 const ELSEWHERE = 0.5;
-/** Seconds between fit views after which nothing is known of the ground too near for the lens, while no pose is known. */
+/**
+ * Seconds without a fit view, and metres that the base may have gone meanwhile, after which nothing is known of the ground too near for
+ * the lens while no pose is known. Chosen by hand.
+ */
 const LONGEST_PAUSE = 0.5;
+const LONGEST_WAY = 0.05;
 /**
  * What the base must know now: for each frame its glance, then, with a pose, memory: reach all round and pace. It holds no clock: times
  * are the events'.
@@ -136,8 +140,11 @@ export class Guard {
 
   /** Takes note of a judged frame; comes before anything that needs a position. */
   watch(sensor: string, frame: GlanceFrame, time: number): void {
-    if (this.#views.blindFor > LONGEST_PAUSE && Number.isFinite(this.#views.blindFor))
+    const { newestFit } = this.#views;
+    const pause = (time - newestFit) / 1e6;
+    if (Number.isFinite(pause) && pause > LONGEST_PAUSE && this.#paces.mayHaveGone(newestFit) > LONGEST_WAY) {
       this.#isNearKnown = false;
+    }
     this.#views.see(sensor, frame, time);
   }
 

@@ -2,7 +2,8 @@ import { HOLD_MOST } from "../terms/freshness.ts";
 import { END, STRAIGHT } from "../terms/safety.ts";
 import { type BodyDescription, type BodyLimits, stoppingDistance } from "./body.ts";
 import type { FootingLayer } from "./footing.ts";
-import { fastest, Permits } from "./pace.ts";
+import { seesFloor } from "./glance-frame.ts";
+import { fastest, Permits, worstWay } from "./pace.ts";
 import type { ReachNow } from "./reach.ts";
 import type { SensorView } from "./sensor-views.ts";
 import type { Place } from "./start-trust.ts";
@@ -160,6 +161,17 @@ export class PaceMaker {
     };
   }
 
+  /** Metres that a base may have gone at most since a time, microseconds, by what it was permitted before. */
+  mayHaveGone(since: number): number {
+    const ways = 2 * this.#rooms.ways.arcs.length + 2;
+    let most = 0;
+    for (let way = 0; way < ways; way++) {
+      const standing = this.#permits.standing(way, since);
+      most = Math.max(most, worstWay(standing, this.#settings.body.deceleration));
+    }
+    return most;
+  }
+
   /** Metres kept between the body and the end of its room. */
   get #spare(): number {
     return this.#settings.margin + this.#settings.cellSize / 2;
@@ -215,7 +227,7 @@ export class PaceMaker {
    * Free way straight on by frames that memory does not hold; null when none of them looks there. The ground too near for a lens is left
    * to memory. A frame that is older than the place counts with the way that the base may have gone since.
    */
-  #aheadByFrames({ unplaced, since, now }: PaceInput): Ahead | null {
+  #aheadByFrames({ at, unplaced, since, now }: PaceInput): Ahead | null {
     const { front, halfWidth } = this.#limits;
     const { maxReach, topSpeed } = this.#settings;
     const half = halfWidth + WIDER;
@@ -227,7 +239,9 @@ export class PaceMaker {
         const y = frame.endY[n]!;
         // Strips are some centimetres wide: the end counts if any of it reaches into the way.
         if (frame.farX[n]! < front || Math.abs(y) > half + STRIP_WIDTH * frame.range[n]!) continue;
-        const room = Math.min(maxReach, x - front) - gone;
+        // Without memory, a strip that sees no floor does not tell where between the base and its nearest row the ground ends.
+        const isLost = at === null && !seesFloor(frame, n);
+        const room = isLost ? 0 : Math.min(maxReach, x - front) - gone;
         if (found !== null && found.room <= room) continue;
         const outline = [front, Math.max(-halfWidth, Math.min(halfWidth, y))] as const;
         found = { room, cause: frame.kind[n]!, x, y, outline, age: (now - captured) / 1e6 };

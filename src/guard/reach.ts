@@ -1,6 +1,6 @@
 import { BEARINGS, END, FOOTING } from "../terms/safety.ts";
 import type { FootingLayer } from "./footing.ts";
-import type { GlanceFrame } from "./glance-frame.ts";
+import { type GlanceFrame, seesFloor } from "./glance-frame.ts";
 import { turnsOf } from "./sweep.ts";
 
 /** Where free, firm ground ends around the base. */
@@ -149,7 +149,8 @@ export function limitByFrames(frames: readonly GlanceFrame[], isAlone: boolean, 
     out.distance[n] = distance;
     out.ends[n] = end;
   };
-  for (const { strips, endX, endY, nearX, nearY, farX, farY, kind } of frames) {
+  for (const frame of frames) {
+    const { strips, endX, endY, nearX, nearY, farX, farY, kind } = frame;
     let before: { readonly bearing: number; readonly distance: number; readonly end: number } | null = null;
     for (let s = 0; s < strips; s++) {
       if (nearX[s] === farX[s] && nearY[s] === farY[s]) {
@@ -158,7 +159,8 @@ export function limitByFrames(frames: readonly GlanceFrame[], isAlone: boolean, 
       }
       const now = {
         bearing: turnsOf(endX[s]!, endY[s]!),
-        distance: Math.hypot(endX[s]!, endY[s]!),
+        // Alone, a strip without floor does not tell where between the base and its nearest row the ground ends.
+        distance: isAlone && !seesFloor(frame, s) ? 0 : Math.hypot(endX[s]!, endY[s]!),
         end: kind[s]!,
       };
       put(now.bearing, now.distance, now.end);

@@ -98,11 +98,16 @@ export class SensorViews {
     return newest;
   }
 
-  /** Seconds since any sensor had a fit view of the floor; Infinity before the first frame. */
-  get blindFor(): number {
+  /** Microseconds: capture of the newest frame with a fit view of the floor; -Infinity before the first. */
+  get newestFit(): number {
     let newest = Number.NEGATIVE_INFINITY;
     for (const { fitCaptured } of this.#views.values()) newest = Math.max(newest, fitCaptured);
-    return (this.now - newest) / 1e6;
+    return newest;
+  }
+
+  /** Seconds since any sensor had a fit view of the floor; Infinity before the first frame. */
+  get blindFor(): number {
+    return (this.now - this.newestFit) / 1e6;
   }
 
   /** How the floor is seen, over all sensors; "late" when none of them has sent anything for too long. */

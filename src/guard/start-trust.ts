@@ -1,5 +1,5 @@
 import type { FootingLayer } from "./footing.ts";
-import type { GlanceFrame } from "./glance-frame.ts";
+import { type GlanceFrame, seesFloor } from "./glance-frame.ts";
 
 /** Where the base is in the world: metres, radians, and the height of the floor under it. */
 export interface Place {
@@ -13,8 +13,6 @@ export interface Place {
 const AROUND = 0.06;
 /** Metres from its start after which the base has left it. */
 const LEFT = 0.05;
-/** Metres of floor that a strip must see before the ground towards it is trusted. Chosen by hand: a cell. */
-const SEEN = 0.05;
 
 /**
  * The ground around the start. When a base starts, it stands on ground that no sensor has seen: a disc around it, and the ground up to
@@ -78,8 +76,7 @@ function trustNear(footing: FootingLayer, frame: GlanceFrame, time: number, at: 
     const bx = frame.nearX[n]!;
     const by = frame.nearY[n]!;
     const far = Math.hypot(bx, by);
-    const seen = Math.hypot(frame.endX[n]! - bx, frame.endY[n]! - by);
-    if (seen < SEEN || far > most) continue;
+    if (!seesFloor(frame, n) || far > most) continue;
     for (let s = 0; s <= far + size; s += size / 2) {
       const px = (bx * s) / far;
       const py = (by * s) / far;

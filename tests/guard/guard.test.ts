@@ -232,6 +232,42 @@ test("a frame whose place is not sure limits the pace by itself, whatever memory
   expect(pace.limit?.cause).toBe(END.brink);
 });
 
+describe("while no place is known", () => {
+  const pose = lookingDown(0.3, 25);
+  const open = () => {
+    const watcher = new Watcher();
+    const guard = new Guard(GUARD);
+    const see = (kind: string, edge: number, time: number) => {
+      const { counts, amplitude } = shoot(profileScene(kind, edge), pose, sensorNoise(1 + (time % 97)));
+      const { depth, reason } = watcher.mask.apply(counts, amplitude);
+      const frame = watcher.glance.look(depth, reason, amplitude, rowMajor(pose), Float64Array.of(0.15, 0, 0.3));
+      guard.watch("front", frame, time);
+      return guard.answer(null, time).pace;
+    };
+    return see;
+  };
+
+  test("only straight ahead is permitted, over floor that is in view from the nearest row on", () => {
+    const see = open();
+    const free = see("flat", 1, 1_000_000);
+    expect(free.forward).toBeGreaterThan(0.3);
+    expect([free.backward, free.left, free.right]).toEqual([0, 0, 0]);
+    // The floor ends below the nearest row in view: nothing tells where between there and the body.
+    const hidden = see("ledge100", 0.12, 1_100_000);
+    expect(hidden).toMatchObject({ forward: 0, room: 0 });
+    expect(hidden.limit).not.toBeNull();
+  });
+
+  test("after a pause in which the base may have moved, nothing is permitted; a base that stood may go on", () => {
+    const moving = open();
+    expect(moving("flat", 1, 1_000_000).forward).toBeGreaterThan(0.3);
+    expect(moving("flat", 1, 3_000_000)).toMatchObject({ forward: 0, limit: { cause: END.unlooked } });
+    const standing = open();
+    expect(standing("ledge100", 0.12, 1_000_000).forward).toBe(0);
+    expect(standing("flat", 1, 3_000_000).forward).toBeGreaterThan(0.3);
+  });
+});
+
 test("a body, a glance and their settings that make no sense are refused by name", () => {
   expect(() => new Guard({ ...GUARD, body: { ...GUARD.body, deceleration: 0 } })).toThrow(
     /body.deceleration/,
