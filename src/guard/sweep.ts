@@ -85,16 +85,20 @@ export function bearingOf(x: number, y: number): number {
   return (turnsOf(x, y) + BEARINGS) % BEARINGS;
 }
 
-/** Points around a polygon, no farther apart than `apart` metres, corners included. */
-function outline(footprint: Footprint, apart: number): [number, number][] {
-  return footprint.flatMap(([x0, y0], n) => {
+/**
+ * Points around a polygon, no farther apart than `apart` metres. Corners come first: where a corner and its neighbour share a grain, the
+ * corner must stand for it, or the body would be swept narrower than it is.
+ */
+function outline(footprint: Footprint, apart: number): (readonly [number, number])[] {
+  const between = footprint.flatMap(([x0, y0], n) => {
     const [x1, y1] = footprint[(n + 1) % footprint.length]!;
     const steps = Math.max(1, Math.ceil(Math.hypot(x1 - x0, y1 - y0) / apart));
-    return Array.from({ length: steps }, (_, s): [number, number] => [
-      x0 + ((x1 - x0) * s) / steps,
-      y0 + ((y1 - y0) * s) / steps,
+    return Array.from({ length: steps - 1 }, (_, s): [number, number] => [
+      x0 + ((x1 - x0) * (s + 1)) / steps,
+      y0 + ((y1 - y0) * (s + 1)) / steps,
     ]);
   });
+  return [...footprint, ...between];
 }
 
 /** Metres from the floor point to the farthest corner. */

@@ -186,6 +186,16 @@ describe("swept outlines", () => {
       }
     }
   });
+  test("the corners' own paths are looked at, however the grains lie", () => {
+    for (const wider of [0, 0.005, 0.01, 0.015, 0.02, 0.025]) {
+      const { x, y } = swept(wider, 0, 1, 0.5);
+      for (let ahead = 0.225; ahead < 0.68; ahead += 0.0125) {
+        for (const side of [-0.15 - wider, 0.15 + wider]) {
+          expect(x.some((px, k) => Math.abs(px - ahead) < 0.026 && Math.abs(y[k]! - side) < 1e-6)).toBe(true);
+        }
+      }
+    }
+  });
   test("backwards it lies behind, in a curve to its side, on the spot within the corners' circle", () => {
     expect(Math.max(...swept(0, 0, -1, 1).x)).toBeLessThan(-0.19);
     const left = swept(0, 1, 1, 1.5);
@@ -240,7 +250,13 @@ describe("while no place is known", () => {
     const see = (kind: string, edge: number, time: number) => {
       const { counts, amplitude } = shoot(profileScene(kind, edge), pose, sensorNoise(1 + (time % 97)));
       const { depth, reason } = watcher.mask.apply(counts, amplitude);
-      const frame = watcher.glance.look(depth, reason, amplitude, rowMajor(pose), Float64Array.of(0.15, 0, 0.3));
+      const frame = watcher.glance.look(
+        depth,
+        reason,
+        amplitude,
+        rowMajor(pose),
+        Float64Array.of(0.15, 0, 0.3),
+      );
       guard.watch("front", frame, time);
       return guard.answer(null, time).pace;
     };
