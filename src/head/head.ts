@@ -20,6 +20,7 @@ import { Mapping } from "./mapping.ts";
 import { Masking } from "./masking.ts";
 import type { GlanceOutput, HeadOutput, ReachOutput } from "./outputs.ts";
 import { type OpenTracking, Placing } from "./place.ts";
+import { PlaceDoubt } from "./place-doubt.ts";
 import { type Located, type PoseEvent, PoseSources } from "./pose-sources.ts";
 import { openSensors } from "./sensors.ts";
 import { SettingError, type Settings } from "./settings.ts";
@@ -81,6 +82,9 @@ export class Head {
   #place: Located | null = null;
   /** Microseconds: the newest stamp of all events. */
   #now = Number.NEGATIVE_INFINITY;
+  readonly #doubt = new PlaceDoubt();
+  /** Whether memory may answer from that place. */
+  #isPlaceSure = false;
   /** Microseconds: when the newest place was that of the base. */
   #placeTime = Number.NEGATIVE_INFINITY;
   /** Microseconds: capture of the newest judged frame, by its stamp. */
@@ -387,6 +391,8 @@ export class Head {
         this.#guard.remember(name, judged, time, { x, y, yaw, floor: floorHeight });
       }
       this.#place = placed.state?.hold === "lost" ? null : placed;
+      const room = this.#settings["guard.margin"] + this.#settings["map.voxelSize"];
+      this.#isPlaceSure = this.#doubt.isKnown(placed.state, placed.isFit, room);
       this.#placeTime = time;
       if (this.#unanswered !== null) {
         this.#sayReach();
@@ -418,7 +424,7 @@ export class Head {
   /** Reach and pace: from the newest place that is known, or from frames alone. */
   #sayReach(): void {
     this.#unanswered = null;
-    const place = this.#place;
+    const place = this.#isPlaceSure ? this.#place : null;
     const [x, y, yaw] = place === null ? [0, 0, 0] : planarOf(place.worldFromBase);
     const since = place === null ? this.#guard.newest : this.#placeTime;
     const answer = this.#guard.answer(place === null ? null : { x, y, yaw }, since);
