@@ -36,7 +36,7 @@ export class Kernel<Exports> {
     this.call = new WebAssembly.Instance(module, { kernel: { memory } }).exports as Exports;
   }
 
-  /** Address of so many bytes, zeros, at a multiple of 16. @throws {RangeError} if there are none left */
+  /** Reserves bytes, zeros, at a multiple of 16, and returns their address. @throws {RangeError} if there are none left */
   take(bytes: number): number {
     const at = this.#used;
     this.#used += roomFor(bytes);
@@ -45,5 +45,5 @@ export class Kernel<Exports> {
   }
 }
 
-/** What an array of so many bytes takes. */
+/** Bytes that an array takes in the kernel's memory. */
 export const roomFor = (bytes: number): number => Math.ceil(bytes / ALIGNED) * ALIGNED;

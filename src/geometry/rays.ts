@@ -1,3 +1,4 @@
+import { atan2Of, atanOf, cosOf, hypot2, sinOf, square, tanOf } from "./elementary.ts";
 import type { FisheyeOptics, Optics, PinholeOptics, ScanOptics } from "./optics.ts";
 
 /** No sensor of this kind has more; it bounds what a header from outside can make us allocate. */
@@ -78,7 +79,7 @@ export function project(optics: Optics, x: number, y: number, z: number, out: Fl
   if (optics.model === "fisheye") {
     const [k1, k2, k3, k4] = optics.distortion;
     const r = Math.sqrt(a * a + b * b);
-    const t = Math.atan(r);
+    const t = atanOf(r);
     const t2 = t * t;
     if (!(1 + t2 * (3 * k1 + t2 * (5 * k2 + t2 * (7 * k3 + t2 * 9 * k4))) > 0)) return false;
     // atan(r) / r is 1 at the centre.
@@ -103,13 +104,13 @@ export function project(optics: Optics, x: number, y: number, z: number, out: Fl
 }
 
 function projectScan(optics: ScanOptics, x: number, y: number, z: number, out: Float64Array): boolean {
-  const flat = Math.hypot(x, z);
+  const flat = hypot2(x, z);
   if (!(flat > 0)) return false;
   const middle = (optics.width - 1) / 2;
   // Measured from the middle beam, so that the cut between +pi and -pi falls into the gap of the scan.
-  const angle = Math.atan2(-x, z) - (optics.firstAngle + middle * optics.step);
+  const angle = atan2Of(-x, z) - (optics.firstAngle + middle * optics.step);
   out[0] = (angle - 2 * Math.PI * Math.round(angle / (2 * Math.PI))) / optics.step + middle;
-  out[1] = Math.atan2(y, flat) / Math.abs(optics.step);
+  out[1] = atan2Of(y, flat) / Math.abs(optics.step);
   return true;
 }
 
@@ -126,15 +127,15 @@ function projectScan(optics: ScanOptics, x: number, y: number, z: number, out: F
 export function unprojectPixel(optics: Optics, u: number, v: number, out: Float64Array): boolean {
   if (optics.model === "scan") {
     const angle = optics.firstAngle + u * optics.step;
-    out[0] = -Math.sin(angle);
+    out[0] = -sinOf(angle);
     out[1] = 0;
-    out[2] = Math.cos(angle);
+    out[2] = cosOf(angle);
     return true;
   }
   const found =
     optics.model === "fisheye" ? unbendFisheye(optics, u, v, out) : unbendPinhole(optics, u, v, out);
   if (!found || optics.measures === "z") return found;
-  const norm = Math.sqrt(out[0]! ** 2 + out[1]! ** 2 + 1);
+  const norm = Math.sqrt(square(out[0]!) + square(out[1]!) + 1);
   out[0]! /= norm;
   out[1]! /= norm;
   out[2] = 1 / norm;
@@ -191,7 +192,7 @@ function unbendFisheye(optics: FisheyeOptics, u: number, v: number, out: Float64
     t -= step;
     if (Math.abs(step) < 1e-12) {
       if (!(t >= 0 && t < Math.PI / 2 - 1e-6)) return false;
-      const s = goal < 1e-12 ? 1 : Math.tan(t) / goal;
+      const s = goal < 1e-12 ? 1 : tanOf(t) / goal;
       out[0] = x * s;
       out[1] = y * s;
       out[2] = 1;

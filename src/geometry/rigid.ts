@@ -1,4 +1,5 @@
 import { mat3, mat4, quat, vec3 } from "gl-matrix";
+import { asinOf, atan2Of, cosOf, hypot2, hypot3, lengthOf, sinOf } from "./elementary.ts";
 import type { Pose, Quat, Vec3 } from "./optics.ts";
 import { nearestToIdentity } from "./solve.ts";
 
@@ -106,7 +107,7 @@ export function fromMatrix(m: ArrayLike<number>): Pose {
  */
 export function normalizeRotation(q: ArrayLike<number>, tolerance = 1): Quat {
   const [x, y, z, w] = [q[0] ?? Number.NaN, q[1] ?? Number.NaN, q[2] ?? Number.NaN, q[3] ?? Number.NaN];
-  const norm = Math.hypot(x, y, z, w);
+  const norm = lengthOf([x, y, z, w]);
   if (!(norm > 1e-12 && Number.isFinite(norm) && (tolerance >= 1 || Math.abs(norm - 1) <= tolerance))) {
     throw new RangeError(`quaternion [${[x, y, z, w]}] has length ${norm}, not 1`);
   }
@@ -137,14 +138,14 @@ export function slerpInto(
   const [bx, by, bz, bw] = [q[to]!, q[to + 1]!, q[to + 2]!, q[to + 3]!];
   // Half the angle between them from sums and differences: exact for small angles, where acos of a dot is not.
   const sign = ax * bx + ay * by + az * bz + aw * bw < 0 ? -1 : 1;
-  const apart = Math.hypot(ax - sign * bx, ay - sign * by, az - sign * bz, aw - sign * bw);
-  const together = Math.hypot(ax + sign * bx, ay + sign * by, az + sign * bz, aw + sign * bw);
-  const angle = 2 * Math.atan2(apart, together);
-  const sine = Math.sin(angle);
-  const u = sine < 1e-9 ? 1 - t : Math.sin((1 - t) * angle) / sine;
-  const v = sign * (sine < 1e-9 ? t : Math.sin(t * angle) / sine);
+  const apart = lengthOf([ax - sign * bx, ay - sign * by, az - sign * bz, aw - sign * bw]);
+  const together = lengthOf([ax + sign * bx, ay + sign * by, az + sign * bz, aw + sign * bw]);
+  const angle = 2 * atan2Of(apart, together);
+  const sine = sinOf(angle);
+  const u = sine < 1e-9 ? 1 - t : sinOf((1 - t) * angle) / sine;
+  const v = sign * (sine < 1e-9 ? t : sinOf(t * angle) / sine);
   const [x, y, z, w] = [u * ax + v * bx, u * ay + v * by, u * az + v * bz, u * aw + v * bw];
-  const norm = Math.hypot(x, y, z, w);
+  const norm = lengthOf([x, y, z, w]);
   if (!(norm > 1e-12 && norm < Number.POSITIVE_INFINITY)) {
     throw new RangeError(`no rotation lies between [${[ax, ay, az, aw]}] and [${[bx, by, bz, bw]}]`);
   }
@@ -165,24 +166,24 @@ export function interpolate(a: Pose, b: Pose, t: number): Pose {
 
 /** The rotation by |v| radians about v (exponential map). */
 export function fromRotationVector(v: Vec3): Quat {
-  const angle = Math.hypot(v[0], v[1], v[2]);
-  const k = angle < 1e-6 ? 0.5 - (angle * angle) / 48 : Math.sin(angle / 2) / angle;
-  return normalizeRotation([k * v[0], k * v[1], k * v[2], Math.cos(angle / 2)]);
+  const angle = hypot3(v[0], v[1], v[2]);
+  const k = angle < 1e-6 ? 0.5 - (angle * angle) / 48 : sinOf(angle / 2) / angle;
+  return normalizeRotation([k * v[0], k * v[1], k * v[2], cosOf(angle / 2)]);
 }
 
 /** Axis times angle, the angle 0 to pi (logarithm). */
 export function toRotationVector(q: Quat): Vec3 {
   const sign = q[3] < 0 ? -1 : 1;
-  const sine = Math.hypot(q[0], q[1], q[2]);
-  const k = sine < 1e-12 ? 2 * sign : (2 * sign * Math.atan2(sine, Math.abs(q[3]))) / sine;
+  const sine = hypot3(q[0], q[1], q[2]);
+  const k = sine < 1e-12 ? 2 * sign : (2 * sign * atan2Of(sine, Math.abs(q[3]))) / sine;
   return [k * q[0], k * q[1], k * q[2]];
 }
 
 /** Yaw about z, then pitch about the new y, then roll about the new x (ISO 8855). With y left, positive pitch is nose down. */
 export function fromYawPitchRoll(yaw: number, pitch: number, roll: number): Quat {
-  const [cy, sy] = [Math.cos(yaw / 2), Math.sin(yaw / 2)];
-  const [cp, sp] = [Math.cos(pitch / 2), Math.sin(pitch / 2)];
-  const [cr, sr] = [Math.cos(roll / 2), Math.sin(roll / 2)];
+  const [cy, sy] = [cosOf(yaw / 2), sinOf(yaw / 2)];
+  const [cp, sp] = [cosOf(pitch / 2), sinOf(pitch / 2)];
+  const [cr, sr] = [cosOf(roll / 2), sinOf(roll / 2)];
   return [
     cy * cp * sr - sy * sp * cr,
     cy * sp * cr + sy * cp * sr,
@@ -194,12 +195,12 @@ export function fromYawPitchRoll(yaw: number, pitch: number, roll: number): Quat
 /** [yaw, pitch, roll] of `fromYawPitchRoll`. Within 1e-6 of straight up or down, where yaw and roll turn alike, roll is 0. */
 export function toYawPitchRoll([x, y, z, w]: Quat): Vec3 {
   const sine = Math.min(1, Math.max(-1, 2 * (w * y - x * z)));
-  const level = Math.hypot(1 - 2 * (y * y + z * z), 2 * (x * y + w * z)); // cosine of pitch
-  if (level < 1e-6) return [Math.atan2(-2 * (x * y - w * z), 1 - 2 * (x * x + z * z)), Math.asin(sine), 0];
+  const level = hypot2(1 - 2 * (y * y + z * z), 2 * (x * y + w * z)); // cosine of pitch
+  if (level < 1e-6) return [atan2Of(-2 * (x * y - w * z), 1 - 2 * (x * x + z * z)), asinOf(sine), 0];
   return [
-    Math.atan2(2 * (x * y + w * z), 1 - 2 * (y * y + z * z)),
-    Math.atan2(sine, level), // asin would lose half the digits near 90 degrees
-    Math.atan2(2 * (y * z + w * x), 1 - 2 * (x * x + y * y)),
+    atan2Of(2 * (x * y + w * z), 1 - 2 * (y * y + z * z)),
+    atan2Of(sine, level), // asin would lose half the digits near 90 degrees
+    atan2Of(2 * (y * z + w * x), 1 - 2 * (x * x + y * y)),
   ];
 }
 
@@ -210,7 +211,7 @@ export function planarOf({ rotation, position }: Pose): readonly [x: number, y: 
 
 /** Radians, 0 to pi; finite for quaternions that are a rounding error longer than 1. */
 export function angleBetween(a: Quat, b: Quat): number {
-  return Math.hypot(...toRotationVector(multiply(conjugate(a), b)));
+  return lengthOf(toRotationVector(multiply(conjugate(a), b)));
 }
 
 /**

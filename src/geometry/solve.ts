@@ -1,3 +1,4 @@
+import { atan2Of, cosOf, hypot2, lengthOf, sinOf, square } from "./elementary.ts";
 import type { Pose, Quat, Vec3 } from "./optics.ts";
 
 /** Largest system these solvers take. They are for the handful of unknowns of a pose or a plane. */
@@ -29,7 +30,7 @@ export function solveSymmetric(x: Float64Array, a: Float64Array, b: ArrayLike<nu
   const l = scratch; // strict lower triangle: L; diagonal: D
   for (let j = 0; j < n; j++) {
     let d = a[j * n + j]!;
-    for (let k = 0; k < j; k++) d -= l[j * n + k]! ** 2 * l[k * n + k]!;
+    for (let k = 0; k < j; k++) d -= square(l[j * n + k]!) * l[k * n + k]!;
     if (!(d > 1e-13 * a[j * n + j]!)) return false;
     l[j * n + j] = d;
     for (let i = j + 1; i < n; i++) {
@@ -81,7 +82,7 @@ export function eigenSymmetric(
   }
   for (let sweep = 0; sweep < 60; sweep++) {
     let off = 0;
-    for (let i = 0; i < n; i++) for (let j = i + 1; j < n; j++) off += m[i * n + j]! ** 2;
+    for (let i = 0; i < n; i++) for (let j = i + 1; j < n; j++) off += square(m[i * n + j]!);
     if (off <= 1e-34 * scale) break;
     for (let p = 0; p < n; p++) for (let q = p + 1; q < n; q++) rotate(m, vectors, n, p, q);
   }
@@ -231,7 +232,7 @@ export function alignRigid(
   let sum = 0;
   for (let i = 0; i < source.length; i += 3) {
     const p = applyQuat(q, source[i]!, source[i + 1]!, source[i + 2]!);
-    for (let c = 0; c < 3; c++) sum += (p[c]! + position[c]! - target[i + c]!) ** 2;
+    for (let c = 0; c < 3; c++) sum += square(p[c]! + position[c]! - target[i + c]!);
   }
   return { pose: { rotation: q, position }, rms: Math.sqrt(sum / n) };
 }
@@ -250,8 +251,8 @@ export function nearestToIdentity(k: Float64Array): Quat {
   for (let e = 3; e >= 0 && values[e]! >= values[3]! - slack; e--) {
     for (let c = 0; c < 4; c++) q[c]! += v[4 * e + 3]! * v[4 * e + c]!;
   }
-  if (Math.hypot(...q) < 1e-9) q = [v[12]!, v[13]!, v[14]!, v[15]!]; // a half turn
-  const norm = Math.hypot(...q);
+  if (lengthOf(q) < 1e-9) q = [v[12]!, v[13]!, v[14]!, v[15]!]; // a half turn
+  const norm = lengthOf(q);
   return [q[0] / norm, q[1] / norm, q[2] / norm, q[3] / norm];
 }
 
@@ -308,14 +309,14 @@ export function alignPlanar(
     spread += a * a + b * b;
     targetSpread += c * c + d * d;
   }
-  const yaw = Math.atan2(cross, dot);
-  const scale = scaled && spread > 0 ? Math.hypot(dot, cross) / spread : 1;
-  const [c, s] = [scale * Math.cos(yaw), scale * Math.sin(yaw)];
+  const yaw = atan2Of(cross, dot);
+  const scale = scaled && spread > 0 ? hypot2(dot, cross) / spread : 1;
+  const [c, s] = [scale * cosOf(yaw), scale * sinOf(yaw)];
   return {
     scale,
     yaw,
     x: tx - (c * sx - s * sy),
     y: ty - (s * sx + c * sy),
-    meanSquare: Math.max(targetSpread + scale * scale * spread - 2 * scale * Math.hypot(dot, cross), 0) / n,
+    meanSquare: Math.max(targetSpread + scale * scale * spread - 2 * scale * hypot2(dot, cross), 0) / n,
   };
 }

@@ -1,3 +1,4 @@
+import { square } from "./elementary.ts";
 import type { Vec3 } from "./optics.ts";
 import { eigenSymmetric } from "./solve.ts";
 
@@ -30,7 +31,7 @@ export function widen(m: Float64Array, sigma: number): void {
   eigenSymmetric(values, vectors, m, 3);
   m.fill(0);
   for (let k = 0; k < 3; k++) {
-    const variance = (Math.sqrt(Math.max(0, values[k]!)) + sigma) ** 2;
+    const variance = square(Math.sqrt(Math.max(0, values[k]!)) + sigma);
     addOuter(m, [vectors[3 * k]!, vectors[3 * k + 1]!, vectors[3 * k + 2]!], variance);
   }
 }

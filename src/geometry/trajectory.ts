@@ -1,3 +1,4 @@
+import { hypot3, lengthOf } from "./elementary.ts";
 import type { Pose } from "./optics.ts";
 import { angleBetween, compose, IDENTITY, invert, transformPoint } from "./rigid.ts";
 import { alignRigid } from "./solve.ts";
@@ -60,7 +61,7 @@ export function absoluteTrajectoryError(
     aligning === "rigid" && truth.length > 0 ? alignRigid(flat(estimate), flat(truth)).pose : IDENTITY;
   const errors = truth.map(({ position: [x, y, z] }, i) => {
     const [a, b, c] = transformPoint(alignment, estimate[i]!.position);
-    return Math.hypot(a - x, b - y, c - z);
+    return hypot3(a - x, b - y, c - z);
   });
   return { ...summarizeErrors(errors), alignment };
 }
@@ -88,7 +89,7 @@ export function relativePoseError(
     const moved = compose(invert(truth[i]!), truth[i + step]!);
     const believed = compose(invert(estimate[i]!), estimate[i + step]!);
     const error = compose(invert(moved), believed);
-    translation.push(Math.hypot(...error.position));
+    translation.push(lengthOf(error.position));
     rotation.push(angleBetween(IDENTITY.rotation, error.rotation));
   }
   return { translation: summarizeErrors(translation), rotation: summarizeErrors(rotation) };

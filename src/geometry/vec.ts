@@ -1,3 +1,4 @@
+import { hypot3, lengthOf } from "./elementary.ts";
 import type { Vec3 } from "./optics.ts";
 
 export const add = (a: Vec3, b: Vec3): Vec3 => [a[0] + b[0], a[1] + b[1], a[2] + b[2]];
@@ -21,11 +22,11 @@ export const cross = (a: Vec3, b: Vec3): Vec3 => [
   a[0] * b[1] - a[1] * b[0],
 ];
 
-export const distance = (a: Vec3, b: Vec3): number => Math.hypot(a[0] - b[0], a[1] - b[1], a[2] - b[2]);
+export const distance = (a: Vec3, b: Vec3): number => hypot3(a[0] - b[0], a[1] - b[1], a[2] - b[2]);
 
 /** Of length 1; null for what has no direction. */
 export function unit(v: Vec3): Vec3 | null {
-  const norm = Math.hypot(...v);
+  const norm = lengthOf(v);
   return norm > 1e-9 ? scaled(v, 1 / norm) : null;
 }
 

@@ -1,3 +1,4 @@
+import { hypot2 } from "../geometry/elementary.ts";
 // The body that must not fall, and what its wheels, brakes and delays allow. Lengths are metres, places in the base frame.
 
 /** Corners in order around the body; the base's floor point (0, 0) lies inside. */
@@ -130,7 +131,7 @@ export function bodyLimits(body: BodyDescription): BodyLimits {
     front: Math.max(...xs),
     rear: Math.min(...xs),
     halfWidth: Math.max(...footprint.map(([, y]) => Math.abs(y))),
-    radius: Math.max(...footprint.map(([x, y]) => Math.hypot(x, y))),
+    radius: Math.max(...footprint.map(([x, y]) => hypot2(x, y))),
   };
 }
 

@@ -1,3 +1,4 @@
+import { expOf, square } from "../geometry/elementary.ts";
 /** A boundary from firm to gone, in the world. */
 export interface Brink {
   /** x, y in order along the edge, metres. */
@@ -30,10 +31,10 @@ const LOOKS = 3;
 export function chainBrinks(spots: BrinkSpot[], link: number): Brink[] {
   const nearest = (to: BrinkSpot): number => {
     let best = -1;
-    let least = link ** 2;
+    let least = square(link);
     for (let k = 0; k < spots.length; k++) {
       const spot = spots[k]!;
-      const apart = (spot.x - to.x) ** 2 + (spot.y - to.y) ** 2;
+      const apart = square(spot.x - to.x) + square(spot.y - to.y);
       if (apart < least) {
         least = apart;
         best = k;
@@ -58,7 +59,7 @@ function brinkOf(chain: readonly BrinkSpot[]): Brink {
   return {
     points: chain.map(({ x, y }) => [x, y] as const),
     drop: drops[drops.length >> 1]!,
-    confidence: 1 - Math.exp(-looks / LOOKS),
+    confidence: 1 - expOf(-looks / LOOKS),
     error: Math.max(...chain.map(({ error }) => error)),
   };
 }

@@ -1,3 +1,4 @@
+import { cube, logOf } from "../geometry/elementary.ts";
 import { erf } from "../map/evidence.ts";
 
 /**
@@ -13,7 +14,7 @@ const LOST_SHARE = 0.05;
 
 /** Amplitude of the same material at 1 m, squarely: what `floorAmplitude` takes, from a floor return. */
 export function floorBrightness(amplitude: number, height: number, range: number): number {
-  return (amplitude * range ** 3) / height;
+  return (amplitude * cube(range)) / height;
 }
 
 /**
@@ -32,7 +33,7 @@ export function missChance(due: number, gate: number): number {
  * the floor has ended (taken as certain) than where it goes on. From 0 (says nothing) to ln 20.
  */
 export function missEvidence(due: number, gate: number): number {
-  return Math.log(1 / missChance(due, gate));
+  return logOf(1 / missChance(due, gate));
 }
 
 /** Amplitude over gate between two entries of the table below. */
@@ -50,10 +51,10 @@ export function sequentialBounds(
   falseAlarm: number,
   miss: number,
 ): { readonly yes: number; readonly no: number } {
-  return { yes: Math.log((1 - miss) / falseAlarm), no: Math.log(miss / (1 - falseAlarm)) };
+  return { yes: logOf((1 - miss) / falseAlarm), no: logOf(miss / (1 - falseAlarm)) };
 }
 
 /** Log-likelihood ratio of one event, and of its absence, when it has chance p1 under the claim and p0 without. */
 export function sequentialSteps(p0: number, p1: number): { readonly event: number; readonly none: number } {
-  return { event: Math.log(p1 / p0), none: Math.log((1 - p1) / (1 - p0)) };
+  return { event: logOf(p1 / p0), none: logOf((1 - p1) / (1 - p0)) };
 }

@@ -1,3 +1,4 @@
+import { cosOf, hypot2, sinOf, square } from "../geometry/elementary.ts";
 import type { Vec3 } from "../geometry/optics.ts";
 import { END, FOOTING, FOOTING_NAMES } from "../terms/safety.ts";
 import { type Brink, type BrinkSpot, chainBrinks } from "./brink-lines.ts";
@@ -96,8 +97,8 @@ export class FootingLayer {
     if (judged.sight === "blind" || judged.sight === "covered") return; // no view of the floor
     const frame = this.frame;
     const per = 1 / this.cellSize;
-    const cos = Math.cos(yaw);
-    const sin = Math.sin(yaw);
+    const cos = cosOf(yaw);
+    const sin = sinOf(yaw);
     const { x: xs, y: ys, what, far, height, weight } = judged;
     for (let k = 0; k < judged.evidence; k++) {
       const kind = what[k]!;
@@ -131,7 +132,7 @@ export class FootingLayer {
       }
       const wx = x + cos * endX[n]! - sin * endY[n]!;
       const wy = y + sin * endX[n]! + cos * endY[n]!;
-      const apart = Math.hypot(wx - lastX, wy - lastY);
+      const apart = hypot2(wx - lastX, wy - lastY);
       const steps = apart < ONE_EDGE ? Math.ceil(apart / (0.5 * this.cellSize)) : 0;
       for (let s = 0; s < steps; s++) {
         this.#setHard(lastX + ((wx - lastX) * s) / steps, lastY + ((wy - lastY) * s) / steps, end);
@@ -246,7 +247,7 @@ export class FootingLayer {
       const x = tile.brinkX[c]!;
       const y = tile.brinkY[c]!;
       // Asked in each frame: most are too far or no rim, and Math.hypot makes garbage.
-      if ((x - cx) ** 2 + (y - cy) ** 2 > radius ** 2 || !this.#isRim(x, y)) continue;
+      if (square(x - cx) + square(y - cy) > square(radius) || !this.#isRim(x, y)) continue;
       spots.push({ x, y, drop: tile.drop[c]!, error: tile.error[c]!, looks: tile.looks[c]! });
     }
   }
@@ -272,8 +273,8 @@ export class FootingLayer {
    * fall together: what ends the ground outweighs what is firm.
    */
   move(x: number, y: number, yaw: number): void {
-    const cos = Math.cos(yaw);
-    const sin = Math.sin(yaw);
+    const cos = cosOf(yaw);
+    const sin = sinOf(yaw);
     const size = this.cellSize;
     const old = new Map(this.#tiles);
     this.clear();

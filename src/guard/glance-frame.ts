@@ -1,3 +1,4 @@
+import { hypot2 } from "../geometry/elementary.ts";
 import type { Sight } from "../terms/safety.ts";
 
 /** What a row of a strip says about the place where it crosses the expected floor. */
@@ -60,7 +61,7 @@ const SEEN = 0.05;
 
 /** Whether a strip saw floor from its nearest row on. */
 export function seesFloor({ nearX, nearY, endX, endY }: GlanceFrame, strip: number): boolean {
-  return Math.hypot(endX[strip]! - nearX[strip]!, endY[strip]! - nearY[strip]!) >= SEEN;
+  return hypot2(endX[strip]! - nearX[strip]!, endY[strip]! - nearY[strip]!) >= SEEN;
 }
 
 /** A frame with room for so many strips and rows of evidence. */

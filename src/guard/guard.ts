@@ -1,3 +1,4 @@
+import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import type { Optics } from "../geometry/optics.ts";
 import type { RayTable } from "../geometry/rays.ts";
 import type { RangeNoise } from "../sense/noise.ts";
@@ -157,7 +158,7 @@ export class Guard {
     if (view?.frame === frame) view.isPlaced = true;
     this.#isNearKnown = true;
     const last = this.#last;
-    if (last !== null && Math.hypot(at.x - last[0], at.y - last[1]) > ELSEWHERE) this.forget();
+    if (last !== null && hypot2(at.x - last[0], at.y - last[1]) > ELSEWHERE) this.forget();
     this.#last = [at.x, at.y];
     const { footing } = this;
     footing.oldest = time - 1e6 * this.settings.memory;
@@ -167,8 +168,8 @@ export class Guard {
 
   /** The world's frame was corrected: what is remembered goes with it, every place p to R(yaw) p + (x, y). */
   move(x: number, y: number, yaw: number): void {
-    const cos = Math.cos(yaw);
-    const sin = Math.sin(yaw);
+    const cos = cosOf(yaw);
+    const sin = sinOf(yaw);
     const moved = (px: number, py: number) => [cos * px - sin * py + x, sin * px + cos * py + y] as const;
     this.footing.move(x, y, yaw);
     this.#startTrust.move(moved);

@@ -1,3 +1,5 @@
+import { hypot2 } from "../geometry/elementary.ts";
+
 /** Metres within which two contacts are at one place. Chosen by hand: two cells of the floor. */
 const ONE_PLACE = 0.1;
 
@@ -15,7 +17,7 @@ export class Knocks {
    */
   take(time: number, x: number, y: number, within: number): boolean {
     this.#recent = this.#recent.filter((old) => time - old.time < 1e6 * within);
-    const old = this.#recent.find((one) => Math.hypot(one.x - x, one.y - y) < ONE_PLACE);
+    const old = this.#recent.find((one) => hypot2(one.x - x, one.y - y) < ONE_PLACE);
     if (old === undefined) {
       this.#recent.push({ time, x, y });
       return true;

@@ -1,3 +1,4 @@
+import { atan2Of } from "../geometry/elementary.ts";
 import { HOLD_MOST } from "../terms/freshness.ts";
 import { END, STRAIGHT } from "../terms/safety.ts";
 import { type BodyDescription, type BodyLimits, stoppingDistance } from "./body.ts";
@@ -267,7 +268,7 @@ function aheadByBearing({ distance, ends, age, viewAge }: ReachNow, front: numbe
 
 const limitOf = ({ room, cause, x, y, outline, age }: Ahead): PaceLimit => ({
   cause,
-  bearing: Math.atan2(y, x),
+  bearing: atan2Of(y, x),
   distance: Math.max(0, room),
   outline,
   age,

@@ -1,3 +1,4 @@
+import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { BEARINGS, END, FOOTING } from "../terms/safety.ts";
 import type { FootingLayer } from "./footing.ts";
 import { type GlanceFrame, seesFloor } from "./glance-frame.ts";
@@ -43,8 +44,8 @@ const STOOD_ON = 0.5;
 /** Looks from the base along each bearing to the first place that is not free, firm ground. */
 export class ReachAround {
   readonly #limits: ReachLimits;
-  readonly #cos = Float64Array.from({ length: BEARINGS }, (_, n) => Math.cos((2 * Math.PI * n) / BEARINGS));
-  readonly #sin = Float64Array.from({ length: BEARINGS }, (_, n) => Math.sin((2 * Math.PI * n) / BEARINGS));
+  readonly #cos = Float64Array.from({ length: BEARINGS }, (_, n) => cosOf((2 * Math.PI * n) / BEARINGS));
+  readonly #sin = Float64Array.from({ length: BEARINGS }, (_, n) => sinOf((2 * Math.PI * n) / BEARINGS));
 
   constructor(limits: ReachLimits) {
     this.#limits = limits;
@@ -57,8 +58,8 @@ export class ReachAround {
    * @param out  receives distances, ends and ages
    */
   look(footing: FootingLayer, x: number, y: number, yaw: number, time: number, out: ReachNow): void {
-    const cos = Math.cos(yaw);
-    const sin = Math.sin(yaw);
+    const cos = cosOf(yaw);
+    const sin = sinOf(yaw);
     const per = 1 / footing.cellSize;
     for (let n = 0; n < BEARINGS; n++) {
       const dx = cos * this.#cos[n]! - sin * this.#sin[n]!;
@@ -160,7 +161,7 @@ export function limitByFrames(frames: readonly GlanceFrame[], isAlone: boolean, 
       const now = {
         bearing: turnsOf(endX[s]!, endY[s]!),
         // Alone, a strip without floor does not tell where between the base and its nearest row the ground ends.
-        distance: isAlone && !seesFloor(frame, s) ? 0 : Math.hypot(endX[s]!, endY[s]!),
+        distance: isAlone && !seesFloor(frame, s) ? 0 : hypot2(endX[s]!, endY[s]!),
         end: kind[s]!,
       };
       put(now.bearing, now.distance, now.end);

@@ -1,3 +1,4 @@
+import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import type { FootingLayer } from "./footing.ts";
 import { type GlanceFrame, seesFloor } from "./glance-frame.ts";
 
@@ -43,7 +44,7 @@ export class StartTrust {
       trustDisc(footing, time, at, radius + AROUND);
     }
     if (!this.#isStarting) return;
-    this.#isStarting = Math.hypot(x - this.#start[0], y - this.#start[1]) < LEFT;
+    this.#isStarting = hypot2(x - this.#start[0], y - this.#start[1]) < LEFT;
     if (this.#isStarting) trustNear(footing, frame, time, at, radius + most);
   }
 
@@ -69,13 +70,13 @@ function trustDisc(footing: FootingLayer, time: number, { x, y, floor }: Place, 
 /** From the base's floor point to the nearest floor in view, in the strips that see floor, no farther than `most` metres. */
 function trustNear(footing: FootingLayer, frame: GlanceFrame, time: number, at: Place, most: number): void {
   const { x, y, yaw, floor } = at;
-  const cos = Math.cos(yaw);
-  const sin = Math.sin(yaw);
+  const cos = cosOf(yaw);
+  const sin = sinOf(yaw);
   const size = footing.cellSize;
   for (let n = 0; n < frame.strips; n++) {
     const bx = frame.nearX[n]!;
     const by = frame.nearY[n]!;
-    const far = Math.hypot(bx, by);
+    const far = hypot2(bx, by);
     if (!seesFloor(frame, n) || far > most) continue;
     for (let s = 0; s <= far + size; s += size / 2) {
       const px = (bx * s) / far;

@@ -1,3 +1,4 @@
+import { hypot2 } from "../geometry/elementary.ts";
 import { LANES, LEAST_DOWN, type LevelView, STRIP } from "./level-view.ts";
 
 /** Metres by which the nearest floor in view may lie off the level on which the base stands: less than any drop that counts. */
@@ -73,7 +74,7 @@ export class StripLine {
     const count = lowestReturns(view, this, heights);
     if (count === 0) return 0;
     sortFirst(heights, count);
-    const away = Math.hypot(view.position[0]! + this.nearX, view.position[1]! + this.nearY);
+    const away = hypot2(view.position[0]! + this.nearX, view.position[1]! + this.nearY);
     const most = Math.min(MOST_OFFSET + OFFSET_GROWTH * Math.max(0, away - 1), slope * away);
     const share = Math.min(1, count / ENOUGH);
     const middle = heights[count >> 1]!;

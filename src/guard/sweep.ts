@@ -1,3 +1,4 @@
+import { atan2Of, cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { BEARINGS } from "../terms/safety.ts";
 import { type Footprint, holds } from "./body.ts";
 
@@ -77,7 +78,7 @@ const HALF_KEYS = 2 ** 20;
 
 /** A direction in steps between bearings, rounded: 0 ahead, positive to the left, negative to the right. */
 export function turnsOf(x: number, y: number): number {
-  return Math.round((Math.atan2(y, x) * BEARINGS) / (2 * Math.PI));
+  return Math.round((atan2Of(y, x) * BEARINGS) / (2 * Math.PI));
 }
 
 /** Number of the bearing that is nearest to a direction. */
@@ -92,7 +93,7 @@ export function bearingOf(x: number, y: number): number {
 function outline(footprint: Footprint, apart: number): (readonly [number, number])[] {
   const between = footprint.flatMap(([x0, y0], n) => {
     const [x1, y1] = footprint[(n + 1) % footprint.length]!;
-    const steps = Math.max(1, Math.ceil(Math.hypot(x1 - x0, y1 - y0) / apart));
+    const steps = Math.max(1, Math.ceil(hypot2(x1 - x0, y1 - y0) / apart));
     return Array.from({ length: steps - 1 }, (_, s): [number, number] => [
       x0 + ((x1 - x0) * (s + 1)) / steps,
       y0 + ((y1 - y0) * (s + 1)) / steps,
@@ -102,7 +103,7 @@ function outline(footprint: Footprint, apart: number): (readonly [number, number
 }
 
 /** Metres from the floor point to the farthest corner. */
-const radiusOf = (footprint: Footprint): number => Math.max(...footprint.map(([x, y]) => Math.hypot(x, y)));
+const radiusOf = (footprint: Footprint): number => Math.max(...footprint.map(([x, y]) => hypot2(x, y)));
 
 /** A footprint with its sides set outwards from the base's floor point, metres. */
 export const widened = (footprint: Footprint, aside: number, ahead = 0): Footprint =>
@@ -121,7 +122,7 @@ export function poseAfter(curvature: number, direction: 1 | -1, way: number, rad
   // Along a circle of that curvature from the origin, heading x.
   const yaw = direction * way * curvature;
   if (Math.abs(curvature) < 1e-9) return { x: direction * way, y: 0, yaw };
-  return { x: Math.sin(yaw) / curvature, y: (1 - Math.cos(yaw)) / curvature, yaw };
+  return { x: sinOf(yaw) / curvature, y: (1 - cosOf(yaw)) / curvature, yaw };
 }
 
 /**
@@ -150,8 +151,8 @@ export function sweep(
   const fullTurn = onTheSpot ? 2 * Math.PI * radius : Number.POSITIVE_INFINITY;
   for (let way = step; way <= Math.min(length, fullTurn + step); way += step) {
     const { x: cx, y: cy, yaw } = poseAfter(curvature, direction, way, radius);
-    const cos = Math.cos(yaw);
-    const sin = Math.sin(yaw);
+    const cos = cosOf(yaw);
+    const sin = sinOf(yaw);
     for (const [px, py] of rim) {
       const x = cx + cos * px - sin * py;
       const y = cy + sin * px + cos * py;

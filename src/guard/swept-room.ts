@@ -1,3 +1,4 @@
+import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { BEARINGS, CURVATURES, END, FOOTING } from "../terms/safety.ts";
 import type { Footprint } from "./body.ts";
 import type { FootingLayer } from "./footing.ts";
@@ -104,8 +105,8 @@ export class SweptRoom {
     this.#stale = stale;
     this.#x = x;
     this.#y = y;
-    this.#cos = Math.cos(yaw);
-    this.#sin = Math.sin(yaw);
+    this.#cos = cosOf(yaw);
+    this.#sin = sinOf(yaw);
     this.#ground.fill(NOT_ASKED);
   }
 
@@ -133,10 +134,10 @@ export class SweptRoom {
     const p = point[k]!;
     const x = this.ways.groundX[p]!;
     const y = this.ways.groundY[p]!;
-    const radius = Math.max(...this.ways.body.map(([cx, cy]) => Math.hypot(cx, cy)));
+    const radius = Math.max(...this.ways.body.map(([cx, cy]) => hypot2(cx, cy)));
     const then = poseAfter(curvature, direction, way[k]!, radius);
-    const cos = Math.cos(then.yaw);
-    const sin = Math.sin(then.yaw);
+    const cos = cosOf(then.yaw);
+    const sin = sinOf(then.yaw);
     const [dx, dy] = [x - then.x, y - then.y];
     return { place: [x, y], outline: [cos * dx + sin * dy, cos * dy - sin * dx], seen: this.#seenAt(x, y) };
   }

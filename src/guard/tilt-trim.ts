@@ -1,3 +1,4 @@
+import { atanOf, hypot2, square, tanOf } from "../geometry/elementary.ts";
 import type { RayTable } from "../geometry/rays.ts";
 
 /** Columns sampled across the image, and most samples of one column. Chosen by hand: 224 points cost less than a tenth of a glance. */
@@ -74,7 +75,7 @@ export class TiltTrim {
   constructor(rays: RayTable, unitsPerMetre: number, maxTrim: number) {
     this.#rays = rays;
     this.#metresPerUnit = 1 / unitsPerMetre;
-    this.#steepest = Math.tan(maxTrim);
+    this.#steepest = tanOf(maxTrim);
   }
 
   /**
@@ -87,8 +88,8 @@ export class TiltTrim {
     this.samples = this.#sample(depth, rotation, position);
     const plane = this.#findPlane();
     const { b, c } = plane ?? this.#usual;
-    this.pitch = -Math.atan(b);
-    this.roll = Math.atan(c);
+    this.pitch = -atanOf(b);
+    this.roll = atanOf(c);
     this.#level(rotation, position);
   }
 
@@ -154,7 +155,7 @@ export class TiltTrim {
     // The usual tilt may have been learnt on a ramp: when it explains little, all tilts are equally likely again.
     if (fit === null || 2 * this.#count(fit, 3 * fit.cut) < n) fit = this.#solve(PRIOR_SIGMA, { b: 0, c: 0 });
     // Steeper than the most is no dip: a ramp, or another level. It is left as it is, for the strips to judge.
-    if (!(Math.hypot(fit.b, fit.c) <= this.#steepest)) return null;
+    if (!(hypot2(fit.b, fit.c) <= this.#steepest)) return null;
     const proof = this.#prove(fit, 3 * fit.cut);
     if (proof === PROOF.refuted) return null;
     if (proof === PROOF.proved) {
@@ -193,7 +194,7 @@ export class TiltTrim {
         const off = (zs[k]! - b * x - c * y) / cut;
         if (off > 1 || off < -1) continue;
         // Farther samples are noisier, and more likely to lie on another floor.
-        const w = (1 - off * off) ** 2 / (SAMPLE_SIGMA * SAMPLE_SIGMA) / (1 + 4 * (x * x + y * y)) / 4;
+        const w = square(1 - off * off) / (SAMPLE_SIGMA * SAMPLE_SIGMA) / (1 + 4 * (x * x + y * y)) / 4;
         weights += w;
         squares += w * off * off;
         xx += w * x * x;
@@ -281,8 +282,8 @@ export class TiltTrim {
 
   /** Turns the lens so that the plane z = -tan(pitch) x + tan(roll) y comes to lie level. */
   #level(rotation: Float64Array, position: Float64Array): void {
-    const bx = -Math.tan(this.pitch);
-    const by = Math.tan(this.roll);
+    const bx = -tanOf(this.pitch);
+    const by = tanOf(this.roll);
     const norm = Math.sqrt(1 + bx * bx + by * by);
     // The shortest rotation that takes the plane's normal n to z: I + [v] + [v]^2 / (1 + cos), v = n x z (Rodrigues).
     const vx = -by / norm;

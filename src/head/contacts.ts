@@ -1,3 +1,4 @@
+import { hypot2 } from "../geometry/elementary.ts";
 import type { Vec3 } from "../geometry/optics.ts";
 import { transformPoint } from "../geometry/rigid.ts";
 import type { Guard } from "../guard/guard.ts";
@@ -24,14 +25,14 @@ export function takeKnock(
   const isRepeat = !guard.knock(time, x, y);
   if (!isRepeat) {
     // What was hit reaches beyond the bumper's own cell.
-    const out = 1 + cell / Math.max(0.01, Math.hypot(point[0], point[1]));
+    const out = 1 + cell / Math.max(0.01, hypot2(point[0], point[1]));
     const [farX, farY] = worldOf(place, [point[0] * out, point[1] * out, point[2]]);
     guard.footing.addKnock(farX, farY);
   }
   return { kind: "knock", time, point, isRepeat };
 }
 
-/** Says whether the evidence bears out the base's floor sensor. @param place null while it is not known */
+/** Whether the evidence agrees with the base's floor sensor. @param place null while it is not known */
 export function judgeFloorcheck(
   { time, point, alarm }: FloorcheckEvent,
   place: Located | null,

@@ -1,3 +1,4 @@
+import { square } from "../geometry/elementary.ts";
 import type { TrackState } from "./outputs.ts";
 
 /** Sigmas within which a place must be known for memory to answer from it. */
@@ -25,11 +26,11 @@ export class PlaceDoubt {
     if (state === null) return true;
     const [xx = 0, , , , yy = 0] = state.covariance;
     const place = xx + yy;
-    const heading = state.yawSigma ** 2;
+    const heading = square(state.yawSigma);
     // A place may become surer between two that are remembered, by a loop that closes: then all before was.
     if (isSure || place < this.#place) this.#place = place;
     if (isSure || heading < this.#heading) this.#heading = heading;
-    const doubt = place - this.#place + ARM ** 2 * (heading - this.#heading);
+    const doubt = place - this.#place + square(ARM) * (heading - this.#heading);
     return SIGMAS * Math.sqrt(Math.max(0, doubt)) <= room;
   }
 }

@@ -1,4 +1,5 @@
 import ndarray, { type NdArray } from "ndarray";
+import { square } from "../geometry/elementary.ts";
 
 /** Cells along one side of a tile; a row of a tile is one 32-bit word of blocked bits. */
 export const TILE_SIDE = 32;
@@ -23,7 +24,7 @@ const OLD_COLUMNS = 8;
  * beyond it (so Infinity says "more than `limit`", be it 3 m or no blocked cell at all).
  *
  * The plane grows as cells are blocked, in tiles of 32 x 32. `set` only notes what changed; `update` recomputes the
- * tiles within `limit` of a change and gives what a computation from nothing would give. Cells nobody has set are
+ * tiles within `limit` of a change and gives what a computation from nothing would give. Cells that were never set are
  * not blocked.
  *
  * Each tile keeps, per cell, the distance to the nearest blocked cell of the same column; a row of its results is
@@ -86,7 +87,7 @@ export class ClearanceField {
     this.limit = limit;
     // A limit that is meant as whole cells must not lose one to rounding: 2 / 0.05 is 40, but 0.3 / 0.1 is below 3.
     this.#margin = Math.floor(cells + 1e-9);
-    this.#mostSquared = Math.floor((cells + 1e-9) ** 2);
+    this.#mostSquared = Math.floor(square(cells + 1e-9));
     const width = TILE_SIDE + 2 * this.#margin;
     this.#heights = new Int32Array(width);
     this.#roots = new Int32Array(width);

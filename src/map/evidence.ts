@@ -1,3 +1,4 @@
+import { expOf, logOf } from "../geometry/elementary.ts";
 import { FREE_BELOW, NATS_PER_STEP, TOP } from "./grid.ts";
 
 /** Log-odds steps (grid.ts) that one frame gives a voxel, by distance. */
@@ -15,7 +16,7 @@ export function erf(x: number): number {
     1 -
     ((((1.061405429 * t - 1.453152027) * t + 1.421413741) * t - 0.284496736) * t + 0.254829592) *
       t *
-      Math.exp(-x * x);
+      expOf(-x * x);
   return x < 0 ? -y : y;
 }
 
@@ -27,7 +28,7 @@ export function erf(x: number): number {
 export function insideProbability(sigma: number, side: number): number {
   if (sigma <= 0) return 1;
   const q = side / (sigma * Math.SQRT2);
-  return erf(q) - (1 - Math.exp(-q * q)) / (q * Math.sqrt(Math.PI));
+  return erf(q) - (1 - expOf(-q * q)) / (q * Math.sqrt(Math.PI));
 }
 
 /** What the evidence is derived from; every figure is a setting with its reason in docs/how-the-map-is-made.md. */
@@ -67,7 +68,7 @@ export function evidenceTable(
   for (let n = 0; n < entries; n++) {
     const r = (n + 0.5) * bucket;
     const inside = insideProbability(model.sigma0 + model.sigma2 * r * r, voxelSize);
-    const nats = model.independence * Math.log(inside / (model.outlierShare + (1 - inside) / 2));
+    const nats = model.independence * logOf(inside / (model.outlierShare + (1 - inside) / 2));
     // At least a step, so that a far wall is found at all; at most what two hits may reach.
     hit[n] = Math.min(TOP / 2, Math.max(2, Math.round(nats / NATS_PER_STEP)));
     free[n] = Math.min(TOP, Math.ceil((TOP - FREE_BELOW + 1) / looks));

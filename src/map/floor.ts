@@ -1,3 +1,4 @@
+import { cosOf, square } from "../geometry/elementary.ts";
 import type { RayTable } from "../geometry/rays.ts";
 
 /** Columns along one side of a tile. */
@@ -107,7 +108,7 @@ export class FloorLayer {
     const scale = 1 / unitsPerMetre;
     const perColumn = 1 / this.columnSize;
     const { band } = this.settings;
-    const minUp = Math.cos(this.settings.slope) ** 2;
+    const minUp = square(cosOf(this.settings.slope));
     const down = stride * width;
     let used = 0;
     // The dither spreads the samples over the columns from frame to frame.

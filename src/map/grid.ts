@@ -1,6 +1,7 @@
+import { cube } from "../geometry/elementary.ts";
 /** Voxels along one side of a block; a block is eight bricks of 4 x 4 x 4. */
 export const BLOCK_SIDE = 8;
-export const BLOCK_VOXELS = BLOCK_SIDE ** 3;
+export const BLOCK_VOXELS = cube(BLOCK_SIDE);
 /** Words of a brick in the pool, four voxels each. */
 const BRICK_WORDS = 16;
 

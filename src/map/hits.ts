@@ -1,3 +1,4 @@
+import { hypot3, log2Of } from "../geometry/elementary.ts";
 import { BLOCK_SIDE } from "./grid.ts";
 import type { PinholeView } from "./pinhole-view.ts";
 import { type DepthPyramid, FINEST } from "./pyramid.ts";
@@ -6,7 +7,7 @@ import { type DepthPyramid, FINEST } from "./pyramid.ts";
 export const HIT_WORDS = 16;
 
 const FRACTION_BITS = 20;
-const ONE = 2 ** FRACTION_BITS;
+const ONE = 1 << FRACTION_BITS;
 /** Samples of a near, flat cell of 4 x 4 pixels. */
 const FEW = 2;
 /**
@@ -59,9 +60,9 @@ export class FrameHits {
     this.#voxelSize = voxelSize;
     this.#unit = view.unitsPerMetre * voxelSize;
     // The corner of the image is farther than its centre, and the lens anywhere in its own block.
-    const slant = Math.hypot(1, view.width / view.fx / 2, view.height / view.fy / 2);
+    const slant = hypot3(1, view.width / view.fx / 2, view.height / view.fy / 2);
     const blocks = Math.ceil(((view.maxRange / voxelSize) * slant) / BLOCK_SIDE) + 1;
-    this.windowBits = Math.min(7, Math.max(4, Math.ceil(Math.log2(2 * blocks))));
+    this.windowBits = Math.min(7, Math.max(4, Math.ceil(log2Of(2 * blocks))));
     this.window = new Int32Array(1 << (3 * this.windowBits));
     this.#columnX = new Int32Array(view.width);
     this.#columnY = new Int32Array(view.width);

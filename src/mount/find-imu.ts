@@ -1,3 +1,4 @@
+import { atan2Of, hypot2, hypot3 } from "../geometry/elementary.ts";
 import type { Quat, Vec3 } from "../geometry/optics.ts";
 import { conjugate, fromYawPitchRoll, multiply, turn } from "../geometry/rigid.ts";
 import { unit } from "../geometry/vec.ts";
@@ -24,11 +25,11 @@ import type { WheelPath } from "./wheels.ts";
 const DEGREE = Math.PI / 180;
 /** Fewest samples that make a drive; chosen by hand. */
 const LEAST_SAMPLES = 50;
-/** Doubt beyond which a quantity is not told: radians and seconds, 1 sigma; chosen by hand. */
+/** Uncertainty beyond which a quantity is not reported: radians and seconds, 1 sigma; chosen by hand. */
 const MOST_TILT_SIGMA = 0.3 * DEGREE;
 const MOST_HEADING_SIGMA = 1.5 * DEGREE;
 const MOST_TIME_SIGMA = 0.0012;
-/** Least doubt that is told, 1 sigma; chosen by hand. */
+/** Least uncertainty that is reported, 1 sigma; chosen by hand. */
 const IMU_SIGMA = 0.05 * DEGREE;
 const TIME_SIGMA = 0.0002;
 /** rad/s, 1 sigma: bias of the rates that is left with a rest to measure it, and without; chosen by hand. */
@@ -126,7 +127,7 @@ function solveWith(attitudes: AttitudePath, drive: ImuDrive, known: Known): ImuM
   // The level axes follow the lens's heading, so the base's forward lies at minus the lens's yaw in them.
   const imuFromBase = imuFromAxes(turn(first.rotation, upInLens), felt.forward);
   const rotation = multiply(imuFromBase, multiply(fromYawPitchRoll(yaw.value, 0, 0), levelFromLens));
-  const headingSigma = Math.hypot(felt.sigma, yaw.sigma, FELT_SIGMA);
+  const headingSigma = hypot3(felt.sigma, yaw.sigma, FELT_SIGMA);
   return solveImu(frames, levelFromLens, attitudes, { rotation, headingSigma, biasSigma });
 }
 
@@ -146,7 +147,7 @@ function lieOf(
     };
   }
   const upInLens = lensUp(drive);
-  const tiltSigma = Math.hypot(lying.tiltSigma, IMU_SIGMA);
+  const tiltSigma = hypot2(lying.tiltSigma, IMU_SIGMA);
   if (lying.headingSigma > MOST_HEADING_SIGMA) {
     const start = "start and brake briskly on a straight way";
     const rotation = conjugate(bringTo(believed, upInLens, turn(lying.rotation, upInLens)));
@@ -160,7 +161,7 @@ function lieOf(
           },
     };
   }
-  const headingSigma = Math.hypot(lying.headingSigma, 2 * IMU_SIGMA);
+  const headingSigma = hypot2(lying.headingSigma, 2 * IMU_SIGMA);
   return {
     imu: { rotation: conjugate(lying.rotation), tiltSigma, headingSigma },
     imuHeading: { value: headingOf(lying.rotation, levelFromLens), sigma: headingSigma },
@@ -169,7 +170,7 @@ function lieOf(
 
 function latenessOf(timed: ImuMount | null): Finding {
   if (timed !== null && timed.latenessSigma <= MOST_TIME_SIGMA) {
-    return { value: timed.lateness, sigma: Math.hypot(timed.latenessSigma, TIME_SIGMA) };
+    return { value: timed.lateness, sigma: hypot2(timed.latenessSigma, TIME_SIGMA) };
   }
   return {
     why: timed === null ? "the head hardly turned or nodded" : "its rate of turning hardly changed",
@@ -186,7 +187,7 @@ function gravityTiltOf(imu: FoundImu | NotSeen, gravity: Vec3 | null, upInLens: 
 function headingOf(imuFromLens: Quat, levelFromLens: Quat): number {
   const levelFromImu = multiply(levelFromLens, conjugate(imuFromLens));
   const [x, y, z] = turn(levelFromImu, [1, 0, 0]);
-  if (Math.abs(z) < 0.9) return Math.atan2(y, x);
+  if (Math.abs(z) < 0.9) return atan2Of(y, x);
   const [a, b] = turn(levelFromImu, [0, 1, 0]);
-  return Math.atan2(b, a);
+  return atan2Of(b, a);
 }

@@ -1,3 +1,4 @@
+import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import type { Quat } from "../geometry/optics.ts";
 import { conjugate, turn } from "../geometry/rigid.ts";
 import { type Finding, type Found, isFound, type MountReport, type NotSeen } from "./findings.ts";
@@ -10,14 +11,14 @@ const LEAST_WHEELS = 10;
 /** Motion that a drive must have shown, radians and metres; chosen by hand. */
 export const LEAST_TURNED = 90 * DEGREE;
 const LEAST_WAY = 0.5;
-/** Doubt beyond which a quantity is not told: radians, metres, shares, seconds; chosen by hand. */
+/** Uncertainty beyond which a quantity is not reported: radians, metres, shares, seconds; chosen by hand. */
 const MOST_YAW_SIGMA = 0.25 * DEGREE;
 const MOST_OFFSET_SIGMA = 0.005;
 const MOST_SCALE_SIGMA = 0.01;
 const MOST_LATE_SIGMA = 0.005;
 /**
- * Least doubt that is told, 1 sigma. Of a way past one room's surfaces: all legs of one drive may share what normals lean by near
- * edges. Chosen by hand.
+ * Least uncertainty that is reported, 1 sigma. All legs of a drive past the same surfaces share the lean of normals near edges, so that
+ * their errors do not average out. Chosen by hand.
  */
 const YAW_SIGMA = 0.15 * DEGREE;
 const OFFSET_SIGMA = 0.0015;
@@ -40,7 +41,7 @@ function placesOf(frames: readonly LensFrame[], levelFromLens: Quat): PlanarPlac
   return frames.map(({ pose, heading, floor }) => {
     const up = floor?.normal ?? turn(conjugate(pose.rotation), [0, 0, 1]);
     const [x, y] = turn(levelFromLens, up);
-    const [c, s] = [Math.cos(heading), Math.sin(heading)];
+    const [c, s] = [cosOf(heading), sinOf(heading)];
     const h = pose.position[2];
     return { x: pose.position[0] + h * (c * x - s * y), y: pose.position[1] + h * (s * x + c * y) };
   });
@@ -61,7 +62,7 @@ interface Asked {
 
 function finding({ value, sigma, most, least, isShown, why, add }: Asked): Finding {
   if (!isShown) return { why, add };
-  if (sigma <= most) return { value, sigma: Math.hypot(sigma, least) };
+  if (sigma <= most) return { value, sigma: hypot2(sigma, least) };
   return { why: `it is known to ${(sigma / most).toFixed(1)} times the doubt allowed only`, add };
 }
 

@@ -1,3 +1,4 @@
+import { atan2Of, cosOf, cube, hypot3, lengthOf, square } from "../geometry/elementary.ts";
 import type { Vec3 } from "../geometry/optics.ts";
 import type { RayTable } from "../geometry/rays.ts";
 import { solveSymmetric } from "../geometry/solve.ts";
@@ -16,8 +17,8 @@ export interface FloorPlane {
 }
 
 /** Cosines: of a floor's normal to where up is thought to be, and of a sample's normal to that of its plane. */
-const UPRIGHT = Math.cos((50 * Math.PI) / 180);
-const SAME = Math.cos((15 * Math.PI) / 180);
+const UPRIGHT = cosOf((50 * Math.PI) / 180);
+const SAME = cosOf((15 * Math.PI) / 180);
 const TRIES = 64;
 /** Metres: a sample is on a plane this near to it, and a share of its distance; and below a plane this far under it. */
 const NEAR = 0.02;
@@ -73,10 +74,10 @@ const GATE = 0.025;
 const GATE_SIGMAS = 4;
 /** More sigmas that are let pass in each round: the frame may have nodded since it was last known. */
 const SLACK = [30, 8, 0, 0, 0];
-/** Directions around the lens in which the floor ends each at its own place; so many pixels must say so. */
+/** Directions around the lens. The floor ends at a place of its own in each; `SAY` pixels must agree on it. */
 const SECTORS = 72;
 const SAY = 3;
-/** Rings of so many metres around the lens; of so many pixels in one this share must return. */
+/** Metres: width of a ring around the lens. Of its pixels, if they are enough, this share must return. */
 const RING = 0.1;
 const LEAST_ASKED = 12;
 const ANSWERED = 0.8;
@@ -116,7 +117,7 @@ export class FloorFitter {
       for (let u = step >> 1; u < width; u += step) pixels.push(v * width + u);
     }
     this.#pixels = Int32Array.from(pixels);
-    this.#length = Float64Array.from(pixels, (i) => Math.hypot(rays.x[i]!, rays.y[i]!, rays.z[i]!));
+    this.#length = Float64Array.from(pixels, (i) => hypot3(rays.x[i]!, rays.y[i]!, rays.z[i]!));
     this.#sector = new Uint8Array(pixels.length);
     this.#said = new Float64Array(pixels.length);
   }
@@ -143,7 +144,7 @@ export class FloorFitter {
     let count = 0;
     let slant = 0;
     for (const slack of SLACK) {
-      const tall = 1 / Math.hypot(m[0]!, m[1]!, m[2]!);
+      const tall = 1 / hypot3(m[0]!, m[1]!, m[2]!);
       this.#findEnds(depth, unitsPerMetre, bright, tall, slack);
       this.#information.fill(0);
       this.#pull.fill(0);
@@ -167,13 +168,13 @@ export class FloorFitter {
         const end = this.#ends[SAY * this.#sector[p]! + SAY - 1]!;
         if (range > end * Math.max(0, 1 - gate / tall) - KEPT_OFF) continue;
         // Newton's step for 1 / m . ray = z, so that the noise of z is not bent by an inverse.
-        this.#add(1 / (doubt * inverse * inverse) ** 2, a, b, inverse - off * inverse * inverse);
+        this.#add(1 / square(doubt * inverse * inverse), a, b, inverse - off * inverse * inverse);
         count++;
         slant += tall / range;
       }
       if (count < LEAST_PIXELS || !solveSymmetric(m, this.#information, this.#pull, 3)) return null;
     }
-    const tall = 1 / Math.hypot(m[0]!, m[1]!, m[2]!);
+    const tall = 1 / hypot3(m[0]!, m[1]!, m[2]!);
     return {
       normal: [-m[0]! * tall, -m[1]! * tall, -m[2]! * tall],
       height: tall,
@@ -216,7 +217,7 @@ export class FloorFitter {
       const i = this.#pixels[p]!;
       const range = (-height * this.#length[p]!) / (normal[0] * x[i]! + normal[1] * y[i]! + normal[2]);
       if (range > 0 && range < NEARER && amplitude[i]! > 0)
-        this.#said[count++] = (amplitude[i]! * range ** 3) / height;
+        this.#said[count++] = (amplitude[i]! * cube(range)) / height;
     }
     if (count === 0) return this.#noise.amplitudeAtOneMetre;
     return this.#said.subarray(0, count).sort()[count >> 1]!;
@@ -233,7 +234,7 @@ export class FloorFitter {
       const i = this.#pixels[p]!;
       const forward = ax * x[i]! + ay * y[i]! + az;
       const left = lx * x[i]! + ly * y[i]! + lz;
-      const turned = Math.atan2(left, forward) / (2 * Math.PI) + 0.5;
+      const turned = atan2Of(left, forward) / (2 * Math.PI) + 0.5;
       this.#sector[p] = Math.min(SECTORS - 1, Math.floor(SECTORS * turned));
     }
   }
@@ -277,6 +278,6 @@ export class FloorFitter {
 
 /** Made unit; `otherwise` when there is no direction (the lens looks straight down). */
 function normalized(v: Vec3, otherwise: Vec3): Vec3 {
-  const norm = Math.hypot(...v);
+  const norm = lengthOf(v);
   return norm > 1e-6 ? [v[0] / norm, v[1] / norm, v[2] / norm] : otherwise;
 }

@@ -1,3 +1,4 @@
+import { atan2Of, hypot2, lengthOf, square } from "../geometry/elementary.ts";
 import type { Quat, Vec3 } from "../geometry/optics.ts";
 import {
   conjugate,
@@ -194,7 +195,9 @@ export function solveImu(
   return {
     rotation: multiply(imuFromLevel(x, y, z), levelFromLens),
     tiltSigma: Math.max(sx, sy),
-    ...{ headingSigma, lateness, latenessSigma },
+    headingSigma,
+    lateness,
+    latenessSigma,
   };
 }
 
@@ -209,7 +212,7 @@ function headingByNods(spans: readonly Span[], attitudes: AttitudePath, imuFromL
     along += x * a + y * b;
     across += x * b - y * a;
   }
-  return Math.atan2(across, along);
+  return atan2Of(across, along);
 }
 
 /** Over a span of time: how the lens turned, in its level axes. */
@@ -238,7 +241,7 @@ function findSpans(frames: readonly LensFrame[], levelFromLens: Quat, attitudes:
     const lens = multiply(conjugate(start.pose.rotation), end.pose.rotation);
     const turned = multiply(multiply(levelFromLens, lens), lensFromLevel);
     const [x, y, z] = toRotationVector(turned);
-    if (Math.abs(z) < LEAST_TURN && Math.hypot(x, y) < LEAST_NOD) continue;
+    if (Math.abs(z) < LEAST_TURN && hypot2(x, y) < LEAST_NOD) continue;
     spans.push({ from, to: end.time, turned });
   }
   return spans;
@@ -330,7 +333,7 @@ export function feelForward(
     }
     ways.push(means);
   }
-  const size = Math.hypot(...along);
+  const size = lengthOf(along);
   // The base's own acceleration must be most of what is felt.
   if (!(size > 0.4 * total) || total < 0.3) return null;
   const [c, s] = [along[0] / size, along[1] / size];
@@ -340,7 +343,7 @@ export function feelForward(
   for (const way of ways) {
     const pulls = way.map(({ pull, a, b }) => pull * (c * b - s * a));
     byRow += pulls.reduce((sum, pull) => sum + pull * pull, 0);
-    byWay += pulls.reduce((sum, pull) => sum + pull, 0) ** 2;
+    byWay += square(pulls.reduce((sum, pull) => sum + pull, 0));
   }
   const many = ways.length / Math.max(1, ways.length - 1);
   return {
@@ -393,7 +396,7 @@ function detrend(rows: { t: number; pull: number; a: number; b: number }[]): voi
     rows.reduce((sum, row) => sum + row[field], 0) / rows.length;
   const middle = mean("t");
   let spread = 0;
-  for (const row of rows) spread += (row.t - middle) ** 2;
+  for (const row of rows) spread += square(row.t - middle);
   for (const field of ["pull", "a", "b"] as const) {
     const level = mean(field);
     let slope = 0;
@@ -413,8 +416,8 @@ export function imuFromAxes(up: Vec3, forward: Vec3): Quat {
 export function bringTo(rotation: Quat, from: Vec3, to: Vec3): Quat {
   const now = turn(rotation, from);
   const axis = cross(now, to);
-  const sine = Math.hypot(...axis);
-  const angle = Math.atan2(sine, dot(now, to));
+  const sine = lengthOf(axis);
+  const angle = atan2Of(sine, dot(now, to));
   // Opposite: about any axis square to it.
   const about =
     sine > 1e-9 ? scaled(axis, 1 / sine) : unit(cross(to, Math.abs(to[0]) < 0.7 ? [1, 0, 0] : [0, 1, 0]))!;

@@ -1,3 +1,4 @@
+import { square } from "../geometry/elementary.ts";
 import { solveSymmetric } from "../geometry/solve.ts";
 
 /** A small nonlinear least-squares problem, residuals in rows. */
@@ -30,7 +31,7 @@ export interface Solution {
 }
 
 const ITERATIONS = 25;
-/** A step of so many sigmas is none. */
+/** Sigmas: a smaller step ends the iteration. */
 const SMALL = 0.01;
 /** Rows off by more sigmas than this count for less. */
 const ROBUST = 2;
@@ -84,7 +85,7 @@ export function leastSquares(problem: Problem): Solution {
       }
     }
     for (let k = 0; k < n; k++) {
-      const known = 1 / priors[k]! ** 2;
+      const known = 1 / square(priors[k]!);
       information[k * n + k]! += known;
       pull[k]! -= known * (values[k]! - start[k]!);
     }
@@ -120,7 +121,7 @@ export function leastSquares(problem: Problem): Solution {
       unit[k] = 1;
       if (!solveSymmetric(row, information, unit, n)) return sigmas;
       let known = 0;
-      for (let l = 0; l < n; l++) known += row[l]! ** 2 / priors[l]! ** 2;
+      for (let l = 0; l < n; l++) known += square(row[l]!) / square(priors[l]!);
       // With all rows independent the variance is row[k]; the priors' part of it does not overlap.
       const byNoise = known + overlap * Math.max(0, row[k]! - known);
       let scatter = 0;

@@ -1,3 +1,4 @@
+import { hypot2, square } from "../geometry/elementary.ts";
 import type { Optics, Pose, Quat, Vec3 } from "../geometry/optics.ts";
 import {
   compose,
@@ -56,7 +57,7 @@ const MOST_BEND = 4;
 /** A sample so near to the floor, metres, and so nearly upright (cosine) is one of it. */
 const ON_FLOOR = 0.04;
 const ALMOST_UP = 0.9;
-/** Prior of a frame, 1 sigma: it goes on as it did, within what a base can do between two frames. */
+/** Prior of a frame, 1 sigma: constant velocity, within what a base can change between two frames. */
 const TURN_SIGMA = (4 * Math.PI) / 180;
 const MOVE_SIGMA = 0.04;
 /** Fewest matches, and their least share of those on known ground, for a frame to be registered. */
@@ -64,7 +65,7 @@ const LEAST_MATCHES = 150;
 const LEAST_SHARE = 0.6;
 /**
  * A direction with a larger share of the weight is held by what is in view. A smaller one may be the noise of normals alone; then
- * samples that face it must hold it: so many, together so good (metres, 1 sigma), and better after it was free.
+ * samples that face it must hold it: `FACING_COUNT` of them, together better than `FACING_SIGMA` (metres), and better after it was free.
  */
 const CLEAR_STRENGTH = 0.006;
 const FACING_COUNT = 20;
@@ -142,8 +143,8 @@ export class LensPath {
     this.#matches = emptyMatches(capacity);
     this.#up = up;
     for (const i of [0, 4, 8]) {
-      this.#prior.rotation[i] = 1 / TURN_SIGMA ** 2;
-      this.#prior.position[i] = 1 / MOVE_SIGMA ** 2;
+      this.#prior.rotation[i] = 1 / square(TURN_SIGMA);
+      this.#prior.position[i] = 1 / square(MOVE_SIGMA);
     }
   }
 
@@ -230,7 +231,7 @@ export class LensPath {
       const axis = axisOf(strength, k);
       const { count, information } = this.#registrar.facing(this.#prior, axis);
       this.#doubt = Math.max(this.#doubt, 1 / Math.sqrt(information));
-      if (count >= FACING_COUNT && information >= 1 / most ** 2) continue;
+      if (count >= FACING_COUNT && information >= 1 / square(most)) continue;
       let moved = 0;
       for (let i = 0; i < 3; i++) moved += axis[i]! * (at[i]! - position[i]!);
       for (let i = 0; i < 3; i++) at[i]! -= axis[i]! * moved;
@@ -239,7 +240,7 @@ export class LensPath {
     this.#isHeld = isHeld;
   }
 
-  /** The lens goes on as it did. */
+  /** Constant velocity. */
   #predict(time: number): Pose {
     const [before, last] = [this.frames.at(-2), this.frames.at(-1)!];
     if (before === undefined || before.stretch !== last.stretch) return last.pose;
@@ -275,7 +276,7 @@ export class LensPath {
   /** Square distance to the upright surface that is met ahead, on a plane through all samples of it. */
   #wallAhead({ rotation, position }: Pose, heading: number): number | null {
     const hasMoved =
-      this.#stretch > 0 || Math.hypot(position[0], position[1]) > STILL || Math.abs(heading) > STILL_ANGLE;
+      this.#stretch > 0 || hypot2(position[0], position[1]) > STILL || Math.abs(heading) > STILL_ANGLE;
     if (!this.#isWallAsked || hasMoved) return null;
     const { count, point, normal } = this.#sampler.all;
     const points: number[] = [];

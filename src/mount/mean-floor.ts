@@ -1,3 +1,4 @@
+import { atan2Of, hypot2, lengthOf, square } from "../geometry/elementary.ts";
 import type { Vec3 } from "../geometry/optics.ts";
 import { conjugate, turn } from "../geometry/rigid.ts";
 import { cross, dot, unit } from "../geometry/vec.ts";
@@ -63,7 +64,7 @@ export function meanFloor(quiet: readonly LensFrame[]): MeanFloor | null {
     const [x, y] = turn(level, floor!.normal);
     return { block: Math.floor(time / (1e6 * BLOCK)), values: [floor!.height, x, y] };
   });
-  const sigma = (c: number, least: number) => Math.hypot(sigmaOfMean(columns, c), least);
+  const sigma = (c: number, least: number) => hypot2(sigmaOfMean(columns, c), least);
   return {
     normal,
     height,
@@ -92,11 +93,12 @@ function sigmaOfMean(frames: readonly BlockValues[], c: number): number {
   const means = [...blocks.values()].map(({ sum, count }) => ({ mean: sum / count, count }));
   const total = frames.length;
   const whole = means.reduce((sum, { mean, count }) => sum + mean * count, 0) / total;
-  const scatter = means.reduce((sum, { mean, count }) => sum + ((mean - whole) * count) ** 2, 0) / total ** 2;
+  const scatter =
+    means.reduce((sum, { mean, count }) => sum + square((mean - whole) * count), 0) / square(total);
   return Math.sqrt((scatter * means.length) / Math.max(1, means.length - 1));
 }
 
 /** Between two unit vectors, radians. */
 export function angleBetweenAxes(a: Vec3, b: Vec3): number {
-  return Math.atan2(Math.hypot(...cross(a, b)), dot(a, b));
+  return atan2Of(lengthOf(cross(a, b)), dot(a, b));
 }

@@ -1,3 +1,4 @@
+import { hypot2 } from "../geometry/elementary.ts";
 import type { Interval } from "./imu-mount.ts";
 import type { LensFrame } from "./lens-path.ts";
 
@@ -34,7 +35,7 @@ function around(frames: readonly LensFrame[], i: number): { speed: number; rate:
   if (!(seconds > 0)) return { speed: 0, rate: 0 };
   const [p, q] = [from.pose.position, to.pose.position];
   return {
-    speed: Math.hypot(q[0] - p[0], q[1] - p[1]) / seconds,
+    speed: hypot2(q[0] - p[0], q[1] - p[1]) / seconds,
     rate: Math.abs(to.heading - from.heading) / seconds,
   };
 }
@@ -51,7 +52,7 @@ export function speedsOf(frames: readonly LensFrame[]): Speed[] {
     return {
       ...rough[i]!,
       pull: seconds > 0 ? (rough[to]!.speed - rough[from]!.speed) / seconds : 0,
-      way: isNext ? Math.hypot(p[0] - q[0], p[1] - q[1]) : 0,
+      way: isNext ? hypot2(p[0] - q[0], p[1] - q[1]) : 0,
       turn: isNext ? frame.heading - before.heading : 0,
     };
   });

@@ -1,3 +1,4 @@
+import { hypot2, square } from "../geometry/elementary.ts";
 import type { NotSeen, RangeCheck } from "./findings.ts";
 import type { LensFrame } from "./lens-path.ts";
 
@@ -16,7 +17,7 @@ export function checkRange(frames: readonly LensFrame[], tape: number): RangeChe
     };
   }
   const measured = walls.reduce((sum, wall) => sum + wall, 0) / walls.length;
-  const scatter = walls.reduce((sum, wall) => sum + (wall - measured) ** 2, 0) / (walls.length - 1);
-  const sigma = Math.hypot(Math.sqrt(scatter / walls.length), TAPE_SIGMA);
+  const scatter = walls.reduce((sum, wall) => sum + square(wall - measured), 0) / (walls.length - 1);
+  const sigma = hypot2(Math.sqrt(scatter / walls.length), TAPE_SIGMA);
   return { measured, bias: measured - tape, sigma, frames: walls.length };
 }

@@ -1,3 +1,4 @@
+import { atan2Of, square, tanOf } from "../geometry/elementary.ts";
 import { floorHorizon } from "../sense/noise.ts";
 
 /** How a head is mounted and what its base does: what decides where the floor is seen. Metres, radians, seconds. */
@@ -56,7 +57,7 @@ const WALL = 0.8;
 
 /** Way until the base stands: at full speed for the delay, then braking. */
 export const stoppingDistance = (speed: number, delay: number, deceleration: number): number =>
-  speed * delay + speed ** 2 / (2 * deceleration);
+  speed * delay + square(speed) / (2 * deceleration);
 
 /** The fastest speed from which the base stops within a distance; 0 for none. */
 export function fastestWithin(distance: number, delay: number, deceleration: number): number {
@@ -67,7 +68,7 @@ export function fastestWithin(distance: number, delay: number, deceleration: num
 /** Where a ray that looks down by `angle` meets the floor; Infinity when it never does, 0 straight below and behind. */
 export function floorAt(height: number, angle: number): number {
   if (angle <= 0) return Number.POSITIVE_INFINITY;
-  return angle >= Math.PI / 2 ? 0 : height / Math.tan(angle);
+  return angle >= Math.PI / 2 ? 0 : height / tanOf(angle);
 }
 
 /** Within this distance from the edge of a stair its first lower tread can be seen past the lip: similar triangles. */
@@ -95,15 +96,18 @@ export function planView(plan: ViewPlan): View {
   const stopping = stoppingDistance(speed, delay, deceleration);
   const needed = front + margin + stopping;
   return {
-    ...{ near, far, stopping, needed },
+    near,
+    far,
+    stopping,
+    needed,
     blind: Math.max(0, near - front),
     blindSpeed: fastestWithin(near - front - margin, delay, deceleration),
-    shallowest: Math.atan2(height, needed) - below,
-    steepest: above - Math.atan2(bodyHeight - height, lookout),
-    heightError: needed * Math.tan(DEGREE),
+    shallowest: atan2Of(height, needed) - below,
+    steepest: above - atan2Of(bodyHeight - height, lookout),
+    heightError: needed * tanOf(DEGREE),
     dark: [0.05, 0.2, 0.5].map((reflectance) => [
       reflectance,
-      floorHorizon(reflectance, height, WALL / wallRange ** 2),
+      floorHorizon(reflectance, height, WALL / square(wallRange)),
     ]),
     treads: treadsFrom(height),
   };

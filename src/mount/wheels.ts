@@ -1,3 +1,4 @@
+import { atan2Of, cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { wrapAngle } from "../geometry/vec.ts";
 import { leastSquares } from "./least-squares.ts";
 import type { LensFrame } from "./lens-path.ts";
@@ -20,7 +21,7 @@ export class WheelPath {
     const turn = last >= 0 ? wrapAngle(yaw - this.#yaw[last]!) : 0;
     const now = last >= 0 ? this.#yaw[last]! + turn : yaw;
     const [dx, dy] = last >= 0 ? [x - this.#x[last]!, y - this.#y[last]!] : [0, 0];
-    const [c, s] = [Math.cos(now - turn / 2), Math.sin(now - turn / 2)];
+    const [c, s] = [cosOf(now - turn / 2), sinOf(now - turn / 2)];
     this.#times.push(time);
     this.#x.push(x);
     this.#y.push(y);
@@ -75,7 +76,7 @@ export class WheelPath {
     let way = 0;
     let turned = 0;
     for (let k = a[0] + 1; k <= b[0] + 1; k++) {
-      way += Math.hypot(this.#ahead[k]!, this.#aside[k]!);
+      way += hypot2(this.#ahead[k]!, this.#aside[k]!);
       turned += Math.abs(this.#yaw[k]! - this.#yaw[k - 1]!);
     }
     return way < REST_WAY && turned < REST_TURN;
@@ -174,8 +175,18 @@ export function solvePlanar(
   const [yaw = 0, x = 0, y = 0, scale = 1, turnScale = 1, lateness = 0] = result.values;
   const [a = 0, b = 0, c = 0, d = 0, e = 0, f = 0] = result.sigmas;
   return {
-    ...{ yaw: wrapAngle(yaw), yawSigma: a, x, xSigma: b, y, ySigma: c },
-    ...{ scale, scaleSigma: d, turnScale, turnScaleSigma: e, lateness, latenessSigma: f },
+    yaw: wrapAngle(yaw),
+    yawSigma: a,
+    x,
+    xSigma: b,
+    y,
+    ySigma: c,
+    scale,
+    scaleSigma: d,
+    turnScale,
+    turnScaleSigma: e,
+    lateness,
+    latenessSigma: f,
   };
 }
 
@@ -221,7 +232,7 @@ class Comparison {
         const { time, heading } = this.#frames[i]!;
         const place = this.#wheels.place(time + 1e6 * late) ?? NOWHERE;
         const [k, share] = place;
-        const [c, s] = [Math.cos(heading - yaw), Math.sin(heading - yaw)];
+        const [c, s] = [cosOf(heading - yaw), sinOf(heading - yaw)];
         const { x, y } = this.#places[i]!;
         const wheelsX = this.#x[k]! + share * (this.#x[k + 1]! - this.#x[k]!);
         const wheelsY = this.#y[k]! + share * (this.#y[k + 1]! - this.#y[k]!);
@@ -232,7 +243,7 @@ class Comparison {
       }
       for (let i = first, r = start; i <= last; i++, r += 3) {
         const base = this.#frames[i]!.heading - yaw;
-        const [c, s] = [Math.cos(base), Math.sin(base)];
+        const [c, s] = [cosOf(base), sinOf(base)];
         const [dx, dy] = [out[r]! - mean[0]!, out[r + 1]! - mean[1]!];
         const doubt = Math.max(1, this.#frames[i]!.doubt / WELL_HELD);
         out[r] = (c * dx + s * dy) / doubt;
@@ -253,7 +264,7 @@ class Comparison {
       const [a, b] = [frames[j]!, frames[j + 1]!];
       const share = Math.min(1, Math.max(0, (time - a.time) / (b.time - a.time)));
       const base = a.heading + share * (b.heading - a.heading) - yaw;
-      const [c, s] = [Math.cos(base), Math.sin(base)];
+      const [c, s] = [cosOf(base), sinOf(base)];
       const [ahead, aside] = [wheels.stepOf(k) / scale, wheels.asideOf(k) / scale];
       this.#x[k] = this.#x[k - 1]! + c * ahead - s * aside;
       this.#y[k] = this.#y[k - 1]! + s * ahead + c * aside;
@@ -284,13 +295,13 @@ function startingYaw(
         aside += wheels.asideOf(k);
       }
       const [dx, dy] = [places[i]!.x - places[i - 1]!.x, places[i]!.y - places[i - 1]!.y];
-      const [c, s] = [Math.cos(b.heading), Math.sin(b.heading)];
+      const [c, s] = [cosOf(b.heading), sinOf(b.heading)];
       const [x, y] = [c * dx + s * dy, c * dy - s * dx];
       dot += x * ahead + y * aside;
       cross += x * aside - y * ahead;
     }
   }
-  return Math.atan2(cross, dot);
+  return atan2Of(cross, dot);
 }
 
 /** Cuts the joined frames at rests, where a cut costs no way; only pieces in which the base moved. */
@@ -325,7 +336,7 @@ function hasMotion(frames: readonly LensFrame[], wheels: WheelPath, first: numbe
   let way = 0;
   let turned = 0;
   for (let k = a[0] + 1; k <= b[0]; k++) {
-    way += Math.hypot(wheels.stepOf(k), wheels.asideOf(k));
+    way += hypot2(wheels.stepOf(k), wheels.asideOf(k));
     turned += Math.abs(wheels.yawOf(k) - wheels.yawOf(k - 1));
   }
   return way >= LEAST_WAY || turned >= LEAST_TURN;

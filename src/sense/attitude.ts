@@ -1,3 +1,4 @@
+import { atan2Of, expOf, hypot2, hypot3, lengthOf } from "../geometry/elementary.ts";
 import type { Quat, Vec3 } from "../geometry/optics.ts";
 import { conjugate, fromRotationVector, fromYawPitchRoll, multiply, turn } from "../geometry/rigid.ts";
 import { dot, scaled } from "../geometry/vec.ts";
@@ -41,10 +42,10 @@ const REST_FOLLOW = 1;
  * @throws {RangeError} if it is zero or not finite
  */
 export function levelFromGravity([x, y, z]: Vec3): Quat {
-  const norm = Math.hypot(x, y, z);
+  const norm = hypot3(x, y, z);
   if (!(norm > 0 && Number.isFinite(norm)))
     throw new RangeError(`specific force [${[x, y, z]}] has no direction`);
-  return fromYawPitchRoll(0, Math.atan2(-x, Math.hypot(y, z)), Math.atan2(y, z));
+  return fromYawPitchRoll(0, atan2Of(-x, hypot2(y, z)), atan2Of(y, z));
 }
 
 /**
@@ -140,7 +141,7 @@ export class AttitudeFilter {
 
     const { smoothing, biasGain } = this.#settings;
     // At first a plain mean, so that the first sample counts no more than the others.
-    const share = Math.max(1 - Math.exp(-step / smoothing), step / (this.#age + step));
+    const share = Math.max(1 - expOf(-step / smoothing), step / (this.#age + step));
     this.#once = this.#signals(force).map((now, k) => mix(this.#once[k]!, now, share));
     this.#twice = this.#once.map((once, k) => mix(this.#twice[k]!, once, share));
     const [gravity, x, y, z] = this.#twice as readonly [Vec3, Vec3, Vec3, Vec3];
@@ -165,8 +166,8 @@ export class AttitudeFilter {
   /** Tilt from this sample alone; yaw and bias are kept. */
   #start(rate: Vec3, force: Vec3): void {
     const [x, y] = turn(this.#rotation, [1, 0, 0]);
-    const level = levelFromGravity(Math.hypot(...force) > 0 ? force : [0, 0, 1]);
-    this.#rotation = multiply(fromYawPitchRoll(Math.atan2(y, x), 0, 0), level);
+    const level = levelFromGravity(lengthOf(force) > 0 ? force : [0, 0, 1]);
+    this.#rotation = multiply(fromYawPitchRoll(atan2Of(y, x), 0, 0), level);
     this.#gyroFrame = this.#rotation;
     this.#worldFrame = [0, 0, 0, 1];
     this.#once = this.#signals(force);
@@ -179,7 +180,7 @@ export class AttitudeFilter {
 
   #watchRest(rate: Vec3, force: Vec3, step: number, isMoving: boolean): void {
     const { restRate, restAcceleration, restTime, largestBias, largestBiasChange } = this.#settings;
-    const share = 1 - Math.exp(-step / REST_MEAN);
+    const share = 1 - expOf(-step / REST_MEAN);
     this.#meanRate = mix(this.#meanRate, rate, share);
     this.#meanForce = mix(this.#meanForce, force, share);
     const change = this.#knowsBias ? subtract(this.#meanRate, this.#bias) : this.#meanRate;
@@ -196,7 +197,7 @@ export class AttitudeFilter {
     this.#restFor += step;
     if (!this.isAtRest) return;
     this.#bias = this.#knowsBias
-      ? mix(this.#bias, this.#meanRate, 1 - Math.exp(-step / REST_FOLLOW))
+      ? mix(this.#bias, this.#meanRate, 1 - expOf(-step / REST_FOLLOW))
       : this.#meanRate;
     if (this.#restFor - step < restTime) this.#settledBias = this.#recentBias = this.#bias;
     this.#recentAge += step;
@@ -210,10 +211,10 @@ export class AttitudeFilter {
 
 /** The smallest rotation that brings a direction to z; none for a zero vector. */
 function uprighting([x, y, z]: Vec3): Quat {
-  const norm = Math.hypot(x, y, z);
+  const norm = hypot3(x, y, z);
   const w = norm + z;
   if (!(w > 1e-9 * norm)) return norm > 0 ? [1, 0, 0, 0] : [0, 0, 0, 1];
-  const length = Math.hypot(x, y, w);
+  const length = hypot3(x, y, w);
   return [y / length, -x / length, 0, w / length];
 }
 

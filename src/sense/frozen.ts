@@ -1,8 +1,9 @@
+import { lengthOf } from "../geometry/elementary.ts";
 import type { Vec3 } from "../geometry/optics.ts";
 import type { DepthEvent, HeadEvent, MotionEvent } from "./events.ts";
 import { InertialMotion, type MotionSource, wheelMotion } from "./motion-claims.ts";
 
-// A driver that hangs may go on sending its last image, or its last attitude, with new stamps and sequence numbers. The numbers are
+// A driver that hangs may keep sending its last image, or its last attitude, with new stamps and sequence numbers. The numbers are
 // fresh and the content is old: nothing but the content can show it.
 //
 // - A measured image never repeats itself: noise changes pixels from frame to frame even where nothing moves. A simulated camera
@@ -69,7 +70,7 @@ const LEAST_ALIKE = 5;
 const SAMPLED = 4096;
 /** Fewest returns among them: an image without any is blind, which the guard says. */
 const LEAST_RETURNS = 64;
-/** One sampled pixel in so many may change in a repeated image: drivers write counters and stamps into images. */
+/** One sampled pixel in 500 may change in a repeated image: drivers write counters and stamps into images. */
 const CHANGED_SHARE = 500;
 /** Different images that are remembered: a driver with two or three buffers may hang and show them in turn. */
 const REMEMBERED = 3;
@@ -263,7 +264,7 @@ export class FrozenWatch {
         const by = this.#motion.take(event);
         // Rates that repeat themselves say nothing of motion.
         if (by !== null && !isRepeated) this.#claim(event.time, by);
-        return this.#see("inertial", this.#inertial, event.time, isRepeated, Math.hypot(...event.gyro));
+        return this.#see("inertial", this.#inertial, event.time, isRepeated, lengthOf(event.gyro));
       }
       case "orientation": {
         const isRepeated = isSame(event.rotation, this.#lastOrientation);

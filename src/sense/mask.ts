@@ -1,3 +1,4 @@
+import { hypot3, log2Of, square, tanOf } from "../geometry/elementary.ts";
 import { Kernel, roomFor } from "../geometry/kernel.ts";
 import type { Optics } from "../geometry/optics.ts";
 import { type RayTable, rayTable } from "../geometry/rays.ts";
@@ -135,7 +136,7 @@ export class DepthMask {
     const isRange = optics.measures === "range";
     const factor = new Float32Array(pixels);
     for (let i = 0; i < pixels; i++) {
-      const length = Math.hypot(this.rays.x[i]!, this.rays.y[i]!, this.rays.z[i]!);
+      const length = hypot3(this.rays.x[i]!, this.rays.y[i]!, this.rays.z[i]!);
       if (length > 0) factor[i] = 1 / ((isRange ? length : 1) * coarser);
     }
     const isPlain = factor.every((f) => f === 1);
@@ -150,8 +151,8 @@ export class DepthMask {
         ? [1 / Math.abs(optics.step), 1 / Math.abs(optics.step)]
         : [optics.fx, optics.fy];
     // Between two pixels 1/f apart, a surface at that angle to the ray changes inverse depth by this share.
-    this.#jumpRow = Float64Array.of(Math.min(1, 1 / (fx * Math.tan(settings.grazing))));
-    this.#jumpCol = Float64Array.of(Math.min(1, 1 / (fy * Math.tan(settings.grazing))));
+    this.#jumpRow = Float64Array.of(Math.min(1, 1 / (fx * tanOf(settings.grazing))));
+    this.#jumpCol = Float64Array.of(Math.min(1, 1 / (fy * tanOf(settings.grazing))));
     this.#agreement = settings.agreement;
     this.#jumpShifts = shiftsBelow(Math.min(this.#jumpRow[0]!, this.#jumpCol[0]!));
     const padded = Math.ceil(pixels / LANES) * LANES;
@@ -326,11 +327,11 @@ export class DepthMask {
     const apart = Math.abs(w - next) - near;
     const offLine = z === 0 ? Number.POSITIVE_INFINITY : Math.abs(w - 2 * next + last) - near;
     if (apart <= 0 || offLine <= 0) return true; // needs no excuse
-    const own = (noise[key[i]!]! * w * w) ** 2;
-    const nextNoise = (noise[key[i + step]!]! * next * next) ** 2;
+    const own = square(noise[key[i]!]! * w * w);
+    const nextNoise = square(noise[key[i + step]!]! * next * next);
     if (apart * apart <= own + nextNoise) return true;
     if (z === 0) return false;
-    const lastNoise = (noise[key[i + 2 * step]!]! * last * last) ** 2;
+    const lastNoise = square(noise[key[i + 2 * step]!]! * last * last);
     return offLine * offLine <= own + 4 * nextNoise + lastNoise;
   }
 }
@@ -353,7 +354,7 @@ function checkSettings(settings: MaskSettings): void {
 /** Two right shifts of a depth of which the sum is as large as can be, and no jump by `share` of inverse depth is smaller. */
 function shiftsBelow(share: number): readonly [number, number] {
   const least = share / (1 + share); // of depth
-  const first = Math.min(15, Math.ceil(-Math.log2(least)));
-  const rest = least - 2 ** -first;
-  return [first, rest > 2 ** -15 ? Math.ceil(-Math.log2(rest)) : 15];
+  const first = Math.min(15, Math.ceil(-log2Of(least)));
+  const rest = least - 1 / (1 << first);
+  return [first, rest > 1 / 32768 ? Math.ceil(-log2Of(rest)) : 15];
 }

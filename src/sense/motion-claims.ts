@@ -1,3 +1,4 @@
+import { hypot2, square } from "../geometry/elementary.ts";
 import type { Vec3 } from "../geometry/optics.ts";
 import { wrapAngle } from "../geometry/vec.ts";
 import type { InertialEvent, MotionEvent } from "./events.ts";
@@ -53,7 +54,7 @@ function lengthOf(vectors: Float64Array, less: Float64Array | null): number {
   for (let k = 0; k < 3; k++) {
     let sum = 0;
     for (let n = k; n < vectors.length; n += 3) sum += vectors[n]!;
-    squares += (sum / MEAN_OF - (less?.[k] ?? 0)) ** 2;
+    squares += square(sum / MEAN_OF - (less?.[k] ?? 0));
   }
   return Math.sqrt(squares);
 }
@@ -64,7 +65,7 @@ export function wheelMotion(
   { pose }: MotionEvent,
 ): { readonly way: number; readonly turn: number } {
   return {
-    way: Math.hypot(pose[0] - from[0], pose[1] - from[1]),
+    way: hypot2(pose[0] - from[0], pose[1] - from[1]),
     turn: Math.abs(wrapAngle(pose[2] - from[2])),
   };
 }

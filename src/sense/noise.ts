@@ -1,3 +1,5 @@
+import { cbrtOf, cube, hypot2, square } from "../geometry/elementary.ts";
+
 const LIGHT_SPEED = 299_792_458;
 
 /** Amplitude-modulated time of flight with four phase samples. */
@@ -70,11 +72,11 @@ export function checkRangeNoise(noise: RangeNoise): void {
  * Lovell 2012, axial noise 0.0012 + 0.0019 (z - 0.4)^2 for surfaces less than 60 degrees from facing the sensor.
  */
 export function rangeSigma(model: RangeNoise, range: number, amplitude: number | null): number {
-  if (model.kind === "structured-light") return 0.0012 + 0.0019 * (range - 0.4) ** 2;
+  if (model.kind === "structured-light") return 0.0012 + 0.0019 * square(range - 0.4);
   const signal = Math.max((amplitude ?? model.amplitudeAtOneMetre / (range * range)) * model.gain, 1);
   const mean = model.ambient + signal / model.contrast;
   const shot = ((LIGHT_SPEED / (4 * Math.PI * model.frequency)) * Math.sqrt(mean / 2)) / signal;
-  return Math.hypot(shot, model.floor);
+  return hypot2(shot, model.floor);
 }
 
 /**
@@ -85,11 +87,11 @@ export function rangeSigma(model: RangeNoise, range: number, amplitude: number |
  * @param range      along the ray, metres
  */
 export function floorAmplitude(brightness: number, height: number, range: number): number {
-  return (brightness * height) / range ** 3;
+  return (brightness * height) / cube(range);
 }
 
 /** Distance along the floor, metres, at which `floorAmplitude` falls to `gate`; 0 when even straight below is too dark. */
 export function floorHorizon(brightness: number, height: number, gate: number): number {
-  const range = Math.cbrt((brightness * height) / gate);
+  const range = cbrtOf((brightness * height) / gate);
   return range > height ? Math.sqrt(range * range - height * height) : 0;
 }

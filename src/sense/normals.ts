@@ -1,3 +1,4 @@
+import { square } from "../geometry/elementary.ts";
 import type { RayTable } from "../geometry/rays.ts";
 
 export interface NormalSettings {
@@ -7,7 +8,7 @@ export interface NormalSettings {
   readonly minShare: number;
   /** Largest rms deviation from the plane, as a share of depth. */
   readonly maxRms: number;
-  /** How far the pixel itself may be off the plane: so many rms, plus a share of depth. */
+  /** How far the pixel itself may be off the plane: a multiple of the rms, plus a share of depth. */
   readonly maxOffRms: number;
   readonly maxOffShare: number;
   /**
@@ -92,9 +93,9 @@ export class NormalEstimator {
     this.#fullSquares = ((2 * reach + 1) * reach * (reach + 1) * (2 * reach + 1)) / 3;
     this.#meanSquare = (reach * (reach + 1)) / 3;
     let fourth = 0;
-    for (let u = -reach; u <= reach; u++) fourth += (u * u - this.#meanSquare) ** 2;
+    for (let u = -reach; u <= reach; u++) fourth += square(u * u - this.#meanSquare);
     this.#bendSquares = (2 * reach + 1) * fourth;
-    this.#twistSquares = (this.#fullSquares / (2 * reach + 1)) ** 2;
+    this.#twistSquares = square(this.#fullSquares / (2 * reach + 1));
     this.#samples = {
       count: 0,
       pixel: new Int32Array(maxSamples),

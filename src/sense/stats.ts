@@ -1,3 +1,4 @@
+import { expOf, log1pOf, logOf } from "../geometry/elementary.ts";
 /** Mean and variance of a stream, exact also for small changes of a large number. Source: Welford 1962. */
 export class RunningStats {
   #count = 0;
@@ -54,9 +55,9 @@ export function binomialInterval(count: number, trials: number, confidence = 0.9
 /** The probability of `most` or fewer events. Summed from the largest term outwards, so that nothing underflows early. */
 function chanceOfAtMost(most: number, trials: number, p: number): number {
   const mode = Math.min(most, Math.floor((trials + 1) * p));
-  let log = mode * Math.log(p) + (trials - mode) * Math.log1p(-p);
-  for (let k = 1; k <= mode; k++) log += Math.log((trials - mode + k) / k);
-  const top = Math.exp(log);
+  let log = mode * logOf(p) + (trials - mode) * log1pOf(-p);
+  for (let k = 1; k <= mode; k++) log += logOf((trials - mode + k) / k);
+  const top = expOf(log);
   let sum = top;
   for (let k = mode, term = top; k > 0 && term > 1e-18 * sum; k--) {
     term *= (k * (1 - p)) / ((trials - k + 1) * p);

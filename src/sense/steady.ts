@@ -1,10 +1,11 @@
+import { atan2Of, cosOf, expOf, sinOf, square } from "../geometry/elementary.ts";
 import type { Quat } from "../geometry/optics.ts";
 import type { InertialSpan } from "./inertial-buffer.ts";
 
 /** Seconds over which the orientation sensor's noise is averaged, and 1/s^2: how fast what it says of the gyro's bias is learnt. */
 const SMOOTHING = 0.5;
 const BIAS_GAIN = 0.05;
-/** Radians between sensor and gyro that are no noise; so many samples in a row are a jump, fewer are left out. */
+/** Radians between sensor and gyro that noise does not explain. `JUMP_SAMPLES` of them in a row are a jump; fewer are left out. */
 const JUMP = (3 * Math.PI) / 180;
 const JUMP_SAMPLES = 3;
 
@@ -54,12 +55,12 @@ export class SteadyAttitude {
     if (this.#age > 0) {
       const off = this.#off;
       difference(off, q, said, at);
-      const angle = Math.sqrt(off[0]! ** 2 + off[1]! ** 2 + off[2]! ** 2);
+      const angle = Math.sqrt(square(off[0]!) + square(off[1]!) + square(off[2]!));
       this.#strange = angle > JUMP ? this.#strange + 1 : 0;
       if (this.#strange < JUMP_SAMPLES) {
         if (this.#strange > 0) return false;
         // At first a plain mean: the first sample counts no more than the others.
-        const share = Math.max(1 - Math.exp(-dt / SMOOTHING), dt / (this.#age + dt));
+        const share = Math.max(1 - expOf(-dt / SMOOTHING), dt / (this.#age + dt));
         this.#age += dt;
         turnOn(q, share * off[0]!, share * off[1]!, share * off[2]!);
         for (let i = 0; i < 3; i++) this.#bias[i]! -= BIAS_GAIN * dt * off[i]!;
@@ -77,15 +78,15 @@ export class SteadyAttitude {
 /** q = q * exp(v), kept of unit length. */
 function turnOn(q: Float64Array, x: number, y: number, z: number): void {
   const angle = Math.sqrt(x * x + y * y + z * z);
-  const k = angle < 1e-6 ? 0.5 : Math.sin(angle / 2) / angle;
-  const w = Math.cos(angle / 2);
+  const k = angle < 1e-6 ? 0.5 : sinOf(angle / 2) / angle;
+  const w = cosOf(angle / 2);
   const [a, b, c, d] = [q[0]!, q[1]!, q[2]!, q[3]!];
   const [i, j, l] = [k * x, k * y, k * z];
   q[0] = d * i + a * w + b * l - c * j;
   q[1] = d * j - a * l + b * w + c * i;
   q[2] = d * l + a * j - b * i + c * w;
   q[3] = d * w - a * i - b * j - c * l;
-  const norm = Math.sqrt(q[0]! ** 2 + q[1]! ** 2 + q[2]! ** 2 + q[3]! ** 2);
+  const norm = Math.sqrt(square(q[0]!) + square(q[1]!) + square(q[2]!) + square(q[3]!));
   for (let n = 0; n < 4; n++) q[n]! /= norm;
 }
 
@@ -99,7 +100,7 @@ function difference(out: Float64Array, from: Float64Array, to: Float64Array, at:
   const v = sign * (d * y - a * z + b * w + c * x);
   const t = sign * (d * z + a * y - b * x + c * w);
   const sine = Math.sqrt(u * u + v * v + t * t);
-  const k = sine < 1e-9 ? 2 : (2 * Math.atan2(sine, Math.abs(real))) / sine;
+  const k = sine < 1e-9 ? 2 : (2 * atan2Of(sine, Math.abs(real))) / sine;
   out[0] = k * u;
   out[1] = k * v;
   out[2] = k * t;

@@ -1,3 +1,4 @@
+import { hypot2 } from "../geometry/elementary.ts";
 import type { FisheyeOptics, PinholeOptics } from "../geometry/optics.ts";
 import { project, rayTable } from "../geometry/rays.ts";
 
@@ -44,7 +45,7 @@ export class Straightener {
     // How far the rays reach, and the smallest steps between neighbours: they set size and fineness.
     const x = { low: 0, high: 0, step: Number.POSITIVE_INFINITY };
     const y = { low: 0, high: 0, step: Number.POSITIVE_INFINITY };
-    const isUsed = (i: number) => rays.z[i] === 1 && Math.hypot(rays.x[i]!, rays.y[i]!) <= WIDEST;
+    const isUsed = (i: number) => rays.z[i] === 1 && hypot2(rays.x[i]!, rays.y[i]!) <= WIDEST;
     for (let i = 0; i < width * height; i++) {
       if (!isUsed(i)) continue;
       for (const [axis, table, next, isLast] of [
@@ -64,8 +65,12 @@ export class Straightener {
       );
     }
     const view = {
-      ...{ width: columns, height: rows, fx: 1 / x.step, fy: 1 / y.step },
-      ...{ cx: -x.low / x.step, cy: -y.low / y.step },
+      width: columns,
+      height: rows,
+      fx: 1 / x.step,
+      fy: 1 / y.step,
+      cx: -x.low / x.step,
+      cy: -y.low / y.step,
     };
     this.view = view;
     this.#source = new Int32Array(columns * rows);

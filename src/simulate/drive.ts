@@ -1,3 +1,4 @@
+import { atan2Of, cosOf, hypot2, sinOf, square } from "../geometry/elementary.ts";
 import type { Pose } from "../geometry/optics.ts";
 import { fromYawPitchRoll } from "../geometry/rigid.ts";
 import { wrapAngle } from "../geometry/vec.ts";
@@ -64,11 +65,11 @@ function unitCorner(angle: number, count: number): { curve: Float64Array; chord:
   for (let i = 0; i < count; i++) {
     const yaw1 = yaw + (curve[i]! + curve[i + 1]!) / (2 * count);
     const middle = yaw + (curve[i]! * 0.375 + curve[i + 1]! * 0.125) / count;
-    x += (Math.cos(yaw) + 4 * Math.cos(middle) + Math.cos(yaw1)) / (6 * count);
-    y += (Math.sin(yaw) + 4 * Math.sin(middle) + Math.sin(yaw1)) / (6 * count);
+    x += (cosOf(yaw) + 4 * cosOf(middle) + cosOf(yaw1)) / (6 * count);
+    y += (sinOf(yaw) + 4 * sinOf(middle) + sinOf(yaw1)) / (6 * count);
     yaw = yaw1;
   }
-  return { curve, chord: Math.hypot(x, y) };
+  return { curve, chord: hypot2(x, y) };
 }
 
 /** Speeds and curvatures at one moment. */
@@ -148,8 +149,8 @@ export class Drive {
     const middle = yaw0 + length * (curve0 * 0.375 + curve1 * 0.125);
     const yaw1 = yaw0 + (length * (curve0 + curve1)) / 2;
     const go = moves ? length / 6 : 0;
-    const x = this.#x[last]! + go * (Math.cos(yaw0) + 4 * Math.cos(middle) + Math.cos(yaw1));
-    const y = this.#y[last]! + go * (Math.sin(yaw0) + 4 * Math.sin(middle) + Math.sin(yaw1));
+    const x = this.#x[last]! + go * (cosOf(yaw0) + 4 * cosOf(middle) + cosOf(yaw1));
+    const y = this.#y[last]! + go * (sinOf(yaw0) + 4 * sinOf(middle) + sinOf(yaw1));
     this.#length.push(length);
     this.#curve0.push(curve0);
     this.#curve1.push(curve1);
@@ -160,7 +161,7 @@ export class Drive {
 
   #straight(toX: number, toY: number, limit: number): void {
     const last = this.#x.length - 1;
-    const length = Math.hypot(toX - this.#x[last]!, toY - this.#y[last]!);
+    const length = hypot2(toX - this.#x[last]!, toY - this.#y[last]!);
     if (length < 1e-9) return;
     const count = Math.max(2, Math.round(length / STEP)); // 2: between two stops something must move
     for (let i = 0; i < count; i++) this.#extend(length / count, 0, 0, true, limit);
@@ -188,8 +189,8 @@ export class Drive {
   #layOut(points: readonly WayPoint[], chassis: Chassis, closed: boolean): void {
     const way = closed && points[0] ? [...points, points[0]] : [...points];
     if (way.length < 2) throw new DriveError(`a drive needs two way points, got ${points.length}`);
-    const heading = (i: number): number => Math.atan2(way[i + 1]!.y - way[i]!.y, way[i + 1]!.x - way[i]!.x);
-    const leg = (i: number): number => Math.hypot(way[i + 1]!.x - way[i]!.x, way[i + 1]!.y - way[i]!.y);
+    const heading = (i: number): number => atan2Of(way[i + 1]!.y - way[i]!.y, way[i + 1]!.x - way[i]!.x);
+    const leg = (i: number): number => hypot2(way[i + 1]!.x - way[i]!.x, way[i + 1]!.y - way[i]!.y);
     let total = 0;
     for (let i = 0; i + 1 < way.length; i++) {
       total += leg(i);
@@ -219,9 +220,9 @@ export class Drive {
       const count = Math.max(20, Math.round((2 * tangent) / STEP));
       const { curve, chord } = unitCorner(angle, count);
       // Symmetric, so its chord lies across the corner: the length follows from the tangents.
-      const length = (2 * tangent * Math.cos(angle / 2)) / chord;
+      const length = (2 * tangent * cosOf(angle / 2)) / chord;
       const from = heading(i - 1);
-      this.#straight(to.x - tangent * Math.cos(from), to.y - tangent * Math.sin(from), to.speed);
+      this.#straight(to.x - tangent * cosOf(from), to.y - tangent * sinOf(from), to.speed);
       const sharpest = (1.5 * Math.abs(angle)) / length;
       const limit = Math.min(to.speed, way[i + 1]!.speed, chassis.turnRate / sharpest);
       for (let k = 0; k < count; k++) {
@@ -247,11 +248,11 @@ export class Drive {
       if (!this.#pause.has(i)) speed[i] = Math.min(this.#limit[i - 1]!, this.#limit[i]!);
     }
     for (let i = 1; i < n; i++) {
-      const most = Math.sqrt(speed[i - 1]! ** 2 + 2 * chassis.acceleration * this.#length[i - 1]!);
+      const most = Math.sqrt(square(speed[i - 1]!) + 2 * chassis.acceleration * this.#length[i - 1]!);
       speed[i] = Math.min(speed[i]!, most);
     }
     for (let i = n - 2; i >= 0; i--) {
-      const most = Math.sqrt(speed[i + 1]! ** 2 + 2 * chassis.braking * this.#length[i]!);
+      const most = Math.sqrt(square(speed[i + 1]!) + 2 * chassis.braking * this.#length[i]!);
       speed[i] = Math.min(speed[i]!, most);
     }
     return speed;
@@ -265,8 +266,8 @@ export class Drive {
     const samples = 5; // to either side
     const under = [0, 0, 0, 0]; // the floor right under each wheel, one node ago
     for (let i = 0; i < n; i++) {
-      const cos = Math.cos(this.#yaw[i]!);
-      const sin = Math.sin(this.#yaw[i]!);
+      const cos = cosOf(this.#yaw[i]!);
+      const sin = sinOf(this.#yaw[i]!);
       const heights = [0, 0, 0, 0];
       for (let wheel = 0; wheel < 4; wheel++) {
         const wx = wheel < 2 ? wheelbase / 2 : -wheelbase / 2;
@@ -278,7 +279,7 @@ export class Drive {
           const x = this.#x[i]! + (wx + along) * cos - wy * sin;
           const y = this.#y[i]! + (wx + along) * sin + wy * cos;
           const height = ground(x, y, from);
-          top = Math.max(top, height + Math.sqrt(wheelRadius ** 2 - along ** 2) - wheelRadius);
+          top = Math.max(top, height + Math.sqrt(square(wheelRadius) - square(along)) - wheelRadius);
           if (k !== 0) continue;
           const step = height - under[wheel]!;
           under[wheel] = height;
@@ -295,8 +296,8 @@ export class Drive {
       }
       const [fl = 0, fr = 0, rl = 0, rr = 0] = heights;
       raw[3 * i] = (fl + fr + rl + rr) / 4;
-      raw[3 * i + 1] = Math.atan2((rl + rr - fl - fr) / 2, wheelbase);
-      raw[3 * i + 2] = Math.atan2((fl + rl - fr - rr) / 2, track);
+      raw[3 * i + 1] = atan2Of((rl + rr - fl - fr) / 2, wheelbase);
+      raw[3 * i + 2] = atan2Of((fl + rl - fr - rr) / 2, track);
     }
     // Tyres and frame give a little: two running means over 25 mm take the kinks out.
     let smooth = raw;
@@ -338,7 +339,7 @@ export class Drive {
 
   /** Acceleration along the interval after `node`. */
   #pull(node: number): number {
-    return (this.#speed[node + 1]! ** 2 - this.#speed[node]! ** 2) / (2 * this.#length[node]!);
+    return (square(this.#speed[node + 1]!) - square(this.#speed[node]!)) / (2 * this.#length[node]!);
   }
 
   /** The interval in use at `time` and how far along it (0 to 1), with the speed there. */
@@ -392,8 +393,8 @@ export class Drive {
     if (this.#moves[node] && share > 0) {
       const middle = this.#yawAt(node, share / 2);
       const yaw0 = this.#yaw[node]!;
-      x += (length / 6) * (Math.cos(yaw0) + 4 * Math.cos(middle) + Math.cos(yaw));
-      y += (length / 6) * (Math.sin(yaw0) + 4 * Math.sin(middle) + Math.sin(yaw));
+      x += (length / 6) * (cosOf(yaw0) + 4 * cosOf(middle) + cosOf(yaw));
+      y += (length / 6) * (sinOf(yaw0) + 4 * sinOf(middle) + sinOf(yaw));
     }
     const at = Math.min(Math.max(time, 0), this.duration) / TICK;
     const tick = Math.min(Math.floor(at), this.#dip.length / 2 - 2);

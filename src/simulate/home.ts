@@ -1,3 +1,4 @@
+import { atan2Of, cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { Dice } from "./home/dice.ts";
 import { drawDrops, type Edge, floorShape } from "./home/drops.ts";
 import { drawFurniture } from "./home/furniture.ts";
@@ -171,7 +172,7 @@ function firstLeg(
     const quarters = dice.whole(4);
     const yaw = (-quarters * Math.PI) / 2;
     const far = dice.between(0.8, 2);
-    const to = [cell.x + Math.round(Math.cos(yaw)) * far, cell.y + Math.round(Math.sin(yaw)) * far] as const;
+    const to = [cell.x + Math.round(cosOf(yaw)) * far, cell.y + Math.round(sinOf(yaw)) * far] as const;
     if (!ground.isClear([cell.x, cell.y], to, DRIVE_CLEAR, EDGE_CLEAR)) continue;
     const start = {
       x: cell.x,
@@ -198,7 +199,7 @@ function wander(
   for (let attempt = 0; attempt < 200 && out.length < 9; attempt++) {
     const goal = dice.pick(goals);
     const [x, y] = out.at(-1)!;
-    if (Math.hypot(goal.x - x, goal.y - y) < 0.8) continue;
+    if (hypot2(goal.x - x, goal.y - y) < 0.8) continue;
     if (ground.isClear([x, y], [goal.x, goal.y], DRIVE_CLEAR, EDGE_CLEAR)) out.push([goal.x, goal.y]);
   }
   return out;
@@ -232,11 +233,11 @@ function otherStarts(
     const share = dice.between(0.1, 0.9);
     const target = [from[0] + share * (to[0] - from[0]), from[1] + share * (to[1] - from[1])] as const;
     const [dx, dy] = [target[0] - cell.x, target[1] - cell.y];
-    const far = Math.hypot(dx, dy);
+    const far = hypot2(dx, dy);
     if (far < 0.8 || far > 4) continue;
     const before = [target[0] - (0.15 * dx) / far, target[1] - (0.15 * dy) / far] as const;
     if (!ground.isClear([cell.x, cell.y], before, 0.2, 0)) continue;
-    starts.push({ ...anywhere, yaw: Math.atan2(dy, dx) + dice.between(-0.25, 0.25), looksAtEdge: true });
+    starts.push({ ...anywhere, yaw: atan2Of(dy, dx) + dice.between(-0.25, 0.25), looksAtEdge: true });
   }
   return starts;
 }

@@ -1,3 +1,4 @@
+import { cosOf, hypot2, hypot3, sinOf } from "../geometry/elementary.ts";
 import type { Optics } from "../geometry/optics.ts";
 
 /**
@@ -13,8 +14,8 @@ export function lookAlong(out: Float64Array, optics: Optics, u: number, v: numbe
   let z = 1;
   if (optics.model === "scan") {
     const angle = optics.firstAngle + u * optics.step;
-    x = -Math.sin(angle);
-    z = Math.cos(angle);
+    x = -sinOf(angle);
+    z = cosOf(angle);
     // Sub-rays of a laser's round spot: the spread across the scan plane is as wide as one step.
     y = v * Math.abs(optics.step);
   } else {
@@ -25,20 +26,20 @@ export function lookAlong(out: Float64Array, optics: Optics, u: number, v: numbe
       if (d?.some((k) => k !== 0)) [x, y] = undistort(d, x, y);
     } else {
       const [k1, k2, k3, k4] = optics.distortion;
-      const bent = Math.hypot(x, y);
+      const bent = hypot2(x, y);
       let theta = bent;
       for (let i = 0; i < 20; i++) {
         const t2 = theta * theta;
         const value = theta * (1 + t2 * (k1 + t2 * (k2 + t2 * (k3 + t2 * k4)))) - bent;
         theta -= value / (1 + t2 * (3 * k1 + t2 * (5 * k2 + t2 * (7 * k3 + t2 * 9 * k4))));
       }
-      const scale = bent < 1e-12 ? 1 : Math.sin(theta) / bent;
+      const scale = bent < 1e-12 ? 1 : sinOf(theta) / bent;
       x *= scale;
       y *= scale;
-      z = Math.cos(theta);
+      z = cosOf(theta);
     }
   }
-  const size = Math.hypot(x, y, z);
+  const size = hypot3(x, y, z);
   out[0] = x / size;
   out[1] = y / size;
   out[2] = z / size;

@@ -1,3 +1,4 @@
+import { cosOf, sinOf } from "../geometry/elementary.ts";
 import type { Pose, Quat, Vec3 } from "../geometry/optics.ts";
 import {
   compose,
@@ -154,8 +155,8 @@ export function* odometrySamples(
     const turned = (now.turned - last.turned) * (1 + noise.turnScale);
     const ahead = driven + noise.noise * Math.sqrt(Math.abs(driven)) * random.gauss();
     const round = turned + noise.noise * Math.sqrt(Math.abs(turned)) * random.gauss();
-    x += ahead * Math.cos(yaw + round / 2);
-    y += ahead * Math.sin(yaw + round / 2);
+    x += ahead * cosOf(yaw + round / 2);
+    y += ahead * sinOf(yaw + round / 2);
     yaw += round;
     last = now;
     yield {

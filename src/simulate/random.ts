@@ -1,3 +1,4 @@
+import { logOf } from "../geometry/elementary.ts";
 /**
  * Seeded random numbers: the same seed gives the same numbers on every run.
  * Source: sfc32 of Chris Doty-Humphrey's PractRand (public domain), three 32-bit words of state and a counter.
@@ -46,7 +47,7 @@ export class Random {
       y = this.#next() / 2147483648 - 1;
       size = x * x + y * y;
     } while (size >= 1 || size === 0);
-    const scale = Math.sqrt((-2 * Math.log(size)) / size);
+    const scale = Math.sqrt((-2 * logOf(size)) / size);
     this.#spare = y * scale;
     return x * scale;
   }

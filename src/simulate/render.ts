@@ -1,3 +1,4 @@
+import { atan2Of, cosOf, expOf, sinOf, square } from "../geometry/elementary.ts";
 import type { Optics, Pose, Vec3 } from "../geometry/optics.ts";
 import { lensRays } from "./lens.ts";
 import type { Random } from "./random.ts";
@@ -208,7 +209,7 @@ class Light {
       const cos = -(nx * dx + ny * dy + nz * dz);
       const { reflectance, mirror, transparent, glint } = scene.materialOf(scene.hitSolid);
       let returned = reflectance * cos;
-      if (glint > 0) returned += glint * Math.exp((cos * cos - 1) / (2 * GLINT_WIDTH * GLINT_WIDTH));
+      if (glint > 0) returned += glint * expOf((cos * cos - 1) / (2 * GLINT_WIDTH * GLINT_WIDTH));
       this.add((share * returned) / (gone * gone), gone);
       for (const { rect, counts } of surface === 0 ? patches : []) {
         if (x > rect[0] && x < rect[2] && y > rect[1] && y < rect[3]) {
@@ -249,8 +250,8 @@ class Light {
     let quadrature = 0;
     for (let k = 0; k < this.#count; k++) {
       const phase = wavenumber * (this.#range[k]! - this.about);
-      inPhase += this.#signal[k]! * Math.cos(phase);
-      quadrature += this.#signal[k]! * Math.sin(phase);
+      inPhase += this.#signal[k]! * cosOf(phase);
+      quadrature += this.#signal[k]! * sinOf(phase);
     }
     this.inPhase = share * inPhase;
     this.quadrature = share * quadrature;
@@ -318,7 +319,7 @@ export function renderDepth(
       put(i, ranges[i]!);
       outAmplitude[i] = 0;
       if (solids[i]! < 0) continue;
-      const signal = (scene.materialOf(solids[i]!).reflectance * cosines[i]!) / ranges[i]! ** 2;
+      const signal = (scene.materialOf(solids[i]!).reflectance * cosines[i]!) / square(ranges[i]!);
       outAmplitude[i] = Math.min(65535, Math.round(1000 * signal));
     }
     return;
@@ -371,7 +372,7 @@ export function renderDepth(
     outAmplitude[i] = Math.min(65535, Math.round(amplitude / noise.amplitudeUnit));
     outCounts[i] = 0;
     if (amplitude < gate || amplitude > noise.saturation) continue;
-    let measured = light.about + Math.atan2(quadrature, inPhase) / wavenumber;
+    let measured = light.about + atan2Of(quadrature, inPhase) / wavenumber;
     if (light.isDark) measured += (Math.floor(random.uniform() * periods) + 0.5) * ambiguity;
     if (noise.wrap) measured -= ambiguity * Math.floor(measured / ambiguity);
     put(i, measured);

@@ -1,3 +1,4 @@
+import { square, tanOf } from "../geometry/elementary.ts";
 import type { Optics, Pose } from "../geometry/optics.ts";
 import { fromYawPitchRoll } from "../geometry/rigid.ts";
 import type { Setup } from "../sense/events.ts";
@@ -91,7 +92,7 @@ function readOptics(f: Fields): Optics {
     const height = f.whole("height", 1, 4096);
     const [acrossX, acrossY] = f.pair("fieldOfView", 0.01, 179, [60, 60]);
     const half = (angle: number): number =>
-      model === "pinhole" ? Math.tan((angle * RADIANS) / 2) : (angle * RADIANS) / 2;
+      model === "pinhole" ? tanOf((angle * RADIANS) / 2) : (angle * RADIANS) / 2;
     const lens = {
       width,
       height,
@@ -296,7 +297,7 @@ export function loadScenario(
       noise: f.isNull("noise") || !f.has("noise") ? null : readSensorNoise(f.object("noise")),
     };
     const { width, height } = setup.optics;
-    const rays = width * height * (plan.noise ? plan.noise.subRays ** 2 : 1);
+    const rays = width * height * (plan.noise ? square(plan.noise.subRays) : 1);
     if (rays > MOST_RAYS) {
       f.fail(
         "optics",

@@ -1,3 +1,4 @@
+import { atan2Of, cosOf, sinOf } from "../geometry/elementary.ts";
 /**
  * What the simulated head looks at: convex solids with exact answers to "what does this ray meet first", "is this
  * point inside" and "does this voxel hold any of it". A triangle mesh answers only the first of the three.
@@ -162,8 +163,8 @@ export class Scene {
     if (solid.shape === "block") {
       const yaw = solid.yaw + turn;
       // A quarter turn must stay exact, or floors laid edge to edge would gape by a rounding error.
-      const cos = Math.abs(Math.cos(yaw)) < 1e-15 ? 0 : Math.cos(yaw);
-      const sin = Math.abs(Math.sin(yaw)) < 1e-15 ? 0 : Math.sin(yaw);
+      const cos = Math.abs(cosOf(yaw)) < 1e-15 ? 0 : cosOf(yaw);
+      const sin = Math.abs(sinOf(yaw)) < 1e-15 ? 0 : sinOf(yaw);
       const [low, high] = solid.heights;
       row[r + 3] = cos;
       row[r + 4] = sin;
@@ -207,13 +208,13 @@ export class Scene {
       const share = (time - start.time) / (end.time - start.time);
       const x = start.x + share * (end.x - start.x);
       const y = start.y + share * (end.y - start.y);
-      const heading = Math.atan2(end.y - start.y, end.x - start.x);
+      const heading = atan2Of(end.y - start.y, end.x - start.x);
       const walks = end.x !== start.x || end.y !== start.y;
       mover.parts.forEach((part, k) => {
         const { reach, period, phase } = mover.swings[k]!;
-        const along = part.x + (walks ? reach * Math.sin((2 * Math.PI * time) / period + phase) : 0);
-        const cos = Math.cos(heading);
-        const sin = Math.sin(heading);
+        const along = part.x + (walks ? reach * sinOf((2 * Math.PI * time) / period + phase) : 0);
+        const cos = cosOf(heading);
+        const sin = sinOf(heading);
         this.#place(index, part, x + along * cos - part.y * sin, y + along * sin + part.y * cos, heading);
         if (!here) this.#shown[index] = 0;
         else if (!this.#timed.includes(index)) this.#shown[index] = 1;

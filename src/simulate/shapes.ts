@@ -1,3 +1,4 @@
+import { cosOf, sinOf } from "../geometry/elementary.ts";
 import { RADIANS } from "./attitude.ts";
 import { Fields } from "./fields.ts";
 import type { Material, Mover, Solid } from "./scene.ts";
@@ -74,8 +75,8 @@ export class SolidReader {
       if (++this.#placed > MOST_PLACED) f.fail("copies", `a scene places at most ${MOST_PLACED} shapes`);
       const ix = x + (i % nx) * stepX;
       const iy = y + Math.floor(i / nx) * stepY;
-      const cos = Math.cos(frame.yaw);
-      const sin = Math.sin(frame.yaw);
+      const cos = cosOf(frame.yaw);
+      const sin = sinOf(frame.yaw);
       const here = {
         x: frame.x + ix * cos - iy * sin,
         y: frame.y + ix * sin + iy * cos,

@@ -1,3 +1,4 @@
+import { hypot2 } from "../geometry/elementary.ts";
 import type { Vec3 } from "../geometry/optics.ts";
 import { addOuter, sigmaAlong } from "../geometry/symmetric3.ts";
 import { dot, scaleAndAdd, subtract } from "../geometry/vec.ts";
@@ -34,7 +35,7 @@ export interface Fusion {
 
 /** Metres, 1 sigma: how sure the place along an axis is after a completed step. */
 export function sigmaAfter(local: Float64Array, { steady, white }: CompletedStep, axis: Vec3): number {
-  return Math.hypot(sigmaAlong(local, axis) + sigmaAlong(steady, axis), sigmaAlong(white, axis));
+  return hypot2(sigmaAlong(local, axis) + sigmaAlong(steady, axis), sigmaAlong(white, axis));
 }
 
 /**

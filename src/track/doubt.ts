@@ -1,3 +1,4 @@
+import { square } from "../geometry/elementary.ts";
 import { largestVariance, setDiagonal, widen } from "../geometry/symmetric3.ts";
 
 /** How far the map near by may be off against the world's origin. */
@@ -51,7 +52,7 @@ export class PoseDoubt {
 
   /** Whether so much doubt is built into the map that no pose on it is called held. */
   get isMapDoubtful(): boolean {
-    return this.#built > HELD_DOUBT ** 2 || largestVariance(this.anchor) > HELD_DOUBT ** 2;
+    return this.#built > square(HELD_DOUBT) || largestVariance(this.anchor) > square(HELD_DOUBT);
   }
 
   /** The base moved. @param metres of way */
@@ -66,7 +67,7 @@ export class PoseDoubt {
 
   /** The place is as sure as the map near by. */
   settle(): void {
-    setDiagonal(this.local, MAP_SIGMA ** 2, MAP_SIGMA ** 2, MAP_SIGMA ** 2);
+    setDiagonal(this.local, square(MAP_SIGMA), square(MAP_SIGMA), square(MAP_SIGMA));
   }
 
   /** Depth holds every direction: doubt that is built in later has another cause. */
@@ -98,7 +99,7 @@ export class PoseDoubt {
   /** The place was known before: doubt about the world is no more than it was then. */
   returnTo({ drifted, built }: WorldDoubt): void {
     this.#drifted = Math.min(this.#drifted, drifted);
-    this.#built = Math.min(this.#built, built + RETURN_SIGMA ** 2);
+    this.#built = Math.min(this.#built, built + square(RETURN_SIGMA));
     this.#slide = Math.min(this.#slide, Math.sqrt(this.#built));
   }
 
@@ -106,16 +107,16 @@ export class PoseDoubt {
   covariance(): number[] {
     const { local, anchor } = this;
     const covariance = Array.from(local);
-    const map = this.worldSigma ** 2;
+    const map = square(this.worldSigma);
     for (const i of [0, 4, 8]) covariance[i]! += map;
     for (let i = 0; i < 9; i++) covariance[i]! += anchor[i]!;
     // A floor in view holds the height above it; but which part of the ground that is, is as unsure as the place.
-    covariance[8]! += SLOPE ** 2 * (local[0]! + local[4]!);
-    covariance[8]! += SLOPE ** 2 * (anchor[0]! + anchor[4]!);
+    covariance[8]! += square(SLOPE) * (local[0]! + local[4]!);
+    covariance[8]! += square(SLOPE) * (anchor[0]! + anchor[4]!);
     return covariance;
   }
 }
 
 /** Metres, 1 sigma: how far the map near by may be off against the world's origin. */
 export const worldSigma = ({ drifted, built }: WorldDoubt): number =>
-  Math.sqrt((ORIGIN_SIGMA + MAP_DRIFT * drifted) ** 2 + built);
+  Math.sqrt(square(ORIGIN_SIGMA + MAP_DRIFT * drifted) + built);

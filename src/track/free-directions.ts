@@ -1,3 +1,4 @@
+import { square } from "../geometry/elementary.ts";
 import type { Vec3 } from "../geometry/optics.ts";
 import { addOuter, varianceAlong } from "../geometry/symmetric3.ts";
 import { dot } from "../geometry/vec.ts";
@@ -76,7 +77,7 @@ export class FreeDirections {
       const information = isClear ? strength.values[k]! : facingInformation(registration, axis);
       directions.information[k] = information;
       if (isClear) continue;
-      directions.support[k] = VARIANCE_INFLATION / information > FACING_SIGMA ** 2 ? "free" : "thin";
+      directions.support[k] = VARIANCE_INFLATION / information > square(FACING_SIGMA) ? "free" : "thin";
     }
     return directions;
   }
@@ -97,7 +98,10 @@ export class FreeDirections {
 function facingInformation(registration: FrameRegistration, axis: Vec3): number {
   const { count, spread, information } = registration.facing(axis);
   return (
-    FEW_GAIN * information * Math.min(1, count / FACING_COUNT) ** 2 * Math.min(1, spread / FACING_SPREAD) ** 2
+    FEW_GAIN *
+    information *
+    square(Math.min(1, count / FACING_COUNT)) *
+    square(Math.min(1, spread / FACING_SPREAD))
   );
 }
 
@@ -116,8 +120,8 @@ export function doubtThin(
   for (const k of axesWith(directions, "thin")) {
     const axis = directions.axes[k]!;
     const metres = Math.abs(dot(axis, off));
-    const variance = sigmaOf(axis) ** 2 + VARIANCE_INFLATION / directions.information[k]!;
-    if (metres * metres <= THIN_SIGMAS ** 2 * variance) continue;
+    const variance = square(sigmaOf(axis)) + VARIANCE_INFLATION / directions.information[k]!;
+    if (metres * metres <= square(THIN_SIGMAS) * variance) continue;
     directions.support[k] = "free";
     directions.refuted[k] = (metres * dt) / (THIN_SIGMAS * THIN_PATIENCE);
   }

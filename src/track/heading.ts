@@ -1,3 +1,4 @@
+import { square } from "../geometry/elementary.ts";
 import type { Quat } from "../geometry/optics.ts";
 import {
   conjugate,
@@ -57,7 +58,7 @@ export class Heading {
   /** The base stands as `world` says where the sensor says `attitude`. @param sigma radians */
   begin(world: Quat, attitude: Quat, sigma: number): void {
     this.#offset = toYawPitchRoll(world)[0] - toYawPitchRoll(attitude)[0];
-    this.#variance = sigma ** 2;
+    this.#variance = square(sigma);
   }
 
   /** The sensor's attitude with the world's yaw. */
@@ -67,7 +68,7 @@ export class Heading {
 
   /** Time passed. @param drift radians by which the sensor's yaw may have drifted, 1 sigma */
   age(drift: number): void {
-    this.#variance += drift ** 2;
+    this.#variance += square(drift);
   }
 
   /** Adds the drift that is expected at the learnt rate. */
@@ -82,10 +83,10 @@ export class Heading {
 
   /** Follows what depth says of the yaw; a jump is taken over at once. @returns radians by which the sensor jumped, null when it did not */
   correct({ off, noise, dt, mostDrift }: HeadingCorrection): number | null {
-    const sigma = Math.sqrt(this.#variance + noise ** 2);
+    const sigma = Math.sqrt(this.#variance + square(noise));
     if (Math.abs(off) > Math.max(LEAST_JUMP, JUMP_SIGMAS * sigma)) {
       this.#offset += off;
-      this.#variance = noise ** 2;
+      this.#variance = square(noise);
       return -off;
     }
     const gain = this.#variance / (sigma * sigma);

@@ -1,3 +1,4 @@
+import { cosOf, cube, sinOf, square } from "../geometry/elementary.ts";
 import type { Quat, Vec3 } from "../geometry/optics.ts";
 import { matrixInto, toMatrix } from "../geometry/rigid.ts";
 import type { InertialSpan } from "../sense/inertial-buffer.ts";
@@ -119,7 +120,7 @@ export class InertialFilter {
     for (let i = 0; i < 3; i++) {
       this.#x[VELOCITY + i] = velocity[i]!;
       this.#P[(N + 1) * (VELOCITY + i)] = sigma * sigma;
-      if (this.#isFresh) this.#P[(N + 1) * (BIAS + i)] = this.#imu.bias ** 2;
+      if (this.#isFresh) this.#P[(N + 1) * (BIAS + i)] = square(this.#imu.bias);
     }
     this.#isFresh = false;
   }
@@ -142,7 +143,7 @@ export class InertialFilter {
 
   /** Follows a span's samples. @param yaw radians about the vertical from the span's world to this one */
   advance(span: InertialSpan, yaw: number): void {
-    const [sine, cosine] = [Math.sin(yaw / 2), Math.cos(yaw / 2)];
+    const [sine, cosine] = [sinOf(yaw / 2), cosOf(yaw / 2)];
     for (let n = 0; n < span.count; n++) {
       this.#turnTo(span.rotation, 4 * n, sine, cosine);
       if (n === 0) this.#addOwed(span.owed);
@@ -185,7 +186,7 @@ export class InertialFilter {
       squares += a * a;
     }
     this.#propagate(dt);
-    const q = noise * noise + (GRAVITY * tiltNoise) ** 2 * dt + scale * scale * squares * SCALE_SECONDS;
+    const q = noise * noise + square(GRAVITY * tiltNoise) * dt + scale * scale * squares * SCALE_SECONDS;
     this.#scatter(dt, q);
     for (let i = BIAS; i < N; i++) this.#P[(N + 1) * i]! += biasWalk * biasWalk * dt;
   }
@@ -217,7 +218,7 @@ export class InertialFilter {
     const P = this.#P;
     for (let i = 0; i < 3; i++) {
       P[(N + 1) * (VELOCITY + i)]! += density * dt;
-      P[(N + 1) * (STEP + i)]! += (density * dt ** 3) / 3;
+      P[(N + 1) * (STEP + i)]! += (density * cube(dt)) / 3;
       P[N * (STEP + i) + VELOCITY + i]! += (density * dt * dt) / 2;
       P[N * (VELOCITY + i) + STEP + i]! += (density * dt * dt) / 2;
     }
@@ -228,7 +229,7 @@ export class InertialFilter {
     for (let i = 0; i < 3; i++) this.#x[STEP + i]! += seconds * this.#x[VELOCITY + i]!;
     this.#R.fill(0);
     this.#propagate(seconds);
-    this.#scatter(seconds, UNKNOWN_ACCELERATION ** 2 * seconds);
+    this.#scatter(seconds, square(UNKNOWN_ACCELERATION) * seconds);
     this.#stillness.restart();
   }
 
@@ -251,7 +252,7 @@ export class InertialFilter {
   rest(): void {
     for (let i = 0; i < 3; i++) {
       const axis: Vec3 = [i === 0 ? 1 : 0, i === 1 ? 1 : 0, i === 2 ? 1 : 0];
-      this.#correct(STEP, axis, 0, REST_STEP ** 2);
+      this.#correct(STEP, axis, 0, square(REST_STEP));
     }
   }
 
@@ -298,7 +299,7 @@ export class InertialFilter {
     const off = value - this.#along(block, axis);
     const spread = this.#project(block, axis) + variance;
     const surprise = (off * off) / spread;
-    const s = spread * Math.max(1, surprise / ROBUST ** 2);
+    const s = spread * Math.max(1, surprise / square(ROBUST));
     const [x, P, gain] = [this.#x, this.#P, this.#gain];
     for (let i = 0; i < N; i++) {
       const k = gain[i]! / s;

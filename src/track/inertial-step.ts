@@ -1,3 +1,4 @@
+import { lengthOf, square } from "../geometry/elementary.ts";
 import type { Pose, Quat, Vec3 } from "../geometry/optics.ts";
 import { angleBetween, turn } from "../geometry/rigid.ts";
 import { largestVariance, sigmaAlong, varianceAlong } from "../geometry/symmetric3.ts";
@@ -153,7 +154,7 @@ export class InertialStep {
   /** Whether depth and accelerations agree about the step: then it shows how the base moves. */
   agrees(from: Pose, to: Pose): boolean {
     const off = subtract(to.position, this.predict(from, to.rotation).position);
-    return Math.hypot(...off) <= AGREEING_STEP;
+    return lengthOf(off) <= AGREEING_STEP;
   }
 
   /** Whether depth contradicted the accelerations within the last second. */
@@ -235,7 +236,7 @@ export class InertialStep {
     inflation: number,
   ): SeenStep {
     const step = add(subtract(to.position, from.position), this.#swing(from.rotation, to.rotation));
-    const variance = STEP_NOISE ** 2 + inflation / information[k]! + mended ** 2;
+    const variance = square(STEP_NOISE) + inflation / information[k]! + square(mended);
     return { metres: dot(axes[k]!, step), variance };
   }
 
@@ -249,7 +250,7 @@ export class InertialStep {
     const variance = seen.variance + (wasFree ? varianceAlong(doubt.local, axis) : 0);
     const off = metres - dot(axis, this.#filter.step);
     const surprise = this.#filter.correctStep(axis, metres, variance);
-    if (surprise <= ROBUST ** 2) return;
+    if (surprise <= square(ROBUST)) return;
     this.#disputedAt = ends.time;
     // If depth slipped, the next frame brings it back. If the next frame says the same, the base was pushed harder than the imu can feel.
     if (off * dot(this.#lastSurprise, axis) > 0) {
@@ -269,7 +270,7 @@ export class InertialStep {
     const variance = across * across * Math.max(1, SIDEWAYS_SECONDS / dt);
     const side = unit(cross(Math.abs(way[2]) < 0.7 ? [0, 0, 1] : [1, 0, 0], way))!;
     const axes = [side, cross(way, side)];
-    if (axes.some((axis) => filter.surprise(axis, dot(axis, swing), variance) > ASIDE_SIGMAS ** 2)) return;
+    if (axes.some((axis) => filter.surprise(axis, dot(axis, swing), variance) > square(ASIDE_SIGMAS))) return;
     for (const axis of axes) filter.correctStep(axis, dot(axis, swing), variance);
   }
 }

@@ -1,4 +1,5 @@
 import { decodeImage, encodeImage, maxEncodedSize } from "../coding/depth-codec.ts";
+import { hypot2, square } from "../geometry/elementary.ts";
 import type { Pose } from "../geometry/optics.ts";
 import { compose } from "../geometry/rigid.ts";
 import { distance } from "../geometry/vec.ts";
@@ -18,7 +19,7 @@ const OVERHEAD = 300;
 const SOUND = 0.3;
 
 /** Whether maps may be made from a keyframe. */
-export const isSound = ({ doubt }: Keyframe): boolean => doubt.built <= SOUND ** 2;
+export const isSound = ({ doubt }: Keyframe): boolean => doubt.built <= square(SOUND);
 
 /** A frame that is kept as evidence: what was seen, and from where. */
 export interface Keyframe {
@@ -203,8 +204,8 @@ export class KeyframeStore {
     this.#bytes -= sizeOf(gone!);
     const [before, after] = [this.frames[at - 1]!, this.frames[at]!];
     const [first, second] = [gone!.step!, after.step!];
-    const sigma = Math.hypot(first.sigma, second.sigma);
-    const yawSigma = Math.hypot(first.yawSigma, second.yawSigma);
+    const sigma = hypot2(first.sigma, second.sigma);
+    const yawSigma = hypot2(first.yawSigma, second.yawSigma);
     after.step = edgeBetween(before.worldFromLens, after.worldFromLens, {
       from: before.id,
       to: after.id,

@@ -1,3 +1,4 @@
+import { atan2Of } from "../geometry/elementary.ts";
 import type { Pose } from "../geometry/optics.ts";
 import { compose, conjugate, invert, multiply } from "../geometry/rigid.ts";
 import { distance, wrapAngle } from "../geometry/vec.ts";
@@ -282,5 +283,5 @@ const apart = (a: Pose, b: Pose): number => distance(a.position, b.position);
 /** Radians by which `b` is turned from `a` about the vertical. */
 function yawBetween(a: Pose, b: Pose): number {
   const [, , z, w] = multiply(b.rotation, conjugate(a.rotation));
-  return wrapAngle(2 * Math.atan2(z, w));
+  return wrapAngle(2 * atan2Of(z, w));
 }

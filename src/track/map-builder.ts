@@ -1,3 +1,4 @@
+import { square } from "../geometry/elementary.ts";
 import type { Pose, Quat, Vec3 } from "../geometry/optics.ts";
 import { multiply, turn } from "../geometry/rigid.ts";
 import { largestVariance, setDiagonal, varianceAlong } from "../geometry/symmetric3.ts";
@@ -110,7 +111,7 @@ export class MapBuilder {
     if (!isNew) return;
     const variance = largestVariance(this.#doubt.local);
     if (this.isUnbegun(frame)) this.#begin(frame, ALL_AXES);
-    else if (variance <= mostDoubt(frame) ** 2) this.#build(Math.sqrt(variance), all);
+    else if (variance <= square(mostDoubt(frame))) this.#build(Math.sqrt(variance), all);
   }
 
   /** Adds what does not depend on the place along the free axes; or all of it, when something new ends them. */
@@ -125,7 +126,7 @@ export class MapBuilder {
     }
     // So far only surfaces parallel to these axes were seen, so the map may begin anywhere along them.
     if (isFaced && this.isUnbegun(frame)) this.#begin(frame, free);
-    else if (isFaced && variance <= mostDoubt(frame) ** 2) this.#build(Math.sqrt(variance), all);
+    else if (isFaced && variance <= square(mostDoubt(frame))) this.#build(Math.sqrt(variance), all);
     else if (free.length < 3) {
       this.#map.fuse(all, pose, this.#doubt.worldSigma, Float64Array.from(free.flat()));
     }

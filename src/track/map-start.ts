@@ -1,3 +1,4 @@
+import { square } from "../geometry/elementary.ts";
 import type { Pose, Vec3 } from "../geometry/optics.ts";
 import { IDENTITY } from "../geometry/rigid.ts";
 import { addOuter, largestVariance, multiplyVector, propagate } from "../geometry/symmetric3.ts";
@@ -71,7 +72,7 @@ export class MapStart {
   isDue(time: number, velocitySpread: Float64Array): boolean {
     if (this.#waiting === null) return false;
     const left = (this.#waiting.until - time) / 1e6;
-    const isKnown = largestVariance(velocitySpread) <= SETTLED_SPEED ** 2;
+    const isKnown = largestVariance(velocitySpread) <= square(SETTLED_SPEED);
     return left <= 0 || (isKnown && left <= SETTLED_BY - SETTLED_AFTER);
   }
 

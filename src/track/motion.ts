@@ -1,3 +1,4 @@
+import { lengthOf, powOf } from "../geometry/elementary.ts";
 import type { Pose, Quat, Vec3 } from "../geometry/optics.ts";
 import {
   angleBetween,
@@ -47,7 +48,7 @@ export const STEP_NOISE = 0.003;
 export function predictByOdometry(base: Pose, before: Pose, now: Pose, share: number): Prediction {
   const moved = compose(invert(before), now).position;
   const step = turn(base.rotation, moved);
-  const growth = share * Math.hypot(...step);
+  const growth = share * lengthOf(step);
   return { position: add(base.position, step), sigma: ODOMETRY_SIGMA + growth, growth };
 }
 
@@ -132,7 +133,7 @@ export class BaseMotion {
 
   /** Nothing measured the speed: it fades. */
   fade(dt: number): void {
-    this.velocity = scaled(this.velocity, COASTING ** dt);
+    this.velocity = scaled(this.velocity, powOf(COASTING, dt));
   }
 
   /** `from` if it kept turning as it did, with the roll and pitch of `tilt`. */
@@ -182,9 +183,9 @@ export class BaseMotion {
     if (way === null) return null;
     const seen = subtract(to.position, from.position);
     const coasted = this.#coast(from.rotation, to.rotation, Math.min(dt, MOST_COAST), rolling);
-    const mean = scaled(coasted, ROLLING_ON ** dt);
+    const mean = scaled(coasted, powOf(ROLLING_ON, dt));
     const angle = angleBetween(from.rotation, to.rotation);
-    const across = this.rolling.sidewaysOf(Math.hypot(...mean), angle) + STEP_NOISE / 10;
+    const across = this.rolling.sidewaysOf(lengthOf(mean), angle) + STEP_NOISE / 10;
     const along = SPEED * dt + 0.5 * ACCELERATION * dt * dt;
     return completeStep(
       // Wheels seldom start sideways, but ahead they may at any time.
@@ -197,11 +198,11 @@ export class BaseMotion {
   velocityOf({ from, to, dt, offset, sigma, open, completed }: VelocityInput): Vec3 {
     // The part of a correction beyond three sigma of the prediction mends the place; it is not motion, so it must not update the velocity.
     const step = subtract(to.position, from.position);
-    const size = Math.hypot(...offset);
+    const size = lengthOf(offset);
     const excess = size > 3 * sigma ? 1 - (3 * sigma) / size : 0;
     const measured = scaled(scaleAndAdd(step, offset, -excess), 1 / dt);
     let velocity = measured;
-    const left = COASTING ** dt;
+    const left = powOf(COASTING, dt);
     for (const { axis, kept } of open) {
       // Along a free axis the step was predicted from the speed, so measuring the speed by it would feed noise back. The speed fades
       // instead, unless a completed step says what it is.

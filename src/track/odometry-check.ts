@@ -1,3 +1,4 @@
+import { lengthOf } from "../geometry/elementary.ts";
 import type { Pose } from "../geometry/optics.ts";
 import { compose, invert, toYawPitchRoll } from "../geometry/rigid.ts";
 import { distance, wrapAngle } from "../geometry/vec.ts";
@@ -38,7 +39,7 @@ export class OdometryCheck {
     const moved = compose(invert(first.base), base);
     const off = distance(rolled.position, moved.position);
     const angle = Math.abs(wrapAngle(toYawPitchRoll(rolled.rotation)[0] - toYawPitchRoll(moved.rotation)[0]));
-    const way = Math.max(Math.hypot(...rolled.position), Math.hypot(...moved.position));
+    const way = Math.max(lengthOf(rolled.position), lengthOf(moved.position));
     const isSlipping = off > SLIP_METRES + SLIP_SHARE * way || angle > SLIP_ANGLE;
     const begins = isSlipping && !this.#isSlipping;
     this.#isSlipping = isSlipping;

@@ -1,3 +1,4 @@
+import { atan2Of, cosOf, lengthOf, sinOf } from "../geometry/elementary.ts";
 import type { Pose, Quat } from "../geometry/optics.ts";
 import { matrixInto } from "../geometry/rigid.ts";
 
@@ -37,7 +38,7 @@ export function poseOf({ rotation: R, position }: Placement): Pose {
     const s = 2 * Math.sqrt(1 + c - a - b);
     q = [(R[2]! + R[6]!) / s, (R[5]! + R[7]!) / s, s / 4, (R[3]! - R[1]!) / s];
   }
-  const norm = Math.hypot(...q);
+  const norm = lengthOf(q);
   return {
     rotation: [q[0] / norm, q[1] / norm, q[2] / norm, q[3] / norm],
     position: [position[0]!, position[1]!, position[2]!],
@@ -56,7 +57,7 @@ export function rotationBetween(out: Float64Array, from: Float64Array, turned: F
   const z = at(1, 0) - at(0, 1);
   const sine = Math.sqrt(x * x + y * y + z * z) / 2;
   const cosine = (at(0, 0) + at(1, 1) + at(2, 2) - 1) / 2;
-  const angle = Math.atan2(sine, cosine);
+  const angle = atan2Of(sine, cosine);
   const k = sine < 1e-9 ? 0.5 : angle / (2 * sine);
   out[0] = k * x;
   out[1] = k * y;
@@ -68,8 +69,8 @@ const kept = new Float64Array(9);
 /** rotation = exp([x, y, z]) * rotation, kept orthonormal. Source: Rodrigues' formula. */
 export function turnBy(rotation: Float64Array, x: number, y: number, z: number): void {
   const angle = Math.sqrt(x * x + y * y + z * z);
-  const s = angle < 1e-6 ? 1 : Math.sin(angle) / angle;
-  const c = angle < 1e-6 ? 0.5 : (1 - Math.cos(angle)) / (angle * angle);
+  const s = angle < 1e-6 ? 1 : sinOf(angle) / angle;
+  const c = angle < 1e-6 ? 0.5 : (1 - cosOf(angle)) / (angle * angle);
   kept.set(rotation);
   for (let j = 0; j < 3; j++) {
     const a = kept[j]!;

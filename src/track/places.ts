@@ -1,3 +1,4 @@
+import { hypot2, square } from "../geometry/elementary.ts";
 import type { Pose } from "../geometry/optics.ts";
 import { setDiagonal } from "../geometry/symmetric3.ts";
 import { distance } from "../geometry/vec.ts";
@@ -141,7 +142,7 @@ export class PlaceMatcher {
   #isTurnedAsExpected({ tilt, yaw }: PlaceDoubt): boolean {
     const off = this.#off;
     rotationBetween(off, this.#prior.at.rotation, this.#pose.rotation);
-    return Math.hypot(off[0]!, off[1]!) <= 3 * tilt + TILT_SLACK && Math.abs(off[2]!) <= 3 * yaw;
+    return hypot2(off[0]!, off[1]!) <= 3 * tilt + TILT_SLACK && Math.abs(off[2]!) <= 3 * yaw;
   }
 
   /** Whether the last registration's samples hold the frame in every level direction; the floor holds the height. */
@@ -151,7 +152,7 @@ export class PlaceMatcher {
       const axis = axisOf(strength, k);
       if (Math.abs(axis[2]) > UPRIGHT) continue;
       const { count, spread, information } = this.#registrar.facing(this.#prior, axis);
-      const isHeld = VARIANCE_INFLATION / information <= MOST_SIGMA ** 2;
+      const isHeld = VARIANCE_INFLATION / information <= square(MOST_SIGMA);
       if (!isHeld || count < LEAST_FACING || spread < LEAST_SPREAD) return false;
     }
     return true;
@@ -160,8 +161,8 @@ export class PlaceMatcher {
   #expect(guess: Pose, { tilt, yaw, position }: PlaceDoubt): Prior {
     const prior = this.#prior;
     setPlacement(prior.at, guess);
-    setDiagonal(prior.rotation, 1 / tilt ** 2, 1 / tilt ** 2, 1 / yaw ** 2);
-    setDiagonal(prior.position, 1 / position ** 2, 1 / position ** 2, 1 / position ** 2);
+    setDiagonal(prior.rotation, 1 / square(tilt), 1 / square(tilt), 1 / square(yaw));
+    setDiagonal(prior.position, 1 / square(position), 1 / square(position), 1 / square(position));
     return prior;
   }
 }

@@ -1,3 +1,4 @@
+import { cosOf, sinOf } from "../geometry/elementary.ts";
 import type { Pose, Vec3 } from "../geometry/optics.ts";
 import { fromYawPitchRoll, multiply, toYawPitchRoll } from "../geometry/rigid.ts";
 import { subtract, wrapAngle } from "../geometry/vec.ts";
@@ -23,7 +24,7 @@ export type EdgeEnds = Omit<PoseEdge, "move" | "turn">;
 /** The measurement that two known poses would give. */
 export function edgeBetween(a: Pose, b: Pose, { from, to, sigma, yawSigma }: EdgeEnds): PoseEdge {
   const yaw = yawOf(a);
-  const [c, s] = [Math.cos(yaw), Math.sin(yaw)];
+  const [c, s] = [cosOf(yaw), sinOf(yaw)];
   const [dx, dy, dz] = subtract(b.position, a.position);
   const move: Vec3 = [c * dx + s * dy, c * dy - s * dx, dz];
   return { from, to, move, turn: wrapAngle(yawOf(b) - yaw), sigma, yawSigma };
@@ -106,7 +107,7 @@ const residual = new Float64Array(N);
 function residualOf(state: Float64Array, edge: PoseEdge): Float64Array {
   const [i, j] = [N * edge.from, N * edge.to];
   const yaw = state[i + 3]!;
-  const [c, s] = [Math.cos(yaw), Math.sin(yaw)];
+  const [c, s] = [cosOf(yaw), sinOf(yaw)];
   const [dx, dy] = [state[j]! - state[i]!, state[j + 1]! - state[i + 1]!];
   residual[0] = (c * dx + s * dy - edge.move[0]) / edge.sigma;
   residual[1] = (c * dy - s * dx - edge.move[1]) / edge.sigma;
@@ -163,7 +164,7 @@ class Envelope {
       const [i, j] = [N * edge.from, N * edge.to];
       const yaw = state[i + 3]!;
       const [dx, dy] = [state[j]! - state[i]!, state[j + 1]! - state[i + 1]!];
-      const [c, s] = [Math.cos(yaw) / edge.sigma, Math.sin(yaw) / edge.sigma];
+      const [c, s] = [cosOf(yaw) / edge.sigma, sinOf(yaw) / edge.sigma];
       const [u, v] = [1 / edge.sigma, 1 / edge.yawSigma];
       A.set([-c, -s, 0, c * dy - s * dx, s, -c, 0, -c * dx - s * dy, 0, 0, -u, 0, 0, 0, 0, -v]);
       B.set([c, s, 0, 0, -s, c, 0, 0, 0, 0, u, 0, 0, 0, 0, v]);

@@ -1,3 +1,4 @@
+import { lengthOf } from "../geometry/elementary.ts";
 import type { Pose, Quat, Vec3 } from "../geometry/optics.ts";
 import { angleBetween, compose, IDENTITY, invert } from "../geometry/rigid.ts";
 import { distance } from "../geometry/vec.ts";
@@ -122,8 +123,7 @@ export class Recovery {
     // Seen from one spot, another place may look the same: the view must have changed, unless nothing moves for long.
     const moved = compose(invert(this.#first), worldFromBase);
     const isChanged =
-      Math.hypot(...moved.position) > OTHER_VIEW ||
-      angleBetween(moved.rotation, IDENTITY.rotation) > OTHER_ANGLE;
+      lengthOf(moved.position) > OTHER_VIEW || angleBetween(moved.rotation, IDENTITY.rotation) > OTHER_ANGLE;
     const wanted = Math.max(CONFIRMATIONS, Math.min(this.places.length, STILL_CONFIRMATIONS));
     const isConfirmed = confirmations >= wanted && (isChanged || confirmations >= STILL_CONFIRMATIONS);
     if (isConfirmed) this.restart();

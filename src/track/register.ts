@@ -1,3 +1,4 @@
+import { hypot3, square } from "../geometry/elementary.ts";
 import type { Vec3 } from "../geometry/optics.ts";
 import { solveSymmetric } from "../geometry/solve.ts";
 import { emptyMatches, leadOf, type Matches, preferKnown, weighRobustly } from "./matches.ts";
@@ -189,7 +190,7 @@ export class Registrar {
     if (!solveSymmetric(step, information, pull, 6)) return 0;
     turnBy(pose.rotation, step[0]!, step[1]!, step[2]!);
     for (let i = 0; i < 3; i++) pose.position[i]! += step[3 + i]!;
-    return Math.max(Math.hypot(step[3]!, step[4]!, step[5]!), Math.hypot(step[0]!, step[1]!, step[2]!));
+    return Math.max(hypot3(step[3]!, step[4]!, step[5]!), hypot3(step[0]!, step[1]!, step[2]!));
   }
 
   /**
@@ -217,7 +218,7 @@ export class Registrar {
       x += w * point[k]!;
       y += w * point[k + 1]!;
       z += w * point[k + 2]!;
-      squares += w * (point[k]! ** 2 + point[k + 1]! ** 2 + point[k + 2]! ** 2);
+      squares += w * (square(point[k]!) + square(point[k + 1]!) + square(point[k + 2]!));
     }
     sumPlanes(this.#squaredSums, this.matches);
     normal.set(saved.subarray(0, 3 * count));

@@ -1,3 +1,4 @@
+import { square } from "../geometry/elementary.ts";
 import type { Pose, Vec3 } from "../geometry/optics.ts";
 import { setDiagonal } from "../geometry/symmetric3.ts";
 import { type LocalMap, MOST_SAMPLES } from "./local-map.ts";
@@ -69,8 +70,8 @@ export class FrameRegistration {
     const { sigma, yawVariance, tiltSigma } = expectation;
     const prior = this.#prior;
     setPlacement(prior.at, expectation.worldFromLens);
-    setDiagonal(prior.rotation, 1 / tiltSigma ** 2, 1 / tiltSigma ** 2, 1 / yawVariance);
-    setDiagonal(prior.position, 1 / sigma ** 2, 1 / sigma ** 2, 1 / sigma ** 2);
+    setDiagonal(prior.rotation, 1 / square(tiltSigma), 1 / square(tiltSigma), 1 / yawVariance);
+    setDiagonal(prior.position, 1 / square(sigma), 1 / square(sigma), 1 / square(sigma));
     setPlacement(this.pose, start);
     if (samples.count < LEAST_MATCHES) return 0;
     const { stages } = map;

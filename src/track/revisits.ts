@@ -1,3 +1,4 @@
+import { hypot2, lengthOf } from "../geometry/elementary.ts";
 import type { Pose, Vec3 } from "../geometry/optics.ts";
 import { angleBetween, compose, invert } from "../geometry/rigid.ts";
 import { distance } from "../geometry/vec.ts";
@@ -111,7 +112,7 @@ export class Revisits {
     if (this.#last !== null) {
       const last = this.#last.worldFromLens;
       const moved = compose(invert(last), worldFromLens);
-      const isNear = Math.hypot(...moved.position) < KEYFRAME_STEP;
+      const isNear = lengthOf(moved.position) < KEYFRAME_STEP;
       if (isNear && angleBetween(last.rotation, worldFromLens.rotation) < KEYFRAME_TURN) return;
     }
     const gone = way - (this.#last?.way ?? 0);
@@ -186,6 +187,6 @@ export class Revisits {
 
 /** Adds a position to places some way apart, unless one is near. */
 function withPlace(places: readonly Vec3[], position: Vec3): readonly Vec3[] {
-  const isNew = places.every((p) => Math.hypot(p[0] - position[0], p[1] - position[1]) > PLACE_SPACING);
+  const isNew = places.every((p) => hypot2(p[0] - position[0], p[1] - position[1]) > PLACE_SPACING);
   return isNew ? [...places, position] : places;
 }

@@ -1,3 +1,4 @@
+import { expOf, lengthOf, square } from "../geometry/elementary.ts";
 import type { Pose, Vec3 } from "../geometry/optics.ts";
 import { angleBetween, conjugate, slerp, turn } from "../geometry/rigid.ts";
 import { eigenSymmetric } from "../geometry/solve.ts";
@@ -42,7 +43,7 @@ export class Rolling {
     if (!isAhead) return;
     this.#way = LEAST_WAY;
     this.#scatter[0] = LEAST_WAY;
-    this.#scatter[4] = this.#scatter[8] = (LEAST_WAY * PRIOR_SIDEWAYS ** 2) / 2;
+    this.#scatter[4] = this.#scatter[8] = (LEAST_WAY * square(PRIOR_SIDEWAYS)) / 2;
     this.#judge();
   }
 
@@ -66,7 +67,7 @@ export class Rolling {
     }
     const step = subtract(base.position, this.#from.position);
     const angle = angleBetween(this.#from.rotation, base.rotation);
-    const way = Math.hypot(...step);
+    const way = lengthOf(step);
     if (way < PIECE && angle < PIECE_TURN) return;
     // The chord of an arc lies along the heading half way.
     const own = turn(conjugate(slerp(this.#from.rotation, base.rotation, 0.5)), step);
@@ -83,13 +84,13 @@ export class Rolling {
   #seeTurn(own: Vec3, angle: number): void {
     if (this.#axis === null) return;
     const across = scaleAndAdd(own, this.#axis, -dot(own, this.#axis));
-    const kept = Math.exp(-angle / Math.PI);
+    const kept = expOf(-angle / Math.PI);
     this.#sidewaysSquares = kept * this.#sidewaysSquares + dot(across, across);
     this.#turnSquares = kept * this.#turnSquares + angle * angle;
   }
 
   #seePiece(own: Vec3, way: number): void {
-    const kept = Math.exp(-way / MEMORY);
+    const kept = expOf(-way / MEMORY);
     for (let i = 0; i < 3; i++) {
       for (let j = 0; j < 3; j++) {
         this.#scatter[3 * i + j] = kept * this.#scatter[3 * i + j]! + (own[i]! * own[j]!) / way;

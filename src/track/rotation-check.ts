@@ -1,3 +1,4 @@
+import { hypot2, square } from "../geometry/elementary.ts";
 import type { Pose, Quat } from "../geometry/optics.ts";
 import { compose, conjugate, invert, multiply, toRotationVector } from "../geometry/rigid.ts";
 import type { Frame } from "./frame.ts";
@@ -80,7 +81,7 @@ export class RotationCheck {
     const other = registration.fit(target, {
       worldFromLens: steady,
       sigma,
-      yawVariance: LEAST_JUMP ** 2,
+      yawVariance: square(LEAST_JUMP),
       tiltSigma,
     });
     if (other > 0 && registration.result.matched > matched) return other;
@@ -101,7 +102,7 @@ export class RotationCheck {
     const turned = compose(free, invert(baseFromLens)).rotation;
     const [x, y, about] = toRotationVector(multiply(turned, conjugate(predicted.rotation)));
     const yawSigma = Math.sqrt(yawVariance);
-    const isTilted = Math.hypot(x, y) > Math.max(LEAST_TILT, JUMP_SIGMAS * tiltSigma);
+    const isTilted = hypot2(x, y) > Math.max(LEAST_TILT, JUMP_SIGMAS * tiltSigma);
     const least = frame.isSteadied ? LEAST_SLIP : LEAST_JUMP;
     const isOverruled = isTilted || Math.abs(about) > Math.max(least, JUMP_SIGMAS * yawSigma);
     if (!isOverruled) this.#overruledSince = Number.NaN;
@@ -112,12 +113,12 @@ export class RotationCheck {
     if (Number.isNaN(this.#overruledSince)) this.#overruledSince = time;
     const isLasting = (time - this.#overruledSince) / 1e6 > OVERRULING_SECONDS;
     const worldFromLens = compose(predicted, baseFromLens);
-    const firm = { worldFromLens, sigma, yawVariance: FIRM_ANGLE ** 2, tiltSigma: FIRM_ANGLE };
+    const firm = { worldFromLens, sigma, yawVariance: square(FIRM_ANGLE), tiltSigma: FIRM_ANGLE };
     const firmShare = registration.fit(target, firm);
     const { result } = registration;
     const isBetter = firmShare < LEAST_SHARE || rms < result.rms;
     const isRight = !isTilted && rms < CLEARLY_LESS * result.rms && matched > NEARLY_ALL * result.matched;
     if (!(isStrong && isBetter && (isLasting || isRight))) return firmShare;
-    return registration.fit(target, { worldFromLens, sigma, yawVariance: yawSigma ** 2, tiltSigma }, free);
+    return registration.fit(target, { worldFromLens, sigma, yawVariance: square(yawSigma), tiltSigma }, free);
   }
 }

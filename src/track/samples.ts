@@ -1,3 +1,4 @@
+import { log2Of, powOf } from "../geometry/elementary.ts";
 /** Points and normals of one frame in the lens frame; the first `count` are valid. */
 export interface Samples {
   count: number;
@@ -37,7 +38,7 @@ export function packSamples({ count, point, normal, weight }: Samples): Uint8Arr
       view.setInt8(at + 6 + k, Math.round(127 * normal[3 * i + k]!));
     }
     // The logarithm of 1 / sigma^2, in steps of 0.14 % (2^(1/512)).
-    const log = Math.round(512 * Math.log2(Math.max(1, weight[i]!)));
+    const log = Math.round(512 * log2Of(Math.max(1, weight[i]!)));
     view.setUint16(at + 9, Math.min(65535, log), true);
   }
   return bytes;
@@ -58,7 +59,7 @@ export function unpackSamples(out: Samples, bytes: Uint8Array): void {
     out.normal[k] = norm * x;
     out.normal[k + 1] = norm * y;
     out.normal[k + 2] = norm * z;
-    out.weight[n] = 2 ** (view.getUint16(at + 9, true) / 512);
+    out.weight[n] = powOf(2, view.getUint16(at + 9, true) / 512);
   }
   out.count = count;
 }

@@ -1,3 +1,5 @@
+import { expOf } from "../geometry/elementary.ts";
+
 /** Seconds: the two means that are compared, and how long they must agree. Chosen by hand. */
 const SHORT_MEAN = 0.08;
 const LONG_MEAN = 0.4;
@@ -46,8 +48,8 @@ export class Stillness {
 
   add({ dt, force, rate, at, acceleration }: InertialSample): void {
     const [short, long] = [this.#short, this.#long];
-    const a = 1 - Math.exp(-dt / SHORT_MEAN);
-    const b = 1 - Math.exp(-dt / LONG_MEAN);
+    const a = 1 - expOf(-dt / SHORT_MEAN);
+    const b = 1 - expOf(-dt / LONG_MEAN);
     const share = this.#hasMeans ? b : 1;
     for (let i = 0; i < 3; i++) this.acceleration[i]! += share * (acceleration[i]! - this.acceleration[i]!);
     if (!this.#hasMeans) {

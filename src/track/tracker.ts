@@ -1,3 +1,4 @@
+import { square } from "../geometry/elementary.ts";
 import type { Pose, Quat, Vec3 } from "../geometry/optics.ts";
 import { compose, IDENTITY, toYawPitchRoll } from "../geometry/rigid.ts";
 import { distance } from "../geometry/vec.ts";
@@ -118,7 +119,7 @@ export class Tracker {
   /** Whether the last pose is good enough to write to maps with. */
   get isFit(): boolean {
     // Without odometry a map begun in doubt may lie over another place; with it, drift is what odometry always has.
-    const isSound = this.#last.odometry !== null || this.#doubt.world.built <= MOST_DOUBT ** 2;
+    const isSound = this.#last.odometry !== null || this.#doubt.world.built <= square(MOST_DOUBT);
     return this.#isSteady && !this.#builder.start.isWaiting && isSound;
   }
 
@@ -248,7 +249,7 @@ export class Tracker {
   /** @returns the share of the samples on known ground that fit; 0 when the frame is not believed */
   #register(frame: Frame, predicted: Pose, sigma: number): number {
     const target = { samples: frame.input.chosen, map: this.#map, doubt: this.#doubt.worldSigma };
-    const yawVariance = frame.yawNoise ** 2 + this.#heading.variance;
+    const yawVariance = square(frame.yawNoise) + this.#heading.variance;
     const turnedOn = this.#motion.turnOn(this.#last.base.rotation, predicted.rotation, frame.dt);
     return this.#rotationCheck.register(frame, target, { predicted, sigma, yawVariance }, turnedOn);
   }
@@ -312,7 +313,7 @@ export class Tracker {
     if (input.chosen.count < LEAST_MATCHES) return this.#done(frame, "lost", 0);
     // Drift has one cause, so it has added up since depth last held every direction.
     const drifted = (settings.yawDrift * (input.time - this.#motion.heldAt)) / 1e6;
-    const yawSigma = Math.sqrt(settings.yawSigma ** 2 + this.#heading.variance) + drifted;
+    const yawSigma = Math.sqrt(square(settings.yawSigma) + this.#heading.variance) + drifted;
     const found = this.#recovery.look(frame, this.#map, { base, slack: this.slack, yawSigma });
     if (found === null) return this.#done(frame, "lost", 0);
     this.#last = { ...this.#last, base: found.worldFromBase };

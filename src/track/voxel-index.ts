@@ -1,6 +1,8 @@
+import { cube } from "../geometry/elementary.ts";
+
 /** Voxels along one side of a block; a block's voxels lie together in memory. */
 const SIDE = 8;
-const BLOCK_VOXELS = SIDE ** 3;
+const BLOCK_VOXELS = cube(SIDE);
 const EMPTY = -1;
 /** Blocks on either side of the origin that a key can name: 11 bits of x and of y, 10 of z. */
 const REACH_XY = 1024;

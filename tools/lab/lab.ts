@@ -33,6 +33,7 @@ export const main = mainOfFamily({
     clearance: ["cost of the clearance field, drawn and recomputed", () => import("./clearance.ts")],
     simulate: ["cost of a simulated ray and frame", () => import("./simulate.ts")],
     homes: ["writes generated homes as scenarios and pictures", () => import("./homes.ts")],
+    arm64: ["the same bytes on an emulated arm64 machine?", () => import("./arm64.ts")],
     record: ["speed and size of the recording format", () => import("./record.ts")],
     service: ["age at the base, stalls, memory and bytes of a served head", () => import("./service.ts")],
     viewer: ["cost of the page with a large map, in Chromium", () => import("./viewer.ts")],

@@ -1,3 +1,4 @@
+import { hypot3 } from "../../src/geometry/elementary.ts";
 import type { Pose, Vec3 } from "../../src/geometry/optics.ts";
 import { turn } from "../../src/geometry/rigid.ts";
 import { MapShare } from "../../src/head/map-share.ts";
@@ -105,7 +106,7 @@ export class Questions {
         if (u >= width || v >= height) continue;
         const i = v * width + u;
         if (depth[i]! === 0) continue;
-        const length = Math.hypot(x[i]!, y[i]!, z[i]!);
+        const length = hypot3(x[i]!, y[i]!, z[i]!);
         rays.push(x[i]! / length, y[i]! / length, z[i]! / length, (depth[i]! / unitsPerMetre) * length);
       }
     }

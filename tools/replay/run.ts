@@ -1,3 +1,4 @@
+import { hypot3, square } from "../../src/geometry/elementary.ts";
 import type { Pose } from "../../src/geometry/optics.ts";
 import { angleBetween, compose, invert } from "../../src/geometry/rigid.ts";
 import {
@@ -281,7 +282,7 @@ export function trajectoryError(
 }
 
 const apart = ({ position: [a, b, c] }: Pose, { position: [x, y, z] }: Pose): number =>
-  Math.hypot(x - a, y - b, z - c);
+  hypot3(x - a, y - b, z - c);
 
 /** Feeds every block to `update` in a fixed order: key, revision, voxels. */
 export function digestMap(grid: GridView, update: (bytes: Uint8Array) => void): void {
@@ -299,7 +300,7 @@ export function digestMap(grid: GridView, update: (bytes: Uint8Array) => void): 
 
 function summarizeMap(head: Head): MapSummary {
   const { grid, layers, floor } = head;
-  const cell = grid.voxelSize ** 2;
+  const cell = square(grid.voxelSize);
   const box = layers.bounds();
   let known = 0;
   let blocked = 0;

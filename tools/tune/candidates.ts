@@ -1,3 +1,4 @@
+import { powOf } from "../../src/geometry/elementary.ts";
 import { resolveSettings, SETTINGS, SettingError, type SettingName } from "../../src/head/settings.ts";
 import { Random } from "../../src/simulate/random.ts";
 import type { Given } from "./runs.ts";
@@ -59,7 +60,7 @@ export function draw(ranges: readonly Range[], count: number, seed: number): Giv
         if ("values" in range) return [range.name, range.values[Math.floor(share * range.values.length)]!];
         const { name, low, high } = range;
         const isWide = low > 0 && high / low >= 10;
-        const value = isWide ? low * (high / low) ** share : low + (high - low) * share;
+        const value = isWide ? low * powOf(high / low, share) : low + (high - low) * share;
         if (SETTINGS[name].type === "integer") return [name, Math.round(value)];
         return [name, Math.min(high, Math.max(low, Number(value.toPrecision(3))))];
       }),

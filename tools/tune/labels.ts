@@ -1,4 +1,5 @@
 import { existsSync, readFileSync } from "node:fs";
+import { hypot2 } from "../../src/geometry/elementary.ts";
 import type { Brink } from "../../src/guard/brink-lines.ts";
 import type { Head } from "../../src/head/head.ts";
 import { COLUMN } from "../../src/map/layers.ts";
@@ -113,14 +114,14 @@ type Box = NonNullable<ReturnType<Head["layers"]["bounds"]>>;
 
 function wholeOf({ col, row, columns, rows }: Box, size: number): [centre: Point, radius: number] {
   const centre = [(col + columns / 2) * size, (row + rows / 2) * size] as const;
-  return [centre, (Math.hypot(columns, rows) / 2) * size];
+  return [centre, (hypot2(columns, rows) / 2) * size];
 }
 
 function placesAlong(line: readonly Point[]): Point[] {
   const out: Point[] = [];
   for (let n = 1; n < line.length; n++) {
     const [[ax, ay], [bx, by]] = [line[n - 1]!, line[n]!];
-    const count = Math.max(1, Math.round(Math.hypot(bx - ax, by - ay) / STEP));
+    const count = Math.max(1, Math.round(hypot2(bx - ax, by - ay) / STEP));
     for (let k = 0; k < count; k++) {
       const share = (k + 0.5) / count;
       out.push([ax + share * (bx - ax), ay + share * (by - ay)]);
@@ -130,7 +131,7 @@ function placesAlong(line: readonly Point[]): Point[] {
 }
 
 const isNear = ([x, y]: Point, { points }: Brink, within: number): boolean =>
-  points.some(([px, py]) => Math.hypot(px - x, py - y) <= within);
+  points.some(([px, py]) => hypot2(px - x, py - y) <= within);
 
 /** Metres from a point to the nearest of a line's pieces. */
 function awayFrom([x, y]: Point, line: readonly Point[]): number {
@@ -140,7 +141,7 @@ function awayFrom([x, y]: Point, line: readonly Point[]): number {
     const [dx, dy] = [bx - ax, by - ay];
     const square = dx * dx + dy * dy;
     const share = square === 0 ? 0 : Math.max(0, Math.min(1, ((x - ax) * dx + (y - ay) * dy) / square));
-    least = Math.min(least, Math.hypot(ax + share * dx - x, ay + share * dy - y));
+    least = Math.min(least, hypot2(ax + share * dx - x, ay + share * dy - y));
   }
   return least;
 }

@@ -1,3 +1,4 @@
+import { atanOf, cosOf, powOf, sinOf, square } from "../../src/geometry/elementary.ts";
 /** Two-sided 95 % everywhere: the trade's habit, and what reports say. */
 export const CONFIDENCE = 0.95;
 
@@ -11,8 +12,8 @@ const MOST_FLIPS = 20;
  * Source: Abramowitz & Stegun, Handbook of Mathematical Functions, 26.7.3 and 26.7.4: finite sums, exact.
  */
 function studentWithin(t: number, freedom: number): number {
-  const angle = Math.atan(Math.abs(t) / Math.sqrt(freedom));
-  const [sin, cos] = [Math.sin(angle), Math.cos(angle)];
+  const angle = atanOf(Math.abs(t) / Math.sqrt(freedom));
+  const [sin, cos] = [sinOf(angle), cosOf(angle)];
   const isOdd = freedom % 2 === 1;
   let term = isOdd ? cos : 1;
   let sum = freedom === 1 ? 0 : term;
@@ -59,7 +60,7 @@ export function pairedDifference(differences: readonly number[]): PairedDifferen
   const count = differences.length;
   const mean = differences.reduce((sum, d) => sum + d, 0) / count;
   if (count < 2) return { count, mean, low: Number.NaN, high: Number.NaN, student: 1 };
-  const squares = differences.reduce((sum, d) => sum + (d - mean) ** 2, 0);
+  const squares = differences.reduce((sum, d) => sum + square(d - mean), 0);
   const error = Math.sqrt(squares / (count - 1) / count);
   const half = error * studentQuantile(CONFIDENCE, count - 1);
   const t = mean === 0 ? 0 : mean / error; // without any spread: infinite
@@ -84,7 +85,7 @@ export function signFlip(differences: readonly number[]): number {
   let sum = differences.reduce((total, d) => total + d, 0);
   let extreme = 1;
   // Each step flips one sign (Gray code). The last sign never flips: the other half is this one mirrored.
-  const half = 2 ** (count - 1);
+  const half = powOf(2, count - 1);
   for (let step = 1; step < half; step++) {
     const flip = 31 - Math.clz32(step & -step);
     signed[flip] = -signed[flip]!;
@@ -135,8 +136,8 @@ export function spearman(a: readonly number[], b: readonly number[]): number {
   let [xy, xx, yy] = [0, 0, 0];
   for (let i = 0; i < x.length; i++) {
     xy += (x[i]! - mean) * (y[i]! - mean);
-    xx += (x[i]! - mean) ** 2;
-    yy += (y[i]! - mean) ** 2;
+    xx += square(x[i]! - mean);
+    yy += square(y[i]! - mean);
   }
   return xy / Math.sqrt(xx * yy);
 }
@@ -161,7 +162,7 @@ export function judge(gains: readonly (readonly number[])[]): Verdict[] {
   const differences = gains.map(pairedDifference);
   const raw = gains.map((gain, i) => {
     if (gain.length < FEWEST || gain.every((d) => d === 0)) return 1;
-    const isExact = gain.length <= MOST_FLIPS && 2 ** (1 - gain.length) * gains.length <= alpha;
+    const isExact = gain.length <= MOST_FLIPS && powOf(2, 1 - gain.length) * gains.length <= alpha;
     return isExact ? signFlip(gain) : differences[i]!.student;
   });
   return holm(raw).map((p, i) => {

@@ -1,3 +1,4 @@
+import { hypot3, square } from "../../src/geometry/elementary.ts";
 import type { Vec3 } from "../../src/geometry/optics.ts";
 import { type RayTable, rayTable } from "../../src/geometry/rays.ts";
 import { turn } from "../../src/geometry/rigid.ts";
@@ -117,7 +118,7 @@ function* raysOf({ width, height, x, y, z }: RayTable, counts: Uint16Array): Gen
   for (let v = stepV / 2; v < height; v += stepV) {
     for (let u = stepU / 2; u < width; u += stepU) {
       const i = Math.floor(v) * width + Math.floor(u);
-      const length = Math.hypot(x[i]!, y[i]!, z[i]!);
+      const length = hypot3(x[i]!, y[i]!, z[i]!);
       if (counts[i]! > 0 && length > 0) yield [x[i]! / length, y[i]! / length, z[i]! / length];
     }
   }
@@ -200,7 +201,7 @@ function surfaceOf({ grid, floor }: Pick<Head, "grid" | "floor">): number[] {
     }
   }
   for (const [west, south] of columns.values()) {
-    for (let n = 0; n < BLOCK_SIDE ** 2; n++) {
+    for (let n = 0; n < square(BLOCK_SIDE); n++) {
       const [i, j] = [west + (n & 7), south + (n >> 3)];
       const height = floor.heightAt(i, j);
       if (Number.isNaN(height)) continue;

@@ -1,3 +1,4 @@
+import { hypot2 } from "../../geometry/elementary.ts";
 import type { Dice } from "./dice.ts";
 import { insideOf, outerSides, type Plan, WALL, zonesOf } from "./plan.ts";
 import {
@@ -96,7 +97,7 @@ function guardShapes(hole: Rect, side: Side, dice: Dice): ShapeJson[] {
   const line = stripAlong(hole, side, -0.06);
   if (dice.chance(0.4)) return [boxOver(line, 0, 0.9, "plaster", "low wall")];
   const [[x0, y0], [x1, y1]] = endsOf(line, OPPOSITE[side]);
-  const length = Math.hypot(x1 - x0, y1 - y0);
+  const length = hypot2(x1 - x0, y1 - y0);
   const count = Math.max(2, Math.floor(length / POST_EVERY));
   const step: [number, number] = [(x1 - x0) / (count - 1), (y1 - y0) / (count - 1)];
   const out = stripAlong(hole, side, -0.03);

@@ -1,3 +1,4 @@
+import { cosOf, hypot2, sinOf } from "../../geometry/elementary.ts";
 import type { Dice } from "./dice.ts";
 import { type Drops, isOnFloor } from "./drops.ts";
 import { insideOf, type Plan, zonesOf } from "./plan.ts";
@@ -172,12 +173,12 @@ const swivelChair: Make = (dice) => {
   const turn = dice.between(0, 72);
   const bars = Array.from({ length: 5 }, (_, n): ShapeJson => {
     const angle = ((turn + 72 * n) * Math.PI) / 180;
-    const at = [0.15 * Math.cos(angle), 0.15 * Math.sin(angle)] as const;
+    const at = [0.15 * cosOf(angle), 0.15 * sinOf(angle)] as const;
     return { ...box("steel", at, 0.05, [0.3, 0.04, 0.03]), yaw: turn + 72 * n };
   });
   const castors = Array.from({ length: 5 }, (_, n): ShapeJson => {
     const angle = ((turn + 72 * n) * Math.PI) / 180;
-    return round("rubber", [0.28 * Math.cos(angle), 0.28 * Math.sin(angle)], 0, 0.025, 0.06);
+    return round("rubber", [0.28 * cosOf(angle), 0.28 * sinOf(angle)], 0, 0.025, 0.06);
   });
   return {
     name: "swivel chair",
@@ -248,7 +249,7 @@ function placeIn(inside: Rect, { size, atWall }: Piece, dice: Dice): Place | nul
     else y = inside[1] + deep / 2 + gap;
   }
   const slant = !atWall && dice.chance(0.4) ? dice.between(-30, 30) : 0;
-  const reach = slant === 0 ? 0 : (Math.hypot(wide, deep) - Math.min(wide, deep)) / 2;
+  const reach = slant === 0 ? 0 : (hypot2(wide, deep) - Math.min(wide, deep)) / 2;
   const rect: Rect = [x - wide / 2, y - deep / 2, x + wide / 2, y + deep / 2];
   return { at: [x, y], yaw: YAW_TO[side] + slant, rect: grown(rect, 0.03 + reach) };
 }

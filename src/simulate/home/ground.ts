@@ -1,3 +1,4 @@
+import { hypot2 } from "../../geometry/elementary.ts";
 import type { Scene } from "../scene.ts";
 
 /** Metres: a wheel looks for floor from so far above where it stands. */
@@ -160,7 +161,7 @@ export class ReachableGround {
     toBlocked: number,
     toGone: number,
   ): boolean {
-    const length = Math.hypot(to[0] - from[0], to[1] - from[1]);
+    const length = hypot2(to[0] - from[0], to[1] - from[1]);
     const steps = Math.max(1, Math.ceil((2 * length) / CELL));
     for (let s = 0; s <= steps; s++) {
       const cell = this.at(

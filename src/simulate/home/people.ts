@@ -1,3 +1,4 @@
+import { hypot2 } from "../../geometry/elementary.ts";
 import type { Dice } from "./dice.ts";
 import type { GroundCell, ReachableGround } from "./ground.ts";
 import type { ShapeJson } from "./shapes.ts";
@@ -18,7 +19,7 @@ const WALK_CLEARANCE = 0.3;
 export function drawWalk(ground: ReachableGround, cells: readonly GroundCell[], dice: Dice): Walk | null {
   for (let attempt = 0; attempt < 60; attempt++) {
     const [a, b] = [dice.pick(cells), dice.pick(cells)];
-    const length = Math.hypot(b.x - a.x, b.y - a.y);
+    const length = hypot2(b.x - a.x, b.y - a.y);
     if (length < 1 || a.z !== 0 || b.z !== 0) continue;
     if (!ground.isClear([a.x, a.y], [b.x, b.y], WALK_CLEARANCE, WALK_CLEARANCE)) continue;
     return { a: [a.x, a.y], b: [b.x, b.y], speed: dice.between(0.5, 1.3), size: dice.between(1.1, 1.85) };
@@ -29,7 +30,7 @@ export function drawWalk(ground: ReachableGround, cells: readonly GroundCell[], 
 /** The person as a mover of the scenario, for so many seconds. */
 export function walkerJson({ a, b, speed, size }: Walk, seconds: number): ShapeJson {
   const way: { time: number; at: readonly [number, number] }[] = [];
-  const leg = Math.hypot(b[0] - a[0], b[1] - a[1]) / speed;
+  const leg = hypot2(b[0] - a[0], b[1] - a[1]) / speed;
   const pause = 1.5;
   for (let time = 0, n = 0; time < seconds; n++) {
     const at = n % 2 === 0 ? a : b;

@@ -1,3 +1,4 @@
+import { cosOf, sinOf } from "../../geometry/elementary.ts";
 import type { Dice } from "./dice.ts";
 import { areaOf, common, grown, heightOf, type Rect, SIDES, type Side, stripAlong, widthOf } from "./rect.ts";
 import { boxOver, FLOOR_MATERIALS, type ShapeJson } from "./shapes.ts";
@@ -171,7 +172,7 @@ function leafShape({ rect, through }: Door, dice: Dice): ShapeJson {
     shape: "box",
     name: "door leaf",
     material: dice.chance(0.15) ? "glass" : "beech",
-    at: [hx + (width / 2) * Math.cos(angle), hy + (width / 2) * Math.sin(angle)],
+    at: [hx + (width / 2) * cosOf(angle), hy + (width / 2) * sinOf(angle)],
     base: 0.008,
     size: [width, 0.04, 1.98],
     yaw,

@@ -1,0 +1,2 @@
+/** The text of src/geometry/elementary-port.ts, made from the packages. */
+export function portSource(): Promise<string>;
