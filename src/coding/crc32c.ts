@@ -13,7 +13,7 @@ for (let i = 256; i < T.length; i++) {
 }
 
 /**
- * CRC-32C (Castagnoli) of `bytes[start..end)`, unsigned. Pass the result for one piece as `previous` to go on
+ * CRC-32C (Castagnoli) of `bytes[start..end)`, unsigned. Pass the result for one piece as `previous` to continue
  * with the next. Source: RFC 3720, section 12.1 and appendix B.4.
  * @throws {RangeError} if the range isn't inside `bytes`
  */

@@ -169,7 +169,7 @@ export class Head {
   }
 
   /**
-   * Goes on with other settings or sensors. The map, the floor and what is known of poses stay; a frame that waits for its
+   * Continues with other settings or sensors. The map, the floor and what is known of poses stay; a frame that waits for its
    * pose is left out.
    * @throws {SettingError} for a setting that the map or the buffers were made with
    * @throws {RangeError} like the constructor; nothing has changed then
@@ -202,7 +202,7 @@ export class Head {
     this.#tellBlocked();
   }
 
-  /** Forgets the map; revisions go on counting. */
+  /** Forgets the map. Revisions continue from where they are. */
   clear(): void {
     this.#mapping.clear();
     this.#placing.clear();
@@ -212,7 +212,7 @@ export class Head {
   }
 
   /**
-   * Begins with a map that was made before, in place of the head's own. Revisions go on counting.
+   * Begins with a map that was made before, in place of the head's own. Revisions continue from where they are.
    * @throws {RangeError} if its voxels have another size
    */
   load(saved: GridView): void {
@@ -285,7 +285,7 @@ export class Head {
     return this.#outputs;
   }
 
-  /** Time has come to an event's stamp: what expires does, and a head says at once when a sensor has been silent for too long. */
+  /** Takes the stamp of an event: a waiver may expire, and a head says at once when a sensor has been silent for too long. */
   #advance(time: number): void {
     if (!(time > this.#now)) return;
     this.#now = time;

@@ -1,4 +1,3 @@
-import { powOf } from "../geometry/elementary.ts";
 import { MOST_SHED } from "../sense/events.ts";
 
 /** Which frames are mapped while a board has too little time: one in 2^level of each sensor, counted from the change of the level. */
@@ -26,6 +25,6 @@ export class MapShare {
   isMapped(sensor: number): boolean {
     const count = this.#counts[sensor] ?? 0;
     this.#counts[sensor] = count + 1;
-    return count % powOf(2, this.#level) === 0;
+    return count % (1 << this.#level) === 0;
   }
 }

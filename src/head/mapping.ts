@@ -32,7 +32,7 @@ export interface Mapped {
   /** Pixels used as hits, and floor samples taken. */
   readonly points: number;
   readonly floorSamples: number;
-  /** Whether the map that was made anew is in its place since this frame. */
+  /** Whether the rebuilt map has taken the place of the old one with this frame. */
   readonly isRemade: boolean;
 }
 
@@ -43,7 +43,7 @@ export class Mapping {
   #layers: BodyLayers;
   #settings: Settings;
   #sensors: readonly MappedSensor[];
-  /** The map being made anew after a loop was closed. */
+  /** The rebuilding of the map after a loop closure, while it lasts. */
   #remake: MapRemake | null = null;
   readonly #lens = placement();
   #sinceLayers = 0;
@@ -78,7 +78,7 @@ export class Mapping {
     return this.#sinceLayers === 0;
   }
 
-  /** Whether so many frames were mapped that the layers are to follow. */
+  /** Whether `map.layersEvery` frames were mapped since the layers were updated. */
   get areLayersDue(): boolean {
     return this.#sinceLayers >= this.#settings["map.layersEvery"];
   }
@@ -99,14 +99,14 @@ export class Mapping {
     };
   }
 
-  /** Forgets the map; revisions go on counting. */
+  /** Forgets the map. Revisions continue from where they are. */
   clear(): void {
     this.grid.clear();
     this.floor.clear();
     this.#remake = null;
   }
 
-  /** Writes a frame to the map, unless it is not fit for it; goes on with making the map anew. */
+  /** Writes a frame to the map if it is fit for that, and does one step of rebuilding the map. */
   add(frame: MaskedFrame, { worldFromLens, floorHeight, isFit }: Placed): Mapped {
     const { depth, unitsPerMetre, isMapped, showsRoom, sensor } = frame;
     const isWritten = isMapped && isFit && showsRoom && this.#remake?.isReplacing !== true;
@@ -146,7 +146,7 @@ export class Mapping {
     return this.#layers.update(floorHeight);
   }
 
-  /** Begins to make the map anew from keyframes. */
+  /** Begins to rebuild the map from keyframes. */
   remake(keyframes: KeyframeReader): void {
     const open = new Map<number, Integrate>();
     this.#remake = new MapRemake(keyframes, this, (depth, keyframe, grid, floor) => {

@@ -11,8 +11,8 @@ import { MICROSECONDS, samplerSettings } from "./stage-settings.ts";
 import { DepthTracking, type Placed, type Trackable, type Tracking } from "./tracking.ts";
 
 /**
- * Makes what finds tracked poses, in place of the usual, which it may make and use; called at the first frame. What it makes is not
- * told of changed settings.
+ * Makes what finds tracked poses, at the first frame that needs it. It may make and use the usual one. Changed settings do not reach
+ * what it makes.
  */
 export type OpenTracking = (openUsual: () => Tracking) => Tracking;
 

@@ -152,7 +152,7 @@ export class PoseSources {
     }
   }
 
-  /** Whether inertial samples go on coming. */
+  /** Whether the newest inertial sample is less than `INERTIAL_SILENT` old. */
   isFelt(now: number): boolean {
     return now - this.#lastInertial < INERTIAL_SILENT;
   }

@@ -3,7 +3,7 @@ import { BlockGrid } from "../map/grid.ts";
 import { GridReplacement } from "../map/replace.ts";
 import { type KeyframeReader, type KeyframeView, unpackDepth } from "../track/keyframes.ts";
 
-/** Each keyframe stands for the frames around it: it is integrated so often, a whole turn of the carving. */
+/** Times that each keyframe is integrated: it stands for the frames around it, and twice is a whole turn of the carving. */
 const REPEATS = 2;
 /** Blocks looked at in one step when the new map takes the old one's place: well under a millisecond. */
 const BLOCKS = 400;
@@ -17,8 +17,8 @@ export type Integrate = (
 ) => void;
 
 /**
- * Makes the map anew from keyframes, out of sight, then puts it in the old one's place. Work is bounded a step and counted, so
- * that no frame waits for it: one keyframe, or so many blocks.
+ * Rebuilds the map from keyframes in a grid of its own, then puts it in the old one's place. Each step does bounded work, one keyframe
+ * or `BLOCKS` blocks, so that no frame waits for it.
  */
 export class MapRemake {
   readonly #keyframes: KeyframeReader;

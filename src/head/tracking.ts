@@ -30,7 +30,7 @@ export interface Sighting extends Trackable {
   /** Masked depth. */
   readonly depth: Uint16Array;
   readonly unitsPerMetre: number;
-  /** Whether nothing is held before the lens. */
+  /** Whether the frame shows the room: nothing covers the lens, and the image is new. */
   readonly isClear: boolean;
   /** Whether the floor is at the world's own zero rather than under the base. */
   readonly isFloorZero: boolean;
@@ -47,7 +47,7 @@ export interface Placed {
   /** Null for a planar scan. */
   readonly state: TrackState | null;
   readonly notes: readonly TrackNote[];
-  /** By how much a closed loop moved the world near the head, for which maps are to be made anew; null when none did. */
+  /** By how much a loop closure moved the world near the head, so that maps must be rebuilt; null without one. */
   readonly newFromOld: Pose | null;
 }
 
@@ -56,14 +56,14 @@ export interface Tracking {
   place(sighting: Sighting): Placed;
   /**
    * Frames have stopped coming until `time`, microseconds: true when that makes the head lost now.
-   * @param isFelt whether inertial samples go on coming
+   * @param isFelt whether inertial samples still arrive
    */
   noFrameUntil(time: number, isFelt: boolean): boolean;
-  /** What to make maps anew from. */
+  /** What maps are rebuilt from. */
   keyframes(): KeyframeReader;
 }
 
-/** Poses by depth and orientation, with keyframes and loops. Nothing of a map comes into them. */
+/** Poses by depth and orientation, with keyframes and loops. They take nothing from the map of voxels. */
 export class DepthTracking implements Tracking {
   /** Null when no keyframes are kept. */
   readonly revisits: Revisits | null;
@@ -76,7 +76,7 @@ export class DepthTracking implements Tracking {
     this.revisits = budget > 0 ? new Revisits(this.#tracker, budget) : null;
   }
 
-  /** Goes on with other settings; the sizes of the voxels and the room for keyframes stay as they were. */
+  /** Continues with other settings; the sizes of the voxels and the room for keyframes stay as they were. */
   change(settings: Settings): void {
     this.#tracker.settings = trackerSettings(settings);
   }
@@ -90,8 +90,13 @@ export class DepthTracking implements Tracking {
       const worldFromLens = compose(worldFromBase, sighting.baseFromLens);
       const floorHeight = floorOf(worldFromBase);
       return {
-        ...{ worldFromBase, worldFromLens, floorHeight, isFit: tracker.isFit },
-        ...{ state: null, notes: [], newFromOld: null },
+        worldFromBase,
+        worldFromLens,
+        floorHeight,
+        isFit: tracker.isFit,
+        state: null,
+        notes: [],
+        newFromOld: null,
       };
     }
     sampler.sample(depth, unitsPerMetre);
@@ -117,7 +122,10 @@ export class DepthTracking implements Tracking {
       worldFromBase: moved,
       worldFromLens: compose(newFromOld, worldFromLens),
       floorHeight: floorOf(moved),
-      ...{ isFit, state, notes, newFromOld },
+      isFit,
+      state,
+      notes,
+      newFromOld,
     };
   }
 
@@ -126,7 +134,7 @@ export class DepthTracking implements Tracking {
   }
 
   keyframes(): KeyframeReader {
-    // Without keyframes no loop is closed, and nothing is to be read.
+    // Without keyframes there are no loop closures, and nothing to read.
     return this.revisits?.store.read() ?? { next: () => null };
   }
 }

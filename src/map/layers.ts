@@ -212,7 +212,7 @@ export class BodyLayers {
 
   /**
    * Metres from column (i, j) to the nearest blocked one, centre to centre; Infinity beyond the limit. What changed since
-   * it was last asked is worked out first: columns flip at the rim of noise, and nobody may want to know.
+   * the last question is computed now and not earlier: columns flip at the rim of noise, and may never be asked for.
    */
   clearanceAt(i: number, j: number): number {
     if (this.#isClearanceStale) this.#clearance.update();

@@ -47,8 +47,8 @@ export function emptySpan(capacity: number): InertialSpan {
 
 /**
  * The last inertial samples, cut into spans that follow each other. Each is taken for the mean over the interval that ends at its
- * stamp and begins at that of the sample before. Samples may come late, twice or out of order; those of a span that was cut
- * already are of no more use. Nothing is allocated after construction.
+ * stamp and begins at that of the sample before. Samples may come late, twice or out of order; samples of a span that was
+ * cut already are ignored. Nothing is allocated after construction.
  */
 export class InertialBuffer {
   /** (6) a sample: rate, force. */

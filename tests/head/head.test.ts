@@ -27,8 +27,16 @@ const setup: Setup = {
       name: "depth",
       optics: {
         model: "pinhole",
-        ...{ width: WIDTH, height: HEIGHT, fx: FOCAL, fy: FOCAL, cx: (WIDTH - 1) / 2, cy: (HEIGHT - 1) / 2 },
-        ...{ measures: "z", unit: 0.001, minRange: 0.1, maxRange: 5 },
+        width: WIDTH,
+        height: HEIGHT,
+        fx: FOCAL,
+        fy: FOCAL,
+        cx: (WIDTH - 1) / 2,
+        cy: (HEIGHT - 1) / 2,
+        measures: "z",
+        unit: 0.001,
+        minRange: 0.1,
+        maxRange: 5,
       },
       mount: { on: "head", pose: { rotation: OPTICAL_IN_BODY, position: [0, 0, 0] } },
     },
@@ -49,10 +57,19 @@ function view(): Uint16Array {
 }
 
 const depth = (time: number, sequence: number, counts = view(), sensor = 0): DepthEvent => ({
-  ...{ kind: "depth", time, sensor, sequence, counts, amplitude: null },
+  kind: "depth",
+  time,
+  sensor,
+  sequence,
+  counts,
+  amplitude: null,
 });
 const reference = (time: number, pose: Pose = IDENTITY): HeadEvent => ({
-  ...{ kind: "reference", time, of: "base", sensor: 0, pose },
+  kind: "reference",
+  time,
+  of: "base",
+  sensor: 0,
+  pose,
 });
 
 /** What followed for the map; tests/head/guard.test.ts looks at the rest. */

@@ -80,8 +80,17 @@ function remade() {
     last = worldFromLens;
     truth.push(worldFromLens);
     store.add({
-      ...{ time, sensor: 0, worldFromLens: pose, floorHeight: 0, way: n, doubt: { drifted: 0, built: 0 } },
-      ...{ sigma: 0.01, yawSigma: 0.01, depth, unitsPerMetre, samples: emptySamples(1) },
+      time,
+      sensor: 0,
+      worldFromLens: pose,
+      floorHeight: 0,
+      way: n,
+      doubt: { drifted: 0, built: 0 },
+      sigma: 0.01,
+      yawSigma: 0.01,
+      depth,
+      unitsPerMetre,
+      samples: emptySamples(1),
     });
   }
   const before = scoreOf(bent.grid, exact.grid);

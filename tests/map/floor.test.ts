@@ -6,8 +6,16 @@ import { seededNormal } from "../helpers/compare.ts";
 
 const optics: PinholeOptics = {
   model: "pinhole",
-  ...{ width: 120, height: 90, fx: 90, fy: 90, cx: 59.5, cy: 44.5 },
-  ...{ measures: "z", unit: 0.001, minRange: 0.1, maxRange: 5 },
+  width: 120,
+  height: 90,
+  fx: 90,
+  fy: 90,
+  cx: 59.5,
+  cy: 44.5,
+  measures: "z",
+  unit: 0.001,
+  minRange: 0.1,
+  maxRange: 5,
 };
 const rays = rayTable(optics);
 const HEIGHT = 0.4;

@@ -16,8 +16,16 @@ const FREE = 0;
 /** A lens straight down, 1.5 m over z = 0: world x to its right, world y to its top. */
 const optics: PinholeOptics = {
   model: "pinhole",
-  ...{ width: 60, height: 60, fx: 60, fy: 60, cx: 29.5, cy: 29.5 },
-  ...{ measures: "z", unit: 0.0001, minRange: 0.1, maxRange: 5 },
+  width: 60,
+  height: 60,
+  fx: 60,
+  fy: 60,
+  cx: 29.5,
+  cy: 29.5,
+  measures: "z",
+  unit: 0.0001,
+  minRange: 0.1,
+  maxRange: 5,
 };
 const RAYS = rayTable(optics);
 const DOWN = Float64Array.from([1, 0, 0, 0, -1, 0, 0, 0, -1]);

@@ -8,8 +8,14 @@ import { ScanIntegrator } from "../../src/map/scan.ts";
 const BEAMS = 360;
 const optics: ScanOptics = {
   model: "scan",
-  ...{ width: BEAMS, height: 1, firstAngle: -Math.PI, step: (2 * Math.PI) / BEAMS },
-  ...{ measures: "range", unit: 0.001, minRange: 0.05, maxRange: 20 },
+  width: BEAMS,
+  height: 1,
+  firstAngle: -Math.PI,
+  step: (2 * Math.PI) / BEAMS,
+  measures: "range",
+  unit: 0.001,
+  minRange: 0.05,
+  maxRange: 20,
 };
 const rays = rayTable(optics);
 /** A level lens looking along world x: its x is world -y, its y is world -z. */

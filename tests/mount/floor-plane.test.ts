@@ -9,8 +9,16 @@ import { FLOOR_DEPTHS } from "../reference/values.ts";
 const DEGREE = Math.PI / 180;
 const OPTICS: PinholeOptics = {
   model: "pinhole",
-  ...{ width: 80, height: 60, fx: 45.211775, fy: 45.211775, cx: 39.5, cy: 29.5 },
-  ...{ measures: "z", unit: 0.0001, minRange: 0.05, maxRange: 5 },
+  width: 80,
+  height: 60,
+  fx: 45.211775,
+  fy: 45.211775,
+  cx: 39.5,
+  cy: 29.5,
+  measures: "z",
+  unit: 0.0001,
+  minRange: 0.05,
+  maxRange: 5,
 };
 const HEIGHT = 0.3;
 const PITCH = 30 * DEGREE;

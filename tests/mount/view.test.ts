@@ -12,7 +12,12 @@ const PLAN = {
     front: 0.05,
     bodyHeight: 0.6,
   },
-  ...{ speed: 0.5, delay: 0.15, deceleration: 1.5, margin: 0.12, lookout: 2, wallRange: 4 },
+  speed: 0.5,
+  delay: 0.15,
+  deceleration: 1.5,
+  margin: 0.12,
+  lookout: 2,
+  wallRange: 4,
 };
 
 describe("stopping", () => {

@@ -31,8 +31,14 @@ function solved(noise: number, slip: number): PlanarMount {
         const [c, s] = [Math.cos(heading), Math.sin(heading)];
         places.push({ x: x + c * X - s * Y + noise * normal(), y: y + s * X + c * Y + noise * normal() });
         frames.push({
-          ...{ time: (1e6 * time) / RATE, heading: heading + YAW, floor: null, stretch: 0, isHeld: true },
-          ...{ pose: { rotation: [0, 0, 0, 1], position: [0, 0, 0.3] }, doubt: 0, wall: null },
+          time: (1e6 * time) / RATE,
+          heading: heading + YAW,
+          floor: null,
+          stretch: 0,
+          isHeld: true,
+          pose: { rotation: [0, 0, 0, 1], position: [0, 0, 0.3] },
+          doubt: 0,
+          wall: null,
         });
       }
       x += (speed * Math.cos(heading)) / RATE;

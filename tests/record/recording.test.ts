@@ -78,7 +78,10 @@ const anyEvent: fc.Arbitrary<HeadEvent> = fc.oneof(
   fc.record({ kind: kind("knock"), time, point: vec3 }),
   fc.record({ kind: kind("floorcheck"), time, point: fc.tuple(any64, any64), alarm: fc.boolean() }),
   fc.record({
-    ...{ kind: kind("waiver"), time, seconds: any64, reason: fc.string({ unit: "binary", maxLength: 300 }) },
+    kind: kind("waiver"),
+    time,
+    seconds: any64,
+    reason: fc.string({ unit: "binary", maxLength: 300 }),
     direction: fc.constantFrom("forward", "backward", "left", "right"),
   }),
   fc.record({ kind: kind("shed"), time, level: fc.nat(16) }),

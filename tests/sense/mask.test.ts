@@ -142,7 +142,9 @@ describe("what a pixel's own numbers say", () => {
         step: degrees(1),
         measures: "range",
       },
-      ...{ unit: 0.001, minRange: 0.05, maxRange: 20 },
+      unit: 0.001,
+      minRange: 0.05,
+      maxRange: 20,
     };
     const wall = Uint16Array.from({ length: 181 }, (_, i) => {
       const range = 1000 / Math.cos(degrees(i - 90));

@@ -4,8 +4,17 @@ import { Straightener } from "../../src/sense/straighten.ts";
 import { plane, render, together } from "../helpers/view.ts";
 
 const ideal: PinholeOptics = {
-  ...{ model: "pinhole", width: 120, height: 90, fx: 65, fy: 60, cx: 59.5, cy: 44.5 },
-  ...{ measures: "z", unit: 0.001, minRange: 0.1, maxRange: 7.5 },
+  model: "pinhole",
+  width: 120,
+  height: 90,
+  fx: 65,
+  fy: 60,
+  cx: 59.5,
+  cy: 44.5,
+  measures: "z",
+  unit: 0.001,
+  minRange: 0.1,
+  maxRange: 7.5,
 };
 const bent: PinholeOptics = { ...ideal, distortion: [-0.2, 0.05, 0.001, -0.002, 0.01] };
 const fisheye: FisheyeOptics = { ...ideal, model: "fisheye", distortion: [0.05, -0.01, 0.002, -0.0005] };
