@@ -91,6 +91,10 @@ export function simplify(
       if (!attempt({ [name]: Number(((now + usual) / 2).toPrecision(2)) })) break;
     }
   }
+  // By now it may fall before anything goes wrong.
+  for (const name of ["fault", "fault.at", "fault.for"] as const) {
+    if (best.knobs[name] !== DEFAULT_KNOBS[name]) attempt({ [name]: DEFAULT_KNOBS[name] });
+  }
   cut();
   return { ...best, tries };
 }
