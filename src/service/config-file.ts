@@ -113,7 +113,10 @@ export const ConfigShape = exact({
   map: section({
     folder: Type.Optional(Folder),
     saveEvery: seconds(60, 5, 86400, "between saves of a map that has changed"),
-    load: isOn(true, "go on with the saved map at start"),
+    load: isOn(
+      false,
+      "continue the saved map at start: only where the base starts at the map's origin, facing as it did then. Else a new map is begun, and the saved one kept",
+    ),
   }),
   recordings: section(
     {

@@ -186,7 +186,7 @@ export class Health {
     this.#shed = shed;
     clients.stretchWatchers(Math.min(MOST_STRETCH, 2 ** shed));
     this.#blocks = blocks;
-    savedMap.revision = revision;
+    savedMap.changed(revision);
     for (const [kind, count] of Object.entries(events)) metrics.events.inc({ kind }, count);
     addCounts(this.#events, events);
     for (const stream of this.#streams.add(events, headTime())) {
@@ -278,7 +278,12 @@ export class Health {
         p99: costs[Math.floor(costs.length * 0.99)] ?? 0,
         worst: costs.at(-1) ?? 0,
       },
-      map: { blocks: this.#blocks, revision: savedMap.revision, saved: savedMap.savedAt },
+      map: {
+        blocks: this.#blocks,
+        revision: savedMap.revision,
+        saved: savedMap.savedAt,
+        isAssumed: savedMap.isAssumed,
+      },
       clients: clients.count,
       memory: process.memoryUsage.rss(),
     };

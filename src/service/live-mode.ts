@@ -53,14 +53,13 @@ export class LiveMode implements Mode {
     this.#host = host;
     this.#player = player;
     this.origin = player === null ? "live" : "simulated";
-    const { config, log } = host;
+    const { config } = host;
     this.pretrigger =
       config.pretrigger === null
         ? null
-        : new PretriggerLink(config.pretrigger, (text) => {
-            host.clients.note("pretrigger", text);
-            log.info({ pretrigger: text }, "pretrigger");
-          });
+        : new PretriggerLink(config.pretrigger, (text, isTrouble) =>
+            host.clients.note("pretrigger", text, isTrouble ? "warn" : "info"),
+          );
   }
 
   parts(): HeadParts {
@@ -81,7 +80,7 @@ export class LiveMode implements Mode {
   }
 
   async prepare(): Promise<void> {
-    if (this.#host.config.map.load) await this.#host.savedMap.load();
+    await this.#host.savedMap.prepare(this.#host.config.map.load);
   }
 
   begin(): void {

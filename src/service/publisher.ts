@@ -52,6 +52,8 @@ export interface PublisherParts {
   readonly glance: Pick<GlanceSender, "send"> | null;
   /** The head's clock, microseconds. */
   readonly now: () => number;
+  /** Whether the base's place in a saved map is assumed. */
+  readonly isAssumed?: () => boolean;
 }
 
 /** Turns what the head says of its frames into messages for subscribers. */
@@ -83,8 +85,14 @@ export class Publisher {
   newest(now: number): { readonly state: Draft<"reach">["state"]; readonly age: number } | null {
     if (this.#last === null) return null;
     const { time, holds, body } = this.#last;
+    // A reach out of a map in which the place is assumed may be of elsewhere.
+    const seen = body.source === "map" && this.#isAssumed ? "lost" : body.state;
     const age = now - time;
-    return { age, state: this.#parts.mode.lateness(age, holds) ?? body.state };
+    return { age, state: this.#parts.mode.lateness(age, holds) ?? seen };
+  }
+
+  get #isAssumed(): boolean {
+    return this.#parts.isAssumed?.() ?? false;
   }
 
   takeReach(reach: SensedReach): void {
@@ -136,11 +144,12 @@ export class Publisher {
 
   publishPose(frame: SensedFrame): void {
     const { settings } = this.#parts.head;
+    const known = frame.track?.hold ?? settings["pose.source"];
     const pose = new SharedMessage({
       kind: "pose",
       time: frame.time,
       worldFromBase: frame.worldFromBase,
-      class: frame.track?.hold ?? settings["pose.source"],
+      class: this.#isAssumed ? "assumed" : known,
       covariance: frame.track === null ? null : covarianceOf(frame.track, settings["track.tiltNoise"]),
       revision: frame.revision,
     });

@@ -19,6 +19,9 @@ const SETTING_ROWS: Readonly<Record<string, SettingRow>> = Object.fromEntries(
   ]),
 );
 
+/** Questions whose answers a base may drive by. */
+const DEPENDS_ON_PLACE: ReadonlySet<string> = new Set(["line", "arc", "clearance", "footing"]);
+
 export interface RequestParts {
   readonly log: Logger;
   readonly mode: Mode;
@@ -77,8 +80,7 @@ export class Requests {
         break;
       case "map":
         this.#later(session, message, async () => {
-          const isSave = message.action === "save";
-          const text = isSave ? await this.#parts.savedMap.save() : await this.#clearMap(session);
+          const text = await this.#map(session, message.action);
           session.outbox!.reply({ kind: "done", id: message.id, text });
         });
         break;
@@ -116,7 +118,11 @@ export class Requests {
   }
 
   async #ask(session: Session, { id, question }: FromClient<"ask">): Promise<void> {
-    const { head } = this.#parts;
+    const { head, savedMap } = this.#parts;
+    if (savedMap.isAssumed && DEPENDS_ON_PLACE.has(question.about)) {
+      const why = "the base's place in the saved map is assumed: what that map calls free may lie elsewhere";
+      throw new WireError("place", "ask", id, `ask: ${why}; confirm the place first (map, action confirm)`);
+    }
     const found = await head.request<"answer">((ticket) => ({ kind: "ask", ticket, question }));
     const { time, revision, answer } = found;
     if (answer === null) throw new WireError("busy", "ask", id, "ask: where the base is is not known yet");
@@ -134,14 +140,29 @@ export class Requests {
     session.outbox!.reply(explain === true ? { ...reply, rows: SETTING_ROWS } : reply);
   }
 
-  async #clearMap(session: Session): Promise<string> {
-    const { head, mode, clients, mapCleared } = this.#parts;
-    needRight(session, "configure", "map");
-    await head.request<"done">((ticket) => ({ kind: "clear", ticket }));
-    mapCleared();
-    const text = "the map is empty";
-    mode.record(`map: cleared by ${session.called}`);
-    clients.note("map", `${text}, cleared by ${session.called}`);
-    return text;
+  /** @returns what was done, for a person */
+  async #map(session: Session, action: FromClient<"map">["action"]): Promise<string> {
+    const { head, mode, clients, savedMap, mapCleared } = this.#parts;
+    const tell = (text: string): string => {
+      mode.record(`map: ${text}, by ${session.called}`);
+      clients.note("map", `${text}, by ${session.called}`);
+      return text;
+    };
+    switch (action) {
+      case "save":
+        return savedMap.save();
+      case "confirm":
+        needRight(session, ["drive", "configure"], "map");
+        savedMap.confirm();
+        return tell("the base stands where the saved map says");
+      case "clear":
+        needRight(session, "configure", "map");
+        await head.request<"done">((ticket) => ({ kind: "clear", ticket }));
+        await savedMap.cleared();
+        mapCleared();
+        return tell("the map is empty");
+      default:
+        return action satisfies never;
+    }
   }
 }

@@ -104,7 +104,14 @@ export class Service {
       failed: (error) => this.#fail(error, "the sensing thread failed"),
     });
     this.metrics = this.#makeMetrics();
-    this.#savedMap = new SavedMap(config.map.folder, this.#head, this.metrics, log);
+    this.#savedMap = new SavedMap({
+      // What a recording or the simulator shows is no map of this head's surroundings.
+      folder: this.#mode.origin === "live" ? config.map.folder : null,
+      head: this.#head,
+      metrics: this.metrics,
+      log,
+      note: (text) => this.#clients.note("map", text, "warn"),
+    });
     this.#glance = this.#makeGlance();
     const common = {
       log,
@@ -116,7 +123,12 @@ export class Service {
       map: this.map,
       savedMap: this.#savedMap,
     };
-    this.#publisher = new Publisher({ ...common, glance: this.#glance, now: headTime });
+    this.#publisher = new Publisher({
+      ...common,
+      glance: this.#glance,
+      now: headTime,
+      isAssumed: () => this.#savedMap.isAssumed,
+    });
     this.#health = new Health(common);
     this.#requests = new Requests({ ...common, mapCleared: () => this.#replaceMap() });
     const guard = new RequestGuard(config);
@@ -406,7 +418,7 @@ export class Service {
     try {
       await this.#savedMap.saveIfChanged();
     } catch (error) {
-      this.#clients.note("map", (error as Error).message);
+      this.#clients.note("map", (error as Error).message, "warn");
     }
   }
 

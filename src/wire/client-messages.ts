@@ -176,10 +176,14 @@ export const CLIENT_MESSAGES = {
       Type.Boolean({ description: "true: `rows` say what each setting is, and what it allows" }),
     ),
   }),
-  map: message("map", "Saves the map now, or forgets it.", {
-    id: Id,
-    action: Type.Union([Type.Literal("save"), Type.Literal("clear")]),
-  }),
+  map: message(
+    "map",
+    "Saves the map now, forgets it, or confirms that the base stands where the saved map says.",
+    {
+      id: Id,
+      action: Type.Union([Type.Literal("save"), Type.Literal("clear"), Type.Literal("confirm")]),
+    },
+  ),
   mark: message("mark", "A note for the recording and for everyone who listens.", {
     id: Id,
     text: Type.String({ minLength: 1, maxLength: 500 }),

@@ -35,6 +35,7 @@ export const ERROR_CODES = [
   "origin",
   "right",
   "confirm",
+  "place",
   "sensor",
   "stamp",
   "setting",
@@ -250,7 +251,10 @@ export const SERVER_MESSAGES = {
   pose: server("pose", "Where the base is.", {
     ...evidence,
     worldFromBase: PoseShape,
-    class: Type.String({ description: "how the pose is known" }),
+    class: Type.String({
+      description:
+        "how the pose is known; `assumed`: its place in a saved map is not confirmed, so that it may be wrong by any amount",
+    }),
     covariance: nullable(
       Type.Array(Type.Number(), { description: "upper triangle, row by row, of x, y, z, roll, pitch, yaw" }),
     ),
@@ -351,7 +355,15 @@ export const SERVER_MESSAGES = {
       p99: Milliseconds,
       worst: Type.Number({ description: "milliseconds; all three of what the last 256 frames took" }),
     }),
-    map: Type.Object({ blocks: Count, revision: Count, saved: nullable(Type.String()) }),
+    map: Type.Object({
+      blocks: Count,
+      revision: Count,
+      saved: nullable(Type.String()),
+      isAssumed: Type.Boolean({
+        description:
+          "a saved map is continued, and where the base stands in it is assumed until `map` confirms it",
+      }),
+    }),
     clients: Count,
     memory: Type.Integer({ description: "resident bytes" }),
   }),

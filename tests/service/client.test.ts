@@ -44,7 +44,7 @@ test("a client whose head starts anew comes back by itself, takes the new map, a
   expect(second.service.port).toBe(port);
 });
 
-test("the map is kept over a restart", async () => {
+test("a map that is to be continued is kept over a restart", async () => {
   const folder = mkdtempSync(join(tmpdir(), "kept-"));
   const first = await start({ late: 5, blind: 5, map: { folder } });
   const sensor = await first.open({ role: "sensor" });
@@ -54,7 +54,7 @@ test("the map is kept over a restart", async () => {
   expect(await watcher.map("save")).toMatch(/bytes to /);
   await until(() => watcher.mirror.isComplete && watcher.mirror.blocks.size > 0);
   await first.stop();
-  const second = await start({ late: 5, blind: 5, map: { folder } });
+  const second = await start({ late: 5, blind: 5, map: { folder, load: true } });
   const again = await second.open({ topics: { map: 50 } });
   await until(() => again.mirror.blocks.size === watcher.mirror.blocks.size, "the kept map");
   for (const [key, { classes }] of watcher.mirror.blocks) {

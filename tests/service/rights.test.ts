@@ -71,7 +71,7 @@ describe("with tokens", () => {
     expect(await told).toMatchObject({ what: "setting", text });
     const cleared = event(robot, "note");
     await engineer.map("clear");
-    expect(await cleared).toMatchObject({ what: "map", text: "the map is empty, cleared by engineer (2)" });
+    expect(await cleared).toMatchObject({ what: "map", text: "the map is empty, by engineer (2)" });
     // A round trip through the sensing thread: the mark of the clearing has gone to the ring before the ring is asked to keep it.
     await engineer.settings({ "guard.margin": 0.25 });
     await engineer.keep("to look at");
@@ -81,7 +81,7 @@ describe("with tokens", () => {
     const marks = [...recording.events()].flatMap((one) => (one.kind === "mark" ? [one.text] : []));
     recording.close();
     expect(marks).toContain(`settings: ${text}`);
-    expect(marks).toContain("map: cleared by engineer (2)");
+    expect(marks).toContain("map: the map is empty, by engineer (2)");
   });
 
   test("a role takes a token with its right", async () => {

@@ -1,5 +1,5 @@
 import { constants } from "node:fs";
-import { mkdir, open, readFile, rename, rm } from "node:fs/promises";
+import { mkdir, open, readdir, readFile, rename, rm, stat } from "node:fs/promises";
 import { join } from "node:path";
 import { crc32c } from "../../coding/crc32c.ts";
 import { decodeSnapshot, SnapshotError } from "../../map/snapshot.ts";
@@ -9,6 +9,9 @@ const BEFORE = "map.before.snapshot";
 const HALF = "map.half-written";
 /** A newest that could not be read is put here: the next save must not let it take the place of the one before. */
 const DAMAGED = "map.damaged.snapshot";
+
+/** Maps that were set aside, by when they were saved. */
+const ASIDE = /^map-.*\.snapshot$/;
 
 /** A saved map, and what was wrong with any that was passed over. */
 export interface LoadedMap {
@@ -63,6 +66,32 @@ export class MapSaver {
     }
   }
 
+  /**
+   * Gives what was saved last a name of its own, which is never written again.
+   * @returns its path; null when nothing was saved
+   * @throws file errors
+   */
+  async setAside(): Promise<string | null> {
+    for (const name of [NEWEST, BEFORE]) {
+      const path = join(this.folder, name);
+      const saved = await stat(path).catch(unlessMissing);
+      if (!saved) continue;
+      const stamp = saved.mtime.toISOString().slice(0, 19).replaceAll(":", "-");
+      const taken = new Set(await this.aside());
+      let own = `map-${stamp}.snapshot`;
+      for (let n = 2; taken.has(own); n++) own = `map-${stamp}-${n}.snapshot`;
+      await rename(path, join(this.folder, own));
+      return join(this.folder, own);
+    }
+    return null;
+  }
+
+  /** Names of the files that were set aside. @throws file errors */
+  async aside(): Promise<readonly string[]> {
+    const names = (await readdir(this.folder).catch(unlessMissing)) ?? [];
+    return names.filter((name) => ASIDE.test(name)).sort();
+  }
+
   /** The newest whole snapshot. Never throws: what cannot be read is a problem that is told. */
   async load(): Promise<LoadedMap> {
     const problems: string[] = [];
@@ -74,15 +103,16 @@ export class MapSaver {
         return { bytes, path, problems };
       } catch (error) {
         if ((error as NodeJS.ErrnoException).code === "ENOENT") continue;
-        if (!(error instanceof SnapshotError) && !(error instanceof Error)) throw error;
-        problems.push(`${path}: ${error.message}`);
-        if (name === NEWEST) await rename(path, join(this.folder, DAMAGED)).catch(() => {});
+        problems.push(`${path}: ${(error as Error).message}`);
+        // A file that may not be read is not damaged.
+        const isDamaged = error instanceof SnapshotError;
+        if (isDamaged && name === NEWEST) await rename(path, join(this.folder, DAMAGED)).catch(() => {});
       }
     }
     return { bytes: null, path: null, problems };
   }
 }
 
-function unlessMissing(error: NodeJS.ErrnoException): void {
+function unlessMissing(error: NodeJS.ErrnoException): undefined {
   if (error.code !== "ENOENT") throw error;
 }

@@ -104,11 +104,21 @@ export class PlayingMode implements Mode {
     frames,
     moments,
   }: Pick<Draft<"recording">, "length" | "frames" | "moments">) {
-    const names = (await this.recordings?.names()) ?? [];
+    const names = await this.#names();
     const { name } = this.#played;
     const most = this.recordings?.most ?? null;
     this.#contents = { kind: "recording", length, frames, moments, name, names, most };
     this.#offer("recording", new SharedMessage(this.#contents));
+  }
+
+  /** Other recordings; none when the folder cannot be read, which is logged. */
+  async #names(): Promise<string[]> {
+    try {
+      return (await this.recordings?.names()) ?? [];
+    } catch (error) {
+      this.#host.log.warn({ why: (error as Error).message }, "the folder of recordings cannot be read");
+      return [];
+    }
   }
 
   offered(topic: Queued, message: SharedMessage): void {
@@ -147,7 +157,10 @@ export class PlayingMode implements Mode {
   /** Plays another recording of the folder. @throws {WireError} when there is none of that name, or it cannot be played */
   async #open(name: string): Promise<void> {
     const refuse = (why: string) => new WireError("recording", "open", null, `open: ${why}`);
-    const path = (await this.recordings?.find(name)) ?? null;
+    const found = this.recordings?.find(name).catch((error: Error) => {
+      throw refuse(`the folder of recordings cannot be read: ${error.message}`);
+    });
+    const path = (await found) ?? null;
     if (path === null) throw refuse(`there is no recording "${name}"`);
     let played: Played;
     try {

@@ -52,13 +52,16 @@ export class RecordingsFolder {
     this.most = most;
   }
 
-  /** In the order of their names. */
+  /** In the order of their names; none where there is no folder yet. @throws other file errors */
   async names(): Promise<string[]> {
-    const all = await readdir(this.folder).catch(() => []);
+    const all = await readdir(this.folder).catch((error: NodeJS.ErrnoException) => {
+      if (error.code === "ENOENT") return [];
+      throw error;
+    });
     return all.filter((name) => misfit(RecordingName, name) === null).sort();
   }
 
-  /** Where a recording of that name is, or null. */
+  /** Where a recording of that name is, or null. @throws file errors */
   async find(name: string): Promise<string | null> {
     return (await this.names()).includes(name) ? join(this.folder, name) : null;
   }
@@ -75,8 +78,11 @@ export class RecordingsFolder {
     if (!Number.isInteger(size)) throw new UploadError(411, "say how long it is (Content-Length)");
     if (size > this.most)
       throw new UploadError(413, `recordings of up to ${this.most} bytes are taken, this has ${size}`);
-    await mkdir(this.folder, { recursive: true });
-    const names = await this.names();
+    const names = await mkdir(this.folder, { recursive: true })
+      .then(() => this.names())
+      .catch((error: Error) => {
+        throw new UploadError(507, `it could not be kept: ${error.message}`);
+      });
     if (names.length >= MOST_RECORDINGS)
       throw new UploadError(507, `${names.length} recordings are here already`);
     const part = join(this.folder, `.${randomBytes(9).toString("hex")}.part`);

@@ -18,12 +18,12 @@ export class PretriggerLink {
   readonly #folder: string;
   readonly #most: number;
   readonly #worker: Worker;
-  readonly #tell: (text: string) => void;
+  readonly #tell: (text: string, isTrouble: boolean) => void;
   readonly #closed: Promise<void>;
   #isStopped = false;
 
-  /** @param tell what a person should know */
-  constructor(settings: PretriggerSettings, tell: (text: string) => void) {
+  /** @param tell gets what a person should know, and whether it is trouble */
+  constructor(settings: PretriggerSettings, tell: (text: string, isTrouble: boolean) => void) {
     const { port1, port2 } = new MessageChannel();
     this.port = port1;
     this.#folder = join(settings.folder, "kept");
@@ -58,7 +58,7 @@ export class PretriggerLink {
         break;
       case "kept": {
         const { name, reasons, seconds } = message.kept;
-        this.#tell(`kept ${seconds.toFixed(0)} s as ${name}: ${reasons.join(", ")}`);
+        this.#tell(`kept ${seconds.toFixed(0)} s as ${name}: ${reasons.join(", ")}`, false);
         break;
       }
       case "trouble":
@@ -66,7 +66,7 @@ export class PretriggerLink {
         break;
       case "well":
         this.trouble = null;
-        this.#tell("the last minutes are recorded again");
+        this.#tell("the last minutes are recorded again", false);
         break;
       default:
         message satisfies never;
@@ -75,7 +75,7 @@ export class PretriggerLink {
 
   #troubled(why: string): void {
     this.trouble = why;
-    this.#tell(`the last minutes are not recorded: ${why}`);
+    this.#tell(`the last minutes are not recorded: ${why}`, true);
   }
 
   keep(reason: Reason, text: string): void {

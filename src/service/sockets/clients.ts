@@ -44,9 +44,9 @@ export class Clients {
     for (const { outbox } of this.#sessions) outbox?.offer(topic, message);
   }
 
-  /** Tells everyone who listens to notes, and the log. */
-  note(what: Draft<"note">["what"], text: string): void {
-    this.#log.info({ what }, text);
+  /** Tells everyone who listens to notes, and the log: trouble with level "warn", which is logged with --quiet, too. */
+  note(what: Draft<"note">["what"], text: string, level: "info" | "warn" = "info"): void {
+    this.#log[level]({ what }, text);
     for (const { outbox } of this.#sessions) outbox?.note({ kind: "note", time: headTime(), what, text });
   }
 
