@@ -104,7 +104,7 @@ setFlagsFromString("--expose-gc");
 const collect = runInNewContext("gc") as () => void;
 
 test("200,000 hostile messages: each is answered by a named error or a close code, and the head goes on", async () => {
-  head = await LiveHead.start({ late: 5, blind: 5 });
+  head = await LiveHead.start({ blind: 5 });
   const sensor = await head.open({ role: "sensor" });
   const make = hostile(2026);
   let sent = 0;
@@ -146,7 +146,7 @@ test("200,000 hostile messages: each is answered by a named error or a close cod
 }, 300_000);
 
 test("a reader that stops for seconds gets the newest first when it goes on, and delays nobody", async () => {
-  head = await LiveHead.start({ late: 5, blind: 5 });
+  head = await LiveHead.start({ blind: 5 });
   const sensor = await head.open({ role: "sensor" });
   const stalled = await new RawClient(head.service.url).opened();
   stalled.say({ kind: "hello", role: "watcher" });
@@ -187,7 +187,7 @@ test("a message longer than a watcher may send is answered with 1009", async () 
 });
 
 test("500 idle sockets, 100 half-open requests and a slow one keep nobody waiting", async () => {
-  head = await LiveHead.start({ late: 5, blind: 5 });
+  head = await LiveHead.start({ blind: 5 });
   const { port } = head.service;
   const idle = await Promise.all(
     Array.from({ length: 500 }, () => new RawClient(head!.service.url).opened()),
@@ -253,7 +253,7 @@ test("pages of other origins, names that are not ours, other sub-protocols and p
 });
 
 test("stamps that jump, frames that stall and a sensor that comes back: told, counted, and gone on from", async () => {
-  head = await LiveHead.start({ late: 0.2, blind: 0.4 });
+  head = await LiveHead.start({ blind: 0.4 });
   const watcher = await head.open({ topics: { notes: 50, reach: 100 } });
   const notes: string[] = [];
   watcher.on("note", ({ what, text }) => notes.push(`${what}: ${text}`));
@@ -272,7 +272,7 @@ test("stamps that jump, frames that stall and a sensor that comes back: told, co
 });
 
 test("the wall clock set a day back and ten years on changes no age and stops nobody", async () => {
-  head = await LiveHead.start({ late: 0.2, blind: 0.4 });
+  head = await LiveHead.start({ blind: 0.4 });
   const watcher = await head.open({ topics: { reach: 100, pulse: 10 } });
   const sensor = await head.open({ role: "sensor" });
   const ages: number[] = [];

@@ -9,7 +9,7 @@ import { PYTHON } from "../helpers/python.ts";
 let head: LiveHead;
 let sensor: HeadClient;
 beforeEach(async () => {
-  head = await LiveHead.start({ late: 0.3, blind: 0.6 });
+  head = await LiveHead.start({ blind: 0.6 });
   sensor = await head.open({ role: "sensor" });
 });
 afterEach(() => head.stop());

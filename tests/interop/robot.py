@@ -6,7 +6,7 @@ Debian: apt-get install python3-websockets python3-msgpack
 import asyncio, json, sys, time
 import msgpack, websockets
 
-IDLE = 0.5  # seconds to wait for a message while no pace holds
+POLL = 0.02  # seconds between two looks at the end of the pace
 
 
 def say(**what):
@@ -25,13 +25,13 @@ async def main(url, seconds):
         await send(kind="clock", sent=time.monotonic())
         moving, ends, done = False, 0.0, time.monotonic() + seconds
         while time.monotonic() < done:
-            left = ends - time.monotonic()
-            try:
-                message = msgpack.unpackb(await asyncio.wait_for(head.recv(), max(0.001, left) if moving else IDLE))
-            except asyncio.TimeoutError:
-                if moving:
-                    say(stop="silence")
+            # A pace ends whatever else arrives: other messages say nothing of the way ahead.
+            if moving and time.monotonic() >= ends:
+                say(stop="silence")
                 moving = False
+            try:
+                message = msgpack.unpackb(await asyncio.wait_for(head.recv(), POLL))
+            except asyncio.TimeoutError:
                 continue
             kind = message["kind"]
             if kind == "reach":

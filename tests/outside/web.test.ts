@@ -16,7 +16,7 @@ beforeAll(async () => {
   writeFileSync(join(folder, "pages", "index.html"), "<!doctype html><title>page</title>");
   writeFileSync(join(folder, "pages", "parts", "app.js"), "export {};");
   writeFileSync(join(folder, "secret.html"), "secret");
-  head = await LiveHead.start({ late: 5, blind: 5, viewer: join(folder, "pages") });
+  head = await LiveHead.start({ blind: 5, viewer: join(folder, "pages") });
 });
 afterAll(async () => {
   await head.stop();

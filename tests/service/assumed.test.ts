@@ -31,7 +31,7 @@ async function start(
 ): Promise<LiveHead> {
   await head?.stop();
   const map = { folder, ...(settings["map"] as object | undefined) };
-  head = await LiveHead.start({ late: 5, blind: 5, ...settings, map }, parts);
+  head = await LiveHead.start({ blind: 5, ...settings, map }, parts);
   return head;
 }
 const odometry = (load: boolean) => ({ settings: { "pose.source": "odometry" }, map: { load } });

@@ -17,7 +17,7 @@ const BAD: readonly (readonly [given: unknown, message: RegExp])[] = [
     /sensors.0.optics.width must be a whole number/,
   ],
   [{ sensors: [{ ...CAMERA, optics: { ...CAMERA.optics, model: "pinehole" } }] }, /sensors.0.optics/],
-  [{ late: "soon" }, /late must be a finite number from 0.02 up to 10, got "soon"/],
+  [{ blind: "soon" }, /blind must be a finite number from 0.05 up to 60, got "soon"/],
 ];
 
 describe("settings file", () => {

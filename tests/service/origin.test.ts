@@ -49,7 +49,7 @@ const ORIGINS: Readonly<Record<"recording" | "simulated", () => Promise<Partial<
 };
 
 async function start(origin: keyof typeof ORIGINS, settings: object = {}): Promise<LiveHead> {
-  const head = await LiveHead.start({ sensors: [], late: 5, blind: 5, ...settings }, await ORIGINS[origin]());
+  const head = await LiveHead.start({ sensors: [], blind: 5, ...settings }, await ORIGINS[origin]());
   heads.push(head);
   return head;
 }

@@ -9,7 +9,7 @@ import { LiveHead, until, view } from "../helpers/live.ts";
 let head: LiveHead;
 let sensor: HeadClient;
 beforeEach(async () => {
-  head = await LiveHead.start({ late: 5, blind: 5 });
+  head = await LiveHead.start({ blind: 5 });
   sensor = await head.open({ role: "sensor" });
 });
 afterEach(() => head.stop());

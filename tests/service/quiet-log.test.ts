@@ -20,7 +20,7 @@ afterEach(async () => {
 });
 const start = async (settings: Record<string, unknown>) => {
   const log = pino({ level: "warn" }, { write: (line: string) => lines.push(JSON.parse(line)) });
-  head = await LiveHead.start({ late: 5, blind: 5, ...settings }, { log });
+  head = await LiveHead.start({ blind: 5, ...settings }, { log });
 };
 const says = (part: string) => lines.some(({ level, msg }) => level >= 40 && msg.includes(part));
 

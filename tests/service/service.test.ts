@@ -11,7 +11,7 @@ let head: LiveHead;
 let sensor: HeadClient;
 
 beforeEach(async () => {
-  head = await LiveHead.start({ late: 5, blind: 5 });
+  head = await LiveHead.start({ blind: 5 });
   sensor = await head.open({ role: "sensor" });
 });
 afterEach(() => head.stop());
@@ -162,7 +162,7 @@ test("a setting is changed live within its bounds, and everyone hears of it", as
 
 test("without frames the head says late, then blind, with a growing age", async () => {
   await head.stop();
-  head = await LiveHead.start({ late: 1.2, blind: 2 });
+  head = await LiveHead.start({ blind: 2 });
   sensor = await head.open({ role: "sensor" });
   const base = await head.open({ role: "base", topics: { reach: 100 } });
   await head.drive(sensor, 5);
@@ -306,7 +306,7 @@ test("a knock and a mark are told to whoever listens; a floorcheck is judged", a
 
 test("a head to which nothing has connected says so, and how, until the first frame", async () => {
   await head.stop();
-  head = await LiveHead.start({ late: 5, blind: 5 });
+  head = await LiveHead.start({ blind: 5 });
   const base = await head.open({ role: "base", topics: { reach: 100, notes: 10 } });
   const states: string[] = [];
   base.on("reach", ({ state }) => states.push(state));

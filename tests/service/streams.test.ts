@@ -19,7 +19,7 @@ afterEach(async () => {
 /** What is sent 25 times a second from now on. */
 type Sends = { depth: boolean; orientation: boolean; motion: boolean };
 async function start(source: "odometry" | "tracked", sends: Sends): Promise<HeadClient> {
-  head = await LiveHead.start({ settings: { "pose.source": source }, late: 0.4, blind: 0.6 });
+  head = await LiveHead.start({ settings: { "pose.source": source }, blind: 0.6 });
   const sensor = await head.open({ role: "sensor" });
   const base = await head.open({ role: "base", topics: { reach: 100, notes: 50, pulse: 10 } });
   notes = [];
