@@ -139,6 +139,11 @@ export class Guard {
     this.#views.isFrozen = isFrozen;
   }
 
+  /** Where the base is has not been known for long: it may have turned, and the ground too near for a lens is not known any more. */
+  losePlace(): void {
+    this.#isNearKnown = false;
+  }
+
   /** Takes note of a judged frame; comes before anything that needs a position. */
   watch(sensor: string, frame: GlanceFrame, time: number): void {
     const { newestFit } = this.#views;
@@ -235,6 +240,7 @@ export class Guard {
       stale,
       reach: this.#reach,
       unplaced: this.#unplaced(at === null),
+      isNearKnown: this.#isNearKnown,
       isGiven,
     });
   }

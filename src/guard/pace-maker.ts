@@ -71,6 +71,8 @@ export interface PaceInput {
   readonly reach: ReachNow;
   /** Fresh views of which memory does not hold the newest frame. */
   readonly unplaced: readonly SensorView[];
+  /** Whether the ground too near for a lens is known without a place. */
+  readonly isNearKnown: boolean;
   /** Whether it goes out to a base. */
   readonly isGiven: boolean;
 }
@@ -195,7 +197,7 @@ export class PaceMaker {
     const why = input.stale[0]!;
     const ahead = seen ?? {
       room: 0,
-      cause: why === 0 ? END.unlooked : why,
+      cause: why !== 0 ? why : input.isNearKnown ? END.unlooked : END.unplaced,
       x: front,
       y: 0,
       outline: [front, 0] as const,

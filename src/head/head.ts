@@ -10,7 +10,7 @@ import { COLUMN, type LayersView } from "../map/layers.ts";
 import type { DepthEvent, HeadEvent, KnockEvent, Setup } from "../sense/events.ts";
 import { type FrozenNote, FrozenWatch, type ImageVerdict } from "../sense/frozen.ts";
 import type { MaskResult } from "../sense/mask.ts";
-import { POSE_WAIT } from "../terms/freshness.ts";
+import { PLACE_HOLDS, POSE_WAIT } from "../terms/freshness.ts";
 import type { Revisits } from "../track/revisits.ts";
 import { judgeFloorcheck, takeKnock } from "./contacts.ts";
 import type { MaskedFrame } from "./frame.ts";
@@ -424,7 +424,10 @@ export class Head {
   /** Reach and pace: from the newest place that is known, or from frames alone. */
   #sayReach(): void {
     this.#unanswered = null;
-    const place = this.#isPlaceSure ? this.#place : null;
+    const holds = MICROSECONDS * Math.max(PLACE_HOLDS, this.#settings["guard.maxBlind"]);
+    const isOld = this.#place !== null && this.#now - this.#placeTime > holds;
+    if (isOld) this.#guard.losePlace();
+    const place = this.#isPlaceSure && !isOld ? this.#place : null;
     const [x, y, yaw] = place === null ? [0, 0, 0] : planarOf(place.worldFromBase);
     const since = place === null ? this.#guard.newest : this.#placeTime;
     const answer = this.#guard.answer(place === null ? null : { x, y, yaw }, since);

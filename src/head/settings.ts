@@ -1,5 +1,5 @@
 import { parseFootprint } from "../guard/body.ts";
-import { HOLD_MOST, MAX_BLIND } from "../terms/freshness.ts";
+import { MAX_BLIND } from "../terms/freshness.ts";
 
 interface NumberSetting {
   readonly type: "number" | "integer";
@@ -218,7 +218,7 @@ export const SETTINGS = {
   "guard.hold": number(
     0,
     0,
-    HOLD_MOST,
+    1,
     "s",
     "how long a pace may be obeyed, and is computed for; 0: two frame intervals, at least 0.15 s",
   ),

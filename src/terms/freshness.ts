@@ -22,5 +22,11 @@ export const HOLD_MOST = 0.4;
 /** Seconds that the answer to a frame waits for the frame's pose; then memory answers from the place that was known before. */
 export const POSE_WAIT = 0.03;
 
+/**
+ * Seconds for which memory answers from the last known place, the way that the base may have gone since taken off. After that no motion
+ * is permitted until a place is known again. Chosen by hand: a base that is told to slow down does so within it.
+ */
+export const PLACE_HOLDS = 0.5;
+
 /** Seconds without a frame after which the head calls itself, or a sensor, blind or silent (settings file, `blind`). */
 export const BLIND_AFTER = 1;

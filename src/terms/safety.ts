@@ -23,6 +23,8 @@ export const END = {
   blind: 8,
   /** A stream repeats old data although the head moves: nothing that it says is of now. */
   frozen: 9,
+  /** Where the base stands is not known, and has not been for a while: nothing that is remembered can be laid around it. */
+  unplaced: 10,
 } as const;
 
 /** Names of the codes in `END`, by number. */
@@ -37,6 +39,7 @@ export const END_NAMES = [
   "late",
   "blind",
   "frozen",
+  "no place",
 ] as const;
 export type EndName = (typeof END_NAMES)[number];
 

@@ -17,6 +17,7 @@ export const ENDS: Readonly<Record<number, string>> = {
   [END.late]: "sensor silent",
   [END.blind]: "sensor sees no floor",
   [END.frozen]: "sensor repeats old data",
+  [END.unplaced]: "place of the base not known",
 };
 
 /** What ends the ground in one of the bearings, and how far it is. */

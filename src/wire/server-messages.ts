@@ -108,7 +108,7 @@ const Limit = Type.Object(
   {
     cause: Type.Integer({
       minimum: 0,
-      description: `a code as in \`what\`, or ${END.unlooked} (nothing farther was looked at)`,
+      description: `a code as in \`what\`, ${END.unlooked} (nothing farther was looked at), or ${END.unplaced} (the place of the base is not known)`,
     }),
     bearing: Type.Number({ description: "radians: where it is from the base's floor point" }),
     distanceMm: Type.Integer({ minimum: 0, description: "way until the outline meets it" }),

@@ -9,7 +9,7 @@ import { WebSocket } from "ws";
 import { newToken } from "../../src/service/access/tokens.ts";
 import { headTime } from "../../src/service/time.ts";
 import { SUBPROTOCOL } from "../../src/wire/messages.ts";
-import { CAMERA, event, LiveHead, RawClient, until, view } from "../helpers/live.ts";
+import { CAMERA, event, LiveHead, PATIENT, RawClient, until, view } from "../helpers/live.ts";
 import { seeded } from "../helpers/recordings.ts";
 
 let head: LiveHead | null = null;
@@ -104,7 +104,7 @@ setFlagsFromString("--expose-gc");
 const collect = runInNewContext("gc") as () => void;
 
 test("200,000 hostile messages: each is answered by a named error or a close code, and the head goes on", async () => {
-  head = await LiveHead.start({ blind: 5 });
+  head = await LiveHead.start(PATIENT);
   const sensor = await head.open({ role: "sensor" });
   const make = hostile(2026);
   let sent = 0;
@@ -146,7 +146,7 @@ test("200,000 hostile messages: each is answered by a named error or a close cod
 }, 300_000);
 
 test("a reader that stops for seconds gets the newest first when it goes on, and delays nobody", async () => {
-  head = await LiveHead.start({ blind: 5 });
+  head = await LiveHead.start(PATIENT);
   const sensor = await head.open({ role: "sensor" });
   const stalled = await new RawClient(head.service.url).opened();
   stalled.say({ kind: "hello", role: "watcher" });
@@ -187,7 +187,7 @@ test("a message longer than a watcher may send is answered with 1009", async () 
 });
 
 test("500 idle sockets, 100 half-open requests and a slow one keep nobody waiting", async () => {
-  head = await LiveHead.start({ blind: 5 });
+  head = await LiveHead.start(PATIENT);
   const { port } = head.service;
   const idle = await Promise.all(
     Array.from({ length: 500 }, () => new RawClient(head!.service.url).opened()),

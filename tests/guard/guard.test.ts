@@ -277,7 +277,7 @@ describe("while no place is known", () => {
   test("after a pause in which the base may have moved, nothing is permitted; a base that stood may go on", () => {
     const moving = open();
     expect(moving("flat", 1, 1_000_000).forward).toBeGreaterThan(0.3);
-    expect(moving("flat", 1, 3_000_000)).toMatchObject({ forward: 0, limit: { cause: END.unlooked } });
+    expect(moving("flat", 1, 3_000_000)).toMatchObject({ forward: 0, limit: { cause: END.unplaced } });
     const standing = open();
     expect(standing("ledge100", 0.12, 1_000_000).forward).toBe(0);
     expect(standing("flat", 1, 3_000_000).forward).toBeGreaterThan(0.3);

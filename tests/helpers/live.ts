@@ -48,6 +48,9 @@ export function view(wall = 2): Uint8Array {
   return new Uint8Array(counts.buffer);
 }
 
+/** For tests of other things than lateness: a frame is not late already when a busy machine gets to it. */
+export const PATIENT = { blind: 5, settings: { "guard.hold": 1 } };
+
 /** A running service with that camera on a free port, and helpers to send it frames. */
 export class LiveHead {
   readonly service: Service;

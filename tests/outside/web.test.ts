@@ -4,7 +4,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterAll, beforeAll, expect, test } from "vitest";
 import { SUBPROTOCOL } from "../../src/wire/messages.ts";
-import { LiveHead } from "../helpers/live.ts";
+import { LiveHead, PATIENT } from "../helpers/live.ts";
 import { testWith } from "../helpers/needs.ts";
 import { runPython } from "../helpers/python.ts";
 
@@ -16,7 +16,7 @@ beforeAll(async () => {
   writeFileSync(join(folder, "pages", "index.html"), "<!doctype html><title>page</title>");
   writeFileSync(join(folder, "pages", "parts", "app.js"), "export {};");
   writeFileSync(join(folder, "secret.html"), "secret");
-  head = await LiveHead.start({ blind: 5, viewer: join(folder, "pages") });
+  head = await LiveHead.start({ ...PATIENT, viewer: join(folder, "pages") });
 });
 afterAll(async () => {
   await head.stop();

@@ -10,7 +10,7 @@ import { headTime } from "../../src/service/time.ts";
 import { recordScenario } from "../../src/simulate/record.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
-import { LiveHead, RawClient, until, view } from "../helpers/live.ts";
+import { LiveHead, PATIENT, RawClient, until, view } from "../helpers/live.ts";
 
 // A head that starts again does not know where the base stands in the map of the run before.
 
@@ -31,7 +31,7 @@ async function start(
 ): Promise<LiveHead> {
   await head?.stop();
   const map = { folder, ...(settings["map"] as object | undefined) };
-  head = await LiveHead.start({ blind: 5, ...settings, map }, parts);
+  head = await LiveHead.start({ ...PATIENT, ...settings, map }, parts);
   return head;
 }
 const odometry = (load: boolean) => ({ settings: { "pose.source": "odometry" }, map: { load } });

@@ -11,7 +11,7 @@ import { SharedMessage } from "../../src/wire/codec.ts";
 import { decodeGlance, type Glance } from "../../src/wire/datagram.ts";
 import type { Draft, FromClient } from "../../src/wire/messages.ts";
 import { playScenario } from "../../tools/serve/player.ts";
-import { CAMERA, event, LiveHead, until, view } from "../helpers/live.ts";
+import { CAMERA, event, LiveHead, PATIENT, until, view } from "../helpers/live.ts";
 
 let heads: LiveHead[] = [];
 afterEach(async () => {
@@ -25,7 +25,7 @@ async function start(...args: Parameters<typeof LiveHead.start>): Promise<LiveHe
 }
 
 test("a client whose head starts anew comes back by itself, takes the new map, and goes on asking", async () => {
-  const first = await start({ blind: 5 });
+  const first = await start(PATIENT);
   const watcher = await first.open({ topics: { map: 50 } });
   const sensor = await first.open({ role: "sensor" });
   await first.drive(sensor, 12);
@@ -36,7 +36,7 @@ test("a client whose head starts anew comes back by itself, takes the new map, a
   await first.service.stop();
   expect(await closed).toMatchObject({ code: 1001, retry: expect.any(Number) });
   await expect(watcher.settings()).rejects.toThrow("not connected");
-  const second = await start({ listen: { port }, blind: 5 });
+  const second = await start({ listen: { port }, ...PATIENT });
   await until(() => watcher.isOpen, "coming back");
   expect(await watcher.settings()).toHaveProperty(["body.height"]);
   await until(() => watcher.mirror.epoch !== epoch, "the new map");
@@ -46,7 +46,7 @@ test("a client whose head starts anew comes back by itself, takes the new map, a
 
 test("a map that is to be continued is kept over a restart", async () => {
   const folder = mkdtempSync(join(tmpdir(), "kept-"));
-  const first = await start({ blind: 5, map: { folder } });
+  const first = await start({ ...PATIENT, map: { folder } });
   const sensor = await first.open({ role: "sensor" });
   await first.drive(sensor, 12);
   const watcher = await first.open({ topics: { map: 50 } });
@@ -54,7 +54,7 @@ test("a map that is to be continued is kept over a restart", async () => {
   expect(await watcher.map("save")).toMatch(/bytes to /);
   await until(() => watcher.mirror.isComplete && watcher.mirror.blocks.size > 0);
   await first.stop();
-  const second = await start({ blind: 5, map: { folder, load: true } });
+  const second = await start({ ...PATIENT, map: { folder, load: true } });
   const again = await second.open({ topics: { map: 50 } });
   await until(() => again.mirror.blocks.size === watcher.mirror.blocks.size, "the kept map");
   for (const [key, { classes }] of watcher.mirror.blocks) {
@@ -104,7 +104,7 @@ test("the glance datagram follows the frames, then says late and blind when they
 
 test("a scenario played live is driven through: reach, poses and a map, and no frames from elsewhere", async () => {
   const path = fileURLToPath(new URL("../../datasets/yard-room.json", import.meta.url));
-  const head = await start({ sensors: [], blind: 5 }, { player: await playScenario(path) });
+  const head = await start({ sensors: [], ...PATIENT }, { player: await playScenario(path) });
   const watcher = await head.open({ topics: { reach: 100, pose: 100, map: 10 } });
   let poses = 0;
   watcher.on("pose", () => poses++);

@@ -11,7 +11,7 @@ import { loadScenario } from "../../src/simulate/scenario.ts";
 import { decodeGlance, type Glance } from "../../src/wire/datagram.ts";
 import { playScenario } from "../../tools/serve/player.ts";
 
-import { event, LiveHead, RawClient, until } from "../helpers/live.ts";
+import { event, LiveHead, PATIENT, RawClient, until } from "../helpers/live.ts";
 import { MotorBoard } from "../helpers/motor-board.ts";
 
 // What a recording or a simulation says must never move a robot.
@@ -49,7 +49,7 @@ const ORIGINS: Readonly<Record<"recording" | "simulated", () => Promise<Partial<
 };
 
 async function start(origin: keyof typeof ORIGINS, settings: object = {}): Promise<LiveHead> {
-  const head = await LiveHead.start({ sensors: [], blind: 5, ...settings }, await ORIGINS[origin]());
+  const head = await LiveHead.start({ sensors: [], ...PATIENT, ...settings }, await ORIGINS[origin]());
   heads.push(head);
   return head;
 }

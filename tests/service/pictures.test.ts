@@ -4,12 +4,12 @@ import { newToken } from "../../src/service/access/tokens.ts";
 import { keyX, keyY, keyZ, VOXEL } from "../../src/wire/blocks.ts";
 import { REASON, unpackCodes, unpackImage } from "../../src/wire/image.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
-import { LiveHead, until, view } from "../helpers/live.ts";
+import { LiveHead, PATIENT, until, view } from "../helpers/live.ts";
 
 let head: LiveHead;
 let sensor: HeadClient;
 beforeEach(async () => {
-  head = await LiveHead.start({ blind: 5 });
+  head = await LiveHead.start(PATIENT);
   sensor = await head.open({ role: "sensor" });
 });
 afterEach(() => head.stop());

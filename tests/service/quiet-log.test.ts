@@ -3,7 +3,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { pino } from "pino";
 import { afterEach, beforeEach, expect, test } from "vitest";
-import { LiveHead, until } from "../helpers/live.ts";
+import { LiveHead, PATIENT, until } from "../helpers/live.ts";
 
 // What `serve --quiet` still says: its log has warnings and worse.
 
@@ -20,7 +20,7 @@ afterEach(async () => {
 });
 const start = async (settings: Record<string, unknown>) => {
   const log = pino({ level: "warn" }, { write: (line: string) => lines.push(JSON.parse(line)) });
-  head = await LiveHead.start({ blind: 5, ...settings }, { log });
+  head = await LiveHead.start({ ...PATIENT, ...settings }, { log });
 };
 const says = (part: string) => lines.some(({ level, msg }) => level >= 40 && msg.includes(part));
 

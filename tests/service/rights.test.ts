@@ -67,7 +67,7 @@ describe("with tokens", () => {
     const engineer = await open("engineer", "watcher");
     const told = event(robot, "note");
     await engineer.settings({ "guard.margin": 0.2 });
-    const text = "guard.margin = 0.2 (was 0.12), by engineer (2)";
+    const text = "guard.margin = 0.2 (was 0.07), by engineer (2)";
     expect(await told).toMatchObject({ what: "setting", text });
     const cleared = event(robot, "note");
     await engineer.map("clear");
@@ -141,7 +141,7 @@ describe("a change that loosens a stop", () => {
       "body.tolerableDrop": 0.02,
       "body.deceleration": 0.8,
       "body.reactionDelay": 0.1,
-      "guard.margin": 0.1,
+      "guard.margin": 0.05,
       "guard.maxReach": 4,
       "guard.topSpeed": 1.1,
       "guard.topTurn": 1.6,

@@ -5,13 +5,13 @@ import { headTime } from "../../src/service/time.ts";
 import { END } from "../../src/terms/safety.ts";
 import { VOXEL } from "../../src/wire/blocks.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
-import { event, LiveHead, RawClient, until, view } from "../helpers/live.ts";
+import { event, LiveHead, PATIENT, RawClient, until, view } from "../helpers/live.ts";
 
 let head: LiveHead;
 let sensor: HeadClient;
 
 beforeEach(async () => {
-  head = await LiveHead.start({ blind: 5 });
+  head = await LiveHead.start(PATIENT);
   sensor = await head.open({ role: "sensor" });
 });
 afterEach(() => head.stop());
@@ -306,7 +306,7 @@ test("a knock and a mark are told to whoever listens; a floorcheck is judged", a
 
 test("a head to which nothing has connected says so, and how, until the first frame", async () => {
   await head.stop();
-  head = await LiveHead.start({ blind: 5 });
+  head = await LiveHead.start(PATIENT);
   const base = await head.open({ role: "base", topics: { reach: 100, notes: 10 } });
   const states: string[] = [];
   base.on("reach", ({ state }) => states.push(state));

@@ -1,6 +1,7 @@
 import { afterEach, expect, test } from "vitest";
 import type { HeadClient } from "../../src/client/client.ts";
 import { headTime } from "../../src/service/time.ts";
+import { END } from "../../src/terms/safety.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
 import { LiveHead, until, view } from "../helpers/live.ts";
 
@@ -62,8 +63,11 @@ test.each([
     expect(notes.filter((note) => note.includes("front has sent nothing"))).toEqual([]);
     await until(() => pulse!.sensors[0]!.why === `no pose: ${name} does not come`, "the pulse's reason");
     expect(pulse!.sensors[0]!.state).toBe("running");
-    // The frames themselves are judged as before.
+    // The frames themselves are judged as before. Where the base has got to is not known: it does not move.
+    const { pace } = reaches.at(-1)!;
     expect(reaches.at(-1)).toMatchObject({ source: "frame", state: "clear" });
+    expect(pace).toMatchObject({ forward: 0, backward: 0, left: 0, right: 0 });
+    expect(pace!.limit!.cause).toBe(END.unplaced);
     sends[kind] = true;
     await until(() => has("comes again") && has("frames of front have a pose again"), "the end of it");
   },
