@@ -95,7 +95,7 @@ export async function portSource() {
     "utf8",
   );
   const header = [
-    "Made by `npm run elementary` from the packages @stdlib/math-base-special-*. Do not edit.",
+    "Made by `npm run generate` from the packages @stdlib/math-base-special-*. Do not edit.",
     version.join(", "),
     "",
     licence.trim(),

@@ -17,7 +17,7 @@ export async function kernelSource(path) {
   const lines = Buffer.from(module.toBinary({}).buffer)
     .toString("hex")
     .match(/.{1,100}/g);
-  return `// Made from ${name}.wat by \`npm run kernels\`. Do not edit.
+  return `// Made from ${name}.wat by \`npm run generate\`. Do not edit.
 
 /** A WebAssembly module as hexadecimal digits. */
 export const ${name.toUpperCase()}_KERNEL =

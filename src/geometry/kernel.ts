@@ -19,7 +19,7 @@ export class Kernel<Exports> {
   #used = 0;
 
   /**
-   * @param digits the module, as `npm run kernels` writes it
+   * @param digits the module, as `npm run generate` writes it
    * @param bytes  of all the arrays together, each a multiple of 16
    */
   constructor(digits: string, bytes: number) {

@@ -15,6 +15,7 @@ import type { Revisits } from "../track/revisits.ts";
 import { judgeFloorcheck, takeKnock } from "./contacts.ts";
 import type { MaskedFrame } from "./frame.ts";
 import { Judging } from "./judging.ts";
+import { LensChecks } from "./lens-checks.ts";
 import { MapShare } from "./map-share.ts";
 import { Mapping } from "./mapping.ts";
 import { Masking } from "./masking.ts";
@@ -68,6 +69,7 @@ export class Head {
   readonly #share = new MapShare();
   readonly #poses: PoseSources;
   #frozen: FrozenWatch;
+  #lensChecks: LensChecks;
   #masking: Masking;
   #judging: Judging;
   readonly #placing: Placing<JudgedFrame>;
@@ -104,6 +106,7 @@ export class Head {
     this.#guard = new Guard(guardSettings(settings));
     this.#poses = new PoseSources(setup, settings);
     this.#frozen = openWatch(setup);
+    this.#lensChecks = new LensChecks(sensors);
     this.#masking = new Masking(sensors);
     this.#judging = new Judging(sensors, this.#guard);
     this.#placing = new Placing(sensors, settings, this.#poses, {
@@ -188,7 +191,10 @@ export class Head {
     const changeMapping = this.#mapping.prepare(sensors, settings);
     const changePlacing = this.#placing.prepare(sensors, settings);
     // Nothing can fail from here on.
-    if (setup !== this.#setup) this.#frozen = openWatch(setup);
+    if (setup !== this.#setup) {
+      this.#frozen = openWatch(setup);
+      this.#lensChecks = new LensChecks(sensors);
+    }
     this.#settings = settings;
     this.#setup = setup;
     this.#guard = guard;
@@ -317,6 +323,8 @@ export class Head {
     const masked = this.#masking.apply(event);
     const pose = this.#poses.at(sensor, time);
     const levelFromLens = this.#poses.levelFromLens(sensor, time, pose);
+    const fault = this.#lensChecks.take(event, levelFromLens);
+    if (fault !== null) this.#outputs.push(fault);
     const judged = this.#judging.look({ sensor, masked, levelFromLens }, amplitude);
     if (judged !== null) this.#outputs.push(this.#glance(event, judged, verdict));
     const { depth, unitsPerMetre, tally } = masked;

@@ -4,6 +4,7 @@ import type { FootingCell } from "../guard/footing.ts";
 import type { Pace, Verdict } from "../guard/guard.ts";
 import type { WaiverEvent } from "../sense/events.ts";
 import type { FrozenNote } from "../sense/frozen.ts";
+import type { LensFault } from "../sense/lens-check.ts";
 import type { StreamSight } from "../terms/safety.ts";
 import type { Hold, TrackNote } from "../track/frame.ts";
 
@@ -156,8 +157,18 @@ export interface FrozenOutput extends FrozenNote {
   readonly time: number;
 }
 
+/** What the setup says of a lens does not go with the floor that it shows. */
+export interface LensOutput {
+  readonly kind: "lens";
+  /** Microseconds: of the frame that decided it. */
+  readonly time: number;
+  readonly sensor: number;
+  readonly fault: LensFault;
+}
+
 export type HeadOutput =
   | FrozenOutput
+  | LensOutput
   | GlanceOutput
   | FrameOutput
   | SkippedOutput

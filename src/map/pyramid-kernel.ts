@@ -1,4 +1,4 @@
-// Made from pyramid.wat by `npm run kernels`. Do not edit.
+// Made from pyramid.wat by `npm run generate`. Do not edit.
 
 /** A WebAssembly module as hexadecimal digits. */
 export const PYRAMID_KERNEL =

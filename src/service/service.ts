@@ -6,6 +6,7 @@ import { type AddressInfo, isIPv6, type Socket } from "node:net";
 import type { Logger } from "pino";
 import type { Setup } from "../sense/events.ts";
 import { frozenText } from "../sense/frozen.ts";
+import { lensFaultText } from "../sense/lens-check.ts";
 import type { TrackNote } from "../track/frame.ts";
 import { ENDPOINT } from "../wire/messages.ts";
 import { Admission } from "./access/admission.ts";
@@ -373,6 +374,12 @@ export class Service {
       }
       case "frozen":
         this.#clients.note("sensor", frozenText(message, this.setup.sensors));
+        break;
+      case "lens":
+        this.#clients.note(
+          "sensor",
+          lensFaultText(message.fault, this.setup.sensors[message.sensor]?.name ?? ""),
+        );
         break;
       case "skipped":
         this.#health.takeSkipped(message);

@@ -377,6 +377,7 @@ export class Playing {
       case "finding":
       case "track":
       case "frozen":
+      case "lens":
         this.#notice(message);
         if (!isOnTheWay) this.#say({ ...message, time: this.#clock.stamp(message.time) });
         break;

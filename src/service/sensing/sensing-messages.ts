@@ -83,7 +83,7 @@ export type FromSensing =
   | { readonly kind: "ready"; readonly voxelSize: number; readonly settings: Settings }
   | SensedReach
   | SensedFrame
-  | Extract<HeadOutput, { kind: "finding" | "waiver" | "knock" | "track" | "frozen" }>
+  | Extract<HeadOutput, { kind: "finding" | "waiver" | "knock" | "track" | "frozen" | "lens" }>
   | { readonly kind: "brinks"; readonly time: number; readonly brinks: ReachOutput["brinks"] }
   | { readonly kind: "skipped"; readonly sensor: number; readonly why: string; readonly detail: string }
   | { readonly kind: "blocks"; readonly revision: number; readonly count: number; readonly bytes: Uint8Array }

@@ -241,6 +241,7 @@ export class Sensing {
         case "finding":
         case "knock":
         case "frozen":
+        case "lens":
           this.#say(output);
           break;
         case "track":
