@@ -17,6 +17,8 @@ interface Kept {
 
 const NO_FOLDER =
   "This head has no folder to keep recordings in. Set pretrigger.folder in its settings file, and it keeps the last minutes.";
+/** A finger on a phone keeps what just happened without typing. */
+const NO_REASON = "no reason given";
 const OF_RECORDING = "A live head keeps recordings; this head plays one.";
 
 /** Milliseconds between looks for a recording that was asked for, and how many looks there are. */
@@ -45,9 +47,9 @@ export class KeptRecordings {
     dialog.addEventListener("close", () => {
       const input = byId<HTMLInputElement>("keep-text");
       const text = input.value.trim();
-      if (dialog.returnValue !== "ok" || text === "") return;
+      if (dialog.returnValue !== "ok") return;
       input.value = "";
-      this.#keep(text);
+      this.#keep(text || NO_REASON);
     });
   }
 
@@ -56,16 +58,13 @@ export class KeptRecordings {
     this.#isPlayed = isPlayed;
     byId("keep").hidden = isPlayed;
     this.#list.hidden = isPlayed;
-    if (isPlayed) this.#say(OF_RECORDING);
-    else {
-      this.#say("");
-      void this.load();
-    }
+    this.#say("");
+    if (!isPlayed) void this.load();
   }
 
   /** Asks the person for a reason, or says why nothing can be kept. */
   open(): void {
-    if (this.#isPlayed) this.#say(OF_RECORDING);
+    if (this.#isPlayed) setText("found", OF_RECORDING);
     else if (!this.#hasFolder) this.#say(NO_FOLDER);
     else byId<HTMLDialogElement>("keep-dialog").showModal();
   }

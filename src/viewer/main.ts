@@ -3,6 +3,7 @@ import { Comparison } from "./comparison.ts";
 import { DepthImage } from "./depth-image.ts";
 import { listenToDialogs, openHelp, openMark, openToken } from "./dialogs.ts";
 import { byId, setText } from "./dom.ts";
+import { listenToFolds, toggleFold, toggleMapOnly } from "./folds.ts";
 import { HeadLink } from "./head-link.ts";
 import { HistoryStrip, symbolOf } from "./history-strip.ts";
 import { KeptRecordings } from "./kept-recordings.ts";
@@ -33,7 +34,11 @@ const LISTED = 12;
 /** Metres above the ground clearance up to which a voxel counts as floor: voxels of the floor reach a little above it. */
 const FLOOR_TOP = 0.03;
 
+/** From this width on, pixels, the page is laid out for a desk; the style sheet has the same. */
+const DESK = 1100;
+
 const root = document.documentElement;
+const layers = byId<HTMLDetailsElement>("layers");
 const imageBox = byId<HTMLDetailsElement>("image-box");
 
 // --- What is known of the head.
@@ -282,7 +287,15 @@ const keys: readonly KeyBinding[] = [
   { key: "2", help: "views of the map: plan, 3-D, follow the robot", run: () => map.setView(VIEWS[1]) },
   { key: "3", help: "views of the map: plan, 3-D, follow the robot", run: () => map.setView(VIEWS[2]) },
   { key: "f", help: "fit the map to the window", control: "fit", run: () => map.view.fit() },
-  { key: "c", help: "hide the map above a height", control: "cut", run: () => byId("cut").focus() },
+  {
+    key: "c",
+    help: "hide the map above a height",
+    control: "cut",
+    run: () => {
+      layers.open = true;
+      byId("cut").focus();
+    },
+  },
   { key: "g", help: "show or hide the floor's state", control: "floor", run: () => byId("floor").click() },
   {
     key: "d",
@@ -327,12 +340,15 @@ const keys: readonly KeyBinding[] = [
     control: "theme",
     run: () => setTheme(root.dataset["theme"] === "night" ? "light" : "night"),
   },
+  { key: "w", help: "fold the panel beside the map, the timeline", run: () => toggleFold("side") },
+  { key: "x", help: "fold the panel beside the map, the timeline", run: () => toggleFold("time") },
+  { key: "m", help: "the map alone, with the state", control: "map-only", run: toggleMapOnly },
   { key: "?", help: "this list", control: "help", run: openHelp },
 ];
 listenToKeys(keys);
 listKeys(byId("keys"), keys);
 /** Buttons that do what their key does, and nothing else listens to. */
-for (const id of ["pause", "mark", "settings", "theme", "help", "fit", "measure", "picture"]) {
+for (const id of ["pause", "mark", "settings", "theme", "help", "fit", "measure", "picture", "map-only"]) {
   byId(id).addEventListener("click", () => keys.find(({ control }) => control === id)!.run());
 }
 
@@ -341,13 +357,15 @@ listenToDialogs((text) => {
   ask({ kind: "mark", text }).catch((error: Error) => setText("found", error.message));
 }, connect);
 
+listenToFolds();
+layers.open = innerWidth >= DESK;
 const sizes = new ResizeObserver(() => {
   map.resize();
   for (const part of [robot, comparison, history, playback]) part.draw();
 });
 sizes.observe(document.body);
 // What opens beside the map takes of its room, and may leave the page as long as it was.
-sizes.observe(byId("map"));
+for (const id of ["map", "fan", "history", "timeline"]) sizes.observe(byId(id));
 
 setTheme(matchMedia("(prefers-color-scheme: dark)").matches ? "night" : "light");
 showState();

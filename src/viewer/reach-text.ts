@@ -29,22 +29,42 @@ export function endText({ distanceMm, what }: Bearings, n: number): string {
 /** A base that may go no faster counts as stopped, m/s. */
 export const STOPPED = 0.03;
 
+/** Below this share of the top speed, the base counts as slowed. */
+export const SLOW_SHARE = 0.5;
+
+/** Nearer to straight ahead than this, radians, a place is ahead; farther off, its bearing is given. */
+const AHEAD = 0.175;
+
+/** What of a reach says how fast the base may go. */
+type Paced = Pick<FromServer<"reach">, "pace">;
+
+/** How far the base is held back: at full speed, limited, slow, or stopped; null when no pace is known. */
+export function paceWord({ pace }: Paced, topSpeed: number): "full" | "limited" | "slow" | "stop" | null {
+  if (pace === null) return null;
+  if (pace.forward < STOPPED) return "stop";
+  if (pace.forward < SLOW_SHARE * topSpeed) return "slow";
+  return pace.limit === null || pace.forward >= topSpeed ? "full" : "limited";
+}
+
 /**
- * What limits the pace forward, in words; empty while nothing does.
+ * What limits the pace forward, in words; empty when no pace is known.
  * @param topSpeed that the settings allow, m/s
  * @param depth of the nearest drop ahead, metres; null when no bottom was seen; undefined when there is none
  */
-export function whyText(
-  { pace }: Pick<FromServer<"reach">, "pace">,
-  topSpeed: number,
-  depth?: number | null,
-): string {
-  if (pace === null || pace.limit === null || pace.forward >= topSpeed) return "";
-  const { cause, distanceMm } = pace.limit;
+export function whyText(reach: Paced, topSpeed: number, depth?: number | null): string {
+  const word = paceWord(reach, topSpeed);
+  if (reach.pace === null || word === null) return "";
+  const { forward, limit } = reach.pace;
+  const speed = `${forward.toFixed(2)} m/s`;
+  if (word === "full" || limit === null) return word === "stop" ? "Stop" : `Full speed, ${speed}`;
+  const { cause, bearing, distanceMm, ageMs } = limit;
   const room = metresText(distanceMm / 1000);
-  const word = pace.forward < STOPPED ? "Stop" : `Up to ${pace.forward.toFixed(2)} m/s`;
+  const isAhead = Math.abs(Math.atan2(Math.sin(bearing), Math.cos(bearing))) < AHEAD;
+  const where = isAhead ? `${room} ahead` : `${bearingText(bearing)}, ${room} from the body`;
   const deep = cause === END.brink && depth !== undefined ? `, ${dropText(depth)}` : "";
-  return `${word}: ${ENDS[cause] ?? "unknown"} ${room} ahead${deep}`;
+  // Tenths of a second: the age is of the reach's own moment and does not count on.
+  const seen = ageMs === null ? "" : `, seen ${(Math.max(100, ageMs) / 1000).toFixed(1)} s ago`;
+  return `${word === "stop" ? "Stop" : `Up to ${speed}`}: ${ENDS[cause] ?? "unknown"} ${where}${deep}${seen}`;
 }
 
 /** The nearest thing and its bearing. */

@@ -2,7 +2,7 @@ import type { FromServer } from "../wire/messages.ts";
 import { brinksFrom, dropText, yawOf } from "./brinks.ts";
 import { byId, setText } from "./dom.ts";
 import { ReachFan } from "./reach-fan.ts";
-import { aheadOf, endText, nearestText, whyText } from "./reach-text.ts";
+import { aheadOf, endText, nearestText, paceWord, whyText } from "./reach-text.ts";
 import { bearingText, countText, metresText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 
@@ -21,7 +21,6 @@ export class RobotPanel {
   /** Of the nearest drop ahead: undefined when there is none. */
   #depthAhead: number | null | undefined;
   #topSpeed = Number.POSITIVE_INFINITY;
-  /** Shows a reach of the frame alone, unless the one with memory comes first. */
 
   /** @param shown called with each reach once it is shown */
   constructor(shown: (reach: Reach) => void) {
@@ -81,8 +80,10 @@ export class RobotPanel {
   }
 
   #sayWhy(): void {
-    if (this.#reach === null) setText("state-why", "");
-    else setText("state-why", whyText(this.#reach.message, this.#topSpeed, this.#depthAhead));
+    const reach = this.#reach?.message ?? null;
+    setText("state-why", reach === null ? "" : whyText(reach, this.#topSpeed, this.#depthAhead));
+    const word = reach === null ? null : paceWord(reach, this.#topSpeed);
+    document.documentElement.dataset["pace"] = word ?? "unknown";
   }
 
   takePose(pose: Pose): void {
@@ -119,10 +120,24 @@ export class RobotPanel {
 /** The health of the head. */
 export function showPulse({ sensors, load, memory }: FromServer<"pulse">): void {
   const [sensor] = sensors;
+  const names = sensors.map(({ name, state }) => `${name} ${state}`).join();
+  const list = byId("sensors");
+  if (list.dataset["names"] !== names) {
+    list.dataset["names"] = names;
+    list.replaceChildren(...sensors.map(rowOf));
+  }
   setText("rate", sensor === undefined ? "–" : `${sensor.rate.toFixed(1)} per s`);
   setText("load", `${load.median.toFixed(1)} ms, ${Math.round(100 * load.busy)} % busy`);
   const sum = (field: "missed" | "overtaken" | "skipped"): number =>
     sensors.reduce((all, each) => all + each[field], 0);
   setText("left-out", countText(sum("missed") + sum("overtaken") + sum("skipped")));
   setText("memory", `${Math.round(memory / 1e6)} MB`);
+}
+
+/** A sensor in the top line: its state is a shape, and a word unless it runs. */
+function rowOf({ name, state }: FromServer<"pulse">["sensors"][number]): HTMLElement {
+  const row = document.createElement("li");
+  row.dataset["state"] = state;
+  row.textContent = state === "running" ? name : `${name} ${state}`;
+  return row;
 }

@@ -343,14 +343,14 @@ describe("the page of a recording", () => {
     browserNeed,
     "labels are drawn on its map, listed, removed, and saved beside the recording",
     async () => {
-      const { page, faults } = await openPage(900, true);
+      const { page, faults } = await openPage(1200, true);
       await page.keyboard.press("p");
       await goToEnd(page);
       await page.evaluate(() => {
         (document.activeElement as HTMLElement).blur();
         // Of one size, whatever stands around it: a place of the picture is then the same place of the map.
         document.querySelector<HTMLElement>("#map-section .stage")!.style.cssText =
-          "flex: none; height: 320px; min-height: 0";
+          "width: 560px; height: 320px";
       });
       await page.waitForTimeout(500); // the map follows a little after the numbers
       await page.keyboard.press("1");

@@ -1,0 +1,31 @@
+import { byId } from "./dom.ts";
+
+/** Panels that fold away, each by its own handle; the browser remembers which are folded. */
+const PANELS = ["side", "time"] as const;
+type Panel = (typeof PANELS)[number];
+
+const keyOf = (panel: Panel): string => `folded ${panel}`;
+
+function setFolded(panel: Panel, isFolded: boolean): void {
+  document.documentElement.classList.toggle(`is-${panel}-folded`, isFolded);
+  byId(`fold-${panel}`).setAttribute("aria-expanded", String(!isFolded));
+}
+
+export function toggleFold(panel: Panel): void {
+  const isFolded = byId(`fold-${panel}`).getAttribute("aria-expanded") === "true";
+  setFolded(panel, isFolded);
+  localStorage.setItem(keyOf(panel), String(isFolded));
+}
+
+/** Everything but the state and the map folds away, and comes back. */
+export function toggleMapOnly(): void {
+  const isOnly = document.documentElement.classList.toggle("is-map-only");
+  byId("map-only").setAttribute("aria-pressed", String(isOnly));
+}
+
+export function listenToFolds(): void {
+  for (const panel of PANELS) {
+    byId(`fold-${panel}`).addEventListener("click", () => toggleFold(panel));
+    setFolded(panel, localStorage.getItem(keyOf(panel)) === "true");
+  }
+}
