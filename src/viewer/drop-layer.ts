@@ -1,7 +1,7 @@
 import { Group, type IUniform, type Vector2 } from "three";
 import type { FromServer } from "../wire/messages.ts";
+import type { Tag } from "./map-marks.ts";
 import type { Rim } from "./rims.ts";
-import { TagSprites } from "./tag-sprites.ts";
 import { metresText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 import { WideLines } from "./wide-lines.ts";
@@ -30,8 +30,6 @@ export class DropLayer {
   readonly object = new Group();
   readonly #edges: WideLines;
   readonly #teeth: WideLines;
-  readonly #tags = new TagSprites("mark");
-
   #brinks: Brinks = [];
   #rims: readonly Rim[] = [];
   readonly #isGone: (x: number, y: number) => boolean;
@@ -45,17 +43,17 @@ export class DropLayer {
       { colour: "brink", width: 5.5, order: 3 },
     ]);
     this.#teeth = new WideLines(viewport, [{ colour: "brink", width: 2.5, order: 3 }]);
-    this.object.add(this.#edges.object, this.#teeth.object, this.#tags.object);
+    this.object.add(this.#edges.object, this.#teeth.object);
   }
 
   paint(theme: Theme): void {
     this.#edges.paint(theme);
     this.#teeth.paint(theme);
-    this.#tags.paint(theme);
   }
 
-  resize(height: number): void {
-    this.#tags.resize(height);
+  /** The depths of the longest edges, each beside its edge. */
+  get tags(): readonly Tag[] {
+    return tagsOf(this.#brinks);
   }
 
   /** The edges near the robot, with their depths. */
@@ -108,7 +106,6 @@ export class DropLayer {
     }
     this.#edges.show(edges);
     this.#teeth.show(teeth);
-    this.#tags.show(tagsOf(this.#brinks));
   }
 }
 
@@ -125,7 +122,7 @@ function nearness(brinks: Brinks): (x: number, y: number) => boolean {
   return (x, y) => taken.has(key(x, y));
 }
 
-function tagsOf(brinks: Brinks): { text: string; at: readonly [number, number, number] }[] {
+function tagsOf(brinks: Brinks): Tag[] {
   return brinks
     .map(({ points, drop }) => {
       const length = points.reduce((sum, [x, y], n) => {

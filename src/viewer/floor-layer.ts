@@ -12,6 +12,7 @@ export class FloorLayer {
   readonly #materials: MapMaterials;
   #ground: Ground | null = null;
   #isShown = true;
+  #isPlan = false;
 
   constructor(materials: MapMaterials) {
     this.#materials = materials;
@@ -30,9 +31,15 @@ export class FloorLayer {
     this.#apply();
   }
 
+  /** The plan shows the state of the floor itself. */
+  set isPlan(isPlan: boolean) {
+    this.#isPlan = isPlan;
+    this.#apply();
+  }
+
   #apply(): void {
     const ground = this.#isShown ? this.#ground : null;
-    this.object.visible = ground !== null;
+    this.object.visible = ground !== null && !this.#isPlan;
     if (ground === null) {
       this.#materials.forgetFooting();
       return;

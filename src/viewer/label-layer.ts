@@ -1,5 +1,5 @@
 import { Group, type IUniform, type Vector2 } from "three";
-import { TagSprites } from "./tag-sprites.ts";
+import type { Tag } from "./map-marks.ts";
 import type { Theme } from "./theme.ts";
 import { WideLines } from "./wide-lines.ts";
 
@@ -23,32 +23,30 @@ export interface Marked {
 export class LabelLayer {
   readonly object = new Group();
   readonly #lines: WideLines;
-  readonly #tags = new TagSprites("mark");
+  #labels: readonly Marked[] = [];
 
   constructor(viewport: IUniform<Vector2>) {
     this.#lines = new WideLines(viewport, [{ colour: "mark", width: 1.5, isOnTop: true, order: 4 }]);
-    this.object.add(this.#lines.object, this.#tags.object);
+    this.object.add(this.#lines.object);
   }
 
   paint(theme: Theme): void {
     this.#lines.paint(theme);
-    this.#tags.paint(theme);
-  }
-
-  resize(height: number): void {
-    this.#tags.resize(height);
   }
 
   show(labels: readonly Marked[]): void {
+    this.#labels = labels;
     this.#lines.show(labels.flatMap(linesOf));
-    this.#tags.show(
-      labels
-        .filter(({ corners }) => corners.length > 0)
-        .map(({ tag, corners }) => {
-          const [x, y] = corners[corners.length >> 1]!;
-          return { text: tag, at: [x, y, POST] as const };
-        }),
-    );
+  }
+
+  /** The name of each, beside it. */
+  get tags(): readonly Tag[] {
+    return this.#labels
+      .filter(({ corners }) => corners.length > 0)
+      .map(({ tag, corners }) => {
+        const [x, y] = corners[corners.length >> 1]!;
+        return { text: tag, at: [x, y, POST] as const };
+      });
   }
 }
 

@@ -1,4 +1,5 @@
 import { SIGNS } from "../terms/signs.ts";
+import { bodyOf } from "./body.ts";
 import { Comparison } from "./comparison.ts";
 import { DepthImage } from "./depth-image.ts";
 import { listenToDialogs, openHelp, openMark, openToken } from "./dialogs.ts";
@@ -77,6 +78,9 @@ const settings = new SettingsDialog(ask, (values) => {
   const high = Number(values["body.height"] ?? 0.5);
   robot.topSpeed = Number(values["guard.topSpeed"] ?? Number.POSITIVE_INFINITY);
   map.view.setBands(low, high);
+  link.post({ kind: "bands", bands: { low, high } });
+  const body = bodyOf(String(values["body.footprint"] ?? ""));
+  map.view.body = robot.body = body;
   comparison.setBands({ low, high });
 });
 const comparison = new Comparison(ask, (text) => settings.say(text));
@@ -96,6 +100,7 @@ function takeView(message: FromWorker): void {
   switch (message.kind) {
     case "reach":
       robot.take(message.reach, message.arrived);
+      map.view.showReach(message.reach);
       break;
     case "pose":
       robot.takePose(message.pose);
@@ -283,9 +288,22 @@ const keys: readonly KeyBinding[] = [
   },
   { key: "r", help: "keep the last minutes as a recording", control: "keep", run: () => kept.open() },
   { key: "e", help: "mark this moment as an event", control: "mark", run: openMark },
-  { key: "1", help: "views of the map: plan, 3-D, follow the robot", run: () => map.setView(VIEWS[0]) },
-  { key: "2", help: "views of the map: plan, 3-D, follow the robot", run: () => map.setView(VIEWS[1]) },
-  { key: "3", help: "views of the map: plan, 3-D, follow the robot", run: () => map.setView(VIEWS[2]) },
+  {
+    key: "1",
+    help: "views of the map: plan, 3-D, riding behind the robot",
+    run: () => map.setView(VIEWS[0]),
+  },
+  {
+    key: "2",
+    help: "views of the map: plan, 3-D, riding behind the robot",
+    run: () => map.setView(VIEWS[1]),
+  },
+  {
+    key: "3",
+    help: "views of the map: plan, 3-D, riding behind the robot",
+    run: () => map.setView(VIEWS[2]),
+  },
+  { key: "k", help: "keep the robot in view", control: "follow", run: () => byId("follow").click() },
   { key: "f", help: "fit the map to the window", control: "fit", run: () => map.view.fit() },
   {
     key: "c",

@@ -1,120 +1,293 @@
-import { PerspectiveCamera, Quaternion, Vector3 } from "three";
+import { type Camera, MOUSE, OrthographicCamera, PerspectiveCamera, Quaternion, TOUCH, Vector3 } from "three";
 import { OrbitControls } from "three/addons/controls/OrbitControls.js";
 import type { FromServer } from "../wire/messages.ts";
 import type { Ray } from "./worker-messages.ts";
 
 type Pose = FromServer<"pose">["worldFromBase"];
 
-export const VIEWS = ["plan", "orbit", "follow"] as const;
+export const VIEWS = ["plan", "orbit", "ride"] as const;
 export type View = (typeof VIEWS)[number];
 
-export const FIELD_OF_VIEW = 45;
+const FIELD_OF_VIEW = 45;
 /** Half the height of the picture at distance 1. */
 const TANGENT = Math.tan((FIELD_OF_VIEW * Math.PI) / 360);
 /** Directions from the map to the eye. The plan is a hair off the vertical, or up would have no direction. */
-const FROM_ABOVE = new Vector3(0, -0.001, 1);
-const FROM_ASIDE = new Vector3(-0.42, -0.55, 0.72);
+const FROM_ABOVE = new Vector3(0, -0.0002, 1).normalize();
+const FROM_ASIDE = new Vector3(-0.42, -0.55, 0.72).normalize();
+/** Metres from the plan's eye down to the map: nothing is higher, and nothing lies deeper below it. */
+const PLAN_EYE = 100;
 /** Room around the map, as a share. */
-const BORDER = 1.04;
-/** Metres behind and above the robot, and ahead of it, of the view that follows it: it and its way are in the picture. */
-const FOLLOW = { back: 2, up: 1.7, ahead: 1.5 } as const;
+const BORDER = 1.06;
+/** Metres behind and above the robot, and ahead of it, of the view that rides with it: it and its way are in the picture. */
+const RIDE = { back: 2, up: 1.7, ahead: 1.5 } as const;
+const FARTHEST_RIDE = 6;
 
-/** Where the map is looked at from: from above, around it, or behind the robot. */
+/** Keys that move or zoom the view. */
+const MOVING = /^(Arrow|[+=-])/;
+
+/** A camera that a person moves, with the place that it looks at. */
+interface Eye {
+  readonly camera: PerspectiveCamera | OrthographicCamera;
+  readonly controls: OrbitControls;
+  /** A person has turned or moved the view since it was fitted. */
+  isMoved: boolean;
+  /** It has been fitted once. */
+  isPlaced: boolean;
+}
+
+/** Where the map is looked at from: from above without perspective, around it, or behind the robot. Each view keeps its place. */
 export class MapCamera {
-  readonly camera = new PerspectiveCamera(FIELD_OF_VIEW, 1, 0.05, 500);
-  readonly #controls: OrbitControls;
+  readonly #plan: Eye;
+  readonly #orbit: Eye;
+  readonly #ride = new PerspectiveCamera(FIELD_OF_VIEW, 1, 0.05, 500);
+  #rideScale = 1;
   #view: View = "orbit";
   #pose: Pose | null = null;
-  /** A person has turned or moved the view since it was fitted. */
-  #isMoved = false;
+  #isFollowing = false;
+  #aspect = 1;
+  /** Pixels of the page. */
+  #height = 1;
+  readonly #changed: () => void;
+  /** Metres: what is higher is not looked at from above. */
+  planFrom = 0.6;
+  /** Called when a person begins to move the view, and when it ends. */
+  onHand: (isMoving: boolean) => void = () => {};
 
   /** @param changed called when a person turns or moves the view */
   constructor(canvas: HTMLCanvasElement, changed: () => void) {
-    this.camera.up.set(0, 0, 1);
-    this.camera.position.set(-4, -4, 5);
-    this.#controls = new OrbitControls(this.camera, canvas);
-    this.#controls.addEventListener("change", changed);
-    this.#controls.addEventListener("start", () => this.hold());
-    canvas.addEventListener("keydown", () => this.hold());
-    this.#controls.listenToKeyEvents(canvas);
+    this.#changed = changed;
+    this.#plan = this.#eye(new OrthographicCamera(-5, 5, 5, -5, 0.1, 2 * PLAN_EYE), canvas);
+    this.#orbit = this.#eye(new PerspectiveCamera(FIELD_OF_VIEW, 1, 0.05, 500), canvas);
+    this.#orbit.camera.position.set(-4, -4, 5);
+    const plan = this.#plan.controls;
+    plan.enableRotate = false;
+    plan.screenSpacePanning = true;
+    plan.mouseButtons = { LEFT: MOUSE.PAN, MIDDLE: MOUSE.DOLLY, RIGHT: MOUSE.PAN };
+    plan.touches = { ONE: TOUCH.PAN, TWO: TOUCH.DOLLY_PAN };
+    this.#orbit.controls.maxPolarAngle = 0.52 * Math.PI;
+    this.#orbit.controls.screenSpacePanning = false; // along the floor
+    this.#ride.up.set(0, 0, 1);
+    canvas.addEventListener("keydown", ({ key }) => {
+      if (MOVING.test(key)) this.hold();
+    });
+    canvas.addEventListener(
+      "wheel",
+      (event) => {
+        if (this.#view !== "ride") return;
+        event.preventDefault();
+        this.zoom(event.deltaY > 0 ? 1.1 : 1 / 1.1);
+        changed();
+      },
+      { passive: false },
+    );
+    this.setView("orbit");
   }
 
-  setView(view: View): void {
-    this.#view = view;
-    this.#controls.enableRotate = view === "orbit";
-    this.#controls.enabled = view !== "follow";
-    if (view === "follow") this.#follow();
+  #eye(camera: PerspectiveCamera | OrthographicCamera, canvas: HTMLCanvasElement): Eye {
+    camera.up.set(0, 0, 1); // the controls take it over when they are made
+    const controls = new OrbitControls(camera, canvas);
+    const eye = { camera, controls, isMoved: false, isPlaced: false };
+    controls.zoomToCursor = true;
+    controls.addEventListener("change", this.#changed);
+    controls.addEventListener("start", () => {
+      eye.isMoved = true;
+      this.onHand(true);
+    });
+    controls.addEventListener("end", () => this.onHand(false));
+    controls.listenToKeyEvents(canvas);
+    return eye;
+  }
+
+  get camera(): Camera {
+    return this.#view === "ride" ? this.#ride : this.#eyeNow!.camera;
   }
 
   get view(): View {
     return this.#view;
   }
 
+  /** That of the view, if a person moves it. */
+  get #eyeNow(): Eye | null {
+    return this.#view === "plan" ? this.#plan : this.#view === "orbit" ? this.#orbit : null;
+  }
+
+  setView(view: View): void {
+    this.#view = view;
+    this.#plan.controls.enabled = view === "plan";
+    this.#orbit.controls.enabled = view === "orbit";
+    if (view === "ride") this.#placeRide();
+  }
+
+  /** Whether this view has not been fitted yet. */
+  get isNew(): boolean {
+    return this.#eyeNow?.isPlaced === false;
+  }
+
   resize(width: number, height: number): void {
-    this.camera.aspect = width / height;
-    this.camera.updateProjectionMatrix();
+    this.#aspect = width / height;
+    this.#height = height;
+    for (const camera of [this.#orbit.camera as PerspectiveCamera, this.#ride]) {
+      camera.aspect = this.#aspect;
+      camera.updateProjectionMatrix();
+    }
+    const plan = this.#plan.camera as OrthographicCamera;
+    plan.left = -this.#aspect * plan.top;
+    plan.right = this.#aspect * plan.top;
+    plan.updateProjectionMatrix();
+    // A drag across the larger side turns the view once around.
+    this.#orbit.controls.rotateSpeed = height / Math.max(width, height);
+  }
+
+  /** Metres that a pixel of the page shows at the plan's scale, or where the view looks at. */
+  get metresPerPixel(): number {
+    if (this.#view === "plan") {
+      const plan = this.#plan.camera as OrthographicCamera;
+      return (2 * plan.top) / plan.zoom / this.#height;
+    }
+    const { camera, controls } = this.#orbit;
+    const away = this.#view === "ride" ? RIDE.back : camera.position.distanceTo(controls.target);
+    return (2 * TANGENT * away) / this.#height;
   }
 
   /** The view stays as it is until it is fitted again. */
   hold(): void {
-    this.#isMoved = true;
+    const eye = this.#eyeNow;
+    if (eye !== null) eye.isMoved = true;
   }
 
   /** Whether the view may be fitted to a map that grows. */
   get mayRefit(): boolean {
-    return !this.#isMoved && this.#view !== "follow";
+    return this.#eyeNow?.isMoved === false && !this.#isFollowing;
+  }
+
+  /** The robot stays where it is in the picture, in every view. */
+  set isFollowing(isFollowing: boolean) {
+    this.#isFollowing = isFollowing;
+    if (!isFollowing || this.#pose === null) return;
+    const [x, y] = this.#pose.position;
+    for (const { camera, controls } of [this.#plan, this.#orbit]) {
+      const by = new Vector3(x - controls.target.x, y - controls.target.y, 0);
+      camera.position.add(by);
+      controls.target.add(by);
+      controls.update();
+    }
+  }
+
+  get isFollowing(): boolean {
+    return this.#isFollowing;
   }
 
   /** The robot moved. */
   setPose(pose: Pose): void {
+    const before = this.#pose;
     this.#pose = pose;
-    if (this.#view === "follow") this.#follow();
+    if (this.#view === "ride") this.#placeRide();
+    if (!this.#isFollowing) return;
+    if (before === null) {
+      this.isFollowing = true;
+      return;
+    }
+    const by = new Vector3(...pose.position).sub(new Vector3(...before.position)).setZ(0);
+    for (const { camera, controls } of [this.#plan, this.#orbit]) {
+      camera.position.add(by);
+      controls.target.add(by);
+      controls.update();
+    }
   }
 
-  #follow(): void {
+  #placeRide(): void {
     if (this.#pose === null) return;
     const [x, y, z] = this.#pose.position;
     const front = new Vector3(1, 0, 0).applyQuaternion(new Quaternion(...this.#pose.rotation));
     const level = Math.hypot(front.x, front.y) || 1;
     const [ahead, left] = [front.x / level, front.y / level];
-    this.camera.position.set(x - FOLLOW.back * ahead, y - FOLLOW.back * left, z + FOLLOW.up);
-    this.camera.lookAt(x + FOLLOW.ahead * ahead, y + FOLLOW.ahead * left, z);
+    const back = RIDE.back * this.#rideScale;
+    this.#ride.position.set(x - back * ahead, y - back * left, z + RIDE.up * this.#rideScale);
+    this.#ride.lookAt(x + RIDE.ahead * ahead, y + RIDE.ahead * left, z);
   }
 
-  /** Brings a box into view, metres: from as near as shows all of it. */
-  fit(low: Vector3, high: Vector3): void {
-    this.#isMoved = false;
-    const centre = low.clone().add(high).multiplyScalar(0.5);
-    const towards = (this.#view === "plan" ? FROM_ABOVE : FROM_ASIDE).clone().normalize();
+  /** Brings places into view, metres: from as near as shows all of them. */
+  fit(places: readonly Vector3[]): void {
+    const eye = this.#eyeNow;
+    if (eye === null) {
+      this.#rideScale = 1;
+      this.#placeRide();
+      return;
+    }
+    eye.isMoved = false;
+    eye.isPlaced = true;
+    const isPlan = eye === this.#plan;
+    const towards = isPlan ? FROM_ABOVE : FROM_ASIDE;
     const right = new Vector3(0, 0, 1).cross(towards).normalize();
     const up = towards.clone().cross(right);
-    let away = 0;
-    for (let corner = 0; corner < 8; corner++) {
-      const at = new Vector3(
-        (corner & 1 ? high : low).x,
-        (corner & 2 ? high : low).y,
-        (corner & 4 ? high : low).z,
-      ).sub(centre);
-      const across = Math.abs(at.dot(right)) / (TANGENT * this.camera.aspect);
-      const along = Math.abs(at.dot(up)) / TANGENT;
-      away = Math.max(away, at.dot(towards) + Math.max(across, along) * BORDER);
+    const [x, y] = [rangeOf(places, right), rangeOf(places, up)];
+    const centre = right
+      .clone()
+      .multiplyScalar((x[0] + x[1]) / 2)
+      .addScaledVector(up, (y[0] + y[1]) / 2);
+    // Down or up the line of sight to the floor: the view turns about what is seen in the middle.
+    centre.addScaledVector(towards, -centre.z / towards.z);
+    if (isPlan) this.#fitPlan(centre, x[1] - x[0], y[1] - y[0]);
+    else {
+      let away = 0;
+      for (const place of places) {
+        const at = place.clone().sub(centre);
+        const across = Math.abs(at.dot(right)) / (TANGENT * this.#aspect);
+        const along = Math.abs(at.dot(up)) / TANGENT;
+        away = Math.max(away, at.dot(towards) + Math.max(across, along) * BORDER);
+      }
+      eye.camera.position.copy(centre).addScaledVector(towards, away);
     }
-    this.camera.position.copy(centre).addScaledVector(towards, away);
-    this.#controls.target.copy(centre);
-    this.#controls.update();
+    eye.controls.target.copy(centre);
+    eye.controls.update();
+  }
+
+  #fitPlan(centre: Vector3, wide: number, high: number): void {
+    const plan = this.#plan.camera as OrthographicCamera;
+    plan.top = (BORDER / 2) * Math.max(high, wide / this.#aspect, 1);
+    plan.bottom = -plan.top;
+    plan.left = -this.#aspect * plan.top;
+    plan.right = -plan.left;
+    plan.zoom = 1;
+    plan.updateProjectionMatrix();
+    plan.position.copy(centre).addScaledVector(FROM_ABOVE, PLAN_EYE);
   }
 
   /** Below 1 comes nearer. */
   zoom(factor: number): void {
-    const { target } = this.#controls;
-    this.camera.position.sub(target).multiplyScalar(factor).add(target);
-    this.#controls.update();
+    if (this.#view === "ride") {
+      this.#rideScale = Math.min(FARTHEST_RIDE, Math.max(0.4, this.#rideScale * factor));
+      this.#placeRide();
+      return;
+    }
+    const { camera, controls } = this.#eyeNow!;
+    if (camera instanceof OrthographicCamera) {
+      camera.zoom /= factor;
+      camera.updateProjectionMatrix();
+    } else camera.position.sub(controls.target).multiplyScalar(factor).add(controls.target);
+    controls.update();
   }
 
   /** The ray through a place on the canvas, -1 to 1 from left to right and from bottom to top. */
   rayThrough(x: number, y: number): Ray {
-    this.camera.updateMatrixWorld();
-    const along = new Vector3(x, y, 0.5).unproject(this.camera).sub(this.camera.position).normalize();
-    return { from: this.camera.position.toArray(), along: along.toArray() };
+    const { camera } = this;
+    camera.updateMatrixWorld();
+    if (this.#view === "plan") {
+      const { x: atX, y: atY } = new Vector3(x, y, 0).unproject(camera);
+      return { from: [atX, atY, this.planFrom], along: [0, 0, -1] };
+    }
+    const along = new Vector3(x, y, 0.5).unproject(camera).sub(camera.position).normalize();
+    return { from: camera.position.toArray(), along: along.toArray() };
   }
+}
+
+/** The least and the greatest of places along a direction. */
+function rangeOf(places: readonly Vector3[], along: Vector3): readonly [number, number] {
+  let [least, most] = [Number.POSITIVE_INFINITY, Number.NEGATIVE_INFINITY];
+  for (const place of places) {
+    const at = place.dot(along);
+    if (at < least) least = at;
+    if (at > most) most = at;
+  }
+  return [least, most];
 }

@@ -10,7 +10,12 @@ import {
   type Vector3,
   Vector4,
 } from "three";
+import { ColumnTextures } from "./column-textures.ts";
+import { COLUMNS, PlanSheet } from "./plan-sheet.ts";
 import type { Theme } from "./theme.ts";
+
+/** Share of ink in the colour of a wall that is cut or seen from above. */
+const WALL_INK = 0.35;
 
 /** Quads in a row of the texture that holds those of a chunk. */
 export const QUADS_PER_ROW = 256;
@@ -26,6 +31,7 @@ const SURFACE_VERTEX = /* glsl */ `
   out vec3 world;
   out float light;
   out float facesUp;
+  out vec2 before;         // a place before the face, where what stands around shades it
   void main() {
     int quad = gl_VertexID >> 2;
     ivec2 at = ivec2(3 * (quad % ${QUADS_PER_ROW}), quad / ${QUADS_PER_ROW});
@@ -42,7 +48,9 @@ const SURFACE_VERTEX = /* glsl */ `
     vec3 offset = axis == 0.0 ? vec3(odd, side) : axis == 1.0 ? vec3(side.x, odd, side.y) : vec3(side, odd);
     world = origin + voxel * (place.xyz + offset);
     facesUp = face == 5.0 ? 1.0 : 0.0;
-    light = face == 5.0 ? 1.0 : face == 4.0 ? 0.55 : axis == 0.0 ? 0.74 + 0.06 * odd : 0.84 + 0.06 * odd;
+    light = face == 5.0 ? 1.0 : face == 4.0 ? 0.5 : axis == 0.0 ? 0.66 + 0.08 * odd : 0.82 + 0.08 * odd;
+    vec2 normal = axis == 0.0 ? vec2(2.0 * odd - 1.0, 0.0) : axis == 1.0 ? vec2(0.0, 2.0 * odd - 1.0) : vec2(0.0);
+    before = world.xy + 2.5 * voxel * normal;
     gl_Position = projectionMatrix * viewMatrix * vec4(world, 1.0);
   }`;
 
@@ -60,7 +68,7 @@ const FOOTING = /* glsl */ `
     return floor(texture(ground, uv).r * 255.0 + 0.5);
   }
   vec3 footed(vec3 base, float footing, vec2 at) {
-    if (footing == 1.0) return mix(base, firmColour, 0.6);
+    if (footing == 1.0) return mix(base, firmColour, 0.85);
     if (footing == 2.0) return fract((at.x - at.y) * 6.0) < 0.62 ? goneColour : paper;
     if (footing == 3.0) return length(fract(at * 10.0) - 0.5) < 0.26 ? paper : doubtfulColour;
     return base;
@@ -68,27 +76,37 @@ const FOOTING = /* glsl */ `
 
 const SURFACE_FRAGMENT = /* glsl */ `
   precision highp float;
+  ${COLUMNS}
   ${FOOTING}
-  uniform float cut;       // nothing above is drawn
-  uniform float low;       // up to here it is floor, metres
-  uniform float high;      // from here on it is above the robot
   uniform vec3 floorColour;
   uniform vec3 standingColour;
   uniform vec3 overheadColour;
+  uniform vec3 dipColour;
+  uniform vec3 deepColour;
   in vec3 world;
   in float light;
   in float facesUp;
+  in vec2 before;
   out vec4 colour;
   void main() {
     if (world.z > cut) discard;
     float inside = world.z - 0.002 * facesUp;
     vec3 base = inside <= low ? floorColour : inside < high ? standingColour : overheadColour;
+    // Floor of a lower level is another colour, with lines.
+    if (inside < -0.9 * voxel) {
+      base = mix(dipColour, deepColour, clamp(-inside, 0.0, 0.6));
+      if (fract((world.x + world.y) * 8.0) < 0.5) base *= 0.87;
+    }
     // Level tops are half like floor, so that platforms and steps are told from walls.
     if (inside > low && inside < high) base = mix(base, floorColour, 0.55 * facesUp);
     if (facesUp > 0.5 && inside < high) base = footed(base, footingAt(world.xy), world.xy);
     // Stripes mark what is above the robot, so that colour is not the only sign.
     if (inside >= high && fract((world.x + world.y + world.z) * 2.5) < 0.3) base *= 0.82;
-    colour = linearToOutputTexel(vec4(base * light, 1.0));
+    // Corners are darker: beside what stands, and at the foot of walls.
+    float shade = facesUp > 0.5 ? (inside <= low ? 0.55 : 0.0) : 0.5;
+    float corner = 1.0 - shade * shadeAt(before);
+    if (facesUp < 0.5) corner *= 1.0 - 0.28 * exp(-max(0.0, world.z - low) * 9.0);
+    colour = linearToOutputTexel(vec4(base * light * corner, 1.0));
   }`;
 
 /** A sheet at the height of the floor: it shows the footing where the map has no surface. */
@@ -112,7 +130,9 @@ const SHEET_FRAGMENT = /* glsl */ `
 
 /** What the materials of the map share: colours, heights, and the footing as a texture. */
 export class MapMaterials {
+  readonly columns = new ColumnTextures();
   readonly #uniforms = {
+    ...this.columns.uniforms,
     cut: { value: 1e6 },
     low: { value: 0.03 },
     high: { value: 0.5 },
@@ -126,6 +146,12 @@ export class MapMaterials {
     goneColour: { value: new Color() },
     doubtfulColour: { value: new Color() },
     paper: { value: new Color() },
+    wallColour: { value: new Color() },
+    dipColour: { value: new Color() },
+    deepColour: { value: new Color() },
+    unseenColour: { value: new Color() },
+    faintColour: { value: new Color() },
+    ink: { value: new Color() },
   };
 
   /** For the surface of one chunk. @param origin of the chunk, metres */
@@ -136,6 +162,11 @@ export class MapMaterials {
       fragmentShader: SURFACE_FRAGMENT,
       uniforms: { ...this.#uniforms, quads, origin: { value: origin } },
     });
+  }
+
+  /** The plan, and the cap on what is cut. */
+  planSheet(): PlanSheet {
+    return new PlanSheet(this.#uniforms, FOOTING);
   }
 
   /** For the sheet that shows the footing. */
@@ -196,9 +227,15 @@ export class MapMaterials {
     uniforms.floorColour.value.set(theme.mapFloor);
     uniforms.standingColour.value.set(theme.mapStanding);
     uniforms.overheadColour.value.set(theme.mapOverhead);
-    uniforms.firmColour.value.set(theme.firm);
+    uniforms.firmColour.value.set(theme.mapFloor);
     uniforms.goneColour.value.set(theme.brink);
     uniforms.doubtfulColour.value.set(theme.doubtful);
     uniforms.paper.value.set(theme.paper);
+    uniforms.wallColour.value.set(theme.obstacle).lerp(new Color(theme.ink), WALL_INK);
+    uniforms.dipColour.value.set(theme.dip);
+    uniforms.deepColour.value.set(theme.low);
+    uniforms.unseenColour.value.set(theme.unseen);
+    uniforms.faintColour.value.set(theme.faint);
+    uniforms.ink.value.set(theme.ink);
   }
 }

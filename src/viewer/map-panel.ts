@@ -1,3 +1,4 @@
+import type { ColumnUpdate } from "./column-map.ts";
 import { byId, setText } from "./dom.ts";
 import { download } from "./download.ts";
 import { VIEWS, type View } from "./map-camera.ts";
@@ -16,7 +17,7 @@ const UNCUT = 1e6;
 /** The map and its controls. */
 export class MapPanel {
   readonly #canvas = byId<HTMLCanvasElement>("map");
-  readonly view = new MapView(this.#canvas);
+  readonly view = new MapView(this.#canvas, byId<HTMLCanvasElement>("map-marks"));
   readonly picker: MapPicker;
   readonly #cut = byId<HTMLInputElement>("cut");
   readonly #floor = byId<HTMLInputElement>("floor");
@@ -24,6 +25,7 @@ export class MapPanel {
   #isPaused = false;
   /** Changes that came while the page was paused: the newest of each chunk. */
   readonly #heldBack = new Map<string, ChunkUpdate>();
+  readonly #heldColumns: ColumnUpdate[] = [];
   /** For the benchmark: when the connection opened, and how long the first whole picture took, milliseconds. */
   #openedAt = 0;
   #wholeAfter: number | null = null;
@@ -38,6 +40,13 @@ export class MapPanel {
       input.addEventListener("change", () => this.setView(input.value as View));
     }
     this.#cut.addEventListener("input", () => this.#setCut());
+    const follow = byId<HTMLInputElement>("follow");
+    follow.addEventListener("change", () => {
+      this.view.isFollowing = follow.checked;
+    });
+    byId("fit").addEventListener("click", () => {
+      this.view.isFollowing = follow.checked = false;
+    });
     this.#floor.addEventListener("change", () => {
       this.view.isFloorShown = this.#floor.checked;
     });
@@ -56,15 +65,18 @@ export class MapPanel {
   set isPaused(isPaused: boolean) {
     this.#isPaused = isPaused;
     if (isPaused) return;
-    this.view.update([...this.#heldBack.values()]);
+    for (const columns of this.#heldColumns.splice(0)) this.view.update([], columns);
+    this.view.update([...this.#heldBack.values()], null);
     this.#heldBack.clear();
   }
 
   showSurface(surface: Surface): void {
     const begun = performance.now();
     if (surface.isOther) this.#heldBack.clear();
-    if (this.#isPaused) for (const update of surface.updates) this.#heldBack.set(update.chunk, update);
-    else this.view.update(surface.updates);
+    if (this.#isPaused) {
+      for (const update of surface.updates) this.#heldBack.set(update.chunk, update);
+      this.#heldColumns.push(surface.columns);
+    } else this.view.update(surface.updates, surface.columns);
     this.#showExtent();
     setText("map-size", `${countText(surface.blocks)} blocks${surface.isComplete ? "" : ", loading"}`);
     if (!this.#isPaused) {

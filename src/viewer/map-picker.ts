@@ -11,6 +11,7 @@ type Evidence = Extract<Answer, { about: "evidence" }>;
 const INSIDE = 0.002;
 /** Metres above the world's zero from where a line is drawn to a place that was seen from there. */
 const EYE = 0.3;
+const MEASURING = "Choose two places on the map. They snap to the sides of what stands there.";
 /** Pixels: a press that moves farther turns the map and chooses nothing. */
 const STILL = 4;
 
@@ -29,7 +30,8 @@ export class MapPicker {
   readonly #ask: Ask;
   readonly #taker: PlaceTaker;
   #isMeasuring = false;
-  #places: (readonly number[])[] = [];
+  /** Distances that were measured, the newest last; of the last one the second place may still be missing. */
+  #rulers: (readonly number[])[][] = [];
 
   constructor(canvas: HTMLCanvasElement, map: MapView, ask: Ask, taker: PlaceTaker) {
     this.#canvas = canvas;
@@ -58,7 +60,7 @@ export class MapPicker {
       if (event.key === "Enter") void this.#choose(0, 0);
       else if (event.key === "+" || event.key === "=") this.#map.zoom(0.85);
       else if (event.key === "-") this.#map.zoom(1 / 0.85);
-      else if (!this.#taker.key(event.key)) return;
+      else if (!this.#taker.key(event.key) && !this.#measureKey(event.key)) return;
       event.preventDefault();
       event.stopPropagation();
     });
@@ -70,10 +72,10 @@ export class MapPicker {
 
   set isMeasuring(isMeasuring: boolean) {
     this.#isMeasuring = isMeasuring;
-    this.#places = [];
-    this.#map.showRuler([]);
+    this.#rulers = [];
+    this.#map.showRulers([]);
     byId("measure").setAttribute("aria-pressed", String(isMeasuring));
-    setText("found", isMeasuring ? "Choose two places on the map." : "");
+    setText("found", isMeasuring ? MEASURING : "");
   }
 
   async #choose(x: number, y: number): Promise<void> {
@@ -81,7 +83,8 @@ export class MapPicker {
       const ray = this.#map.rayThrough(x, y);
       // Without a surface the floor's own height is asked about: the floor may be gone or doubtful there.
       const surface = await this.#ask<Sighting | null>({ kind: "look", ...ray });
-      const sighting = surface ?? this.#map.meetFloor(ray);
+      const isLevel = this.#isMeasuring && this.#map.isPlan;
+      const sighting = isLevel ? meetHeight(ray, 0) : (surface ?? this.#map.meetFloor(ray));
       if (this.#taker.isDrawing) {
         // A label may lie where the map has nothing.
         const at = sighting ?? meetHeight(ray, 0);
@@ -95,17 +98,36 @@ export class MapPicker {
   }
 
   #measure({ point }: Sighting): void {
-    this.#places = this.#places.length >= 2 ? [point] : [...this.#places, point];
-    this.#map.showRuler(this.#places);
-    const [a, b] = this.#places;
-    if (a === undefined || b === undefined) {
-      setText("found", "Choose the second place.");
-      return;
+    const last = this.#rulers.at(-1);
+    const place = this.#map.snap(point);
+    if (last?.length === 1) last.push(place);
+    else this.#rulers.push([place]);
+    this.#showMeasured();
+  }
+
+  #showMeasured(): void {
+    this.#map.showRulers(this.#rulers.map((places) => ({ places, isMeasured: true })));
+    const [a, b] = this.#rulers.at(-1) ?? [];
+    if (a === undefined) setText("found", MEASURING);
+    else if (b === undefined) setText("found", "Choose the second place.");
+    else {
+      const level = Math.hypot(a[0]! - b[0]!, a[1]! - b[1]!);
+      const height = Math.abs(a[2]! - b[2]!);
+      const whole = metresText(Math.hypot(level, height));
+      const parts = `${metresText(level)} along the floor, ${metresText(height)} in height`;
+      setText("found", `${whole} apart; ${parts}. Backspace removes it, Escape ends.`);
     }
-    const level = Math.hypot(a[0]! - b[0]!, a[1]! - b[1]!);
-    const height = Math.abs(a[2]! - b[2]!);
-    const whole = metresText(Math.hypot(level, height));
-    setText("found", `${whole} apart; ${metresText(level)} along the floor, ${metresText(height)} in height`);
+  }
+
+  /** @returns whether the key was one for measuring */
+  #measureKey(key: string): boolean {
+    if (!this.#isMeasuring) return false;
+    if (key === "Escape") this.isMeasuring = false;
+    else if (key === "Backspace" || key === "Delete") {
+      this.#rulers.pop();
+      this.#showMeasured();
+    } else return false;
+    return true;
   }
 
   async #askAbout({ point }: Sighting, { along }: Ray): Promise<void> {
@@ -114,7 +136,8 @@ export class MapPicker {
     const answer = await this.#ask<Evidence>({ kind: "ask", question });
     setText("found", evidenceText(point, answer));
     const from = answer.changed?.from;
-    this.#map.showRuler(from === undefined ? [point] : [[...from, EYE], point]);
+    const places = from === undefined ? [point] : [[...from, EYE], point];
+    this.#map.showRulers([{ places, isMeasured: false }]);
   }
 }
 

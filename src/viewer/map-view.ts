@@ -10,21 +10,34 @@ import {
   WebGLRenderer,
 } from "three";
 import type { FromServer } from "../wire/messages.ts";
+import type { Body } from "./body.ts";
+import type { ColumnUpdate } from "./column-map.ts";
 import { DropLayer } from "./drop-layer.ts";
 import { FloorLayer } from "./floor-layer.ts";
 import { LabelLayer, type Marked } from "./label-layer.ts";
 import { MapCamera, type View } from "./map-camera.ts";
 import { MapChunks } from "./map-chunks.ts";
+import { MapMarks } from "./map-marks.ts";
 import { MapMaterials } from "./map-materials.ts";
 import type { ChunkUpdate } from "./map-surface.ts";
 import { PathLayer } from "./path-layer.ts";
 import { Redraw } from "./redraw.ts";
 import { RobotMarker } from "./robot-marker.ts";
-import { RulerLayer } from "./ruler-layer.ts";
+import { type Ruler, RulerLayer } from "./ruler-layer.ts";
+import { sideNear } from "./side-near.ts";
 import type { Theme } from "./theme.ts";
 import type { Ground, Ray, Sighting, Trail } from "./worker-messages.ts";
 
-/** The map in three dimensions: its surface, and layers on it. */
+/** Metres around the robot's place that are in view with the map. */
+const AROUND = 0.5;
+/** Metres above the floor that a fitted view shows of walls, in any case. */
+const READABLE = 1;
+/** Pixels: a place that is measured snaps to a side that is this near. */
+const SNAP = 14;
+/** The view is fitted again when the map has grown by this share of its size: less would move the picture all the time. */
+const OUTGROWN = 0.03;
+
+/** The map in three dimensions, or from above: its surface, and layers on it. */
 export class MapView {
   readonly #renderer: WebGLRenderer;
   readonly #scene = new Scene();
@@ -38,22 +51,33 @@ export class MapView {
   readonly #path = new PathLayer(this.#viewport);
   readonly #labels = new LabelLayer(this.#viewport);
   readonly #ruler = new RulerLayer(this.#viewport);
-  readonly #robot = new RobotMarker();
+  readonly #robot = new RobotMarker(this.#viewport);
+  readonly #sheet = this.#materials.planSheet();
+  readonly #marks: MapMarks;
+  /** Where the robot is: it is brought into view with the map. */
+  #place: Vector3 | null = null;
   #isFitted = false;
   /** What the view was fitted to. */
   readonly #fitted = new Box3();
 
-  constructor(canvas: HTMLCanvasElement) {
+  /** @param marks a canvas that lies over the map's own */
+  constructor(canvas: HTMLCanvasElement, marks: HTMLCanvasElement) {
+    this.#marks = new MapMarks(marks);
     // Kept, so that a picture can be taken of what is on the screen.
     this.#renderer = new WebGLRenderer({ canvas, antialias: true, preserveDrawingBuffer: true });
     this.#camera = new MapCamera(canvas, () => this.#redraw.invalidate());
-    this.#redraw = new Redraw(this.#renderer, this.#scene, this.#camera.camera);
+    this.#redraw = new Redraw(this.#renderer, this.#scene, () => this.#camera.camera);
+    this.#redraw.onDrawn = () => this.#drawMarks();
+    this.#camera.onHand = (isMoving) => {
+      this.#redraw.isMoving = isMoving;
+    };
     this.#redraw.isPartial = () => this.#chunks.isWaiting;
     this.#chunks.onComplete = () => {
-      if (!this.#isFitted || (this.#camera.mayRefit && this.#hasOutgrown)) this.fit();
+      this.#refit();
       this.#redraw.invalidate();
     };
     for (const { object } of [this.#chunks, this.#floor, ...this.#painted]) this.#scene.add(object);
+    this.#scene.add(this.#sheet.plan, this.#sheet.cap);
   }
 
   /** Layers with colours of their own. */
@@ -64,6 +88,7 @@ export class MapView {
   paint(theme: Theme): void {
     this.#scene.background = new Color(theme.paper);
     this.#materials.paint(theme);
+    this.#marks.paint(theme);
     for (const layer of this.#painted) layer.paint(theme);
     this.#redraw.invalidate();
   }
@@ -71,6 +96,7 @@ export class MapView {
   /** Heights above the world's zero between which things stand in the robot's way, metres. */
   setBands(low: number, high: number): void {
     this.#materials.setBands(low, high);
+    this.#camera.planFrom = high;
     this.#redraw.invalidate();
   }
 
@@ -81,6 +107,7 @@ export class MapView {
   /** Nothing above this height is drawn, metres. */
   setCut(height: number): void {
     this.#materials.cut = height;
+    this.#sheet.place();
     this.#redraw.invalidate();
   }
 
@@ -90,13 +117,17 @@ export class MapView {
     size.set(width, height);
     this.#renderer.setSize(width, height, false);
     this.#camera.resize(width, height);
-    this.#labels.resize(height);
-    this.#drops.resize(height);
+    this.#marks.resize(width, height);
+    if (this.#isFitted && this.#camera.mayRefit) this.fit();
     this.#redraw.drawNow();
   }
 
   /** Takes over changes of the map: the first map as a whole, later ones in pieces between pictures. */
-  update(updates: readonly ChunkUpdate[]): void {
+  update(updates: readonly ChunkUpdate[], columns: ColumnUpdate | null): void {
+    if (columns !== null) {
+      this.#materials.columns.update(columns, this.#materials.voxelSize);
+      this.#sheet.place();
+    }
     this.#chunks.update(updates, !this.#isFitted);
   }
 
@@ -108,6 +139,20 @@ export class MapView {
   moveTo(pose: FromServer<"pose">["worldFromBase"]): void {
     this.#robot.moveTo(pose);
     this.#camera.setPose(pose);
+    this.#place = new Vector3(...pose.position);
+    this.#refit();
+    this.#redraw.invalidate();
+  }
+
+  /** The robot's outline. */
+  set body(body: Body) {
+    this.#robot.body = body;
+    this.#redraw.invalidate();
+  }
+
+  /** The way ahead that is free, and what ends it. */
+  showReach(reach: Pick<FromServer<"reach">, "pace"> | null): void {
+    this.#robot.showReach(reach);
     this.#redraw.invalidate();
   }
 
@@ -133,9 +178,9 @@ export class MapView {
     this.#redraw.invalidate();
   }
 
-  /** Draws up to two places and the line between them. */
-  showRuler(places: readonly (readonly number[])[]): void {
-    this.#ruler.show(places);
+  /** Draws places that were chosen, and the lines between two of them. */
+  showRulers(rulers: readonly Ruler[]): void {
+    this.#ruler.show(rulers);
     this.#redraw.invalidate();
   }
 
@@ -151,26 +196,72 @@ export class MapView {
 
   setView(view: View): void {
     this.#camera.setView(view);
-    if (view !== "follow") this.fit();
+    const isPlan = view === "plan";
+    this.#sheet.isPlan = isPlan;
+    this.#chunks.object.visible = !isPlan;
+    this.#floor.isPlan = isPlan;
+    if (this.#camera.isNew || (this.#camera.mayRefit && this.#isFitted)) this.fit();
+    this.#redraw.hurry();
+  }
+
+  /** The robot stays where it is in the picture. */
+  set isFollowing(isFollowing: boolean) {
+    this.#camera.isFollowing = isFollowing;
     this.#redraw.invalidate();
   }
 
-  /** Brings the whole map into view. */
+  #drawMarks(): void {
+    this.#marks.show("mark", [...this.#ruler.tags, ...this.#labels.tags, ...this.#drops.tags]);
+    const { camera, view, metresPerPixel } = this.#camera;
+    this.#marks.draw({ camera, isPlan: view === "plan", metresPerPixel });
+  }
+
+  /** Fits the view to a map that has grown, until a person moves it. */
+  #refit(): void {
+    if (!this.#isFitted || (this.#camera.mayRefit && this.#hasOutgrown)) this.fit();
+  }
+
+  /** Brings the whole map into view, and the robot. */
   fit(): void {
-    const bounds = this.#chunks.bounds;
+    const bounds = this.#bounds;
     if (bounds === null) return;
     this.#isFitted = true;
-    this.#fitted.set(bounds.low, bounds.high);
-    this.#camera.fit(bounds.low, bounds.high);
+    this.#fitted.copy(bounds);
+    this.#camera.fit(this.#places(bounds));
     this.#redraw.invalidate();
   }
 
-  /** The map reaches farther than what the view was fitted to, by a tenth of its size. */
-  get #hasOutgrown(): boolean {
+  /** What has to be in view: the columns of the map up to a height at which its rooms can be read, or the corners of a box. */
+  #places(bounds: Box3): Vector3[] {
+    const places = this.#materials.columns.places.flatMap(([x, y]) => [
+      new Vector3(x, y, 0),
+      new Vector3(x, y, READABLE),
+    ]);
+    if (places.length === 0) {
+      for (const x of [bounds.min.x, bounds.max.x])
+        for (const y of [bounds.min.y, bounds.max.y]) places.push(new Vector3(x, y, 0));
+    }
+    if (this.#place !== null) {
+      for (const side of [-AROUND, AROUND]) places.push(this.#place.clone().add(new Vector3(side, side, 0)));
+    }
+    return places;
+  }
+
+  get #bounds(): Box3 | null {
     const bounds = this.#chunks.bounds;
+    if (bounds === null) return null;
+    const box = new Box3(bounds.low, bounds.high);
+    if (this.#place === null) return box;
+    const around = new Vector3(AROUND, AROUND, 0);
+    return box.union(new Box3(this.#place.clone().sub(around), this.#place.clone().add(around)));
+  }
+
+  /** The map, or the robot on it, reaches farther than what the view was fitted to. */
+  get #hasOutgrown(): boolean {
+    const bounds = this.#bounds;
     if (bounds === null) return false;
-    const spare = this.#fitted.getSize(new Vector3()).length() / 10;
-    return !this.#fitted.clone().expandByScalar(spare).containsBox(new Box3(bounds.low, bounds.high));
+    const spare = this.#fitted.getSize(new Vector3()).length() * OUTGROWN;
+    return !this.#fitted.clone().expandByScalar(spare).containsBox(bounds);
   }
 
   /** Below 1 comes nearer. */
@@ -182,6 +273,23 @@ export class MapView {
   /** The ray through a place on the canvas, -1 to 1 from left to right and from bottom to top. */
   rayThrough(x: number, y: number): Ray {
     return this.#camera.rayThrough(x, y);
+  }
+
+  /** Whether a place is chosen on the plan, where only x and y are meant. */
+  get isPlan(): boolean {
+    return this.#camera.view === "plan";
+  }
+
+  /** The nearest side of something that stands, no farther than SNAP pixels from a place; else the place itself. */
+  snap([x, y, z]: readonly [number, number, number]): readonly [number, number, number] {
+    const { columns, voxelSize } = this.#materials;
+    const [sideX, sideY] = sideNear(
+      [x, y],
+      SNAP * this.#camera.metresPerPixel,
+      voxelSize,
+      (atX, atY) => (columns.at(atX, atY)?.[1] ?? 0) > 0,
+    );
+    return [sideX, sideY, z];
   }
 
   /** Where a ray meets the height of the floor, if anything is known of the floor there. */

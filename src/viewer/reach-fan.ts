@@ -1,13 +1,14 @@
 import { END } from "../terms/safety.ts";
 import { SIGNS, type Sign } from "../terms/signs.ts";
 import type { FromServer } from "../wire/messages.ts";
+import { type Body, type Culprit, culpritOf, wedgeOf } from "./body.ts";
 import { dropText, type NearBrink } from "./brinks.ts";
 import { fillOf } from "./patterns.ts";
 import type { Theme } from "./theme.ts";
 
 /** What of a reach is drawn. */
 type Reach = Pick<FromServer<"reach">, "first" | "step" | "distanceMm" | "what"> &
-  Partial<Pick<FromServer<"reach">, "agesMs">>;
+  Partial<Pick<FromServer<"reach">, "agesMs" | "pace">>;
 
 /** Ground that was last seen longer ago is drawn as remembered, milliseconds. */
 const REMEMBERED = 1000;
@@ -25,9 +26,16 @@ const ENDS: ReadonlyMap<number, Sign> = new Map<number, Sign>([
 const BAND = 0.09;
 /** Metres at the outer ring: the least of these that reaches as far as anything is free. In steps, so that it rarely changes. */
 const SCALES = [1, 2, 4, 8, 16];
-/** Pixels: least size of the robot's mark, and its size in metres. */
+/** Pixels: the robot is drawn to scale when it is at least this large, else as an arrow. */
 const ROBOT = 9;
-const ROBOT_METRES = 0.2;
+const ARROW: Body = [
+  [1.25, 0],
+  [-1, -0.85],
+  [-0.6, 0],
+  [-1, 0.85],
+];
+/** Pixels: radius of the ring around what limits the pace. */
+const CULPRIT = 8;
 
 /** One drawing of the fan: the robot is at the middle, its front up. */
 interface Frame {
@@ -49,6 +57,7 @@ export class ReachFan {
   #remembered: CanvasPattern | string = "transparent";
   #reach: Reach | null = null;
   #brinks: readonly NearBrink[] = [];
+  #body: Body = [];
   #isPlain = false;
   #isDue = false;
 
@@ -73,6 +82,11 @@ export class ReachFan {
   /** Edges of the floor, drawn where they are. */
   showBrinks(brinks: readonly NearBrink[]): void {
     this.#brinks = brinks;
+    this.#drawSoon();
+  }
+
+  set body(body: Body) {
+    this.#body = body;
     this.#drawSoon();
   }
 
@@ -114,7 +128,8 @@ export class ReachFan {
     if (reach !== null) this.#drawReach(frame, reach);
     drawRings(frame);
     if (reach !== null && !this.#isPlain) drawBrinks(frame, this.#brinks);
-    drawRobot(frame);
+    if (reach?.pace !== undefined) drawWay(frame, culpritOf({ pace: reach.pace }, this.#body));
+    drawRobot(frame, this.#body);
   }
 
   #drawReach(
@@ -244,17 +259,61 @@ function drawLabel({ c, theme, inner }: Frame, text: string, x: number, y: numbe
   c.fillText(text, left + 4, top + 9.5);
 }
 
-function drawRobot({ c, theme, inner, limit }: Frame): void {
-  const size = Math.max(ROBOT, (ROBOT_METRES * inner) / limit);
+/** The band that the robot sweeps straight ahead, and a ring around what ends it. */
+function drawWay({ c, theme, inner, limit }: Frame, culprit: Culprit | null): void {
+  if (culprit === null) return;
+  const perMetre = inner / limit;
+  const { front, end, left, right, x, y, isOpen } = culprit;
+  const [top, wide] = [-perMetre * end, perMetre * (left - right)];
+  c.globalAlpha = 0.16;
   c.fillStyle = theme.robot;
-  c.strokeStyle = theme.paper;
-  c.lineWidth = 2;
+  c.fillRect(-perMetre * left, top, wide, perMetre * (end - front));
+  c.globalAlpha = 1;
+  c.strokeStyle = theme.robot;
+  c.lineWidth = 1.5;
   c.beginPath();
-  c.moveTo(0, -1.25 * size);
-  c.lineTo(0.85 * size, size);
-  c.lineTo(0, 0.6 * size);
-  c.lineTo(-0.85 * size, size);
-  c.closePath();
-  c.fill();
+  c.moveTo(-perMetre * left, -perMetre * front);
+  c.lineTo(-perMetre * left, top);
+  c.lineTo(-perMetre * right, top);
+  c.lineTo(-perMetre * right, -perMetre * front);
   c.stroke();
+  if (isOpen) return;
+  for (const [ink, width] of [
+    [theme.paper, 5],
+    [theme.robot, 2.5],
+  ] as const) {
+    c.strokeStyle = ink;
+    c.lineWidth = width;
+    c.beginPath();
+    c.arc(-perMetre * y, -perMetre * x, CULPRIT, 0, 2 * Math.PI);
+    c.stroke();
+  }
+}
+
+/** To scale where that is large enough to see, else a mark of the least size. */
+function drawRobot({ c, theme, inner, limit }: Frame, body: Body): void {
+  const perMetre = inner / limit;
+  const most = Math.max(0, ...body.flatMap(([x, y]) => [Math.abs(x), Math.abs(y)]));
+  const isLarge = most * perMetre >= ROBOT;
+  const size = isLarge ? perMetre : ROBOT;
+  const outline = isLarge ? body : ARROW;
+  const trace = (corners: Body): void => {
+    c.beginPath();
+    for (const [x, y] of corners) c.lineTo(-size * y, -size * x);
+    c.closePath();
+  };
+  c.lineJoin = "round";
+  trace(outline);
+  c.fillStyle = isLarge ? theme.paper : theme.robot;
+  c.fill();
+  c.strokeStyle = theme.paper;
+  c.lineWidth = 5;
+  c.stroke();
+  c.strokeStyle = theme.robot;
+  c.lineWidth = 2;
+  c.stroke();
+  if (!isLarge) return;
+  trace(wedgeOf(body));
+  c.fillStyle = theme.robot;
+  c.fill();
 }

@@ -6,13 +6,16 @@ const CHEAP = 25;
 const REST = 4;
 /** Milliseconds between looks at the fence that tells whether a picture is complete. */
 const FENCE = 4;
-/** A picture that takes longer than this makes the next coarser, milliseconds; at worst it has this share of the pixels a side. */
-const DEAR = 120;
+/**
+ * While a person moves the view, a picture that takes longer than this makes the next coarser, milliseconds; at worst it has this share of
+ * the pixels a side. Chosen by hand: ten pictures a second are enough to steer by.
+ */
+const DEAR = 80;
 const COARSER = 1.5;
 const COARSEST = 0.5;
 const SHARPEST = Math.min(2, globalThis.devicePixelRatio || 1);
-/** Milliseconds without a change before a coarse picture is drawn again with all pixels. */
-const QUIET = 1000;
+/** Milliseconds after a person has moved the view before it is drawn with all pixels again. */
+const QUIET = 100;
 
 /**
  * Draws a scene when something in it changed, and not otherwise: at the screen's rate where that is cheap, and else as often
@@ -21,7 +24,7 @@ const QUIET = 1000;
 export class Redraw {
   readonly #renderer: WebGLRenderer;
   readonly #scene: Scene;
-  readonly #camera: Camera;
+  readonly #camera: () => Camera;
   #isDue = false;
   #isDrawing = false;
   #isUrgent = false;
@@ -29,18 +32,36 @@ export class Redraw {
   #drawnAt = 0;
   #cost = 0;
   #resolution = SHARPEST;
+  #isMoving = false;
   #sharpening: ReturnType<typeof setTimeout> | undefined;
   readonly #after: ((milliseconds: number) => void)[] = [];
   /** While true, a picture shows half a change: `afterNextPicture` waits for the next. */
   isPartial: () => boolean = () => false;
   /** Frames drawn since the start. */
   drawn = 0;
+  /** Called after each picture, for what is drawn over it. */
+  onDrawn: () => void = () => {};
 
-  constructor(renderer: WebGLRenderer, scene: Scene, camera: Camera) {
+  /** @param camera through which the next picture is drawn */
+  constructor(renderer: WebGLRenderer, scene: Scene, camera: () => Camera) {
     this.#renderer = renderer;
     this.#scene = scene;
     this.#camera = camera;
-    renderer.setPixelRatio(this.#resolution);
+    renderer.setPixelRatio(SHARPEST);
+  }
+
+  /** A person is moving the view: pictures come fast and may be coarse. */
+  set isMoving(isMoving: boolean) {
+    clearTimeout(this.#sharpening);
+    if (isMoving) {
+      this.#isMoving = true;
+      if (this.#pausing !== undefined) this.hurry();
+      return;
+    }
+    this.#sharpening = setTimeout(() => {
+      this.#isMoving = false;
+      this.hurry();
+    }, QUIET);
   }
 
   /** Something changed: a picture follows soon. */
@@ -70,12 +91,13 @@ export class Redraw {
 
   /** Draws now: after a change of size the canvas is empty. */
   drawNow(): void {
-    this.#renderer.render(this.#scene, this.#camera);
+    this.#renderer.render(this.#scene, this.#camera());
+    this.onDrawn();
     this.invalidate();
   }
 
   #schedule(): void {
-    const isFree = this.#isUrgent || this.#cost < CHEAP;
+    const isFree = this.#isUrgent || this.#isMoving || this.#cost < CHEAP;
     const pause = isFree ? 0 : REST * this.#cost - (performance.now() - this.#drawnAt);
     if (pause <= 0) {
       requestAnimationFrame(() => this.#draw());
@@ -87,41 +109,31 @@ export class Redraw {
     }, pause);
   }
 
-  /** @param isSharp with all pixels of the screen, whatever it takes: for a picture that stays */
-  #draw(isSharp = false): void {
+  #draw(): void {
     this.#isDue = false;
     this.#isUrgent = false;
     this.#isDrawing = true;
     this.drawn++;
-    const ratio = isSharp ? SHARPEST : this.#resolution;
+    const ratio = this.#isMoving ? this.#resolution : SHARPEST;
     if (this.#renderer.getPixelRatio() !== ratio) this.#renderer.setPixelRatio(ratio);
     const after = this.isPartial() ? [] : this.#after.splice(0);
     const start = performance.now();
-    this.#renderer.render(this.#scene, this.#camera);
+    this.#renderer.render(this.#scene, this.#camera());
     const own = performance.now() - start;
+    this.onDrawn();
     this.#drawnAt = start;
     this.#whenComplete(() => {
       for (const one of after) one(own);
-      if (!isSharp) this.#settle(performance.now() - start);
+      this.#settle(performance.now() - start);
       this.#isDrawing = false;
       if (this.#isDue) this.#schedule();
-      else if (ratio < SHARPEST) this.#sharpenSoon();
     });
   }
 
   /** Makes pictures coarser where they take long. */
   #settle(cost: number): void {
     this.#cost = cost;
-    if (cost <= DEAR || this.#resolution <= COARSEST) return;
-    this.#resolution = Math.max(COARSEST, this.#resolution / COARSER);
-    this.invalidate();
-  }
-
-  #sharpenSoon(): void {
-    clearTimeout(this.#sharpening);
-    this.#sharpening = setTimeout(() => {
-      if (!this.#isDue && !this.#isDrawing) this.#draw(true);
-    }, QUIET);
+    if (this.#isMoving && cost > DEAR) this.#resolution = Math.max(COARSEST, this.#resolution / COARSER);
   }
 
   /** The graphics process or card works after `render` returns; a fence tells when the picture is complete. */

@@ -1,25 +1,86 @@
-import { ConeGeometry, DoubleSide, Group, Mesh, MeshBasicMaterial, RingGeometry } from "three";
+import {
+  BufferAttribute,
+  BufferGeometry,
+  DoubleSide,
+  Group,
+  type IUniform,
+  Mesh,
+  MeshBasicMaterial,
+  type Vector2,
+} from "three";
 import type { FromServer } from "../wire/messages.ts";
+import { type Body, type Culprit, culpritOf, wedgeOf } from "./body.ts";
 import type { Theme } from "./theme.ts";
+import { WideLines } from "./wide-lines.ts";
 
-/** The robot on the map: a ring about its place, and a cone whose tip is its front. */
+/** Metres above the floor. */
+const LIFT = 0.06;
+/** Metres: radius of the ring around what limits the pace. */
+const RING = 0.14;
+const RING_SIDES = 24;
+
+/** The robot on the map to scale: its outline with its front, the way ahead that is free, and a ring around what ends it. */
 export class RobotMarker {
   readonly object = new Group();
-  readonly #material = new MeshBasicMaterial({ side: DoubleSide });
+  readonly #outline: WideLines;
+  readonly #way: WideLines;
+  readonly #culprit: WideLines;
+  readonly #front: Mesh<BufferGeometry, MeshBasicMaterial>;
+  readonly #band: Mesh<BufferGeometry, MeshBasicMaterial>;
+  #body: Body = [];
+  #reach: Pick<FromServer<"reach">, "pace"> | null = null;
 
-  constructor() {
-    const cone = new ConeGeometry(0.14, 0.4, 20);
-    cone.rotateZ(-Math.PI / 2); // its tip ahead
-    const front = new Mesh(cone, this.#material);
-    front.position.z = 0.15;
-    const ring = new Mesh(new RingGeometry(0.26, 0.3, 40), this.#material);
-    ring.position.z = 0.06;
-    this.object.add(front, ring);
+  constructor(viewport: IUniform<Vector2>) {
+    this.#outline = new WideLines(viewport, [
+      { colour: "robot", width: 2.5, opacity: 0.35, isOnTop: true, order: 4 },
+      { colour: "paper", width: 5.5, order: 4 },
+      { colour: "robot", width: 3, order: 5 },
+    ]);
+    this.#way = new WideLines(viewport, [{ colour: "robot", width: 1.5, order: 2 }]);
+    this.#culprit = new WideLines(viewport, [
+      { colour: "paper", width: 6, isOnTop: true, order: 6 },
+      { colour: "robot", width: 3, isOnTop: true, order: 7 },
+    ]);
+    this.#front = flat(1, 5);
+    this.#band = flat(0.16, 2);
+    const lines = [this.#outline, this.#way, this.#culprit].map(({ object }) => object);
+    this.object.add(this.#front, this.#band, ...lines);
     this.object.visible = false;
   }
 
   paint(theme: Theme): void {
-    this.#material.color.set(theme.robot);
+    for (const lines of [this.#outline, this.#way, this.#culprit]) lines.paint(theme);
+    for (const mesh of [this.#front, this.#band]) mesh.material.color.set(theme.robot);
+  }
+
+  set body(body: Body) {
+    this.#body = body;
+    this.#outline.show(loop(body));
+    fill(this.#front, wedgeOf(body));
+    this.showReach(this.#reach);
+  }
+
+  /** @param reach null: nothing is known of the way ahead */
+  showReach(reach: Pick<FromServer<"reach">, "pace"> | null): void {
+    this.#reach = reach;
+    const culprit = reach === null ? null : culpritOf(reach, this.#body);
+    this.#showBand(culprit);
+    this.#culprit.show(culprit === null || culprit.isOpen ? [] : ring(culprit.x, culprit.y));
+  }
+
+  #showBand(culprit: Culprit | null): void {
+    if (culprit === null) {
+      fill(this.#band, []);
+      this.#way.show([]);
+      return;
+    }
+    const { front, right, left, end } = culprit;
+    fill(this.#band, [[front, right], [end, right], [end, left], [front, left]]); // biome-ignore format: corners
+    this.#way.show([
+      ...[front, right, LIFT, end, right, LIFT],
+      ...[front, left, LIFT, end, left, LIFT],
+      ...[end, right, LIFT, end, left, LIFT],
+    ]);
   }
 
   moveTo({ position, rotation }: FromServer<"pose">["worldFromBase"]): void {
@@ -27,4 +88,46 @@ export class RobotMarker {
     this.object.position.set(...position);
     this.object.quaternion.set(...rotation);
   }
+}
+
+function flat(opacity: number, order: number): Mesh<BufferGeometry, MeshBasicMaterial> {
+  const isClear = opacity < 1;
+  const material = new MeshBasicMaterial({
+    side: DoubleSide,
+    transparent: isClear,
+    opacity,
+    depthWrite: !isClear,
+  });
+  const mesh = new Mesh(new BufferGeometry(), material);
+  mesh.renderOrder = order;
+  mesh.frustumCulled = false;
+  return mesh;
+}
+
+/** @param corners of a convex outline, in order */
+function fill(mesh: Mesh, corners: Body): void {
+  const places: number[] = [];
+  for (let n = 2; n < corners.length; n++) {
+    for (const [x, y] of [corners[0]!, corners[n - 1]!, corners[n]!]) places.push(x, y, LIFT);
+  }
+  mesh.geometry.dispose();
+  mesh.geometry = new BufferGeometry();
+  mesh.geometry.setAttribute("position", new BufferAttribute(new Float32Array(places), 3));
+  mesh.visible = places.length > 0;
+}
+
+/** Ends of the sides of a closed outline. */
+function loop(corners: Body): number[] {
+  return corners.flatMap(([x, y], n) => {
+    const [toX, toY] = corners[(n + 1) % corners.length]!;
+    return [x, y, LIFT, toX, toY, LIFT];
+  });
+}
+
+function ring(x: number, y: number): number[] {
+  const corners = Array.from({ length: RING_SIDES }, (_, n) => {
+    const angle = (2 * Math.PI * n) / RING_SIDES;
+    return [x + RING * Math.cos(angle), y + RING * Math.sin(angle)] as const;
+  });
+  return loop(corners);
 }

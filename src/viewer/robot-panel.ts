@@ -1,4 +1,5 @@
 import type { FromServer } from "../wire/messages.ts";
+import type { Body } from "./body.ts";
 import { brinksFrom, dropText, yawOf } from "./brinks.ts";
 import { byId, setText } from "./dom.ts";
 import { ReachFan } from "./reach-fan.ts";
@@ -38,6 +39,11 @@ export class RobotPanel {
   /** Draws neither ages nor edges: see `ReachFan.setPlain`. */
   setPlain(isPlain: boolean): void {
     this.#fan.setPlain(isPlain);
+  }
+
+  /** The robot's outline. */
+  set body(body: Body) {
+    this.#fan.body = body;
   }
 
   /** That the settings allow, m/s. */

@@ -7,24 +7,35 @@ import {
   PointsMaterial,
   type Vector2,
 } from "three";
+import type { Tag } from "./map-marks.ts";
+import { metresText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 import { WideLines } from "./wide-lines.ts";
 
-/** Up to two places that were chosen on the map, and the line between them; seen through everything. */
+/** A place that was chosen on the map, or two and the line between them; metres. */
+export interface Ruler {
+  readonly places: readonly (readonly number[])[];
+  /** Its length stands beside it. */
+  readonly isMeasured: boolean;
+}
+
+/** Places that were chosen on the map, and the lines between two of them; seen through everything. */
 export class RulerLayer {
   readonly object = new Group();
   readonly #line: WideLines;
   readonly #ends: Points<BufferGeometry, PointsMaterial>;
+  #rulers: readonly Ruler[] = [];
 
   constructor(viewport: IUniform<Vector2>) {
-    this.#line = new WideLines(viewport, [{ colour: "mark", width: 2, isOnTop: true, order: 4 }]);
-    const places = new BufferGeometry();
-    places.setAttribute("position", new BufferAttribute(new Float32Array(6), 3));
+    this.#line = new WideLines(viewport, [
+      { colour: "paper", width: 5, isOnTop: true, order: 7 },
+      { colour: "mark", width: 2, isOnTop: true, order: 8 },
+    ]);
     this.#ends = new Points(
-      places,
+      new BufferGeometry(),
       new PointsMaterial({ size: 9, sizeAttenuation: false, depthTest: false }),
     );
-    this.#ends.renderOrder = 4;
+    this.#ends.renderOrder = 8;
     this.#ends.frustumCulled = false;
     this.object.add(this.#line.object, this.#ends);
     this.show([]);
@@ -35,12 +46,26 @@ export class RulerLayer {
     this.#ends.material.color.set(theme.mark);
   }
 
-  show(places: readonly (readonly number[])[]): void {
-    const attribute = this.#ends.geometry.attributes["position"]!;
-    for (const [n, place] of places.entries()) attribute.setXYZ(n, place[0]!, place[1]!, place[2]!);
-    attribute.needsUpdate = true;
-    this.#ends.geometry.setDrawRange(0, places.length);
+  show(rulers: readonly Ruler[]): void {
+    this.#rulers = rulers;
+    const places = rulers.flatMap((ruler) => ruler.places);
+    this.#ends.geometry.dispose();
+    const geometry = new BufferGeometry();
+    geometry.setAttribute("position", new BufferAttribute(new Float32Array(places.flat()), 3));
+    this.#ends.geometry = geometry;
     this.#ends.visible = places.length > 0;
-    this.#line.show(places.length === 2 ? places.flat() : []);
+    this.#line.show(rulers.flatMap((ruler) => (ruler.places.length === 2 ? ruler.places.flat() : [])));
+  }
+
+  /** The length of each, at its middle. */
+  get tags(): readonly Tag[] {
+    return this.#rulers
+      .filter(({ places, isMeasured }) => isMeasured && places.length === 2)
+      .map(({ places }) => {
+        const [a, b] = places as readonly [readonly number[], readonly number[]];
+        const length = Math.hypot(a[0]! - b[0]!, a[1]! - b[1]!, a[2]! - b[2]!);
+        const middle = [0, 1, 2].map((k) => (a[k]! + b[k]!) / 2) as [number, number, number];
+        return { text: metresText(length), at: middle };
+      });
   }
 }

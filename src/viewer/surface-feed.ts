@@ -1,4 +1,6 @@
 import type { MapMirror } from "../client/mirror.ts";
+import { ColumnMap } from "./column-map.ts";
+import type { Bands } from "./map-plans.ts";
 import { MapSurface } from "./map-surface.ts";
 import { type FromWorker, sharedNow } from "./worker-messages.ts";
 
@@ -11,6 +13,7 @@ const REPLACED_WITHIN = 1500;
 export class SurfaceFeed {
   readonly #mirror: MapMirror;
   readonly #surface: MapSurface;
+  readonly #columns: ColumnMap;
   readonly #send: (message: FromWorker, transfer: readonly ArrayBufferLike[]) => void;
   /** Blocks whose surface is made before the next message, once each, however often they change before. */
   readonly #pending = new Set<number>();
@@ -18,21 +21,38 @@ export class SurfaceFeed {
   #isOther = false;
   #otherSince = 0;
 
-  constructor(mirror: MapMirror, send: (message: FromWorker, transfer: readonly ArrayBufferLike[]) => void) {
+  /** @param voxelSize of the map, metres */
+  constructor(
+    mirror: MapMirror,
+    voxelSize: () => number,
+    send: (message: FromWorker, transfer: readonly ArrayBufferLike[]) => void,
+  ) {
     this.#mirror = mirror;
     this.#send = send;
+    this.#columns = new ColumnMap(mirror.blocks, voxelSize);
     this.#surface = new MapSurface((key) => mirror.blocks.get(key)?.classes);
+  }
+
+  /** Heights between which things stand in the robot's way. */
+  set bands(bands: Bands) {
+    this.#columns.bands = bands;
+    this.#sendSoon();
   }
 
   /** @param keys of the blocks that changed; null: the map is another one */
   change(keys: Iterable<number> | null): void {
     if (keys === null) {
       this.#surface.clear();
+      this.#columns.clear();
       this.#pending.clear();
       this.#isOther = true;
       this.#otherSince = sharedNow();
     }
     for (const key of keys ?? this.#mirror.blocks.keys()) this.#pending.add(key);
+    this.#sendSoon();
+  }
+
+  #sendSoon(): void {
     if (!this.#isDue) setTimeout(() => this.#sendChanges(), EVERY);
     this.#isDue = true;
   }
@@ -44,11 +64,13 @@ export class SurfaceFeed {
     if (this.#isOther && !isComplete && sharedNow() - this.#otherSince < REPLACED_WITHIN) return;
     const changed = this.#pending.size;
     this.#surface.change(this.#pending);
+    this.#columns.change(this.#pending);
     this.#pending.clear();
     const updates = [...this.#surface.take()];
+    const columns = this.#columns.take();
     this.#send(
-      { kind: "surface", updates, blocks: blocks.size, changed, isComplete, isOther: this.#isOther },
-      updates.map(({ quads }) => quads.buffer),
+      { kind: "surface", updates, columns, blocks: blocks.size, changed, isComplete, isOther: this.#isOther },
+      [...updates.map(({ quads }) => quads.buffer), columns.columns.buffer, columns.shades.buffer],
     );
     this.#isOther = false;
   }

@@ -29,3 +29,10 @@ export const bytesText = (bytes: number): string =>
   bytes < 1e6 ? `${Math.ceil(bytes / 1000)} kB` : `${(bytes / 1e6).toFixed(1)} MB`;
 
 export const countText = (count: number): string => count.toLocaleString("en-GB");
+
+/** The greatest of 1, 2, 5, 10, 20 ... and of their decimal parts that is not above a value. */
+export function roundBelow(value: number): number {
+  const power = 10 ** Math.floor(Math.log10(value));
+  const first = value / power;
+  return (first >= 5 ? 5 : first >= 2 ? 2 : 1) * power;
+}

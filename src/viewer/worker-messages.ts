@@ -1,4 +1,5 @@
 import type { FromClient, FromServer, Question } from "../wire/messages.ts";
+import type { ColumnUpdate } from "./column-map.ts";
 import type { Bands, Plans } from "./map-plans.ts";
 import type { ChunkUpdate } from "./map-surface.ts";
 import type { Rim } from "./rims.ts";
@@ -46,6 +47,8 @@ export type TimedPlans = Plans & { readonly frame: number };
 export type ToWorker =
   /** Depth images wanted per second; 0: none. */
   | { readonly kind: "images"; readonly rate: number }
+  /** Heights between which things stand in the robot's way, for the map from above. */
+  | { readonly kind: "bands"; readonly bands: Bands }
   | { readonly kind: "connect"; readonly url: string; readonly token: string | null }
   | { readonly kind: "request"; readonly id: number; readonly request: Request };
 
@@ -105,6 +108,7 @@ export type FromWorker =
   | {
       readonly kind: "surface";
       readonly updates: readonly ChunkUpdate[];
+      readonly columns: ColumnUpdate;
       /** Blocks of the map, and how many of them have changed. */
       readonly blocks: number;
       readonly changed: number;

@@ -1,7 +1,7 @@
 import { HeadClient, RequestError } from "../client/client.ts";
 import { unpackCodes, unpackImage } from "../wire/image.ts";
 import type { FromServer } from "../wire/messages.ts";
-import { type Blocks, plansOf } from "./map-plans.ts";
+import { type Bands, type Blocks, plansOf } from "./map-plans.ts";
 import { castRay } from "./ray-cast.ts";
 import { rimsOf } from "./rims.ts";
 import { SurfaceFeed } from "./surface-feed.ts";
@@ -38,10 +38,14 @@ const TOPICS = {
   trail: 1,
   baseline: 20,
 };
+/** Metres: the head's own default, until it has said its voxel size. */
+const USUAL_VOXEL = 0.05;
 /** Farthest surface that a ray is followed to, metres. */
 const FARTHEST = 200;
 
 let client: HeadClient | null = null;
+let surface: SurfaceFeed | null = null;
+let bands: Bands | null = null;
 let imageRate = 0;
 /** Frames of the recording so far, and whether its settings differ from the baseline. */
 let frame = 0;
@@ -60,13 +64,15 @@ function connect(url: string, token: string | null): void {
   client = head;
   baseline = null;
   isCompared = false;
-  const surface = new SurfaceFeed(head.mirror, tell);
+  surface = new SurfaceFeed(head.mirror, () => head.welcome?.map.voxelSize ?? USUAL_VOXEL, tell);
+  if (bands !== null) surface.bands = bands;
   head.on("open", (welcome) => {
     tell({ kind: "open", welcome });
     head.subscribe({ image: imageRate });
   });
   head.on("closed", ({ reason, retry }) => tell({ kind: "closed", reason, retry }));
-  head.on("map", (keys) => surface.change(keys));
+  const feed = surface;
+  head.on("map", (keys) => feed.change(keys));
   head.on("playing", (playing) => {
     frame = playing.frame;
     tell({ kind: "playing", playing });
@@ -164,6 +170,11 @@ scope.onmessage = ({ data }) => {
   if (data.kind === "connect") {
     client?.close();
     connect(data.url, data.token);
+    return;
+  }
+  if (data.kind === "bands") {
+    bands = data.bands;
+    if (surface !== null) surface.bands = bands;
     return;
   }
   if (data.kind === "images") {

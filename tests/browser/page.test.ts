@@ -103,7 +103,7 @@ describe("the page", () => {
     await page.keyboard.press("1");
     expect(await checked()).toBe("plan");
     await page.keyboard.press("3");
-    expect(await checked()).toBe("follow");
+    expect(await checked()).toBe("ride");
     await page.keyboard.press("p");
     expect(await word(page)).toBe("Paused");
     expect(await page.textContent("#pause")).toBe("Resume");
@@ -139,7 +139,7 @@ describe("the page", () => {
     await page.keyboard.press("Escape");
     // Every control is reached by Tab.
     const reached = new Set<string>();
-    for (let n = 0; n < 40; n++) {
+    for (let n = 0; n < 50; n++) {
       await page.keyboard.press("Tab");
       reached.add(
         await page.evaluate(
@@ -159,6 +159,11 @@ describe("the page", () => {
       "cut",
       "measure",
       "picture",
+      "follow",
+      "map-only",
+      "fold-side",
+      "fold-time",
+      "keep",
     ]) {
       expect(reached, `Tab reaches ${id}`).toContain(id);
     }
@@ -182,6 +187,10 @@ describe("the page", () => {
     await page.keyboard.press("1");
     await page.focus("#map");
     await page.keyboard.press("+");
+    // Between the robot and the nearest floor that it sees, nothing is known: the map is moved to there.
+    await page.keyboard.press("Enter");
+    await found(/Nothing is known there|Floor there: /);
+    for (let n = 0; n < 16; n++) await page.keyboard.press("ArrowRight");
     await page.keyboard.press("Enter");
     await found(/log-odds .* %\).*Floor there: /);
     await page.keyboard.press("d");
@@ -191,7 +200,13 @@ describe("the page", () => {
     await page.keyboard.press("ArrowRight");
     await page.keyboard.press("Enter");
     await found(/ apart; .* along the floor/);
-    await page.keyboard.press("d");
+    // Another one beside it, which is taken back; the first one stays until measuring ends.
+    await page.keyboard.press("Enter");
+    await found(/Choose the second/);
+    await page.keyboard.press("Backspace");
+    await found(/ apart; .* along the floor/);
+    await page.keyboard.press("Escape");
+    expect(await page.getAttribute("#measure", "aria-pressed")).toBe("false");
     await page.keyboard.press("f");
     const isChecked = (id: string) =>
       page.evaluate((one) => (document.getElementById(one) as HTMLInputElement).checked, id);
