@@ -6,7 +6,7 @@ import type { Ground, Ray, Sighting } from "./worker-messages.ts";
 /** The sheet lies this far above the floor, so that the floor does not cover it, metres. */
 const LIFT = 0.01;
 
-/** What is known of the floor around the robot, drawn on the map's own surface and, where it has none, on a sheet. */
+/** What is known of the floor, drawn on the map's own surface and, where it has none, on a sheet. */
 export class FloorLayer {
   readonly object: Mesh;
   readonly #materials: MapMaterials;
@@ -20,7 +20,7 @@ export class FloorLayer {
     this.object.visible = false;
   }
 
-  /** The floor as it is known now; what lay farther off before is not shown any more. */
+  /** The floor as it is known now. */
   show(ground: Ground | null): void {
     this.#ground = ground;
     this.#apply();

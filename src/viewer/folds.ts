@@ -1,5 +1,8 @@
 import { byId } from "./dom.ts";
 
+/** The legend opens and closes by itself; the browser remembers it as well. */
+const LEGEND = "legend open";
+
 /** Panels that fold away, each by its own handle; the browser remembers which are folded. */
 const PANELS = ["side", "time"] as const;
 type Panel = (typeof PANELS)[number];
@@ -28,4 +31,7 @@ export function listenToFolds(): void {
     byId(`fold-${panel}`).addEventListener("click", () => toggleFold(panel));
     setFolded(panel, localStorage.getItem(keyOf(panel)) === "true");
   }
+  const layers = byId<HTMLDetailsElement>("layers");
+  layers.open = localStorage.getItem(LEGEND) === "true";
+  layers.addEventListener("toggle", () => localStorage.setItem(LEGEND, String(layers.open)));
 }

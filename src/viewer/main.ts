@@ -35,9 +35,6 @@ const LISTED = 12;
 /** Metres above the ground clearance up to which a voxel counts as floor: voxels of the floor reach a little above it. */
 const FLOOR_TOP = 0.03;
 
-/** From this width on, pixels, the page is laid out for a desk; the style sheet has the same. */
-const DESK = 1100;
-
 const root = document.documentElement;
 const layers = byId<HTMLDetailsElement>("layers");
 const imageBox = byId<HTMLDetailsElement>("image-box");
@@ -78,7 +75,7 @@ const settings = new SettingsDialog(ask, (values) => {
   const high = Number(values["body.height"] ?? 0.5);
   robot.topSpeed = Number(values["guard.topSpeed"] ?? Number.POSITIVE_INFINITY);
   map.view.setBands(low, high);
-  link.post({ kind: "bands", bands: { low, high } });
+  link.post({ kind: "bands", bands: { low, high }, maxReach: Number(values["guard.maxReach"] ?? 3) });
   const body = bodyOf(String(values["body.footprint"] ?? ""));
   map.view.body = robot.body = body;
   comparison.setBands({ low, high });
@@ -109,7 +106,7 @@ function takeView(message: FromWorker): void {
       break;
     case "brinks":
       robot.takeBrinks(message.brinks.brinks);
-      map.view.showDrops(message.brinks.brinks);
+      map.view.showDrops(message.all);
       break;
     case "image":
       image.show(message.image);
@@ -171,6 +168,7 @@ function open(welcome: Extract<FromWorker, { kind: "open" }>["welcome"]): void {
   isOpen = true;
   reason = null;
   isSensorSeen = undefined;
+  map.view.showSetup(welcome.setup);
   map.open(welcome.map.voxelSize, welcome.played !== playedName);
   playedName = welcome.played;
   const isPlayed = playedName !== null;
@@ -314,6 +312,13 @@ const keys: readonly KeyBinding[] = [
       byId("cut").focus();
     },
   },
+  {
+    key: "h",
+    help: "layers of the map, and its signs",
+    run: () => {
+      layers.open = !layers.open;
+    },
+  },
   { key: "g", help: "show or hide the floor's state", control: "floor", run: () => byId("floor").click() },
   {
     key: "d",
@@ -376,14 +381,13 @@ listenToDialogs((text) => {
 }, connect);
 
 listenToFolds();
-layers.open = innerWidth >= DESK;
 const sizes = new ResizeObserver(() => {
   map.resize();
   for (const part of [robot, comparison, history, playback]) part.draw();
 });
 sizes.observe(document.body);
 // What opens beside the map takes of its room, and may leave the page as long as it was.
-for (const id of ["map", "fan", "history", "timeline"]) sizes.observe(byId(id));
+for (const id of ["map", "fan", "history", "timeline", "layers"]) sizes.observe(byId(id));
 
 setTheme(matchMedia("(prefers-color-scheme: dark)").matches ? "night" : "light");
 showState();

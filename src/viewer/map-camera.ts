@@ -44,9 +44,11 @@ export class MapCamera {
   #view: View = "orbit";
   #pose: Pose | null = null;
   #isFollowing = false;
-  #aspect = 1;
   /** Pixels of the page. */
+  #width = 1;
   #height = 1;
+  /** Pixels at the right that something else covers. */
+  #covered = 0;
   readonly #changed: () => void;
   /** Metres: what is higher is not looked at from above. */
   planFrom = 0.6;
@@ -80,6 +82,8 @@ export class MapCamera {
       },
       { passive: false },
     );
+    // The style sheet says what of a touch is the page's and what is the map's: a phone scrolls past the map with one finger.
+    canvas.style.touchAction = "";
     this.setView("orbit");
   }
 
@@ -124,18 +128,34 @@ export class MapCamera {
   }
 
   resize(width: number, height: number): void {
-    this.#aspect = width / height;
+    this.#width = width;
     this.#height = height;
-    for (const camera of [this.#orbit.camera as PerspectiveCamera, this.#ride]) {
-      camera.aspect = this.#aspect;
-      camera.updateProjectionMatrix();
-    }
+    const aspect = width / height;
+    for (const camera of [this.#orbit.camera as PerspectiveCamera, this.#ride]) camera.aspect = aspect;
     const plan = this.#plan.camera as OrthographicCamera;
-    plan.left = -this.#aspect * plan.top;
-    plan.right = this.#aspect * plan.top;
-    plan.updateProjectionMatrix();
+    plan.left = -aspect * plan.top;
+    plan.right = aspect * plan.top;
+    this.#uncover();
     // A drag across the larger side turns the view once around.
     this.#orbit.controls.rotateSpeed = height / Math.max(width, height);
+  }
+
+  /** The middle of the view is the middle of what is not covered. @param covered pixels at the right that are */
+  set covered(covered: number) {
+    this.#covered = Math.min(covered, 0.6 * this.#width);
+    this.#uncover();
+  }
+
+  #uncover(): void {
+    const [wide, high] = [this.#width, this.#height];
+    for (const camera of [this.#orbit.camera, this.#plan.camera, this.#ride]) {
+      camera.setViewOffset(wide, high, this.#covered / 2, 0, wide, high);
+    }
+  }
+
+  /** Width to height of what is not covered. */
+  get #aspect(): number {
+    return (this.#width - this.#covered) / this.#height;
   }
 
   /** Metres that a pixel of the page shows at the plan's scale, or where the view looks at. */
@@ -246,7 +266,7 @@ export class MapCamera {
     const plan = this.#plan.camera as OrthographicCamera;
     plan.top = (BORDER / 2) * Math.max(high, wide / this.#aspect, 1);
     plan.bottom = -plan.top;
-    plan.left = -this.#aspect * plan.top;
+    plan.left = (-this.#width / this.#height) * plan.top;
     plan.right = -plan.left;
     plan.zoom = 1;
     plan.updateProjectionMatrix();

@@ -13,6 +13,7 @@ export interface Tag {
 export interface Seen {
   readonly camera: Camera;
   readonly isPlan: boolean;
+  readonly hasGrid: boolean;
   readonly metresPerPixel: number;
 }
 
@@ -71,7 +72,7 @@ export class MapMarks {
     c.clearRect(0, 0, this.#wide, this.#high);
     c.font = FONT;
     if (seen.isPlan) {
-      this.#drawGridLabels(theme, seen);
+      if (seen.hasGrid) this.#drawGridLabels(theme, seen);
       this.#drawScale(theme, seen.metresPerPixel);
     }
     this.#drawAxes(theme, seen);

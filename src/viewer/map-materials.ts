@@ -89,19 +89,20 @@ const SURFACE_FRAGMENT = /* glsl */ `
   in vec2 before;
   out vec4 colour;
   void main() {
-    if (world.z > cut) discard;
+    if (world.z > cut || world.z < below) discard;
     float inside = world.z - 0.002 * facesUp;
     vec3 base = inside <= low ? floorColour : inside < high ? standingColour : overheadColour;
     // Floor of a lower level is another colour, with lines.
-    if (inside < -0.9 * voxel) {
+    if (inside < -0.9 * voxel && byHeight < 0.5) {
       base = mix(dipColour, deepColour, clamp(-inside, 0.0, 0.6));
       if (fract((world.x + world.y) * 8.0) < 0.5) base *= 0.87;
     }
+    if (byHeight > 0.5) base = heightColour(inside);
     // Level tops are half like floor, so that platforms and steps are told from walls.
-    if (inside > low && inside < high) base = mix(base, floorColour, 0.55 * facesUp);
+    else if (inside > low && inside < high) base = mix(base, floorColour, 0.55 * facesUp);
     if (facesUp > 0.5 && inside < high) base = footed(base, footingAt(world.xy), world.xy);
     // Stripes mark what is above the robot, so that colour is not the only sign.
-    if (inside >= high && fract((world.x + world.y + world.z) * 2.5) < 0.3) base *= 0.82;
+    if (byHeight < 0.5 && inside >= high && fract((world.x + world.y + world.z) * 2.5) < 0.3) base *= 0.82;
     // Corners are darker: beside what stands, and at the foot of walls.
     float shade = facesUp > 0.5 ? (inside <= low ? 0.55 : 0.0) : 0.5;
     float corner = 1.0 - shade * shadeAt(before);
@@ -134,6 +135,10 @@ export class MapMaterials {
   readonly #uniforms = {
     ...this.columns.uniforms,
     cut: { value: 1e6 },
+    below: { value: -1e6 },
+    grid: { value: 1 },
+    byHeight: { value: 0 },
+    heights: { value: [new Color(), new Color(), new Color(), new Color(), new Color()] },
     low: { value: 0.03 },
     high: { value: 0.5 },
     voxel: { value: 0.05 },
@@ -193,6 +198,21 @@ export class MapMaterials {
     this.#uniforms.cut.value = height;
   }
 
+  /** Nothing below this height is drawn, metres. */
+  set below(height: number) {
+    this.#uniforms.below.value = height;
+  }
+
+  /** Whether the plan has lines every metre. */
+  set hasGrid(hasGrid: boolean) {
+    this.#uniforms.grid.value = hasGrid ? 1 : 0;
+  }
+
+  /** Whether colours tell the height and not what a surface is. */
+  set isByHeight(isByHeight: boolean) {
+    this.#uniforms.byHeight.value = isByHeight ? 1 : 0;
+  }
+
   /** Heights above the world's zero between which things stand in the robot's way, metres. */
   setBands(low: number, high: number): void {
     this.#uniforms.low.value = low;
@@ -237,5 +257,7 @@ export class MapMaterials {
     uniforms.unseenColour.value.set(theme.unseen);
     uniforms.faintColour.value.set(theme.faint);
     uniforms.ink.value.set(theme.ink);
+    const heights = [theme.deep, theme.mapFloor, theme.rise, theme.high, theme.top];
+    for (const [n, colour] of heights.entries()) uniforms.heights.value[n]!.set(colour);
   }
 }

@@ -4,13 +4,15 @@ import { download } from "./download.ts";
 import { VIEWS, type View } from "./map-camera.ts";
 import { MapPicker, type PlaceTaker } from "./map-picker.ts";
 import type { ChunkUpdate } from "./map-surface.ts";
-import { MapView } from "./map-view.ts";
+import { LAYERS, MapView } from "./map-view.ts";
 import { PatchFigures } from "./patch-figures.ts";
 import { countText, metresText } from "./text.ts";
 import type { Ask, FromWorker } from "./worker-messages.ts";
 
 type Surface = Extract<FromWorker, { kind: "surface" }>;
 
+/** Pixels between the legend and the edge of the map. */
+const BESIDE = 8;
 /** Nothing is cut off at this height, metres. */
 const UNCUT = 1e6;
 
@@ -20,9 +22,10 @@ export class MapPanel {
   readonly view = new MapView(this.#canvas, byId<HTMLCanvasElement>("map-marks"));
   readonly picker: MapPicker;
   readonly #cut = byId<HTMLInputElement>("cut");
-  readonly #floor = byId<HTMLInputElement>("floor");
+  readonly #below = byId<HTMLInputElement>("below");
   readonly #patches = new PatchFigures((then) => this.view.afterNextPicture(then));
   #isPaused = false;
+  #covered = 0;
   /** Changes that came while the page was paused: the newest of each chunk. */
   readonly #heldBack = new Map<string, ChunkUpdate>();
   readonly #heldColumns: ColumnUpdate[] = [];
@@ -39,7 +42,7 @@ export class MapPanel {
     for (const input of document.querySelectorAll<HTMLInputElement>('input[name="view"]')) {
       input.addEventListener("change", () => this.setView(input.value as View));
     }
-    this.#cut.addEventListener("input", () => this.#setCut());
+    for (const slider of [this.#cut, this.#below]) slider.addEventListener("input", () => this.#setCut());
     const follow = byId<HTMLInputElement>("follow");
     follow.addEventListener("change", () => {
       this.view.isFollowing = follow.checked;
@@ -47,9 +50,15 @@ export class MapPanel {
     byId("fit").addEventListener("click", () => {
       this.view.isFollowing = follow.checked = false;
     });
-    this.#floor.addEventListener("change", () => {
-      this.view.isFloorShown = this.#floor.checked;
-    });
+    for (const layer of LAYERS) {
+      const box = byId<HTMLInputElement>(layer === "floor" ? "floor" : `layer-${layer}`);
+      const apply = (): void => {
+        this.view.setLayer(layer, box.checked);
+        document.documentElement.classList.toggle(`is-${layer}-shown`, box.checked);
+      };
+      box.addEventListener("change", apply);
+      apply();
+    }
   }
 
   /** A connection opened. @param isOther the head is another one, or plays another recording */
@@ -96,6 +105,7 @@ export class MapPanel {
 
   setView(view: View): void {
     this.view.setView(view);
+    document.documentElement.dataset["view"] = view;
     for (const input of document.querySelectorAll<HTMLInputElement>('input[name="view"]')) {
       input.checked = input.value === view;
     }
@@ -112,7 +122,12 @@ export class MapPanel {
   #setCut(): void {
     const isAll = this.#cut.value === this.#cut.max;
     setText("cut-text", isAll ? "nothing" : metresText(Number(this.#cut.value)));
-    this.view.setCut(isAll ? UNCUT : Number(this.#cut.value));
+    const isFromBelow = this.#below.value === this.#below.min;
+    setText("below-text", isFromBelow ? "nothing" : metresText(Number(this.#below.value)));
+    this.view.setCut(
+      isAll ? UNCUT : Number(this.#cut.value),
+      isFromBelow ? -UNCUT : Number(this.#below.value),
+    );
   }
 
   savePicture(): void {
@@ -123,7 +138,13 @@ export class MapPanel {
   }
 
   resize(): void {
-    this.view.resize(this.#canvas.clientWidth, this.#canvas.clientHeight);
+    const { clientWidth, clientHeight } = this.#canvas;
+    this.view.resize(clientWidth, clientHeight);
+    const layers = byId<HTMLDetailsElement>("layers");
+    // On a narrow map the open legend covers most of it, wherever the map is.
+    const covered = layers.open && clientWidth > 2.5 * layers.offsetWidth ? layers.offsetWidth + BESIDE : 0;
+    if (covered !== this.#covered) this.view.covered = covered;
+    this.#covered = covered;
   }
 
   /** For the browser benchmark. */

@@ -26,7 +26,12 @@ import { RobotMarker } from "./robot-marker.ts";
 import { type Ruler, RulerLayer } from "./ruler-layer.ts";
 import { sideNear } from "./side-near.ts";
 import type { Theme } from "./theme.ts";
+import { viewOf } from "./view-wedge.ts";
 import type { Ground, Ray, Sighting, Trail } from "./worker-messages.ts";
+
+/** What a person may switch on and off. `height`: colours tell the height. */
+export const LAYERS = ["floor", "drops", "path", "way", "views", "grid", "height"] as const;
+export type Layer = (typeof LAYERS)[number];
 
 /** Metres around the robot's place that are in view with the map. */
 const AROUND = 0.5;
@@ -56,6 +61,7 @@ export class MapView {
   readonly #marks: MapMarks;
   /** Where the robot is: it is brought into view with the map. */
   #place: Vector3 | null = null;
+  #hasGrid = true;
   #isFitted = false;
   /** What the view was fitted to. */
   readonly #fitted = new Box3();
@@ -104,9 +110,10 @@ export class MapView {
     this.#materials.voxelSize = metres;
   }
 
-  /** Nothing above this height is drawn, metres. */
-  setCut(height: number): void {
+  /** Nothing above the first height and nothing below the second is drawn, metres. */
+  setCut(height: number, below: number): void {
     this.#materials.cut = height;
+    this.#materials.below = below;
     this.#sheet.place();
     this.#redraw.invalidate();
   }
@@ -120,6 +127,13 @@ export class MapView {
     this.#marks.resize(width, height);
     if (this.#isFitted && this.#camera.mayRefit) this.fit();
     this.#redraw.drawNow();
+  }
+
+  /** @param covered pixels at the right of the canvas that something else covers */
+  set covered(covered: number) {
+    this.#camera.covered = covered;
+    if (this.#isFitted && this.#camera.mayRefit) this.fit();
+    this.#redraw.hurry();
   }
 
   /** Takes over changes of the map: the first map as a whole, later ones in pieces between pictures. */
@@ -167,9 +181,39 @@ export class MapView {
     this.#redraw.invalidate();
   }
 
-  /** Whether what is known of the floor is drawn. */
-  set isFloorShown(isShown: boolean) {
-    this.#floor.isShown = isShown;
+  /** Draws a layer, or leaves it out. */
+  setLayer(layer: Layer, isShown: boolean): void {
+    switch (layer) {
+      case "floor":
+        this.#floor.isShown = isShown;
+        break;
+      case "drops":
+        this.#drops.object.visible = isShown;
+        break;
+      case "path":
+        this.#path.object.visible = isShown;
+        break;
+      case "way":
+        this.#robot.isWayShown = isShown;
+        break;
+      case "views":
+        this.#robot.areViewsShown = isShown;
+        break;
+      case "grid":
+        this.#materials.hasGrid = this.#hasGrid = isShown;
+        break;
+      case "height":
+        this.#materials.isByHeight = isShown;
+        break;
+      default:
+        layer satisfies never;
+    }
+    this.#redraw.hurry();
+  }
+
+  /** What the head's sensors see, in the robot's frame. */
+  showSetup({ sensors, baseFromHead }: FromServer<"welcome">["setup"]): void {
+    this.#robot.views = sensors.map((sensor) => viewOf(sensor, baseFromHead));
     this.#redraw.invalidate();
   }
 
@@ -211,9 +255,10 @@ export class MapView {
   }
 
   #drawMarks(): void {
-    this.#marks.show("mark", [...this.#ruler.tags, ...this.#labels.tags, ...this.#drops.tags]);
+    const drops = this.#drops.object.visible ? this.#drops.tags : [];
+    this.#marks.show("mark", [...this.#ruler.tags, ...this.#labels.tags, ...drops]);
     const { camera, view, metresPerPixel } = this.#camera;
-    this.#marks.draw({ camera, isPlan: view === "plan", metresPerPixel });
+    this.#marks.draw({ camera, isPlan: view === "plan", hasGrid: this.#hasGrid, metresPerPixel });
   }
 
   /** Fits the view to a map that has grown, until a person moves it. */

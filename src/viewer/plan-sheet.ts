@@ -19,7 +19,8 @@ export const COLUMNS = /* glsl */ `
   uniform vec4 columnsAt;   // corner and size, metres
   uniform vec2 columnsSize; // columns
   uniform float voxel;
-  uniform float cut;        // nothing above is drawn
+  uniform float cut;        // nothing above is drawn, and nothing below the second
+  uniform float below;
   uniform float low;        // up to here it is floor, metres
   uniform float high;       // from here on it is above the robot
   vec4 columnAt(ivec2 at) {
@@ -28,7 +29,17 @@ export const COLUMNS = /* glsl */ `
   }
   float bottomOf(vec4 column) { return (floor(low / voxel) + column.g - 1.0) * voxel; }
   float topOf(vec4 column) { return (floor(low / voxel) + column.b) * voxel; }
-  bool stands(vec4 column) { return column.g > 0.5 && bottomOf(column) < cut; }
+  bool stands(vec4 column) { return column.g > 0.5 && bottomOf(column) < cut && topOf(column) > below; }
+  uniform float byHeight;   // 1: colours tell the height
+  uniform vec3 heights[5];  // colours at -1 m, at the floor, and every 70 cm above it
+  vec3 heightColour(float z) {
+    float step = clamp(z < 0.0 ? 1.0 + z : 1.0 + z / 0.7, 0.0, 4.0);
+    int n = min(3, int(step));
+    vec3 mixed = mix(heights[n], heights[n + 1], step - float(n));
+    // Lines of height, so that colour is not the only sign.
+    float line = abs(fract(z / 0.35 + 0.5) - 0.5);
+    return line < 0.06 ? mixed * 0.8 : mixed;
+  }
   float shadeAt(vec2 at) {
     vec2 uv = (at - columnsAt.xy) / columnsAt.zw;
     if (any(lessThan(uv, vec2(0.0))) || any(greaterThan(uv, vec2(1.0)))) return 0.0;
@@ -73,6 +84,7 @@ const planFragment = (footing: string): string => /* glsl */ `
   uniform vec3 unseenColour;
   uniform vec3 faintColour;
   uniform vec3 ink;
+  uniform float grid;       // 1: lines every metre
   in vec2 at;
   out vec4 colour;
 
@@ -115,11 +127,12 @@ const planFragment = (footing: string): string => /* glsl */ `
       float every = exp2(ceil(log2(6.0 * pixel)));
       ground *= 1.0 - 0.13 * step(0.5, fract((at.x + at.y) / every));
     }
+    if (byHeight > 0.5) ground = heightColour(height);
     ground = ground * (1.0 - 0.38 * shadeAt(at));
     base = mix(base, ground, isFloor);
     if (footing == 2.0 || footing == 3.0) base = footed(base, footing, at);
-    base = mix(base, faintColour, 0.55 * gridLine(1.0, pixel) * step(pixel, 0.05));
-    base = mix(base, unseenColour, 0.6 * gridLine(5.0, pixel));
+    base = mix(base, faintColour, 0.55 * grid * gridLine(1.0, pixel) * step(pixel, 0.05));
+    base = mix(base, unseenColour, 0.6 * grid * gridLine(5.0, pixel));
 
     // Above the robot: stripes, whatever lies below.
     float hangs = dot(weight, vec4(a.a, b.a, c.a, d.a)) / 255.0 * (1.0 - isStanding);
@@ -130,7 +143,9 @@ const planFragment = (footing: string): string => /* glsl */ `
     bool isWall = topOf(own) >= high;
     vec3 solid = isWall ? wallColour : mix(standingColour, floorColour, 0.3);
     float edge = dot(weight, standing);
-    float rim = 1.0 - smoothstep(0.5 + soft, 0.5 + 3.0 * soft, edge);
+    if (byHeight > 0.5) solid = heightColour(topOf(own));
+    // Where a column is hardly a pixel wide, an outline would be all there is.
+    float rim = (1.0 - smoothstep(0.5 + soft, 0.5 + 3.0 * soft, edge)) * (1.0 - smoothstep(0.2, 0.4, soft));
     solid = mix(solid, ink, rim * (isWall ? 1.0 : 0.65));
     colour = linearToOutputTexel(vec4(mix(base, solid, isStanding), 1.0));
   }`;

@@ -25,9 +25,11 @@ export class RobotMarker {
   readonly #outline: WideLines;
   readonly #way: WideLines;
   readonly #culprit: WideLines;
+  readonly #views: WideLines;
   readonly #front: Mesh<BufferGeometry, MeshBasicMaterial>;
   readonly #band: Mesh<BufferGeometry, MeshBasicMaterial>;
   #body: Body = [];
+  #isWayShown = true;
   #reach: Pick<FromServer<"reach">, "pace"> | null = null;
 
   constructor(viewport: IUniform<Vector2>) {
@@ -41,15 +43,16 @@ export class RobotMarker {
       { colour: "paper", width: 6, isOnTop: true, order: 6 },
       { colour: "robot", width: 3, isOnTop: true, order: 7 },
     ]);
+    this.#views = new WideLines(viewport, [{ colour: "robot", width: 1, opacity: 0.6, order: 2 }]);
     this.#front = flat(1, 5);
     this.#band = flat(0.16, 2);
     const lines = [this.#outline, this.#way, this.#culprit].map(({ object }) => object);
-    this.object.add(this.#front, this.#band, ...lines);
+    this.object.add(this.#front, this.#band, ...lines, this.#views.object);
     this.object.visible = false;
   }
 
   paint(theme: Theme): void {
-    for (const lines of [this.#outline, this.#way, this.#culprit]) lines.paint(theme);
+    for (const lines of [this.#outline, this.#way, this.#culprit, this.#views]) lines.paint(theme);
     for (const mesh of [this.#front, this.#band]) mesh.material.color.set(theme.robot);
   }
 
@@ -60,10 +63,24 @@ export class RobotMarker {
     this.showReach(this.#reach);
   }
 
+  /** What the sensors see of level floor, an outline each. */
+  set views(views: readonly Body[]) {
+    this.#views.show(views.flatMap(loop));
+  }
+
+  set areViewsShown(areShown: boolean) {
+    this.#views.object.visible = areShown;
+  }
+
+  set isWayShown(isShown: boolean) {
+    this.#isWayShown = isShown;
+    this.showReach(this.#reach);
+  }
+
   /** @param reach null: nothing is known of the way ahead */
   showReach(reach: Pick<FromServer<"reach">, "pace"> | null): void {
     this.#reach = reach;
-    const culprit = reach === null ? null : culpritOf(reach, this.#body);
+    const culprit = reach === null || !this.#isWayShown ? null : culpritOf(reach, this.#body);
     this.#showBand(culprit);
     this.#culprit.show(culprit === null || culprit.isOpen ? [] : ring(culprit.x, culprit.y));
   }

@@ -47,8 +47,8 @@ export type TimedPlans = Plans & { readonly frame: number };
 export type ToWorker =
   /** Depth images wanted per second; 0: none. */
   | { readonly kind: "images"; readonly rate: number }
-  /** Heights between which things stand in the robot's way, for the map from above. */
-  | { readonly kind: "bands"; readonly bands: Bands }
+  /** Heights between which things stand in the robot's way, for the map from above; and metres that the guard looks at most. */
+  | { readonly kind: "bands"; readonly bands: Bands; readonly maxReach: number }
   | { readonly kind: "connect"; readonly url: string; readonly token: string | null }
   | { readonly kind: "request"; readonly id: number; readonly request: Request };
 
@@ -66,7 +66,7 @@ export interface UnpackedImage {
   readonly amplitude: Uint16Array | null;
 }
 
-/** The floor around the base, unpacked: FOOTING codes, x fastest. */
+/** The floor around the base, and where the base was before; unpacked: FOOTING codes, x fastest. */
 export type Ground = Omit<FromServer<"ground">, "kind" | "sequence" | "cells"> & {
   readonly cells: Uint8Array;
   readonly rims: readonly Rim[];
@@ -96,7 +96,12 @@ export type FromWorker =
   | { readonly kind: "reach"; readonly reach: FromServer<"reach">; readonly arrived: number }
   | { readonly kind: "pose"; readonly pose: FromServer<"pose">; readonly arrived: number }
   | { readonly kind: "pulse"; readonly pulse: FromServer<"pulse">; readonly arrived: number }
-  | { readonly kind: "brinks"; readonly brinks: FromServer<"brinks"> }
+  /** `all`: those of other places too, as they were told last. */
+  | {
+      readonly kind: "brinks";
+      readonly brinks: FromServer<"brinks">;
+      readonly all: FromServer<"brinks">["brinks"];
+    }
   | { readonly kind: "image"; readonly image: UnpackedImage }
   | { readonly kind: "ground"; readonly ground: Ground }
   | { readonly kind: "trail"; readonly trail: Trail }

@@ -1,6 +1,7 @@
 import { HeadClient, RequestError } from "../client/client.ts";
 import { unpackCodes, unpackImage } from "../wire/image.ts";
 import type { FromServer } from "../wire/messages.ts";
+import { FloorMemory } from "./floor-memory.ts";
 import { type Bands, type Blocks, plansOf } from "./map-plans.ts";
 import { castRay } from "./ray-cast.ts";
 import { rimsOf } from "./rims.ts";
@@ -46,6 +47,10 @@ const FARTHEST = 200;
 let client: HeadClient | null = null;
 let surface: SurfaceFeed | null = null;
 let bands: Bands | null = null;
+/** Metres around the base of which the head tells edges of the floor. */
+let reachRadius = 3;
+const floor = new FloorMemory();
+let place: readonly [number, number] | null = null;
 let imageRate = 0;
 /** Frames of the recording so far, and whether its settings differ from the baseline. */
 let frame = 0;
@@ -72,7 +77,11 @@ function connect(url: string, token: string | null): void {
   });
   head.on("closed", ({ reason, retry }) => tell({ kind: "closed", reason, retry }));
   const feed = surface;
-  head.on("map", (keys) => feed.change(keys));
+  floor.forget();
+  head.on("map", (keys) => {
+    if (keys === null) floor.forget();
+    feed.change(keys);
+  });
   head.on("playing", (playing) => {
     frame = playing.frame;
     tell({ kind: "playing", playing });
@@ -88,9 +97,16 @@ function connect(url: string, token: string | null): void {
 /** Hands messages on to the page, those with packed arrays unpacked. */
 function handOn(head: HeadClient): void {
   head.on("reach", (reach) => tell({ kind: "reach", reach, arrived: sharedNow() }));
-  head.on("pose", (pose) => tell({ kind: "pose", pose, arrived: sharedNow() }));
+  head.on("pose", (pose) => {
+    const [x, y] = pose.worldFromBase.position;
+    place = [x, y];
+    tell({ kind: "pose", pose, arrived: sharedNow() });
+  });
   head.on("pulse", (pulse) => tell({ kind: "pulse", pulse, arrived: sharedNow() }));
-  head.on("brinks", (brinks) => tell({ kind: "brinks", brinks }));
+  head.on("brinks", (brinks) => {
+    const all = place === null ? brinks.brinks : floor.addBrinks(brinks.brinks, place, reachRadius);
+    tell({ kind: "brinks", brinks, all });
+  });
   head.on("recording", (recording) => tell({ kind: "recording", recording }));
   head.on("note", (note) => tell({ kind: "note", note }));
   head.on("error", ({ message }) => tell({ kind: "fault", text: message }));
@@ -107,8 +123,8 @@ function handOn(head: HeadClient): void {
   });
   head.on("ground", ({ cells, ...rest }) => {
     const unpacked = unpackCodes(cells, rest.width * rest.height);
-    const ground = { ...rest, cells: unpacked };
-    tell({ kind: "ground", ground: { ...ground, rims: rimsOf(ground) } }, [unpacked.buffer]);
+    const all = floor.addCells({ ...rest, cells: unpacked });
+    tell({ kind: "ground", ground: { ...rest, ...all, rims: rimsOf(all) } }, [all.cells.buffer]);
   });
   head.on("trail", (trail) => tell({ kind: "trail", trail: unpackTrail(trail) }));
   head.on("finding", ({ verdict, footing, alarm, point }) => {
@@ -174,6 +190,7 @@ scope.onmessage = ({ data }) => {
   }
   if (data.kind === "bands") {
     bands = data.bands;
+    reachRadius = data.maxReach;
     if (surface !== null) surface.bands = bands;
     return;
   }
