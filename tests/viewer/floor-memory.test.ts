@@ -1,12 +1,12 @@
 import { expect, test } from "vitest";
 import { FOOTING } from "../../src/terms/safety.ts";
-import { FloorMemory } from "../../src/viewer/floor-memory.ts";
+import { type FloorCells, FloorMemory } from "../../src/viewer/floor-memory.ts";
 
 const square = (col: number, row: number, code: number) => ({
   ...{ col, row, width: 4, height: 4, cell: 0.05 },
   cells: new Uint8Array(16).fill(code),
 });
-const codeAt = ({ col, row, width, cells }: ReturnType<typeof square>, x: number, y: number) =>
+const codeAt = ({ col, row, width, cells }: FloorCells, x: number, y: number) =>
   cells[(y - row) * width + x - col];
 
 test("floor that the robot has left stays as it was told last; where the head tells again, the newest holds", () => {
