@@ -10,6 +10,7 @@ export class GlanceSender {
   readonly #to: { readonly host: string; readonly port: number };
   readonly #isLive: boolean;
   #number = 0;
+  #isClosed = false;
 
   /** @param isLive whether the head has sensors of its own: each datagram says so */
   constructor(to: { readonly host: string; readonly port: number }, isLive: boolean, log: Logger) {
@@ -22,11 +23,13 @@ export class GlanceSender {
 
   /** @param now the head's clock, microseconds */
   send(reach: Draft<"reach">, now: number): void {
+    if (this.#isClosed) return;
     const bytes = encodeGlance(glanceOf(reach, { number: this.#number++, now, isLive: this.#isLive }));
     this.#socket.send(bytes, this.#to.port, this.#to.host, () => {}); // a lost one is followed by a newer one
   }
 
   close(): void {
+    this.#isClosed = true;
     this.#socket.close();
   }
 }

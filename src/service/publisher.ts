@@ -54,6 +54,8 @@ export interface PublisherParts {
   readonly now: () => number;
   /** Whether the base's place in a saved map is assumed. */
   readonly isAssumed?: () => boolean;
+  /** Whether this base's own outline and brakes are set. */
+  readonly isConfigured?: () => boolean;
 }
 
 /** Turns what the head says of its frames into messages for subscribers. */
@@ -88,7 +90,9 @@ export class Publisher {
     // A reach out of a map in which the place is assumed may be of elsewhere.
     const seen = body.source === "map" && this.#isAssumed ? "lost" : body.state;
     const age = now - time;
-    return { age, state: this.#parts.mode.lateness(age, holds) ?? seen };
+    const isUnconfigured = this.#parts.isConfigured?.() === false && (seen === "clear" || seen === "dark");
+    const fit = isUnconfigured ? "unconfigured" : seen;
+    return { age, state: this.#parts.mode.lateness(age, holds) ?? fit };
   }
 
   get #isAssumed(): boolean {
@@ -125,9 +129,11 @@ export class Publisher {
     this.#lastState = state;
     this.#lastReachAt = now;
     const age = Math.max(0, now - time);
-    // A reach that may no longer be obeyed, and a head that sees nothing, permit no motion, whatever was permitted before.
-    const isStopped = state !== "clear" && state !== "dark";
-    const cause = state === "late" ? END.late : END.blind;
+    // What the head says of its evidence has its own pace. A reach that has become too old since permits no motion.
+    const paceIn = (): Draft<"reach">["pace"] => {
+      if (state === body.state || body.pace === null) return body.pace;
+      return state === "unconfigured" ? null : standing(state === "late" ? END.late : END.blind, age);
+    };
     const draft: Draft<"reach"> = {
       kind: "reach",
       time,
@@ -135,7 +141,7 @@ export class Publisher {
       frame: reach?.frame ?? 0,
       ...body,
       state,
-      pace: isStopped && body.pace !== null ? standing(cause, age) : body.pace,
+      pace: paceIn(),
       waiver: mode.waiverIn(body.waiver, now),
     };
     glance?.send(draft, now);

@@ -4,6 +4,7 @@ import { WireError } from "../wire/codec.ts";
 import type { Draft, FromClient, SettingRow } from "../wire/messages.ts";
 import { needRight } from "./access/rights.ts";
 import { SettingChanges } from "./access/setting-changes.ts";
+import type { BodySettings } from "./body-settings.ts";
 import type { SavedMap } from "./maps/saved-map.ts";
 import { DOES, type Mode } from "./mode.ts";
 import type { HeadLink } from "./sensing/head-link.ts";
@@ -28,6 +29,7 @@ export interface RequestParts {
   readonly head: HeadLink;
   readonly clients: Clients;
   readonly savedMap: SavedMap;
+  readonly body: BodySettings;
   /** The map is another one from now on: clients forget the old. */
   mapCleared(): void;
 }

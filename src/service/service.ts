@@ -11,6 +11,7 @@ import type { TrackNote } from "../track/frame.ts";
 import { ENDPOINT } from "../wire/messages.ts";
 import { Admission } from "./access/admission.ts";
 import { RequestGuard } from "./access/request-guard.ts";
+import { BodySettings } from "./body-settings.ts";
 import type { Config } from "./config.ts";
 import { Announcer } from "./discovery.ts";
 import { GlanceSender } from "./glance-sender.ts";
@@ -75,6 +76,7 @@ export class Service {
   readonly #mode: Mode;
   readonly #head: HeadLink;
   readonly #clients: Clients;
+  readonly #body: BodySettings;
   readonly #savedMap: SavedMap;
   readonly #publisher: Publisher;
   readonly #health: Health;
@@ -98,6 +100,7 @@ export class Service {
       this.#tellStopped = resolve;
     });
     this.#clients = new Clients(log);
+    this.#body = new BodySettings(Object.keys(config.settings));
     const host = this.#modeHost();
     this.#mode = played === null ? new LiveMode(host, player) : new PlayingMode(host, played);
     this.#head = new HeadLink(this.#mode.parts(), this.#mode.thread(), {
@@ -129,9 +132,14 @@ export class Service {
       glance: this.#glance,
       now: headTime,
       isAssumed: () => this.#savedMap.isAssumed,
+      isConfigured: () => this.#mode.origin !== "live" || this.#body.missing.length === 0,
     });
     this.#health = new Health(common);
-    this.#requests = new Requests({ ...common, mapCleared: () => this.#replaceMap() });
+    this.#requests = new Requests({
+      ...common,
+      body: this.#body,
+      mapCleared: () => this.#replaceMap(),
+    });
     const guard = new RequestGuard(config);
     this.#connections = this.#makeConnections(guard, new Admission(common));
     this.#routes = new Routes({
@@ -319,7 +327,8 @@ export class Service {
     const newest = this.#publisher.newest(headTime());
     const uptime = this.#health.uptime / 1e6;
     if (newest === null) return { state: "waiting", uptime, age: null, hint: this.#howToConnect() };
-    return { state: newest.state, uptime, age: newest.age };
+    const { state, age } = newest;
+    return state === "unconfigured" ? { state, uptime, age, hint: this.#body.hint } : { state, uptime, age };
   }
 
   #howToConnect(): string {
@@ -329,9 +338,14 @@ export class Service {
     return `no sensor has connected: ${driver}, or a program under "depth" in the settings file gives frames (docs/install-on-a-board.md)`;
   }
 
-  /** Says once how to connect a sensor, when none has. */
+  /** Says once what is missing: the base's own settings, and how to connect a sensor when none has. */
   #remind(): void {
-    if (this.#mode.origin !== "live" || this.#publisher.newest(headTime()) !== null) return;
+    if (this.#mode.origin !== "live") return;
+    if (this.#body.missing.length > 0) {
+      this.log.warn({ state: "unconfigured" }, this.#body.hint);
+      this.#clients.note("setting", this.#body.hint);
+    }
+    if (this.#publisher.newest(headTime()) !== null) return;
     this.log.warn({ state: "waiting" }, this.#howToConnect());
     this.#clients.note("sensor", this.#howToConnect());
   }

@@ -77,6 +77,8 @@ export const REACH_STATES = [
   "frozen",
   /** No frame has been judged since the start: no sensor has connected, or none that works. */
   "waiting",
+  /** The outline and the brakes of this base were never set: by those of another no pace can be promised. */
+  "unconfigured",
 ] as const;
 export type ReachState = (typeof REACH_STATES)[number];
 

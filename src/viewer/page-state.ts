@@ -12,6 +12,7 @@ export interface PageState {
     | "Frozen"
     | "Lost"
     | "No sensor"
+    | "Not set up"
     | "Silent"
     | "No connection"
     | "Connecting"
@@ -100,6 +101,8 @@ function judgeLive({ state }: FromServer<"reach">, age: string, isPoseLost: bool
       return stale("Blind", "the sensor measures nothing: the base stops");
     case "lost":
       return stale("Lost", "the pose is not known: the map rests");
+    case "unconfigured":
+      return stale("Not set up", "outline and brakes of this base were never set: the base stops");
     case "waiting":
       return stale("No sensor", "no depth frame has been judged yet: the base stops");
     default:

@@ -7,7 +7,7 @@ import type { Draft } from "./messages.ts";
 //
 //  0  u8[4]  42 52 4b 52, "BRKR"
 //  4  u8     layout version, 2
-//  5  u8     state: 0 clear, 1 dark, 2 covered, 3 late, 4 blind, 5 lost, 6 frozen, 7 waiting; anything but 0 and 1: stop
+//  5  u8     state: 0 clear, 1 dark, 2 covered, 3 late, 4 blind, 5 lost, 6 frozen, 7 waiting, 8 unconfigured; anything but 0 and 1: stop
 //  6  u16    flags: bit 0 set when the paces are known; while it is not, they are 0
 //            bit 1 set when the head plays a recording or simulates its sensors: a receiver that moves anything refuses it
 //  8  u32    number of the datagram, counts up by one, wraps

@@ -213,7 +213,7 @@ export const SERVER_MESSAGES = {
       REACH_STATES.map((state) => Type.Literal(state)),
       {
         description:
-          "anything but `clear` and `dark` (little floor shows): stop; `waiting`: no frame has been judged yet",
+          "anything but `clear` and `dark` (little floor shows): stop; `waiting`: no frame has been judged yet; `unconfigured`: body.footprint, body.deceleration or body.reactionDelay of this base were never set",
       },
     ),
     source: Type.Union([Type.Literal("frame"), Type.Literal("memory"), Type.Literal("map")], {

@@ -58,8 +58,11 @@ testWith(
     }
     const answer = robot.lines().find((line) => line["kind"] === "answer")!;
     expect(answer).toMatchObject({ id: 7, answer: { about: "line", isFree: false } });
-    // The sensor is gone: the head says late, and the robot stops.
-    await until(() => has((line) => line["stop"] === "late"), "the stop for a late head");
+    // The sensor is gone: the robot stops when its pace ends, or when the head says that it is late, whichever it hears of first.
+    await until(
+      () => has((line) => line["stop"] === "late" || line["stop"] === "pace ended"),
+      "the stop for a late head",
+    );
     const again = setInterval(() => head.look(sensor, 0.9), 30);
     const goes = () => robot.lines().filter((line) => line["go"] === true).length;
     await until(() => goes() >= 2, "going on");

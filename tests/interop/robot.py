@@ -27,7 +27,7 @@ async def main(url, seconds):
         while time.monotonic() < done:
             # A pace ends whatever else arrives: other messages say nothing of the way ahead.
             if moving and time.monotonic() >= ends:
-                say(stop="silence")
+                say(stop="pace ended")
                 moving = False
             try:
                 message = msgpack.unpackb(await asyncio.wait_for(head.recv(), POLL))

@@ -2,6 +2,7 @@ import { spawn } from "node:child_process";
 import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
+import { setTimeout as sleep } from "node:timers/promises";
 import { fileURLToPath } from "node:url";
 import { afterEach, describe, expect, test } from "vitest";
 import { HeadClient } from "../../src/client/client.ts";
@@ -14,7 +15,7 @@ import {
   SILENT_AFTER,
   SILENT_INTERVALS,
 } from "../../src/terms/freshness.ts";
-import { CAMERA, LiveHead, makeSocket, until, view } from "../helpers/live.ts";
+import { CAMERA, LiveHead, makeSocket, NO_BODY, OWN_BODY, until, view } from "../helpers/live.ts";
 import { ObeyingBase } from "../helpers/obeying-base.ts";
 
 // The table "When does my robot stop?" in docs/protocol.md, row by row, with the base of that page over the socket. Rows that have a test
@@ -45,7 +46,8 @@ class Camera {
       this.lastFrame = performance.now();
       const time = headTime();
       // Only on what was seen, however slowly a busy machine gets through its first frames.
-      if (base.reach?.state === "clear") this.#x = Math.min(0.9, this.#x + 0.025);
+      if (base.reach?.state === "clear" || base.reach?.state === "unconfigured")
+        this.#x = Math.min(0.9, this.#x + 0.025);
       sensor.observe({
         kind: "reference",
         time,
@@ -63,15 +65,15 @@ class Camera {
 }
 
 /** A base that drives by a head with the shipped limits of age. */
-async function driving() {
-  const head = await LiveHead.start();
+async function driving(body: object | null = OWN_BODY) {
+  const head = await LiveHead.start({ settings: body ?? NO_BODY });
   stops.push(() => head.stop());
   const sensor = await head.open({ role: "sensor" });
   const base = new ObeyingBase(await head.open({ role: "base" }));
   stops.push(() => base.end());
   const camera = new Camera(sensor, base);
   stops.push(() => camera.end());
-  await until(() => base.limit > 0, "the drive");
+  if (body !== null) await until(() => base.limit > 0, "the drive");
   return { head, base, camera };
 }
 
@@ -103,12 +105,27 @@ test.each([
   expect(base.reach!.pace?.forward ?? 0).toBe(0);
 });
 
+test("unconfigured: a base whose outline and brakes were never set stands, until they are", async () => {
+  const { base, head } = await driving(null);
+  await until(() => base.reach?.state === "unconfigured", "the state");
+  expect(base.reach!.pace).toBeNull();
+  expect(base.limit).toBe(0);
+  const engineer = await head.open();
+  const { "body.footprint": outline, ...brakes } = OWN_BODY;
+  await engineer.settings(brakes);
+  await sleep(200);
+  expect(base.reach!.state).toBe("unconfigured");
+  await engineer.settings({ "body.footprint": outline! });
+  await until(() => base.limit > 0, "the drive");
+});
+
 describe("a head in a process of its own", () => {
   const serve = fileURLToPath(new URL("../../dist/tools/serve.js", import.meta.url));
 
   async function served(folder: string, port: number) {
     const config = {
       sensors: [CAMERA],
+      settings: OWN_BODY,
       baseFromHead: { rotation: [0, 0, 0, 1], position: [0, 0, 0.5] },
     };
     writeFileSync(join(folder, "head.json"), JSON.stringify(config));

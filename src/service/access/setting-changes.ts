@@ -2,6 +2,7 @@ import { isDeepStrictEqual } from "node:util";
 import { resolveSettings, SettingError, type Settings } from "../../head/settings.ts";
 import { WireError } from "../../wire/codec.ts";
 import type { FromClient } from "../../wire/messages.ts";
+import type { BodySettings } from "../body-settings.ts";
 import type { Mode } from "../mode.ts";
 import type { HeadLink } from "../sensing/head-link.ts";
 import type { Clients } from "../sockets/clients.ts";
@@ -19,6 +20,7 @@ export interface SettingParts {
   readonly mode: Mode;
   readonly head: HeadLink;
   readonly clients: Clients;
+  readonly body: BodySettings;
 }
 
 /** Changes settings for clients with the right to; asks back for what makes a base stop later, and tells everybody. */
@@ -41,6 +43,7 @@ export class SettingChanges {
     if (mode.origin === "live") this.#askBack({ session, change, isConfirmed, before, after });
     await this.#refusing(head.request<"changed">((ticket) => ({ kind: "change", ticket, settings: change })));
     const names = Object.keys(change) as (keyof Settings)[];
+    this.#parts.body.set(names);
     const list = names.map((name) => `${name} = ${head.settings[name]} (was ${before[name]})`);
     const text = `${list.join(", ")}, by ${session.called}`;
     mode.record(`settings: ${text}`);
