@@ -76,7 +76,7 @@ export class MapSaver {
       const path = join(this.folder, name);
       const saved = await stat(path).catch(unlessMissing);
       if (!saved) continue;
-      const stamp = saved.mtime.toISOString().slice(0, 19).replaceAll(":", "-");
+      const stamp = saved.mtime.toISOString().slice(0, -1).replaceAll(":", "-");
       const taken = new Set(await this.aside());
       let own = `map-${stamp}.snapshot`;
       for (let n = 2; taken.has(own); n++) own = `map-${stamp}-${n}.snapshot`;
