@@ -10,7 +10,7 @@ import { afterEach, beforeEach, expect, test } from "vitest";
 import { HeadClient } from "../../src/client/client.ts";
 import { newToken } from "../../src/service/access/tokens.ts";
 import { headTime } from "../../src/service/time.ts";
-import { CAMERA, makeSocket, RawClient, until, view } from "../helpers/live.ts";
+import { CAMERA, makeSocket, OWN_BODY, RawClient, until, view } from "../helpers/live.ts";
 
 // What somebody without a token can do to a head in a process of its own, while a sensor feeds it and a base drives by it.
 
@@ -34,6 +34,7 @@ const tokens = {
 beforeEach(async () => {
   folder = mkdtempSync(join(tmpdir(), "brinkmap-stranger-"));
   const config = {
+    settings: OWN_BODY,
     sensors: [CAMERA],
     baseFromHead: { rotation: [0, 0, 0, 1], position: [0, 0, 0.5] },
     tokens: Object.values(tokens).map(({ entry }) => entry),

@@ -138,6 +138,15 @@ export class LiveHead {
     stop();
   }
 
+  /** Waits for what the head says by itself twice a second: what was on its way before has arrived by then. */
+  async pulses(count = 2): Promise<void> {
+    const watcher = await this.open({ topics: { pulse: 10 } });
+    let heard = 0;
+    watcher.on("pulse", () => heard++);
+    await until(() => heard >= count, "the pulse");
+    watcher.close();
+  }
+
   async stop(): Promise<void> {
     for (const client of this.clients) client.close();
     await this.service.stop();

@@ -42,7 +42,7 @@ async function earlierRun(): Promise<Buffer> {
   const sensor = await first.open({ role: "sensor" });
   await first.drive(sensor, 30, 0.6);
   const watcher = await first.open();
-  await new Promise((resolve) => setTimeout(resolve, 700)); // the head tells of its map twice a second
+  await first.pulses(); // the head tells of its map with them
   await watcher.map("save");
   await first.stop();
   head = null;
@@ -137,7 +137,7 @@ test("a head that ends with an assumed place leaves the saved map as it was", as
   const again = await start(odometry(true));
   const [sensor, base] = [await again.open({ role: "sensor" }), await again.open({ role: "base" })];
   await stand(sensor, base);
-  await new Promise((resolve) => setTimeout(resolve, 700));
+  await again.pulses();
   await again.stop();
   head = null;
   expect(readFileSync(join(folder, "map.snapshot")).equals(saved)).toBe(true);
@@ -186,7 +186,7 @@ test("a head that plays a recording neither reads nor writes the saved map", asy
   const playing = await start({}, { played: await readPlayed(path) });
   const watcher = await playing.open();
   await expect(watcher.map("save")).rejects.toThrow("no folder to save to");
-  await new Promise((resolve) => setTimeout(resolve, 700));
+  await playing.pulses();
   await playing.stop();
   head = null;
   expect(files()).toEqual(["map.snapshot", "room.brk"]);

@@ -50,7 +50,7 @@ test("a map that is to be continued is kept over a restart", async () => {
   const sensor = await first.open({ role: "sensor" });
   await first.drive(sensor, 12);
   const watcher = await first.open({ topics: { map: 50 } });
-  await new Promise((resolve) => setTimeout(resolve, 500)); // the last changes are on their way
+  await first.pulses();
   expect(await watcher.map("save")).toMatch(/bytes to /);
   await until(() => watcher.mirror.isComplete && watcher.mirror.blocks.size > 0);
   await first.stop();

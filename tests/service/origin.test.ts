@@ -74,8 +74,10 @@ for (const origin of ["recording", "simulated"] as const) {
   });
 
   test(`${origin}: no datagram goes out by itself; asked for, each is one that the documented receiver refuses`, async () => {
-    await start(origin, glance());
-    await new Promise((resolve) => setTimeout(resolve, 700));
+    const quiet = await start(origin, glance());
+    let reaches = 0;
+    (await quiet.open({ topics: { reach: 100 } })).on("reach", () => reaches++);
+    await until(() => reaches > 5, "reaches");
     expect(datagrams).toEqual([]);
     await start(origin, glance({ rehearse: true }));
     await until(() => datagrams.some(({ glance }) => (glance.pace?.forward ?? 0) > 0), "a pace");

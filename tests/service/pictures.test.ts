@@ -38,8 +38,7 @@ test("the footing around the base is firm where floor was seen, and unseen behin
   const grounds: FromServer<"ground">[] = [];
   watcher.on("ground", (ground) => grounds.push(ground));
   await head.drive(sensor, 25, 0.4);
-  await until(() => grounds.length > 1, "the ground");
-  await new Promise((resolve) => setTimeout(resolve, 300));
+  await head.pulses();
   const { col, row, width, height, cell, cells } = grounds.at(-1)!;
   const codes = unpackCodes(cells, width * height);
   const at = (x: number, y: number) =>
@@ -59,10 +58,10 @@ test("no pictures are made for those who do not want them, nor after they ended 
   watcher.subscribe({ image: 10 });
   await until(() => count === 1, "the newest image, at once");
   watcher.subscribe({ image: 0 });
-  await new Promise((resolve) => setTimeout(resolve, 200));
+  await head.pulses();
   const before = count;
   await head.drive(sensor, 5);
-  await new Promise((resolve) => setTimeout(resolve, 200));
+  await head.pulses();
   expect(count).toBe(before);
 });
 
@@ -113,7 +112,7 @@ const fileOf = (path: string, headers: Record<string, string> = {}) =>
 test("the map comes as files of points, the centres of its occupied voxels", async () => {
   const watcher = await head.open({ topics: { map: 50 } });
   await head.drive(sensor, 25, 0.4);
-  await new Promise((resolve) => setTimeout(resolve, 500));
+  await head.pulses();
   await until(() => watcher.mirror.isComplete);
   const known = new Set<string>();
   const { voxelSize } = watcher.welcome!.map;

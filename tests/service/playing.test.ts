@@ -125,7 +125,7 @@ test("it stands still when told to, and goes on at the speed that it is told", a
   await watcher.play({ to: 300_000, speed: 0 });
   await until(() => playing?.goal === null && playing.at > 200_000 && playing.speed === 0, "standing");
   const { frame } = playing!;
-  await new Promise((resolve) => setTimeout(resolve, 300));
+  await head.pulses();
   expect(playing!.frame).toBe(frame);
   // Standing still is not being late: what is shown is of that moment, for as long as one looks.
   expect(reach!.state).not.toMatch(/late|blind/);

@@ -73,7 +73,7 @@ test("a client that comes back gets only what changed meanwhile", async () => {
   const watcher = await head.open({ topics: { map: 50 } });
   await drive(12);
   await until(() => watcher.mirror.isComplete && watcher.mirror.blocks.size > 20);
-  await new Promise((resolve) => setTimeout(resolve, 400));
+  await head.pulses();
   const have = watcher.mirror.have;
   const raw = await new RawClient(head.service.url).opened();
   raw.say({ kind: "hello", role: "watcher" });
@@ -97,7 +97,6 @@ test("clearing the map gives everyone an empty one", async () => {
   const watcher = await head.open({ topics: { map: 50 } });
   await drive(12);
   await until(() => watcher.mirror.blocks.size > 0);
-  await new Promise((resolve) => setTimeout(resolve, 400));
   const { epoch } = watcher.mirror;
   expect(await watcher.map("clear")).toBe("the map is empty");
   await until(() => watcher.mirror.epoch !== epoch);
@@ -112,7 +111,6 @@ test("questions: how far a line and an arc are free, what the floor is like, how
     base.ask({ about: "line", from: [0, 0], to: [1, 0], halfWidth: 0.1, frame: "base" }),
   ).rejects.toThrow(/where the base is/);
   await drive(40, 0.9);
-  await new Promise((resolve) => setTimeout(resolve, 100));
   const line = await base.ask({ about: "line", from: [1.2, 0], to: [3, 0], halfWidth: 0.1, frame: "world" });
   expect(line).toMatchObject({ isFree: false, what: END.obstacle });
   // From 1.2 to the wall at 2 m, less a voxel before it and half a column of step.

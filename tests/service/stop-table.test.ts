@@ -2,7 +2,6 @@ import { spawn } from "node:child_process";
 import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
-import { setTimeout as sleep } from "node:timers/promises";
 import { fileURLToPath } from "node:url";
 import { afterEach, describe, expect, test } from "vitest";
 import { HeadClient } from "../../src/client/client.ts";
@@ -113,7 +112,7 @@ test("unconfigured: a base whose outline and brakes were never set stands, until
   const engineer = await head.open();
   const { "body.footprint": outline, ...brakes } = OWN_BODY;
   await engineer.settings(brakes);
-  await sleep(200);
+  await head.pulses();
   expect(base.reach!.state).toBe("unconfigured");
   await engineer.settings({ "body.footprint": outline! });
   await until(() => base.limit > 0, "the drive");

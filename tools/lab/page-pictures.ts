@@ -101,7 +101,13 @@ async function takeLive(browser: Browser, path: string, folder: string): Promise
       baseFromHead,
       headFromImu,
       pretrigger: { folder: kept, before: 5, after: 1 },
-      settings: { "pose.source": "tracked", "guard.waiverLimit": 30 },
+      settings: {
+        "pose.source": "tracked",
+        "guard.waiverLimit": 30,
+        "body.footprint": "0.22,0.175 0.22,-0.175 -0.2,-0.175 -0.2,0.175",
+        "body.deceleration": 0.7,
+        "body.reactionDelay": 0.15,
+      },
     }),
     log: pino({ level: "silent" }),
   });
