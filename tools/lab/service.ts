@@ -9,6 +9,7 @@ import { isMainThread, parentPort, Worker, workerData } from "node:worker_thread
 import { WebSocket } from "ws";
 import { HeadClient, type Socket } from "../../src/client/client.ts";
 import type { Pose } from "../../src/geometry/optics.ts";
+import { SETTINGS } from "../../src/head/settings.ts";
 import { openRecording } from "../../src/record/file.ts";
 import { headTime } from "../../src/service/time.ts";
 import { encodeForServer } from "../../src/wire/codec.ts";
@@ -223,16 +224,20 @@ export async function main(args: string[]): Promise<number> {
   if (!existsSync(path)) return 3;
   const seconds = Number(values.seconds ?? 60);
 
-  const folder = values.pretrigger ? mkdtempSync(join(tmpdir(), "brinkmap-soak-")) : null;
-  if (folder !== null) {
-    writeFileSync(join(folder, "head.json"), JSON.stringify({ pretrigger: { folder, ring: 20e9 } }));
-  }
-  const config = folder === null ? [] : ["--config", join(folder, "head.json")];
+  const folder = mkdtempSync(join(tmpdir(), "brinkmap-soak-"));
+  const config = join(folder, "head.json");
+  const settings = {
+    "body.footprint": SETTINGS["body.footprint"].default,
+    "body.deceleration": SETTINGS["body.deceleration"].default,
+    "body.reactionDelay": SETTINGS["body.reactionDelay"].default,
+  };
+  const pretrigger = values.pretrigger ? { pretrigger: { folder, ring: 20e9 } } : {};
+  writeFileSync(config, JSON.stringify({ settings, ...pretrigger }));
 
   const started = headTime();
   const head = spawn(
     process.execPath,
-    [...AS_IN_THE_UNIT.flags, script("serve"), "--port", "0", "--quiet", ...config],
+    [...AS_IN_THE_UNIT.flags, script("serve"), "--port", "0", "--quiet", "--config", config],
     { stdio: ["ignore", "pipe", "inherit"], env: { ...process.env, ...AS_IN_THE_UNIT.environment } },
   );
   const url = await new Promise<string>((resolve) => {
@@ -361,7 +366,7 @@ export async function main(args: string[]): Promise<number> {
   const ended = new Promise((resolve) => head.on("close", resolve));
   head.kill("SIGTERM");
   await ended;
-  if (folder !== null) {
+  if (values.pretrigger) {
     const kinds = await countPretrigger(join(folder, "ring"));
     for (const [kind, count] of kinds) {
       const told =
@@ -370,8 +375,8 @@ export async function main(args: string[]): Promise<number> {
           : new RegExp(`events_total\\{kind="${kind}"\\} (\\d+)`);
       console.log(`recorded ${kind.padEnd(14)}${count} of ${told.exec(counted)?.[1] ?? "?"}`);
     }
-    rmSync(folder, { recursive: true });
   }
+  rmSync(folder, { recursive: true });
   // Watchers that were stalled on purpose leave sockets that would keep the process alive.
   setImmediate(() => process.exit());
   return 0;
