@@ -146,7 +146,7 @@ export class Placing<F extends MaskedFrame> {
     this.#tracking ??= this.#open(frame, at);
     const sampler = this.#samplers[sensor] ?? null;
     const { attitude, odometry, baseFromLens, inertial } =
-      sampler === null ? { ...at, inertial: null } : this.#poses.steadied(at, time);
+      sampler === null ? { ...this.#poses.unjumped(at), inertial: null } : this.#poses.steadied(at, time);
     return this.#tracking.place({
       time,
       sensor,

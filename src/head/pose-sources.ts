@@ -223,17 +223,28 @@ export class PoseSources {
     return compose(poseOr(this.#headMounts, time, this.#setup.baseFromHead), own);
   }
 
-  /** With what the imu felt since the frame before, and the attitude freed of noise by its gyro; without odometry only. */
+  /** With what the imu felt since the frame before, and the attitude freed of noise by its gyro. */
   steadied(at: Trackable, time: number): Trackable & { readonly inertial: InertialInput | null } {
     const span = this.#inertial.cut(time, this.#orientations);
-    if (span === null || at.odometry !== null || this.#settings["track.inertial"] === "ignored") {
+    if (span === null || this.#settings["track.inertial"] === "ignored") {
       return { ...at, inertial: null };
     }
     const baseFromImu = this.#baseFromImu(time);
     const steady = this.#steady.follow(span);
-    const { rotation, hasJumped } = steady ?? { rotation: null, hasJumped: false };
-    const attitude = rotation === null ? at.attitude : multiply(rotation, conjugate(baseFromImu.rotation));
-    return { ...at, attitude, inertial: { span, baseFromImu, isSteady: rotation !== null && !hasJumped } };
+    const { latenessSigma } = this.#steady;
+    if (steady === null) {
+      const attitude = this.#steady.unjumped(at.attitude);
+      const inertial = { span, baseFromImu, isSteady: false, yawJump: 0, latenessSigma };
+      return { ...at, attitude, inertial };
+    }
+    const { rotation, hasJumped, yawJump } = steady;
+    const attitude = multiply(rotation, conjugate(baseFromImu.rotation));
+    return { ...at, attitude, inertial: { span, baseFromImu, isSteady: !hasJumped, yawJump, latenessSigma } };
+  }
+
+  /** With the attitude freed of jumps of its yaw alone. */
+  unjumped(at: Trackable): Trackable {
+    return { ...at, attitude: this.#steady.unjumped(at.attitude) };
   }
 
   /** Whether the sensor's own poses are known: the floor is at the world's zero then, rather than under the base. */

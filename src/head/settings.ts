@@ -99,7 +99,7 @@ export const SETTINGS = {
   "track.inertial": choice(
     "used",
     ["used", "ignored"],
-    "whether accelerations carry a tracked base on where depth leaves it free; without odometry, and where inertial samples come",
+    "whether accelerations carry a tracked base on where depth leaves it free, and check its wheels; where inertial samples come",
   ),
   "track.writeSigma": number(
     0.05,

@@ -1,5 +1,6 @@
-import { atan2Of, cosOf, expOf, sinOf, square } from "../geometry/elementary.ts";
+import { atan2Of, cosOf, expOf, hypot2, sinOf, square } from "../geometry/elementary.ts";
 import type { Quat } from "../geometry/optics.ts";
+import { conjugate, fromYawPitchRoll, multiply, toRotationVector } from "../geometry/rigid.ts";
 import type { InertialSpan } from "./inertial-buffer.ts";
 
 /** Seconds over which the orientation sensor's noise is averaged, and 1/s^2: how fast what it says of the gyro's bias is learnt. */
@@ -8,25 +9,65 @@ const BIAS_GAIN = 0.05;
 /** Radians between sensor and gyro that noise does not explain. `JUMP_SAMPLES` of them in a row are a jump; fewer are left out. */
 const JUMP = (3 * Math.PI) / 180;
 const JUMP_SAMPLES = 3;
+/** Seconds, 1 sigma: by how much the sensor's attitudes may be later than the gyro before it is learnt, and at the least. Chosen by hand. */
+const FIRST_LATENESS = 0.05;
+const LEAST_LATENESS = 0.001;
+/** Seconds: no more is learnt. */
+const MOST_LATENESS = 0.15;
+/** Radians, 1 sigma: noise of an attitude, as lateness is learnt. */
+const SAID_NOISE = (0.5 * Math.PI) / 180;
+/** rad/s: slower changes of the turn rate tell nothing of lateness. Chosen by hand. */
+const LEAST_CHANGE = (5 * Math.PI) / 180;
+
+/** What `follow` tells of a span. */
+export interface Steadied {
+  /** worldFromImu at its end. */
+  readonly rotation: Quat;
+  /** Whether the sensor's tilt has jumped within. */
+  readonly hasJumped: boolean;
+  /** Radians: by how much its yaw has jumped within; the attitudes told do not follow that. */
+  readonly yawJump: number;
+}
 
 /**
  * The orientation sensor's attitudes without their noise: the gyro tells how they follow each other, and they tell where the gyro
  * drifts to. What the sensor drifts by is in it as before. A complementary filter (Mahony, Hamel & Pflimlin 2008) towards a fused
- * attitude in place of gravity.
+ * attitude in place of gravity. Where the sensor's attitudes are late, they lag behind the gyro in every turn: that is learnt and put right. A
+ * yaw that jumps while the gyro feels no turn is an error of the sensor, and is not followed.
  */
 export class SteadyAttitude {
   /** worldFromImu at the end of the last span; rad/s. */
   readonly #q = new Float64Array([0, 0, 0, 1]);
   readonly #bias = new Float64Array(3);
   readonly #off = new Float64Array(3);
+  readonly #said = new Float64Array(4);
+  /** rad/s: the gyro's rate, smoothed as the attitude is. */
+  readonly #slow = new Float64Array(3);
   #age = 0;
   #strange = 0;
+  /** Radians about the vertical: what the sensor's jumps have added to its yaw. */
+  #jumped = 0;
+  #lateness = 0;
+  #latenessVariance = square(FIRST_LATENESS);
+
+  /** Seconds by which the sensor's attitudes are later than the gyro, as learnt from turns; and 1 sigma. */
+  get lateness(): number {
+    return this.#lateness;
+  }
+  get latenessSigma(): number {
+    return Math.sqrt(this.#latenessVariance);
+  }
+
+  /** An attitude of the sensor without the jumps of its yaw. */
+  unjumped(said: Quat): Quat {
+    return this.#jumped === 0 ? said : multiply(fromYawPitchRoll(-this.#jumped, 0, 0), said);
+  }
 
   /**
    * Takes a span that follows the last one, and puts steady attitudes in the place of its own.
-   * @returns worldFromImu at its end, and whether the sensor's attitude has jumped within; null where the span has holes
+   * @returns null where the span has holes
    */
-  follow(span: InertialSpan): { readonly rotation: Quat; readonly hasJumped: boolean } | null {
+  follow(span: InertialSpan): Steadied | null {
     const { count, seconds, rotation, rate } = span;
     if (span.missing > 0 || count === 0) {
       this.#age = 0;
@@ -35,6 +76,7 @@ export class SteadyAttitude {
     const q = this.#q;
     const bias = this.#bias;
     let hasJumped = false;
+    const jumped = this.#jumped;
     for (let n = 0; n < count; n++) {
       const dt = seconds[n]!;
       const half = dt / 2;
@@ -42,19 +84,45 @@ export class SteadyAttitude {
       const y = half * (rate[3 * n + 1]! - bias[1]!);
       const z = half * (rate[3 * n + 2]! - bias[2]!);
       if (this.#age > 0) turnOn(q, x, y, z);
-      if (this.#correct(rotation, 4 * n, dt)) hasJumped = true;
+      this.#hear(rotation, 4 * n, rate, 3 * n, dt);
+      if (this.#correct(dt)) hasJumped = true;
       for (let i = 0; i < 4; i++) rotation[4 * n + i] = q[i]!;
       turnOn(q, x, y, z);
     }
-    return { rotation: [q[0]!, q[1]!, q[2]!, q[3]!], hasJumped };
+    return { rotation: [q[0]!, q[1]!, q[2]!, q[3]!], hasJumped, yawJump: this.#jumped - jumped };
   }
 
-  /** Draws the attitude towards what the sensor says; true when it is taken over because the sensor jumped. */
-  #correct(said: Float64Array, at: number, dt: number): boolean {
-    const q = this.#q;
+  /** Sets `#said` to what the sensor says, without its jumps and brought to the gyro's time; learns how late it is. */
+  #hear(rotation: Float64Array, at: number, rate: Float64Array, rateAt: number, dt: number): void {
+    const said = this.#said;
+    for (let i = 0; i < 4; i++) said[i] = rotation[at + i]!;
+    if (this.#jumped !== 0) said.set(this.unjumped([said[0]!, said[1]!, said[2]!, said[3]!]));
+    const late = this.#lateness;
+    turnOn(said, late * rate[rateAt]!, late * rate[rateAt + 1]!, late * rate[rateAt + 2]!);
+    const share = Math.max(1 - expOf(-dt / SMOOTHING), dt / (this.#age + dt));
+    const off = this.#off;
+    if (this.#age > 0) difference(off, this.#q, said, 0);
+    for (let i = 0; i < 3; i++) {
+      const now = rate[rateAt + i]!;
+      // The attitude told has followed part of the lag already: what is left is as the rate less its own smoothed value.
+      const change = now - this.#slow[i]!;
+      this.#slow[i]! += share * change;
+      if (this.#age < SMOOTHING || Math.abs(change) < LEAST_CHANGE || Math.abs(off[i]!) > JUMP) continue;
+      const gain =
+        (this.#latenessVariance * change) / (square(change) * this.#latenessVariance + square(SAID_NOISE));
+      const learnt = this.#lateness - gain * off[i]!;
+      this.#lateness = Math.max(-MOST_LATENESS, Math.min(MOST_LATENESS, learnt));
+      const left = this.#latenessVariance * (1 - gain * change);
+      this.#latenessVariance = Math.max(square(LEAST_LATENESS), left);
+    }
+  }
+
+  /** Draws the attitude towards what the sensor says; true when it is taken over because the sensor's tilt jumped. */
+  #correct(dt: number): boolean {
+    const [q, said] = [this.#q, this.#said];
     if (this.#age > 0) {
       const off = this.#off;
-      difference(off, q, said, at);
+      difference(off, q, said, 0);
       const angle = Math.sqrt(square(off[0]!) + square(off[1]!) + square(off[2]!));
       this.#strange = angle > JUMP ? this.#strange + 1 : 0;
       if (this.#strange < JUMP_SAMPLES) {
@@ -67,11 +135,25 @@ export class SteadyAttitude {
         return false;
       }
     }
-    const hasJumped = this.#age > 0;
     this.#strange = 0;
+    if (this.#age > 0 && this.#takeJump()) return false;
+    const hasJumped = this.#age > 0;
     this.#age = dt;
-    for (let i = 0; i < 4; i++) q[i] = said[at + i]!;
+    for (let i = 0; i < 4; i++) q[i] = said[i]!;
     return hasJumped;
+  }
+
+  /** Takes a jump of the yaw for the sensor's error; false when it is a jump of the tilt. */
+  #takeJump(): boolean {
+    const [q, said] = [this.#q, this.#said];
+    const turned = multiply(
+      [said[0]!, said[1]!, said[2]!, said[3]!],
+      conjugate([q[0]!, q[1]!, q[2]!, q[3]!]),
+    );
+    const [x, y, z] = toRotationVector(turned);
+    if (hypot2(x, y) > JUMP) return false;
+    this.#jumped += z;
+    return true;
   }
 }
 

@@ -58,6 +58,12 @@ export interface InertialInput {
   readonly baseFromImu: Pose;
   /** Whether the gyro steadies the attitude from frame to frame: it has little noise then, and cannot have jumped. */
   readonly isSteady: boolean;
+  /** Radians: by how much the orientation sensor's yaw has jumped; the attitude does not follow that. */
+  readonly yawJump?: number;
+  /** Seconds, 1 sigma: by how much the attitudes may be late. */
+  readonly latenessSigma?: number;
+  /** Whether the attitudes were made of these samples: they lean with every start and stop. */
+  readonly isLeaning?: boolean;
 }
 
 /** An event of tracking that an operator or the base would want to know. */
@@ -97,6 +103,8 @@ export interface LastFrame {
   /** worldFromBase. */
   readonly base: Pose;
   readonly odometry: Pose | null;
+  /** By the orientation sensor; null before the first frame. */
+  readonly attitude: Quat | null;
 }
 
 /** One frame on its way through the tracker. */
@@ -107,7 +115,9 @@ export interface Frame {
   readonly dt: number;
   /** Whether odometry says how the base moved since the frame before. */
   readonly hasOdometry: boolean;
-  /** Whether inertial samples do. */
+  /** Whether the filter of wheels, accelerations and depth places the frame. */
+  readonly isWheeled: boolean;
+  /** Whether inertial samples do, without odometry. */
   readonly isFelt: boolean;
   /** Whether their gyro steadies the attitude. */
   readonly isSteadied: boolean;

@@ -36,6 +36,11 @@ export class Stillness {
   #quietFor = 0;
   #hasMeans = false;
 
+  /** Seconds for which the imu has been quiet. */
+  get quietFor(): number {
+    return this.#quietFor;
+  }
+
   get isQuiet(): boolean {
     return this.#quietFor >= QUIET_SECONDS;
   }

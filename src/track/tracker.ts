@@ -7,10 +7,12 @@ import { PoseDoubt, type WorldDoubt } from "./doubt.ts";
 import type {
   Frame,
   Hold,
+  InertialInput,
   LastFrame,
   Prediction,
   TrackerSettings,
   TrackInput,
+  TrackNote,
   TrackResult,
 } from "./frame.ts";
 import { FramePlacer } from "./frame-placer.ts";
@@ -25,6 +27,7 @@ import { OdometryCheck } from "./odometry-check.ts";
 import { FASTEST, Recovery } from "./recovery.ts";
 import { FrameRegistration, LEAST_MATCHES, LEAST_SHARE } from "./registration.ts";
 import { RotationCheck } from "./rotation-check.ts";
+import { type WheeledPlace, WheeledPlacer } from "./wheeled-placer.ts";
 
 /** Share of the yaw's noise that is left where a gyro steadies the attitude. Chosen by hand. */
 const STEADY_SHARE = 0.3;
@@ -54,6 +57,7 @@ export class Tracker {
   readonly #felt: InertialStep;
   readonly #doubt = new PoseDoubt();
   readonly #placer: FramePlacer;
+  readonly #wheeled: WheeledPlacer;
   readonly #builder: MapBuilder;
   readonly #recovery = new Recovery();
   readonly #odometryCheck = new OdometryCheck();
@@ -62,6 +66,8 @@ export class Tracker {
   #hold: Hold = "carried";
   /** Whether accelerations carried the base on to the last frame. */
   #wasFelt = false;
+  /** Whether the wheels were not believed when the head was lost: it may be carried anywhere. */
+  #isAdrift = false;
   /** Metres. */
   #way = 0;
   /** Microseconds: when depth was last used, and when a frame that was not used last showed something at least. */
@@ -72,7 +78,7 @@ export class Tracker {
   constructor(start: Pose, settings: TrackerSettings) {
     this.settings = settings;
     this.#start = start;
-    this.#last = { time: 0, base: start, odometry: null };
+    this.#last = { time: 0, base: start, odometry: null, attitude: null };
     this.#map = new LocalMap(settings.voxelSize);
     this.#motion = new BaseMotion(settings.rolling === "ahead");
     this.#felt = new InertialStep(settings.tiltSigma);
@@ -85,6 +91,7 @@ export class Tracker {
       felt: this.#felt,
     };
     this.#placer = new FramePlacer(parts);
+    this.#wheeled = new WheeledPlacer(parts);
     this.#builder = new MapBuilder(parts);
   }
 
@@ -134,6 +141,7 @@ export class Tracker {
     this.#last = { ...this.#last, base: compose(newFromOld, this.#last.base) };
     this.#motion.turn(newFromOld.rotation);
     this.#felt.turn(newFromOld.rotation);
+    this.#wheeled.move(newFromOld.rotation, (pose) => compose(newFromOld, pose));
     this.#heading.turn(toYawPitchRoll(newFromOld.rotation)[0]);
     this.#odometryCheck.restart();
     this.#motion.rolling.interrupt();
@@ -165,15 +173,17 @@ export class Tracker {
   track(input: TrackInput): TrackResult {
     if (this.#frames === 0) return this.#begin(input);
     const frame = this.#open(input);
-    const rotation = this.#rotationFrom(input.attitude);
+    let rotation = this.#rotationFrom(input.attitude);
     if (this.#hold === "lost") return this.#recover(frame, rotation);
-    const prediction = frame.isFelt
-      ? this.#felt.predict(this.#last.base, rotation)
-      : this.#predictUnfelt(input.odometry, frame.dt, rotation);
+    const prediction = this.#predict(frame, rotation);
+    if (this.#wheeled.isStanding) {
+      this.#heading.stand(yawBetween(rotation, this.#last.base.rotation), frame.dt);
+      rotation = this.#rotationFrom(input.attitude);
+    } else this.#heading.goOn();
     const predicted = { rotation, position: prediction.position };
     const share = this.#register(frame, predicted, prediction.sigma);
     if (share < LEAST_SHARE) return this.#carry(frame, predicted, prediction.growth);
-    return this.#accept(frame, prediction, share);
+    return this.#accept(frame, { ...prediction, rotation }, share);
   }
 
   /** The first frame that shows something. */
@@ -184,6 +194,7 @@ export class Tracker {
       settings: this.settings,
       dt: 0,
       hasOdometry: false,
+      isWheeled: false,
       isFelt: false,
       isSteadied: false,
       yawNoise: this.settings.yawSigma,
@@ -207,7 +218,7 @@ export class Tracker {
     const { settings } = this;
     const { time, odometry, inertial = null } = input;
     const dt = Math.max(1e-3, (time - this.#last.time) / 1e6);
-    this.#heading.age(settings.yawDrift * dt);
+    this.#heading.age(settings.yawDrift, dt);
     const hasOdometry = odometry !== null && this.#last.odometry !== null;
     const isFelt =
       settings.inertial === "used" &&
@@ -215,26 +226,42 @@ export class Tracker {
       InertialStep.covers(inertial, dt) &&
       !hasOdometry &&
       this.#hold !== "lost";
-    const isSteadied = isFelt && inertial.isSteady;
+    const isSteadied =
+      inertial?.isSteady === true && InertialStep.covers(inertial, dt) && this.#hold !== "lost";
     const yawNoise = isSteadied ? STEADY_SHARE * settings.yawSigma : settings.yawSigma;
+    this.#heading.turnAt(isSteadied ? rateOf(inertial) : 0, inertial?.latenessSigma ?? 0);
     this.#wasFelt = isFelt;
+    const isWheeled = hasOdometry && inertial !== null && this.#hold !== "lost";
+    if (!isWheeled) this.#wheeled.stop();
+    if (isSteadied) this.#heading.followDrift(dt);
     if (isFelt) {
       if (!this.#felt.isRunning) {
         this.#felt.start(this.#motion.velocity, this.#hold === "held" && this.#motion.isKnown);
         this.#builder.start.trace(this.#frames === 1);
       }
-      if (isSteadied) this.#heading.followDrift(dt);
       this.#felt.advance(inertial, this.#heading.offset);
     } else {
       this.#felt.stop();
       this.#builder.start.cancel();
     }
-    return { input, settings, dt, hasOdometry, isFelt, isSteadied, yawNoise, notes: [], turned: null };
+    const notes: TrackNote[] = [];
+    const yawJump = inertial?.yawJump ?? 0;
+    if (yawJump !== 0) notes.push({ what: "yaw jump", angle: yawJump });
+    return { input, settings, dt, hasOdometry, isWheeled, isFelt, isSteadied, yawNoise, notes, turned: null };
   }
 
   /** The world's rotation of the base where the orientation sensor says `attitude`. */
   #rotationFrom(attitude: Quat): Quat {
     return this.#level.correct(this.#heading.toWorld(attitude));
+  }
+
+  #predict(frame: Frame, rotation: Quat): Prediction {
+    if (frame.isWheeled) {
+      const rotationFrom = (attitude: Quat) => this.#rotationFrom(attitude);
+      return this.#wheeled.predict(frame, this.#last, rotationFrom, this.#heading.offset);
+    }
+    if (frame.isFelt) return this.#felt.predict(this.#last.base, rotation);
+    return this.#predictUnfelt(frame.input.odometry, frame.dt, rotation);
   }
 
   /** By odometry, or else by the base's own motion. */
@@ -255,45 +282,80 @@ export class Tracker {
   }
 
   /** The frame fits the map: judge its free directions, fuse it with the prediction, extend the map. */
-  #accept(frame: Frame, prediction: Prediction, share: number): TrackResult {
-    const { time, odometry } = frame.input;
+  #accept(frame: Frame, prediction: Prediction & { readonly rotation: Quat }, share: number): TrackResult {
+    const { time } = frame.input;
     const from = this.#last.base;
+    if (frame.isWheeled) {
+      const placed = this.#wheeled.place({ frame, from, share, rotation: prediction.rotation });
+      return this.#acceptWheeled(frame, placed, share);
+    }
     const isUnbegun = this.#builder.isUnbegun(frame);
     const placed = this.#placer.place({ frame, from, prediction, share, isUnbegun });
     if (placed === null) return this.#lose(frame);
     const { base, directions } = placed;
     this.#followAttitude(frame, base);
-    this.#goTo(base);
+    this.#goTo(base, isFree(directions));
     this.#usedAt = time;
     // Judged before the map is extended: the doubt that this builds in concerns later frames.
     const hold = isFree(directions) ? "sliding" : this.#holdOf(time);
     this.#extendMap(frame, directions);
-    if (odometry !== null && !isFree(directions)) {
-      const slip = this.#odometryCheck.compare(time, odometry, this.#last.base);
-      if (slip !== null) frame.notes.push({ what: "odometry disagrees", ...slip });
-    } else this.#odometryCheck.restart();
+    this.#compareOdometry(frame, !isFree(directions));
     return this.#done(frame, hold, share);
+  }
+
+  /** The same for a base whose wheels are counted. */
+  #acceptWheeled(frame: Frame, placed: WheeledPlace, share: number): TrackResult {
+    const { time } = frame.input;
+    const { base, directions, isDisputed } = placed;
+    const isUnsure = this.#wheeled.isUnsure(time);
+    if (!isUnsure && !this.#wheeled.isStanding) this.#followAttitude(frame, base);
+    this.#goTo(base, isFree(directions));
+    this.#usedAt = time;
+    const hold = isDisputed || isUnsure ? "carried" : isFree(directions) ? "sliding" : this.#holdOf(time);
+    if (this.#frames % FUSE_EVERY === 0 && this.#wheeled.mayFuse(placed, this.#map.fused)) {
+      const before = this.slack;
+      this.#extendMap(frame, directions);
+      if (this.slack < before) this.#wheeled.settle();
+    }
+    this.#compareOdometry(frame, !isFree(directions) && !isUnsure);
+    return this.#done(frame, hold, share);
+  }
+
+  /** Reports wheels that slip. @param isHeld whether depth holds the place */
+  #compareOdometry({ input: { time, odometry }, notes }: Frame, isHeld: boolean): void {
+    if (odometry === null || !isHeld) {
+      this.#odometryCheck.restart();
+      return;
+    }
+    const slip = this.#odometryCheck.compare(time, odometry, this.#last.base);
+    if (slip !== null) notes.push({ what: "odometry disagrees", ...slip });
   }
 
   /** Depth cannot be used: the pose is the prediction. */
   #carry(frame: Frame, predicted: Pose, growth: number): TrackResult {
-    const { dt, isFelt, hasOdometry, input } = frame;
+    const { dt, isFelt, isWheeled, hasOdometry, input } = frame;
     this.#doubt.widen(growth);
-    if (isFelt) {
+    if (isWheeled) {
+      const isDark = input.chosen.count < LEAST_MATCHES || input.isClear === false;
+      this.#wheeled.carry(frame, this.#last.base, predicted, isDark);
+    } else if (isFelt) {
       this.#motion.velocity = this.#felt.velocityOf(this.#last.base.rotation, predicted.rotation, dt);
       this.#felt.mark();
     } else if (!hasOdometry) this.#motion.fade(dt);
-    this.#goTo(predicted);
+    this.#goTo(predicted, true);
     this.#registration.place(compose(predicted, input.baseFromLens));
     this.#odometryCheck.restart();
+    const before = this.slack;
     this.#builder.extendCarried(frame);
+    if (isWheeled && this.slack < before) this.#wheeled.settle();
     return this.#isCarriedTooFar(frame) ? this.#lose(frame) : this.#done(frame, "carried", 0);
   }
 
   /** Whether a pose that depth does not hold is too unsure by now. */
   #isCarriedTooFar(frame: Frame): boolean {
     const { time, chosen, isClear } = frame.input;
-    if (frame.hasOdometry) return this.slack > LOST_SIGMA;
+    if (frame.hasOdometry)
+      return this.slack > (this.#wheeled.isDistrusted(time) ? TRUSTED_DOUBT : LOST_SIGMA);
     if (chosen.count >= LEAST_MATCHES && isClear !== false) this.#seenAt = time;
     // A head that is covered may be carried anywhere, so accelerations count only while something is seen.
     const since = frame.isFelt ? Math.max(this.#usedAt, this.#seenAt) : this.#usedAt;
@@ -307,7 +369,7 @@ export class Tracker {
     const { dt, hasOdometry, settings, input } = frame;
     this.#motion.velocity = [0, 0, 0];
     const { position, growth } = this.#predictUnfelt(input.odometry, dt, rotation);
-    this.#doubt.widen(hasOdometry ? growth : FASTEST * dt);
+    this.#doubt.widen(hasOdometry && !this.#isAdrift ? growth : FASTEST * dt);
     const base = { rotation, position };
     this.#last = { ...this.#last, base };
     if (input.chosen.count < LEAST_MATCHES) return this.#done(frame, "lost", 0);
@@ -328,6 +390,7 @@ export class Tracker {
 
   #lose(frame: Frame): TrackResult {
     frame.notes.push({ what: "lost" });
+    this.#isAdrift = this.#wheeled.isDistrusted(frame.input.time);
     this.#recovery.restart();
     this.#felt.stop();
     return this.#done(frame, "lost", 0);
@@ -348,6 +411,8 @@ export class Tracker {
     const angle = this.#heading.correct({
       off: yawBetween(this.#rotationFrom(input.attitude), base.rotation),
       noise: yawNoise,
+      variance: this.#registration.yawVariance,
+      rate: isSteadied ? rateOf(input.inertial!) : 0,
       dt,
       mostDrift: isSteadied ? settings.yawDrift : null,
     });
@@ -355,10 +420,11 @@ export class Tracker {
   }
 
   /** Moves the base and counts the way. */
-  #goTo(base: Pose): void {
+  #goTo(base: Pose, isFree: boolean): void {
     const step = distance(base.position, this.#last.base.position);
     this.#way += step;
     this.#doubt.drift(step);
+    if (isFree) this.#heading.slide(step);
     this.#last = { ...this.#last, base };
   }
 
@@ -380,6 +446,7 @@ export class Tracker {
   #moveWorld(frame: Frame, { rotation, apply }: WorldMove): void {
     frame.turned = apply(IDENTITY);
     this.#last = { ...this.#last, base: apply(this.#last.base) };
+    this.#wheeled.move(rotation ?? IDENTITY.rotation, apply);
     if (rotation === null) return;
     this.#motion.turn(rotation);
     this.#felt.turn(rotation);
@@ -390,7 +457,7 @@ export class Tracker {
   #done(frame: Frame, hold: Hold, share: number): TrackResult {
     const { time, odometry } = frame.input;
     this.#frames++;
-    this.#last = { time, odometry, base: this.#last.base };
+    this.#last = { time, odometry, base: this.#last.base, attitude: frame.input.attitude };
     this.#hold = hold;
     return this.#result(frame, hold, share, this.isFit);
   }
@@ -414,4 +481,20 @@ export class Tracker {
   get #isSteady(): boolean {
     return this.#hold !== "lost" && this.slack <= this.settings.writeSigma;
   }
+}
+
+/** Samples at the end of a span over which the turn rate is averaged. */
+const LAST_SAMPLES = 4;
+
+/** rad/s about the vertical at the end of a span. */
+function rateOf({ span: { count, rotation: q, rate } }: InertialInput): number {
+  let sum = 0;
+  const first = Math.max(0, count - LAST_SAMPLES);
+  for (let n = first; n < count; n++) {
+    const [x, y, z, w] = [q[4 * n]!, q[4 * n + 1]!, q[4 * n + 2]!, q[4 * n + 3]!];
+    // The third row of the rotation matrix.
+    sum += 2 * (x * z - w * y) * rate[3 * n]! + 2 * (y * z + w * x) * rate[3 * n + 1]!;
+    sum += (1 - 2 * (x * x + y * y)) * rate[3 * n + 2]!;
+  }
+  return count > 0 ? sum / (count - first) : 0;
 }

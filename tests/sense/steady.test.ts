@@ -44,8 +44,9 @@ function follow({ frames, noise = 0.3 * DEGREE, bias = [0, 0, 0], yaw = () => 0 
       span.seconds[span.count] = STEP;
       truth = multiply(middle, half);
     }
-    const { rotation, hasJumped } = steady.follow(span)!;
-    return { off: angleBetween(multiply(fromYawPitchRoll(yaw(n - 1), 0, 0), truth), rotation), hasJumped };
+    const { rotation, hasJumped, yawJump } = steady.follow(span)!;
+    const said = multiply(fromYawPitchRoll(yaw(n - 1), 0, 0), truth);
+    return { off: angleBetween(said, rotation), offTruth: angleBetween(truth, rotation), hasJumped, yawJump };
   });
 }
 
@@ -66,10 +67,15 @@ describe("attitudes steadied by the gyro", () => {
     expect(worst(drifting.slice(-100))).toBeLessThan(0.03);
   });
 
-  test("take a jump of the sensor over within three samples, and say so; a single wild sample is left out", () => {
+  test("do not follow a jump of the sensor's yaw, and tell of it within three samples; a single wild sample is left out", () => {
     const jumped = follow({ frames: 40, yaw: (n) => (n < 161 ? 0 : 20 * DEGREE) });
-    expect(jumped.map(({ hasJumped }, k) => (hasJumped ? k : -1)).filter((k) => k >= 0)).toEqual([20]);
-    expect(worst(jumped.slice(21))).toBeLessThan(1.2);
+    const told = jumped.flatMap(({ yawJump }, k) =>
+      yawJump === 0 ? [] : [{ k, degrees: yawJump / DEGREE }],
+    );
+    expect(told.map(({ k }) => k)).toEqual([20]);
+    // Noise of one sample: three axes of 0.3 degrees.
+    expect(Math.abs(told[0]!.degrees - 20)).toBeLessThan(1);
+    for (const { offTruth } of jumped.slice(21)) expect(offTruth / DEGREE).toBeLessThan(1.2);
     const wild = follow({ frames: 40, yaw: (n) => (n === 163 ? 40 * DEGREE : 0) });
     expect(wild.some(({ hasJumped }) => hasJumped)).toBe(false);
     expect(worst(wild.slice(20))).toBeLessThan(0.2);

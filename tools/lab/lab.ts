@@ -16,6 +16,10 @@ export const main = mainOfFamily({
     ],
     "score-mount": ["errors and doubts of `mount` on simulated drives", () => import("./score-mount.ts")],
     "score-poses": ["how well poses are found, over sets with known poses", () => import("./score-poses.ts")],
+    trouble: [
+      "are poses right when sensors lie, see little, or somebody moves the head?",
+      () => import("./trouble.ts"),
+    ],
     "score-ranking": [
       "do settings rank by held-out frames as by the true geometry?",
       () => import("./score-ranking.ts"),

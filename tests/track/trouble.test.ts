@@ -1,0 +1,62 @@
+import { describe, expect, test } from "vitest";
+import { troubleCase } from "../helpers/trouble/cases.ts";
+import { draw, type Senses, type TroubleFrame, track } from "../helpers/trouble/run.ts";
+
+const WHEELS: Senses = { wheels: true, inertial: true, fused: true };
+const NO_WHEELS: Senses = { ...WHEELS, wheels: false };
+
+const wronglyHeld = (frames: readonly TroubleFrame[]) =>
+  frames.filter(({ hold, error }) => hold === "held" && error > 0.1);
+const insideShare = (frames: readonly TroubleFrame[]) =>
+  frames.filter(({ isInside }) => isInside).length / frames.length;
+const worst = (frames: readonly TroubleFrame[]) => Math.max(...frames.map(({ error }) => error));
+
+describe("with wheels, accelerations and depth", () => {
+  test("carried away with the lens covered, wheels at rest: never held wrongly, and right once it sees again", () => {
+    const frames = track(draw(troubleCase("carry", 1)), WHEELS);
+    // 1.7 m away, where the wheels say that it stood still.
+    expect(frames.at(-1)!.wheels).toBeGreaterThan(1.5);
+    expect(wronglyHeld(frames)).toEqual([]);
+    expect(insideShare(frames)).toBeGreaterThanOrEqual(0.99);
+    expect(frames.at(-1)!.hold).toBe("held");
+    expect(frames.at(-1)!.error).toBeLessThan(0.05);
+  });
+
+  test("a person who walks about before a base that stands does not draw it along", () => {
+    const frames = track(draw(troubleCase("standing", 1)), WHEELS);
+    // It stands for half a minute.
+    expect(worst(frames)).toBeLessThan(0.01);
+    expect(insideShare(frames)).toBeGreaterThanOrEqual(0.99);
+  });
+
+  test("wheels that slip on a rug are noticed and left out", () => {
+    const frames = track(draw(troubleCase("slip", 1)), WHEELS);
+    expect(frames.at(-1)!.wheels).toBeGreaterThan(0.5);
+    expect(worst(frames)).toBeLessThan(0.05);
+    expect(insideShare(frames)).toBeGreaterThanOrEqual(0.99);
+  });
+
+  test("along a corridor whose walls are measured 25 mm too far it is no worse than its wheels alone, and says how unsure", () => {
+    const frames = track(draw(troubleCase("corridor", 1)), WHEELS);
+    expect(frames.at(-1)!.error).toBeLessThan(frames.at(-1)!.wheels);
+    expect(insideShare(frames)).toBeGreaterThanOrEqual(0.99);
+    expect(wronglyHeld(frames)).toEqual([]);
+  });
+});
+
+test("orientation that is 40 ms late unknown to the head costs less than 3 cm and a degree, with wheels", () => {
+  const frames = track(draw(troubleCase("late40", 1)), WHEELS);
+  expect(worst(frames)).toBeLessThan(0.03);
+  expect(Math.max(...frames.map(({ yaw }) => yaw))).toBeLessThan(Math.PI / 180);
+  expect(insideShare(frames)).toBeGreaterThanOrEqual(0.99);
+});
+
+test("a jump of the orientation's yaw is not followed, with wheels and without", () => {
+  const drawn = draw(troubleCase("yaw jump", 1));
+  for (const senses of [WHEELS, NO_WHEELS]) {
+    const frames = track(drawn, senses);
+    expect(frames.flatMap(({ notes }) => notes)).toContain("yaw jump");
+    expect(worst(frames)).toBeLessThan(0.05);
+    expect(insideShare(frames)).toBeGreaterThanOrEqual(0.99);
+  }
+});

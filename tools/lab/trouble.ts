@@ -1,0 +1,132 @@
+import { parseArgs } from "node:util";
+import { TROUBLES, troubleCase } from "../../tests/helpers/trouble/cases.ts";
+import { draw, type Senses, type TroubleFrame, track } from "../../tests/helpers/trouble/run.ts";
+import { failureOf } from "../frame/errors.ts";
+
+const HELP = `Usage: trouble [options] [case ...]    tracked poses when sensors lie, see little, or somebody moves the head
+Simulated rounds with one kind of trouble each, with wheels and without. One line per case:
+  end, most    metres from the truth at the end and at the worst, worst of the seeds
+  held         at the worst while the pose is called held
+  3 sigma      share of the frames whose place and heading are within three of the sigmas that are told; least of the seeds
+  lost         share of the frames that are lost
+  again        seconds until found after the last "lost", worst of the seeds; "never" with how many seeds are lost at the end
+  wheels       wheels alone with the gyro's heading: at the end, worst of the seeds
+Options:
+  -n, --seeds <n>     seeds of each case, from --first on (default 3)
+      --first <n>     (default 1)
+      --senses <list> of w (wheels, orientation, inertial), n (no wheels), o (wheels and orientation only), r (wheels and raw
+                      inertial samples, the head makes the attitude), with commas (default w,n)
+      --set <f>=<v>   a setting of the head; may be given again
+      --seed-lines    a line for each seed, too
+      --frames        every frame of every seed, too
+  -h, --help
+Cases: ${Object.keys(TROUBLES).join(", ")} (default: all)
+Exit codes: 0 done, 2 wrong usage`;
+const options = {
+  seeds: { type: "string", short: "n", default: "3" },
+  first: { type: "string", default: "1" },
+  senses: { type: "string", default: "w,n" },
+  "seed-lines": { type: "boolean" },
+  frames: { type: "boolean" },
+  help: { type: "boolean", short: "h" },
+} as const;
+
+const SENSES: Readonly<Record<string, Senses>> = {
+  w: { wheels: true, inertial: true, fused: true },
+  n: { wheels: false, inertial: true, fused: true },
+  o: { wheels: true, inertial: false, fused: true },
+  r: { wheels: true, inertial: true, fused: false },
+};
+
+interface Line {
+  readonly end: number;
+  readonly most: number;
+  readonly held: number;
+  readonly yaw: number;
+  readonly inside: number;
+  readonly lost: number;
+  /** Seconds from the last "lost" to "found"; NaN when never lost, Infinity when not found. */
+  readonly again: number;
+  readonly wheels: number;
+}
+
+const most = (values: readonly number[]): number => values.reduce((a, b) => Math.max(a, b), 0);
+
+function lineOf(frames: readonly TroubleFrame[]): Line {
+  const share = (test: (frame: TroubleFrame) => boolean) => frames.filter(test).length / frames.length;
+  const last = frames.at(-1)!;
+  const lostAt = frames.findLast(({ notes }) => notes.includes("lost"))?.time ?? Number.NaN;
+  const found = frames.find(({ time, notes }) => time >= lostAt && notes.includes("found"));
+  return {
+    end: last.error,
+    most: most(frames.map(({ error }) => error)),
+    held: most(frames.filter(({ hold }) => hold === "held").map(({ error }) => error)),
+    yaw: most(frames.map(({ yaw }) => yaw)),
+    inside: share(({ isInside, hold }) => isInside || hold === "lost"),
+    lost: share(({ hold }) => hold === "lost"),
+    again: Number.isNaN(lostAt) ? lostAt : (found?.time ?? Number.POSITIVE_INFINITY) - lostAt,
+    wheels: last.wheels,
+  };
+}
+
+function text(name: string, lines: readonly Line[]): string {
+  const worst = (key: keyof Line) => most(lines.map((line) => line[key]));
+  const metres = (value: number) => value.toFixed(3).padStart(7);
+  const inside = Math.min(...lines.map((line) => line.inside));
+  const lost = lines.reduce((sum, line) => sum + line.lost, 0) / lines.length;
+  const again = lines.map((line) => line.again).filter((seconds) => !Number.isNaN(seconds));
+  const never = again.filter((seconds) => seconds === Number.POSITIVE_INFINITY).length;
+  const found = again.length === 0 ? "-" : never > 0 ? `never ${never}` : `${most(again).toFixed(1)} s`;
+  return (
+    `${name.padEnd(14)} end ${metres(worst("end"))} most ${metres(worst("most"))} held ${metres(worst("held"))}` +
+    `  yaw ${((180 * worst("yaw")) / Math.PI).toFixed(2).padStart(6)}  3 sigma ${(100 * inside).toFixed(1).padStart(5)} %` +
+    `  lost ${(100 * lost).toFixed(1).padStart(5)} %  again ${found.padStart(7)}  wheels ${metres(worst("wheels"))}`
+  );
+}
+
+export async function main(args: string[]): Promise<number> {
+  try {
+    const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
+    if (values.help) {
+      console.log(HELP);
+      return 0;
+    }
+    const names = positionals.length > 0 ? positionals : Object.keys(TROUBLES);
+    const senses = values.senses.split(",");
+    const [count, first] = [Number(values.seeds), Number(values.first)];
+    const isKnown = names.every((name) => name in TROUBLES) && senses.every((name) => name in SENSES);
+    if (!(isKnown && count >= 1 && first >= 1)) {
+      console.error(HELP);
+      return 2;
+    }
+    for (const name of names) {
+      const lines = senses.map((): Line[] => []);
+      for (let seed = first; seed < first + count; seed++) {
+        const drawn = draw(troubleCase(name, seed));
+        senses.forEach((which, n) => {
+          const frames = track(drawn, SENSES[which]!);
+          const line = lineOf(frames);
+          lines[n]!.push(line);
+          if (values["seed-lines"]) console.log(text(`  ${seed} ${which}`, [line]));
+          if (values.frames) for (const frame of frames) console.log(frameText(frame));
+        });
+      }
+      for (const [n, which] of senses.entries()) console.log(text(`${name} ${which}`, lines[n]!));
+    }
+    return 0;
+  } catch (error) {
+    const failure = failureOf(error);
+    if (failure === null) throw error;
+    console.error(`trouble: ${failure.message}`);
+    return failure.code;
+  }
+}
+
+function frameText({ time, hold, off, sigma, yaw, yawSigma, isInside, notes }: TroubleFrame): string {
+  const mm = (values: readonly number[]) => values.map((v) => (1000 * v).toFixed(0).padStart(5)).join("");
+  const degrees = (v: number) => ((180 * v) / Math.PI).toFixed(2).padStart(6);
+  return (
+    `${time.toFixed(2).padStart(6)} ${hold.padEnd(8)} off ${mm(off)} sigma ${mm(sigma)} yaw ${degrees(yaw)} ` +
+    `${degrees(yawSigma)} ${isInside ? "" : "OUT"} ${notes.join(", ")}`
+  );
+}
