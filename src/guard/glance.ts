@@ -3,6 +3,7 @@ import { checkRangeNoise, type RangeNoise, rangeSigma } from "../sense/noise.ts"
 import type { Sight } from "../terms/safety.ts";
 import { type GlanceFrame, openGlanceFrame } from "./glance-frame.ts";
 import { type LevelView, STRIP } from "./level-view.ts";
+import { MirrorCheck, type Whereabouts } from "./mirror-check.ts";
 import { judgeSight } from "./sight.ts";
 import { type StripLimits, StripWalk } from "./strip-walk.ts";
 import { TiltTrim } from "./tilt-trim.ts";
@@ -15,6 +16,18 @@ export interface GlancerSettings extends StripLimits {
   readonly noise: RangeNoise;
 }
 
+/** One masked frame; row-major, as the rays are. */
+export interface GlanceImage {
+  /** z-depth as the mask gives it, 0 for none, and the mask's reasons. */
+  readonly depth: Uint16Array;
+  readonly reason: Uint8Array;
+  /** Null when the sensor gives none. */
+  readonly amplitude: Uint16Array | null;
+}
+
+const ORIGIN: Whereabouts = { x: 0, y: 0, yaw: 0 };
+/** Fewest returns from below that a frame is looked through for images in the floor for. */
+const FEWEST_BELOW = 4;
 /** Fewest rows of an image that can be judged. */
 const FEWEST_ROWS = 4;
 /** Metres, 1 sigma: a depth is not taken for less certain than this, or one bad pixel model would hide all drops. By hand. */
@@ -35,6 +48,7 @@ export class Glancer {
   readonly #frame: GlanceFrame;
   readonly #trim: TiltTrim;
   readonly #walk: StripWalk;
+  readonly #mirrors: MirrorCheck;
   /** By amplitude, for sensors whose noise follows it; else null. */
   readonly #sigmaByAmplitude: Float32Array | null;
   readonly #sigmaByDepth: Float32Array;
@@ -64,6 +78,7 @@ export class Glancer {
     this.#gate = settings.gate;
     this.#trim = new TiltTrim(rays, unitsPerMetre, settings.maxTrim);
     this.#walk = new StripWalk(settings);
+    this.#mirrors = new MirrorCheck(settings);
     const strips = Math.floor(rays.width / STRIP);
     this.#frame = openGlanceFrame(strips, strips * rays.height);
     this.#view = {
@@ -76,6 +91,7 @@ export class Glancer {
       amplitude: null,
       sigma: { table: new Float32Array(0), key: new Uint16Array(0) },
       signal: { gate: 0, least: Number.POSITIVE_INFINITY },
+      surface: new Float32Array(strips * rays.height),
       phase: 0,
     };
     const sigma = (range: number, amplitude: number | null) =>
@@ -89,20 +105,18 @@ export class Glancer {
 
   /**
    * Judges a frame.
-   * @param depth     (height * width) z-depth as the mask gives it, 0 for none
-   * @param reason    (height * width) the mask's reasons
-   * @param amplitude (height * width) or null when the sensor gives none
-   * @param rotation  (9) row-major levelFromLens: the base's own axes, turned upright against gravity
-   * @param position  (3) of the lens in that frame, metres; the origin is the base's floor point
+   * @param image    images in a mirror-like floor are taken out of its depth
+   * @param rotation (9) row-major levelFromLens: the base's own axes, turned upright against gravity
+   * @param position (3) of the lens in that frame, metres; the origin is the base's floor point
+   * @param at       of the base, in a frame that moves with its own motion: votes on mirror-like floor are kept there
    * @returns the frame, overwritten by the next look
    * @throws {RangeError} if an image has the wrong length
    */
   look(
-    depth: Uint16Array,
-    reason: Uint8Array,
-    amplitude: Uint16Array | null,
+    { depth, reason, amplitude }: GlanceImage,
     rotation: Float64Array,
     position: Float64Array,
+    at: Whereabouts = ORIGIN,
   ): GlanceFrame {
     const view = this.#view;
     const { width, height } = view.rays;
@@ -124,8 +138,10 @@ export class Glancer {
         : { table: byAmplitude, key: amplitude };
     view.signal = { gate: this.#knownGate(), least: this.#leastAmplitude };
     view.phase ^= 1;
-    frame.evidence = 0;
-    for (let strip = 0; strip < frame.strips; strip++) this.#walk.walk(view, strip, frame);
+    this.#walkAll();
+    // Most frames show nothing below the floor.
+    const mayMirror = amplitude !== null && this.#walk.below >= FEWEST_BELOW;
+    if (mayMirror && this.#mirrors.check(view, amplitude, at) > 0) this.#walkAll();
     this.#leastAmplitude = view.signal.least;
     this.#judgeSight(depth, reason);
     return frame;
@@ -136,6 +152,14 @@ export class Glancer {
     this.#level(depth, rotation, position);
     this.#judgeSight(depth, reason);
     return this.#frame.sight;
+  }
+
+  #walkAll(): void {
+    const frame = this.#frame;
+    frame.evidence = 0;
+    this.#walk.below = 0;
+    this.#view.surface.fill(Number.NaN);
+    for (let strip = 0; strip < frame.strips; strip++) this.#walk.walk(this.#view, strip, frame);
   }
 
   /** The setting, or what was learnt; 0 before the first floor return. */

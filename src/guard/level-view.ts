@@ -31,6 +31,8 @@ export interface LevelView {
   amplitude: Uint16Array | null;
   sigma: DepthSigma;
   signal: FloorSignal;
+  /** (strips * height) height of the expected floor at the rows that a walk came by, metres; NaN elsewhere. */
+  readonly surface: Float32Array;
   /** Image column of a strip's first lane, counted from the strip's left edge. */
   phase: number;
 }
@@ -43,4 +45,4 @@ export const STRIP = 8;
  */
 export const LANES = 4;
 /** Rays less steep than this meet no floor that could be told from the horizon. Chosen by hand. */
-export const LEAST_DOWN = 0.02;
+export const FLATTEST_RAY = 0.02;

@@ -1,5 +1,5 @@
 import { hypot2 } from "../geometry/elementary.ts";
-import { LANES, LEAST_DOWN, type LevelView, STRIP } from "./level-view.ts";
+import { FLATTEST_RAY, LANES, type LevelView, STRIP } from "./level-view.ts";
 
 /** Metres by which the nearest floor in view may lie off the level on which the base stands: less than any drop that counts. */
 const MOST_OFFSET = 0.032;
@@ -88,7 +88,7 @@ function highestRow({ rays, rotation: R }: LevelView, column: number, low: numbe
   const { width, x: rayX, y: rayY, z: rayZ } = rays;
   for (let v = 0; v < low; v += 2) {
     const i = v * width + column;
-    if (rayZ[i]! > 0 && R[6]! * rayX[i]! + R[7]! * rayY[i]! + R[8]! < -2 * LEAST_DOWN) return v;
+    if (rayZ[i]! > 0 && R[6]! * rayX[i]! + R[7]! * rayY[i]! + R[8]! < -2 * FLATTEST_RAY) return v;
   }
   return -1;
 }

@@ -2,7 +2,7 @@ import { REASON } from "../sense/mask.ts";
 import { END } from "../terms/safety.ts";
 import { DropRun } from "./drop-run.ts";
 import { EVIDENCE, type GlanceFrame } from "./glance-frame.ts";
-import { LANES, LEAST_DOWN, type LevelView } from "./level-view.ts";
+import { FLATTEST_RAY, LANES, type LevelView } from "./level-view.ts";
 import { NearestThing } from "./nearest-thing.ts";
 import { FirmFloor, Surface } from "./strip-floor.ts";
 import { StripLine } from "./strip-line.ts";
@@ -34,6 +34,8 @@ const HEIGHT_SIGMA = 0.003;
 const LEANING = 0.01;
 /** Metres over the floor from where a thing hangs and does not stand. Chosen by hand. */
 const HANGING = 0.1;
+/** Metres below the floor from which on a return beyond the reach is one from below. Chosen by hand. */
+const FAR_BELOW = 0.15;
 /** Metres along the floor between rows of which every other will do. Chosen by hand: an eighth of a cell. */
 const CLOSE_ROWS = 0.006;
 /** Gaps in the floor, in body gaps: a run that begins farther beyond the floor is not its edge; nothing farther is its doubt. */
@@ -55,7 +57,7 @@ const MISSING: number = EVIDENCE.missing;
 const LEANS: number = EVIDENCE.leaning;
 const FLYING: number = REASON.flying;
 const SATURATED: number = REASON.saturated;
-const FLATTEST: number = LEAST_DOWN;
+const FLATTEST: number = FLATTEST_RAY;
 /** Pixels from a row's first lane to beyond its last. */
 const ROW: number = 2 * LANES;
 
@@ -87,6 +89,8 @@ export class StripWalk {
   readonly #run = new DropRun();
   readonly #thing = new NearestThing();
   readonly #row = new RowReturns();
+  /** Returns of the frame that lie clearly below the expected floor. */
+  below = 0;
 
   constructor(limits: StripLimits) {
     this.#limits = limits;
@@ -114,7 +118,7 @@ export class StripWalk {
     this.#floor.begin(line.nearest, px + line.nearX, py + line.nearY);
     this.#run.begin();
     this.#thing.begin();
-    this.#walkRows(view, out);
+    this.#walkRows(view, strip, out);
     this.#setEnd(view);
     out.endX[strip] = this.#floor.x;
     out.endY[strip] = this.#floor.y;
@@ -127,7 +131,7 @@ export class StripWalk {
    * One function, longer than most: what a row works with stays in registers. In pieces it took a fifth more time; what is rare is
    * outside.
    */
-  #walkRows(view: LevelView, out: GlanceFrame): void {
+  #walkRows(view: LevelView, strip: number, out: GlanceFrame): void {
     const { depth, reason, amplitude, metresPerUnit } = view;
     const { width, x: rayX, y: rayY } = view.rays;
     const { maxReach, gap, drop } = this.#limits;
@@ -153,6 +157,8 @@ export class StripWalk {
     const px = view.position[0]!;
     const py = view.position[1]!;
     const h = view.position[2]!;
+    const surfaces = view.surface;
+    const firstRow = strip * view.rays.height;
     let n = out.evidence;
     for (let v = line.low; v >= 0; v--) {
       const at = v * width + first + 2; // the second lane stands for the row
@@ -160,6 +166,7 @@ export class StripWalk {
       const atY = rayY[at]!;
       const down = r6 * atX + r7 * atY + r8;
       const expected = surface.height;
+      surfaces[firstRow + v] = expected;
       const toFloor = (expected - h) / down;
       const along = (q0 * atX + q1 * atY + q2) * toFloor;
       if (down > -FLATTEST || along > maxReach) {
@@ -272,7 +279,7 @@ export class StripWalk {
         heights += off;
         continue;
       }
-      const sigma = table[key[i]!]! * -down + TILT_SIGMA * along + HEIGHT_SIGMA;
+      const sigma = heightSigma(table[key[i]!]!, down, along);
       if (off > stepUp + 3 * sigma) {
         const s = (q0 * rx + q1 * ry + q2) * t;
         if (s < thing.along && s < maxReach && off < bodyHeight) thing.meet((i - start) >> 1, i, s, off);
@@ -285,6 +292,7 @@ export class StripWalk {
         back++;
         continue;
       }
+      if (off < -drop - 2 * sigma) this.below++;
       if (run.hear(off, sigma, drop)) passed++;
       if (run.isFloor && off > -drop - 2 * sigma) {
         touched++;
@@ -335,8 +343,9 @@ export class StripWalk {
         const rx = rayX[i]!;
         const ry = rayY[i]!;
         const s = (q0 * rx + q1 * ry + q2) * t;
-        if (s >= thing.along || s > maxReach) continue;
         const off = h + (r6 * rx + r7 * ry + r8) * t - surface;
+        if (off < -FAR_BELOW) this.below++;
+        if (s >= thing.along || s > maxReach) continue;
         if (off <= bodyHeight && off >= HANGING) thing.meet((i - at) >> 1, i, s, off);
       }
     }
@@ -392,7 +401,17 @@ export class StripWalk {
   }
 }
 
+/**
+ * Standard deviation of a return's height over the floor, metres.
+ * @param depthSigma of its depth
+ * @param down       vertical part of its ray at unit depth, below 0
+ * @param along      metres along the floor
+ */
+export function heightSigma(depthSigma: number, down: number, along: number): number {
+  return depthSigma * -down + TILT_SIGMA * along + HEIGHT_SIGMA;
+}
+
 /** Whether a pixel without a return should have had one, by the mask's reason: what it took out for what it is says nothing. */
-function isDue(why: number): boolean {
+export function isDue(why: number): boolean {
   return why !== FLYING && why !== SATURATED;
 }

@@ -1,3 +1,4 @@
+import type { Pose } from "../geometry/optics.ts";
 import { planarOf } from "../geometry/rigid.ts";
 import type { Brink } from "../guard/brink-lines.ts";
 import type { FootingView } from "../guard/footing.ts";
@@ -16,10 +17,11 @@ import { judgeFloorcheck, takeKnock } from "./contacts.ts";
 import type { MaskedFrame } from "./frame.ts";
 import { Judging } from "./judging.ts";
 import { LensChecks } from "./lens-checks.ts";
+import { LocalFrame, type Planar } from "./local-frame.ts";
 import { MapShare } from "./map-share.ts";
 import { Mapping } from "./mapping.ts";
 import { Masking } from "./masking.ts";
-import type { GlanceOutput, HeadOutput, ReachOutput } from "./outputs.ts";
+import type { GlanceOutput, HeadOutput, ReachOutput, TrackState } from "./outputs.ts";
 import { type OpenTracking, Placing } from "./place.ts";
 import { PlaceDoubt } from "./place-doubt.ts";
 import { type Located, type PoseEvent, PoseSources } from "./pose-sources.ts";
@@ -84,6 +86,7 @@ export class Head {
   #place: Located | null = null;
   /** Microseconds: the newest stamp of all events. */
   #now = Number.NEGATIVE_INFINITY;
+  readonly #local = new LocalFrame();
   readonly #doubt = new PlaceDoubt();
   /** Whether memory may answer from that place. */
   #isPlaceSure = false;
@@ -325,7 +328,7 @@ export class Head {
     const levelFromLens = this.#poses.levelFromLens(sensor, time, pose);
     const fault = this.#lensChecks.take(event, levelFromLens);
     if (fault !== null) this.#outputs.push(fault);
-    const judged = this.#judging.look({ sensor, masked, levelFromLens }, amplitude);
+    const judged = this.#judging.look({ sensor, masked, levelFromLens }, amplitude, this.#local.at(time));
     if (judged !== null) this.#outputs.push(this.#glance(event, judged, verdict));
     const { depth, unitsPerMetre, tally } = masked;
     const isLive = verdict === "live" && !this.#frozen.isAttitudeFrozen;
@@ -390,6 +393,13 @@ export class Head {
       this.#guard.move(...planarOf(newFromOld));
       this.#brinks = null;
     }
+    this.#local.advance({
+      time,
+      wheels: this.#poses.wheelsAt(time),
+      heading: this.#poses.headingAt(time),
+      world: planar(worldFromBase),
+      worldSigma: placed.state === null ? 0 : horizontalSigma(placed.state),
+    });
     if (judged !== null) {
       const [x, y, yaw] = planarOf(worldFromBase);
       // What was seen from an unsure place, or long ago, is not remembered. While lost, no memory says what is around: the glance
@@ -483,6 +493,14 @@ export class Head {
 }
 
 const openWatch = ({ sensors }: Setup): FrozenWatch => new FrozenWatch(sensors.map(({ optics }) => optics));
+
+function planar(pose: Pose): Planar {
+  const [x, y, yaw] = planarOf(pose);
+  return { x, y, yaw };
+}
+
+/** Metres, 1 sigma. */
+const horizontalSigma = ({ covariance: [xx = 0, , , , yy = 0] }: TrackState): number => Math.sqrt(xx + yy);
 
 /** What `Array.from` gives, which goes through an iterator for each number. */
 function listOf(values: Float32Array | Uint8Array | Uint32Array | Int32Array): number[] {

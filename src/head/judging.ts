@@ -2,6 +2,7 @@ import type { Pose } from "../geometry/optics.ts";
 import type { Glancer } from "../guard/glance.ts";
 import type { GlanceFrame } from "../guard/glance-frame.ts";
 import type { Guard } from "../guard/guard.ts";
+import type { Whereabouts } from "../guard/mirror-check.ts";
 import { DEFAULT_MASK_SETTINGS, type MaskResult } from "../sense/mask.ts";
 import { placement, setPlacement } from "../track/placement.ts";
 import type { OpenSensor } from "./sensors.ts";
@@ -27,11 +28,15 @@ export class Judging {
   }
 
   /** Null when the sensor's frames cannot be judged. The result is overwritten by the sensor's next frame. */
-  look({ sensor, masked, levelFromLens }: Judged, amplitude: Uint16Array | null): GlanceFrame | null {
+  look(
+    { sensor, masked, levelFromLens }: Judged,
+    amplitude: Uint16Array | null,
+    at: Whereabouts,
+  ): GlanceFrame | null {
     setPlacement(this.#level, levelFromLens);
     const { rotation, position } = this.#level;
     const glancer = this.#glancers[sensor] ?? null;
-    return glancer?.look(masked.depth, masked.reason, amplitude, rotation, position) ?? null;
+    return glancer?.look({ ...masked, amplitude }, rotation, position, at) ?? null;
   }
 
   /** Whether something is close before the lens: the part of `look` that the map needs, at a fraction of its cost. */

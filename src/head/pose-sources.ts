@@ -24,6 +24,7 @@ import { OrientationBuffer } from "../sense/orientation.ts";
 import { PoseBuffer } from "../sense/poses.ts";
 import { SteadyAttitude } from "../sense/steady.ts";
 import type { InertialInput } from "../track/frame.ts";
+import type { Planar } from "./local-frame.ts";
 import type { Settings } from "./settings.ts";
 import { MICROSECONDS, orientationSettings } from "./stage-settings.ts";
 import type { Trackable } from "./tracking.ts";
@@ -155,6 +156,21 @@ export class PoseSources {
   /** Whether the newest inertial sample is less than `INERTIAL_SILENT` old. */
   isFelt(now: number): boolean {
     return now - this.#lastInertial < INERTIAL_SILENT;
+  }
+
+  /** Where the base is by its wheels, in their own origin; null while they are silent. */
+  wheelsAt(time: number): Planar | null {
+    if (time - this.#lastMotion >= this.#settings["pose.maxWait"] * MICROSECONDS) return null;
+    const pose = this.#motions.at(time);
+    if (typeof pose === "string") return null;
+    const [x, y, yaw] = planarOf(pose);
+    return { x, y, yaw };
+  }
+
+  /** The base's heading by the orientation sensor, radians, in its own origin; null without. */
+  headingAt(time: number): number | null {
+    const attitude = this.#attitudeAt(time);
+    return typeof attitude === "string" ? null : toYawPitchRoll(attitude.rotation)[0];
   }
 
   /** What is known of where a sensor's frame was taken from. */

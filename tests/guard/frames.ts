@@ -69,9 +69,7 @@ export class Watcher {
   see({ counts, amplitude }: Shot, believed: Pose): GlanceFrame {
     const { depth, reason } = this.mask.apply(counts, amplitude);
     return this.glance.look(
-      depth,
-      reason,
-      amplitude,
+      { depth, reason, amplitude },
       rowMajor(believed),
       Float64Array.from(believed.position),
     );

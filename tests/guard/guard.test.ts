@@ -225,7 +225,7 @@ test("a frame whose place is not sure limits the pace by itself, whatever memory
   const look = (kind: string, edge: number, seed: number) => {
     const { counts, amplitude } = shoot(profileScene(kind, edge), pose, sensorNoise(seed));
     const { depth, reason } = watcher.mask.apply(counts, amplitude);
-    return watcher.glance.look(depth, reason, amplitude, rowMajor(pose), Float64Array.of(0.15, 0, 0.3));
+    return watcher.glance.look({ depth, reason, amplitude }, rowMajor(pose), Float64Array.of(0.15, 0, 0.3));
   };
   for (let n = 0; n < 6; n++) {
     const frame = look("flat", 1, n);
@@ -251,9 +251,7 @@ describe("while no place is known", () => {
       const { counts, amplitude } = shoot(profileScene(kind, edge), pose, sensorNoise(1 + (time % 97)));
       const { depth, reason } = watcher.mask.apply(counts, amplitude);
       const frame = watcher.glance.look(
-        depth,
-        reason,
-        amplitude,
+        { depth, reason, amplitude },
         rowMajor(pose),
         Float64Array.of(0.15, 0, 0.3),
       );

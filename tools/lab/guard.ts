@@ -101,7 +101,11 @@ export function main(args: string[]): number {
         const stamps = [performance.now()];
         const { depth, reason } = mask.apply(counts, amplitude);
         stamps.push(performance.now());
-        const judged = glance.look(depth, reason, amplitude, rotation, position);
+        const judged = glance.look({ depth, reason, amplitude }, rotation, position, {
+          x: 0.01 * n,
+          y: 0,
+          yaw: 0,
+        });
         stamps.push(performance.now());
         guard.watch("front", judged, time);
         guard.remember("front", judged, time, { x, y: 0, yaw: 0, floor: 0 });

@@ -187,7 +187,11 @@ export function driveCourse(course: Course): Outcome {
       fill(level);
       const masked = mask.apply(shot.counts, shot.amplitude);
       const from = performance.now();
-      const judged = glance.look(masked.depth, masked.reason, shot.amplitude, rotation, position);
+      const judged = glance.look({ ...masked, amplitude: shot.amplitude }, rotation, position, {
+        x: ox,
+        y: oy,
+        yaw,
+      });
       const captured = Math.round(time * 1e6);
       guard.tick(Math.round((time + LATENCY) * 1e6));
       guard.watch("front", judged, captured);
