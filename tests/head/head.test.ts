@@ -3,7 +3,7 @@ import { describe, expect, test } from "vitest";
 import type { Pose } from "../../src/geometry/optics.ts";
 import { fromYawPitchRoll, IDENTITY, OPTICAL_IN_BODY } from "../../src/geometry/rigid.ts";
 import { Head } from "../../src/head/head.ts";
-import type { FrameOutput, HeadOutput } from "../../src/head/outputs.ts";
+import type { FrameOutput, HeadOutput, ReachOutput } from "../../src/head/outputs.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import { classOf } from "../../src/map/grid.ts";
 import { COLUMN } from "../../src/map/layers.ts";
@@ -334,15 +334,30 @@ describe("tracked poses", () => {
     const scenario = make();
     const head = new Head(scenario.setup, settings);
     let lostAt = 0;
+    let isLost = false;
+    const whileLost: ReachOutput[] = [];
     for (const event of simulateEvents(scenario)) {
       if (event.kind === "motion" || event.kind === "reference") continue;
       if (event.kind === "depth" && isGap(event.time)) continue;
       for (const output of head.take(event)) {
         if (output.kind === "track" && output.note.what === "lost") lostAt ||= output.time;
+        if (output.kind === "track")
+          isLost = output.note.what === "lost" || (isLost && output.note.what !== "found");
+        if (output.kind === "reach" && isLost) whileLost.push(output);
         if (output.kind === "frame" && output.track!.hold === "lost") expect(output.revision).toBe(0);
       }
     }
     expect(lostAt / 1e6).toBeGreaterThan(5);
     expect(lostAt / 1e6).toBeLessThan(5.6);
+    // It turns and goes back by memory alone, and memory is of a place: neither is permitted.
+    expect(whileLost.length).toBeGreaterThan(0);
+    for (const { source, pace } of whileLost) {
+      expect(source).toBe("frame");
+      expect(
+        [pace.backward, pace.left, pace.right, ...pace.arcsForward, ...pace.arcsBackward].some(
+          (one) => one > 0,
+        ),
+      ).toBe(false);
+    }
   });
 });
