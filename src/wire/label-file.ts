@@ -18,7 +18,9 @@ const LabelsShape = exact({
   edges: Type.Optional(
     Type.Array(
       exact({
-        ...{ note: Note, name: Named, line: Type.Array(Pair, { minItems: 2, maxItems: 1000 }) },
+        note: Note,
+        name: Named,
+        line: Type.Array(Pair, { minItems: 2, maxItems: 1000 }),
         drop: Type.Number({ minimum: 0.005, maximum: 100, description: "metres" }),
       }),
       { maxItems: 1000 },

@@ -13,13 +13,28 @@ const FOCAL = 120 / Math.tan((83 / 2) * (Math.PI / 180));
 /** 240 x 180 pixels, 83 degrees across: the lens of references' profile scenes with three times the pixels. */
 export const OPTICS: PinholeOptics = {
   model: "pinhole",
-  ...{ width: 240, height: 180, fx: FOCAL, fy: FOCAL, cx: 119.5, cy: 89.5 },
-  ...{ measures: "z", unit: 0.001, minRange: 0.05, maxRange: 7.5 },
+  width: 240,
+  height: 180,
+  fx: FOCAL,
+  fy: FOCAL,
+  cx: 119.5,
+  cy: 89.5,
+  measures: "z",
+  unit: 0.001,
+  minRange: 0.05,
+  maxRange: 7.5,
 };
 
 export const GLANCE: GlancerSettings = {
-  ...{ drop: 0.015, step: 0.015, gap: 0.075, bodyHeight: 0.6, slope: 1 / 12 + 0.015 },
-  ...{ maxTrim: (5.5 * Math.PI) / 180, maxReach: 3, gate: 0, noise: DEFAULT_RANGE_NOISE },
+  drop: 0.015,
+  step: 0.015,
+  gap: 0.075,
+  bodyHeight: 0.6,
+  slope: 1 / 12 + 0.015,
+  maxTrim: (5.5 * Math.PI) / 180,
+  maxReach: 3,
+  gate: 0,
+  noise: DEFAULT_RANGE_NOISE,
 };
 
 /** A time-of-flight sensor that just sees a wall of reflectance 0.8 at 4 m; its noise is what the product's model says. */
@@ -32,7 +47,12 @@ export const sensorNoise = (seed: number, more: Partial<SensorNoise> = {}): Sens
     dark: 200,
     contrast: 0.8,
   },
-  ...{ sun: [], saturation: 60000, amplitudeUnit: 8, shot: true, subRays: 3, random: new Random(seed) },
+  sun: [],
+  saturation: 60000,
+  amplitudeUnit: 8,
+  shot: true,
+  subRays: 3,
+  random: new Random(seed),
   ...more,
 });
 

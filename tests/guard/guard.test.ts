@@ -25,9 +25,20 @@ function saying(x: number, what: readonly number[], far = 0.5, weight = 2): Glan
       farY: same(0),
       kind: new Uint8Array(n),
     },
-    ...{ drop: same(0), range: same(0), evidence: n, x: same(x), y: same(0.01), what: Uint8Array.from(what) },
-    ...{ height: same(0), far: same(far), weight: same(weight) },
-    ...{ trimPitch: 0, trimRoll: 0, trimSamples: 0, sight: "clear", returns: 1 },
+    drop: same(0),
+    range: same(0),
+    evidence: n,
+    x: same(x),
+    y: same(0.01),
+    what: Uint8Array.from(what),
+    height: same(0),
+    far: same(far),
+    weight: same(weight),
+    trimPitch: 0,
+    trimRoll: 0,
+    trimSamples: 0,
+    sight: "clear",
+    returns: 1,
   };
 }
 const { touched, passed, missing } = EVIDENCE;
@@ -141,9 +152,12 @@ describe("when the world's frame is corrected", () => {
     const ground = room();
     const edge: GlanceFrame = {
       ...saying(1.99, [touched]),
-      ...{ strips: 3, kind: Uint8Array.of(END.brink, END.brink, END.brink) },
-      ...{ endX: Float32Array.of(2, 2, 2), endY: Float32Array.of(-0.05, 0, 0.05) },
-      ...{ drop: new Float32Array(3).fill(0.18), range: new Float32Array(3).fill(0.5) },
+      strips: 3,
+      kind: Uint8Array.of(END.brink, END.brink, END.brink),
+      endX: Float32Array.of(2, 2, 2),
+      endY: Float32Array.of(-0.05, 0, 0.05),
+      drop: new Float32Array(3).fill(0.18),
+      range: new Float32Array(3).fill(0.5),
     };
     for (let n = 0; n < 3; n++) ground.add(edge, 6 + n, 0, 0, 0, 0);
     expect(ground.brinks([2, 0], 1)).toHaveLength(1);

@@ -13,7 +13,11 @@ import { END, FOOTING } from "../../src/terms/safety.ts";
 /** A room of 7 x 4 m from x = -1 on, with a table, a shelf and a box; its floor is given. */
 function room(floor: readonly object[], base = 0): object[] {
   const wall = (at: readonly number[], size: readonly number[]) => ({
-    ...{ shape: "box", material: "plaster", at, base, size: [...size, 2.5 - base] },
+    shape: "box",
+    material: "plaster",
+    at,
+    base,
+    size: [...size, 2.5 - base],
   });
   return [
     ...floor,
@@ -30,7 +34,9 @@ function room(floor: readonly object[], base = 0): object[] {
 const STRIP = [1.4, -2, 2.8, 2] as const;
 const mirrorStrip = [
   {
-    ...{ shape: "floor", material: "oak", rect: [-1.2, -2.2, 6.2, 2.2] },
+    shape: "floor",
+    material: "oak",
+    rect: [-1.2, -2.2, 6.2, 2.2],
     inlays: [{ rect: STRIP, material: "sealed" }],
   },
 ];
@@ -61,12 +67,23 @@ const scenario = (scene: readonly object[], to: number, seed: number): Scenario 
         rate: 8,
         mount: { on: "head", position: [0.03, 0, 0.02], pitch: 22 },
         optics: {
-          ...{ model: "pinhole", width: 160, height: 120, fieldOfView: [75, 60] },
-          ...{ measures: "z", minRange: 0.15, maxRange: 6 },
+          model: "pinhole",
+          width: 160,
+          height: 120,
+          fieldOfView: [75, 60],
+          measures: "z",
+          minRange: 0.15,
+          maxRange: 6,
         },
         noise: {
-          ...{ gate: 150, seen: { reflectance: 0.8, range: 5 }, frequency: 6e7, dark: 200, contrast: 0.8 },
-          ...{ saturation: 60000, amplitudeUnit: 8, subRays: 2 },
+          gate: 150,
+          seen: { reflectance: 0.8, range: 5 },
+          frequency: 6e7,
+          dark: 200,
+          contrast: 0.8,
+          saturation: 60000,
+          amplitudeUnit: 8,
+          subRays: 2,
         },
       },
     ],

@@ -81,8 +81,14 @@ testWith(
     expect(client.errors()).toBe("");
     expect(code).toBe(0);
     expect(Object.assign({}, ...client.lines())).toEqual({
-      ...{ subprotocol: "brinkmap.1", extensions: 1, fragmented: "welcome", pong: true },
-      ...{ goodbye: 1000, text: "welcome", oversize: 1009, unknown: 400 },
+      subprotocol: "brinkmap.1",
+      extensions: 1,
+      fragmented: "welcome",
+      pong: true,
+      goodbye: 1000,
+      text: "welcome",
+      oversize: 1009,
+      unknown: 400,
     });
   },
 );

@@ -87,7 +87,9 @@ async function replay(path: string, given: Record<string, unknown>, shelf: Shelf
   try {
     const settings = resolvedOf(recording, given);
     const { head, heldOut, trajectory, hash } = replayBare(
-      ...([recording.header.setup, settings, shelf.open(path, recording, settings)] as const),
+      recording.header.setup,
+      settings,
+      shelf.open(path, recording, settings),
       shelf.logOf(path, settings),
     );
     return { heldOut, trajectory, hash, floor: floorOf(head) };

@@ -122,13 +122,22 @@ test("a scenario played live is driven through: reach, poses and a map, and no f
 test("a sensor's frame is dropped, not queued, until the head has read the one before", () => {
   const sent: FromClient[] = [];
   const socket = {
-    ...{ binaryType: "", bufferedAmount: 0, onopen: null, onmessage: null, onclose: null, onerror: null },
+    binaryType: "",
+    bufferedAmount: 0,
+    onopen: null,
+    onmessage: null,
+    onclose: null,
+    onerror: null,
     send: (data: string | Uint8Array) => sent.push(unpack(data as Uint8Array)),
     close: () => {},
   } as Socket;
   let now = 0;
   const client = new HeadClient({
-    ...{ url: "ws://head", role: "sensor", sensors: [CAMERA], makeSocket: () => socket, now: () => ++now },
+    url: "ws://head",
+    role: "sensor",
+    sensors: [CAMERA],
+    makeSocket: () => socket,
+    now: () => ++now,
   });
   socket.onopen!(undefined as never);
   let number = 0;

@@ -27,9 +27,21 @@ function outbox(): Outbox {
 
 const reach = (time: number): SharedMessage =>
   new SharedMessage({
-    ...{ kind: "reach", time, until: time + 200_000, frame: time, state: "clear", source: "map", first: 0 },
-    ...{ step: 1, range: 4000, viewMs: null },
-    ...{ distanceMm: [1], what: [5], agesMs: null, pace: null, waiver: null },
+    kind: "reach",
+    time,
+    until: time + 200_000,
+    frame: time,
+    state: "clear",
+    source: "map",
+    first: 0,
+    step: 1,
+    range: 4000,
+    viewMs: null,
+    distanceMm: [1],
+    what: [5],
+    agesMs: null,
+    pace: null,
+    waiver: null,
   });
 const timesOf = (kind: "reach" | "pose"): number[] =>
   sent.filter((message) => message.kind === kind).map((message) => (message as FromServer<"reach">).time);

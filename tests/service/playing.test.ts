@@ -303,7 +303,8 @@ test("labels beside a recording are shown, and kept only where that was asked fo
   expect((await putLabels(head, { edges: [EDGE] })).status).toBe(403);
   writeFileSync(labelsPath(path), '{"edges":[{"name":"stair"}]}');
   expect(await (await fetch(labelsUrl(head))).json()).toMatchObject({
-    ...{ labels: null, trouble: expect.stringContaining("edges.0.line is missing") },
+    labels: null,
+    trouble: expect.stringContaining("edges.0.line is missing"),
   });
   rmSync(labelsPath(path));
 });

@@ -40,7 +40,13 @@ const IDENTITY = { rotation: [0, 0, 0, 1], position: [0, 0, 0] } as const;
 const SETUP = { sensors: [CAMERA], baseFromHead: IDENTITY, headFromImu: IDENTITY } as unknown as Setup;
 const PIXELS = CAMERA.optics.width * CAMERA.optics.height;
 const settings = (more: Partial<PretriggerSettings> = {}): PretriggerSettings => ({
-  ...{ folder, ring: 1e9, kept: 1e9, segment: 2 * S, before: 5 * S, after: 3 * S, ...more },
+  folder,
+  ring: 1e9,
+  kept: 1e9,
+  segment: 2 * S,
+  before: 5 * S,
+  after: 3 * S,
+  ...more,
 });
 
 /** Ten frames a second and a motion between them, from second `from` to `until`. */

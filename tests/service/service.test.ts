@@ -125,7 +125,13 @@ test("questions: how far a line and an arc are free, what the floor is like, how
   });
   expect(short).toEqual({ about: "line", isFree: true, free: 0.5, what: END.open });
   const arc = await base.ask({
-    ...{ about: "arc", from: [1.2, 0], heading: 0, curvature: 2, length: 2, halfWidth: 0.05, frame: "world" },
+    about: "arc",
+    from: [1.2, 0],
+    heading: 0,
+    curvature: 2,
+    length: 2,
+    halfWidth: 0.05,
+    frame: "world",
   });
   expect(arc).toMatchObject({ about: "arc", isFree: false });
   const floor = await base.ask({ about: "footing", point: [1.5, 0], frame: "world" });
@@ -135,7 +141,8 @@ test("questions: how far a line and an arc are free, what the floor is like, how
   expect("distance" in clearance && clearance.distance).toBeGreaterThan(0.4);
   expect("distance" in clearance && clearance.distance).toBeLessThan(0.55);
   expect(await base.ask({ about: "footing", point: [-3, 0], frame: "world" })).toMatchObject({
-    ...{ column: "unseen", height: null },
+    column: "unseen",
+    height: null,
   });
 });
 
@@ -251,8 +258,13 @@ test("a waiver in force stands in reaches of the frame alone, too", async () => 
   await until(() => isTold, "the waiver's note");
   // No pose comes with it.
   sensor.observe({
-    ...{ kind: "depth", sensor: "front", time: headTime(), sequence: 0, form: "u16" },
-    ...{ counts: view(), amplitude: null },
+    kind: "depth",
+    sensor: "front",
+    time: headTime(),
+    sequence: 0,
+    form: "u16",
+    counts: view(),
+    amplitude: null,
   });
   // Before the frame the head may say that it is blind.
   const ofFrame = () => reaches.find(({ source, state }) => source === "frame" && state !== "waiting");

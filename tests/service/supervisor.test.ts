@@ -12,7 +12,8 @@ test("systemd hears ready, then alive for as long as the head is, then stopping"
   writeFileSync(join(folder, "systemd-notify"), `#!/bin/sh\necho "$@" >> ${log}\n`);
   chmodSync(join(folder, "systemd-notify"), 0o755);
   const environment = {
-    ...{ NOTIFY_SOCKET: join(folder, "socket"), WATCHDOG_USEC: "200000" },
+    NOTIFY_SOCKET: join(folder, "socket"),
+    WATCHDOG_USEC: "200000",
     PATH: `${folder}${delimiter}${process.env["PATH"]}`,
   };
   const lines = () => (existsSync(log) ? readFileSync(log, "utf8").trim().split("\n") : []);

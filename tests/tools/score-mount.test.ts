@@ -13,8 +13,17 @@ afterEach(() => {
 });
 
 const QUANTITIES: readonly Quantity[] = [
-  ...(["height", "pitch", "roll", "yaw", "forward", "sideways", "lateness"] as const),
-  ...(["imu tilt x", "imu tilt y", "imu heading", "wheels' lateness"] as const),
+  "height",
+  "pitch",
+  "roll",
+  "yaw",
+  "forward",
+  "sideways",
+  "lateness",
+  "imu tilt x",
+  "imu tilt y",
+  "imu heading",
+  "wheels' lateness",
 ];
 /** A row as if it had been driven: each error is a tenth of the doubt. */
 function rowOf(job: Job): Row {

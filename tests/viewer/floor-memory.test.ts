@@ -3,7 +3,11 @@ import { FOOTING } from "../../src/terms/safety.ts";
 import { type FloorCells, FloorMemory } from "../../src/viewer/floor-memory.ts";
 
 const square = (col: number, row: number, code: number) => ({
-  ...{ col, row, width: 4, height: 4, cell: 0.05 },
+  col,
+  row,
+  width: 4,
+  height: 4,
+  cell: 0.05,
   cells: new Uint8Array(16).fill(code),
 });
 const codeAt = ({ col, row, width, cells }: FloorCells, x: number, y: number) =>

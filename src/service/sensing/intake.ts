@@ -140,7 +140,9 @@ export class Intake {
       }
       if (bytes.length !== 2 * image.length) {
         throw new WireError(
-          ...(["unfit", "depth", null] as const),
+          "unfit",
+          "depth",
+          null,
           `depth: ${name} has ${bytes.length} bytes; ${width} x ${height} pixels of 16 bits are ${2 * image.length}`,
         );
       }

@@ -101,9 +101,15 @@ export class Pictures {
       }
     }
     return {
-      ...{ kind: "image", sensor, time, frame: sequence, width, height },
+      kind: "image",
+      sensor,
+      time,
+      frame: sequence,
+      width,
+      height,
       unit: 1 / masked.unitsPerMetre,
-      ...{ depth: packImage(depth), reason: packCodes(reason) },
+      depth: packImage(depth),
+      reason: packCodes(reason),
       amplitude: signal === null ? null : packImage(signal),
     };
   }
@@ -120,8 +126,15 @@ export class Pictures {
       for (let i = 0; i < side; i++) cells[n++] = footing.at(col + i, row + j);
     }
     return {
-      ...{ kind: "ground", time, col, row, width: side, height: side, cell: footing.cellSize },
-      ...{ floor: base.floorHeight, cells: packCodes(cells) },
+      kind: "ground",
+      time,
+      col,
+      row,
+      width: side,
+      height: side,
+      cell: footing.cellSize,
+      floor: base.floorHeight,
+      cells: packCodes(cells),
     };
   }
 
@@ -153,8 +166,13 @@ export class Pictures {
       keyframeCodes[n] = codeOf(this.trail.at(then)?.class ?? "held");
     }
     return {
-      ...{ kind: "trail", time, classes, codes, keyframeCodes },
-      ...{ points: new Uint8Array(points.buffer), keyframes: new Uint8Array(keyframes.buffer) },
+      kind: "trail",
+      time,
+      classes,
+      codes,
+      keyframeCodes,
+      points: new Uint8Array(points.buffer),
+      keyframes: new Uint8Array(keyframes.buffer),
     };
   }
 }

@@ -119,7 +119,10 @@ function evidenceAt(point: readonly [number, number, number], place: Place): Ans
   const ago = (then: number): number => Math.max(0, (time - then) / 1e6);
   const placeOf = ({ position }: Stop): [number, number] => [position[0], position[1]];
   return {
-    ...{ about: "evidence", class: classOf(value), nats: natsOf(value), footing: cell.footing },
+    about: "evidence",
+    class: classOf(value),
+    nats: natsOf(value),
+    footing: cell.footing,
     changed: changed === null ? null : { ago: ago(changed.time), from: placeOf(changed) },
     seen:
       seen === null

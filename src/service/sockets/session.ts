@@ -159,7 +159,10 @@ export class Session implements Guest {
         break;
       case "clock":
         this.outbox!.reply({
-          ...{ kind: "clock", sent: message.sent, received: this.#host.now(), replied: this.#host.now() },
+          kind: "clock",
+          sent: message.sent,
+          received: this.#host.now(),
+          replied: this.#host.now(),
         });
         break;
       case "subscribe":
@@ -200,7 +203,9 @@ export class Session implements Guest {
           },
         },
         {
-          ...{ form: this.#form, confirms: hello.confirms ?? false, map: this.#host.map },
+          form: this.#form,
+          confirms: hello.confirms ?? false,
+          map: this.#host.map,
           now: () => this.#host.now(),
           overflow: () => this.close(CLOSE.tryAgainLater, "replies are not read"),
         },

@@ -232,9 +232,15 @@ export async function bufferLayout(device: Pick<Device, "path" | "kind" | "name"
     ) as number[];
     if (![8, 16, 32, 64].includes(storage!)) throw new Error(`${name}_type: ${storage} bits of storage`);
     elements.push({
-      ...{ name, index: await number(join(folder, `${name}_index`)), at: 0 },
-      ...{ isBig: match[1] === "be", isSigned: match[2] === "s" },
-      ...{ bits: bits!, storage: storage! / 8, repeat: repeat!, shift: shift! },
+      name,
+      index: await number(join(folder, `${name}_index`)),
+      at: 0,
+      isBig: match[1] === "be",
+      isSigned: match[2] === "s",
+      bits: bits!,
+      storage: storage! / 8,
+      repeat: repeat!,
+      shift: shift!,
     });
   }
   elements.sort((a, b) => a.index - b.index);

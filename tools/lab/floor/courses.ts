@@ -39,10 +39,19 @@ export function approach(seed: number, drop: string): Approach {
   const scene = sceneOf([matter(reflectance), matter(below)], [slab(-20, 0, 0), ...beyond(what, 1)]);
   const way = FRONT + between(0.9, 1.5);
   return {
-    ...{ scene, seed, drop, reflectance, bearing },
-    ...{ height: between(0.15, 0.6), pitch: between(5, 35), speed: between(0.1, 0.6), curvature: 0 },
+    scene,
+    seed,
+    drop,
+    reflectance,
+    bearing,
+    height: between(0.15, 0.6),
+    pitch: between(5, 35),
+    speed: between(0.1, 0.6),
+    curvature: 0,
     start: [-way * Math.cos(bearing), -way * Math.sin(bearing), bearing],
-    ...{ duration: 45, until: 1, dip: between(0, 2.5) },
+    duration: 45,
+    until: 1,
+    dip: between(0, 2.5),
     isGone: (x) => x > 0,
   };
 }
@@ -77,10 +86,19 @@ export function cruise(seed: number, floor: Cruise["floor"]): Cruise {
   const reflectance = isDark ? REFLECTANCES[Math.floor(random.uniform() * 7)]! : between(0.2, 0.6);
   const length = 6;
   const base = {
-    ...{ seed, floor, reflectance, length, curvature: 0, dip: between(0, 2.5) },
-    ...{ height: between(0.15, 0.4), pitch: between(20, 35), speed: between(0.3, 0.6) },
+    seed,
+    floor,
+    reflectance,
+    length,
+    curvature: 0,
+    dip: between(0, 2.5),
+    height: between(0.15, 0.4),
+    pitch: between(20, 35),
+    speed: between(0.3, 0.6),
     start: [0, between(-0.5, 0.5), 0] as const,
-    ...{ duration: 60, until: length, isGone: () => false },
+    duration: 60,
+    until: length,
+    isGone: () => false,
   };
   const all = [matter(reflectance), matter(0.02), matter(0.25), matter(0.03, { transparent: 0.9, glint: 4 })];
   const plain = slab(-20, 40, 0);
@@ -170,8 +188,15 @@ export function trap(seed: number, name: Trap["trap"]): Trap {
   const random = new Random(seed, 5);
   const between = (low: number, high: number) => low + (high - low) * random.uniform();
   const base = {
-    ...{ seed, trap: name, curvature: 0, dip: between(0, 2.5), duration: 45, until: 30 },
-    ...{ height: between(0.15, 0.4), pitch: between(20, 35), speed: between(0.3, 0.6) },
+    seed,
+    trap: name,
+    curvature: 0,
+    dip: between(0, 2.5),
+    duration: 45,
+    until: 30,
+    height: between(0.15, 0.4),
+    pitch: between(20, 35),
+    speed: between(0.3, 0.6),
   };
   const floor = [matter(between(0.2, 0.6)), matter(0.02)];
   const stair = { kind: "stair", rise: between(0.15, 0.2), going: between(0.25, 0.3) } as const;

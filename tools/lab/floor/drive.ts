@@ -25,15 +25,27 @@ const FOCAL = 80 / Math.tan(41.5 * RADIANS);
 /** 160 x 120 pixels, 83 degrees across. */
 export const OPTICS: PinholeOptics = {
   model: "pinhole",
-  ...{ width: 160, height: 120, fx: FOCAL, fy: FOCAL, cx: 79.5, cy: 59.5 },
-  ...{ measures: "z", unit: 0.001, minRange: 0.05, maxRange: 7 },
+  width: 160,
+  height: 120,
+  fx: FOCAL,
+  fy: FOCAL,
+  cx: 79.5,
+  cy: 59.5,
+  measures: "z",
+  unit: 0.001,
+  minRange: 0.05,
+  maxRange: 7,
 };
 
 /** The demo's trolley. */
 export const BODY: BodyDescription = {
   footprint: parseFootprint("0.22,0.175 0.22,-0.175 -0.2,-0.175 -0.2,0.175"),
-  ...{ height: 0.65, wheelRadius: 0.06, climbableStep: 0.015, tolerableDrop: 0.015 },
-  ...{ deceleration: 0.9, reactionDelay: 0.15 },
+  height: 0.65,
+  wheelRadius: 0.06,
+  climbableStep: 0.015,
+  tolerableDrop: 0.015,
+  deceleration: 0.9,
+  reactionDelay: 0.15,
 };
 const WHEELS = [0.14, -0.14].flatMap((x) => [0.15, -0.15].map((y) => [x, y] as const));
 const LENS_X = 0.15;
@@ -134,8 +146,17 @@ const position = new Float64Array(3);
 export function driveCourse(course: Course): Outcome {
   const random = new Random(course.seed, 3);
   const noise: SensorNoise = {
-    ...{ gate: 150, seen: { reflectance: 0.8, range: 4.5 }, frequency: 60e6, wrap: false, dark: 200 },
-    ...{ contrast: 0.8, sun: course.sun ?? [], saturation: 60000, amplitudeUnit: 8, shot: true, subRays: 3 },
+    gate: 150,
+    seen: { reflectance: 0.8, range: 4.5 },
+    frequency: 60e6,
+    wrap: false,
+    dark: 200,
+    contrast: 0.8,
+    sun: course.sun ?? [],
+    saturation: 60000,
+    amplitudeUnit: 8,
+    shot: true,
+    subRays: 3,
     random: new Random(course.seed, 4),
   };
   const guard = new Guard(GUARD);
@@ -270,8 +291,19 @@ export function driveCourse(course: Course): Outcome {
   ];
   const edges = remembered.length > 0 ? remembered.map(back) : glanceEdges;
   return {
-    ...{ isMiss, stopped: still > 1, still: longest, stops, time, way, at: [x, y, yaw], limit, edges },
-    ...{ brinks, marks, cost, frames },
+    isMiss,
+    stopped: still > 1,
+    still: longest,
+    stops,
+    time,
+    way,
+    at: [x, y, yaw],
+    limit,
+    edges,
+    brinks,
+    marks,
+    cost,
+    frames,
   };
 }
 

@@ -6,7 +6,11 @@ const WIDE = 30;
 const DEEP = -4;
 
 export const matter = (reflectance: number, more: Partial<Material> = {}): Material => ({
-  ...{ name: "matter", reflectance, mirror: 0, transparent: 0, glint: 0 },
+  name: "matter",
+  reflectance,
+  mirror: 0,
+  transparent: 0,
+  glint: 0,
   ...more,
 });
 
@@ -18,9 +22,17 @@ export function slab(
   { y0 = -WIDE, y1 = WIDE, z0 = DEEP, end = z1, material = 0 } = {},
 ): Block {
   return {
-    ...{ shape: "block", name: "slab", material, ...ALWAYS },
-    ...{ x: (x0 + x1) / 2, y: (y0 + y1) / 2, halfX: (x1 - x0) / 2, halfY: (y1 - y0) / 2 },
-    ...{ yaw: 0, base: z0, heights: [z1, end] },
+    shape: "block",
+    name: "slab",
+    material,
+    ...ALWAYS,
+    x: (x0 + x1) / 2,
+    y: (y0 + y1) / 2,
+    halfX: (x1 - x0) / 2,
+    halfY: (y1 - y0) / 2,
+    yaw: 0,
+    base: z0,
+    heights: [z1, end],
   };
 }
 
