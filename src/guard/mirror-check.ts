@@ -18,9 +18,12 @@ const MOST_IMAGES = 0.12;
 const MOST_FLOOR = 0.2;
 /** Votes and shares from which a place is known for a pit even if things that are out of view stand there. Found likewise. */
 const SURE_BELOW = 3;
-const MOST_IMAGES_OF_PIT = 0.03;
+const MOST_IMAGES_OF_PIT = 0.05;
 const MOST_FLOOR_OF_PIT = 0.01;
-/** Metres: a step so shallow that begins farther than this many lens heights looks like a mixture of floor and image. */
+/**
+ * Metres: a step so shallow that begins farther than this many lens heights looks like a mixture of floor and image, unless the place is
+ * known for a pit.
+ */
 const SHALLOW = 0.15;
 const SHALLOW_FROM = 3;
 /** Share of a drop from which on a return of a stretch that is no drop is taken out. Chosen by hand. */
@@ -315,7 +318,7 @@ export class MirrorCheck {
     if (votes.floor >= MOST_FLOOR * (rest + votes.floor)) return MIRROR;
     const below = stretch.below + stretch.hidden;
     const depth = stretch.depth / (stretch.images + below);
-    if (depth < SHALLOW && stretch.from > SHALLOW_FROM * lensHeight) return UNSURE;
+    if (!isPit && depth < SHALLOW && stretch.from > SHALLOW_FROM * lensHeight) return UNSURE;
     if (stretch.from < NEAR * lensHeight && below < stretch.missing - stretch.images) return UNSURE;
     return below >= FEWEST_BELOW && below >= PER_FLOOR * stretch.floor ? DROP : UNSURE;
   }
