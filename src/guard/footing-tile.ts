@@ -58,6 +58,12 @@ export class Tile {
   readonly drop = new Float32Array(CELLS);
   readonly error = new Float32Array(CELLS);
   readonly looks = new Uint8Array(CELLS);
+  /** 1 for a cell that is gone only because a drop nearby may lie here. */
+  readonly crept = new Uint8Array(CELLS);
+  /** The step of creeping that the tile's drops have come to. */
+  step = 0;
+  /** Whether any cell was ever gone. */
+  hasGone = false;
   /** Whether any cell has a brink: few tiles do. */
   hasBrink = false;
   /** Newest frame with anything in `hard`: most tiles need not be asked cell by cell. */
@@ -75,6 +81,7 @@ export class Tile {
 
   /** Returns came from the floor. */
   touch(c: number, time: number, far: number, height: number): void {
+    if (this.crept[c] === 1) this.odds[c] = this.crept[c] = 0;
     const odds = this.odds[c]!;
     // Floor is believed against rays that went through it only from as near as they were seen.
     if ((odds < 0 && far > this.far[c]!) || this.added[c]! >= TOUCHED_PER_FRAME) return;
@@ -103,6 +110,7 @@ export class Tile {
   /** Rays went through the floor. */
   pass(c: number, time: number, far: number, height: number): void {
     if (this.taken[c]! >= PASSED_PER_FRAME) return;
+    this.crept[c] = 0;
     this.taken[c]! += PASSED_STEP;
     this.odds[c] = Math.max(-TOP, this.odds[c]! - PASSED_STEP);
     this.time[c] = time;
@@ -123,6 +131,15 @@ export class Tile {
     }
   }
 
+  /** A drop nearby may lie here, unless floor was touched here since. */
+  creep(c: number, since: number): void {
+    if (this.odds[c]! <= GONE_FROM || (this.odds[c]! > 0 && this.time[c]! > since)) return;
+    this.odds[c] = GONE_FROM;
+    this.far[c] = Number.POSITIVE_INFINITY;
+    this.crept[c] = 1;
+    this.settle(c);
+  }
+
   /** The cell is taken as firm without having been seen, unless anything is known of it. */
   trust(c: number, time: number, height: number): void {
     if (this.odds[c] !== 0) return;
@@ -131,6 +148,14 @@ export class Tile {
     if (time < this.earliest) this.earliest = time;
     this.height[c] = height;
     this.settle(c);
+  }
+
+  giveUpFirm(): void {
+    for (let c = 0; c < CELLS; c++) {
+      if (this.odds[c]! > 0) this.odds[c] = 0;
+      this.doubt[c] = 0;
+      this.settle(c);
+    }
   }
 
   /** Something was bumped into. */
@@ -167,6 +192,7 @@ export class Tile {
       this.time[c] = other.time[d]!;
       this.far[c] = other.far[d]!;
       this.height[c] = other.height[d]!;
+      this.crept[c] = other.crept[d]!;
     }
     if (this.time[c]! < this.earliest) this.earliest = this.time[c]!;
     this.settle(c);
@@ -185,8 +211,10 @@ export class Tile {
   settle(c: number): void {
     const odds = this.odds[c]!;
     if (this.knock[c]! > 0) this.settled[c] = FOOTING.blocked;
-    else if (odds <= GONE_FROM) this.settled[c] = FOOTING.gone;
-    else if (this.doubt[c]! >= DOUBTFUL_FROM) this.settled[c] = FOOTING.doubtful;
+    else if (odds <= GONE_FROM) {
+      this.settled[c] = FOOTING.gone;
+      this.hasGone = true;
+    } else if (this.doubt[c]! >= DOUBTFUL_FROM) this.settled[c] = FOOTING.doubtful;
     else this.settled[c] = odds >= FIRM_FROM ? FOOTING.firm : FOOTING.unseen;
   }
 }

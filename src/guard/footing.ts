@@ -20,6 +20,9 @@ const DUE = 1.5;
 const ONE_EDGE = 0.25;
 /** Cells between the spots of one edge. Chosen by hand. */
 const LINK = 3;
+/** Metres around the base within which drops creep, and the most cells at once: firm ground as old as that has been given up. */
+const CREEPS_WITHIN = 1.6;
+const MOST_CREPT = 5;
 /** Fewest looks at an edge until it is told. */
 const FEWEST_LOOKS = 2;
 
@@ -31,6 +34,13 @@ export interface FootingCell {
   readonly time: number;
   readonly far: number;
   readonly height: number;
+}
+
+/** Where the base is: metres, radians. */
+interface Turned {
+  readonly x: number;
+  readonly y: number;
+  readonly yaw: number;
 }
 
 /** Whether the map has something in the body's way in column (i, j). */
@@ -54,6 +64,8 @@ export class FootingLayer {
   /** Microseconds: firm floor not seen since is unseen again. */
   oldest = Number.NEGATIVE_INFINITY;
   #isBlocked: IsBlocked | null = null;
+  /** Steps of a cell by which drops may lie elsewhere than they were seen. */
+  #step = 0;
   #layersRevision = 0;
 
   /** @param cellSize metres, the map's voxel size */
@@ -72,6 +84,7 @@ export class FootingLayer {
     const found = this.#find(i, j);
     if (found !== null) return found;
     const tile = new Tile();
+    tile.step = this.#step;
     this.#tiles.set(this.#lastKey, tile);
     this.#lastTile = tile;
     return tile;
@@ -304,6 +317,46 @@ export class FootingLayer {
     }
   }
 
+  /**
+   * The frame in which the ground is remembered has become less sure by some cells since it began: drops near the base widen by as much,
+   * along its heading, before and behind.
+   * @param step  cells in all, whole
+   * @param since microseconds: floor touched later stays
+   */
+  creep(step: number, { x, y, yaw }: Turned, since: number): void {
+    if (step <= this.#step) return;
+    this.#step = step;
+    const size = this.cellSize;
+    const dx = size * cosOf(yaw);
+    const dy = size * sinOf(yaw);
+    const reach = Math.ceil(CREEPS_WITHIN / ((1 << BITS) * size));
+    const ti = Math.floor(x / size) >> BITS;
+    const tj = Math.floor(y / size) >> BITS;
+    const gone: number[] = [];
+    for (let j = tj - reach; j <= tj + reach; j++) {
+      for (let i = ti - reach; i <= ti + reach; i++) {
+        const tile = this.#find(i << BITS, j << BITS);
+        if (tile === null) continue;
+        const cells = Math.min(MOST_CREPT, step - tile.step);
+        tile.step = step;
+        if (!tile.hasGone) continue;
+        for (let c = 0; c < CELLS; c++) {
+          if (tile.settled[c] !== GONE) continue;
+          const cx = ((i << BITS) + (c & MASK) + 0.5) * size;
+          const cy = ((j << BITS) + (c >> BITS) + 0.5) * size;
+          if (square(cx - x) + square(cy - y) < square(CREEPS_WITHIN)) gone.push(cx, cy, cells);
+        }
+      }
+    }
+    for (let n = 0; n < gone.length; n += 3) {
+      for (let k = -gone[n + 2]!; k <= gone[n + 2]!; k++) {
+        if (k === 0) continue;
+        const [tile, c] = this.#openAt(gone[n]! + k * dx, gone[n + 1]! + k * dy);
+        tile.creep(c, since);
+      }
+    }
+  }
+
   /** Visits every cell that is not unseen: its column and `FOOTING`. */
   visit(see: (i: number, j: number, footing: number) => void): void {
     for (const key of this.#tiles.keys()) {
@@ -315,6 +368,11 @@ export class FootingLayer {
         if (footing !== FOOTING.unseen) see(i, j, footing);
       }
     }
+  }
+
+  /** Firm ground and doubts are unseen again; drops and knocks stay. */
+  giveUpFirm(): void {
+    for (const tile of this.#tiles.values()) tile.giveUpFirm();
   }
 
   clear(): void {

@@ -1,4 +1,4 @@
-import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
+import { hypot2 } from "../geometry/elementary.ts";
 import type { Optics } from "../geometry/optics.ts";
 import type { RayTable } from "../geometry/rays.ts";
 import type { RangeNoise } from "../sense/noise.ts";
@@ -43,6 +43,17 @@ export interface GuardAnswer {
   readonly isRemembered: boolean;
 }
 
+/** How sure the frame is in which ground is remembered. Times are microseconds. */
+export interface Ageing {
+  /** Where the base is in it. */
+  readonly at: Whereabouts;
+  /** Firm ground that was seen before is unseen. */
+  readonly firmSince: number;
+  /** Cells in all by which drops may lie elsewhere than they were seen; floor touched since `touchedSince` stays. */
+  readonly step: number;
+  readonly touchedSince: number;
+}
+
 type Whereabouts = Pick<Place, "x" | "y" | "yaw">;
 
 export type { Pace, PaceLimit } from "./pace-maker.ts";
@@ -74,6 +85,7 @@ export class Guard {
   readonly #reach = openReach();
   /** Where the base was when a frame was last remembered. */
   #last: readonly [x: number, y: number] | null = null;
+  #firmSince = Number.NEGATIVE_INFINITY;
   /** Whether the ground too near for the lens is known without a pose: it was in view a moment ago, or the base has just started. */
   #isNearKnown = true;
 
@@ -89,6 +101,7 @@ export class Guard {
     this.#startTrust = before === null ? new StartTrust() : before.#startTrust;
     this.#knocks = before === null ? new Knocks() : before.#knocks;
     this.#last = before === null ? null : before.#last;
+    this.#firmSince = before === null ? Number.NEGATIVE_INFINITY : before.#firmSince;
     this.#isNearKnown = before === null ? true : before.#isNearKnown;
     const { gap, radius } = this.limits;
     this.#around = new ReachAround({ maxReach: settings.maxReach, gap, radius });
@@ -156,7 +169,7 @@ export class Guard {
 
   /**
    * Remembers a frame that `watch` took.
-   * @param at of the base in the world at the frame's time
+   * @param at of the base at the frame's time, in the frame in which ground is remembered
    */
   remember(sensor: string, frame: GlanceFrame, time: number, at: Place): void {
     const view = this.#views.get(sensor);
@@ -166,20 +179,21 @@ export class Guard {
     if (last !== null && hypot2(at.x - last[0], at.y - last[1]) > ELSEWHERE) this.forget();
     this.#last = [at.x, at.y];
     const { footing } = this;
-    footing.oldest = time - 1e6 * this.settings.memory;
+    footing.oldest = Math.max(time - 1e6 * this.settings.memory, this.#firmSince);
     this.#startTrust.trust(footing, frame, time, at, this.limits.radius, this.settings.startTrust);
     footing.add(frame, time, at.x, at.y, at.yaw, at.floor);
   }
 
-  /** The world's frame was corrected: what is remembered goes with it, every place p to R(yaw) p + (x, y). */
-  move(x: number, y: number, yaw: number): void {
-    const cos = cosOf(yaw);
-    const sin = sinOf(yaw);
-    const moved = (px: number, py: number) => [cos * px - sin * py + x, sin * px + cos * py + y] as const;
-    this.footing.move(x, y, yaw);
-    this.#startTrust.move(moved);
-    this.#knocks.move(moved);
-    if (this.#last !== null) this.#last = moved(...this.#last);
+  /** The frame in which ground is remembered has become less sure: what was seen long ago may lie elsewhere. */
+  age({ at, firmSince, step, touchedSince }: Ageing): void {
+    this.#firmSince = firmSince;
+    this.footing.creep(step, at, touchedSince);
+  }
+
+  /** The base may have been lifted: firm ground is given up, drops are not, and it starts anew where it stands. */
+  giveUpFirm(): void {
+    this.footing.giveUpFirm();
+    this.#startTrust.forget();
   }
 
   /** Nothing remembered holds any more: the base was carried, or its position was lost. */

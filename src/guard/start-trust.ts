@@ -48,8 +48,13 @@ export class StartTrust {
     if (this.#isStarting) trustNear(footing, frame, time, at, radius + most);
   }
 
-  move(moved: (x: number, y: number) => readonly [number, number]): void {
-    if (this.#start !== null) this.#start = moved(...this.#start);
+  /** The frame in which the start is known was corrected: every place p lies at R(yaw) p + (x, y) from now on. */
+  move(x: number, y: number, yaw: number): void {
+    if (this.#start === null) return;
+    const [px, py] = this.#start;
+    const cos = cosOf(yaw);
+    const sin = sinOf(yaw);
+    this.#start = [cos * px - sin * py + x, sin * px + cos * py + y];
   }
 
   /** The base starts anew wherever it is next. */

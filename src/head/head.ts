@@ -15,15 +15,15 @@ import { PLACE_HOLDS, POSE_WAIT } from "../terms/freshness.ts";
 import type { Revisits } from "../track/revisits.ts";
 import { judgeFloorcheck, takeKnock } from "./contacts.ts";
 import type { MaskedFrame } from "./frame.ts";
+import { Ground } from "./ground.ts";
 import { Judging } from "./judging.ts";
 import { LensChecks } from "./lens-checks.ts";
-import { LocalFrame, type Planar } from "./local-frame.ts";
+import type { Planar } from "./local-frame.ts";
 import { MapShare } from "./map-share.ts";
 import { Mapping } from "./mapping.ts";
 import { Masking } from "./masking.ts";
 import type { GlanceOutput, HeadOutput, ReachOutput, TrackState } from "./outputs.ts";
 import { type OpenTracking, Placing } from "./place.ts";
-import { PlaceDoubt } from "./place-doubt.ts";
 import { type Located, type PoseEvent, PoseSources } from "./pose-sources.ts";
 import { openSensors } from "./sensors.ts";
 import { SettingError, type Settings } from "./settings.ts";
@@ -86,10 +86,7 @@ export class Head {
   #place: Located | null = null;
   /** Microseconds: the newest stamp of all events. */
   #now = Number.NEGATIVE_INFINITY;
-  readonly #local = new LocalFrame();
-  readonly #doubt = new PlaceDoubt();
-  /** Whether memory may answer from that place. */
-  #isPlaceSure = false;
+  readonly #ground: Ground;
   /** Microseconds: when the newest place was that of the base. */
   #placeTime = Number.NEGATIVE_INFINITY;
   /** Microseconds: capture of the newest judged frame, by its stamp. */
@@ -99,6 +96,7 @@ export class Head {
   /** Microseconds: when an event came last that poses are made of. */
   #posesAt = Number.NEGATIVE_INFINITY;
   #brinks: readonly Brink[] | null = null;
+  #blockedRevision = 0;
 
   /** @throws {RangeError} if optics, a setting, or their combination are not valid, naming the field */
   constructor(setup: Setup, settings: Settings, { onReach, openTracking }: HeadOptions = {}) {
@@ -107,6 +105,7 @@ export class Head {
     this.#onReach = onReach;
     const sensors = openSensors(setup, settings);
     this.#guard = new Guard(guardSettings(settings));
+    this.#ground = new Ground(settings["map.voxelSize"]);
     this.#poses = new PoseSources(setup, settings);
     this.#frozen = openWatch(setup);
     this.#lensChecks = new LensChecks(sensors);
@@ -141,7 +140,7 @@ export class Head {
     return this.#mapping.layers;
   }
   get footing(): FootingView {
-    return this.#guard.footing;
+    return this.#ground.footing;
   }
 
   /** Where the base was when it was last known, and the height of the floor under it; null before, and while lost. */
@@ -161,12 +160,14 @@ export class Head {
 
   /** Reach from a place in the world, by all that is remembered; the next call overwrites it. */
   reachAt(x: number, y: number, yaw: number): Readonly<ReachNow> {
-    return this.#guard.reach(x, y, yaw);
+    const at = this.#ground.local.fromWorld({ x, y, yaw });
+    return this.#guard.reach(at.x, at.y, at.yaw);
   }
 
   /** Pace from a place in the world, by all that is remembered. */
   paceAt(x: number, y: number, yaw: number): Pace {
-    return this.#guard.pace(x, y, yaw);
+    const at = this.#ground.local.fromWorld({ x, y, yaw });
+    return this.#guard.pace(at.x, at.y, at.yaw);
   }
 
   /** The waiver in force at a time, microseconds. */
@@ -216,6 +217,7 @@ export class Head {
     this.#mapping.clear();
     this.#placing.clear();
     this.#guard.forget();
+    this.#ground.forgetWorld();
     this.#brinks = null;
     this.change(this.#settings);
   }
@@ -262,7 +264,9 @@ export class Head {
         this.#takeKnock(event);
         break;
       case "floorcheck":
-        this.#outputs.push(judgeFloorcheck(event, this.#place, this.#guard));
+        this.#outputs.push(
+          judgeFloorcheck(event, this.#place === null ? null : this.#ground.local.place, this.#guard),
+        );
         break;
       case "waiver":
         this.#outputs.push(this.#waiver.ask(event, this.#settings["guard.waiverLimit"]));
@@ -328,7 +332,11 @@ export class Head {
     const levelFromLens = this.#poses.levelFromLens(sensor, time, pose);
     const fault = this.#lensChecks.take(event, levelFromLens);
     if (fault !== null) this.#outputs.push(fault);
-    const judged = this.#judging.look({ sensor, masked, levelFromLens }, amplitude, this.#local.at(time));
+    const judged = this.#judging.look(
+      { sensor, masked, levelFromLens },
+      amplitude,
+      this.#ground.local.at(time),
+    );
     if (judged !== null) this.#outputs.push(this.#glance(event, judged, verdict));
     const { depth, unitsPerMetre, tally } = masked;
     const isLive = verdict === "live" && !this.#frozen.isAttitudeFrozen;
@@ -366,6 +374,7 @@ export class Head {
 
   #glance({ time, sensor, sequence }: DepthEvent, judged: GlanceFrame, verdict: ImageVerdict): GlanceOutput {
     // An old image is no new view of the floor, whatever its stamp.
+    this.#ground.watch(this.#guard, judged, time);
     if (verdict !== "frozen") this.#guard.watch(this.#setup.sensors[sensor]!.name, judged, time);
     this.#unanswered ??= this.#now;
     this.#frameTime = Math.max(this.#frameTime, time);
@@ -390,27 +399,17 @@ export class Head {
     for (const note of placed.notes) this.#outputs.push({ kind: "track", time, note });
     if (newFromOld !== null) {
       this.#mapping.remake(this.#placing.keyframes());
-      this.#guard.move(...planarOf(newFromOld));
+      this.#ground.moveWorld(...planarOf(newFromOld));
       this.#brinks = null;
     }
-    this.#local.advance({
-      time,
-      wheels: this.#poses.wheelsAt(time),
-      heading: this.#poses.headingAt(time),
-      world: planar(worldFromBase),
-      worldSigma: placed.state === null ? 0 : horizontalSigma(placed.state),
-    });
+    this.#follow(placed, time);
     if (judged !== null) {
-      const [x, y, yaw] = planarOf(worldFromBase);
-      // What was seen from an unsure place, or long ago, is not remembered. While lost, no memory says what is around: the glance
-      // stands alone.
+      const isKnown = placed.state?.hold !== "lost";
       const { name } = this.#setup.sensors[sensor]!;
-      if (placed.isFit && frame.isLive) {
-        this.#guard.remember(name, judged, time, { x, y, yaw, floor: floorHeight });
-      }
-      this.#place = placed.state?.hold === "lost" ? null : placed;
-      const room = this.#settings["guard.margin"] + this.#settings["map.voxelSize"];
-      this.#isPlaceSure = this.#doubt.isKnown(placed.state, placed.isFit, room);
+      // Near the base ground is remembered wherever in the world it is; in the world from sure places only.
+      if (isKnown && frame.isLive) this.#ground.remember(this.#guard, name, judged, time);
+      if (placed.isFit && frame.isLive) this.#ground.rememberWorld(this.#guard, judged, time, placed);
+      this.#place = isKnown ? placed : null;
       this.#placeTime = time;
       if (this.#unanswered !== null) {
         this.#sayReach();
@@ -439,16 +438,29 @@ export class Head {
     if (this.#mapping.areLayersDue) this.#updateLayers(time, floorHeight);
   }
 
+  /** The base's own frame follows; what the map has in the way lies in it by the newest place in the world. */
+  #follow(placed: Placed, time: number): void {
+    const isGiven = placed.state === null && this.#settings["pose.source"] !== "tracked";
+    const motion = {
+      time,
+      wheels: isGiven ? null : this.#poses.wheelsAt(time),
+      heading: isGiven ? null : this.#poses.headingAt(time),
+      world: planar(placed.worldFromBase),
+      worldSigma: placed.state === null ? 0 : placeSigma(placed.state),
+    };
+    this.#ground.advance(this.#guard, motion, isGiven);
+    if (this.#ground.local.liesOtherwise) this.#tellBlocked();
+  }
+
   /** Reach and pace: from the newest place that is known, or from frames alone. */
   #sayReach(): void {
     this.#unanswered = null;
     const holds = MICROSECONDS * Math.max(PLACE_HOLDS, this.#settings["guard.maxBlind"]);
     const isOld = this.#place !== null && this.#now - this.#placeTime > holds;
     if (isOld) this.#guard.losePlace();
-    const place = this.#isPlaceSure && !isOld ? this.#place : null;
-    const [x, y, yaw] = place === null ? [0, 0, 0] : planarOf(place.worldFromBase);
+    const place = isOld ? null : this.#place;
     const since = place === null ? this.#guard.newest : this.#placeTime;
-    const answer = this.#guard.answer(place === null ? null : { x, y, yaw }, since);
+    const answer = this.#guard.answer(place === null ? null : this.#ground.local.place, since);
     const { distance, ends, age, viewAge } = answer.reach;
     this.#outputs.push({
       kind: "reach",
@@ -462,20 +474,23 @@ export class Head {
       ages: listOf(age),
       viewAges: listOf(viewAge),
       pace: answer.pace,
-      brinks: place === null ? [] : this.#brinksAt(x, y),
+      brinks: place === null ? [] : this.#brinksAt(place),
       waiver: this.#waiver.at(this.#now),
     });
   }
 
   /** Edges nearby. They follow as often as the layers: people look at them, reach and pace do not go by them. */
-  #brinksAt(x: number, y: number): readonly Brink[] {
-    if (this.#mapping.areLayersFresh || this.#brinks === null) this.#brinks = this.#guard.brinks(x, y);
+  #brinksAt({ worldFromBase }: Located): readonly Brink[] {
+    if (this.#mapping.areLayersFresh || this.#brinks === null) {
+      this.#brinks = this.#ground.footing.brinks(worldFromBase.position, this.#settings["guard.maxReach"]);
+    }
     return this.#brinks;
   }
 
   #takeKnock(event: KnockEvent): void {
     if (this.#place === null) return;
-    this.#outputs.push(takeKnock(event, this.#place, this.#guard, this.#settings["map.voxelSize"]));
+    const at = this.#ground.local;
+    this.#outputs.push(takeKnock(event, at.place, this.#guard, this.#settings["map.voxelSize"]));
     this.#sayReach();
   }
 
@@ -487,8 +502,9 @@ export class Head {
 
   /** Tells the guard where the map has something in the body's way. */
   #tellBlocked(): void {
-    const { layers, grid } = this.#mapping;
-    this.#guard.setBlocked((i, j) => layers.kindAt(i, j) === COLUMN.blocked, grid.frame);
+    const { layers } = this.#mapping;
+    const isBlocked = this.#ground.blockedBy((i, j) => layers.kindAt(i, j) === COLUMN.blocked);
+    this.#guard.setBlocked(isBlocked, ++this.#blockedRevision);
   }
 }
 
@@ -499,8 +515,9 @@ function planar(pose: Pose): Planar {
   return { x, y, yaw };
 }
 
-/** Metres, 1 sigma. */
-const horizontalSigma = ({ covariance: [xx = 0, , , , yy = 0] }: TrackState): number => Math.sqrt(xx + yy);
+/** Metres, 1 sigma, of places a metre from the base: errors of its place and of its heading. */
+const placeSigma = ({ covariance: [xx = 0, , , , yy = 0], yawSigma }: TrackState): number =>
+  Math.sqrt(xx + yy + yawSigma * yawSigma);
 
 /** What `Array.from` gives, which goes through an iterator for each number. */
 function listOf(values: Float32Array | Uint8Array | Uint32Array | Int32Array): number[] {
