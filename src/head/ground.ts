@@ -1,4 +1,4 @@
-import { cosOf, sinOf } from "../geometry/elementary.ts";
+import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { planarOf } from "../geometry/rigid.ts";
 import { FootingLayer, type IsBlocked } from "../guard/footing.ts";
 import type { GlanceFrame } from "../guard/glance-frame.ts";
@@ -17,6 +17,10 @@ const JUST_TOUCHED = 0.15;
 const LONGEST_BLANK = 0.25;
 /** Share of returns below which an image is no view of the floor, while the base stands: stray light under a cover gives 3 %. */
 const FEWEST_RETURNS = 0.05;
+/** Metres beyond which drops, too, belong to another place. Chosen by hand. */
+const ELSEWHERE = 0.5;
+/** Metres by which depth and wheels may come apart: the margin, and the error of a wheel on a rug. Chosen by hand. */
+const MOST_APART = 0.15;
 /** Metres of way from which on the base is not standing. */
 const MOVED = 0.02;
 
@@ -67,6 +71,11 @@ export class Ground {
   advance(guard: Guard, motion: MotionKnown, isGiven: boolean): void {
     const local = this.#local;
     const place = local.advance(motion, isGiven);
+    // Depth sees the base go while its wheels stand, or the other way round: it was lifted, or slips. Memory lies elsewhere then.
+    if (local.apart > MOST_APART) {
+      local.settle();
+      guard.giveUpFirm();
+    }
     const { cellSize } = this.#world;
     guard.age({
       at: place,
@@ -122,6 +131,14 @@ export class Ground {
   moveWorld(x: number, y: number, yaw: number): void {
     this.#world.move(x, y, yaw);
     this.#worldTrust.move(x, y, yaw);
+  }
+
+  /** Found again where the base was not expected: what lies near it is not known. @param before where it was taken to be, in the world */
+  findAgain(guard: Guard, before: Planar): void {
+    const now = this.#local.toWorld(this.#local.place);
+    if (hypot2(now.x - before.x, now.y - before.y) > ELSEWHERE) guard.forget();
+    else guard.giveUpFirm();
+    this.#local.settle();
   }
 
   forgetWorld(): void {

@@ -97,6 +97,8 @@ export class Head {
   #posesAt = Number.NEGATIVE_INFINITY;
   #brinks: readonly Brink[] | null = null;
   #blockedRevision = 0;
+  /** Where the base was taken to be when it became lost; null while it is not. */
+  #lostAt: Planar | null = null;
 
   /** @throws {RangeError} if optics, a setting, or their combination are not valid, naming the field */
   constructor(setup: Setup, settings: Settings, { onReach, openTracking }: HeadOptions = {}) {
@@ -446,9 +448,15 @@ export class Head {
       wheels: isGiven ? null : this.#poses.wheelsAt(time),
       heading: isGiven ? null : this.#poses.headingAt(time),
       world: planar(placed.worldFromBase),
+      isHeld: placed.state?.hold === "held",
       worldSigma: placed.state === null ? 0 : placeSigma(placed.state),
     };
     this.#ground.advance(this.#guard, motion, isGiven);
+    if (placed.state?.hold === "lost") this.#lostAt ??= planar(placed.worldFromBase);
+    else if (placed.state !== null && this.#lostAt !== null) {
+      this.#ground.findAgain(this.#guard, this.#lostAt);
+      this.#lostAt = null;
+    }
     if (this.#ground.local.liesOtherwise) this.#tellBlocked();
   }
 

@@ -16,6 +16,8 @@ export interface MotionKnown {
   readonly wheels: Planar | null;
   /** Radians, by an orientation sensor, in an origin of its own; null without. */
   readonly heading: number | null;
+  /** Whether `world` is held by depth, so that it may contradict the wheels. */
+  readonly isHeld: boolean;
   /** By tracking or by a reference, in the world; and its horizontal standard deviation, metres, 0 for a reference. */
   readonly world: Planar;
   readonly worldSigma: number;
@@ -31,6 +33,8 @@ const SENSED_TURN_ERROR = 0.002;
 const MOST_DOUBT = 0.25;
 /** m/s by which the doubt grows while a step cannot have been made. Chosen by hand. */
 const UNKNOWN_SPEED = 0.5;
+/** Metres of way after which a difference between depth and wheels counts for half. Chosen by hand. */
+const FORGOTTEN_AFTER = 2;
 /** Metres, and radians, by which the frame must have moved in the world for what lies in it to be asked anew. Chosen by hand. */
 const NOTICED = 0.01;
 /** Samples of the doubt's growth that are kept: some minutes of frames. */
@@ -66,6 +70,7 @@ export class LocalFrame {
   #speed: Planar = { x: 0, y: 0, yaw: 0 };
   #doubt = 0;
   #lie: Planar = { x: 0, y: 0, yaw: 0 };
+  #apart: Planar = { x: 0, y: 0, yaw: 0 };
   /** Microseconds and metres: how the doubt has grown, oldest first. */
   readonly #grown: { readonly time: number; readonly doubt: number }[] = [];
 
@@ -120,7 +125,7 @@ export class LocalFrame {
    * @param isGiven whether the pose in the world is given from outside: then it is followed wherever it goes
    * @returns where the base was then; earlier times are answered by the speed
    */
-  advance({ time, wheels, heading, world, worldSigma }: MotionKnown, isGiven: boolean): Planar {
+  advance({ time, wheels, heading, isHeld, world, worldSigma }: MotionKnown, isGiven: boolean): Planar {
     const seconds = (time - this.#time) / 1e6;
     if (seconds <= 0) return this.at(time);
     const before = {
@@ -145,6 +150,7 @@ export class LocalFrame {
     const isPossible = byWheels
       ? hypot2(step.x, step.y) < LEAST_JUMP + FASTEST_WHEELS * seconds
       : this.#isPossible(step, seconds);
+    if (byWheels && isHeld) this.#compare(step, between(before.world, world), seconds);
     if (isGiven || seconds > LONGEST_STEP || isPossible) {
       this.#place = plus(this.#place, step);
       this.#speed = { x: step.x / seconds, y: step.y / seconds, yaw: step.yaw / seconds };
@@ -156,6 +162,29 @@ export class LocalFrame {
       this.#doubtBy(UNKNOWN_SPEED * seconds);
     }
     return this.#place;
+  }
+
+  /** Metres by which depth and wheels have come apart since `settle`, errors of heading a metre away included. */
+  get apart(): number {
+    return hypot2(this.#apart.x, this.#apart.y) + Math.abs(this.#apart.yaw);
+  }
+
+  settle(): void {
+    this.#apart = { x: 0, y: 0, yaw: 0 };
+  }
+
+  /** Sums up by how much depth tells of another motion than the wheels. A step that no base makes is a correction of the pose, and no motion. */
+  #compare(step: Planar, seen: Planar, seconds: number): void {
+    if (!this.#isPossible(seen, seconds)) return;
+    const [cos, sin] = [cosOf(this.#place.yaw), sinOf(this.#place.yaw)];
+    const [dx, dy] = [seen.x - step.x, seen.y - step.y];
+    // What wheels are usually wrong by is forgotten with the way.
+    const kept = 1 / (1 + hypot2(step.x, step.y) / FORGOTTEN_AFTER);
+    this.#apart = {
+      x: kept * this.#apart.x + cos * dx - sin * dy,
+      y: kept * this.#apart.y + sin * dx + cos * dy,
+      yaw: kept * this.#apart.yaw + wrapAngle(seen.yaw - step.yaw),
+    };
   }
 
   #doubtBy(metres: number): void {

@@ -32,6 +32,7 @@ class Ride {
   sigma = 0.01;
   #time = 1_000_000;
   #sequence = 0;
+  #wheelsAt: number | null = null;
 
   constructor() {
     const tracking: Tracking = {
@@ -75,11 +76,16 @@ class Ride {
     const noise = sensorNoise(this.#sequence + 1);
     const shot = shoot(platform, compose(this.#base, LENS), noise, OPTICS);
     if (isCovered) shot.counts.fill(60);
-    this.head.take({ kind: "motion", time, pose: [this.x, 0, this.yaw], speed: null });
+    this.head.take({ kind: "motion", time, pose: [this.#wheelsAt ?? this.x, 0, this.yaw], speed: null });
     this.head.take({ kind: "orientation", time, rotation: fromYawPitchRoll(this.yaw, 0, 0) });
     const sequence = this.#sequence++;
     const outputs = [...this.head.take({ kind: "depth", time, sensor: 0, sequence, ...shot })];
     return outputs.findLast((out) => out.kind === "reach")!;
+  }
+
+  /** The wheels count no way from now on. */
+  stand(): void {
+    this.#wheelsAt = this.x;
   }
 
   /** Drives up to a place, then turns round on the spot. */
@@ -132,6 +138,19 @@ describe("the ground near the base", () => {
     expect(after.distance[60]).toBeLessThan(behind - 0.1);
     // Forward there is floor in view, and whoever uncovers the lens vouches for that between.
     expect(after.pace.forward).toBeGreaterThan(0.2);
+  });
+
+  test("a base that is lifted and set down while depth sees it go, and its wheels stand, starts anew where it is", () => {
+    const ride = new Ride();
+    for (; ride.x < 0; ride.x += 0.05) ride.frame();
+    const { pace } = ride.frame();
+    expect(pace.backward).toBeGreaterThan(0.2);
+    ride.stand();
+    for (let n = 0; n < 10; n++) {
+      ride.x += 0.04;
+      ride.frame();
+    }
+    expect(ride.frame().pace.backward).toBe(0);
   });
 
   test("a drop comes nearer with the way that was driven since it was seen", () => {
