@@ -2,6 +2,7 @@ import { lengthOf } from "../geometry/elementary.ts";
 import type { Pose, Quat, Vec3 } from "../geometry/optics.ts";
 import { angleBetween, compose, IDENTITY, invert } from "../geometry/rigid.ts";
 import { distance } from "../geometry/vec.ts";
+import { ExpectedView } from "./expected-view.ts";
 import type { Frame } from "./frame.ts";
 import { type LocalMap, MOST_SAMPLES } from "./local-map.ts";
 import { type Place, type PlaceDoubt, PlaceMatcher, RIVAL_SHARE } from "./places.ts";
@@ -55,7 +56,8 @@ export interface Found {
 export class Recovery {
   /** Where the base has been: positions some way apart. */
   places: readonly Vec3[] = [];
-  readonly #matcher = new PlaceMatcher(MOST_SAMPLES, FOUND_SHARE);
+  readonly #view = new ExpectedView();
+  readonly #matcher = new PlaceMatcher(MOST_SAMPLES, FOUND_SHARE, this.#view);
   /** How many places were looked at so far. */
   #visited = 0;
   /** Frames in a row that agreed. */
@@ -70,7 +72,8 @@ export class Recovery {
 
   /** Looks for the base in a frame; null when it is not found. */
   look(frame: Frame, map: LocalMap, at: LostAt): Found | null {
-    const { baseFromLens } = frame.input;
+    const { baseFromLens, all } = frame.input;
+    this.#view.take(all);
     const yaw = Math.min(at.yawSigma, MOST_YAW);
     const doubt = { tilt: frame.settings.tiltSigma, yaw, position: SEARCH_SIGMA };
     const pose = this.#confirm(frame, map, at.base, doubt) ?? this.#search(frame, map, at, doubt)?.pose;

@@ -33,6 +33,11 @@ import { type WheeledPlace, WheeledPlacer } from "./wheeled-placer.ts";
 const STEADY_SHARE = 0.3;
 /** Every FUSE_EVERY-th tracked frame is fused into the surfel map: so the map drifts less with the errors of its own frames. Chosen by hand. */
 const FUSE_EVERY = 2;
+/**
+ * Seconds without frames for which accelerations carry a base on: its place is unsure by about 10 cm then, and the gate of the coarse map
+ * is 40 cm.
+ */
+const FELT_PATIENCE = 1.2;
 /** Metres, 1 sigma: a pose that is carried on is lost beyond this. Chosen by hand. */
 const LOST_SIGMA = 1;
 
@@ -153,9 +158,15 @@ export class Tracker {
    */
   noFrameUntil(time: number, isFelt = false): boolean {
     if (this.#frames === 0 || this.#hold === "lost" || this.#last.odometry !== null) return false;
-    // With accelerations it may go without usable depth for longer, but not without frames.
-    const since = isFelt && this.#wasFelt ? this.#last.time : this.#usedAt;
-    if ((time - since) / 1e6 <= this.settings.patience) return false;
+    // With accelerations it may go without usable depth for longer, and without frames for a while.
+    const isCarried = isFelt && this.#wasFelt;
+    const since = isCarried ? this.#last.time : this.#usedAt;
+    if (
+      (time - since) / 1e6 <=
+      (isCarried ? Math.max(FELT_PATIENCE, this.settings.patience) : this.settings.patience)
+    ) {
+      return false;
+    }
     this.#hold = "lost";
     this.#recovery.restart();
     return true;

@@ -60,3 +60,17 @@ test("a jump of the orientation's yaw is not followed, with wheels and without",
     expect(insideShare(frames)).toBeGreaterThanOrEqual(0.99);
   }
 });
+
+test("without wheels gaps of 0.2 to 1 s without frames do not make it lost while inertial samples come", () => {
+  const frames = track(draw(troubleCase("gaps", 1)), NO_WHEELS);
+  expect(frames.filter(({ hold }) => hold === "lost")).toEqual([]);
+  expect(worst(frames)).toBeLessThan(0.03);
+});
+
+test("without wheels, carried away with the lens covered, it is found where it sees much that it had not seen before", () => {
+  const frames = track(draw(troubleCase("carry", 1)), NO_WHEELS);
+  expect(frames.some(({ notes }) => notes.includes("lost"))).toBe(true);
+  expect(frames.at(-1)!.hold).not.toBe("lost");
+  expect(frames.at(-1)!.error).toBeLessThan(0.05);
+  expect(wronglyHeld(frames)).toEqual([]);
+});
