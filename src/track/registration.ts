@@ -10,7 +10,16 @@ import type { Samples } from "./samples.ts";
 /** Fewest matched samples that a registration may rest on. Chosen by hand. */
 export const LEAST_MATCHES = 120;
 /** Least share of the samples on known ground that must match. Chosen by hand. */
-export const LEAST_SHARE = 0.5;
+const LEAST_SHARE = 0.5;
+/**
+ * The same of a young map, and the number of frames up to which it is young: surfels of one frame have that frame's noise, and so does the
+ * share. Real structured light has 36 to 42 % at the start (`score-poses office-2`).
+ */
+const YOUNG_SHARE = 0.3;
+const YOUNG_FRAMES = 12;
+
+/** Least share of the samples on known ground that must match, on a map of so many frames. */
+export const leastShare = (fused: number): number => (fused < YOUNG_FRAMES ? YOUNG_SHARE : LEAST_SHARE);
 
 /**
  * As `VARIANCE_INFLATION`, of the yaw. With 250 a heading over bare floor followed depth too slowly (1.5 degrees instead of 1.0 in the

@@ -4,7 +4,7 @@ import { compose, conjugate, invert, multiply, toRotationVector } from "../geome
 import type { Frame } from "./frame.ts";
 import { LEAST_STRENGTH } from "./free-directions.ts";
 import { JUMP_SIGMAS, LEAST_JUMP, yawBetween } from "./heading.ts";
-import { type FrameRegistration, LEAST_SHARE, type Target } from "./registration.ts";
+import { type FrameRegistration, leastShare, type Target } from "./registration.ts";
 
 const DEGREE = Math.PI / 180;
 /** Radians per second: a turn rate that changes by more between two frames is suspicious. Chosen by hand. */
@@ -73,7 +73,8 @@ export class RotationCheck {
     const said = { worldFromLens: compose(predicted, baseFromLens), sigma, yawVariance, tiltSigma };
     const share = registration.fit(target, said);
     const off = Math.abs(yawBetween(predicted.rotation, turnedOn));
-    const isSuspicious = off > LEAST_JUMP + JUMP_RATE * frame.dt || (share < LEAST_SHARE && off > LEAST_JUMP);
+    const isSuspicious =
+      off > LEAST_JUMP + JUMP_RATE * frame.dt || (share < leastShare(target.map.fused) && off > LEAST_JUMP);
     if (!isSuspicious) return share;
     const { matched } = registration.result;
     const found = registration.worldFromLens;
@@ -106,7 +107,7 @@ export class RotationCheck {
     const least = frame.isSteadied ? LEAST_SLIP : LEAST_JUMP;
     const isOverruled = isTilted || Math.abs(about) > Math.max(least, JUMP_SIGMAS * yawSigma);
     if (!isOverruled) this.#overruledSince = Number.NaN;
-    if (!isOverruled || share < LEAST_SHARE) return share;
+    if (!isOverruled || share < leastShare(target.map.fused)) return share;
     const { matched, shares, rms } = registration.result;
     const isStrong = matched >= OVERRULING_MATCHES && shares[0]! >= OVERRULING_STRENGTH * LEAST_STRENGTH;
     if (!frame.isSteadied) return isStrong ? share : 0;
@@ -116,7 +117,7 @@ export class RotationCheck {
     const firm = { worldFromLens, sigma, yawVariance: square(FIRM_ANGLE), tiltSigma: FIRM_ANGLE };
     const firmShare = registration.fit(target, firm);
     const { result } = registration;
-    const isBetter = firmShare < LEAST_SHARE || rms < result.rms;
+    const isBetter = firmShare < leastShare(target.map.fused) || rms < result.rms;
     const isRight = !isTilted && rms < CLEARLY_LESS * result.rms && matched > NEARLY_ALL * result.matched;
     if (!(isStrong && isBetter && (isLasting || isRight))) return firmShare;
     return registration.fit(target, { worldFromLens, sigma, yawVariance: square(yawSigma), tiltSigma }, free);

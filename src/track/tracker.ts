@@ -25,7 +25,7 @@ import { MapBuilder, MOST_DOUBT, type WorldMove } from "./map-builder.ts";
 import { BaseMotion, predictByOdometry } from "./motion.ts";
 import { OdometryCheck } from "./odometry-check.ts";
 import { FASTEST, Recovery } from "./recovery.ts";
-import { FrameRegistration, LEAST_MATCHES, LEAST_SHARE } from "./registration.ts";
+import { FrameRegistration, LEAST_MATCHES, leastShare } from "./registration.ts";
 import { RotationCheck } from "./rotation-check.ts";
 import { type WheeledPlace, WheeledPlacer } from "./wheeled-placer.ts";
 
@@ -193,7 +193,7 @@ export class Tracker {
     } else this.#heading.goOn();
     const predicted = { rotation, position: prediction.position };
     const share = this.#register(frame, predicted, prediction.sigma);
-    if (share < LEAST_SHARE) return this.#carry(frame, predicted, prediction.growth);
+    if (share < leastShare(this.#map.fused)) return this.#carry(frame, predicted, prediction.growth);
     return this.#accept(frame, { ...prediction, rotation }, share);
   }
 

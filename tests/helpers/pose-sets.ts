@@ -58,13 +58,15 @@ const SMALL_OPTICS: PinholeOptics = {
   maxRange: 6,
 };
 
-/** A camera of 240 x 180 with the field of view of one of 640 x 480 with this lens. */
-function smallOptics(fx: number, fy: number, cx: number, cy: number): PinholeOptics {
-  const s = WIDTH / 640;
+type Intrinsics = readonly [fx: number, fy: number, cx: number, cy: number];
+
+/** A camera of `width` pixels across with the field of view of one of 640 x 480 with this lens. */
+function smallOptics([fx, fy, cx, cy]: Intrinsics, width = WIDTH): PinholeOptics {
+  const s = width / 640;
   return {
     model: "pinhole",
-    width: WIDTH,
-    height: HEIGHT,
+    width,
+    height: (HEIGHT * width) / WIDTH,
     fx: s * fx,
     fy: s * fy,
     cx: s * (cx + 0.5) - 0.5,
@@ -123,7 +125,7 @@ function readSet(
     const pose = known.get(number)!.worldFromLens;
     return {
       time: Math.round((number * 1e6) / 30),
-      counts: shrink(whole, width, height),
+      counts: width === optics.width ? whole : shrink(whole, width, height),
       worldFromLens: pose,
     };
   });
@@ -136,19 +138,19 @@ export function livingRoom(folder: string, poses: "refined" | "shipped" = "refin
   const pad = (n: number) => String(n).padStart(5, "0");
   const files = Array.from({ length: 211 }, (_, n) => [n, join(root, "depth", `${pad(n)}.png`)] as const);
   const path = join(root, poses === "refined" ? "poses_refined_zup.csv" : "poses_world_yup.csv");
-  const optics = smallOptics(525, 525, 319.5, 239.5);
+  const optics = smallOptics([525, 525, 319.5, 239.5]);
   return readSet(`living room, ${poses}`, optics, files, { path, up: poses === "refined" ? "z" : "y" });
 }
 
-/** The clip of a real office. */
-export function office(folder: string): PoseSet {
+/** The clip of a real office, `width` pixels across: 240 or 640. */
+export function office(folder: string, width = WIDTH): PoseSet {
   const root = join(folder, "depth-office", "frames");
   const first = 935;
   const pad = (n: number) => String(n).padStart(6, "0");
   const files = Array.from({ length: 50 }, (_, n) => {
     return [first + n, join(root, `frame-${pad(first + n)}.depth.png`)] as const;
   });
-  const optics = smallOptics(570.342205, 570.342205, 320, 240);
+  const optics = smallOptics([570.342205, 570.342205, 320, 240], width);
   const poses = { path: join(root, "frame-{n}.pose.txt"), up: "y" } as const;
   return readSet("office", optics, files, poses);
 }

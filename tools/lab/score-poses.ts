@@ -38,7 +38,12 @@ const OPEN: Record<string, (folder: string) => PoseSet> = {
   "living-4": (folder) => thinned(livingRoom(folder), 4),
   "living-4-noise": (folder) => withNoise(thinned(livingRoom(folder), 4), 1),
   "living-shipped": (folder) => thinned(livingRoom(folder, "shipped"), 2),
-  office,
+  office: (folder) => office(folder),
+  "office-2": (folder) => thinned(office(folder), 2),
+  "office-3": (folder) => thinned(office(folder), 3),
+  "office-4": (folder) => thinned(office(folder), 4),
+  "office-640": (folder) => office(folder, 640),
+  "office-640-3": (folder) => thinned(office(folder, 640), 3),
 };
 const OWN: Record<string, () => PoseSet> = {
   room: () => furnishedRoom(1),
