@@ -34,7 +34,7 @@ const STEADY_SHARE = 0.3;
 /** Every FUSE_EVERY-th tracked frame is fused into the surfel map: so the map drifts less with the errors of its own frames. Chosen by hand. */
 const FUSE_EVERY = 2;
 /**
- * Seconds without frames for which accelerations carry a base on: its place is unsure by about 10 cm then, and the gate of the coarse map
+ * Seconds without frames after which accelerations still tell where a base is: its place is unsure by about 10 cm then, and the gate of the coarse map
  * is 40 cm.
  */
 const FELT_PATIENCE = 1.2;
@@ -71,6 +71,8 @@ export class Tracker {
   #hold: Hold = "carried";
   /** Whether accelerations carried the base on to the last frame. */
   #wasFelt = false;
+  /** Whether it is lost only because frames stopped coming, while inertial samples did not. */
+  #isGap = false;
   /** Whether the wheels were not believed when the head was lost: it may be carried anywhere. */
   #isAdrift = false;
   /** Metres. */
@@ -158,15 +160,11 @@ export class Tracker {
    */
   noFrameUntil(time: number, isFelt = false): boolean {
     if (this.#frames === 0 || this.#hold === "lost" || this.#last.odometry !== null) return false;
-    // With accelerations it may go without usable depth for longer, and without frames for a while.
+    // With accelerations it may go without usable depth for longer, but not without frames.
     const isCarried = isFelt && this.#wasFelt;
     const since = isCarried ? this.#last.time : this.#usedAt;
-    if (
-      (time - since) / 1e6 <=
-      (isCarried ? Math.max(FELT_PATIENCE, this.settings.patience) : this.settings.patience)
-    ) {
-      return false;
-    }
+    if ((time - since) / 1e6 <= this.settings.patience) return false;
+    this.#isGap = isCarried;
     this.#hold = "lost";
     this.#recovery.restart();
     return true;
@@ -229,6 +227,8 @@ export class Tracker {
     const { settings } = this;
     const { time, odometry, inertial = null } = input;
     const dt = Math.max(1e-3, (time - this.#last.time) / 1e6);
+    const notes: TrackNote[] = [];
+    this.#endGap(input, dt, notes);
     this.#heading.age(settings.yawDrift, dt);
     const hasOdometry = odometry !== null && this.#last.odometry !== null;
     const isFelt =
@@ -255,10 +255,18 @@ export class Tracker {
       this.#felt.stop();
       this.#builder.start.cancel();
     }
-    const notes: TrackNote[] = [];
     const yawJump = inertial?.yawJump ?? 0;
     if (yawJump !== 0) notes.push({ what: "yaw jump", angle: yawJump });
     return { input, settings, dt, hasOdometry, isWheeled, isFelt, isSteadied, yawNoise, notes, turned: null };
+  }
+
+  /** Frames come again: after a short gap accelerations tell where the head is by now. */
+  #endGap({ inertial = null }: TrackInput, dt: number, notes: TrackNote[]): void {
+    if (!this.#isGap) return;
+    this.#isGap = false;
+    if (dt > FELT_PATIENCE || inertial === null || !InertialStep.covers(inertial, dt)) return;
+    this.#hold = "carried";
+    notes.push({ what: "found", distance: 0 });
   }
 
   /** The world's rotation of the base where the orientation sensor says `attitude`. */
