@@ -1,6 +1,7 @@
 import type { FromServer } from "../wire/messages.ts";
 import { canvasSized } from "./canvas.ts";
-import { eventsOf, isFit, type Note } from "./reach-events.ts";
+import { signOf } from "./event-signs.ts";
+import { isFit, type Note, ReachEvents } from "./reach-events.ts";
 import type { Theme } from "./theme.ts";
 
 /** Seconds that the strip goes back, and between its lines. */
@@ -26,9 +27,12 @@ export class HistoryStrip {
   readonly #time = new Float64Array(SAMPLES);
   readonly #age = new Float32Array(SAMPLES);
   readonly #isFit = new Uint8Array(SAMPLES);
+  readonly #pace = new Float32Array(SAMPLES);
+  #topSpeed = 1;
   #count = 0;
   #last: Reach | null = null;
   #theme: Theme | null = null;
+  readonly #events = new ReachEvents();
   /** With the time of day when each came. */
   readonly notes: (Note & { readonly came: Date })[] = [];
 
@@ -49,7 +53,8 @@ export class HistoryStrip {
     this.#time[n] = reach.time;
     this.#age[n] = reach.age / 1000;
     this.#isFit[n] = isFit(reach) ? 1 : 0;
-    const events = eventsOf(this.#last, reach);
+    this.#pace[n] = reach.pace?.forward ?? 0;
+    const events = this.#events.take(reach);
     this.#last = reach;
     for (const note of events) this.note(note);
     return events.length > 0;
@@ -58,7 +63,13 @@ export class HistoryStrip {
   #forget(): void {
     this.#count = 0;
     this.#last = null;
+    this.#events.forget();
     this.notes.length = 0;
+  }
+
+  /** That the settings allow, m/s. */
+  set topSpeed(speed: number) {
+    this.#events.topSpeed = this.#topSpeed = speed;
   }
 
   note(note: Note): void {
@@ -97,33 +108,36 @@ export class HistoryStrip {
       if (at < 0) break;
       const isGood = this.#isFit[n] === 1;
       const tall = isGood ? Math.max(1, Math.min(1, this.#age[n]! / TALLEST) * (base - HEAD)) : base;
-      c.fillStyle = isGood ? theme.obstacle : theme.brink;
+      c.fillStyle = isGood ? theme.faint : theme.brink;
       c.fillRect(at, base - tall, isGood ? 1 : 2, tall);
     }
+    this.#drawPace(c, theme, x, base);
     c.textAlign = "center";
     for (const note of this.notes) {
       const at = x(note.time);
       if (at < 0 || at > wide) continue;
       c.fillStyle = theme.mark;
       c.fillRect(at - 0.5, 0, 1, base);
-      c.fillText(symbolOf(note), at, 10);
+      c.fillText(signOf(note.what, note.text).sign, at, 10);
     }
   }
-}
 
-const SYMBOLS: Readonly<Record<string, string>> = {
-  brink: "▼",
-  sight: "◌",
-  pose: "⌖",
-  knock: "✱",
-  waiver: "!",
-  mark: "◆",
-  sensor: "■",
-  map: "▣",
-  setting: "≡",
-  load: "▲",
-  pretrigger: "●",
-};
-/** The sign of an event on the strip and in the list. */
-export const symbolOf = ({ what, text }: Pick<Note, "what" | "text">): string =>
-  what === "pose" && text.startsWith("lost") ? "✕" : (SYMBOLS[what] ?? "•");
+  /** A line, full height at the top speed. */
+  #drawPace(c: CanvasRenderingContext2D, theme: Theme, x: (time: number) => number, base: number): void {
+    const stored = Math.min(this.#count, SAMPLES);
+    const top = Number.isFinite(this.#topSpeed) ? this.#topSpeed : 1;
+    c.strokeStyle = theme.accent;
+    c.lineWidth = 1.5;
+    c.beginPath();
+    for (let k = 0; k < stored; k++) {
+      const n = (this.#count - 1 - k) % SAMPLES;
+      const at = x(this.#time[n]!);
+      if (at < 0) break;
+      c.lineTo(at, base - Math.min(1, this.#pace[n]! / top) * (base - 14));
+    }
+    c.stroke();
+    c.textAlign = "left";
+    c.fillStyle = theme.soft;
+    c.fillText("line: pace; bars: age of the answers", 2, 10);
+  }
+}

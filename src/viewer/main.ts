@@ -4,9 +4,10 @@ import { Comparison } from "./comparison.ts";
 import { DepthImage } from "./depth-image.ts";
 import { listenToDialogs, openHelp, openMark, openToken } from "./dialogs.ts";
 import { byId, setText } from "./dom.ts";
+import { signOf } from "./event-signs.ts";
 import { listenToFolds, toggleFold, toggleMapOnly } from "./folds.ts";
 import { HeadLink } from "./head-link.ts";
-import { HistoryStrip, symbolOf } from "./history-strip.ts";
+import { HistoryStrip } from "./history-strip.ts";
 import { KeptRecordings } from "./kept-recordings.ts";
 import { type KeyBinding, listenToKeys, listKeys } from "./keys.ts";
 import { LabelEditor } from "./label-editor.ts";
@@ -73,7 +74,10 @@ const kept = new KeptRecordings(ask);
 const settings = new SettingsDialog(ask, (values) => {
   const low = Number(values["body.groundClearance"] ?? 0.03) + FLOOR_TOP;
   const high = Number(values["body.height"] ?? 0.5);
-  robot.topSpeed = Number(values["guard.topSpeed"] ?? Number.POSITIVE_INFINITY);
+  playback.topSpeed =
+    history.topSpeed =
+    robot.topSpeed =
+      Number(values["guard.topSpeed"] ?? Number.POSITIVE_INFINITY);
   map.view.setBands(low, high);
   link.post({ kind: "bands", bands: { low, high }, maxReach: Number(values["guard.maxReach"] ?? 3) });
   const body = bodyOf(String(values["body.footprint"] ?? ""));
@@ -143,6 +147,7 @@ function takeHealth(message: FromWorker): void {
       robot.setPlain(comparison.isOn);
       break;
     case "playing":
+      if (message.playing.goal !== null && playback.playing?.goal === null) setText("found", "");
       playback.show(message.playing);
       comparison.setFrame(message.playing.frame);
       break;
@@ -213,16 +218,23 @@ function showState(): void {
   }
 }
 
+/** Newest first; the same note again and again is one row that says how often it came. */
 function showNotes(): void {
-  const rows = history.notes
-    .slice(-LISTED)
-    .reverse()
-    .map((note) => {
-      const row = document.createElement("li");
-      const time = note.came.toLocaleTimeString("en-GB");
-      row.textContent = `${symbolOf(note)} ${time}  ${note.what}: ${note.text}`;
-      return row;
-    });
+  const rows: HTMLElement[] = [];
+  const { notes } = history;
+  for (let n = notes.length - 1; n >= 0 && rows.length < LISTED; n--) {
+    const { what, text, came } = notes[n]!;
+    let first = n;
+    while (first > 0 && notes[first - 1]!.what === what && notes[first - 1]!.text === text) first--;
+    const count = n - first + 1;
+    const over = (came.getTime() - notes[first]!.came.getTime()) / 1000;
+    const times = count === 1 ? "" : ` (${count} times in ${Math.max(1, Math.round(over))} s)`;
+    const row = document.createElement("li");
+    const { sign, name } = signOf(what, text);
+    row.textContent = `${sign} ${came.toLocaleTimeString("en-GB")}  ${name}: ${text}${times}`;
+    rows.push(row);
+    n = first;
+  }
   byId("notes").replaceChildren(...rows);
 }
 

@@ -1,7 +1,12 @@
+import { REACH_STATES } from "../terms/safety.ts";
+import { ENDS } from "../terms/words.ts";
+import { type CurvePoint, readCurve } from "../wire/curve.ts";
 import type { FromClient, FromServer } from "../wire/messages.ts";
 import { byId, setText } from "./dom.ts";
+import { EventList } from "./event-list.ts";
+import { signOf } from "./event-signs.ts";
 import { RecordingFiles } from "./recording-files.ts";
-import { countText, secondsText } from "./text.ts";
+import { countText, metresText, secondsText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 import { Timeline } from "./timeline.ts";
 import type { Ask } from "./worker-messages.ts";
@@ -17,6 +22,9 @@ const HERE = 60_000;
 export class Playback {
   readonly #ask: Ask;
   readonly #timeline: Timeline;
+  readonly #events: EventList;
+  #curve: readonly CurvePoint[] = [];
+  #topSpeed = 1;
   readonly #files = new RecordingFiles((name) => this.#open(name));
   readonly #speed = byId<HTMLSelectElement>("speed");
   readonly #loop = byId<HTMLInputElement>("loop");
@@ -26,7 +34,15 @@ export class Playback {
 
   constructor(ask: Ask) {
     this.#ask = ask;
-    this.#timeline = new Timeline(byId<HTMLCanvasElement>("timeline"), (to) => this.#play({ to }));
+    this.#timeline = new Timeline(
+      byId<HTMLCanvasElement>("timeline"),
+      (to) => this.#play({ to }),
+      (at) => this.#read(at),
+    );
+    this.#events = new EventList(
+      (to) => this.#play({ to }),
+      () => this.#showCurve(),
+    );
     byId("play").addEventListener("click", () => this.toggle());
     byId("frame-previous").addEventListener("click", () => this.step(-1));
     byId("frame-next").addEventListener("click", () => this.step(1));
@@ -78,14 +94,14 @@ export class Playback {
   /** To the next event, or the previous. */
   toEvent(by: 1 | -1): void {
     const at = this.#playing?.goal ?? this.#playing?.at ?? 0;
-    const events = this.#recording?.moments ?? [];
+    const events = this.#events.shown;
     const next =
       by > 0 ? events.find((one) => one.at > at + HERE) : events.findLast((one) => one.at < at - HERE);
     if (next === undefined) {
       this.#say(by > 0 ? "No event after this." : "No event before this.");
       return;
     }
-    this.#say(`${secondsText(next.at)}: ${next.what}, ${next.text}`);
+    this.#say(`${secondsText(next.at)}: ${signOf(next.what).name}, ${next.text}`);
     this.#play({ to: next.at });
   }
 
@@ -105,7 +121,38 @@ export class Playback {
     if (isRunning && document.activeElement !== this.#speed) this.#speed.value = String(playing.speed);
     this.#loop.checked = playing.repeat;
     this.#timeline.show(this.#recording, playing);
+    this.#events.markUpTo(playing.goal ?? playing.at);
     this.#sayPlace();
+  }
+
+  /** That the settings allow, m/s. */
+  set topSpeed(speed: number) {
+    this.#topSpeed = Number.isFinite(speed) ? speed : 1;
+    this.#showCurve();
+  }
+
+  #showCurve(): void {
+    this.#timeline.showCurve(this.#curve, this.#events.shown, this.#topSpeed);
+  }
+
+  /** Says in words what the curves have at a time; null: nothing is asked. */
+  #read(at: number | null): void {
+    if (at === null) {
+      this.#sayPlace();
+      return;
+    }
+    const point = this.#curve.findLast((one) => one.at <= at);
+    if (point === undefined) {
+      setText("playback-at", `${secondsText(at)}: not looked at yet`);
+      return;
+    }
+    const { pace, room, cause, state } = point;
+    const why = cause === null ? "" : `, limited by: ${ENDS[cause] ?? "unknown"}`;
+    const sight = REACH_STATES[state] === "clear" ? "" : `, head: ${REACH_STATES[state]}`;
+    setText(
+      "playback-at",
+      `${secondsText(at)}: ${pace.toFixed(2)} m/s, ${metresText(room)} free ahead${why}${sight}`,
+    );
   }
 
   #sayPlace(): void {
@@ -113,30 +160,22 @@ export class Playback {
     const { at, frame } = this.#playing;
     const { length, frames } = this.#recording;
     const place = `${secondsText(at)} of ${secondsText(length)}`;
-    setText("playback-at", `${place}, frame ${countText(frame)} of ${countText(frames)}`);
+    setText(
+      "playback-at",
+      `${place}, frame ${countText(frame)} of ${countText(frames)}; area: pace (amber: below half, pale: stop), line: free way ahead up to 3 m`,
+    );
   }
 
   list(recording: Recording): void {
     this.#recording = recording;
-    const { names, name, moments } = recording;
+    const { names, name, moments, curve } = recording;
+    this.#curve = readCurve(curve);
     const all = names.includes(name) ? names : [name, ...names];
     this.#names.replaceChildren(...all.map((one) => new Option(one, one, false, one === name)));
     this.#files.most = recording.most;
-    const list = byId("events");
-    // A list that has the focus is not exchanged: who walks through it by keys would lose the place.
-    if (!list.contains(document.activeElement))
-      list.replaceChildren(...moments.map((one) => this.#rowOf(one)));
+    this.#events.show(moments);
+    this.#showCurve();
     this.#timeline.show(recording, this.#playing);
     this.#sayPlace();
-  }
-
-  #rowOf({ at, what, text }: Recording["moments"][number]): HTMLElement {
-    const row = document.createElement("li");
-    const button = document.createElement("button");
-    button.type = "button";
-    button.textContent = `${secondsText(at)} ${what}: ${text}`;
-    button.addEventListener("click", () => this.#play({ to: at }));
-    row.append(button);
-    return row;
   }
 }

@@ -1,6 +1,7 @@
 import { END } from "../terms/safety.ts";
+import { Slowing } from "../terms/slowing.ts";
+import { limitText } from "../terms/words.ts";
 import type { FromServer } from "../wire/messages.ts";
-import { STOPPED } from "./reach-text.ts";
 
 /** An event: reported by the head, or seen in its reach. */
 export type Note = Pick<FromServer<"note">, "time" | "text"> & { readonly what: string };
@@ -8,21 +9,38 @@ type Reach = FromServer<"reach">;
 
 /** The base may move by it. */
 export const isFit = ({ state }: Reach): boolean => state === "clear" || state === "dark";
-const isStoppedByDrop = ({ pace }: Reach): boolean =>
-  pace?.limit?.cause === END.brink && pace.forward < STOPPED;
 
-/** Events between two reaches: a stop at a drop, sight that was lost or came back. */
-export function eventsOf(before: Reach | null, now: Reach): Note[] {
-  const { time, state, pace } = now;
-  const notes: Note[] = [];
-  if (isStoppedByDrop(now) && (before === null || !isStoppedByDrop(before))) {
-    const room = ((pace?.roomMm ?? 0) / 1000).toFixed(2);
-    notes.push({ time, what: "brink", text: `a drop ahead in ${room} m: stop` });
+/** Finds events in the reaches of a live head: each slowing and each stop with its cause, sight that was lost or came back. */
+export class ReachEvents {
+  #before: Reach | null = null;
+  #slowing = new Slowing();
+  /** That the settings allow, m/s. */
+  topSpeed = 1;
+
+  /** The head is another one. */
+  forget(): void {
+    this.#before = null;
+    this.#slowing = new Slowing();
   }
-  // The head reports itself that the pose is lost, or known again.
-  const isReported = state === "lost" || before?.state === "lost";
-  if (before !== null && before.state !== state && !isReported && (!isFit(now) || !isFit(before))) {
-    notes.push({ time, what: "sight", text: `${before.state}, then ${state}` });
+
+  /** @returns what begins with this reach */
+  take(now: Reach): Note[] {
+    const before = this.#before;
+    this.#before = now;
+    const { time, state, pace } = now;
+    const notes: Note[] = [];
+    // The head reports itself that the pose is lost, or known again.
+    const isReported = state === "lost" || before?.state === "lost";
+    if (before !== null && before.state !== state && !isReported && (!isFit(now) || !isFit(before))) {
+      notes.push({ time, what: "sight", text: `${before.state}, then ${state}` });
+    }
+    const held = pace === null ? null : this.#slowing.begins(time, pace.forward, this.topSpeed);
+    if (held !== null) {
+      const isDrop = held === "stop" && pace!.limit?.cause === END.brink;
+      const why = pace!.limit === null ? "nothing named" : limitText(pace!.limit);
+      const text = held === "stop" ? why : `${pace!.forward.toFixed(2)} m/s: ${why}`;
+      notes.push({ time, what: isDrop ? "brink" : held, text });
+    }
+    return notes;
   }
-  return notes;
 }

@@ -1,24 +1,11 @@
 import { END } from "../terms/safety.ts";
+import { heldBy } from "../terms/slowing.ts";
+import { ENDS, limitText } from "../terms/words.ts";
 import type { FromServer } from "../wire/messages.ts";
 import { dropText } from "./brinks.ts";
 import { bearingText, metresText } from "./text.ts";
 
 type Bearings = Pick<FromServer<"reach">, "first" | "step" | "distanceMm" | "what">;
-
-/** What ends the free ground, in words. */
-export const ENDS: Readonly<Record<number, string>> = {
-  [END.open]: "free",
-  [END.obstacle]: "obstacle",
-  [END.overhang]: "overhang",
-  [END.brink]: "drop",
-  [END.doubtful]: "doubtful floor",
-  [END.unseen]: "unseen floor",
-  [END.unlooked]: "end of what was looked at",
-  [END.late]: "sensor silent",
-  [END.blind]: "sensor sees no floor",
-  [END.frozen]: "sensor repeats old data",
-  [END.unplaced]: "place of the base not known",
-};
 
 /** What ends the ground in one of the bearings, and how far it is. */
 export function endText({ distanceMm, what }: Bearings, n: number): string {
@@ -26,23 +13,14 @@ export function endText({ distanceMm, what }: Bearings, n: number): string {
   return `${metresText(distanceMm[n]! / 1000)}, ${ENDS[what[n]!] ?? "unknown"}`;
 }
 
-/** A base that may go no faster counts as stopped, m/s. */
-export const STOPPED = 0.03;
-
-/** Below this share of the top speed, the base counts as slowed. */
-export const SLOW_SHARE = 0.5;
-
-/** Nearer to straight ahead than this, radians, a place is ahead; farther off, its bearing is given. */
-const AHEAD = 0.175;
-
 /** What of a reach says how fast the base may go. */
 type Paced = Pick<FromServer<"reach">, "pace">;
 
 /** How far the base is held back: at full speed, limited, slow, or stopped; null when no pace is known. */
 export function paceWord({ pace }: Paced, topSpeed: number): "full" | "limited" | "slow" | "stop" | null {
   if (pace === null) return null;
-  if (pace.forward < STOPPED) return "stop";
-  if (pace.forward < SLOW_SHARE * topSpeed) return "slow";
+  const held = heldBy(pace.forward, topSpeed);
+  if (held !== "free") return held;
   return pace.limit === null || pace.forward >= topSpeed ? "full" : "limited";
 }
 
@@ -57,14 +35,11 @@ export function whyText(reach: Paced, topSpeed: number, depth?: number | null): 
   const { forward, limit } = reach.pace;
   const speed = `${forward.toFixed(2)} m/s`;
   if (word === "full" || limit === null) return word === "stop" ? "Stop" : `Full speed, ${speed}`;
-  const { cause, bearing, distanceMm, ageMs } = limit;
-  const room = metresText(distanceMm / 1000);
-  const isAhead = Math.abs(Math.atan2(Math.sin(bearing), Math.cos(bearing))) < AHEAD;
-  const where = isAhead ? `${room} ahead` : `${bearingText(bearing)}, ${room} from the body`;
+  const { cause, ageMs } = limit;
   const deep = cause === END.brink && depth !== undefined ? `, ${dropText(depth)}` : "";
   // Tenths of a second: the age is of the reach's own moment and does not count on.
   const seen = ageMs === null ? "" : `, seen ${(Math.max(100, ageMs) / 1000).toFixed(1)} s ago`;
-  return `${word === "stop" ? "Stop" : `Up to ${speed}`}: ${ENDS[cause] ?? "unknown"} ${where}${deep}${seen}`;
+  return `${word === "stop" ? "Stop" : `Up to ${speed}`}: ${limitText(limit)}${deep}${seen}`;
 }
 
 /** The nearest thing and its bearing. */

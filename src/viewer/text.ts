@@ -1,3 +1,5 @@
+export { bearingText, metresText } from "../terms/words.ts";
+
 /** Microseconds as people say them: "40 ms", "1.3 s", "2 min". */
 export function ageText(microseconds: number): string {
   const ms = Math.max(0, microseconds) / 1000;
@@ -12,17 +14,6 @@ export function secondsText(microseconds: number): string {
   if (seconds < 100) return `${seconds.toFixed(1)} s`;
   const minutes = Math.floor(seconds / 60);
   return `${minutes}:${(seconds - 60 * minutes).toFixed(1).padStart(4, "0")}`;
-}
-
-export const metresText = (metres: number): string =>
-  Math.abs(metres) < 1 ? `${Math.round(metres * 100)} cm` : `${metres.toFixed(2)} m`;
-
-/** A bearing of the base: 0 ahead, positive to the left. */
-export function bearingText(radians: number): string {
-  const degrees = Math.round((Math.atan2(Math.sin(radians), Math.cos(radians)) * 180) / Math.PI);
-  if (Math.abs(degrees) <= 2) return "ahead";
-  if (Math.abs(degrees) >= 178) return "behind";
-  return `${Math.abs(degrees)}° ${degrees > 0 ? "left" : "right"}`;
 }
 
 export const bytesText = (bytes: number): string =>

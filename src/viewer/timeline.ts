@@ -1,34 +1,31 @@
+import { REACH_STATES } from "../terms/safety.ts";
+import { heldBy } from "../terms/slowing.ts";
+import type { CurvePoint } from "../wire/curve.ts";
 import type { FromServer } from "../wire/messages.ts";
 import { canvasSized } from "./canvas.ts";
+import { isOfPace, signOf } from "./event-signs.ts";
 import { secondsText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 
 type Playing = FromServer<"playing">;
 type Recording = FromServer<"recording">;
-type EventKind = Recording["moments"][number]["what"];
+type Moments = Recording["moments"];
 
-/** Each kind of event has a letter and a row of its own. */
-const KINDS: Readonly<Record<EventKind, { readonly letter: string; readonly row: number }>> = {
-  brink: { letter: "B", row: 0 },
-  knock: { letter: "K", row: 0 },
-  lost: { letter: "L", row: 1 },
-  found: { letter: "F", row: 1 },
-  sight: { letter: "S", row: 1 },
-  track: { letter: "T", row: 1 },
-  gap: { letter: "G", row: 2 },
-  waiver: { letter: "W", row: 2 },
-  floorcheck: { letter: "C", row: 2 },
-  mark: { letter: "M", row: 3 },
-};
 const ROW = 13;
 /** Pixels at both ends, so that the cursor is whole at the start and the end. */
 const MARGIN = 9;
-/** Pixels below the bar for the seconds. */
+/** Pixels below the bar for the seconds, and above the curve for two rows of events. */
 const FOOT = 16;
-/** Least pixels between two letters of a row, and between two of the seconds. */
-const LETTER = 11;
+const HEAD = 2 * ROW + 2;
+/** Least pixels between two signs of a row, and between two of the seconds. */
+const SIGN = 11;
 const SECONDS_APART = 60;
 const STEPS = [1, 2, 5, 10, 30, 60, 120, 300, 600, 1800, 3600];
+
+/** Metres of free way that reach the top of the chart. */
+const FARTHEST = 3;
+/** States after this one stop the base. */
+const LAST_FIT = REACH_STATES.indexOf("dark");
 
 /** What a key on the timeline moves by, microseconds. */
 const KEYS: Readonly<Record<string, number>> = {
@@ -57,14 +54,25 @@ export class Timeline {
   readonly #canvas: HTMLCanvasElement;
   readonly #context: CanvasRenderingContext2D;
   readonly #seek: (to: number) => void;
+  readonly #tell: (at: number | null) => void;
   #theme: Theme | null = null;
   #recording: Recording | null = null;
   #playing: Playing | null = null;
   /** Where a pointer is about to go, microseconds. */
   #aim: number | null = null;
 
-  /** @param seek is given the time that was chosen, microseconds */
-  constructor(canvas: HTMLCanvasElement, seek: (to: number) => void) {
+  #curve: readonly CurvePoint[] = [];
+  #moments: Moments = [];
+  #topSpeed = 1;
+  /** Where the pointer is, microseconds. */
+  #hovered: number | null = null;
+
+  /**
+   * @param seek is given the time that was chosen, microseconds
+   * @param tell is given the time that the pointer is over, null when it is over none
+   */
+  constructor(canvas: HTMLCanvasElement, seek: (to: number) => void, tell: (at: number | null) => void) {
+    this.#tell = tell;
     this.#canvas = canvas;
     this.#context = canvas.getContext("2d")!;
     this.#seek = seek;
@@ -93,13 +101,20 @@ export class Timeline {
       this.#aim = at;
       this.draw();
     };
+    const hover = (at: number | null): void => {
+      this.#hovered = at;
+      this.#tell(at);
+      this.draw();
+    };
     canvas.addEventListener("pointerdown", (event) => {
       canvas.setPointerCapture(event.pointerId);
       aim(timeAt(event));
     });
     canvas.addEventListener("pointermove", (event) => {
       if (this.#aim !== null) aim(timeAt(event));
+      hover(timeAt(event));
     });
+    canvas.addEventListener("pointerleave", () => hover(null));
     canvas.addEventListener("pointerup", () => {
       if (this.#aim !== null) this.#seek(this.#aim);
       this.#aim = null;
@@ -118,6 +133,14 @@ export class Timeline {
     this.draw();
   }
 
+  /** What is known of the paces, and the events that are shown. @param topSpeed m/s, full height */
+  showCurve(curve: readonly CurvePoint[], moments: Moments, topSpeed: number): void {
+    this.#curve = curve;
+    this.#moments = moments;
+    this.#topSpeed = Number.isFinite(topSpeed) ? topSpeed : 1;
+    this.draw();
+  }
+
   draw(): void {
     const [theme, recording, playing] = [this.#theme, this.#recording, this.#playing];
     if (theme === null || recording === null || playing === null) return;
@@ -128,8 +151,11 @@ export class Timeline {
     const x = (at: number): number => MARGIN + (at / Math.max(1, recording.length)) * (wide - 2 * MARGIN);
     const frame: Frame = { c: this.#context, theme, wide, high, x };
     drawSeconds(frame, recording.length);
+    drawCurve(frame, this.#curve, this.#topSpeed);
+    drawUnknown(frame, recording);
     drawBar(frame, recording.length, playing.at);
-    drawEvents(frame, recording.moments);
+    drawEvents(frame, this.#moments);
+    if (this.#hovered !== null) drawLine(frame, this.#hovered, theme.faint);
     drawCursor(frame, playing.at);
     const aim = this.#aim ?? playing.goal;
     if (aim !== null) drawAim(frame, aim);
@@ -160,28 +186,66 @@ function drawSeconds({ c, theme, wide, high, x }: Frame, length: number): void {
 }
 
 function drawBar({ c, theme, high, x }: Frame, length: number, at: number): void {
-  const top = high - FOOT - 7;
+  const top = high - FOOT - 4;
   c.fillStyle = theme.faint;
-  c.fillRect(x(0), top, x(length) - x(0), 6);
-  c.fillStyle = theme.obstacle;
-  c.fillRect(x(0), top, x(at) - x(0), 6);
+  c.fillRect(x(0), top, x(length) - x(0), 4);
+  c.fillStyle = theme.accent;
+  c.fillRect(x(0), top, x(at) - x(0), 4);
 }
 
-function drawEvents({ c, theme, high, x }: Frame, events: Recording["moments"]): void {
-  const last = new Map<number, number>();
-  for (const { at, what } of events) {
-    const { letter, row } = KINDS[what];
-    const ink = row < 2 ? theme.brink : theme.mark;
+/** The pace as an area, stops as columns of the drop's colour; the free way ahead as a line; sight that was lost as bars. */
+function drawCurve({ c, theme, high, x }: Frame, curve: readonly CurvePoint[], topSpeed: number): void {
+  const [top, foot] = [HEAD, high - FOOT - 6];
+  const y = (share: number): number => foot - Math.min(1, share) * (foot - top);
+  for (let n = 0; n + 1 < curve.length; n++) {
+    const { at, pace, state } = curve[n]!;
+    // Whole pixels: seams between the pieces would be seen.
+    const left = Math.round(x(at));
+    const wide = Math.max(1, Math.round(x(curve[n + 1]!.at)) - left);
+    const held = heldBy(pace, topSpeed);
+    c.fillStyle = held === "stop" ? theme.brink : held === "slow" ? theme.doubtful : theme.high;
+    // A stop is as high as the chart, or it would not be seen; its paler colour tells it from a pace.
+    c.globalAlpha = held === "stop" ? 0.28 : 0.85;
+    const head = held === "stop" ? top : y(pace / topSpeed);
+    c.fillRect(left, head, wide, foot - head);
+    c.globalAlpha = 1;
+    if (held === "stop") c.fillRect(left, foot - 2, wide, 2);
+    if (state > LAST_FIT) c.fillRect(left, top - 2, wide, 2);
+  }
+  c.strokeStyle = theme.ink;
+  c.lineWidth = 1;
+  c.beginPath();
+  for (const { at, room } of curve) c.lineTo(x(at), y(room / FARTHEST));
+  c.stroke();
+}
+
+/** What the head has not run through yet. */
+function drawUnknown({ c, theme, high, x }: Frame, { known, length }: Recording): void {
+  if (known >= 1) return;
+  c.fillStyle = theme.soft;
+  c.textAlign = "right";
+  c.fillText(`looking ahead: ${Math.floor(100 * known)} %`, x(length), high - FOOT - 10);
+}
+
+function drawEvents({ c, theme, high, x }: Frame, moments: Moments): void {
+  // Stops first: where signs would cover each other, theirs stay.
+  const sorted = [...moments].sort((a, b) => Number(a.what === "slow") - Number(b.what === "slow"));
+  const taken: [row: number, at: number][] = [];
+  for (const { at, what } of sorted) {
+    const row = isOfPace(what) ? 0 : 1;
+    const ink = what === "slow" ? theme.mark : row === 0 ? theme.brink : theme.accent;
     c.fillStyle = ink;
-    c.fillRect(x(at) - 0.5, 0, 1, high - FOOT - 8);
-    // Letters that would cover each other are left out; their lines remain.
-    if (x(at) - (last.get(row) ?? Number.NEGATIVE_INFINITY) < LETTER) continue;
-    last.set(row, x(at));
+    c.globalAlpha = 0.5;
+    c.fillRect(x(at) - 0.5, row * ROW, 1, high - FOOT - row * ROW - 4);
+    c.globalAlpha = 1;
+    // Signs that would cover each other are left out; their lines remain.
+    if (taken.some(([one, there]) => one === row && Math.abs(there - x(at)) < SIGN)) continue;
+    taken.push([row, x(at)]);
     c.textAlign = "center";
     c.fillStyle = theme.card;
     c.fillRect(x(at) - 5, row * ROW, 10, ROW - 1);
     c.fillStyle = ink;
-    c.fillText(letter, x(at), row * ROW + 10);
+    c.fillText(signOf(what).sign, x(at), row * ROW + 10);
   }
 }
 

@@ -1,5 +1,6 @@
 import { type Static, type TProperties, Type } from "@sinclair/typebox";
 import { CURVATURES, END, REACH_STATES } from "../terms/safety.ts";
+import { CURVE_BYTES } from "./curve.ts";
 import { DirectionShape, Id, imageBytes, ORIGINS, RIGHTS, RoleShape } from "./parts.ts";
 import {
   Age,
@@ -162,6 +163,8 @@ export type SettingRow = Frozen<Static<typeof SettingRow>>;
 export const MOMENTS = [
   "knock",
   "brink",
+  "stop",
+  "slow",
   "lost",
   "found",
   "waiver",
@@ -446,10 +449,23 @@ export const SERVER_MESSAGES = {
         at: Type.Integer({ description: "microseconds from the start" }),
         what: Type.Union(
           MOMENTS.map((name) => Type.Literal(name)),
-          { description: "what the head says itself is known as far as it has been played" },
+          {
+            description:
+              "what the head says itself is known up to `known`; `stop` and `slow` (below half of the top speed) begin a stretch",
+          },
         ),
         text: Type.String(),
       }),
+    ),
+    known: Type.Number({
+      minimum: 0,
+      maximum: 1,
+      description: "of the frames, the share that a second head has run through ahead of what is shown",
+    }),
+    curve: bytes(
+      2 ** 21,
+      `of each of those frames ${CURVE_BYTES} bytes, little-endian: milliseconds from the start (u32), pace forward (mm/s, u16), ` +
+        "free way straight ahead (mm, u16), what limits the pace (u8, as in `reach`; 255: nothing), state (u8, its place in the list)",
     ),
     names: Type.Array(Type.String(), { description: "recordings that `open` takes" }),
     most: nullable(

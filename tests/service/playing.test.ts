@@ -11,6 +11,7 @@ import { readPlayed } from "../../src/service/playing/recordings-folder.ts";
 import { recordScenario } from "../../src/simulate/record.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
 import { decodeClasses, encodeClasses, MOST_BLOCK_BYTES, VOXEL } from "../../src/wire/blocks.ts";
+import { readCurve } from "../../src/wire/curve.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
 import { main as serve } from "../../tools/serve.ts";
 import { labelsPath, readLabels } from "../../tools/tune/labels.ts";
@@ -119,6 +120,34 @@ test("a recording that was gone to, forwards and back, says of a frame what the 
   await watcher.play({ to: 0 });
   await until(() => isAt(1), "the first frame");
   await expectTruth(1);
+});
+
+test("what happens in the recording is known before it is played, with the head's own pace of each frame", async () => {
+  await watcher.play({ to: 0, speed: 0 });
+  // So fast that the room is too small for it: the base is slowed somewhere.
+  const change = { "guard.topSpeed": 4 };
+  await watcher.settings(change);
+  let listed: FromServer<"recording"> | null = null;
+  watcher.on("recording", (message) => {
+    listed = message;
+  });
+  watcher.subscribe({ recording: 10 });
+  await until(() => listed !== null && listed.known === 1, "the run ahead");
+  const { curve, frames, moments } = listed as unknown as FromServer<"recording">;
+  const points = readCurve(curve);
+  expect(points).toHaveLength(frames);
+  for (const frame of [1, frames >> 1, frames]) {
+    const { pace } = (await saidBy(frame, change)).reach;
+    expect(points[frame - 1]!.pace).toBeCloseTo(pace.forward, 2);
+    expect(points[frame - 1]!.room).toBeCloseTo(pace.room, 2);
+  }
+  // Every stretch below half of the top speed begins with an event that says why.
+  const isHeld = points.map(({ pace }) => pace < 2);
+  const first = isHeld.indexOf(true);
+  const causes = moments.filter(({ what }) => what === "slow" || what === "stop" || what === "brink");
+  expect(first).toBeGreaterThanOrEqual(0);
+  expect(Math.abs(causes[0]!.at - points[first]!.at)).toBeLessThan(100_000);
+  expect(causes[0]!.text).toMatch(/(drop|obstacle|floor|overhang|looked at).* (ahead|from the body)/);
 });
 
 test("it stands still when told to, and goes on at the speed that it is told", async () => {

@@ -1,5 +1,7 @@
 import type { OutlineEvent } from "../../record/reader.ts";
 import { END } from "../../terms/safety.ts";
+import { Slowing, STOPPED } from "../../terms/slowing.ts";
+import { limitText } from "../../terms/words.ts";
 import type { FromServer, MomentKind } from "../../wire/messages.ts";
 import type { FromSensing, SensedReach } from "../sensing/sensing-messages.ts";
 
@@ -10,12 +12,9 @@ const MOST_MOMENTS = 500;
 /** Without a frame for so many usual intervals, and for so long, something was wrong: microseconds. */
 const GAP_INTERVALS = 3;
 const SHORTEST_GAP = 150_000;
-/** A base that may go no faster stands, m/s. */
-const STANDING = 0.03;
-
 /** Whether a reach lets the base go no farther because the way ahead ends at a brink. */
 export const endsAtBrink = ({ body: { pace } }: SensedReach): boolean =>
-  pace?.limit?.cause === END.brink && pace.forward < STANDING;
+  pace?.limit?.cause === END.brink && pace.forward < STOPPED;
 
 /** What is in a recording: when its frames are, and what its sensors and its base said. */
 export interface Outline {
@@ -61,54 +60,52 @@ export function outlineOf(events: Iterable<OutlineEvent>): Outline {
   return frames.length === 0 ? { frames, first: 0, last: 0, moments: [] } : { frames, first, last, moments };
 }
 
-/** Notices what the head says on its way through a recording; each stretch once, however often it is gone through. */
+/** Notices what a head says on its way through a recording from its start. */
 export class Noticer {
-  moments: Moment[] = [];
-  #until = Number.NEGATIVE_INFINITY;
-  #isStopped = false;
+  readonly moments: Moment[] = [];
+  readonly #first: number;
+  readonly #topSpeed: number;
+  readonly #slowing = new Slowing();
   #sight = "";
 
-  /** The head begins again at the start; what it says is known up to where it came before. */
-  again(): void {
-    this.#isStopped = false;
-    this.#sight = "";
+  /**
+   * @param first    time at which the recording begins
+   * @param topSpeed that the settings allow, m/s
+   */
+  constructor(first: number, topSpeed: number) {
+    this.#first = first;
+    this.#topSpeed = topSpeed;
   }
 
-  /** Other settings: the head may say otherwise. */
-  forget(): void {
-    this.moments = [];
-    this.#until = Number.NEGATIVE_INFINITY;
-    this.again();
-  }
-
-  /** @returns whether there was anything new */
-  hear(message: FromSensing, first: number): boolean {
-    const before = this.moments.length;
+  hear(message: FromSensing): void {
     if (message.kind === "reach") {
-      const { state, pace } = message.body;
-      const isStopped = endsAtBrink(message);
-      if (isStopped && !this.#isStopped) {
-        const room = ((pace?.roomMm ?? 0) / 1000).toFixed(2);
-        this.#add(message.time, first, "brink", `the way ahead ends at a brink in ${room} m: stop`);
-      }
-      this.#isStopped = isStopped;
+      const { state } = message.body;
       const isFit = state === "clear" || state === "dark";
       if (this.#sight !== "" && this.#sight !== state && !isFit && state !== "lost") {
-        this.#add(message.time, first, "sight", state);
+        this.#add(message.time, "sight", state);
       }
       this.#sight = state;
+      this.#hearPace(message);
     } else if (message.kind === "track") {
       const { what } = message.note;
-      if (what === "lost") this.#add(message.time, first, "lost", "the place is not known any more");
-      else if (what === "found") this.#add(message.time, first, "found", "the place is known again");
-      else this.#add(message.time, first, "track", what);
+      if (what === "lost") this.#add(message.time, "lost", "the place is not known any more");
+      else if (what === "found") this.#add(message.time, "found", "the place is known again");
+      else this.#add(message.time, "track", what);
     }
-    if ("time" in message && message.time !== null) this.#until = Math.max(this.#until, message.time);
-    return this.moments.length > before;
   }
 
-  #add(time: number, first: number, what: MomentKind, text: string): void {
-    if (time <= this.#until || this.moments.length >= MOST_MOMENTS) return;
-    this.moments.push({ at: time - first, what, text });
+  #hearPace(message: SensedReach): void {
+    const { pace } = message.body;
+    if (pace === null) return;
+    const held = this.#slowing.begins(message.time, pace.forward, this.#topSpeed);
+    if (held === null) return;
+    const why = pace.limit === null ? "nothing named" : limitText(pace.limit);
+    if (held === "slow") this.#add(message.time, "slow", `${pace.forward.toFixed(2)} m/s: ${why}`);
+    else this.#add(message.time, endsAtBrink(message) ? "brink" : "stop", why);
+  }
+
+  #add(time: number, what: MomentKind, text: string): void {
+    if (this.moments.length >= MOST_MOMENTS) return;
+    this.moments.push({ at: time - this.#first, what, text });
   }
 }

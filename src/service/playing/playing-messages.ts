@@ -31,4 +31,7 @@ export type FromPlaying =
       readonly length: number;
       readonly frames: number;
       readonly moments: readonly Moment[];
+      /** How far a second head has run ahead, 0 to 1, and its paces. */
+      readonly known: number;
+      readonly curve: Uint8Array;
     };

@@ -103,11 +103,13 @@ export class PlayingMode implements Mode {
     length,
     frames,
     moments,
-  }: Pick<Draft<"recording">, "length" | "frames" | "moments">) {
+    known,
+    curve,
+  }: Pick<Draft<"recording">, "length" | "frames" | "moments" | "known" | "curve">) {
     const names = await this.#names();
     const { name } = this.#played;
     const most = this.recordings?.most ?? null;
-    this.#contents = { kind: "recording", length, frames, moments, name, names, most };
+    this.#contents = { kind: "recording", length, frames, moments, known, curve, name, names, most };
     this.#offer("recording", new SharedMessage(this.#contents));
   }
 

@@ -9,10 +9,11 @@ import {
   type ToSensing,
 } from "../sensing/sensing-messages.ts";
 import { Baseline, noBaseline } from "./baseline.ts";
-import { type Moment, Noticer, type Outline, outlineOf } from "./moments.ts";
+import { type Moment, type Outline, outlineOf } from "./moments.ts";
 import { Journal, PlayedHead, type Said } from "./played-head.ts";
 import { PlayingClock } from "./playing-clock.ts";
 import type { FromPlaying, PlayWish, ToPlaying } from "./playing-messages.ts";
+import { RunAhead } from "./run-ahead.ts";
 
 /** Milliseconds of work after which messages are listened for again. */
 const SLICE = 12;
@@ -28,6 +29,10 @@ const PAUSE = 1_500_000;
 const TELL_EVERY = 100_000;
 const TELL_BASELINE_EVERY = 60_000;
 const TELL_MOMENTS_EVERY = 500_000;
+/** Share of the recording after which the head that runs ahead is reported again. */
+const TELL_AHEAD_EVERY = 0.1;
+/** Of the slices of work that something else needs, the head that runs ahead gets one in so many. */
+const EVERY_NTH_AHEAD = 4;
 
 /**
  * Plays a recording through a head and moves about in it. The head is deterministic: to go back, another head begins at the
@@ -46,7 +51,6 @@ export class Playing {
   readonly #say: (message: FromPlaying) => void;
   readonly #now: () => number;
   readonly #outline: Outline;
-  readonly #noticer = new Noticer();
   readonly #marks: Moment[] = [];
   /** Since the last report. */
   #events: EventTotals = {};
@@ -65,6 +69,11 @@ export class Playing {
   #shown = { frames: 0, time: 0 };
   #said: Said = {};
   #journal = new Journal();
+  /** Goes through the recording before what is shown. */
+  #ahead: RunAhead;
+  /** Share of the recording that it had been through when that was told last, and slices of work since it had one. */
+  #toldAhead = 0;
+  #slicesWithoutAhead = 0;
   /** What the settings are compared with; null while they are the baseline's own. */
   #baseline: Baseline | null = null;
   #toldBaseline = 0;
@@ -97,12 +106,20 @@ export class Playing {
     this.#loadSince = now();
     this.#clock = new PlayingClock(now(), this.#outline.first);
     this.#head = this.#open();
+    this.#ahead = this.#runAhead();
     this.#tell();
     this.#wake(0);
   }
 
   #open(settings = this.#settings, hear = (message: FromSensing) => this.#hear(message)): PlayedHead {
     return new PlayedHead(this.#recording, { ...this.#start, settings }, this.#outline.first, hear);
+  }
+
+  #runAhead(): RunAhead {
+    this.#toldAhead = 0;
+    return new RunAhead(this.#outline, this.#settings, this.#journal, (hear) =>
+      this.#open(this.#settings, hear),
+    );
   }
 
   take(message: ToPlaying): void {
@@ -151,14 +168,14 @@ export class Playing {
       }
       const to = this.#goal ?? this.#head.frames;
       this.#begin();
-      this.#noticer.forget();
-      this.#areMomentsNew = true;
       this.#baseline ??= new Baseline(before, this.#journal, (settings, hear) => this.#open(settings, hear));
       this.#journal = new Journal();
       if (isDeepStrictEqual(this.#baseline.settings, this.#settings)) {
         this.#journal = this.#baseline.journal;
         this.#baseline = null;
       }
+      this.#ahead = this.#runAhead();
+      this.#areMomentsNew = true;
       this.#tellBaseline();
       this.#goTo(to, this.#goal !== null ? this.#isPassing : this.#clock.speed > 0);
       this.#say({ kind: "changed", ticket, settings: this.#settings });
@@ -223,7 +240,6 @@ export class Playing {
   #begin(): void {
     this.#head = this.#open();
     if (this.#wanted !== null) this.#head.sensing.take(this.#wanted);
-    this.#noticer.again();
     this.#head.hold();
     this.#isAnew = true;
     this.#said = {};
@@ -245,8 +261,20 @@ export class Playing {
     let pause = this.#goal !== null ? this.#catchUp(begun) : this.#follow(begun);
     if (this.#baseline !== null && this.#goal === null && !this.#followBaseline(this.#baseline)) pause = 0;
     this.#worked += performance.now() - begun;
+    if (!this.#ahead.isDone && this.#hasTimeAhead(pause)) {
+      this.#ahead.work(SLICE);
+      pause = 0;
+    }
     this.#report();
     if (pause !== null) this.#wake(pause);
+  }
+
+  /** The head that runs ahead works while nothing else does; and now and then in any case, or it would never come to the end. */
+  #hasTimeAhead(pause: number | null): boolean {
+    const isIdle = pause === null || pause > 0;
+    this.#slicesWithoutAhead = isIdle ? 0 : this.#slicesWithoutAhead + 1;
+    if (!isIdle && this.#slicesWithoutAhead % EVERY_NTH_AHEAD !== 0) return false;
+    return true;
   }
 
   /** Works towards the goal. @returns milliseconds until there is more to do; null when it stands still */
@@ -366,7 +394,6 @@ export class Playing {
       case "frame":
       case "reach":
       case "brinks": {
-        this.#notice(message);
         const known = message.kind === "frame" ? { ...message, cost: this.#head.cost } : message;
         this.#said[message.kind] = known;
         if (!isOnTheWay) this.#show(known);
@@ -378,7 +405,6 @@ export class Playing {
       case "track":
       case "frozen":
       case "lens":
-        this.#notice(message);
         if (!isOnTheWay) this.#say({ ...message, time: this.#clock.stamp(message.time) });
         break;
       case "image":
@@ -401,10 +427,6 @@ export class Playing {
     }
   }
 
-  #notice(message: FromSensing): void {
-    if (this.#noticer.hear(message, this.#outline.first)) this.#areMomentsNew = true;
-  }
-
   #show(message: FromSensing): void {
     if (message.kind !== "reach" && message.kind !== "frame" && message.kind !== "brinks") return;
     this.#say({ ...message, time: this.#clock.stamp(message.time) });
@@ -418,6 +440,9 @@ export class Playing {
   #report(): void {
     const now = this.#now();
     if (now - this.#told >= TELL_EVERY && (this.#clock.speed > 0 || this.#goal !== null)) this.#tell();
+    const isAhead = this.#ahead.share > this.#toldAhead;
+    const isTenth = this.#ahead.isDone || this.#ahead.share - this.#toldAhead >= TELL_AHEAD_EVERY;
+    if (isAhead && isTenth) this.#areMomentsNew = true;
     if (this.#areMomentsNew && now - this.#toldMoments >= TELL_MOMENTS_EVERY) this.#tellMoments(now);
     if (now - this.#loadSince < TELL_MOMENTS_EVERY) return;
     const busy = Math.min(1, (1000 * this.#worked) / (now - this.#loadSince));
@@ -447,7 +472,9 @@ export class Playing {
     this.#areMomentsNew = false;
     this.#toldMoments = now;
     const { frames, first, last, moments } = this.#outline;
-    const all = [...moments, ...this.#noticer.moments, ...this.#marks].sort((a, b) => a.at - b.at);
-    this.#say({ kind: "recording", length: last - first, frames: frames.length, moments: all });
+    const all = [...moments, ...this.#ahead.moments, ...this.#marks].sort((a, b) => a.at - b.at);
+    const { share: known, curve } = this.#ahead;
+    this.#toldAhead = known;
+    this.#say({ kind: "recording", length: last - first, frames: frames.length, moments: all, known, curve });
   }
 }

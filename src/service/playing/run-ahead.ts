@@ -1,0 +1,95 @@
+import type { Settings } from "../../head/settings.ts";
+import { REACH_STATES } from "../../terms/safety.ts";
+import { CURVE_BYTES, writeCurvePoint } from "../../wire/curve.ts";
+import type { FromSensing } from "../sensing/sensing-messages.ts";
+import { type Moment, Noticer } from "./moments.ts";
+import type { Journal, PlayedHead, Said } from "./played-head.ts";
+
+/**
+ * A second head that goes through a recording before it is played: what happens in it is known early, and so are the numbers of each
+ * frame.
+ */
+export class RunAhead {
+  readonly #first: number;
+  readonly #frames: readonly number[];
+  readonly #journal: Journal;
+  readonly #noticer: Noticer;
+  readonly #curve: DataView;
+  #head: PlayedHead | null;
+  #said: Said = {};
+  #done = 0;
+
+  /**
+   * @param frames  times of the recording's frames, and `first` when it begins
+   * @param journal receives what the head says of each frame
+   * @param open    begins a head at the start of the recording
+   */
+  constructor(
+    { frames, first }: { readonly frames: readonly number[]; readonly first: number },
+    settings: Settings,
+    journal: Journal,
+    open: (hear: (message: FromSensing) => void) => PlayedHead,
+  ) {
+    this.#first = first;
+    this.#frames = frames;
+    this.#journal = journal;
+    this.#noticer = new Noticer(first, settings["guard.topSpeed"]);
+    this.#curve = new DataView(new ArrayBuffer(CURVE_BYTES * frames.length));
+    this.#head = open((message) => {
+      const { kind } = message;
+      this.#noticer.hear(message);
+      if (kind === "reach" || kind === "brinks") this.#said[kind] = message;
+      else if (kind === "frame") this.#said[kind] = { ...message, cost: this.#head?.cost ?? message.cost };
+    });
+    this.#head.hold();
+  }
+
+  get isDone(): boolean {
+    return this.#head === null;
+  }
+
+  /** What the head has said so far. */
+  get moments(): readonly Moment[] {
+    return this.#noticer.moments;
+  }
+
+  /** Of the frames, 0 to 1. */
+  get share(): number {
+    return this.#frames.length === 0 ? 1 : this.#done / this.#frames.length;
+  }
+
+  /** As the message `recording` has it, up to where the head is. */
+  get curve(): Uint8Array {
+    return new Uint8Array(this.#curve.buffer.slice(0, CURVE_BYTES * this.#done));
+  }
+
+  /** Goes on. @param slice milliseconds to be spent on it */
+  work(slice: number): void {
+    const begun = performance.now();
+    while (this.#head !== null && performance.now() - begun < slice) {
+      const head = this.#head;
+      if (head.next?.kind === "depth" && head.frames > 0) this.#keep(head.frames);
+      if (head.next === null) {
+        this.#keep(head.frames);
+        this.#head = null;
+      } else head.step();
+    }
+  }
+
+  /** All that is said of a frame has been said when the next one comes. */
+  #keep(frames: number): void {
+    if (frames === 0 || frames > this.#frames.length) return;
+    if (!this.#journal.has(frames)) this.#journal.add(frames, this.#said);
+    this.#done = frames;
+    const { reach } = this.#said;
+    if (reach?.kind !== "reach") return;
+    const { pace, state } = reach.body;
+    writeCurvePoint(this.#curve, frames - 1, {
+      at: this.#frames[frames - 1]! - this.#first,
+      pace: pace?.forward ?? 0,
+      room: (pace?.roomMm ?? 0) / 1000,
+      cause: pace?.limit?.cause ?? null,
+      state: REACH_STATES.indexOf(state),
+    });
+  }
+}

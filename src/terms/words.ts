@@ -1,0 +1,53 @@
+import { END } from "./safety.ts";
+
+// What the head says in words: page, list of events and notes use the same ones.
+
+export const metresText = (metres: number): string =>
+  Math.abs(metres) < 1 ? `${Math.round(metres * 100)} cm` : `${metres.toFixed(2)} m`;
+
+/** A bearing of the base: 0 ahead, positive to the left. */
+export function bearingText(radians: number): string {
+  const degrees = Math.round((Math.atan2(Math.sin(radians), Math.cos(radians)) * 180) / Math.PI);
+  if (Math.abs(degrees) <= 2) return "ahead";
+  if (Math.abs(degrees) >= 178) return "behind";
+  return `${Math.abs(degrees)}° ${degrees > 0 ? "left" : "right"}`;
+}
+
+/** What ends the free ground, in words. */
+export const ENDS: Readonly<Record<number, string>> = {
+  [END.open]: "free",
+  [END.obstacle]: "obstacle",
+  [END.overhang]: "overhang",
+  [END.brink]: "drop",
+  [END.doubtful]: "doubtful floor",
+  [END.unseen]: "unseen floor",
+  [END.unlooked]: "end of what was looked at",
+  [END.late]: "sensor silent",
+  [END.blind]: "sensor sees no floor",
+  [END.frozen]: "sensor repeats old data",
+  [END.unplaced]: "place of the base not known",
+};
+
+/** Ends that are nowhere: they close a direction as a whole. */
+const PLACELESS: ReadonlySet<number> = new Set([END.late, END.blind, END.frozen, END.unplaced]);
+
+/** Nearer to straight ahead than this, radians, a place is ahead; farther off, its bearing is given. */
+const AHEAD = 0.175;
+
+/** What keeps a pace low: what it is, and where. */
+export interface LimitPlace {
+  readonly cause: number;
+  /** Radians: where it is from the base's floor point. */
+  readonly bearing: number;
+  readonly distanceMm: number;
+}
+
+/** "obstacle 24° left, 5 cm from the body"; "drop 72 cm ahead". */
+export function limitText({ cause, bearing, distanceMm }: LimitPlace): string {
+  const what = ENDS[cause] ?? "unknown";
+  if (PLACELESS.has(cause)) return what;
+  const room = metresText(distanceMm / 1000);
+  const isAhead = Math.abs(Math.atan2(Math.sin(bearing), Math.cos(bearing))) < AHEAD;
+  const where = isAhead ? `${room} ahead` : `${bearingText(bearing)}, ${room} from the body`;
+  return `${what} ${where}`;
+}
