@@ -1,4 +1,5 @@
 import { SIGNS } from "../terms/signs.ts";
+import { hashOf, type Moment, momentOf } from "./address.ts";
 import { bodyOf } from "./body.ts";
 import { Comparison } from "./comparison.ts";
 import { DepthImage } from "./depth-image.ts";
@@ -19,6 +20,7 @@ import { paintSwatches } from "./patterns.ts";
 import { Playback } from "./playback.ts";
 import { RobotPanel, showPulse } from "./robot-panel.ts";
 import { SettingsDialog } from "./settings-dialog.ts";
+import { secondsText } from "./text.ts";
 import { THEMES, type ThemeName } from "./theme.ts";
 import { token } from "./token.ts";
 import { type FromWorker, sharedNow } from "./worker-messages.ts";
@@ -52,6 +54,9 @@ let isPaused = false;
 let isSensorSeen: boolean | undefined;
 /** The recording that the head plays; null: it is live. */
 let playedName: string | null = null;
+
+/** What the address asked for; the moment is null once it was gone to. */
+const asked: { -readonly [K in keyof Moment]: Moment[K] } = { ...momentOf(location.hash) };
 
 // --- Parts.
 
@@ -125,6 +130,24 @@ function takeView(message: FromWorker): void {
   }
 }
 
+/** Goes to the moment that the address named when the page was opened, once. */
+function followAddress(): void {
+  if (asked.at === null) return;
+  const to = asked.at;
+  asked.at = null;
+  ask({ kind: "play", wish: { to, speed: 0 } }).catch((error: Error) => setText("found", error.message));
+}
+
+/** The address names the view, and the moment of a recording that stands still. */
+function tellAddress(): void {
+  const { playing } = playback;
+  const at = playing?.goal === null && playing.speed === 0 ? playing.at : null;
+  const { view } = map.view;
+  const hash = hashOf({ view: at === null && view === VIEWS[1] ? null : view, at });
+  if (location.hash !== hash)
+    globalThis.history.replaceState(null, "", hash === "" ? location.pathname : hash);
+}
+
 function takeHealth(message: FromWorker): void {
   switch (message.kind) {
     case "open":
@@ -140,6 +163,7 @@ function takeHealth(message: FromWorker): void {
     case "pulse":
       isSensorSeen = message.pulse.sensors.some(({ frames }) => frames > 0);
       showPulse(message.pulse);
+      byId("assumed").hidden = !message.pulse.map.isAssumed;
       history.draw();
       break;
     case "baseline":
@@ -150,6 +174,7 @@ function takeHealth(message: FromWorker): void {
       if (message.playing.goal !== null && playback.playing?.goal === null) setText("found", "");
       playback.show(message.playing);
       comparison.setFrame(message.playing.frame);
+      followAddress();
       break;
     case "recording":
       playback.list(message.recording);
@@ -211,6 +236,11 @@ function showState(): void {
   const isMapStale = state.isMapStale ?? false;
   root.classList.toggle("is-map-stale", isMapStale);
   setText("state-word", state.word);
+  // In a tab that is not looked at, the title tells.
+  const title = state.values === "stale" ? `${state.word} – Brinkmap` : "Brinkmap";
+  if (document.title !== title) document.title = title;
+  if (asked.at === null) tellAddress();
+  byId("retry").hidden = isOpen || reason === null;
   setText("state-line", state.line);
   const text = isMapStale && state.values === "played" ? "Map catching up" : state.word;
   for (const element of document.querySelectorAll<HTMLElement>(".stale")) {
@@ -238,6 +268,10 @@ function showNotes(): void {
   byId("notes").replaceChildren(...rows);
 }
 
+/** What the page shows, for the strip below a saved picture. */
+const shownText = (): string =>
+  playedName === null ? "Live head" : `${playedName}, ${secondsText(playback.playing?.at ?? 0)}`;
+
 // --- Controls.
 
 function setPaused(paused: boolean): void {
@@ -252,7 +286,7 @@ function setTheme(name: ThemeName): void {
   root.dataset["theme"] = name;
   setText("theme", name === "night" ? "Day" : "Night");
   const theme = THEMES[name];
-  for (const part of [robot, comparison, image, history, playback, map.view]) part.paint(theme);
+  for (const part of [robot, comparison, image, history, playback, map]) part.paint(theme);
   paintSwatches(SIGNS, theme);
 }
 
@@ -344,7 +378,7 @@ const keys: readonly KeyBinding[] = [
     key: "v",
     help: "save the view of the map as a picture",
     control: "picture",
-    run: () => map.savePicture(),
+    run: () => map.savePicture(shownText()),
   },
   {
     key: "i",
@@ -387,6 +421,13 @@ for (const id of ["pause", "mark", "settings", "theme", "help", "fit", "measure"
   byId(id).addEventListener("click", () => keys.find(({ control }) => control === id)!.run());
 }
 
+byId("retry").addEventListener("click", () => connect());
+byId("confirm-place").addEventListener("click", () => {
+  ask<string>({ kind: "map", action: "confirm" }).then(
+    (text) => setText("found", text),
+    (error: Error) => setText("found", error.message),
+  );
+});
 const connect = (): void => link.post({ kind: "connect", url: ADDRESS, token: token() });
 listenToDialogs((text) => {
   ask({ kind: "mark", text }).catch((error: Error) => setText("found", error.message));
@@ -401,6 +442,8 @@ sizes.observe(document.body);
 // What opens beside the map takes of its room, and may leave the page as long as it was.
 for (const id of ["map", "fan", "history", "timeline", "layers"]) sizes.observe(byId(id));
 
+if (asked.view !== null) map.setView(asked.view);
+else document.documentElement.dataset["view"] = map.view.view;
 setTheme(matchMedia("(prefers-color-scheme: dark)").matches ? "night" : "light");
 showState();
 setInterval(showState, TICK);

@@ -3,10 +3,12 @@ import { byId, setText } from "./dom.ts";
 import { download } from "./download.ts";
 import { VIEWS, type View } from "./map-camera.ts";
 import { MapPicker, type PlaceTaker } from "./map-picker.ts";
+import { pictureOf } from "./map-picture.ts";
 import type { ChunkUpdate } from "./map-surface.ts";
 import { LAYERS, MapView } from "./map-view.ts";
 import { PatchFigures } from "./patch-figures.ts";
 import { countText, metresText } from "./text.ts";
+import { THEMES, type Theme } from "./theme.ts";
 import type { Ask, FromWorker } from "./worker-messages.ts";
 
 type Surface = Extract<FromWorker, { kind: "surface" }>;
@@ -26,6 +28,7 @@ export class MapPanel {
   readonly #patches = new PatchFigures((then) => this.view.afterNextPicture(then));
   #isPaused = false;
   #covered = 0;
+  #theme: Theme = THEMES.light;
   /** Changes that came while the page was paused: the newest of each chunk. */
   readonly #heldBack = new Map<string, ChunkUpdate>();
   readonly #heldColumns: ColumnUpdate[] = [];
@@ -130,11 +133,20 @@ export class MapPanel {
     );
   }
 
-  savePicture(): void {
-    this.#canvas.toBlob((blob) => {
+  /** @param what is shown: the recording and its moment, or the live head */
+  savePicture(what: string): void {
+    const now = new Date().toISOString().slice(0, 19);
+    const caption = { text: `${what}, saved ${now.replace("T", " ")} UTC`, isPlan: this.view.isPlan };
+    const marks = byId<HTMLCanvasElement>("map-marks");
+    pictureOf(this.#canvas, marks, caption, this.#theme).toBlob((blob) => {
       if (blob === null) return;
-      download(blob, `map-${new Date().toISOString().slice(0, 19).replaceAll(":", "-")}.png`);
+      download(blob, `map-${now.replaceAll(":", "-")}.png`);
     });
+  }
+
+  paint(theme: Theme): void {
+    this.#theme = theme;
+    this.view.paint(theme);
   }
 
   resize(): void {

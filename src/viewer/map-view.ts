@@ -39,6 +39,8 @@ const AROUND = 0.5;
 const READABLE = 1;
 /** Pixels: a place that is measured snaps to a side that is this near. */
 const SNAP = 14;
+/** Metres: no robot moves so far between two poses. */
+const JUMP = 0.3;
 /** The view is fitted again when the map has grown by this share of its size: less would move the picture all the time. */
 const OUTGROWN = 0.03;
 
@@ -153,7 +155,10 @@ export class MapView {
   moveTo(pose: FromServer<"pose">["worldFromBase"]): void {
     this.#robot.moveTo(pose);
     this.#camera.setPose(pose);
-    this.#place = new Vector3(...pose.position);
+    const place = new Vector3(...pose.position);
+    // Another moment of a recording is shown at once.
+    if (this.#place !== null && place.distanceTo(this.#place) > JUMP) this.#redraw.hurry();
+    this.#place = place;
     this.#refit();
     this.#redraw.invalidate();
   }
@@ -318,6 +323,10 @@ export class MapView {
   /** The ray through a place on the canvas, -1 to 1 from left to right and from bottom to top. */
   rayThrough(x: number, y: number): Ray {
     return this.#camera.rayThrough(x, y);
+  }
+
+  get view(): View {
+    return this.#camera.view;
   }
 
   /** Whether a place is chosen on the plan, where only x and y are meant. */

@@ -3,7 +3,7 @@ import type { Camera, Scene, WebGLRenderer } from "three";
 /** Pictures that take less than this are drawn as often as the screen shows them, milliseconds. */
 const CHEAP = 25;
 /** After a picture that takes longer, this many times its duration passes before the next: the page keeps time for the rest. */
-const REST = 4;
+const REST = 2;
 /** Milliseconds between looks at the fence that tells whether a picture is complete. */
 const FENCE = 4;
 /**

@@ -22,16 +22,45 @@ export class SettingsDialog {
     for (const kind of ["ply", "npy"] as const) {
       byId(`map-${kind}`).addEventListener("click", () => void this.#saveMap(kind));
     }
-    for (const [id, action] of [
-      ["map-save", "save"],
-      ["map-clear", "clear"],
-    ] as const) {
-      byId(id).addEventListener("click", () => {
-        this.#ask<string>({ kind: "map", action }).then(
-          (text) => this.say(text),
-          (error: Error) => this.say(error.message),
-        );
-      });
+    byId("map-save").addEventListener("click", () => this.#askMap("save"));
+    const clear = byId<HTMLDialogElement>("clear-dialog");
+    byId("map-clear").addEventListener("click", () => clear.showModal());
+    clear.addEventListener("close", () => {
+      if (clear.returnValue === "ok") this.#askMap("clear");
+      clear.returnValue = "";
+    });
+    for (const id of ["settings-search", "settings-changed"]) {
+      byId(id).addEventListener("input", () => this.#filter());
+    }
+    byId("settings-dialog").addEventListener("keydown", (event) => {
+      // Enter in a field enters the value: it does not close the dialog, or a refusal would not be seen.
+      if (event.key !== "Enter" || !(event.target instanceof HTMLInputElement)) return;
+      event.preventDefault();
+      event.target.dispatchEvent(new Event("change"));
+    });
+  }
+
+  #askMap(action: "save" | "clear"): void {
+    this.#ask<string>({ kind: "map", action }).then(
+      (text) => this.say(text),
+      (error: Error) => this.say(error.message),
+    );
+  }
+
+  /** Shows the settings that have the words searched for in their names or texts; only changed ones if that is ticked. */
+  #filter(): void {
+    const words = byId<HTMLInputElement>("settings-search").value.toLowerCase().split(/\s+/).filter(Boolean);
+    const isChangedOnly = byId<HTMLInputElement>("settings-changed").checked;
+    for (const group of byId("settings-list").querySelectorAll("fieldset")) {
+      let any = false;
+      for (const row of group.querySelectorAll<HTMLElement>(".setting")) {
+        const text =
+          `${row.textContent} ${row.querySelector<HTMLInputElement>("[name]")?.name}`.toLowerCase();
+        const isChanged = row.classList.contains("is-changed");
+        row.hidden = !words.every((word) => text.includes(word)) || (isChangedOnly && !isChanged);
+        any ||= !row.hidden;
+      }
+      group.hidden = !any;
     }
   }
 
@@ -72,13 +101,18 @@ export class SettingsDialog {
       fields.append(this.#row(name, short, value, rows[name]));
     }
     byId("settings-list").replaceChildren(...groups.values());
+    this.#filter();
   }
 
   #row(name: string, short: string, value: number | string, row: SettingRow | undefined): HTMLElement {
     const label = document.createElement("label");
     label.className = "setting";
     const text = document.createElement("span");
-    text.textContent = row?.unit === undefined || row.unit === "" ? short : `${short}, ${row.unit}`;
+    text.textContent =
+      row?.unit === undefined || row.unit === "" ? plainName(short) : `${plainName(short)}, ${row.unit}`;
+    const id = document.createElement("code");
+    id.textContent = ` ${name}`;
+    text.append(id);
     const input = row?.choices === undefined ? document.createElement("input") : selectOf(row.choices);
     if (input instanceof HTMLInputElement && typeof value === "number") {
       input.type = "number";
@@ -145,6 +179,9 @@ export class SettingsDialog {
     download(blob, "settings.json");
   }
 }
+
+/** "groundClearance" as "ground clearance". */
+const plainName = (short: string): string => short.replace(/[A-Z]/g, (letter) => ` ${letter.toLowerCase()}`);
 
 function selectOf(choices: readonly string[]): HTMLSelectElement {
   const select = document.createElement("select");

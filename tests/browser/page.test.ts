@@ -95,6 +95,60 @@ describe("the page", () => {
     },
   );
 
+  testWith(browserNeed, "gives the map most of a desk, and scrolls nowhere", async () => {
+    for (const [width, height] of [
+      [1440, 900],
+      [1920, 1080],
+    ] as const) {
+      const page = await browser.newPage({ viewport: { width, height } });
+      await page.goto(head.service.url.replace("ws:", "http:").replace("/live", "/"));
+      await mapShown(page);
+      const [share, high] = await page.evaluate(() => {
+        const { clientWidth, clientHeight } = document.getElementById("map")!;
+        const root = document.documentElement;
+        return [(clientWidth * clientHeight) / (innerWidth * innerHeight), root.scrollHeight - innerHeight];
+      });
+      expect(share).toBeGreaterThanOrEqual(0.6);
+      expect(high).toBeLessThanOrEqual(0);
+      // Alone, it takes nearly all.
+      await page.keyboard.press("m");
+      await page.waitForFunction(() => document.getElementById("map")!.clientHeight > 0.9 * innerHeight);
+      await page.close();
+    }
+  });
+
+  testWith(
+    browserNeed,
+    "on a phone shows state, age, why and Keep without scrolling; Keep takes two taps",
+    async () => {
+      const folder = mkdtempSync(join(tmpdir(), "brinkmap-page-phone-"));
+      const other = await LiveHead.start({ viewer, pretrigger: { folder, before: 2, after: 1 } });
+      const sensor = await other.open({ role: "sensor" });
+      const timer = setInterval(() => other.look(sensor), 100);
+      const page = await browser.newPage({ viewport: { width: 390, height: 844 }, hasTouch: true });
+      await page.goto(other.service.url.replace("ws:", "http:").replace("/live", "/"));
+      await mapShown(page);
+      await page.waitForFunction(() => document.getElementById("state-why")!.textContent !== "");
+      for (const id of ["state-word", "state-line", "state-why", "keep"]) {
+        const box = (await page.locator(`#${id}`).boundingBox())!;
+        expect(box.y + box.height, id).toBeLessThanOrEqual(844);
+      }
+      // Fingers need 44 pixels.
+      const small = await page.evaluate(() =>
+        [...document.querySelectorAll<HTMLElement>("button, select, summary")]
+          .filter((one) => one.offsetParent !== null && one.offsetHeight < 44)
+          .map((one) => one.id || one.textContent),
+      );
+      expect(small).toEqual([]);
+      await page.tap("#keep");
+      await page.tap("#keep-dialog button[value=ok]");
+      await page.locator("#kept button", { hasText: "no reason given" }).waitFor();
+      clearInterval(timer);
+      await other.stop();
+      rmSync(folder, { recursive: true });
+    },
+  );
+
   testWith(browserNeed, "is worked by keys alone", async () => {
     const { page, faults } = await openPage();
     await mapShown(page);
@@ -133,9 +187,29 @@ describe("the page", () => {
     await page.waitForFunction(() => /body.height is now 0.7/.test(document.body.textContent ?? ""));
     expect(await row.textContent()).toContain("default 0.6");
     await height.fill("9");
-    await height.press("Tab");
+    // Enter enters the value, and leaves the dialog and what the head answers on the screen.
+    await height.press("Enter");
     await page.waitForFunction(() => /from 0.05 to 3 m, got 9/.test(document.body.textContent ?? ""));
     expect(await height.inputValue()).toBe("0.7");
+    expect(await page.isVisible("#settings-say")).toBe(true);
+    // Of all settings those that have the words, or those that were changed.
+    const visible = () => page.locator(".setting:visible").count();
+    const all = await visible();
+    await page.fill("#settings-search", "highest point");
+    expect(await visible()).toBe(1);
+    await page.fill("#settings-search", "");
+    await page.check("#settings-changed");
+    expect(await visible()).toBeGreaterThan(0);
+    expect(await visible()).toBeLessThan(all);
+    await page.uncheck("#settings-changed");
+    // Clearing the map asks first, and Enter keeps it.
+    await page.click("#map-clear");
+    expect(await page.evaluate(() => [...document.querySelectorAll("dialog[open]")].at(-1)?.id)).toBe(
+      "clear-dialog",
+    );
+    await page.keyboard.press("Enter");
+    expect(await page.locator("#clear-dialog[open]").count()).toBe(0);
+    expect(await page.textContent("#settings-say")).not.toMatch(/clear/);
     await page.keyboard.press("Escape");
     // Every control is reached by Tab.
     const reached = new Set<string>();
@@ -310,6 +384,9 @@ describe("the page", () => {
         () => document.getElementById("state-word")?.textContent === "No connection",
       );
       expect(await page.evaluate(() => document.documentElement.dataset["values"])).toBe("stale");
+      // Also in a tab that is not looked at; and it is tried again at once when asked to.
+      expect(await page.title()).toMatch(/^No connection/);
+      expect(await page.isVisible("#retry")).toBe(true);
       await page.close();
     },
   );

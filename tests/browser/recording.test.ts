@@ -300,6 +300,42 @@ describe("the page of a recording", () => {
     },
   );
 
+  testWith(
+    browserNeed,
+    "says why it stopped in one click on an event, and an address leads to the moment",
+    async () => {
+      const { page, faults } = await openPage(1200);
+      await page.keyboard.press("p");
+      await settled(page);
+      // So fast that the room is too small for it: the robot is slowed, and the list has it before it was played.
+      await page.keyboard.press("s");
+      const top = page.locator('input[name="guard.topSpeed"]');
+      await top.waitFor();
+      await top.fill("4");
+      await top.press("Tab");
+      await page.waitForFunction(() => /topSpeed is now 4/.test(document.body.textContent ?? ""));
+      await page.keyboard.press("Escape");
+      const event = page.locator("#events button", { hasText: /below half speed|stop/ }).first();
+      await event.waitFor();
+      expect(await event.textContent()).toMatch(
+        /(drop|obstacle|floor|overhang|looked at).* (ahead|from the body)/,
+      );
+      await event.click();
+      await settled(page);
+      expect(await page.textContent("#state-why")).toMatch(/^(Up to|Stop)/);
+      expect(await event.getAttribute("aria-current")).toBe("true");
+      await page.waitForFunction(() => /^#view=|^#at=/.test(location.hash) && /at=/.test(location.hash));
+      const { hash } = new URL(page.url());
+      const at = await place(page);
+      await page.focus("#timeline");
+      await page.keyboard.press("End");
+      await settled(page);
+      await page.goto(`${page.url().replace(/#.*/, "")}?${hash}`);
+      await settled(page, at);
+      expect(faults).toEqual([]);
+    },
+  );
+
   testWith(browserNeed, "a click on the timeline goes there", async () => {
     const { page } = await openPage();
     await page.keyboard.press("p");
