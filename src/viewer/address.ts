@@ -1,4 +1,4 @@
-import { VIEWS, type View } from "./map-camera.ts";
+import { VIEWS, type View } from "./views.ts";
 
 /** A moment and a view that an address names: `#view=plan&at=43.3`, seconds from the start of the recording. */
 export interface Moment {

@@ -12,7 +12,6 @@ import { HistoryStrip } from "./history-strip.ts";
 import { KeptRecordings } from "./kept-recordings.ts";
 import { type KeyBinding, listenToKeys, listKeys } from "./keys.ts";
 import { LabelEditor } from "./label-editor.ts";
-import { VIEWS } from "./map-camera.ts";
 import { MapPanel } from "./map-panel.ts";
 import { judge } from "./page-state.ts";
 import { showPathLegend } from "./path-legend.ts";
@@ -23,6 +22,7 @@ import { SettingsDialog } from "./settings-dialog.ts";
 import { secondsText } from "./text.ts";
 import { THEMES, type ThemeName } from "./theme.ts";
 import { token } from "./token.ts";
+import { VIEWS } from "./views.ts";
 import { type FromWorker, sharedNow } from "./worker-messages.ts";
 
 // The page: makes its parts, hands them what the head sends, and judges whether what they show can be trusted.

@@ -1,12 +1,10 @@
 import { type Camera, MOUSE, OrthographicCamera, PerspectiveCamera, Quaternion, TOUCH, Vector3 } from "three";
 import { OrbitControls } from "three/addons/controls/OrbitControls.js";
 import type { FromServer } from "../wire/messages.ts";
+import type { View } from "./views.ts";
 import type { Ray } from "./worker-messages.ts";
 
 type Pose = FromServer<"pose">["worldFromBase"];
-
-export const VIEWS = ["plan", "orbit", "ride"] as const;
-export type View = (typeof VIEWS)[number];
 
 const FIELD_OF_VIEW = 45;
 /** Half the height of the picture at distance 1. */

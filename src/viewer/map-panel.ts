@@ -1,7 +1,6 @@
 import type { ColumnUpdate } from "./column-map.ts";
 import { byId, setText } from "./dom.ts";
 import { download } from "./download.ts";
-import { VIEWS, type View } from "./map-camera.ts";
 import { MapPicker, type PlaceTaker } from "./map-picker.ts";
 import { pictureOf } from "./map-picture.ts";
 import type { ChunkUpdate } from "./map-surface.ts";
@@ -9,6 +8,7 @@ import { LAYERS, MapView } from "./map-view.ts";
 import { PatchFigures } from "./patch-figures.ts";
 import { countText, metresText } from "./text.ts";
 import { THEMES, type Theme } from "./theme.ts";
+import { VIEWS, type View } from "./views.ts";
 import type { Ask, FromWorker } from "./worker-messages.ts";
 
 type Surface = Extract<FromWorker, { kind: "surface" }>;

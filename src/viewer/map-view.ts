@@ -15,7 +15,7 @@ import type { ColumnUpdate } from "./column-map.ts";
 import { DropLayer } from "./drop-layer.ts";
 import { FloorLayer } from "./floor-layer.ts";
 import { LabelLayer, type Marked } from "./label-layer.ts";
-import { MapCamera, type View } from "./map-camera.ts";
+import { MapCamera } from "./map-camera.ts";
 import { MapChunks } from "./map-chunks.ts";
 import { MapMarks } from "./map-marks.ts";
 import { MapMaterials } from "./map-materials.ts";
@@ -27,6 +27,7 @@ import { type Ruler, RulerLayer } from "./ruler-layer.ts";
 import { sideNear } from "./side-near.ts";
 import type { Theme } from "./theme.ts";
 import { viewOf } from "./view-wedge.ts";
+import type { View } from "./views.ts";
 import type { Ground, Ray, Sighting, Trail } from "./worker-messages.ts";
 
 /** What a person may switch on and off. `height`: colours tell the height. */

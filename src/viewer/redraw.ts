@@ -3,19 +3,20 @@ import type { Camera, Scene, WebGLRenderer } from "three";
 /** Pictures that take less than this are drawn as often as the screen shows them, milliseconds. */
 const CHEAP = 25;
 /** After a picture that takes longer, this many times its duration passes before the next: the page keeps time for the rest. */
-const REST = 2;
+const REST = 4;
 /** Milliseconds between looks at the fence that tells whether a picture is complete. */
 const FENCE = 4;
-/**
- * While a person moves the view, a picture that takes longer than this makes the next coarser, milliseconds; at worst it has this share of
- * the pixels a side. Chosen by hand: ten pictures a second are enough to steer by.
- */
-const DEAR = 80;
+/** A picture that takes longer than this makes the next coarser, milliseconds; at worst it has this share of the pixels a side. */
+const DEAR = 120;
 const COARSER = 1.5;
 const COARSEST = 0.5;
 const SHARPEST = Math.min(2, globalThis.devicePixelRatio || 1);
-/** Milliseconds after a person has moved the view before it is drawn with all pixels again. */
-const QUIET = 100;
+/**
+ * Milliseconds without a change before a coarse picture is drawn again with all pixels: after a person has moved the view, and after other
+ * changes, of which more follow while the robot moves.
+ */
+const QUIET_HAND = 100;
+const QUIET = 1000;
 
 /**
  * Draws a scene when something in it changed, and not otherwise: at the screen's rate where that is cheap, and else as often
@@ -58,10 +59,8 @@ export class Redraw {
       if (this.#pausing !== undefined) this.hurry();
       return;
     }
-    this.#sharpening = setTimeout(() => {
-      this.#isMoving = false;
-      this.hurry();
-    }, QUIET);
+    this.#isMoving = false;
+    this.#sharpenSoon(QUIET_HAND);
   }
 
   /** Something changed: a picture follows soon. */
@@ -109,12 +108,13 @@ export class Redraw {
     }, pause);
   }
 
-  #draw(): void {
+  /** @param isSharp with all pixels of the screen, whatever it takes: for a picture that stays */
+  #draw(isSharp = false): void {
     this.#isDue = false;
     this.#isUrgent = false;
     this.#isDrawing = true;
     this.drawn++;
-    const ratio = this.#isMoving ? this.#resolution : SHARPEST;
+    const ratio = isSharp ? SHARPEST : this.#resolution;
     if (this.#renderer.getPixelRatio() !== ratio) this.#renderer.setPixelRatio(ratio);
     const after = this.isPartial() ? [] : this.#after.splice(0);
     const start = performance.now();
@@ -124,16 +124,24 @@ export class Redraw {
     this.#drawnAt = start;
     this.#whenComplete(() => {
       for (const one of after) one(own);
-      this.#settle(performance.now() - start);
+      if (!isSharp) this.#settle(performance.now() - start);
       this.#isDrawing = false;
       if (this.#isDue) this.#schedule();
+      else if (ratio < SHARPEST && !this.#isMoving) this.#sharpenSoon(QUIET);
     });
   }
 
   /** Makes pictures coarser where they take long. */
   #settle(cost: number): void {
     this.#cost = cost;
-    if (this.#isMoving && cost > DEAR) this.#resolution = Math.max(COARSEST, this.#resolution / COARSER);
+    if (cost > DEAR) this.#resolution = Math.max(COARSEST, this.#resolution / COARSER);
+  }
+
+  #sharpenSoon(quiet: number): void {
+    clearTimeout(this.#sharpening);
+    this.#sharpening = setTimeout(() => {
+      if (!this.#isDue && !this.#isDrawing) this.#draw(true);
+    }, quiet);
   }
 
   /** The graphics process or card works after `render` returns; a fence tells when the picture is complete. */
