@@ -1,6 +1,5 @@
 import type { Pose } from "../geometry/optics.ts";
 import { planarOf } from "../geometry/rigid.ts";
-import type { Brink } from "../guard/brink-lines.ts";
 import type { FootingView } from "../guard/footing.ts";
 import type { GlanceFrame } from "../guard/glance-frame.ts";
 import { Guard, type Pace } from "../guard/guard.ts";
@@ -11,13 +10,14 @@ import { COLUMN, type LayersView } from "../map/layers.ts";
 import type { DepthEvent, HeadEvent, KnockEvent, Setup } from "../sense/events.ts";
 import { type FrozenNote, FrozenWatch, type ImageVerdict } from "../sense/frozen.ts";
 import type { MaskResult } from "../sense/mask.ts";
-import { PLACE_HOLDS, POSE_WAIT } from "../terms/freshness.ts";
 import type { Revisits } from "../track/revisits.ts";
+import { Answering } from "./answering.ts";
 import { judgeFloorcheck, takeKnock } from "./contacts.ts";
 import type { MaskedFrame } from "./frame.ts";
 import { Ground } from "./ground.ts";
 import { Judging } from "./judging.ts";
 import { LensChecks } from "./lens-checks.ts";
+import { listOf } from "./lists.ts";
 import type { Planar } from "./local-frame.ts";
 import { MapShare } from "./map-share.ts";
 import { Mapping } from "./mapping.ts";
@@ -27,7 +27,7 @@ import { type OpenTracking, Placing } from "./place.ts";
 import { type Located, type PoseEvent, PoseSources } from "./pose-sources.ts";
 import { openSensors } from "./sensors.ts";
 import { SettingError, type Settings } from "./settings.ts";
-import { guardSettings, MICROSECONDS } from "./stage-settings.ts";
+import { guardSettings } from "./stage-settings.ts";
 import type { Placed } from "./tracking.ts";
 import { WaiverInForce } from "./waiver.ts";
 
@@ -76,26 +76,16 @@ export class Head {
   #judging: Judging;
   readonly #placing: Placing<JudgedFrame>;
   readonly #mapping: Mapping;
+  readonly #answering = new Answering();
   #guard: Guard;
   readonly #waiver = new WaiverInForce();
   readonly #onReach: HeadOptions["onReach"];
   readonly #outputs: HeadOutput[] = [];
   /** Sequence of each sensor's newest placed frame, by the sensor's name. */
   readonly #sequences = new Map<string, number>();
-  /** The newest place of the base that is known; null while lost. */
-  #place: Located | null = null;
   /** Microseconds: the newest stamp of all events. */
   #now = Number.NEGATIVE_INFINITY;
   readonly #ground: Ground;
-  /** Microseconds: when the newest place was that of the base. */
-  #placeTime = Number.NEGATIVE_INFINITY;
-  /** Microseconds: capture of the newest judged frame, by its stamp. */
-  #frameTime = Number.NEGATIVE_INFINITY;
-  /** Microseconds: arrival of the oldest judged frame that has no answer yet; null when all have one. */
-  #unanswered: number | null = null;
-  /** Microseconds: when an event came last that poses are made of. */
-  #posesAt = Number.NEGATIVE_INFINITY;
-  #brinks: readonly Brink[] | null = null;
   #blockedRevision = 0;
   /** Where the base was taken to be when it became lost; null while it is not. */
   #lostAt: Planar | null = null;
@@ -119,7 +109,7 @@ export class Head {
         placed: (frame, placed) => this.#map(frame, placed),
         skipped: (skip) => {
           this.#outputs.push({ kind: "skipped", ...skip });
-          if (this.#unanswered !== null) this.#sayReach();
+          if (this.#answering.isDue) this.#sayReach();
         },
       },
     });
@@ -147,7 +137,7 @@ export class Head {
 
   /** Where the base was when it was last known, and the height of the floor under it; null before, and while lost. */
   get place(): Pick<Located, "worldFromBase" | "floorHeight"> | null {
-    return this.#place;
+    return this.#answering.place;
   }
 
   /** Keyframes and loops of tracked poses; null when poses are given, or none are kept. */
@@ -220,7 +210,7 @@ export class Head {
     this.#placing.clear();
     this.#guard.forget();
     this.#ground.forgetWorld();
-    this.#brinks = null;
+    this.#answering.forgetBrinks();
     this.change(this.#settings);
   }
 
@@ -259,16 +249,14 @@ export class Head {
       case "mount":
       case "reference":
         this.#poses.take(event);
-        this.#posesAt = this.#now;
+        this.#answering.takePoseEvent(this.#now);
         this.#watchStreams(event);
         break;
       case "knock":
         this.#takeKnock(event);
         break;
       case "floorcheck":
-        this.#outputs.push(
-          judgeFloorcheck(event, this.#place === null ? null : this.#ground.local.place, this.#guard),
-        );
+        this.#outputs.push(judgeFloorcheck(event, this.#localPlace, this.#guard));
         break;
       case "waiver":
         this.#outputs.push(this.#waiver.ask(event, this.#settings["guard.waiverLimit"]));
@@ -283,7 +271,7 @@ export class Head {
     }
     if (event.kind !== "depth") {
       this.#placing.retry(event.time);
-      this.#answerInTime();
+      if (this.#answering.isOverdue(this.#now)) this.#sayReach();
       if (this.#placing.isLostAt(event.time)) {
         this.#outputs.push({ kind: "track", time: event.time, note: { what: "lost" } });
       }
@@ -294,7 +282,7 @@ export class Head {
   /** No more events will come: frames still waiting are left out, and the layers follow the map's last state. */
   finish(): readonly HeadOutput[] {
     this.#outputs.length = 0;
-    this.#unanswered = null;
+    this.#answering.finish();
     this.#placing.finish();
     if (!this.#mapping.areLayersFresh) this.#updateLayers(this.#mapping.lastTime);
     return this.#outputs;
@@ -356,17 +344,7 @@ export class Head {
       judged,
     };
     this.#placing.offer(frame, pose);
-    this.#answerInTime();
-  }
-
-  /**
-   * A frame gets one answer. It waits for the frame's pose, but not for long, and not when nothing comes that a pose is made of; then
-   * memory answers from the place that was known before, limited by what the frame saw.
-   */
-  #answerInTime(): void {
-    if (this.#unanswered === null) return;
-    const isHopeless = this.#now - this.#posesAt > MICROSECONDS * POSE_WAIT;
-    if (isHopeless || this.#now - this.#unanswered > MICROSECONDS * POSE_WAIT) this.#sayReach();
+    if (this.#answering.isOverdue(this.#now)) this.#sayReach();
   }
 
   #noteFrozen(time: number, note: FrozenNote): void {
@@ -378,8 +356,7 @@ export class Head {
     // An old image is no new view of the floor, whatever its stamp.
     this.#ground.watch(this.#guard, judged, time);
     if (verdict !== "frozen") this.#guard.watch(this.#setup.sensors[sensor]!.name, judged, time);
-    this.#unanswered ??= this.#now;
-    this.#frameTime = Math.max(this.#frameTime, time);
+    this.#answering.takeFrame(time, this.#now);
     return {
       kind: "glance",
       time,
@@ -402,7 +379,7 @@ export class Head {
     if (newFromOld !== null) {
       this.#mapping.remake(this.#placing.keyframes());
       this.#ground.moveWorld(...planarOf(newFromOld));
-      this.#brinks = null;
+      this.#answering.forgetBrinks();
     }
     this.#follow(placed, time);
     if (judged !== null) {
@@ -411,9 +388,8 @@ export class Head {
       // Near the base ground is remembered wherever in the world it is; in the world from sure places only.
       if (isKnown && frame.isLive) this.#ground.remember(this.#guard, name, judged, time);
       if (placed.isFit && frame.isLive) this.#ground.rememberWorld(this.#guard, judged, time, placed);
-      this.#place = isKnown ? placed : null;
-      this.#placeTime = time;
-      if (this.#unanswered !== null) {
+      this.#answering.takePlace(isKnown ? placed : null, time);
+      if (this.#answering.isDue) {
         this.#sayReach();
         this.#onReach?.(this.#outputs);
       }
@@ -460,45 +436,27 @@ export class Head {
     if (this.#ground.local.liesOtherwise) this.#tellBlocked();
   }
 
-  /** Reach and pace: from the newest place that is known, or from frames alone. */
-  #sayReach(): void {
-    this.#unanswered = null;
-    const holds = MICROSECONDS * Math.max(PLACE_HOLDS, this.#settings["guard.maxBlind"]);
-    const isOld = this.#place !== null && this.#now - this.#placeTime > holds;
-    if (isOld) this.#guard.losePlace();
-    const place = isOld ? null : this.#place;
-    const since = place === null ? this.#guard.newest : this.#placeTime;
-    const answer = this.#guard.answer(place === null ? null : this.#ground.local.place, since);
-    const { distance, ends, age, viewAge } = answer.reach;
-    this.#outputs.push({
-      kind: "reach",
-      time: this.#frameTime,
-      until: answer.until,
-      source: place === null ? "frame" : "memory",
-      age: answer.age,
-      sight: answer.state,
-      distance: listOf(distance),
-      ends: listOf(ends),
-      ages: listOf(age),
-      viewAges: listOf(viewAge),
-      pace: answer.pace,
-      brinks: place === null ? [] : this.#brinksAt(place),
-      waiver: this.#waiver.at(this.#now),
-    });
+  /** Where the base is in its own frame; null while its place is not known. */
+  get #localPlace(): Planar | null {
+    return this.#answering.place === null ? null : this.#ground.local.place;
   }
 
-  /** Edges nearby. They follow as often as the layers: people look at them, reach and pace do not go by them. */
-  #brinksAt({ worldFromBase }: Located): readonly Brink[] {
-    if (this.#mapping.areLayersFresh || this.#brinks === null) {
-      this.#brinks = this.#ground.footing.brinks(worldFromBase.position, this.#settings["guard.maxReach"]);
-    }
-    return this.#brinks;
+  #sayReach(): void {
+    const answer = this.#answering.answer({
+      guard: this.#guard,
+      ground: this.#ground,
+      settings: this.#settings,
+      now: this.#now,
+      areLayersFresh: this.#mapping.areLayersFresh,
+      waiver: this.#waiver.at(this.#now),
+    });
+    this.#outputs.push(answer);
   }
 
   #takeKnock(event: KnockEvent): void {
-    if (this.#place === null) return;
-    const at = this.#ground.local;
-    this.#outputs.push(takeKnock(event, at.place, this.#guard, this.#settings["map.voxelSize"]));
+    const place = this.#localPlace;
+    if (place === null) return;
+    this.#outputs.push(takeKnock(event, place, this.#guard, this.#settings["map.voxelSize"]));
     this.#sayReach();
   }
 
@@ -526,10 +484,3 @@ function planar(pose: Pose): Planar {
 /** Metres, 1 sigma, of places a metre from the base: errors of its place and of its heading. */
 const placeSigma = ({ covariance: [xx = 0, , , , yy = 0], yawSigma }: TrackState): number =>
   Math.sqrt(xx + yy + yawSigma * yawSigma);
-
-/** What `Array.from` gives, which goes through an iterator for each number. */
-function listOf(values: Float32Array | Uint8Array | Uint32Array | Int32Array): number[] {
-  const out = new Array<number>(values.length);
-  for (let n = 0; n < values.length; n++) out[n] = values[n]!;
-  return out;
-}

@@ -1,0 +1,6 @@
+/** What `Array.from` gives, which goes through an iterator for each number. */
+export function listOf(values: Float32Array | Uint8Array | Uint32Array | Int32Array): number[] {
+  const out = new Array<number>(values.length);
+  for (let n = 0; n < values.length; n++) out[n] = values[n]!;
+  return out;
+}
