@@ -5,9 +5,6 @@ import { createServer as createTlsServer } from "node:https";
 import { type AddressInfo, isIPv6, type Socket } from "node:net";
 import type { Logger } from "pino";
 import type { Setup } from "../sense/events.ts";
-import { frozenText } from "../sense/frozen.ts";
-import { lensFaultText } from "../sense/lens-check.ts";
-import type { TrackNote } from "../track/frame.ts";
 import { ENDPOINT } from "../wire/messages.ts";
 import { Admission } from "./access/admission.ts";
 import { RequestGuard } from "./access/request-guard.ts";
@@ -16,16 +13,18 @@ import type { Config } from "./config.ts";
 import { Announcer } from "./discovery.ts";
 import { GlanceSender } from "./glance-sender.ts";
 import { Health } from "./health.ts";
-import { type Condition, Routes } from "./http/routes.ts";
+import { Routes } from "./http/routes.ts";
 import { StaticFiles } from "./http/static-files.ts";
 import { LiveMode, type Player } from "./live-mode.ts";
 import { SavedMap } from "./maps/saved-map.ts";
 import { Metrics } from "./metrics.ts";
-import { DOES, type Mode, type ModeHost } from "./mode.ts";
+import type { Mode, ModeHost } from "./mode.ts";
+import { noteOf } from "./notes.ts";
 import type { FromPlaying } from "./playing/playing-messages.ts";
 import { PlayingMode } from "./playing/playing-mode.ts";
 import type { Played } from "./playing/recordings-folder.ts";
 import { Publisher } from "./publisher.ts";
+import { Readiness } from "./readiness.ts";
 import { Requests } from "./requests.ts";
 import { HeadLink } from "./sensing/head-link.ts";
 import type { Intake } from "./sensing/intake.ts";
@@ -80,6 +79,7 @@ export class Service {
   readonly #savedMap: SavedMap;
   readonly #publisher: Publisher;
   readonly #health: Health;
+  readonly #readiness: Readiness;
   readonly #requests: Requests;
   readonly #connections: Connections;
   readonly #routes: Routes;
@@ -135,6 +135,15 @@ export class Service {
       isConfigured: () => this.#mode.origin !== "live" || this.#body.missing.length === 0,
     });
     this.#health = new Health(common);
+    this.#readiness = new Readiness({
+      log,
+      origin: this.#mode.origin,
+      body: this.#body,
+      clients: this.#clients,
+      health: this.#health,
+      newest: () => this.#publisher.newest(headTime()),
+      url: () => this.url,
+    });
     this.#requests = new Requests({
       ...common,
       body: this.#body,
@@ -148,7 +157,7 @@ export class Service {
       health: this.#health,
       takesUploads: config.recordings.folder !== null,
       takesLabels: config.recordings.labels,
-      condition: () => this.condition(),
+      condition: () => this.#readiness.condition(),
     });
     this.#server = this.#makeServer();
   }
@@ -284,7 +293,7 @@ export class Service {
       this.#health.watch();
     });
     this.#every(CHECK_EVERY, () => this.#clients.check(headTime()));
-    this.#timers.push(setTimeout(() => this.#remind(), REMIND_AFTER));
+    this.#timers.push(setTimeout(() => this.#readiness.remind(), REMIND_AFTER));
     if (this.#savedMap.isOn) this.#every(1000 * config.map.saveEvery, () => void this.#saveMap());
     log.info({ url: this.url, sensors: this.setup.sensors.map(({ name }) => name) }, "listening");
   }
@@ -322,34 +331,6 @@ export class Service {
     return this.#health.isAlive;
   }
 
-  /** Whether the head sees, in a word. */
-  condition(): Condition {
-    const newest = this.#publisher.newest(headTime());
-    const uptime = this.#health.uptime / 1e6;
-    if (newest === null) return { state: "waiting", uptime, age: null, hint: this.#howToConnect() };
-    const { state, age } = newest;
-    return state === "unconfigured" ? { state, uptime, age, hint: this.#body.hint } : { state, uptime, age };
-  }
-
-  #howToConnect(): string {
-    if (this.#mode.origin !== "live")
-      return `this head ${DOES[this.#mode.origin]}; its first frame is on its way`;
-    const driver = `a driver connects to ${this.url}?frames=1 as a sensor (docs/protocol.md)`;
-    return `no sensor has connected: ${driver}, or a program under "depth" in the settings file gives frames (docs/install-on-a-board.md)`;
-  }
-
-  /** Says once what is missing: the base's own settings, and how to connect a sensor when none has. */
-  #remind(): void {
-    if (this.#mode.origin !== "live") return;
-    if (this.#body.missing.length > 0) {
-      this.log.warn({ state: "unconfigured" }, this.#body.hint);
-      this.#clients.note("setting", this.#body.hint);
-    }
-    if (this.#publisher.newest(headTime()) !== null) return;
-    this.log.warn({ state: "waiting" }, this.#howToConnect());
-    this.#clients.note("sensor", this.#howToConnect());
-  }
-
   /** The service cannot continue; whoever started it starts it again. */
   #fail(error: Error, what: string): void {
     if (this.#isStopping) return;
@@ -381,20 +362,13 @@ export class Service {
         break;
       case "knock":
       case "waiver":
-      case "track": {
-        const note = noteOf(message);
+      case "track":
+      case "frozen":
+      case "lens": {
+        const note = noteOf(message, this.setup.sensors);
         if (note !== null) this.#clients.note(...note);
         break;
       }
-      case "frozen":
-        this.#clients.note("sensor", frozenText(message, this.setup.sensors));
-        break;
-      case "lens":
-        this.#clients.note(
-          "sensor",
-          lensFaultText(message.fault, this.setup.sensors[message.sensor]?.name ?? ""),
-        );
-        break;
       case "skipped":
         this.#health.takeSkipped(message);
         break;
@@ -472,41 +446,3 @@ export class Service {
 }
 
 const newEpoch = (): string => randomBytes(9).toString("base64url");
-
-/** What a person is told of a knock, a waiver, or of how well the place is known; null when it is not worth it. */
-function noteOf(
-  message: FromPlaying & { kind: "knock" | "waiver" | "track" },
-): readonly [what: "knock" | "waiver" | "pose", text: string] | null {
-  switch (message.kind) {
-    case "knock": {
-      const place = message.point.map((v) => v.toFixed(2)).join(", ");
-      return message.isRepeat ? null : ["knock", `at ${place} m of the base`];
-    }
-    case "waiver": {
-      const { state, direction, seconds, reason } = message;
-      return ["waiver", `${state}: ${direction}, ${seconds} s, ${reason}`];
-    }
-    default:
-      return ["pose", trackText(message.note)];
-  }
-}
-
-function trackText(note: TrackNote): string {
-  const degrees = (radians: number): string => `${((radians * 180) / Math.PI).toFixed(0)} degrees`;
-  switch (note.what) {
-    case "lost":
-      return "lost: the map rests until the place is known again";
-    case "found":
-      return `found again, ${note.distance.toFixed(2)} m from where it was last known`;
-    case "loop closed":
-      return note.distance > 0
-        ? `a place seen before was recognised: position corrected by ${note.distance.toFixed(2)} m, the map is made anew`
-        : "a place seen before was recognised where it was expected";
-    case "yaw jump":
-      return `the orientation sensor's yaw jumped by ${degrees(note.angle)}; not followed`;
-    case "odometry disagrees":
-      return `odometry and depth disagree by ${note.distance.toFixed(2)} m and ${degrees(note.angle)} a second`;
-    default:
-      return note satisfies never;
-  }
-}
