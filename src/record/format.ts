@@ -3,7 +3,7 @@ import { DecodeError } from "../coding/decode-error.ts";
 import type { MsgpackWriter } from "../coding/msgpack.ts";
 import type { HeadEvent, Setup } from "../sense/events.ts";
 
-// What all records have in common. docs/recording-format.md has the layout for other languages; header.ts, events.ts
+// What all records have in common. docs/recording-format.md has the layout for other languages; header.ts, event-fields.ts
 // and recording-index.ts have the payloads.
 
 export const FORMAT_VERSION = 1;

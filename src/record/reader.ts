@@ -1,7 +1,7 @@
 import { DecodeError } from "../coding/decode-error.ts";
 import { MsgpackReader } from "../coding/msgpack.ts";
 import type { HeadEvent } from "../sense/events.ts";
-import { decodeEvent, decodeLabel, ImageBuffers, type RecordLabel } from "./events.ts";
+import { decodeEvent, decodeLabel, ImageBuffers, type RecordLabel } from "./decode-event.ts";
 import {
   HEAD_SIZE,
   isIntact,
@@ -297,6 +297,13 @@ export class RecordingReader {
     return this.#header;
   }
 
+  /** Decodes the record that the reader was opened on. */
+  #decode(): HeadEvent | string {
+    const { bytes, base } = this.#scanner;
+    const { setup } = this.#header!;
+    return decodeEvent({ reader: this.#reader, bytes, base, setup, images: this.#images });
+  }
+
   /**
    * The next event, or null if that takes more bytes or there is none after `finish`.
    * @throws {DecodeError} if there is no readable header; when strict, at the first damage
@@ -306,13 +313,7 @@ export class RecordingReader {
     while (this.#scanner.next()) {
       this.#scanner.open(this.#reader);
       try {
-        const event = decodeEvent(
-          this.#reader,
-          this.#scanner.bytes,
-          this.#scanner.base,
-          this.#header!.setup,
-          this.#images,
-        );
+        const event = this.#decode();
         if (typeof event !== "string") return event;
         if (!["header", "index", "end"].includes(event)) this.#unknown++;
       } catch (error) {
@@ -344,8 +345,7 @@ export class RecordingReader {
         if (label.kind === "depth") return { kind: "depth", time: label.time };
         if (Number.isNaN(label.time)) continue;
         this.#scanner.open(this.#reader);
-        const { bytes, base } = this.#scanner;
-        const event = decodeEvent(this.#reader, bytes, base, this.#header!.setup, this.#images);
+        const event = this.#decode();
         if (typeof event !== "string" && event.kind !== "depth") return event;
       } catch (error) {
         if (!(error instanceof DecodeError)) throw error;

@@ -1,7 +1,7 @@
 import { MsgpackWriter } from "../coding/msgpack.ts";
 import type { HeadEvent } from "../sense/events.ts";
 import type { ByteSink } from "./byte-sink.ts";
-import { encodeEvent } from "./events.ts";
+import { encodeEvent } from "./encode-event.ts";
 import { encodePrefix, type RecordingHeader } from "./format.ts";
 import { encodeHeader } from "./header.ts";
 import { encodeEnd, encodeIndex, IndexBuilder } from "./recording-index.ts";
