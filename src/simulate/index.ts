@@ -25,4 +25,5 @@ export {
   type Scenario,
   type SensorPlan,
 } from "./scenario.ts";
-export { type Block, type Material, type Mover, type Round, Scene, type Solid } from "./scene.ts";
+export { Scene } from "./scene.ts";
+export type { Block, Material, Mover, Round, Solid } from "./solids.ts";

@@ -2,7 +2,8 @@ import { atan2Of, cosOf, expOf, sinOf, square } from "../geometry/elementary.ts"
 import type { Optics, Pose, Vec3 } from "../geometry/optics.ts";
 import { lensRays } from "./lens.ts";
 import type { Random } from "./random.ts";
-import type { Material, Scene } from "./scene.ts";
+import type { Scene } from "./scene.ts";
+import type { Material } from "./solids.ts";
 
 const LIGHT_SPEED = 299_792_458; // m/s
 

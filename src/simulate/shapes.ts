@@ -1,7 +1,7 @@
 import { cosOf, sinOf } from "../geometry/elementary.ts";
 import { RADIANS } from "./attitude.ts";
 import { Fields } from "./fields.ts";
-import type { Material, Mover, Solid } from "./scene.ts";
+import type { Material, Mover, Solid } from "./solids.ts";
 
 /** Lists of shapes by name, not yet read. */
 export type Kits = ReadonlyMap<string, unknown[]>;

@@ -1,4 +1,5 @@
-import { type Block, type Material, Scene } from "../../src/simulate/scene.ts";
+import { Scene } from "../../src/simulate/scene.ts";
+import type { Block, Material } from "../../src/simulate/solids.ts";
 import { DEFAULT_KNOBS, type Knobs, turned } from "../../tools/lab/obey/knobs.ts";
 import { type Rig, rigIn } from "../../tools/lab/obey/rig.ts";
 

@@ -1,6 +1,7 @@
 import type { PinholeOptics, Pose } from "../../src/geometry/optics.ts";
 import { lensFromAngles } from "../../src/simulate/attitude.ts";
-import { type Block, type Material, Scene, type Solid } from "../../src/simulate/scene.ts";
+import { Scene } from "../../src/simulate/scene.ts";
+import type { Block, Material, Solid } from "../../src/simulate/solids.ts";
 
 const FOCAL = 40 / Math.tan((83 / 2) * (Math.PI / 180));
 

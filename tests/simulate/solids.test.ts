@@ -1,6 +1,7 @@
 import { describe, expect, test } from "vitest";
 import { Random } from "../../src/simulate/random.ts";
-import { Scene, type Solid } from "../../src/simulate/scene.ts";
+import { Scene } from "../../src/simulate/scene.ts";
+import type { Solid } from "../../src/simulate/solids.ts";
 import { always, box, material } from "./profiles.ts";
 
 const plain = [material(0.5)];

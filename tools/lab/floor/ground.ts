@@ -1,4 +1,5 @@
-import { type Block, type Material, type Mover, Scene, type Solid } from "../../../src/simulate/scene.ts";
+import { Scene } from "../../../src/simulate/scene.ts";
+import type { Block, Material, Mover, Solid } from "../../../src/simulate/solids.ts";
 
 const ALWAYS = { from: Number.NEGATIVE_INFINITY, until: Number.POSITIVE_INFINITY };
 /** Metres to which floors extend sideways, and below which nothing lies. */

@@ -1,5 +1,6 @@
 import type { Footprint } from "../../../src/guard/body.ts";
-import type { Scene, Solid } from "../../../src/simulate/scene.ts";
+import type { Scene } from "../../../src/simulate/scene.ts";
+import type { Solid } from "../../../src/simulate/solids.ts";
 
 type Point = readonly [x: number, y: number];
 
