@@ -31,7 +31,7 @@ export function emptyMatches(capacity: number): Matches {
 
 /**
  * The variances that the equations give are multiplied by this: neighbouring samples share the map's errors, so their errors are not
- * independent. Chosen by hand; with it the true place is within three sigma in all frames of `score-poses --degenerate 100`.
+ * independent. Chosen by hand; with it the true place is within three sigma in all frames of `score-poses --degenerate`.
  */
 export const VARIANCE_INFLATION = 250;
 

@@ -160,8 +160,16 @@ describe("export", () => {
     const out = join(folder, "named");
     expect(await main([recording, "-o", out])).toBe(0);
     const names = [
-      ...["clearance.npy", "floor.npy", "floor.png", "headroom.npy", "kind.npy", "layers.json", "map.png"],
-      ...["summary.json", "trajectory.csv", "voxels.ply"],
+      "clearance.npy",
+      "floor.npy",
+      "floor.png",
+      "headroom.npy",
+      "kind.npy",
+      "layers.json",
+      "map.png",
+      "summary.json",
+      "trajectory.csv",
+      "voxels.ply",
     ];
     expect(readdirSync(out).sort()).toEqual(names);
     expect([...printed].sort()).toEqual(names.map((name) => join(out, name)));

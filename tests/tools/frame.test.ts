@@ -28,9 +28,20 @@ afterEach(() => {
   vi.restoreAllMocks();
 });
 
-const COMMANDS = ["start", "demo", "serve", "mount", "inspect", "replay", "export", "import"].concat([
-  ...["simulate", "tune", "lend", "compare"],
-]);
+const COMMANDS = [
+  "start",
+  "demo",
+  "serve",
+  "mount",
+  "inspect",
+  "replay",
+  "export",
+  "import",
+  "simulate",
+  "tune",
+  "lend",
+  "compare",
+];
 
 describe("every command", () => {
   test("is listed, and tools holds no other", async () => {
@@ -86,6 +97,19 @@ test("the lab lists its programs with a line each, all of them", async () => {
   );
   expect(programs.map((name) => name.slice(0, -3)).sort()).toEqual([...listed, "lab"].sort());
 });
+
+test("each program of the lab has a help, and says in one line what is wrong with an unknown option", async () => {
+  await lab(["--help"]);
+  const names = [...printed.out.matchAll(/^ {2}([\w-]+) {2,}\S/gm)].map(([, name]) => name!);
+  for (const name of names) {
+    printed.out = printed.trouble = "";
+    expect(await lab([name, "--help"]), name).toBe(0);
+    expect(printed.out).toContain(`Usage: npm run lab -- ${name}`);
+    for (const line of printed.out.split("\n")) expect(line.length, line).toBeLessThanOrEqual(110);
+    expect(await lab([name, "--nonsense"]), name).toBe(2);
+    expect(printed.trouble).toBe(`${name}: there is no option --nonsense (see --help)\n`);
+  }
+}, 120_000);
 
 test("package.json keeps few scripts", () => {
   const { scripts } = JSON.parse(readFileSync(new URL("../../package.json", import.meta.url), "utf8"));

@@ -12,7 +12,7 @@ test("--help explains and ends with 0; what makes no sense ends with 2 and says 
   vi.spyOn(console, "log").mockImplementation((line: string) => void said.push(line));
   vi.spyOn(console, "error").mockImplementation((line: string) => void said.push(line));
   expect(await main(["--help"])).toBe(0);
-  expect(said.join("\n")).toMatch(/Usage: score-floor/);
+  expect(said.join("\n")).toMatch(/Usage: npm run lab -- score-floor/);
   expect(await main(["--approaches", "many"])).toBe(2);
   expect(said.at(-1)).toMatch(/--approaches must be a whole number.*"many"/);
   expect(await main(["--nonsense"])).toBe(2);

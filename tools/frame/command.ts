@@ -98,7 +98,7 @@ export function helpOf(command: Command<Options>): string {
   const name = `${within} ${command.name}`;
   const [first, ...more] = typeof usage === "string" ? [usage] : usage;
   const lines = [
-    `Usage: ${name} ${first}`,
+    `Usage: ${name} ${first}`.trimEnd(),
     ...more.map((other) => `       ${name} ${other}`),
     ...wrap(about, WIDTH),
   ];

@@ -1,8 +1,7 @@
 import { ClearanceField } from "../../src/map/clearance.ts";
 import { seeded } from "../../tests/helpers/compare.ts";
-
-const HELP = `Usage: clearance    speed of the clearance field: a map drawn frame by frame against recomputing all of it
-Exit codes: 0 done, 1 internal error, 2 wrong usage`;
+import { noneExpected } from "../frame/values.ts";
+import { programOf } from "./program.ts";
 
 const SIZE = 0.05;
 const LIMIT = 2;
@@ -42,15 +41,19 @@ const row = (what: string, ...columns: (number | string)[]) =>
     `${what.padEnd(52)}${columns.map((c) => (typeof c === "number" ? c.toFixed(3) : c).padStart(12)).join("")}`,
   );
 
-export function main(args: string[]): number {
-  if (args.includes("--help") || args.includes("-h")) {
-    console.log(HELP);
+export const main = programOf({
+  name: "clearance",
+  usage: "",
+  about: "Speed of the clearance field: a map drawn frame by frame against recomputing all of it.",
+  options: {},
+  run: ({ positionals }) => {
+    noneExpected(positionals);
+    measure();
     return 0;
-  }
-  if (args.length > 0) {
-    console.error(`clearance: unexpected "${args[0]}" (see --help)`);
-    return 2;
-  }
+  },
+});
+
+function measure(): void {
   const plan = floorPlan();
   const field = new ClearanceField(SIZE, LIMIT);
   const fill = (target: ClearanceField) => {
@@ -92,5 +95,4 @@ export function main(args: string[]): number {
     for (let n = 0; n < 100_000; n++) sum += field.at(n % ROOM.cols, n % ROOM.rows) < 0.5 ? 1 : 0;
   });
   row("one look (nanoseconds)", looks * 10, sum > 0 ? "" : "none near");
-  return 0;
 }

@@ -1,26 +1,28 @@
-import { existsSync } from "node:fs";
 import { Head } from "../../src/head/head.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import { COLUMN } from "../../src/map/layers.ts";
 import { openRecording } from "../../src/record/file.ts";
+import { oneExpected } from "../frame/values.ts";
 import { settingsOf } from "../replay/run.ts";
+import { programOf } from "./program.ts";
 
-const HELP = `Usage: growth <recording>    cost of a frame and size of the map as it grows
-Make the recording with: brinkmap simulate datasets/hall-1000.json out/hall.brk
-Exit codes: 0 done, 2 wrong usage, 3 recording missing`;
 const STEPS = 8;
 
+export const main = programOf({
+  name: "growth",
+  usage: "<recording>",
+  about: "Cost of a frame and size of the map as it grows.",
+  options: {},
+  notes: "Make the recording with: brinkmap simulate datasets/hall-1000.json out/hall.brk",
+  exits: { 3: "recording missing or unreadable" },
+  run: async ({ positionals }) => {
+    await tabulate(oneExpected(positionals, "one recording"));
+    return 0;
+  },
+});
+
 /** Feeds the recording twice (the first run only warms up) and prints what frames cost at different sizes of the map. */
-export async function main(args: string[]): Promise<number> {
-  const path = args[0];
-  if (path === undefined || args.includes("--help")) {
-    console.log(HELP);
-    return path === undefined ? 2 : 0;
-  }
-  if (!existsSync(path)) {
-    console.error(`growth: ${path} is missing\n${HELP}`);
-    return 3;
-  }
+async function tabulate(path: string): Promise<void> {
   await measure(path);
   const rows = await measure(path);
   const perStep = Math.floor(rows.length / STEPS);
@@ -34,7 +36,6 @@ export async function main(args: string[]): Promise<number> {
     const cells = [area.toFixed(0).padStart(6), median.toFixed(2).padStart(16), mean.toFixed(2).padStart(7)];
     console.log(...cells, (size / 1000).toFixed(0).padStart(8), (size / 1000 / area).toFixed(1).padStart(6));
   }
-  return 0;
 }
 
 /** Per frame: milliseconds in the head (layers shared out over the frames between them), and the map's size after it. */

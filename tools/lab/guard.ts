@@ -6,12 +6,10 @@ import { lensFromAngles } from "../../src/simulate/attitude.ts";
 import { Random } from "../../src/simulate/random.ts";
 import { renderDepth } from "../../src/simulate/render.ts";
 import type { Scene } from "../../src/simulate/scene.ts";
+import { noneExpected, wholeOption } from "../frame/values.ts";
 import { GUARD, OPTICS } from "./floor/drive.ts";
 import { beyond, matter, sceneOf, slab } from "./floor/ground.ts";
-
-const HELP = `Usage: bench-guard [rounds]    cost of the guard per 208x156 frame, beside that of the depth mask (default 60 rounds)
-Per frame the fastest of the rounds, of those the median: what else the machine does hardly shows. The first third is left out: until
-then code is still being compiled.`;
+import { programOf } from "./program.ts";
 
 /** The score's lens with 1.3 times its pixels along each side. */
 const WIDE = {
@@ -43,17 +41,25 @@ const SCENES: readonly (readonly [string, Scene])[] = [
   ["room", room(0.4)],
 ];
 
-export function main(args: string[]): number {
-  if (args.includes("-h") || args.includes("--help")) {
-    console.log(HELP);
+export const main = programOf({
+  name: "guard",
+  usage: "[options]",
+  about: "Cost of the guard per 208x156 frame, beside that of the depth mask.",
+  options: {
+    rounds: { type: "string", short: "r", value: "<n>", default: "60", help: "of all frames (default 60)" },
+  },
+  notes:
+    "Per frame the fastest of the rounds, of those the median: what else the machine does hardly shows. The first third is left out: until then code is still being compiled.",
+  run: ({ values, positionals }) => {
+    noneExpected(positionals);
+    measure(wholeOption(values, "rounds", 2));
     return 0;
-  }
-  const rounds = Number(args[0] ?? 60);
-  if (!(Number.isInteger(rounds) && rounds >= 2)) {
-    console.error(`bench-guard: rounds must be a whole number from 2, got "${args[0]}"`);
-    return 2;
-  }
-  const stages = ["mask", "glance", "remember", "answer"] as const;
+  },
+});
+
+const stages = ["mask", "glance", "remember", "answer"] as const;
+
+function measure(rounds: number): void {
   console.log("ms per 208x156 frame  mask   glance   memory   answer   guard in all   glance / mask");
   for (const [name, scene] of SCENES) {
     const guard = new Guard(GUARD);
@@ -126,5 +132,4 @@ export function main(args: string[]): number {
         `   ${(cost[1]! / cost[0]!).toFixed(2).padStart(13)}`,
     );
   }
-  return 0;
 }

@@ -1,21 +1,13 @@
 import { mkdir } from "node:fs/promises";
 import { join } from "node:path";
-import { parseArgs } from "node:util";
 import { type Edge, generateHome, type Home } from "../../src/simulate/home.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
 import { SIGNS } from "../../src/terms/signs.ts";
-import { UsageError } from "../frame/errors.ts";
-import { wholeOption } from "../frame/values.ts";
+import { noneExpected, wholeOption } from "../frame/values.ts";
 import type { Drawing } from "../output/drawing.ts";
 import { type DropsOverlay, drawLayer, type Overlay, type Style } from "../output/layer-picture.ts";
 import { writeWholeFile } from "../output/whole-file.ts";
-
-const HELP = `Usage: homes [options]    generated homes as scenario files, and as pictures from above
-  -n, --count <n>      (default 6)
-      --seed <n>       of the first (default 1)
-  -o, --out <folder>   for home-<seed>.json and home-<seed>.png (default out)
-  -h, --help           show this text
-Exit codes: 0 done, 2 wrong usage`;
+import { programOf } from "./program.ts";
 
 /** Metres: side of a cell of the picture. */
 const CELL = 0.025;
@@ -107,19 +99,23 @@ export function drawHome(home: Home): Drawing {
   return drawing;
 }
 
-export async function main(args: string[]): Promise<number> {
-  const options = {
-    count: { type: "string", short: "n", default: "6" },
-    seed: { type: "string", default: "1" },
-    out: { type: "string", short: "o", default: "out" },
-    help: { type: "boolean", short: "h" },
-  } as const;
-  try {
-    const { values } = parseArgs({ args, options });
-    if (values.help) {
-      console.log(HELP);
-      return 0;
-    }
+export const main = programOf({
+  name: "homes",
+  usage: "[options]",
+  about: "Writes generated homes as scenario files, and as pictures from above.",
+  options: {
+    count: { type: "string", short: "n", value: "<n>", default: "6", help: "how many (default 6)" },
+    seed: { type: "string", value: "<n>", default: "1", help: "of the first (default 1)" },
+    out: {
+      type: "string",
+      short: "o",
+      value: "<folder>",
+      default: "out",
+      help: "for home-<seed>.json and home-<seed>.png (default out)",
+    },
+  },
+  run: async ({ values, positionals }) => {
+    noneExpected(positionals);
     const count = wholeOption(values, "count", 1, 10_000);
     const first = wholeOption(values, "seed", 0, 2 ** 32 - 1);
     await mkdir(values.out, { recursive: true });
@@ -133,10 +129,5 @@ export async function main(args: string[]): Promise<number> {
       );
     }
     return 0;
-  } catch (error) {
-    const { code = "", message } = error as NodeJS.ErrnoException;
-    if (!code.startsWith("ERR_PARSE_ARGS") && !(error instanceof UsageError)) throw error;
-    console.error(`homes: ${message}`);
-    return 2;
-  }
-}
+  },
+});

@@ -8,10 +8,9 @@ import { Integrator } from "../../src/map/integrate.ts";
 import { sharedData } from "../../tests/helpers/needs.ts";
 import { PerRayMap } from "../../tests/helpers/per-ray.ts";
 import { dumpDense, readYardFrames, type YardFrames } from "../../tests/helpers/yardstick.ts";
+import { noneExpected, wholeOption } from "../frame/values.ts";
+import { programOf } from "./program.ts";
 
-const HELP = `Usage: bench [rounds]    integration of 240x180 frames beside textbook methods, in one run (default 3 rounds)
-The yardsticks, small C++ programs, stand beside the open data ($BRINKMAP_DATA/../yardstick); they and a g++ are needed.
-Exit codes: 0 done, 2 wrong usage, 3 no yardstick or no compiler`;
 const RUNS = 4;
 
 /** Per frame the fastest of `RUNS` runs, ms, and the last run's map. */
@@ -51,20 +50,27 @@ function ours(seq: YardFrames) {
   };
 }
 
-export function main(args: string[]): number {
-  if (args.includes("-h") || args.includes("--help")) {
-    console.log(HELP);
-    return 0;
-  }
-  const rounds = Number(args[0] ?? 3);
-  if (!(Number.isInteger(rounds) && rounds > 0)) {
-    console.error(`bench: rounds must be a whole number above 0, got "${args[0]}"`);
-    return 2;
-  }
+export const main = programOf({
+  name: "integration",
+  usage: "[options]",
+  about: "Integration of 240x180 frames beside textbook methods, in one run.",
+  options: {
+    rounds: { type: "string", short: "r", value: "<n>", default: "3", help: "of all frames (default 3)" },
+  },
+  notes:
+    "The yardsticks, small C++ programs, stand beside the open data ($BRINKMAP_DATA/../yardstick); they and a g++ are needed.",
+  exits: { 3: "no yardstick or no compiler" },
+  run: ({ values, positionals }) => {
+    noneExpected(positionals);
+    return measure(wholeOption(values, "rounds", 1));
+  },
+});
+
+function measure(rounds: number): number {
   const data = sharedData();
   const source = data === null ? "" : join(dirname(data), "yardstick");
   if (!existsSync(source) || spawnSync("g++", ["--version"]).status !== 0) {
-    console.error("bench: NOT RUN: the yardsticks need their sources beside the open data and a g++");
+    console.error("integration: NOT RUN: the yardsticks need their sources beside the open data and a g++");
     return 3;
   }
   const folder = mkdtempSync(join(tmpdir(), "brinkmap-bench-"));

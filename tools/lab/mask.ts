@@ -1,17 +1,11 @@
 import { readFileSync } from "node:fs";
 import { pathToFileURL } from "node:url";
-import { parseArgs } from "node:util";
 import type { Optics } from "../../src/geometry/optics.ts";
 import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskResult, REASON } from "../../src/sense/mask.ts";
 import { simulateEvents } from "../../src/simulate/events.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
-
-const HELP = `Usage: bench-mask [options]    speed of the depth mask on simulated frames of 208 x 156, milliseconds
-  -a, --against <mask.js>  time that build of it on the same frames too, and compare the verdicts
-  -r, --runs <n>           of which each frame's fastest counts (default 15)
-  -h, --help               show this text
-Bind it to one core (taskset -c 1) and compare figures of one run only: a busy machine moves them all.
-Exit codes: 0 done, 1 the builds' verdicts differ or internal error, 2 wrong usage`;
+import { noneExpected, wholeOption } from "../frame/values.ts";
+import { programOf } from "./program.ts";
 
 interface Mask {
   apply(counts: Uint16Array, amplitude: Uint16Array | null): MaskResult;
@@ -71,26 +65,37 @@ function differences(one: Mask, other: Mask, frames: Frames["frames"]): number {
   return count;
 }
 
-export async function main(args: string[]): Promise<number> {
-  const { values } = parseArgs({
-    args,
-    options: {
-      against: { type: "string", short: "a" },
-      runs: { type: "string", short: "r", default: "15" },
-      help: { type: "boolean", short: "h" },
+export const main = programOf({
+  name: "mask",
+  usage: "[options]",
+  about: "Speed of the depth mask on simulated frames of 208 x 156, milliseconds.",
+  options: {
+    against: {
+      type: "string",
+      short: "a",
+      value: "<mask.js>",
+      help: "time that build of it on the same frames too, and compare the verdicts",
     },
-  });
-  const runs = Number(values.runs);
-  if (values.help) {
-    console.log(HELP);
-    return 0;
-  }
-  if (!(runs >= 1)) {
-    console.error(`bench-mask: --runs must be 1 or more, got "${values.runs}"`);
-    return 2;
-  }
+    runs: {
+      type: "string",
+      short: "r",
+      value: "<n>",
+      default: "15",
+      help: "of which each frame's fastest counts (default 15)",
+    },
+  },
+  notes:
+    "Bind it to one core (taskset -c 1) and compare figures of one run only: a busy machine moves them all.",
+  exits: { 1: "the builds' verdicts differ, or an error of the program" },
+  run: async ({ values, positionals }) => {
+    noneExpected(positionals);
+    return measure(values.against ?? null, wholeOption(values, "runs", 1));
+  },
+});
+
+async function measure(against: string | null, runs: number): Promise<number> {
   const builds: MaskModule[] = [{ DepthMask }];
-  if (values.against) builds.push((await import(pathToFileURL(values.against).href)) as MaskModule);
+  if (against !== null) builds.push((await import(pathToFileURL(against).href)) as MaskModule);
   let differing = 0;
   const sets = [
     ["yard room, exact z", simulated("yard-room", true, false)],

@@ -1,33 +1,16 @@
 import { appendFile, mkdir, readFile } from "node:fs/promises";
 import { availableParallelism } from "node:os";
 import { dirname } from "node:path";
-import { isDeepStrictEqual, parseArgs } from "node:util";
-import { SettingError } from "../../src/head/settings.ts";
-import { UsageError } from "../frame/errors.ts";
+import { isDeepStrictEqual } from "node:util";
 import { Progress } from "../frame/progress.ts";
-import { wholeOption } from "../frame/values.ts";
+import { noneExpected, wholeOption } from "../frame/values.ts";
 import { rateInterval } from "./floor/intervals.ts";
 import { runJobs } from "./floor/jobs.ts";
 import { buildMark } from "./obey/build-mark.ts";
 import { drive } from "./obey/drive.ts";
 import { type Job, type Row, rowOf } from "./obey/drive-job.ts";
 import { DEFAULT_KNOBS, drawKnobs, KNOBS, type Knobs, turned } from "./obey/knobs.ts";
-
-const HELP = `Usage: obey [options]    does a base that obeys ever fall, whatever legal settings it has and whatever goes wrong?
-  -n, --drives <n>       drives in generated homes, each with settings, body, cameras, faults of its own (default 2000)
-      --seed <n>         number of the first drive; a number always gives the same drive (default 1)
-  -w, --workers <n>      (default: one per core)
-  -o, --out <file>       one JSON object per drive, appended as they come (default out/obey.jsonl). A run that was ended
-                         continues: drives that this very build made already, with these knobs, are not made again
-      --no-simpler       falls are told as they are: making them simpler takes up to 80 drives each
-      --drive <n>        only the drive of this number, told in full
-  -k, --knob <name=value>  one drive with this and everything else as by default, or as in --drive; with --drives: in each
-                         of them; may be repeated
-      --live             that drive over the socket and in real time, with the command serve as its head
-      --knobs            list the knobs
-  -h, --help             show this text
-A fall is a wheel past an edge. A drive's command is printed with each, simplified.
-Exit codes: 0 no fall, 1 a fall or an internal error, 2 wrong usage`;
+import { programOf } from "./program.ts";
 
 /** Runs in workers, as it was compiled. */
 const DRIVE_JOB = new URL("./obey/drive-job.js", import.meta.url);
@@ -170,38 +153,69 @@ async function driveOne(knobs: Knobs, isLive: boolean): Promise<number> {
   return outcome.fall === null ? 0 : 1;
 }
 
-export async function main(args: string[]): Promise<number> {
-  const options = {
-    drives: { type: "string", short: "n" },
-    seed: { type: "string", default: "1" },
-    workers: { type: "string", short: "w", default: String(availableParallelism()) },
-    out: { type: "string", short: "o", default: "out/obey.jsonl" },
-    "no-simpler": { type: "boolean", default: false },
-    drive: { type: "string" },
-    knob: { type: "string", short: "k", multiple: true, default: [] as string[] },
-    live: { type: "boolean", default: false },
-    knobs: { type: "boolean" },
-    help: { type: "boolean", short: "h" },
-  } as const;
-  try {
-    const { values } = parseArgs({ args, options });
-    if (values.help) {
-      console.log(HELP);
-      return 0;
-    }
+export const main = programOf({
+  name: "obey",
+  usage: "[options]",
+  about: "Does a base that obeys ever fall, whatever legal settings it has and whatever goes wrong?",
+  options: {
+    drives: {
+      type: "string",
+      short: "n",
+      value: "<n>",
+      help: "drives in generated homes, each with settings, body, cameras and faults of its own (default 2000)",
+    },
+    seed: {
+      type: "string",
+      value: "<n>",
+      default: "1",
+      help: "number of the first drive; a number always gives the same drive (default 1)",
+    },
+    workers: {
+      type: "string",
+      short: "w",
+      value: "<n>",
+      default: String(availableParallelism()),
+      help: "processes that drive (default: one per core)",
+    },
+    out: {
+      type: "string",
+      short: "o",
+      value: "<file>",
+      default: "out/obey.jsonl",
+      help: "one JSON object per drive, appended as they come (default out/obey.jsonl). A run that was ended continues: drives that this build has made with these knobs are not made again",
+    },
+    "no-simpler": {
+      type: "boolean",
+      help: "print falls as they are: to make one simpler takes up to 80 drives",
+    },
+    drive: { type: "string", value: "<n>", help: "only the drive of this number, step by step" },
+    knob: {
+      type: "string",
+      short: "k",
+      multiple: true,
+      value: "<name=value>",
+      help: "one drive with this and everything else by default, or as in --drive; with --drives: in each of them; may be given again",
+    },
+    live: {
+      type: "boolean",
+      help: "that drive over the socket and in real time, with the command serve as its head",
+    },
+    knobs: { type: "boolean", help: "list the knobs" },
+  },
+  notes: "A fall is a wheel past an edge. The command that repeats a fall, simplified, is printed with it.",
+  exits: { 1: "a fall, or an error of the program" },
+  run: async ({ values, positionals }) => {
+    noneExpected(positionals);
+    const { knob: changes = [], live: isLive = false } = values;
     if (values.knobs) {
       for (const [name, { default: usual, help }] of Object.entries(KNOBS)) {
         console.log(`${name.padEnd(20)} ${String(usual).padEnd(10)} ${help}`);
       }
       return 0;
     }
-    if (
-      values.drive !== undefined ||
-      values.live ||
-      (values.knob.length > 0 && values.drives === undefined)
-    ) {
+    if (values.drive !== undefined || isLive || (changes.length > 0 && values.drives === undefined)) {
       const from = values.drive === undefined ? DEFAULT_KNOBS : drawKnobs(wholeOption(values, "drive", 0));
-      return await driveOne(turned(from, values.knob), values.live);
+      return await driveOne(turned(from, changes), isLive);
     }
     return await driveMany({
       drives: values.drives === undefined ? 2000 : wholeOption(values, "drives", 1, 1_000_000),
@@ -209,14 +223,7 @@ export async function main(args: string[]): Promise<number> {
       workers: wholeOption(values, "workers", 1, 256),
       out: values.out,
       isSimplified: !values["no-simpler"],
-      changes: values.knob,
+      changes,
     });
-  } catch (error) {
-    const { code = "", message } = error as NodeJS.ErrnoException;
-    const isWrong =
-      code.startsWith("ERR_PARSE_ARGS") || error instanceof UsageError || error instanceof SettingError;
-    if (!isWrong) throw error;
-    console.error(`obey: ${message}`);
-    return 2;
-  }
-}
+  },
+});

@@ -1,4 +1,4 @@
-import { existsSync, mkdtempSync, readFileSync, rmSync } from "node:fs";
+import { mkdtempSync, readFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { basename, join } from "node:path";
 import { fileURLToPath } from "node:url";
@@ -12,11 +12,8 @@ import { Service } from "../../src/service/service.ts";
 import { startBrowser } from "../../tests/helpers/browser.ts";
 import { feed } from "../../tests/helpers/feed.ts";
 import { makeSocket } from "../../tests/helpers/live.ts";
-
-const HELP = `Usage: page-pictures <recording> <folder> [--live]    pictures of the page: of a head that plays the
-                                                      recording, and of a live head that is fed it (--live: only that)
-Needs Debian's Chromium. Writes page-<name>.png, one for each state and size.
-Exit codes: 0 done, 2 wrong usage, 3 the recording is missing`;
+import { UsageError } from "../frame/errors.ts";
+import { programOf } from "./program.ts";
 
 const viewer = fileURLToPath(new URL("../../viewer", import.meta.url));
 /** Labels of the demo. */
@@ -150,21 +147,27 @@ async function takeLive(browser: Browser, path: string, folder: string): Promise
   rmSync(kept, { recursive: true });
 }
 
-export async function main(args: string[]): Promise<number> {
-  const [path, folder] = args;
-  if (path === undefined || folder === undefined || args.includes("--help")) {
-    console.log(HELP);
-    return args.includes("--help") ? 0 : 2;
-  }
-  if (!existsSync(path)) {
-    console.error(`page-pictures: ${path} is missing`);
-    return 3;
-  }
+export const main = programOf({
+  name: "page-pictures",
+  usage: "[options] <recording> <folder>",
+  about:
+    "Pictures of the page: of a head that plays the recording, and of a live head that is fed it. Needs Debian's Chromium. Writes page-<name>.png, one for each state and size.",
+  options: { live: { type: "boolean", help: "of the live head only" } },
+  exits: { 3: "recording missing or unreadable" },
+  run: async ({ values, positionals: [path, folder, ...more] }) => {
+    if (path === undefined || folder === undefined || more.length > 0) {
+      throw new UsageError("expected a recording and a folder (see --help)");
+    }
+    await take(path, folder, values.live ?? false);
+    return 0;
+  },
+});
+
+async function take(path: string, folder: string, isLive: boolean): Promise<void> {
   const browser = await startBrowser();
-  if (!args.includes("--live")) await takePlayed(browser, path, folder);
+  if (!isLive) await takePlayed(browser, path, folder);
   await takeLive(browser, path, folder);
   await browser.close();
-  return 0;
 }
 
 /** A head that plays the recording, and stops at the end. */

@@ -6,11 +6,7 @@ import { main as drawDemo } from "../demo.ts";
 import { main as importData } from "../import.ts";
 import { drawFooting, drawMap } from "../output/map-pictures.ts";
 import { replayRecording } from "../replay/run.ts";
-
-const HELP = `Usage: pictures [folder]    make the pictures in docs/pictures anew
-The folder (default out) holds demo.brk, living-room.brk, office.brk and corridor.brk. What is not there is made: the
-demo from its scenario, the others from open data in the folder BRINKMAP_DATA (see docs/importing.md).
-Exit codes: 0 done, 1 internal error, 3 the open data are missing or unfit`;
+import { programOf } from "./program.ts";
 
 /** From the source and from dist/ alike. */
 const DOCS = ["../../docs", "../../../docs"]
@@ -77,12 +73,18 @@ const MAPS: readonly OpenMap[] = [
   },
 ];
 
-export async function main(args: string[]): Promise<number> {
-  if (args.includes("-h") || args.includes("--help")) {
-    console.log(HELP);
-    return 0;
-  }
-  const folder = args[0] ?? "out";
+export const main = programOf({
+  name: "pictures",
+  usage: "[folder]",
+  about:
+    "Makes the pictures in docs/pictures anew. The folder (default out) holds demo.brk, living-room.brk, office.brk and corridor.brk. What is not there is made: the demo from its scenario, the others from open data in the folder BRINKMAP_DATA (see docs/importing.md).",
+  options: {},
+  exits: { 3: "the open data are missing or unfit" },
+  run: ({ positionals: [folder = "out"] }) => drawAll(folder),
+});
+
+/** @returns the exit code */
+async function drawAll(folder: string): Promise<number> {
   const to = join(DOCS, "pictures");
   await mkdir(to, { recursive: true });
   const code = await drawDemo(["--out", folder]);

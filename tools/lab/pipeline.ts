@@ -1,4 +1,3 @@
-import { existsSync } from "node:fs";
 import { setFlagsFromString } from "node:v8";
 import { runInNewContext } from "node:vm";
 import type { Pose } from "../../src/geometry/optics.ts";
@@ -14,11 +13,10 @@ import { openRecording } from "../../src/record/file.ts";
 import type { DepthEvent, HeadEvent, Setup } from "../../src/sense/events.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
 import { Straightener } from "../../src/sense/straighten.ts";
+import { oneExpected, wholeOption } from "../frame/values.ts";
 import { settingsOf } from "../replay/run.ts";
+import { programOf } from "./program.ts";
 
-const HELP = `Usage: pipeline <recording> [frames]    cost of a frame by stage, and heap growth over 10,000 frames
-Takes the first frames (default 200) of the recording's first sensor, a camera, with reference poses.
-Exit codes: 0 done, 2 wrong usage, 3 recording missing`;
 const RUNS = 7;
 const LONG = 10_000;
 
@@ -28,16 +26,20 @@ interface Frame {
   readonly before: readonly HeadEvent[];
 }
 
-export async function main(args: string[]): Promise<number> {
-  const [path, count = "200"] = args;
-  if (path === undefined || args.includes("--help")) {
-    console.log(HELP);
-    return path === undefined ? 2 : 0;
-  }
-  if (!existsSync(path)) {
-    console.error(`pipeline: ${path} is missing`);
-    return 3;
-  }
+export const main = programOf({
+  name: "pipeline",
+  usage: "[options] <recording>",
+  about:
+    "Cost of a frame by stage, and heap growth over 10,000 frames. Takes the first frames of the recording's first sensor, a camera, with reference poses.",
+  options: {
+    frames: { type: "string", short: "n", value: "<n>", default: "200", help: "frames taken (default 200)" },
+  },
+  exits: { 3: "recording missing or unreadable" },
+  run: ({ values, positionals }) =>
+    measure(oneExpected(positionals, "one recording"), wholeOption(values, "frames", 1)),
+});
+
+async function measure(path: string, count: number): Promise<number> {
   const recording = await openRecording(path);
   const { setup } = recording.header;
   const settings = resolveSettings(settingsOf(recording.header));
@@ -50,7 +52,7 @@ export async function main(args: string[]): Promise<number> {
       frames.push({ depth, before });
       before = [];
     }
-    if (frames.length === Number(count)) break;
+    if (frames.length === count) break;
   }
   recording.close();
 

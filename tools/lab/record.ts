@@ -8,11 +8,8 @@ import { decodeImage, encodeImage, maxEncodedSize } from "../../src/coding/depth
 import { createRecording, openRecording } from "../../src/record/file.ts";
 import type { DepthEvent, InertialEvent } from "../../src/sense/events.ts";
 import { seeded, smallHeader, smallSetup } from "../../tests/helpers/recordings.ts";
-
-const HELP = `Usage: record [options]    speed and size of the recording format
-  -h, --help   show this text
-Real frames come from BRINKMAP_DATA (default ../shared/data); without it only made-up images are measured.
-Exit codes: 0 done, 1 internal error, 2 wrong usage`;
+import { noneExpected } from "../frame/values.ts";
+import { programOf } from "./program.ts";
 
 /** A way to code an image: `encode` returns new bytes, `decode` fills `out`. */
 interface Coder {
@@ -244,18 +241,19 @@ async function files(): Promise<void> {
   }
 }
 
-export async function main(args: string[]): Promise<number> {
-  if (args.includes("--help") || args.includes("-h")) {
-    console.log(HELP);
+export const main = programOf({
+  name: "record",
+  usage: "",
+  about: "Speed and size of the recording format.",
+  options: {},
+  notes:
+    "Real frames come from BRINKMAP_DATA (default ../shared/data); without it only made-up images are measured.",
+  run: async ({ positionals }) => {
+    noneExpected(positionals);
+    codecs();
+    const megabyte = new Uint8Array(1 << 20).map((_, i) => i * 31);
+    row("\nCRC-32C, MB/s", ((1 << 20) / 1000 / medianTime(50, () => crc32c(megabyte))).toFixed(0));
+    await files();
     return 0;
-  }
-  if (args.length > 0) {
-    console.error(`record: unexpected "${args[0]}" (see --help)`);
-    return 2;
-  }
-  codecs();
-  const megabyte = new Uint8Array(1 << 20).map((_, i) => i * 31);
-  row("\nCRC-32C, MB/s", ((1 << 20) / 1000 / medianTime(50, () => crc32c(megabyte))).toFixed(0));
-  await files();
-  return 0;
-}
+  },
+});

@@ -1,50 +1,63 @@
 import { mkdir } from "node:fs/promises";
 import { availableParallelism } from "node:os";
 import { join } from "node:path";
-import { parseArgs } from "node:util";
-import { UsageError } from "../frame/errors.ts";
 import { Progress } from "../frame/progress.ts";
-import { wholeOption } from "../frame/values.ts";
+import { noneExpected, wholeOption } from "../frame/values.ts";
 import { writeWholeFile } from "../output/whole-file.ts";
 import { DROPS, FLOORS, TRAPS } from "./floor/courses.ts";
 import { runJobs } from "./floor/jobs.ts";
+import { programOf } from "./program.ts";
 import { hasMoved, type Job, type Row } from "./score-floor/drive-job.ts";
 import { drawScore } from "./score-floor/picture.ts";
 import { report } from "./score-floor/report.ts";
 
-const HELP = `Usage: score-floor [options]    does a base that obeys the pace ever fall, and does it stop for nothing?
-  -n, --approaches <n>  approaches at drops of 50 mm and more in which the base moves (default 2995: no miss in
-                        them bounds the miss rate to 0.1 % at 95 % confidence)
-  -m, --minutes <n>     of driving over floors without a drop (default 120)
-  -t, --traps <n>       runs of each named trap (default 20)
-      --seed <n>        (default 1)
-  -w, --workers <n>     (default: one per core)
-  -o, --out <folder>    for floor-score.png and floor-score.json (default out)
-  -h, --help            show this text
-Exit codes: 0 no miss, 1 a miss or an internal error, 2 wrong usage`;
-
 const DRIVE_JOB = new URL("./score-floor/drive-job.js", import.meta.url);
 
-export async function main(args: string[]): Promise<number> {
-  const fail = (why: string): number => {
-    console.error(`score-floor: ${why}`);
-    return 2;
-  };
-  const options = {
-    approaches: { type: "string", short: "n", default: "2995" },
-    minutes: { type: "string", short: "m", default: "120" },
-    traps: { type: "string", short: "t", default: "20" },
-    seed: { type: "string", default: "1" },
-    workers: { type: "string", short: "w", default: String(availableParallelism()) },
-    out: { type: "string", short: "o", default: "out" },
-    help: { type: "boolean", short: "h" },
-  } as const;
-  try {
-    const { values } = parseArgs({ args, options });
-    if (values.help) {
-      console.log(HELP);
-      return 0;
-    }
+export const main = programOf({
+  name: "score-floor",
+  usage: "[options]",
+  about: "Does a base that obeys the pace ever fall, and does it stop for nothing?",
+  options: {
+    approaches: {
+      type: "string",
+      short: "n",
+      value: "<n>",
+      default: "2995",
+      help: "approaches at drops of 50 mm and more in which the base moves (default 2995: no miss in them bounds the miss rate to 0.1 % at 95 % confidence)",
+    },
+    minutes: {
+      type: "string",
+      short: "m",
+      value: "<n>",
+      default: "120",
+      help: "of driving over floors without a drop (default 120)",
+    },
+    traps: {
+      type: "string",
+      short: "t",
+      value: "<n>",
+      default: "20",
+      help: "runs of each named trap (default 20)",
+    },
+    seed: { type: "string", value: "<n>", default: "1", help: "of the first drives (default 1)" },
+    workers: {
+      type: "string",
+      short: "w",
+      value: "<n>",
+      default: String(availableParallelism()),
+      help: "processes that drive (default: one per core)",
+    },
+    out: {
+      type: "string",
+      short: "o",
+      value: "<folder>",
+      default: "out",
+      help: "for floor-score.png and floor-score.json (default out)",
+    },
+  },
+  exits: { 1: "a miss, or an error of the program" },
+  run: async ({ values, positionals }) => {
+    noneExpected(positionals);
     const whole = (name: "approaches" | "minutes" | "traps" | "seed" | "workers", least: number) =>
       wholeOption(values, name, least, 1e6);
     const approaches = whole("approaches", 0);
@@ -91,9 +104,5 @@ export async function main(args: string[]): Promise<number> {
     await writeWholeFile(join(values.out, "floor-score.png"), await drawScore(rows).toPng());
     await writeWholeFile(join(values.out, "floor-score.json"), JSON.stringify(rows));
     return rows.some(({ outcome }) => outcome.isMiss) ? 1 : 0;
-  } catch (error) {
-    const { code = "", message } = error as NodeJS.ErrnoException;
-    if (code.startsWith("ERR_PARSE_ARGS") || error instanceof UsageError) return fail(message);
-    throw error;
-  }
-}
+  },
+});

@@ -1,12 +1,11 @@
 import { appendFileSync, mkdirSync, readFileSync, truncateSync } from "node:fs";
 import { join } from "node:path";
-import { parseArgs } from "node:util";
 import { conjugate, multiply, toRotationVector, turn } from "../../src/geometry/rigid.ts";
 import { type Finding, isFound } from "../../src/mount/findings.ts";
 import { MountEstimator } from "../../src/mount/mount.ts";
 import { UsageError } from "../frame/errors.ts";
 import { Progress } from "../frame/progress.ts";
-import { wholeOption } from "../frame/values.ts";
+import { noneExpected, wholeOption } from "../frame/values.ts";
 import {
   DRIVE_KINDS,
   type DriveKind,
@@ -18,18 +17,7 @@ import {
 import { programHash } from "../tune/program.ts";
 import { rateInterval } from "./floor/intervals.ts";
 import { runJobs } from "./floor/jobs.ts";
-
-const HELP = `Usage: score-mount [options]    is what mount finds right, and is its doubt honest? On simulated drives with truth
-  -s, --sensor <which>  milder: one that just sees a white wall at 5.5 to 6.5 m; harsher: at 4.5 to 6 m; or both, one
-                        after the other (default milder)
-  -d, --drives <n>      drives that show everything (default 50)
-  -r, --refusals <n>    drives of each kind that do not: straight on; straight on without a nod; round at one rate (default 20)
-      --seed <n>        (default 1)
-  -w, --workers <n>     (default 1)
-  -o, --out <folder>    for mount-score.jsonl, a line for each drive (default out). What this program has scored there
-                        already is not done again: the same command continues a run that was stopped
-  -h, --help            show this text
-Exit codes: 0 every bar is held, 1 one is missed or an internal error, 2 wrong usage`;
+import { programOf } from "./program.ts";
 
 export interface Job {
   readonly seed: number;
@@ -190,23 +178,51 @@ export function report(rows: readonly Row[]): Verdict {
   return { lines, isHeld };
 }
 
-const OPTIONS = {
-  sensor: { type: "string", short: "s", default: "milder" },
-  drives: { type: "string", short: "d", default: "50" },
-  refusals: { type: "string", short: "r", default: "20" },
-  seed: { type: "string", default: "1" },
-  workers: { type: "string", short: "w", default: "1" },
-  out: { type: "string", short: "o", default: "out" },
-  help: { type: "boolean", short: "h" },
-} as const;
-
-export async function main(args: string[]): Promise<number> {
-  try {
-    const { values } = parseArgs({ args, options: OPTIONS });
-    if (values.help) {
-      console.log(HELP);
-      return 0;
-    }
+export const main = programOf({
+  name: "score-mount",
+  usage: "[options]",
+  about: "Is what mount finds right, and is its doubt honest? On simulated drives with truth.",
+  options: {
+    sensor: {
+      type: "string",
+      short: "s",
+      value: "<which>",
+      default: "milder",
+      help: "milder: one that just sees a white wall at 5.5 to 6.5 m; harsher: at 4.5 to 6 m; or both, one after the other (default milder)",
+    },
+    drives: {
+      type: "string",
+      short: "d",
+      value: "<n>",
+      default: "50",
+      help: "drives that show everything (default 50)",
+    },
+    refusals: {
+      type: "string",
+      short: "r",
+      value: "<n>",
+      default: "20",
+      help: "drives of each kind that do not: straight on; straight on without a nod; round at one rate (default 20)",
+    },
+    seed: { type: "string", value: "<n>", default: "1", help: "of the first drives (default 1)" },
+    workers: {
+      type: "string",
+      short: "w",
+      value: "<n>",
+      default: "1",
+      help: "processes that drive (default 1)",
+    },
+    out: {
+      type: "string",
+      short: "o",
+      value: "<folder>",
+      default: "out",
+      help: "for mount-score.jsonl, a line for each drive (default out). What this program has scored there is not done again: the same command continues a run that was stopped",
+    },
+  },
+  exits: { 1: "a bar is missed, or an error of the program" },
+  run: async ({ values, positionals }) => {
+    noneExpected(positionals);
     const whole = (name: "drives" | "refusals" | "seed" | "workers", least: number) =>
       wholeOption(values, name, least, 1e5);
     const sensors = values.sensor === "both" ? SENSORS : SENSORS.filter((kind) => kind === values.sensor);
@@ -234,15 +250,8 @@ export async function main(args: string[]): Promise<number> {
       isHeld &&= verdict.isHeld;
     }
     return isHeld ? 0 : 1;
-  } catch (error) {
-    const { code = "", message } = error as NodeJS.ErrnoException;
-    if (code.startsWith("ERR_PARSE_ARGS") || error instanceof UsageError) {
-      console.error(`score-mount: ${message}`);
-      return 2;
-    }
-    throw error;
-  }
-}
+  },
+});
 
 const SENSORS = Object.keys(SENSOR_KINDS) as SensorKind[];
 

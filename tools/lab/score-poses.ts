@@ -19,18 +19,11 @@ import {
 } from "../../tests/helpers/pose-sets.ts";
 import { driveRound, driveStarts } from "../../tests/helpers/round.ts";
 import { type TrackedFrame, trackSet } from "../../tests/helpers/tracking.ts";
+import { UsageError } from "../frame/errors.ts";
+import { noneExpected, wholeOption } from "../frame/values.ts";
+import { programOf } from "./program.ts";
 
 const SHIPPED = resolveSettings();
-const HELP = `Usage: score-poses [--seeds <n>] [set ...] | --degenerate <n> | --rounds [n]    errors of tracked poses, over sets with known poses
-Without odometry, with the shipped settings (track.rolling=off for cameras in a hand). The orientation is simulated: the true rotation, a
-yaw drift of 2 degrees a minute, 0.3 degrees of white noise about each axis. Each line is over the seeds (default 5). Sets of open data are
-left out where they are absent.
---degenerate: n runs past bare walls, floors, corridors and through a room whose light goes out: is a pose called held that is wrong?
---rounds: whole heads on the round through three rooms, and in the pottery studio from eleven starts; n seeds (default 3).
-  --studio leaves out the three rooms; --ignore-inertial sets track.inertial=ignored; --harsh: the studio with an accelerometer
-  five times as noisy, 0.1 m/s^2 of bias, and attitudes whose tilt sways by 0.15 degrees.
-Exit codes: 0 done, 2 wrong usage`;
-
 /** Makers of the sets, by name; those of open data are given its folder. */
 const OPEN: Record<string, (folder: string) => PoseSet> = {
   "living-2": (folder) => thinned(livingRoom(folder), 2),
@@ -53,17 +46,53 @@ const OWN: Record<string, () => PoseSet> = {
   corridor: () => bareScene("corridor", 1),
 };
 
-export function main(args: string[]): number {
-  if (args[0] === "--degenerate") return degenerate(Number(args[1] ?? 100));
-  if (args[0] === "--rounds") return rounds(args.slice(1));
-  const at = args.indexOf("--seeds");
-  const count = at < 0 ? 5 : Number(args[at + 1]);
-  const names = args.filter((_, i) => at < 0 || (i !== at && i !== at + 1));
-  const isKnown = (name: string) => Object.hasOwn(OPEN, name) || Object.hasOwn(OWN, name);
-  if (!(Number.isInteger(count) && count >= 1) || !names.every(isKnown)) {
-    console.error(`score-poses: sets are ${[...Object.keys(OPEN), ...Object.keys(OWN)].join(", ")}\n${HELP}`);
-    return 2;
-  }
+export const main = programOf({
+  name: "score-poses",
+  usage: ["[--seeds <n>] [set...]", "--degenerate [--seeds <n>]", "--rounds [--seeds <n>]"],
+  about:
+    "Errors of tracked poses, over sets with known poses: without odometry, with the shipped settings (track.rolling=off for cameras in a hand). The orientation is simulated: the true rotation, a yaw drift of 2 degrees a minute, 0.3 degrees of white noise about each axis. Each line is over the seeds. Sets of open data are left out where they are absent.",
+  options: {
+    seeds: {
+      type: "string",
+      short: "n",
+      value: "<n>",
+      help: "seeds of each set (default 5), runs of --degenerate (default 100), seeds of --rounds (default 3)",
+    },
+    degenerate: {
+      type: "boolean",
+      help: "runs past bare walls, floors, corridors and through a room whose light goes out: is a pose called held that is wrong?",
+    },
+    rounds: {
+      type: "boolean",
+      help: "whole heads on the round through three rooms, and in the pottery studio from eleven starts",
+    },
+    studio: { type: "boolean", help: "with --rounds: leave out the three rooms" },
+    "ignore-inertial": { type: "boolean", help: "with --rounds: set track.inertial=ignored" },
+    harsh: {
+      type: "boolean",
+      help: "with --rounds: the studio with an accelerometer five times as noisy, 0.1 m/s^2 of bias, and attitudes whose tilt sways by 0.15 degrees",
+    },
+  },
+  notes: `Sets: ${[...Object.keys(OPEN), ...Object.keys(OWN)].join(", ")} (default: all)`,
+  run: ({ values, positionals }) => {
+    const seeds = (usual: number, least: number): number =>
+      values.seeds === undefined ? usual : wholeOption(values, "seeds", least);
+    if (values.degenerate || values.rounds) noneExpected(positionals);
+    if (values.degenerate) return degenerate(seeds(100, 4));
+    if (values.rounds) {
+      return rounds(seeds(3, 1), {
+        isHarsh: values.harsh ?? false,
+        isStudioOnly: values.studio ?? false,
+        settings: values["ignore-inertial"] ? { "track.inertial": "ignored" } : {},
+      });
+    }
+    const strange = positionals.find((name) => !Object.hasOwn(OPEN, name) && !Object.hasOwn(OWN, name));
+    if (strange !== undefined) throw new UsageError(`there is no set "${strange}" (see --help)`);
+    return scoreSets(positionals, seeds(5, 1));
+  },
+});
+
+function scoreSets(names: readonly string[], count: number): number {
   const folder = sharedData();
   const isWanted = (name: string) => names.length === 0 || names.includes(name);
   console.log("mm; ATE is mean / worst over the seeds, as it stands and rigidly aligned; RPE over a second");
@@ -114,10 +143,6 @@ function score(name: string, set: PoseSet, seeds: number): void {
 
 /** Runs past scenes that leave directions free, or show nothing. */
 function degenerate(runs: number): number {
-  if (!(Number.isInteger(runs) && runs >= 4)) {
-    console.error(`score-poses: --degenerate wants a whole number from 4\n${HELP}`);
-    return 2;
-  }
   const room = furnishedRoom(1, 2);
   const dark: PoseSet = {
     ...room,
@@ -148,6 +173,7 @@ function degenerate(runs: number): number {
 }
 
 interface RoundOptions {
+  readonly isStudioOnly: boolean;
   readonly isHarsh: boolean;
   readonly settings: Readonly<Record<string, unknown>>;
 }
@@ -155,18 +181,9 @@ interface RoundOptions {
 const percent = (part: number, of: number) => `${((100 * part) / of).toFixed(2)} %`;
 
 /** Whole heads on simulated rounds. */
-function rounds(args: readonly string[]): number {
-  const options: RoundOptions = {
-    isHarsh: args.includes("--harsh"),
-    settings: args.includes("--ignore-inertial") ? { "track.inertial": "ignored" } : {},
-  };
-  const count = Number(args.find((arg) => !arg.startsWith("--")) ?? 3);
-  if (!(Number.isInteger(count) && count >= 1)) {
-    console.error(`score-poses: --rounds wants a whole number of seeds\n${HELP}`);
-    return 2;
-  }
+function rounds(count: number, options: RoundOptions): number {
   const seeds = Array.from({ length: count }, (_, n) => 3 + n);
-  for (const seed of args.includes("--studio") ? [] : seeds) {
+  for (const seed of options.isStudioOnly ? [] : seeds) {
     const { frames, notes, score } = driveRound("three-rooms", seed, options.settings);
     const closed = notes.find(({ note }) => note.what === "loop closed");
     const open = frames.filter(({ time }) => time < (closed?.time ?? Number.POSITIVE_INFINITY));

@@ -1,8 +1,7 @@
 import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
-import { parseArgs } from "node:util";
-import { failureOf } from "../frame/errors.ts";
+import { EXIT, UsageError } from "../frame/errors.ts";
 import { untilInterrupted } from "../frame/interrupt.ts";
 import { wholeOption } from "../frame/values.ts";
 import { main as simulate } from "../simulate.ts";
@@ -11,24 +10,7 @@ import type { Score } from "../tune/job.ts";
 import { CRITERIA, type Criterion, makeReport } from "../tune/report.ts";
 import { CORES, openEntries, runAll } from "../tune/runs.ts";
 import { readTruth } from "../tune/true-map.ts";
-
-const HELP = `Usage: score-ranking [options] <scenario.json>...    do settings rank by held-out frames as they do by the true geometry?
-  -n, --settings <n>    random settings, besides the defaults (default 47)
-  -s, --seed <n>        of the settings and of the first recording's noise (default 1)
-      --recordings <n>  of each scenario, each with the next seed, which draws other settings, too (default 1)
-  -r, --results <file>  where scores are kept, one JSON line each (default: nowhere)
-  -w, --workers <n>     replays at a time (default: one per core)
-  -h, --help            show this text
-Exit codes: 0 the bar is held by every recording, 1 it is missed or an internal error, 2 wrong usage,
-3 scenario missing or unfit, 130 stopped`;
-const options = {
-  settings: { type: "string", short: "n", default: "47" },
-  seed: { type: "string", short: "s", default: "1" },
-  recordings: { type: "string", default: "1" },
-  results: { type: "string", short: "r" },
-  workers: { type: "string", short: "w", default: String(CORES) },
-  help: { type: "boolean", short: "h" },
-} as const;
+import { programOf } from "./program.ts";
 
 /** Least rank correlation of what `tune` ranks by, over each recording. */
 const BAR = 0.9;
@@ -73,53 +55,88 @@ async function rank(
   return { scenario, seed, scores: ranks.true! };
 }
 
-export async function main(args: string[]): Promise<number> {
-  const fail = (code: number, why: string) => {
-    console.error(`score-ranking: ${why}`);
-    return code;
-  };
-  const folder = mkdtempSync(join(tmpdir(), "brinkmap-ranking-"));
-  try {
-    const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
-    if (values.help) {
-      console.log(HELP);
-      return 0;
-    }
+export const main = programOf({
+  name: "score-ranking",
+  usage: "[options] <scenario.json>...",
+  about: "Do settings rank by held-out frames as they do by the true geometry?",
+  options: {
+    settings: {
+      type: "string",
+      short: "n",
+      value: "<n>",
+      default: "47",
+      help: "random settings, beside the defaults (default 47)",
+    },
+    seed: {
+      type: "string",
+      short: "s",
+      value: "<n>",
+      default: "1",
+      help: "of the settings and of the first recording's noise (default 1)",
+    },
+    recordings: {
+      type: "string",
+      value: "<n>",
+      default: "1",
+      help: "of each scenario, each with the next seed, which draws other settings, too (default 1)",
+    },
+    results: {
+      type: "string",
+      short: "r",
+      value: "<file>",
+      help: "where scores are kept, one JSON line each (default: nowhere)",
+    },
+    workers: {
+      type: "string",
+      short: "w",
+      value: "<n>",
+      default: String(CORES),
+      help: "replays at a time (default: one per core)",
+    },
+  },
+  exits: {
+    1: "the bar is missed by a recording, or an error of the program",
+    3: "scenario missing or unfit",
+    130: "stopped",
+  },
+  run: async ({ values, positionals }) => {
     const whole = (name: "settings" | "seed" | "recordings" | "workers", least: number) =>
       wholeOption(values, name, least);
     const [settings, seed, recordings] = [whole("settings", 3), whole("seed", 0), whole("recordings", 1)];
     const workers = whole("workers", 1);
-    if (positionals.length === 0) return fail(2, "expected scenarios (see --help)");
-    const results = values.results ?? join(folder, "results.jsonl");
-    console.log(
-      `${settings} random settings and the defaults; rank correlation (Spearman) with the true map score`,
-    );
-    console.log(
-      `${"scenario".padEnd(36)}${"seed".padStart(6)}${CRITERIA.map((by) => by.padStart(12)).join("")}`,
-    );
-    let least = 1;
-    for (const scenario of positionals) {
-      for (let own = seed; own < seed + recordings; own++) {
-        const recording = join(folder, `${own}.brk`);
-        const code = await simulate([scenario, recording, "--force", "--set", `seed=${own}`]);
-        if (code !== 0) return code;
-        const ranking = await untilInterrupted((signal) =>
-          rank(scenario, recording, own, { settings, results, workers, signal }),
-        );
-        if (ranking === null) return fail(130, "stopped");
-        const numbers = CRITERIA.map((by) => ranking.scores[by].toFixed(3).padStart(12)).join("");
-        console.log(`${scenario.padEnd(36)}${String(own).padStart(6)}${numbers}`);
-        least = Math.min(least, ranking.scores[CRITERIA[0]]);
+    if (positionals.length === 0) throw new UsageError("expected scenarios (see --help)");
+    const folder = mkdtempSync(join(tmpdir(), "brinkmap-ranking-"));
+    try {
+      const results = values.results ?? join(folder, "results.jsonl");
+      console.log(
+        `${settings} random settings and the defaults; rank correlation (Spearman) with the true map score`,
+      );
+      console.log(
+        `${"scenario".padEnd(36)}${"seed".padStart(6)}${CRITERIA.map((by) => by.padStart(12)).join("")}`,
+      );
+      let least = 1;
+      for (const scenario of positionals) {
+        for (let own = seed; own < seed + recordings; own++) {
+          const recording = join(folder, `${own}.brk`);
+          const code = await simulate([scenario, recording, "--force", "--set", `seed=${own}`]);
+          if (code !== 0) return code;
+          const ranking = await untilInterrupted((signal) =>
+            rank(scenario, recording, own, { settings, results, workers, signal }),
+          );
+          if (ranking === null) {
+            console.error("score-ranking: stopped");
+            return EXIT.stopped;
+          }
+          const numbers = CRITERIA.map((by) => ranking.scores[by].toFixed(3).padStart(12)).join("");
+          console.log(`${scenario.padEnd(36)}${String(own).padStart(6)}${numbers}`);
+          least = Math.min(least, ranking.scores[CRITERIA[0]]);
+        }
       }
+      const isHeld = least >= BAR;
+      console.log(`least by ${CRITERIA[0]} ${least.toFixed(3)}, bar ${BAR}: ${isHeld ? "held" : "MISSED"}`);
+      return isHeld ? 0 : 1;
+    } finally {
+      rmSync(folder, { recursive: true });
     }
-    const isHeld = least >= BAR;
-    console.log(`least by ${CRITERIA[0]} ${least.toFixed(3)}, bar ${BAR}: ${isHeld ? "held" : "MISSED"}`);
-    return isHeld ? 0 : 1;
-  } catch (error) {
-    const failure = failureOf(error);
-    if (failure !== null) return fail(failure.code, failure.message);
-    throw error;
-  } finally {
-    rmSync(folder, { recursive: true });
-  }
-}
+  },
+});

@@ -1,40 +1,16 @@
 import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
-import { parseArgs } from "node:util";
 import { SETTINGS, type SettingName } from "../../src/head/settings.ts";
-import { failureOf } from "../frame/errors.ts";
+import { EXIT } from "../frame/errors.ts";
 import { untilInterrupted } from "../frame/interrupt.ts";
-import { wholeOption } from "../frame/values.ts";
+import { oneExpected, wholeOption } from "../frame/values.ts";
 import { main as simulate } from "../simulate.ts";
 import { draw, parseTry } from "../tune/candidates.ts";
 import type { Score } from "../tune/job.ts";
 import { CRITERIA, makeReport } from "../tune/report.ts";
 import { CORES, describeSettings, type Given, openEntries, runAll } from "../tune/runs.ts";
-
-const HELP = `Usage: score-recovery [options] <scenario.json>    does tuning mend settings that were broken on purpose?
-Breaks three settings, lets random tuning choose on some recordings, and scores what it chose on one that it has not seen,
-beside the best that is known there: the best of the defaults, of what was tried, and of more random settings.
-  -n, --tries <n>       random settings that tuning tries, and again as many around the best of those (default 20)
-  -k, --known <n>       random settings besides, in search of the best (default 40)
-      --recordings <n>  to choose on (default 3)
-  -s, --seed <n>        of the first recording's noise and of all settings (default 1)
-      --set <f>=<v>     as for simulate, of all recordings; may be given again
-  -r, --results <file>  where scores are kept, one JSON line each (default: nowhere)
-  -w, --workers <n>     replays at a time (default: one per core)
-  -h, --help            show this text
-Exit codes: 0 within 1 % of the best known, 1 it is not or an internal error, 2 wrong usage, 3 scenario missing or unfit,
-130 stopped`;
-const options = {
-  tries: { type: "string", short: "n", default: "20" },
-  known: { type: "string", short: "k", default: "40" },
-  recordings: { type: "string", default: "3" },
-  seed: { type: "string", short: "s", default: "1" },
-  set: { type: "string", multiple: true },
-  results: { type: "string", short: "r" },
-  workers: { type: "string", short: "w", default: String(CORES) },
-  help: { type: "boolean", short: "h" },
-} as const;
+import { programOf } from "./program.ts";
 
 /** Most that what was chosen may score below the best known, as a share of it. */
 const BAR = 0.01;
@@ -58,81 +34,126 @@ function around(best: Given): string[] {
 
 const agreementOf = (row: readonly (Score | null)[]): number => row[0]!.agreement;
 
-export async function main(args: string[]): Promise<number> {
-  const fail = (code: number, why: string) => {
-    console.error(`score-recovery: ${why}`);
-    return code;
-  };
-  const folder = mkdtempSync(join(tmpdir(), "brinkmap-recovery-"));
-  try {
-    const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
-    if (values.help) {
-      console.log(HELP);
-      return 0;
-    }
+export const main = programOf({
+  name: "score-recovery",
+  usage: "[options] <scenario.json>",
+  about:
+    "Does tuning mend settings that were broken on purpose? Breaks three settings, lets random tuning choose on some recordings, and scores what it chose on one that it has not seen, beside the best that is known there: the best of the defaults, of what was tried, and of more random settings.",
+  options: {
+    tries: {
+      type: "string",
+      short: "n",
+      value: "<n>",
+      default: "20",
+      help: "random settings that tuning tries, and again as many around the best of those (default 20)",
+    },
+    known: {
+      type: "string",
+      short: "k",
+      value: "<n>",
+      default: "40",
+      help: "more random settings, in search of the best (default 40)",
+    },
+    recordings: { type: "string", value: "<n>", default: "3", help: "to choose on (default 3)" },
+    seed: {
+      type: "string",
+      short: "s",
+      value: "<n>",
+      default: "1",
+      help: "of the first recording's noise and of all settings (default 1)",
+    },
+    set: {
+      type: "string",
+      multiple: true,
+      value: "<field=value>",
+      help: "as for simulate, of all recordings; may be given again",
+    },
+    results: {
+      type: "string",
+      short: "r",
+      value: "<file>",
+      help: "where scores are kept, one JSON line each (default: nowhere)",
+    },
+    workers: {
+      type: "string",
+      short: "w",
+      value: "<n>",
+      default: String(CORES),
+      help: "replays at a time (default: one per core)",
+    },
+  },
+  exits: {
+    1: "not within 1 % of the best known, or an error of the program",
+    3: "scenario missing or unfit",
+    130: "stopped",
+  },
+  run: async ({ values, positionals }) => {
     const whole = (name: "tries" | "known" | "recordings" | "seed" | "workers", least: number) =>
       wholeOption(values, name, least);
     const [tries, more, count] = [whole("tries", 1), whole("known", 1), whole("recordings", 1)];
     const [seed, workers] = [whole("seed", 0), whole("workers", 1)];
-    if (positionals.length !== 1) return fail(2, "expected one scenario (see --help)");
-    const recordings = Array.from({ length: count + 1 }, (_, n) => join(folder, `${seed + n}.brk`));
-    for (const [n, path] of recordings.entries()) {
-      const sets = [...(values.set ?? []), `seed=${seed + n}`].flatMap((set) => ["--set", set]);
-      const code = await simulate([positionals[0]!, path, ...sets]);
-      if (code !== 0) return code;
-    }
-    const entries = await openEntries(recordings);
-    const [own, unseen] = [entries.slice(0, count), entries.slice(count)];
-    const plan = {
-      results: values.results ?? join(folder, "results.jsonl"),
-      workers,
-      what: "score-recovery",
+    const scenario = oneExpected(positionals, "one scenario");
+    const folder = mkdtempSync(join(tmpdir(), "brinkmap-recovery-"));
+    const stopped = (): number => {
+      console.error("score-recovery: stopped");
+      return EXIT.stopped;
     };
-    let chosen: Given = BROKEN;
-    const run = async (on: typeof entries, settings: readonly Given[]) => {
-      const done = await untilInterrupted((signal) => runAll(on, settings, { ...plan, signal }));
-      if (done.failures.length > 0) throw new Error(done.failures.join("; "));
-      return done.left > 0 ? null : (done.scores as Score[][]);
-    };
+    try {
+      const recordings = Array.from({ length: count + 1 }, (_, n) => join(folder, `${seed + n}.brk`));
+      for (const [n, path] of recordings.entries()) {
+        const sets = [...(values.set ?? []), `seed=${seed + n}`].flatMap((set) => ["--set", set]);
+        const code = await simulate([scenario, path, ...sets]);
+        if (code !== 0) return code;
+      }
+      const entries = await openEntries(recordings);
+      const [own, unseen] = [entries.slice(0, count), entries.slice(count)];
+      const plan = {
+        results: values.results ?? join(folder, "results.jsonl"),
+        workers,
+        what: "score-recovery",
+      };
+      let chosen: Given = BROKEN;
+      const run = async (on: typeof entries, settings: readonly Given[]) => {
+        const done = await untilInterrupted((signal) => runAll(on, settings, { ...plan, signal }));
+        if (done.failures.length > 0) throw new Error(done.failures.join("; "));
+        return done.left > 0 ? null : (done.scores as Score[][]);
+      };
 
-    // As one does by hand: once all over the place, and once more around the best of that.
-    const tried: Given[] = [];
-    let ranges = RANGES;
-    for (const round of [0, 1]) {
-      tried.push(...draw(ranges.map(parseTry), tries, seed + round));
-      const scores = await run(own, [BROKEN, ...tried]);
-      if (scores === null) return fail(130, "stopped");
-      const candidates = tried.map((settings, n) => ({ settings, scores: scores[n + 1]! }));
-      chosen = makeReport(own, { settings: BROKEN, scores: scores[0]! }, candidates, CRITERIA[0]).lines[0]!
-        .settings;
-      ranges = around(chosen);
-    }
+      // As one does by hand: once all over the place, and once more around the best of that.
+      const tried: Given[] = [];
+      let ranges = RANGES;
+      for (const round of [0, 1]) {
+        tried.push(...draw(ranges.map(parseTry), tries, seed + round));
+        const scores = await run(own, [BROKEN, ...tried]);
+        if (scores === null) return stopped();
+        const candidates = tried.map((settings, n) => ({ settings, scores: scores[n + 1]! }));
+        chosen = makeReport(own, { settings: BROKEN, scores: scores[0]! }, candidates, CRITERIA[0]).lines[0]!
+          .settings;
+        ranges = around(chosen);
+      }
 
-    const known = [{}, ...tried, ...draw(RANGES.map(parseTry), more, seed + APART)];
-    const there = await run(unseen, [BROKEN, chosen, ...known]);
-    if (there === null) return fail(130, "stopped");
-    const [broken, found, ...others] = there.map(agreementOf);
-    const best = Math.max(...others);
-    const short = (best - found!) / best;
-    const line = (what: string, score: number, settings: Given) =>
+      const known = [{}, ...tried, ...draw(RANGES.map(parseTry), more, seed + APART)];
+      const there = await run(unseen, [BROKEN, chosen, ...known]);
+      if (there === null) return stopped();
+      const [broken, found, ...others] = there.map(agreementOf);
+      const best = Math.max(...others);
+      const short = (best - found!) / best;
+      const line = (what: string, score: number, settings: Given) =>
+        console.log(
+          `${what.padEnd(12)}${(100 * score).toFixed(2).padStart(8)} %   ${describeSettings(settings)}`,
+        );
+      console.log(`held-out ${CRITERIA[0]} on a recording that nothing was chosen on`);
+      line("broken", broken!, BROKEN);
+      line("chosen", found!, chosen);
+      line("defaults", others[0]!, {});
+      line("best known", best, known[others.indexOf(best)]!);
       console.log(
-        `${what.padEnd(12)}${(100 * score).toFixed(2).padStart(8)} %   ${describeSettings(settings)}`,
+        `chosen of ${tried.length} on ${count} recordings, best of ${known.length}: ${(100 * short).toFixed(2)} % below it, ` +
+          `bar ${100 * BAR} %: ${short <= BAR ? "held" : "MISSED"}`,
       );
-    console.log(`held-out ${CRITERIA[0]} on a recording that nothing was chosen on`);
-    line("broken", broken!, BROKEN);
-    line("chosen", found!, chosen);
-    line("defaults", others[0]!, {});
-    line("best known", best, known[others.indexOf(best)]!);
-    console.log(
-      `chosen of ${tried.length} on ${count} recordings, best of ${known.length}: ${(100 * short).toFixed(2)} % below it, ` +
-        `bar ${100 * BAR} %: ${short <= BAR ? "held" : "MISSED"}`,
-    );
-    return short <= BAR ? 0 : 1;
-  } catch (error) {
-    const failure = failureOf(error);
-    if (failure !== null) return fail(failure.code, failure.message);
-    throw error;
-  } finally {
-    rmSync(folder, { recursive: true });
-  }
-}
+      return short <= BAR ? 0 : 1;
+    } finally {
+      rmSync(folder, { recursive: true });
+    }
+  },
+});

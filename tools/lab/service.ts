@@ -1,10 +1,9 @@
-import { spawn, spawnSync } from "node:child_process";
+import { type ChildProcess, spawn, spawnSync } from "node:child_process";
 import { existsSync, mkdtempSync, readdirSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { connect, createServer, type Socket as NetSocket, type Server } from "node:net";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
-import { parseArgs } from "node:util";
 import { isMainThread, parentPort, Worker, workerData } from "node:worker_threads";
 import { WebSocket } from "ws";
 import { HeadClient, type Socket } from "../../src/client/client.ts";
@@ -14,21 +13,9 @@ import { openRecording } from "../../src/record/file.ts";
 import { headTime } from "../../src/service/time.ts";
 import { encodeForServer } from "../../src/wire/codec.ts";
 import type { SensorDeclaration } from "../../src/wire/shapes.ts";
+import { noneExpected, wholeOption } from "../frame/values.ts";
+import { programOf } from "./program.ts";
 import { throttle } from "./throttle.ts";
-
-const HELP = `Usage: service [options]    age, stalled clients, memory and bytes a second of a served head
-  -r, --recording <file>   frames, orientation and poses to send (default out/bench-service.brk, rendered if missing:
-                           the demo with 208 x 156 at 15 Hz, played at twice its speed)
-  -s, --seconds <n>        of the run with five watchers (default 60)
-      --events <n>         send each orientation n times (default 1)
-      --pretrigger              record the last minutes as well, all of them, and count at the end what is in the recording
-      --limit <percent>    hold the head to this share of one core, all its threads together
-  -h, --help               show this text
-The head runs in a process of its own; a driver feeds it over the socket from a thread of its own. Watchers: one normal, one
-that stalls, one on a link of 50 kB/s, one that reconnects each second, one more with the map. Ages are from a frame's arrival
-(the driver has packed it and handed it to the system) to its reach at a client, on one clock; "from its stamp" counts the driver's
-packing, too.
-Exit codes: 0 done, 2 wrong usage, 3 the recording cannot be had`;
 
 const DEFAULT = "out/bench-service.brk";
 /** Frames a second that the head is given. */
@@ -195,46 +182,106 @@ class Listener {
   }
 }
 
-export async function main(args: string[]): Promise<number> {
-  const { values } = parseArgs({
-    args,
-    options: {
-      recording: { type: "string", short: "r" },
-      seconds: { type: "string", short: "s" },
-      limit: { type: "string" },
-      events: { type: "string" },
-      pretrigger: { type: "boolean" },
-      help: { type: "boolean", short: "h" },
+export const main = programOf({
+  name: "service",
+  usage: "[options]",
+  about:
+    "Age, stalled clients, memory and bytes a second of a served head. The head runs in a process of its own; a driver feeds it over the socket from a thread of its own. Watchers: one normal, one that stalls, one on a link of 50 kB/s, one that reconnects each second, one more with the map.",
+  options: {
+    recording: {
+      type: "string",
+      short: "r",
+      value: "<file>",
+      help: "frames, orientation and poses to send (default out/bench-service.brk, rendered if missing: the demo with 208 x 156 at 15 Hz, played at twice its speed)",
     },
-  });
-  if (values.help) {
-    console.log(HELP);
-    return 0;
-  }
-  const path = values.recording ?? DEFAULT;
-  const script = (name: string) => fileURLToPath(new URL(`../../tools/${name}.js`, import.meta.url));
-  if (!existsSync(path) && values.recording === undefined) {
-    console.log("Rendering the demo with 208 x 156 pixels at 15 Hz (once) ...");
-    const size = ["sensors.0.optics.width=208", "sensors.0.optics.height=156", "sensors.0.rate=15"];
-    const sets = size.flatMap((set) => ["--set", set]);
-    spawnSync(process.execPath, [script("simulate"), "datasets/pottery-studio.json", path, ...sets], {
-      stdio: "inherit",
+    seconds: {
+      type: "string",
+      short: "s",
+      value: "<n>",
+      default: "60",
+      help: "of the run with five watchers (default 60)",
+    },
+    events: {
+      type: "string",
+      value: "<n>",
+      default: "1",
+      help: "send each orientation n times (default 1)",
+    },
+    pretrigger: {
+      type: "boolean",
+      help: "record the last minutes as well, all of them, and count at the end what is in the recording",
+    },
+    limit: {
+      type: "string",
+      value: "<percent>",
+      help: "hold the head to this share of one core, all its threads together",
+    },
+  },
+  notes:
+    "Ages are from a frame's arrival (the driver has packed it and handed it to the system) to its reach at a client, on one clock; \"from its stamp\" counts the driver's packing, too.",
+  exits: { 3: "the recording cannot be had" },
+  run: async ({ values, positionals }) => {
+    noneExpected(positionals);
+    const path = values.recording ?? DEFAULT;
+    if (values.recording === undefined && !existsSync(path)) render(path);
+    if (!existsSync(path)) {
+      console.error(`service: ${path} is missing`);
+      return 3;
+    }
+    const folder = mkdtempSync(join(tmpdir(), "brinkmap-soak-"));
+    await measure({
+      path,
+      folder,
+      seconds: wholeOption(values, "seconds", 1),
+      events: wholeOption(values, "events", 0),
+      limit: values.limit === undefined ? null : wholeOption(values, "limit", 1, 100),
+      isRecorded: values.pretrigger ?? false,
     });
-  }
-  if (!existsSync(path)) return 3;
-  const seconds = Number(values.seconds ?? 60);
+    rmSync(folder, { recursive: true });
+    // Watchers that were stalled on purpose leave sockets that would keep the process alive.
+    setImmediate(() => process.exit());
+    return 0;
+  },
+});
 
-  const folder = mkdtempSync(join(tmpdir(), "brinkmap-soak-"));
+const script = (name: string) => fileURLToPath(new URL(`../../tools/${name}.js`, import.meta.url));
+
+function render(path: string): void {
+  console.log("Rendering the demo with 208 x 156 pixels at 15 Hz (once) ...");
+  const size = ["sensors.0.optics.width=208", "sensors.0.optics.height=156", "sensors.0.rate=15"];
+  const sets = size.flatMap((set) => ["--set", set]);
+  spawnSync(process.execPath, [script("simulate"), "datasets/pottery-studio.json", path, ...sets], {
+    stdio: "inherit",
+  });
+}
+
+interface Plan {
+  readonly path: string;
+  /** For the settings file and the last minutes. */
+  readonly folder: string;
+  readonly seconds: number;
+  readonly events: number;
+  /** Percent of one core; null for no limit. */
+  readonly limit: number | null;
+  /** Whether the last minutes are recorded. */
+  readonly isRecorded: boolean;
+}
+
+interface ServedHead {
+  readonly process: ChildProcess;
+  readonly url: string;
+  readonly port: number;
+}
+
+async function startHead({ folder, isRecorded }: Plan): Promise<ServedHead> {
   const config = join(folder, "head.json");
   const settings = {
     "body.footprint": SETTINGS["body.footprint"].default,
     "body.deceleration": SETTINGS["body.deceleration"].default,
     "body.reactionDelay": SETTINGS["body.reactionDelay"].default,
   };
-  const pretrigger = values.pretrigger ? { pretrigger: { folder, ring: 20e9 } } : {};
+  const pretrigger = isRecorded ? { pretrigger: { folder, ring: 20e9 } } : {};
   writeFileSync(config, JSON.stringify({ settings, ...pretrigger }));
-
-  const started = headTime();
   const head = spawn(
     process.execPath,
     [...AS_IN_THE_UNIT.flags, script("serve"), "--port", "0", "--quiet", "--config", config],
@@ -246,9 +293,60 @@ export async function main(args: string[]): Promise<number> {
       if (found) resolve(found[0]);
     });
   });
-  const port = Number(new URL(url).port);
-  console.log(`start to listening     ${((headTime() - started) / 1000).toFixed(0)} ms`);
-  const map = { reach: 15, pose: 15, pulse: 1, map: 2 };
+  return { process: head, url, port: Number(new URL(url).port) };
+}
+
+/** What watchers subscribe to, messages a second. */
+const TOPICS = { reach: 15, pose: 15, pulse: 1, map: 2 };
+
+/** A watcher that does not read its socket for a while. */
+class Stalling {
+  readonly #socket: WebSocket;
+  #heard: { time: number; sequence: number }[] = [];
+
+  private constructor(socket: WebSocket) {
+    this.#socket = socket;
+    socket.on("message", (data) => {
+      const message = JSON.parse(String(data)) as { kind: string; time: number; sequence: number };
+      if (message.kind === "reach") this.#heard.push(message);
+    });
+  }
+
+  static async open(url: string): Promise<Stalling> {
+    const socket = new WebSocket(url, "brinkmap.1");
+    await new Promise((resolve) => socket.once("open", resolve));
+    socket.send(JSON.stringify({ kind: "hello", role: "watcher" }));
+    const topics = Object.fromEntries(Object.entries(TOPICS).map(([name, rate]) => [name, { rate }]));
+    socket.send(JSON.stringify({ kind: "subscribe", topics }));
+    return new Stalling(socket);
+  }
+
+  pause(): void {
+    this.#socket.pause();
+  }
+
+  /** Reads again. @returns how many old reaches came first, and milliseconds from now to the stamp of the newest */
+  async resume(): Promise<{ old: number; newest: number }> {
+    this.#heard = [];
+    const resumed = headTime();
+    this.#socket.resume();
+    await sleep(1500);
+    const old = this.#heard.filter(({ time }) => time < resumed - 200_000).length;
+    return { old, newest: ((this.#heard[old]?.time ?? resumed) - resumed) / 1000 };
+  }
+
+  close(): void {
+    this.#socket.terminate();
+  }
+}
+
+async function measure(plan: Plan): Promise<void> {
+  const { path, seconds } = plan;
+  const started = headTime();
+  const since = (): string => `${((headTime() - started) / 1000).toFixed(0)} ms`;
+  const head = await startHead(plan);
+  const { url, port } = head;
+  console.log(`start to listening     ${since()}`);
   const handed = new Float64Array(new SharedArrayBuffer(8 * 1024));
   const base = new Listener(url, "base", { reach: 100 }, handed);
   const mapOnly = new Listener(url, "watcher", { map: 2 });
@@ -256,53 +354,70 @@ export async function main(args: string[]): Promise<number> {
     base.client.on("reach", ({ state }) => state === "clear" && resolve(null)),
   );
   const driver = new Worker(new URL(import.meta.url), {
-    workerData: { url, path, speed: 2, events: Number(values.events ?? 1), handed } satisfies Drive,
+    workerData: { url, path, speed: 2, events: plan.events, handed } satisfies Drive,
   });
   await first;
-  console.log(`start to first reach   ${((headTime() - started) / 1000).toFixed(0)} ms`);
+  console.log(`start to first reach   ${since()}`);
 
-  const watcher = new Listener(url, "watcher", map, handed);
+  const watcher = new Listener(url, "watcher", TOPICS, handed);
   const slow = await slowLink(port, 50_000);
   const slowUrl = `ws://127.0.0.1:${(slow.address() as { port: number }).port}/live`;
-  const throttled = new Listener(slowUrl, "watcher", map, handed);
-  const stalled = new Listener(url, "watcher", map);
-  let reconnecting = new Listener(url, "watcher", map);
+  const throttled = new Listener(slowUrl, "watcher", TOPICS, handed);
+  const stalled = new Listener(url, "watcher", TOPICS);
+  let reconnecting = new Listener(url, "watcher", TOPICS);
   const reconnects = setInterval(() => {
     reconnecting.client.close();
-    reconnecting = new Listener(url, "watcher", map);
+    reconnecting = new Listener(url, "watcher", TOPICS);
   }, 1000);
-  const limiter = values.limit === undefined ? null : throttle(head.pid!, Number(values.limit) / 100);
-  if (limiter !== null) console.log(`held to ${values.limit} % of a core by ${limiter.by}`);
+  const limiter = plan.limit === null ? null : throttle(head.process.pid!, plan.limit / 100);
+  if (limiter !== null) console.log(`held to ${plan.limit} % of a core by ${limiter.by}`);
   await sleep(2000);
-  const stalledSocket = new WebSocket(url, "brinkmap.1");
-  await new Promise((resolve) => stalledSocket.once("open", resolve));
-  stalledSocket.send(JSON.stringify({ kind: "hello", role: "watcher" }));
-  stalledSocket.send(
-    JSON.stringify({
-      kind: "subscribe",
-      topics: Object.fromEntries(Object.entries(map).map(([k, rate]) => [k, { rate }])),
-    }),
-  );
-  let heard: { time: number; sequence: number }[] = [];
-  stalledSocket.on("message", (data) => {
-    const message = JSON.parse(String(data)) as { kind: string; time: number; sequence: number };
-    if (message.kind === "reach") heard.push(message);
-  });
+  const stalling = await Stalling.open(url);
   await sleep(1000);
-  stalledSocket.pause();
+  stalling.pause();
   base.ages.length = base.fromStamp.length = 0;
-  // What the frames took by the head's own account; each pulse tells of the last 256, eight seconds of them.
+  await watchFor(seconds, { head, base, watcher, throttled });
+  const { old, newest } = await stalling.resume();
+  console.log(
+    `stalled ${seconds} s          read ${old} old reach messages, then the newest, ${newest} ms from the moment it read again`,
+  );
+  const late = new Listener(url, "watcher", { map: 10 });
+  await sleep(1500);
+  console.log(
+    `late joiner            whole map (${late.client.mirror.blocks.size} blocks, ${(late.bytes / 1000).toFixed(0)} kB) after ${((late.completeAfter ?? Number.NaN) / 1000).toFixed(0)} ms`,
+  );
+  await reportHead(head, mapOnly);
+  clearInterval(reconnects);
+  for (const { client } of [base, mapOnly, watcher, throttled, stalled, reconnecting, late]) client.close();
+  stalling.close();
+  slow.close();
+  await driver.terminate();
+  await limiter?.end();
+  await endHead(head, plan);
+}
+
+interface Watched {
+  readonly head: ServedHead;
+  readonly base: Listener;
+  readonly watcher: Listener;
+  readonly throttled: Listener;
+}
+
+/** Lets the head run with all its watchers, and prints ages, bytes and memory. */
+async function watchFor(seconds: number, { head, base, watcher, throttled }: Watched): Promise<void> {
+  // What the frames took by the head's own account; each pulse covers the last 256, eight seconds of them.
   let slowest = 0;
-  const pulses = new Listener(url, "watcher", { pulse: 1 });
+  const pulses = new Listener(head.url, "watcher", { pulse: 1 });
   pulses.client.on("pulse", ({ load }) => {
     slowest = Math.max(slowest, load.worst);
   });
   const memory: number[] = [];
-  const sampler = setInterval(() => memory.push(memoryOf(head.pid!)), 1000);
+  const sampler = setInterval(() => memory.push(memoryOf(head.process.pid!)), 1000);
   const bytesBefore = base.bytes;
   const watcherBefore = watcher.bytes;
   await sleep(1000 * seconds);
   clearInterval(sampler);
+  pulses.client.close();
   console.log(`base, arrival to reach ${summary(base.ages)}`);
   const half = base.ages.length >> 1;
   console.log(
@@ -316,29 +431,25 @@ export async function main(args: string[]): Promise<number> {
   );
   console.log(`watcher                ${summary(watcher.ages)}`);
   console.log(`on a 50 kB/s link      ${summary(throttled.ages)}`);
+  const rate = (bytes: number): string => (bytes / seconds / 1000).toFixed(1);
   console.log(
-    `bytes a second         base ${((base.bytes - bytesBefore) / seconds / 1000).toFixed(1)} kB, watcher at 15 Hz with map ${((watcher.bytes - watcherBefore) / seconds / 1000).toFixed(1)} kB`,
+    `bytes a second         base ${rate(base.bytes - bytesBefore)} kB, watcher at 15 Hz with map ${rate(watcher.bytes - watcherBefore)} kB`,
   );
   const third = Math.max(1, Math.floor(memory.length / 3));
   const mean = (list: readonly number[]) => list.reduce((sum, v) => sum + v, 0) / list.length;
+  const growth = mean(memory.slice(-third)) / mean(memory.slice(-2 * third, -third)) - 1;
   console.log(
-    `resident memory        ${memory.at(-1)!.toFixed(0)} MB, last third over the one before ${((mean(memory.slice(-third)) / mean(memory.slice(-2 * third, -third)) - 1) * 100).toFixed(1)} %`,
+    `resident memory        ${memory.at(-1)!.toFixed(0)} MB, last third over the one before ${(100 * growth).toFixed(1)} %`,
   );
-  heard = [];
-  const resumed = headTime();
-  stalledSocket.resume();
-  await sleep(1500);
-  const oldOnes = heard.filter(({ time }) => time < resumed - 200_000).length;
-  console.log(
-    `stalled ${seconds} s          read ${oldOnes} old reach messages, then the newest, ${((heard[oldOnes]?.time ?? resumed) - resumed) / 1000} ms from the moment it went on`,
-  );
-  const late = new Listener(url, "watcher", { map: 10 });
-  await sleep(1500);
-  console.log(
-    `late joiner            whole map (${late.client.mirror.blocks.size} blocks, ${(late.bytes / 1000).toFixed(0)} kB) after ${((late.completeAfter ?? Number.NaN) / 1000).toFixed(0)} ms`,
-  );
+}
+
+const metricsOf = async ({ port }: ServedHead): Promise<string> =>
+  (await fetch(`http://127.0.0.1:${port}/metrics`)).text();
+
+/** Prints the head's own figures. */
+async function reportHead(head: ServedHead, mapOnly: Listener): Promise<void> {
   const pulse = await new Promise<{ load: object }>((resolve) => {
-    const asking = new Listener(url, "watcher", { pulse: 10 });
+    const asking = new Listener(head.url, "watcher", { pulse: 10 });
     asking.client.on("pulse", (message) => {
       asking.client.close();
       resolve(message);
@@ -349,37 +460,28 @@ export async function main(args: string[]): Promise<number> {
   console.log(
     `map from empty         ${(mapOnly.bytes / 1000).toFixed(0)} kB in all at 2 Hz, for ${blocks.size} blocks so far`,
   );
-  const metrics = await (await fetch(`http://127.0.0.1:${port}/metrics`)).text();
+  const metrics = await metricsOf(head);
   const buckets = [...metrics.matchAll(/reach_age_seconds_bucket\{le="([\d.]+)"\} (\d+)/g)];
   console.log(
     `age at sending         ${buckets.map(([, le, count]) => `<= ${Number(le) * 1000} ms: ${count}`).join(", ")}`,
   );
-  clearInterval(reconnects);
-  for (const { client } of [base, mapOnly, pulses, watcher, throttled, stalled, reconnecting, late])
-    client.close();
-  stalledSocket.terminate();
-  slow.close();
-  await driver.terminate();
-  await limiter?.end();
-  await sleep(1500); // counts are told twice a second
-  const counted = await (await fetch(`http://127.0.0.1:${port}/metrics`)).text();
-  const ended = new Promise((resolve) => head.on("close", resolve));
-  head.kill("SIGTERM");
+}
+
+/** Ends the head, and compares what it recorded with what it counted. */
+async function endHead(head: ServedHead, { folder, isRecorded }: Plan): Promise<void> {
+  await sleep(1500); // counts are sent twice a second
+  const counted = await metricsOf(head);
+  const ended = new Promise((resolve) => head.process.on("close", resolve));
+  head.process.kill("SIGTERM");
   await ended;
-  if (values.pretrigger) {
-    const kinds = await countPretrigger(join(folder, "ring"));
-    for (const [kind, count] of kinds) {
-      const told =
-        kind === "depth"
-          ? /frames_total\{[^}]*\} (\d+)/
-          : new RegExp(`events_total\\{kind="${kind}"\\} (\\d+)`);
-      console.log(`recorded ${kind.padEnd(14)}${count} of ${told.exec(counted)?.[1] ?? "?"}`);
-    }
+  if (!isRecorded) return;
+  for (const [kind, count] of await countPretrigger(join(folder, "ring"))) {
+    const pattern =
+      kind === "depth"
+        ? /frames_total\{[^}]*\} (\d+)/
+        : new RegExp(`events_total\\{kind="${kind}"\\} (\\d+)`);
+    console.log(`recorded ${kind.padEnd(14)}${count} of ${pattern.exec(counted)?.[1] ?? "?"}`);
   }
-  rmSync(folder, { recursive: true });
-  // Watchers that were stalled on purpose leave sockets that would keep the process alive.
-  setImmediate(() => process.exit());
-  return 0;
 }
 
 if (!isMainThread && parentPort !== null && (workerData as { speed?: number } | null)?.speed !== undefined)

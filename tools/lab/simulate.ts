@@ -4,9 +4,7 @@ import { lensPose } from "../../src/simulate/attitude.ts";
 import { simulateEvents } from "../../src/simulate/events.ts";
 import { renderRanges } from "../../src/simulate/render.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
-
-const HELP = `Usage: simulate [scenario.json]    speed of the simulator, processor time of one core (default: the pottery studio)
-Exit codes: 0 done, 1 internal error`;
+import { programOf } from "./program.ts";
 
 /** Fastest of `runs`, microseconds of processor time per item; `work` returns how many items it did. */
 function fastest(runs: number, work: () => number): number {
@@ -20,13 +18,19 @@ function fastest(runs: number, work: () => number): number {
   return best;
 }
 
-export function main(args: string[]): number {
-  if (args.includes("--help") || args.includes("-h")) {
-    console.log(HELP);
-    return 0;
-  }
-  // From dist/tools/lab, where this runs.
-  const path = args[0] ?? fileURLToPath(new URL("../../../datasets/pottery-studio.json", import.meta.url));
+/** From dist/tools/lab, where this runs. */
+const STUDIO = fileURLToPath(new URL("../../../datasets/pottery-studio.json", import.meta.url));
+
+export const main = programOf({
+  name: "simulate",
+  usage: "[scenario.json]",
+  about: "Speed of the simulator, processor time of one core (default: the pottery studio).",
+  options: {},
+  exits: { 3: "scenario missing or unfit" },
+  run: ({ positionals: [path = STUDIO] }) => measure(path),
+});
+
+function measure(path: string): number {
   const json = JSON.parse(readFileSync(path, "utf8"));
   const scenario = loadScenario(json);
   const { scene, setup, drive, lap } = scenario;

@@ -13,10 +13,10 @@ import { Registrar } from "../../src/track/register.ts";
 import { CANDIDATES, FrameSampler } from "../../src/track/sampler.ts";
 import { Tracker } from "../../src/track/tracker.ts";
 import { DriftingAttitude, type PoseSet, threeRooms } from "../../tests/helpers/pose-sets.ts";
+import { UsageError } from "../frame/errors.ts";
+import { noneExpected, numberOf } from "../frame/values.ts";
+import { programOf } from "./program.ts";
 
-const HELP = `Usage: tracking [metres]    time to track a frame of 240x180, part by part, beside the time to integrate it, in one run
-Frames of the round through three rooms (default: its first 20 m), with the noise of a time-of-flight sensor and the shipped settings.
-Exit codes: 0 done, 2 wrong usage`;
 const RUNS = 3;
 const STEPS = 4;
 /** "tracking" is the sum of the parts before it: normals and choosing, then the whole tracker. */
@@ -108,12 +108,29 @@ function median(times: Float64Array, from = 0, to = times.length): number {
   return pairs.sort((a, b) => a - b)[pairs.length >> 1]!;
 }
 
-export function main(args: string[]): number {
-  const metres = Number(args[0] ?? 20);
-  if (!(metres >= 2 && metres <= 36)) {
-    console.error(`tracking: metres must be from 2 to 36\n${HELP}`);
-    return 2;
-  }
+export const main = programOf({
+  name: "tracking",
+  usage: "[options]",
+  about:
+    "Time to track a frame of 240x180, part by part, beside the time to integrate it, in one run. Frames of the round through three rooms, with the noise of a time-of-flight sensor and the shipped settings.",
+  options: {
+    metres: {
+      type: "string",
+      short: "m",
+      value: "<n>",
+      default: "20",
+      help: "of the round that are driven, from 2 to 36 (default 20)",
+    },
+  },
+  run: ({ values, positionals }) => {
+    noneExpected(positionals);
+    const metres = numberOf("metres", values.metres);
+    if (!(metres >= 2 && metres <= 36)) throw new UsageError("--metres must be from 2 to 36");
+    return measure(metres);
+  },
+});
+
+function measure(metres: number): number {
   const set = threeRooms(1, metres - 36);
   const count = set.frames.length;
   const times = emptyTimes(count);

@@ -1,35 +1,8 @@
-import { parseArgs } from "node:util";
 import { TROUBLES, troubleCase } from "../../tests/helpers/trouble/cases.ts";
 import { draw, type Senses, type TroubleFrame, track } from "../../tests/helpers/trouble/run.ts";
-import { failureOf } from "../frame/errors.ts";
-
-const HELP = `Usage: trouble [options] [case ...]    tracked poses when sensors lie, see little, or somebody moves the head
-Simulated rounds with one kind of trouble each, with wheels and without. One line per case:
-  end, most    metres from the truth at the end and at the worst, worst of the seeds
-  held         at the worst while the pose is called held
-  3 sigma      share of the frames whose place and heading are within three of the sigmas that are told; least of the seeds
-  lost         share of the frames that are lost
-  again        seconds until found after the last "lost", worst of the seeds; "never" with how many seeds are lost at the end
-  wheels       wheels alone with the gyro's heading: at the end, worst of the seeds
-Options:
-  -n, --seeds <n>     seeds of each case, from --first on (default 3)
-      --first <n>     (default 1)
-      --senses <list> of w (wheels, orientation, inertial), n (no wheels), o (wheels and orientation only), r (wheels and raw
-                      inertial samples, the head makes the attitude), with commas (default w,n)
-      --set <f>=<v>   a setting of the head; may be given again
-      --seed-lines    a line for each seed, too
-      --frames        every frame of every seed, too
-  -h, --help
-Cases: ${Object.keys(TROUBLES).join(", ")} (default: all)
-Exit codes: 0 done, 2 wrong usage`;
-const options = {
-  seeds: { type: "string", short: "n", default: "3" },
-  first: { type: "string", default: "1" },
-  senses: { type: "string", default: "w,n" },
-  "seed-lines": { type: "boolean" },
-  frames: { type: "boolean" },
-  help: { type: "boolean", short: "h" },
-} as const;
+import { UsageError } from "../frame/errors.ts";
+import { wholeOption } from "../frame/values.ts";
+import { programOf } from "./program.ts";
 
 const SENSES: Readonly<Record<string, Senses>> = {
   w: { wheels: true, inertial: true, fused: true },
@@ -84,20 +57,42 @@ function text(name: string, lines: readonly Line[]): string {
   );
 }
 
-export async function main(args: string[]): Promise<number> {
-  try {
-    const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
-    if (values.help) {
-      console.log(HELP);
-      return 0;
-    }
+export const main = programOf({
+  name: "trouble",
+  usage: "[options] [case...]",
+  about:
+    "Tracked poses when sensors lie, see little, or somebody moves the head: simulated rounds with one kind of trouble each, with wheels and without. One line per case.",
+  options: {
+    seeds: {
+      type: "string",
+      short: "n",
+      value: "<n>",
+      default: "3",
+      help: "seeds of each case, from --first on (default 3)",
+    },
+    first: { type: "string", value: "<n>", default: "1", help: "the first seed (default 1)" },
+    senses: {
+      type: "string",
+      value: "<list>",
+      default: "w,n",
+      help: "of w (wheels, orientation, inertial), n (no wheels), o (wheels and orientation only), r (wheels and raw inertial samples, the head makes the attitude), with commas (default w,n)",
+    },
+    "seed-lines": { type: "boolean", help: "a line for each seed, too" },
+    frames: { type: "boolean", help: "every frame of every seed, too" },
+  },
+  notes: [
+    "Columns:",
+    'end, most: metres from the truth at the end and at the worst, worst of the seeds; held: at the worst while the pose is called held; 3 sigma: share of the frames whose place and heading are within three of the sigmas that are told, least of the seeds; lost: share of the frames that are lost; again: seconds until found after the last "lost", worst of the seeds, "never" with how many seeds are lost at the end; wheels: wheels alone with the gyro\'s heading, at the end, worst of the seeds',
+    `Cases: ${Object.keys(TROUBLES).join(", ")} (default: all)`,
+  ].join("\n"),
+  run: ({ values, positionals }) => {
     const names = positionals.length > 0 ? positionals : Object.keys(TROUBLES);
     const senses = values.senses.split(",");
-    const [count, first] = [Number(values.seeds), Number(values.first)];
-    const isKnown = names.every((name) => name in TROUBLES) && senses.every((name) => name in SENSES);
-    if (!(isKnown && count >= 1 && first >= 1)) {
-      console.error(HELP);
-      return 2;
+    const [count, first] = [wholeOption(values, "seeds", 1), wholeOption(values, "first", 1)];
+    const strange = names.find((name) => !Object.hasOwn(TROUBLES, name));
+    if (strange !== undefined) throw new UsageError(`there is no case "${strange}" (see --help)`);
+    if (!senses.every((name) => Object.hasOwn(SENSES, name))) {
+      throw new UsageError(`--senses must be of ${Object.keys(SENSES).join(", ")}, got "${values.senses}"`);
     }
     for (const name of names) {
       const lines = senses.map((): Line[] => []);
@@ -114,13 +109,8 @@ export async function main(args: string[]): Promise<number> {
       for (const [n, which] of senses.entries()) console.log(text(`${name} ${which}`, lines[n]!));
     }
     return 0;
-  } catch (error) {
-    const failure = failureOf(error);
-    if (failure === null) throw error;
-    console.error(`trouble: ${failure.message}`);
-    return failure.code;
-  }
-}
+  },
+});
 
 function frameText({ time, hold, off, sigma, yaw, yawSigma, isInside, notes }: TroubleFrame): string {
   const mm = (values: readonly number[]) => values.map((v) => (1000 * v).toFixed(0).padStart(5)).join("");

@@ -1,8 +1,6 @@
-import { existsSync } from "node:fs";
 import { readFile } from "node:fs/promises";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
-import { parseArgs } from "node:util";
 import { gzipSync } from "node:zlib";
 import { pino } from "pino";
 import type { CDPSession, Page } from "playwright-core";
@@ -11,13 +9,9 @@ import { readPlayed } from "../../src/service/playing/recordings-folder.ts";
 import { Service } from "../../src/service/service.ts";
 import { startBrowser } from "../../tests/helpers/browser.ts";
 import type { PageFigures, PatchFigures } from "../../tests/helpers/page-figures.ts";
-
-const HELP = `Usage: viewer [options] [recording]    what the page costs, in Chromium without a graphics card (default out/hall.brk)
-  -m, --minutes <n>   of recording that are played through the page while its heap is watched (default 30)
-  -h, --help          show this text
-Make the recording with: brinkmap simulate datasets/hall-1000.json out/hall.brk
-Exit codes: 0 done, 2 wrong usage, 3 recording or browser missing`;
-const options = { minutes: { type: "string", short: "m" }, help: { type: "boolean", short: "h" } } as const;
+import { UsageError } from "../frame/errors.ts";
+import { numberOf } from "../frame/values.ts";
+import { programOf } from "./program.ts";
 
 const viewer = fileURLToPath(new URL("../../viewer", import.meta.url));
 /** Least blocks of a patch that counts as large. */
@@ -277,18 +271,29 @@ async function measurePictures(page: Page, url: string): Promise<void> {
   line("pictures drawn in 5 s without a change", `${(await figures(page)).drawn - before}`, "0");
 }
 
-export async function main(args: string[]): Promise<number> {
-  const { values, positionals } = parseArgs({ args, options, allowPositionals: true });
-  const [path = "out/hall.brk"] = positionals;
-  const minutes = Number(values.minutes ?? 30);
-  if (values.help || !(minutes >= 0)) {
-    console.log(HELP);
-    return values.help ? 0 : 2;
-  }
-  if (!existsSync(path)) {
-    console.error(`viewer: ${path} is missing\n${HELP}`);
-    return 3;
-  }
+export const main = programOf({
+  name: "viewer",
+  usage: "[options] [recording]",
+  about: "What the page costs, in Chromium without a graphics card (default out/hall.brk).",
+  options: {
+    minutes: {
+      type: "string",
+      short: "m",
+      value: "<n>",
+      default: "30",
+      help: "of recording that are played through the page while its heap is watched (default 30)",
+    },
+  },
+  notes: "Make the recording with: brinkmap simulate datasets/hall-1000.json out/hall.brk",
+  exits: { 3: "recording or browser missing" },
+  run: async ({ values, positionals: [path = "out/hall.brk"] }) => {
+    const minutes = numberOf("minutes", values.minutes);
+    if (minutes < 0) throw new UsageError("--minutes must be 0 or more");
+    return await measure(path, minutes);
+  },
+});
+
+async function measure(path: string, minutes: number): Promise<number> {
   await measureSize();
   const service = await Service.start({
     config: resolveConfig({ listen: { port: 0 }, viewer }),
