@@ -61,52 +61,36 @@ const MAX_MARKS = 1000;
 /** Kinds that come at a steady rate; a pause between two knocks is no fault. */
 const STEADY: readonly HeadEvent["kind"][] = ["depth", "orientation", "inertial", "motion"];
 
-/** Reads all of a recording. `seen` gets each event and the offset behind it. */
-function summarize(
-  file: string,
-  recording: Recording,
-  pause: number,
-  seen: (event: HeadEvent, end: number) => void,
-): Summary {
-  const streams = new Map<string, Stream>();
-  const sequences = new Map<string, number>();
-  const times = new Map<string, number>();
-  const gaps: Gap[] = [];
-  const marks: { time: number; text: string }[] = [];
+/** Counts of streams, event by event. */
+class Tally {
+  readonly gaps: Gap[] = [];
+  readonly marks: { time: number; text: string }[] = [];
+  readonly #streams = new Map<string, Stream>();
+  readonly #sequences = new Map<string, number>();
+  readonly #times = new Map<string, number>();
+  /** Microseconds. */
+  readonly #pause: number;
 
-  for (const event of recording.events()) {
-    const { offset, size } = recording.position;
-    seen(event, offset + size);
+  /** @param pause seconds without an event from which on a steady stream has paused */
+  constructor(pause: number) {
+    this.#pause = pause * 1e6;
+  }
+
+  /** @param size bytes of the event's record */
+  add(event: HeadEvent, size: number): void {
     const { time } = event;
     const name = event.kind === "depth" ? `depth ${event.sensor}` : event.kind;
-    let stream = streams.get(name);
-    if (stream === undefined) {
-      stream = {
-        name,
-        events: 0,
-        size: 0,
-        firstTime: time,
-        lastTime: time,
-        rate: null,
-        longestPause: 0,
-        pauses: 0,
-        backwards: 0,
-        missing: 0,
-        repeated: 0,
-        rawSize: 0,
-      };
-      streams.set(name, stream);
-    }
-    const before = times.get(name) ?? time;
-    times.set(name, time);
+    const stream = this.#streamOf(name, time);
+    const before = this.#times.get(name) ?? time;
+    this.#times.set(name, time);
     stream.events++;
     stream.size += size;
     stream.firstTime = Math.min(stream.firstTime, time);
     stream.lastTime = Math.max(stream.lastTime, time);
 
     const note = (what: Gap["what"], missing = 0) => {
-      if (gaps.length < MAX_GAPS)
-        gaps.push({ stream: name, what, time: before, length: time - before, missing });
+      if (this.gaps.length < MAX_GAPS)
+        this.gaps.push({ stream: name, what, time: before, length: time - before, missing });
     };
     if (time < before) {
       stream.backwards++;
@@ -114,39 +98,82 @@ function summarize(
     }
     if (STEADY.includes(event.kind)) {
       stream.longestPause = Math.max(stream.longestPause, time - before);
-      if (time - before > pause * 1e6) {
+      if (time - before > this.#pause) {
         stream.pauses++;
         note("pause");
       }
     }
     if (event.kind === "depth") {
       stream.rawSize += event.counts.byteLength + (event.amplitude?.byteLength ?? 0);
-      const due = (sequences.get(name) ?? event.sequence - 1) + 1;
-      sequences.set(name, event.sequence);
+      const due = (this.#sequences.get(name) ?? event.sequence - 1) + 1;
+      this.#sequences.set(name, event.sequence);
       if (event.sequence > due) {
         stream.missing += event.sequence - due;
         note("frames missing", event.sequence - due);
       } else if (event.sequence < due) stream.repeated++;
-    } else if (event.kind === "mark" && marks.length < MAX_MARKS) marks.push({ time, text: event.text });
+    } else if (event.kind === "mark" && this.marks.length < MAX_MARKS) {
+      this.marks.push({ time, text: event.text });
+    }
   }
 
-  const all = [...streams.values()].sort((a, b) => (a.name < b.name ? -1 : 1));
-  for (const stream of all) {
-    const seconds = (stream.lastTime - stream.firstTime) / 1e6;
-    stream.rate = seconds > 0 ? (stream.events - 1) / seconds : null;
+  /** The streams by name, with their rates. */
+  streams(): Stream[] {
+    const all = [...this.#streams.values()].sort((a, b) => (a.name < b.name ? -1 : 1));
+    for (const stream of all) {
+      const seconds = (stream.lastTime - stream.firstTime) / 1e6;
+      stream.rate = seconds > 0 ? (stream.events - 1) / seconds : null;
+    }
+    return all;
   }
+
+  #streamOf(name: string, time: number): Stream {
+    const known = this.#streams.get(name);
+    if (known !== undefined) return known;
+    const stream: Stream = {
+      name,
+      events: 0,
+      size: 0,
+      firstTime: time,
+      lastTime: time,
+      rate: null,
+      longestPause: 0,
+      pauses: 0,
+      backwards: 0,
+      missing: 0,
+      repeated: 0,
+      rawSize: 0,
+    };
+    this.#streams.set(name, stream);
+    return stream;
+  }
+}
+
+/** Reads all of a recording. `seen` gets each event and the offset behind it. */
+function summarize(
+  file: string,
+  recording: Recording,
+  pause: number,
+  seen: (event: HeadEvent, end: number) => void,
+): Summary {
+  const tally = new Tally(pause);
+  for (const event of recording.events()) {
+    const { offset, size } = recording.position;
+    seen(event, offset + size);
+    tally.add(event, size);
+  }
+  const all = tally.streams();
+  const first = all.reduce((time, stream) => Math.min(time, stream.firstTime), Number.POSITIVE_INFINITY);
+  const last = all.reduce((time, stream) => Math.max(time, stream.lastTime), Number.NEGATIVE_INFINITY);
   return {
     file,
     size: recording.size,
     header: recording.header,
     closed: recording.hasIndex(),
-    firstTime:
-      all.length > 0 ? all.reduce((time, s) => Math.min(time, s.firstTime), Number.POSITIVE_INFINITY) : null,
-    lastTime:
-      all.length > 0 ? all.reduce((time, s) => Math.max(time, s.lastTime), Number.NEGATIVE_INFINITY) : null,
+    firstTime: all.length > 0 ? first : null,
+    lastTime: all.length > 0 ? last : null,
     streams: all,
-    gaps,
-    marks,
+    gaps: tally.gaps,
+    marks: tally.marks,
     unknown: recording.unknown,
     damage: recording.damage,
   };

@@ -43,20 +43,60 @@ const ROBUST = 2;
  * Sources: Huber 1964; scale by the median absolute deviation (Hampel 1974); scatter between clusters: Liang & Zeger 1986.
  */
 export function leastSquares(problem: Problem): Solution {
-  const { start, priors, steps, kinds, leastSigma, clusters, overlap, evaluate } = problem;
-  const n = start.length;
-  const rows = kinds.length;
-  const values = Float64Array.from(start);
-  const residual = new Float64Array(rows);
-  const moved = new Float64Array(rows);
-  const jacobian = new Float64Array(rows * n);
-  const weight = new Float64Array(rows);
-  const information = new Float64Array(n * n);
-  const pull = new Float64Array(n);
+  const n = problem.start.length;
+  const values = Float64Array.from(problem.start);
+  const system = new LinearSystem(problem);
+  const { information, pull } = system;
   const step = new Float64Array(n);
-  let noise = leastSigma.slice();
+  for (let iteration = 0; iteration < ITERATIONS; iteration++) {
+    system.linearise(values);
+    if (!solveSymmetric(step, information, pull, n)) break;
+    let isSmall = true;
+    for (let k = 0; k < n; k++) {
+      values[k]! += step[k]!;
+      // Against the doubt of this unknown were all others known.
+      if (Math.abs(step[k]!) > SMALL / Math.sqrt(information[k * n + k]!)) isSmall = false;
+    }
+    if (isSmall) break;
+  }
+  system.linearise(values);
+  return { values, sigmas: uncertainty(problem, system), noise: system.noise, rows: problem.kinds.length };
+}
 
-  const linearise = (): void => {
+/** The problem's equations around some values, linear and weighted. */
+class LinearSystem {
+  readonly residual: Float64Array;
+  /** (rows, unknowns) row-major. */
+  readonly jacobian: Float64Array;
+  readonly weight: Float64Array;
+  /** Normal equations: information times step is pull. */
+  readonly information: Float64Array;
+  readonly pull: Float64Array;
+  /** 1 sigma of a row of each kind. */
+  noise: readonly number[];
+  readonly #problem: Problem;
+  readonly #moved: Float64Array;
+
+  constructor(problem: Problem) {
+    const n = problem.start.length;
+    const rows = problem.kinds.length;
+    this.#problem = problem;
+    this.residual = new Float64Array(rows);
+    this.#moved = new Float64Array(rows);
+    this.jacobian = new Float64Array(rows * n);
+    this.weight = new Float64Array(rows);
+    this.information = new Float64Array(n * n);
+    this.pull = new Float64Array(n);
+    this.noise = problem.leastSigma.slice();
+  }
+
+  /** Sets up the equations around `values`, which are as before when it returns. */
+  linearise(values: Float64Array): void {
+    const { start, priors, steps, kinds, leastSigma, evaluate } = this.#problem;
+    const { residual, jacobian, weight, information, pull } = this;
+    const moved = this.#moved;
+    const n = start.length;
+    const rows = kinds.length;
     evaluate(values, residual);
     for (let k = 0; k < n; k++) {
       const kept = values[k]!;
@@ -69,11 +109,11 @@ export function leastSquares(problem: Problem): Solution {
       for (let i = 0; i < rows; i++)
         jacobian[i * n + k] = (jacobian[i * n + k]! - moved[i]!) / (2 * steps[k]!);
     }
-    noise = scales(residual, kinds, leastSigma);
+    this.noise = scales(residual, kinds, leastSigma);
     information.fill(0);
     pull.fill(0);
     for (let i = 0; i < rows; i++) {
-      const sigma = noise[kinds[i]!]!;
+      const sigma = this.noise[kinds[i]!]!;
       const off = Math.abs(residual[i]!) / sigma;
       const w = (off > ROBUST ? ROBUST / off : 1) / (sigma * sigma);
       weight[i] = w;
@@ -89,52 +129,44 @@ export function leastSquares(problem: Problem): Solution {
       information[k * n + k]! += known;
       pull[k]! -= known * (values[k]! - start[k]!);
     }
-  };
-
-  for (let iteration = 0; iteration < ITERATIONS; iteration++) {
-    linearise();
-    if (!solveSymmetric(step, information, pull, n)) break;
-    let isSmall = true;
-    for (let k = 0; k < n; k++) {
-      values[k]! += step[k]!;
-      // Against the doubt of this unknown were all others known.
-      if (Math.abs(step[k]!) > SMALL / Math.sqrt(information[k * n + k]!)) isSmall = false;
-    }
-    if (isSmall) break;
   }
-  linearise();
-  return { values, sigmas: uncertainty(), noise, rows };
+}
 
-  function uncertainty(): Float64Array {
-    const sigmas = new Float64Array(n).fill(Number.POSITIVE_INFINITY);
-    // Sum over each cluster of what its rows pull at the solution: in all it is zero, and its scatter is the doubt.
-    const count = rows === 0 ? 0 : Math.max(...clusters) + 1;
-    const pulls = new Float64Array(count * n);
-    for (let i = 0; i < rows; i++) {
-      const c = clusters[i]! * n;
-      for (let k = 0; k < n; k++) pulls[c + k]! += weight[i]! * residual[i]! * jacobian[i * n + k]!;
-    }
-    const row = new Float64Array(n);
-    const unit = new Float64Array(n);
-    for (let k = 0; k < n; k++) {
-      unit.fill(0);
-      unit[k] = 1;
-      if (!solveSymmetric(row, information, unit, n)) return sigmas;
-      let known = 0;
-      for (let l = 0; l < n; l++) known += square(row[l]!) / square(priors[l]!);
-      // With all rows independent the variance is row[k]; the priors' part of it does not overlap.
-      const byNoise = known + overlap * Math.max(0, row[k]! - known);
-      let scatter = 0;
-      for (let c = 0; c < count; c++) {
-        let sum = 0;
-        for (let l = 0; l < n; l++) sum += row[l]! * pulls[c * n + l]!;
-        scatter += sum * sum;
-      }
-      const byScatter = known + (scatter * count) / Math.max(1, count - 1);
-      sigmas[k] = Math.sqrt(Math.max(byNoise, byScatter));
-    }
-    return sigmas;
+/** 1 sigma of each value; Infinity when the equations leave it free. */
+function uncertainty(
+  { start, priors, clusters, overlap }: Problem,
+  { residual, jacobian, weight, information }: LinearSystem,
+): Float64Array {
+  const n = start.length;
+  const rows = residual.length;
+  const sigmas = new Float64Array(n).fill(Number.POSITIVE_INFINITY);
+  // Sum over each cluster of what its rows pull at the solution: in all it is zero, and its scatter is the doubt.
+  const count = rows === 0 ? 0 : Math.max(...clusters) + 1;
+  const pulls = new Float64Array(count * n);
+  for (let i = 0; i < rows; i++) {
+    const c = clusters[i]! * n;
+    for (let k = 0; k < n; k++) pulls[c + k]! += weight[i]! * residual[i]! * jacobian[i * n + k]!;
   }
+  const row = new Float64Array(n);
+  const unit = new Float64Array(n);
+  for (let k = 0; k < n; k++) {
+    unit.fill(0);
+    unit[k] = 1;
+    if (!solveSymmetric(row, information, unit, n)) return sigmas;
+    let known = 0;
+    for (let l = 0; l < n; l++) known += square(row[l]!) / square(priors[l]!);
+    // With all rows independent the variance is row[k]; the priors' part of it does not overlap.
+    const byNoise = known + overlap * Math.max(0, row[k]! - known);
+    let scatter = 0;
+    for (let c = 0; c < count; c++) {
+      let sum = 0;
+      for (let l = 0; l < n; l++) sum += row[l]! * pulls[c * n + l]!;
+      scatter += sum * sum;
+    }
+    const byScatter = known + (scatter * count) / Math.max(1, count - 1);
+    sigmas[k] = Math.sqrt(Math.max(byNoise, byScatter));
+  }
+  return sigmas;
 }
 
 /** 1 sigma of the rows of each kind, by their median size. */

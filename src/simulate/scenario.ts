@@ -1,7 +1,7 @@
 import { square, tanOf } from "../geometry/elementary.ts";
 import type { Optics, Pose } from "../geometry/optics.ts";
 import { fromYawPitchRoll } from "../geometry/rigid.ts";
-import type { Setup } from "../sense/events.ts";
+import type { SensorSetup, Setup } from "../sense/events.ts";
 import { lensFromAngles, RADIANS } from "./attitude.ts";
 import { type Chassis, Drive, DriveError, type WayPoint } from "./drive.ts";
 import { Fields, ScenarioError } from "./fields.ts";
@@ -236,32 +236,16 @@ const exactMotion = (motion: ReturnType<typeof readMotion>): ReturnType<typeof r
   odometry: motion.odometry && { rate: motion.odometry.rate, scale: 0, turnScale: 0, noise: 0, slips: [] },
 });
 
-/**
- * Reads a scenario (parsed JSON; see docs/simulator.md) and lays out its scene and drive.
- * @param options `exact` leaves out every noise, error and drift: exact depth, ideal inertial sensors and wheels;
- *   `repeat` runs the lap that many times instead of the scenario's own number
- * @throws {ScenarioError} naming the field, the value and the fix
- */
-export function loadScenario(
-  json: unknown,
-  options: { readonly exact?: boolean; readonly repeat?: number } = {},
-): Scenario {
-  const root = new Fields(json, "");
-  const name = root.text("name");
-  const seed = root.whole("seed", 0, 4294967295, 1);
-  const { materials, indexOf } = readMaterials(root);
-  const kits: Kits = new Map(
+function readKits(root: Fields): Kits {
+  return new Map(
     root.entries("kits").map(([kit, parts]) => {
       if (Array.isArray(parts)) return [kit, parts as unknown[]];
       throw new ScenarioError(`kits.${kit}: got ${JSON.stringify(parts)}; give a list of shapes in [ ]`);
     }),
   );
-  const reader = new SolidReader(indexOf, kits);
-  root.list("scene", 1, (value, path) => reader.read(value, path, WORLD));
-  const movers = root.list("moving", 0, (value, path) => readMover(value, path, indexOf, kits));
-  const scene = new Scene(materials, reader.solids, movers);
+}
 
-  const base = root.object("base");
+function readBase(base: Fields): { chassis: Chassis; bumper: Bumper; floorSensors: FloorSensors } {
   const chassis = readChassis(base);
   const bumper = {
     x: base.number("bumper", 0, 10, 0.2),
@@ -276,7 +260,71 @@ export function loadScenario(
   };
   floor.done();
   base.done();
+  return { chassis, bumper, floorSensors };
+}
 
+function readSensor(value: unknown, path: string): { setup: SensorSetup; plan: SensorPlan } {
+  const f = new Fields(value, path);
+  const mount = f.object("mount");
+  const setup = {
+    name: f.text("name", `sensor ${path}`),
+    optics: readOptics(f.object("optics")),
+    mount: { on: mount.choice("on", ["head", "base"], "head"), pose: readMount(mount, true) },
+  };
+  const plan = {
+    rate: f.number("rate", 0.1, 1000),
+    start: f.number("start", 0, 1e4, 0),
+    noise: f.isNull("noise") || !f.has("noise") ? null : readSensorNoise(f.object("noise")),
+  };
+  const { width, height } = setup.optics;
+  const rays = width * height * (plan.noise ? square(plan.noise.subRays) : 1);
+  if (rays > MOST_RAYS) {
+    f.fail(
+      "optics",
+      `${width} x ${height} pixels with their sub-rays are ${rays} rays: give at most ${MOST_RAYS}`,
+    );
+  }
+  mount.done();
+  f.done();
+  return { setup, plan };
+}
+
+/** Lays out the drive over the floor of the scene. */
+function readDrive(plan: Fields, chassis: Chassis, scene: Scene): { drive: Drive; isClosed: boolean } {
+  const points = plan.list("points", 2, readWayPoint);
+  const isClosed = plan.flag("closed", false);
+  const followFloor = plan.flag("followFloor", true);
+  plan.done();
+  const ground = (x: number, y: number, from: number): number => from - scene.cast(x, y, from, 0, 0, -1, 0);
+  try {
+    return { drive: new Drive(points, chassis, isClosed, followFloor ? ground : null), isClosed };
+  } catch (error) {
+    if (error instanceof DriveError) throw new ScenarioError(`drive.points: ${error.message}`);
+    throw error;
+  }
+}
+
+/**
+ * Reads a scenario (parsed JSON; see docs/simulator.md) and lays out its scene and drive.
+ * @param options `exact` leaves out every noise, error and drift: exact depth, ideal inertial sensors and wheels;
+ *   `repeat` runs the lap that many times instead of the scenario's own number
+ * @throws {ScenarioError} naming the field, the value and the fix
+ */
+export function loadScenario(
+  json: unknown,
+  options: { readonly exact?: boolean; readonly repeat?: number } = {},
+): Scenario {
+  const root = new Fields(json, "");
+  const name = root.text("name");
+  const seed = root.whole("seed", 0, 4294967295, 1);
+  const { materials, indexOf } = readMaterials(root);
+  const kits = readKits(root);
+  const reader = new SolidReader(indexOf, kits);
+  root.list("scene", 1, (value, path) => reader.read(value, path, WORLD));
+  const movers = root.list("moving", 0, (value, path) => readMover(value, path, indexOf, kits));
+  const scene = new Scene(materials, reader.solids, movers);
+
+  const { chassis, bumper, floorSensors } = readBase(root.object("base"));
   const head = root.object("head");
   const baseFromHead = readMount(head, false);
   head.done();
@@ -284,55 +332,22 @@ export function loadScenario(
   const headFromImu = readMount(imu, false);
   imu.done();
   const sensors = root.list("sensors", 0, (value, path) => {
-    const f = new Fields(value, path);
-    const mount = f.object("mount");
-    const setup = {
-      name: f.text("name", `sensor ${path}`),
-      optics: readOptics(f.object("optics")),
-      mount: { on: mount.choice("on", ["head", "base"], "head"), pose: readMount(mount, true) },
-    };
-    const plan = {
-      rate: f.number("rate", 0.1, 1000),
-      start: f.number("start", 0, 1e4, 0),
-      noise: f.isNull("noise") || !f.has("noise") ? null : readSensorNoise(f.object("noise")),
-    };
-    const { width, height } = setup.optics;
-    const rays = width * height * (plan.noise ? square(plan.noise.subRays) : 1);
-    if (rays > MOST_RAYS) {
-      f.fail(
-        "optics",
-        `${width} x ${height} pixels with their sub-rays are ${rays} rays: give at most ${MOST_RAYS}`,
-      );
-    }
-    mount.done();
-    f.done();
+    const { setup, plan } = readSensor(value, path);
     return { setup, plan: options.exact ? { ...plan, noise: null } : plan };
   });
   const motion = readMotion(root);
 
-  const plan = root.object("drive");
-  const points = plan.list("points", 2, readWayPoint);
-  const closed = plan.flag("closed", false);
-  const followFloor = plan.flag("followFloor", true);
-  plan.done();
-  let drive: Drive;
-  try {
-    const ground = (x: number, y: number, from: number): number => from - scene.cast(x, y, from, 0, 0, -1, 0);
-    drive = new Drive(points, chassis, closed, followFloor ? ground : null);
-  } catch (error) {
-    if (error instanceof DriveError) throw new ScenarioError(`drive.points: ${error.message}`);
-    throw error;
-  }
+  const { drive, isClosed } = readDrive(root.object("drive"), chassis, scene);
   const duration = root.number("duration", 0.01, 1e5, drive.duration);
   const repeat = options.repeat ?? root.whole("repeat", 1, 10_000, 1);
-  if (repeat > 1 && (!closed || root.has("duration"))) {
+  if (repeat > 1 && (!isClosed || root.has("duration"))) {
     throw new ScenarioError(
       `repeat: got ${repeat}; laps must end where they start: set drive.closed to true and leave out duration`,
     );
   }
   // Whole frames of every sensor fit a lap, so that frames stay evenly spaced across laps.
   const rate = sensors[0]?.plan.rate ?? 1;
-  const lap = closed ? Math.ceil(duration * rate - 1e-9) / rate : duration;
+  const lap = isClosed ? Math.ceil(duration * rate - 1e-9) / rate : duration;
   root.has("repeat"); // known, even when the options override it
   root.done();
   return {

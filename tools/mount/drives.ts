@@ -38,7 +38,10 @@ export interface MountTruth {
   readonly odometryLateness: number;
 }
 
-/** The same seed gives the same drive, whatever the sensor. */
+/**
+ * The same seed gives the same drive, whatever the sensor. One function, long as it is: random numbers are drawn in the order of the
+ * text, so that a part moved elsewhere would change every drive.
+ */
 export function mountDrive(
   seed: number,
   kind: DriveKind = "whole",
@@ -82,30 +85,7 @@ export function mountDrive(
       { shape: "box", material: "wall", at: [far + 0.1, 0], size: [0.2, d + 0.2, 2.4] },
       { shape: "box", material: "wall", at: [w / 2 - 1.3, -d / 2 - 0.1], size: [w + 0.2, 0.2, 2.4] },
       { shape: "box", material: "wall", at: [w / 2 - 1.3, d / 2 + 0.1], size: [w + 0.2, 0.2, 2.4] },
-      ...Array.from({ length: 16 }, (_, n) => {
-        // Along the four walls, the long ones first, each reaching out as far as the way leaves room.
-        const [long, deep, tall] = [between(0.4, 0.9), between(0.25, 0.5), between(0.25, 1.6)];
-        const x = between(-1, far - 0.2);
-        const y = between(-d / 2 + 0.2, d / 2 - 0.2);
-        const at = [
-          [x, d / 2 - deep / 2],
-          [x, -d / 2 + deep / 2],
-          [far - deep / 2, y],
-          [-1.2 + deep / 4, y],
-        ][n % 4]!;
-        const thing = { material: "thing", at };
-        if (n % 3 === 2) return { ...thing, shape: "cylinder", radius: deep / 3, height: tall };
-        return {
-          ...thing,
-          shape: "box",
-          size: [
-            [long, deep],
-            [long, deep],
-            [deep, long],
-            [deep / 2, long],
-          ][n % 4]!.concat(tall),
-        };
-      }),
+      ...Array.from({ length: 16 }, (_, n) => thingOf(n, between, { far, d })),
     ],
     base: {
       width: 0.3,
@@ -138,7 +118,6 @@ export function mountDrive(
           seen: { reflectance: 0.8, range: between(wall[0], wall[1]) },
           frequency: 60e6,
           dark: 200,
-
           amplitudeUnit: 8,
         },
       },
@@ -195,6 +174,31 @@ export function mountDrive(
 }
 
 type Between = (low: number, high: number) => number;
+
+/** Along the four walls, the long ones first, each reaching out as far as the way leaves room. */
+function thingOf(n: number, between: Between, { far, d }: { far: number; d: number }): object {
+  const [long, deep, tall] = [between(0.4, 0.9), between(0.25, 0.5), between(0.25, 1.6)];
+  const x = between(-1, far - 0.2);
+  const y = between(-d / 2 + 0.2, d / 2 - 0.2);
+  const at = [
+    [x, d / 2 - deep / 2],
+    [x, -d / 2 + deep / 2],
+    [far - deep / 2, y],
+    [-1.2 + deep / 4, y],
+  ][n % 4]!;
+  const thing = { material: "thing", at };
+  if (n % 3 === 2) return { ...thing, shape: "cylinder", radius: deep / 3, height: tall };
+  return {
+    ...thing,
+    shape: "box",
+    size: [
+      [long, deep],
+      [long, deep],
+      [deep, long],
+      [deep / 2, long],
+    ][n % 4]!.concat(tall),
+  };
+}
 
 /** Forward, turn, brake, as docs/mounting-the-head.md asks for it; or not. */
 function wayOf(kind: DriveKind, between: Between): object[] {

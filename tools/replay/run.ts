@@ -121,6 +121,54 @@ export async function replayRecording(path: string, options: ReplayOptions = {})
   }
 }
 
+/** What a run notes of its outputs. */
+class RunNotes {
+  readonly digest = new OutputDigest();
+  readonly skipped: Record<string, number> = {};
+  readonly positions: StampedPose[] = [];
+  readonly holds: Record<string, number> = {};
+  readonly notes: { time: number; note: TrackNote }[] = [];
+  /** Poses of frames whose true pose is known, and microseconds of the frames. */
+  readonly truth: Pose[] = [];
+  readonly found: Pose[] = [];
+  readonly foundAt: number[] = [];
+  /** Of frames kept out of the map, by their names. */
+  readonly heldPoses = new Map<string, Pose>();
+  /** Frames with a pose, those of them that were mapped, and frames that never arrived. */
+  placed = 0;
+  frames = 0;
+  missed = 0;
+  readonly #references = new Map<number, ReferenceEvent>();
+
+  takeReference(event: ReferenceEvent): void {
+    this.#references.set(event.time, event);
+  }
+
+  take(outputs: readonly HeadOutput[]): void {
+    for (const output of outputs) {
+      this.digest.add(output);
+      if (output.kind === "track") this.notes.push({ time: output.time, note: output.note });
+      if (output.kind === "skipped") this.skipped[output.why] = (this.skipped[output.why] ?? 0) + 1;
+      if (output.kind !== "frame") continue;
+      this.placed++;
+      if (output.track !== null) this.holds[output.track.hold] = (this.holds[output.track.hold] ?? 0) + 1;
+      const reference = this.#references.get(output.time);
+      if (reference !== undefined) {
+        this.found.push(reference.of === "base" ? output.worldFromBase : output.worldFromLens);
+        this.truth.push(reference.pose);
+        this.foundAt.push(output.time);
+      }
+      this.missed += output.missed;
+      if (output.revision === 0) {
+        this.heldPoses.set(frameName(output.sensor, output.sequence), output.worldFromLens);
+        continue;
+      }
+      this.frames++;
+      this.positions.push({ time: output.time, pose: output.worldFromBase });
+    }
+  }
+}
+
 async function run(
   recording: Recording,
   stretches: AsyncIterable<Stretch>,
@@ -129,51 +177,15 @@ async function run(
   const settings = resolveSettings({ ...settingsOf(recording.header), ...options.settings });
   // With held-out frames the file is read once more to score them; the work's share is chosen by hand.
   const mappingShare = options.holdOut === true ? 0.8 : 1;
-  const onProgress = (share: number) => options.onProgress?.(mappingShare * share);
   const scoring = (share: number) => options.onProgress?.(mappingShare + (1 - mappingShare) * share);
   const { openTracking } = options;
   const head = openHead(recording.header.setup, settings, openTracking === undefined ? {} : { openTracking });
-  const digest = new OutputDigest();
-  const skipped: Record<string, number> = {};
+  const notes = new RunNotes();
   const times: number[] = [];
-  const positions: StampedPose[] = [];
-  const references = new Map<number, ReferenceEvent>();
-  const holds: Record<string, number> = {};
-  const notes: { time: number; note: TrackNote }[] = [];
-  const truth: Pose[] = [];
-  const found: Pose[] = [];
-  const foundAt: number[] = [];
-  const heldPoses = new Map<string, Pose>();
   const kinds = new Set<HeadEvent["kind"]>();
   let events = 0;
-  let frames = 0;
-  let placed = 0;
-  let missed = 0;
   let first = Number.NaN;
   let last = Number.NaN;
-  const note = (outputs: readonly HeadOutput[]): void => {
-    for (const output of outputs) {
-      digest.add(output);
-      if (output.kind === "track") notes.push({ time: output.time, note: output.note });
-      if (output.kind === "skipped") skipped[output.why] = (skipped[output.why] ?? 0) + 1;
-      if (output.kind !== "frame") continue;
-      placed++;
-      if (output.track !== null) holds[output.track.hold] = (holds[output.track.hold] ?? 0) + 1;
-      const reference = references.get(output.time);
-      if (reference !== undefined) {
-        found.push(reference.of === "base" ? output.worldFromBase : output.worldFromLens);
-        truth.push(reference.pose);
-        foundAt.push(output.time);
-      }
-      missed += output.missed;
-      if (output.revision === 0) {
-        heldPoses.set(frameName(output.sensor, output.sequence), output.worldFromLens);
-        continue;
-      }
-      frames++;
-      positions.push({ time: output.time, pose: output.worldFromBase });
-    }
-  };
   const start = performance.now();
   let damage = 0;
   for await (const stretch of stretches) {
@@ -182,51 +194,48 @@ async function run(
       kinds.add(event.kind);
       if (Number.isNaN(first)) first = event.time;
       if (!(event.time <= last)) last = event.time;
-      if (event.kind === "reference") references.set(event.time, event);
+      if (event.kind === "reference") notes.takeReference(event);
       if (options.holdOut === true) {
         // What is mapped is decided here, not by the load of the head that recorded.
         if (events === 1) head.take({ kind: "shed", time: event.time, level: HOLD_OUT });
         if (event.kind === "shed") continue;
       }
-      if (event.kind === "depth") {
-        const before = performance.now();
-        note(head.take(event));
-        times.push(performance.now() - before);
-      } else {
-        note(head.take(event));
-      }
-      if (events % 256 === 0) onProgress(stretch.share());
+      const before = performance.now();
+      notes.take(head.take(event));
+      if (event.kind === "depth") times.push(performance.now() - before);
+      if (events % 256 === 0) options.onProgress?.(mappingShare * stretch.share());
     }
     damage = stretch.damage();
   }
-  note(head.finish());
-  if (placed === 0 && times.length > 0) throw new NoPoseError(settings["pose.source"], kinds);
+  notes.take(head.finish());
+  if (notes.placed === 0 && times.length > 0) throw new NoPoseError(settings["pose.source"], kinds);
   const taken = (performance.now() - start) / 1000;
-  digestMap(head.grid, (bytes) => digest.bytes(bytes));
+  digestMap(head.grid, (bytes) => notes.digest.bytes(bytes));
   const heldOut =
     options.holdOut === true
-      ? scoreHeldOut(head, questionsOf(recording, settings["map.maxRange"], scoring), heldPoses)
+      ? scoreHeldOut(head, questionsOf(recording, settings["map.maxRange"], scoring), notes.heldPoses)
       : null;
   options.onProgress?.(1);
   times.sort((a, b) => a - b);
+  const isTruthGiven = settings["pose.source"] === "reference";
   const summary: ReplaySummary = {
     events,
-    frames,
-    skipped,
-    missed,
+    frames: notes.frames,
+    skipped: notes.skipped,
+    missed: notes.missed,
     recorded: Number.isNaN(first) ? 0 : (last - first) / 1e6,
     taken,
     frameMedian: times[times.length >> 1] ?? 0,
     frame99: times[Math.floor(times.length * 0.99)] ?? 0,
     damage,
     map: summarizeMap(head),
-    hash: digest.finish(),
+    hash: notes.digest.finish(),
     heldOut,
-    trajectoryError: settings["pose.source"] === "reference" ? null : trajectoryError(truth, found, foundAt),
-    holds,
-    notes,
+    trajectoryError: isTruthGiven ? null : trajectoryError(notes.truth, notes.found, notes.foundAt),
+    holds: notes.holds,
+    notes: notes.notes,
   };
-  return { head, settings, path: positions, summary };
+  return { head, settings, path: notes.positions, summary };
 }
 
 /** @throws {SettingError} where settings do not fit the sensors or each other */

@@ -147,20 +147,8 @@ export function cruise(seed: number, floor: Cruise["floor"]): Cruise {
       const wish = (time: number) => (time % 3 < 2.2 ? base.speed : 0.05);
       return { ...base, scene: sceneOf(all, [plain]), wish, dip: 3.3 };
     }
-    case "mirror-like": {
-      const missing = between(0.7, 0.8);
-      const spoil: Course["spoil"] = ({ counts }, where, noise) => {
-        for (let i = 0; i < counts.length; i++) {
-          const at = where(i);
-          if (at === null || at[0] < 2.2 || at[0] > 3.6) continue;
-          const chance = noise.uniform();
-          if (chance < missing) counts[i] = 0;
-          // A wall or a ceiling, mirrored: behind the floor by any distance.
-          else if (chance < missing + 0.06) counts[i]! += 300 + 3000 * noise.uniform();
-        }
-      };
-      return { ...base, scene: sceneOf(all, [plain]), spoil };
-    }
+    case "mirror-like":
+      return { ...base, scene: sceneOf(all, [plain]), spoil: mirrored(between(0.7, 0.8)) };
     case "glass door": {
       // The way ends before the pane; what is asked is that nothing behind it passes for a drop.
       const pane = slab(5.2, 5.21, 2, { z0: 0, material: 3 });
@@ -170,6 +158,20 @@ export function cruise(seed: number, floor: Cruise["floor"]): Cruise {
       return floor satisfies never;
   }
 }
+
+/** A mirror-like patch from 2.2 m to 3.6 m: this share of its pixels have no return, a few show the room upside down. */
+const mirrored =
+  (missing: number): NonNullable<Course["spoil"]> =>
+  ({ counts }, where, noise) => {
+    for (let i = 0; i < counts.length; i++) {
+      const at = where(i);
+      if (at === null || at[0] < 2.2 || at[0] > 3.6) continue;
+      const chance = noise.uniform();
+      if (chance < missing) counts[i] = 0;
+      // A wall or a ceiling, mirrored: behind the floor by any distance.
+      else if (chance < missing + 0.06) counts[i]! += 300 + 3000 * noise.uniform();
+    }
+  };
 
 /** The nasty ones. */
 export const TRAPS = [

@@ -142,107 +142,219 @@ export interface Outcome {
 const rotation = new Float64Array(9);
 const position = new Float64Array(3);
 
+/** Speeds that are permitted, m/s and rad/s. */
+interface Permit {
+  readonly forward: number;
+  readonly backward: number;
+  readonly left: number;
+  readonly right: number;
+}
+const STANDING: Permit = { forward: 0, backward: 0, left: 0, right: 0 };
+
+/** The base: where it truly is, where its wheels put it, and how its chassis dips. */
+class Trolley {
+  x: number;
+  y: number;
+  yaw: number;
+  /** By the wheels; the heading has no error. */
+  wheelX = 0;
+  wheelY = 0;
+  /** m/s, rad/s, and radians of pitch. */
+  speed = 0;
+  turn = 0;
+  dip = 0;
+  dipRate = 0;
+  /** Metres driven. */
+  way = 0;
+  readonly #course: Course;
+  /** What the wheels measure of a metre. */
+  readonly #scale: number;
+
+  constructor(course: Course, scale: number) {
+    [this.x, this.y, this.yaw] = course.start;
+    this.#course = course;
+    this.#scale = scale;
+  }
+
+  get at(): [number, number, number] {
+    return [this.x, this.y, this.yaw];
+  }
+
+  /** @param turn rad/s; null to follow the course's curvature */
+  step(wish: number, turn: number | null): void {
+    const change = wish - this.speed;
+    const most = (Math.abs(wish) < Math.abs(this.speed) ? BODY.deceleration : ACCELERATION) * TICK;
+    const dv = Math.max(-most, Math.min(most, change));
+    this.speed += dv;
+    this.turn = turn ?? this.speed * this.#course.curvature;
+    this.yaw += this.turn * TICK;
+    const step = this.speed * TICK;
+    this.x += step * Math.cos(this.yaw);
+    this.y += step * Math.sin(this.yaw);
+    this.wheelX += this.#scale * step * Math.cos(this.yaw);
+    this.wheelY += this.#scale * step * Math.sin(this.yaw);
+    this.way += Math.abs(step);
+    // The chassis dips under braking: a damped spring.
+    const push = this.#course.dip * RADIANS * (-dv / TICK);
+    const w = 2 * Math.PI * 2.5;
+    this.dipRate += (w * w * (push - this.dip) - 2 * 0.4 * w * this.dipRate) * TICK;
+    this.dip += this.dipRate * TICK;
+  }
+
+  /** Whether a wheel has left the floor. */
+  isGone(): boolean {
+    const { x, y, yaw } = this;
+    return WHEELS.some(([wx, wy]) =>
+      this.#course.isGone(
+        x + Math.cos(yaw) * wx - Math.sin(yaw) * wy,
+        y + Math.sin(yaw) * wx + Math.cos(yaw) * wy,
+      ),
+    );
+  }
+
+  /** A place by the wheels, as it truly is. */
+  truly([px, py]: readonly [number, number]): [number, number] {
+    return [this.x + (px - this.wheelX) / this.#scale, this.y + (py - this.wheelY) / this.#scale];
+  }
+}
+
+/** The head on the base: renders what it sees, and judges it. */
+class Watcher {
+  /** What the wheels measure of a metre. */
+  readonly scale: number;
+  /** What limited the pace last. */
+  limit = "";
+  /** Places of the edge as the newest frame shows them, in the world. */
+  edges: [number, number][] = [];
+  /** Frames in which a brink was seen ahead; frames; milliseconds of the guard's own work. */
+  brinks = 0;
+  frames = 0;
+  cost = 0;
+  readonly #course: Course;
+  readonly #random: Random;
+  readonly #noise: SensorNoise;
+  readonly #guard = new Guard(GUARD);
+  readonly #mask = new DepthMask(OPTICS);
+  readonly #glance: Glancer;
+  readonly #shot: Shot;
+  /** How far mount, height and stamps are off what the head believes. */
+  readonly #tiltBias: number;
+  readonly #rollBias: number;
+  readonly #heightBias: number;
+  readonly #late: number;
+
+  constructor(course: Course) {
+    const random = new Random(course.seed, 3);
+    this.#course = course;
+    this.#random = random;
+    this.#noise = {
+      gate: 150,
+      seen: { reflectance: 0.8, range: 4.5 },
+      frequency: 60e6,
+      wrap: false,
+      dark: 200,
+      contrast: 0.8,
+      sun: course.sun ?? [],
+      saturation: 60000,
+      amplitudeUnit: 8,
+      shot: true,
+      subRays: 3,
+      random: new Random(course.seed, 4),
+    };
+    const { rays, unitsPerMetre } = this.#mask;
+    this.#glance = this.#guard.openGlancer(OPTICS, rays, unitsPerMetre, DEFAULT_RANGE_NOISE)!;
+    const pixels = OPTICS.width * OPTICS.height;
+    this.#shot = { counts: new Uint16Array(pixels), amplitude: new Uint16Array(pixels) };
+    this.#tiltBias = 0.25 * RADIANS * random.gauss();
+    this.#rollBias = 0.25 * RADIANS * random.gauss();
+    this.#heightBias = 0.003 * random.gauss();
+    this.scale = 1 + 0.01 * random.gauss();
+    this.#late = 0.01 * random.uniform();
+  }
+
+  /** Takes a frame. @returns what is permitted, and seconds until when */
+  look(time: number, base: Trolley): { permit: Permit; until: number } {
+    const course = this.#course;
+    const guard = this.#guard;
+    const { counts, amplitude } = this.#shot;
+    const { x, y, yaw } = base;
+    const [slope, height] = stand(course, x, y, yaw);
+    const tilt = base.dip + slope;
+    const truth = lensPose(course, [x, y, height], yaw, tilt, course.height);
+    renderDepth(course.scene, OPTICS, truth, time, this.#noise, counts, amplitude);
+    course.spoil?.(this.#shot, groundOf(this.#mask.rays, truth), this.#random);
+    // What the head believes: stamps late, and a small error of its own.
+    const believed =
+      tilt - this.#late * base.dipRate + this.#tiltBias + 0.05 * RADIANS * this.#random.gauss();
+    fill(lensPose(course, [0, 0, 0], 0, believed, course.height + this.#heightBias, this.#rollBias));
+    const masked = this.#mask.apply(counts, amplitude);
+    const wheels = { x: base.wheelX, y: base.wheelY, yaw };
+    const from = performance.now();
+    const judged = this.#glance.look({ ...masked, amplitude }, rotation, position, wheels);
+    const captured = Math.round(time * 1e6);
+    guard.tick(Math.round((time + LATENCY) * 1e6));
+    guard.watch("front", judged, captured);
+    guard.remember("front", judged, captured, { ...wheels, floor: 0 });
+    const { pace, until } = guard.answer(wheels, captured);
+    this.cost += performance.now() - from;
+    this.frames++;
+    this.limit = END_NAMES[pace.limit?.cause ?? END.open]!;
+    course.watch?.(judged, [x, y, yaw]);
+    this.#noteEdges(judged, base);
+    const forward = course.curvature === 0 ? pace.forward : arcPace(pace.arcsForward, course.curvature);
+    const { backward, left, right } = pace;
+    return { permit: { forward, backward, left, right }, until: until / 1e6 };
+  }
+
+  #noteEdges(judged: GlanceFrame, { x, y, yaw }: Trolley): void {
+    this.edges = [];
+    for (let n = 0; n < judged.strips; n++) {
+      if (judged.kind[n] === END.brink && Math.abs(judged.endY[n]!) < 0.2) this.brinks++;
+      const isEdge = judged.kind[n] !== END.obstacle && judged.kind[n] !== END.overhang;
+      if (!isEdge || Math.abs(judged.endY[n]!) > 0.2 || judged.range[n] === 0) continue;
+      this.edges.push([
+        x + Math.cos(yaw) * judged.endX[n]! - Math.sin(yaw) * judged.endY[n]!,
+        y + Math.sin(yaw) * judged.endX[n]! + Math.cos(yaw) * judged.endY[n]!,
+      ]);
+    }
+  }
+
+  /** Places of the edge around the base as known now, by the wheels. */
+  remembered({ wheelX, wheelY }: Trolley): readonly (readonly [number, number])[] {
+    return this.#guard
+      .brinks(wheelX, wheelY)
+      .filter(({ error }) => error < 0.1)
+      .flatMap(({ points }) => points);
+  }
+}
+
 /** Drives a course: the base obeys the pace and nothing else. */
 export function driveCourse(course: Course): Outcome {
-  const random = new Random(course.seed, 3);
-  const noise: SensorNoise = {
-    gate: 150,
-    seen: { reflectance: 0.8, range: 4.5 },
-    frequency: 60e6,
-    wrap: false,
-    dark: 200,
-    contrast: 0.8,
-    sun: course.sun ?? [],
-    saturation: 60000,
-    amplitudeUnit: 8,
-    shot: true,
-    subRays: 3,
-    random: new Random(course.seed, 4),
-  };
-  const guard = new Guard(GUARD);
-  const mask = new DepthMask(OPTICS);
-  const glance: Glancer = guard.openGlancer(OPTICS, mask.rays, mask.unitsPerMetre, DEFAULT_RANGE_NOISE)!;
-  const pixels = OPTICS.width * OPTICS.height;
-  const shot = { counts: new Uint16Array(pixels), amplitude: new Uint16Array(pixels) };
-  // What nobody knows exactly: mount, height, wheels.
-  const tiltBias = 0.25 * RADIANS * random.gauss();
-  const rollBias = 0.25 * RADIANS * random.gauss();
-  const heightBias = 0.003 * random.gauss();
-  const scale = 1 + 0.01 * random.gauss();
-  const late = 0.01 * random.uniform();
-
-  let [x, y, yaw] = course.start;
-  let [ox, oy] = [0, 0];
-  let v = 0;
-  let turn = 0;
-  let dip = 0;
-  let dipRate = 0;
+  const head = new Watcher(course);
+  const base = new Trolley(course, head.scale);
   let next = 0;
   let still = 0;
   let longest = 0;
   let stops = 0;
-  let way = 0;
   let isMiss = false;
-  let limit: string = "";
-  let brinks = 0;
-  let cost = 0;
-  let frames = 0;
-  const standing = { forward: 0, backward: 0, left: 0, right: 0 };
-  let permitted = standing;
+  let permitted = STANDING;
   let until = 0;
-  const queue: { due: number; until: number; pace: typeof standing }[] = [];
-  const glanceEdges: [number, number][] = [];
+  const queue: { due: number; until: number; permit: Permit }[] = [];
   const marks = (course.marks ?? []).map(() => Number.NaN);
   let time = 0;
-  for (; time < course.duration && !isMiss && x < course.until; time += TICK) {
+  for (; time < course.duration && !isMiss && base.x < course.until; time += TICK) {
     if (time >= next) {
       next += 1 / RATE;
-      const [slope, height] = stand(course, x, y, yaw);
-      const tilt = dip + slope;
-      const truth = lensPose(course, [x, y, height], yaw, tilt, course.height);
-      renderDepth(course.scene, OPTICS, truth, time, noise, shot.counts, shot.amplitude);
-      course.spoil?.(shot, groundOf(mask.rays, truth), random);
-      // What the head believes: stamps late, and a small error of its own.
-      const believed = tilt - late * dipRate + tiltBias + 0.05 * RADIANS * random.gauss();
-      const level = lensPose(course, [0, 0, 0], 0, believed, course.height + heightBias, rollBias);
-      fill(level);
-      const masked = mask.apply(shot.counts, shot.amplitude);
-      const from = performance.now();
-      const judged = glance.look({ ...masked, amplitude: shot.amplitude }, rotation, position, {
-        x: ox,
-        y: oy,
-        yaw,
-      });
-      const captured = Math.round(time * 1e6);
-      guard.tick(Math.round((time + LATENCY) * 1e6));
-      guard.watch("front", judged, captured);
-      guard.remember("front", judged, captured, { x: ox, y: oy, yaw, floor: 0 });
-      const { pace, until } = guard.answer({ x: ox, y: oy, yaw }, captured);
-      cost += performance.now() - from;
-      frames++;
-      const forward = course.curvature === 0 ? pace.forward : arcPace(pace.arcsForward, course.curvature);
-      const permit = { forward, backward: pace.backward, left: pace.left, right: pace.right };
+      const answer = head.look(time, base);
       queue.push({
         due: time + LATENCY + BODY.reactionDelay,
-        until: until / 1e6 + BODY.reactionDelay,
-        pace: permit,
+        until: answer.until + BODY.reactionDelay,
+        permit: answer.permit,
       });
-      limit = END_NAMES[pace.limit?.cause ?? END.open]!;
-      course.watch?.(judged, [x, y, yaw]);
-      glanceEdges.length = 0;
-      for (let n = 0; n < judged.strips; n++) {
-        if (judged.kind[n] === END.brink && Math.abs(judged.endY[n]!) < 0.2) brinks++;
-        const isEdge = judged.kind[n] !== END.obstacle && judged.kind[n] !== END.overhang;
-        if (!isEdge || Math.abs(judged.endY[n]!) > 0.2 || judged.range[n] === 0) continue;
-        glanceEdges.push([
-          x + Math.cos(yaw) * judged.endX[n]! - Math.sin(yaw) * judged.endY[n]!,
-          y + Math.sin(yaw) * judged.endX[n]! + Math.cos(yaw) * judged.endY[n]!,
-        ]);
-      }
     }
-    while (queue.length > 0 && queue[0]!.due <= time) ({ pace: permitted, until } = queue.shift()!);
-    if (time > until) permitted = standing;
-    const mode = course.steer?.([x, y, yaw]) ?? "ahead";
+    while (queue.length > 0 && queue[0]!.due <= time) ({ permit: permitted, until } = queue.shift()!);
+    if (time > until) permitted = STANDING;
+    const mode = course.steer?.(base.at) ?? "ahead";
     const wished = course.wish?.(time) ?? course.speed;
     const wish =
       mode === "ahead"
@@ -250,60 +362,35 @@ export function driveCourse(course: Course): Outcome {
         : mode === "back"
           ? -Math.min(wished, permitted.backward)
           : 0;
-    const change = wish - v;
-    const most = (Math.abs(wish) < Math.abs(v) ? BODY.deceleration : ACCELERATION) * TICK;
-    const dv = Math.max(-most, Math.min(most, change));
-    v += dv;
-    turn = mode === "left" ? Math.min(0.8, permitted.left) : v * course.curvature;
-    yaw += turn * TICK;
-    const step = v * TICK;
-    x += step * Math.cos(yaw);
-    y += step * Math.sin(yaw);
-    ox += scale * step * Math.cos(yaw);
-    oy += scale * step * Math.sin(yaw);
-    way += Math.abs(step);
-    // The chassis dips under braking: a damped spring.
-    const push = course.dip * RADIANS * (-dv / TICK);
-    const w = 2 * Math.PI * 2.5;
-    dipRate += (w * w * (push - dip) - 2 * 0.4 * w * dipRate) * TICK;
-    dip += dipRate * TICK;
+    base.step(wish, mode === "left" ? Math.min(0.8, permitted.left) : null);
     course.marks?.forEach((mark, n) => {
-      if (x >= mark && Number.isNaN(marks[n])) marks[n] = time;
+      if (base.x >= mark && Number.isNaN(marks[n])) marks[n] = time;
     });
-    const isStill = Math.abs(v) < 0.005 && Math.abs(turn) < 0.005 && wished > 0 && mode !== "stay";
+    const isStill =
+      Math.abs(base.speed) < 0.005 && Math.abs(base.turn) < 0.005 && wished > 0 && mode !== "stay";
     if (isStill && time > 1.5) {
       still += TICK;
       if (still > 0.5 && still - TICK <= 0.5) stops++;
       longest = Math.max(longest, still);
     } else still = 0;
     if (still > 1.2) break;
-    isMiss = WHEELS.some(([wx, wy]) =>
-      course.isGone(x + Math.cos(yaw) * wx - Math.sin(yaw) * wy, y + Math.sin(yaw) * wx + Math.cos(yaw) * wy),
-    );
+    isMiss = base.isGone();
   }
-  const remembered = guard
-    .brinks(ox, oy)
-    .filter(({ error }) => error < 0.1)
-    .flatMap(({ points }) => points);
-  const back = (p: readonly [number, number]): [number, number] => [
-    x + (p[0] - ox) / scale,
-    y + (p[1] - oy) / scale,
-  ];
-  const edges = remembered.length > 0 ? remembered.map(back) : glanceEdges;
+  const remembered = head.remembered(base);
   return {
     isMiss,
     stopped: still > 1,
     still: longest,
     stops,
     time,
-    way,
-    at: [x, y, yaw],
-    limit,
-    edges,
-    brinks,
+    way: base.way,
+    at: base.at,
+    limit: head.limit,
+    edges: remembered.length > 0 ? remembered.map((place) => base.truly(place)) : head.edges,
+    brinks: head.brinks,
     marks,
-    cost,
-    frames,
+    cost: head.cost,
+    frames: head.frames,
   };
 }
 

@@ -174,8 +174,7 @@ class Trouble {
 
 /** Drives once over the socket, in real time, with the command `serve` as the head. */
 export async function driveLive(knobs: Knobs, options: DriveOptions = {}): Promise<Outcome> {
-  const { watch, hear, rig = rigOf(knobs) } = options;
-  const begun = performance.now();
+  const { rig = rigOf(knobs) } = options;
   const { setup, settings } = rig;
   const folder = await mkdtemp(join(tmpdir(), "brinkmap-obey-"));
   await writeFile(
@@ -207,62 +206,79 @@ export async function driveLive(knobs: Knobs, options: DriveOptions = {}): Promi
     };
     const [sensor, link] = [client("sensor"), client("base")];
     await Promise.all([opened(sensor), opened(link)]);
-    const feeder = new Feeder(
-      sensor,
-      link,
-      setup.sensors.map(({ name }) => name),
-    );
-    const base = new Base(rig.build, rig.still, rig.at, rig.slippery, Number(knobs.seed));
-    const obedience = new Obedience(1e6 * settings["body.reactionDelay"]);
-    let newest: Reach | null = null;
-    link.on("reach", (reach) => {
-      const now = headTime();
-      obedience.hear(reach, now);
-      hear?.(reach, now);
-      newest = reach;
-    });
-    const seed = Number(knobs.seed);
-    const wander = new Wander(
-      seed,
-      String(knobs.wander),
-      settings["guard.topSpeed"],
-      settings["guard.topTurn"],
-    );
-    const senses = new Senses(rig, base);
-    const underway: Sensed[] = [];
-    const trail: number[][] = [];
-    const origin = headTime();
-    const seconds = Number(knobs.seconds) + WARM_UP;
-    let tick = 0;
-    while (tick * TICK < seconds && base.fall === null) {
-      const real = (headTime() - origin) / 1e6;
-      if (tick * TICK > real) {
-        await sleep(Math.max(1, 1000 * (tick * TICK - real)));
-        continue;
-      }
-      const time = tick++ * TICK;
-      const fault = faultAt(knobs, time - WARM_UP);
-      trouble.change(fault);
-      for (const sensed of senses.tick(time, TICK, fault)) {
-        const place = underway.findLastIndex(({ arrives }) => arrives <= sensed.arrives);
-        underway.splice(place + 1, 0, sensed);
-      }
-      while (underway[0] !== undefined && underway[0].arrives <= time)
-        feeder.send(underway.shift()!.event, origin);
-      const now = origin + 1e6 * time;
-      const command =
-        time < WARM_UP ? { curvature: 0, speed: 0 } : wander.next(base, obedience.permit(now), time);
-      base.step(command, time, TICK);
-      watch?.({ time, base, newest, fault });
-      if (tick % TRAIL_EVERY === 0) trail.push([time, base.x, base.y, base.yaw, base.speed, base.curvature]);
-      // Messages are read between ticks even when ticks are late.
-      if (tick % 4 === 0) await new Promise((resolve) => setImmediate(resolve));
-    }
-    return outcomeOf({ base, time: tick * TICK, newest, trail, frames: 0, headCost: 0, begun });
+    return await obeyInRealTime(knobs, { ...options, rig, trouble, sensor, link });
   } finally {
     await trouble.end();
     for (const one of clients) one.close();
     await head.stop();
     await rm(folder, { recursive: true });
   }
+}
+
+interface LiveDrive extends DriveOptions {
+  readonly rig: ReturnType<typeof rigOf>;
+  readonly trouble: Trouble;
+  /** Connections of the sensors and of the base. */
+  readonly sensor: HeadClient;
+  readonly link: HeadClient;
+}
+
+async function obeyInRealTime(
+  knobs: Knobs,
+  { rig, trouble, sensor, link, watch, hear }: LiveDrive,
+): Promise<Outcome> {
+  const begun = performance.now();
+  const { setup, settings } = rig;
+  const feeder = new Feeder(
+    sensor,
+    link,
+    setup.sensors.map(({ name }) => name),
+  );
+  const base = new Base(rig.build, rig.still, rig.at, rig.slippery, Number(knobs.seed));
+  const obedience = new Obedience(1e6 * settings["body.reactionDelay"]);
+  let newest: Reach | null = null;
+  link.on("reach", (reach) => {
+    const now = headTime();
+    obedience.hear(reach, now);
+    hear?.(reach, now);
+    newest = reach;
+  });
+  const seed = Number(knobs.seed);
+  const wander = new Wander(
+    seed,
+    String(knobs.wander),
+    settings["guard.topSpeed"],
+    settings["guard.topTurn"],
+  );
+  const senses = new Senses(rig, base);
+  const underway: Sensed[] = [];
+  const trail: number[][] = [];
+  const origin = headTime();
+  const seconds = Number(knobs.seconds) + WARM_UP;
+  let tick = 0;
+  while (tick * TICK < seconds && base.fall === null) {
+    const real = (headTime() - origin) / 1e6;
+    if (tick * TICK > real) {
+      await sleep(Math.max(1, 1000 * (tick * TICK - real)));
+      continue;
+    }
+    const time = tick++ * TICK;
+    const fault = faultAt(knobs, time - WARM_UP);
+    trouble.change(fault);
+    for (const sensed of senses.tick(time, TICK, fault)) {
+      const place = underway.findLastIndex(({ arrives }) => arrives <= sensed.arrives);
+      underway.splice(place + 1, 0, sensed);
+    }
+    while (underway[0] !== undefined && underway[0].arrives <= time)
+      feeder.send(underway.shift()!.event, origin);
+    const now = origin + 1e6 * time;
+    const command =
+      time < WARM_UP ? { curvature: 0, speed: 0 } : wander.next(base, obedience.permit(now), time);
+    base.step(command, time, TICK);
+    watch?.({ time, base, newest, fault });
+    if (tick % TRAIL_EVERY === 0) trail.push([time, base.x, base.y, base.yaw, base.speed, base.curvature]);
+    // Messages are read between ticks even when ticks are late.
+    if (tick % 4 === 0) await new Promise((resolve) => setImmediate(resolve));
+  }
+  return outcomeOf({ base, time: tick * TICK, newest, trail, frames: 0, headCost: 0, begun });
 }

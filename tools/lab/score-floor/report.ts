@@ -11,8 +11,17 @@ const percent = (share: number): string => `${(100 * share).toFixed(3)} %`;
 
 /** The report as lines. */
 export function report(rows: readonly Row[]): string[] {
+  const of = (kind: Row["job"]["kind"]) => rows.filter(({ job }) => job.kind === kind);
+  const [cruises, traps] = [of("cruise"), of("trap")];
+  return [
+    ...approachLines(of("approach")),
+    ...(cruises.length > 0 ? cruiseLines(cruises) : []),
+    ...(traps.length > 0 ? trapLines(traps) : []),
+  ];
+}
+
+function approachLines(approaches: readonly Row[]): string[] {
   const lines: string[] = [];
-  const approaches = rows.filter(({ job }) => job.kind === "approach");
   const of = (drop: string) => approaches.filter(({ job }) => job.kind === "approach" && job.drop === drop);
   lines.push("Approaches: a base that obeys the pace drives at an edge (a miss: any wheel past it)");
   lines.push(
@@ -48,74 +57,77 @@ export function report(rows: readonly Row[]): string[] {
     `${deep.length - movedDeep.length} more never set out: their heads see no floor as dark as that in front of them`,
   );
   const small = of("20");
-  if (small.length > 0) {
-    const bins = Array.from({ length: BINS }, (_, n) =>
-      small.reduce(([a, b], { seen }) => [a + seen[n]![0], b + seen[n]![1]] as [number, number], [0, 0] as [
-        number,
-        number,
-      ]),
-    );
-    lines.push(
-      `20 mm, frames that saw the brink by distance from the lens: ${bins
-        .map(([frames, hits], n) =>
-          frames > 20 ? `${n / 10}-${(n + 1) / 10} m ${((100 * hits) / frames).toFixed(0)} %` : "",
-        )
-        .filter(Boolean)
-        .join(", ")}`,
-    );
-  }
+  if (small.length > 0) lines.push(smallDropLine(small));
+  return lines;
+}
 
-  const cruises = rows.filter(({ job }) => job.kind === "cruise");
-  if (cruises.length > 0) {
-    lines.push(
-      "",
-      "Floors without a drop (a false stop: the base stands for half a second and wants to go on)",
-    );
-    lines.push("floor          drives  minutes  stops  brinks seen  mean speed kept");
-    for (const floor of FLOORS) {
-      const all = cruises.filter(({ job }) => job.kind === "cruise" && job.floor === floor);
-      if (all.length === 0) continue;
-      const minutes = all.reduce((sum, { outcome }) => sum + outcome.time, 0) / 60;
-      const stops = all.reduce((sum, { outcome }) => sum + outcome.stops, 0);
-      const brinks = all.reduce((sum, { outcome }) => sum + outcome.brinks, 0);
-      const kept =
-        all.reduce((sum, { ideal, outcome }) => sum + Math.min(1, ideal / outcome.time), 0) / all.length;
-      lines.push(
-        `${floor.padEnd(14)} ${String(all.length).padStart(6)} ${minutes.toFixed(1).padStart(8)} ${String(stops).padStart(6)}` +
-          ` ${String(brinks).padStart(12)} ${(100 * kept).toFixed(0).padStart(14)} %`,
-      );
-    }
-    const hours = cruises.reduce((sum, { outcome }) => sum + outcome.time, 0) / 3600;
-    const stops = cruises.reduce((sum, { outcome }) => sum + outcome.stops, 0);
-    const bright = cruises.filter(
-      ({ job, reflectance }) =>
-        job.kind === "cruise" && job.floor !== "braking" && job.floor !== "black mat" && reflectance >= 0.1,
-    );
+/** How far a brink of 20 mm is seen. */
+function smallDropLine(small: readonly Row[]): string {
+  const bins = Array.from({ length: BINS }, (_, n) =>
+    small.reduce(([a, b], { seen }) => [a + seen[n]![0], b + seen[n]![1]] as [number, number], [0, 0] as [
+      number,
+      number,
+    ]),
+  );
+  return `20 mm, frames that saw the brink by distance from the lens: ${bins
+    .map(([frames, hits], n) =>
+      frames > 20 ? `${n / 10}-${(n + 1) / 10} m ${((100 * hits) / frames).toFixed(0)} %` : "",
+    )
+    .filter(Boolean)
+    .join(", ")}`;
+}
+
+function cruiseLines(cruises: readonly Row[]): string[] {
+  const lines: string[] = [];
+  lines.push(
+    "",
+    "Floors without a drop (a false stop: the base stands for half a second and wants to go on)",
+  );
+  lines.push("floor          drives  minutes  stops  brinks seen  mean speed kept");
+  for (const floor of FLOORS) {
+    const all = cruises.filter(({ job }) => job.kind === "cruise" && job.floor === floor);
+    if (all.length === 0) continue;
+    const minutes = all.reduce((sum, { outcome }) => sum + outcome.time, 0) / 60;
+    const stops = all.reduce((sum, { outcome }) => sum + outcome.stops, 0);
+    const brinks = all.reduce((sum, { outcome }) => sum + outcome.brinks, 0);
     const kept =
-      bright.reduce((sum, { ideal, outcome }) => sum + Math.min(1, ideal / outcome.time), 0) / bright.length;
+      all.reduce((sum, { ideal, outcome }) => sum + Math.min(1, ideal / outcome.time), 0) / all.length;
     lines.push(
-      `${stops} false stops in ${hours.toFixed(2)} h; at 95 % confidence below ${poissonBound(stops, hours).toFixed(2)} per hour (Poisson)`,
-      `mean speed kept on ordinary floors (10 % and brighter): ${(100 * kept).toFixed(0)} %`,
-    );
-    const mats = cruises
-      .filter(({ job }) => job.kind === "cruise" && job.floor === "black mat")
-      .map(({ outcome, head }) => (outcome.marks[1]! - outcome.marks[0]!) / ((1.2 + 0.42) / head.speed));
-    lines.push(
-      `a 1.2 m black mat takes ${quantile(mats, 0.5).toFixed(2)} times as long as at the wished speed (worst ${quantile(mats, 1).toFixed(2)})`,
+      `${floor.padEnd(14)} ${String(all.length).padStart(6)} ${minutes.toFixed(1).padStart(8)} ${String(stops).padStart(6)}` +
+        ` ${String(brinks).padStart(12)} ${(100 * kept).toFixed(0).padStart(14)} %`,
     );
   }
+  const hours = cruises.reduce((sum, { outcome }) => sum + outcome.time, 0) / 3600;
+  const stops = cruises.reduce((sum, { outcome }) => sum + outcome.stops, 0);
+  const bright = cruises.filter(
+    ({ job, reflectance }) =>
+      job.kind === "cruise" && job.floor !== "braking" && job.floor !== "black mat" && reflectance >= 0.1,
+  );
+  const kept =
+    bright.reduce((sum, { ideal, outcome }) => sum + Math.min(1, ideal / outcome.time), 0) / bright.length;
+  lines.push(
+    `${stops} false stops in ${hours.toFixed(2)} h; at 95 % confidence below ${poissonBound(stops, hours).toFixed(2)} per hour (Poisson)`,
+    `mean speed kept on ordinary floors (10 % and brighter): ${(100 * kept).toFixed(0)} %`,
+  );
+  const mats = cruises
+    .filter(({ job }) => job.kind === "cruise" && job.floor === "black mat")
+    .map(({ outcome, head }) => (outcome.marks[1]! - outcome.marks[0]!) / ((1.2 + 0.42) / head.speed));
+  lines.push(
+    `a 1.2 m black mat takes ${quantile(mats, 0.5).toFixed(2)} times as long as at the wished speed (worst ${quantile(mats, 1).toFixed(2)})`,
+  );
+  return lines;
+}
 
-  const traps = rows.filter(({ job }) => job.kind === "trap");
-  if (traps.length > 0) {
-    lines.push("", "Traps", "name                         drives  moved  miss  stood at the end");
-    for (const name of TRAPS) {
-      const all = traps.filter(({ job }) => job.kind === "trap" && job.trap === name);
-      const count = (test: (row: Row) => boolean) => String(all.filter(test).length);
-      lines.push(
-        `${name.padEnd(28)} ${String(all.length).padStart(6)} ${count(hasMoved).padStart(6)}` +
-          ` ${count(({ outcome }) => outcome.isMiss).padStart(5)} ${count(({ outcome }) => outcome.stopped).padStart(17)}`,
-      );
-    }
+function trapLines(traps: readonly Row[]): string[] {
+  const lines: string[] = [];
+  lines.push("", "Traps", "name                         drives  moved  miss  stood at the end");
+  for (const name of TRAPS) {
+    const all = traps.filter(({ job }) => job.kind === "trap" && job.trap === name);
+    const count = (test: (row: Row) => boolean) => String(all.filter(test).length);
+    lines.push(
+      `${name.padEnd(28)} ${String(all.length).padStart(6)} ${count(hasMoved).padStart(6)}` +
+        ` ${count(({ outcome }) => outcome.isMiss).padStart(5)} ${count(({ outcome }) => outcome.stopped).padStart(17)}`,
+    );
   }
   return lines;
 }
