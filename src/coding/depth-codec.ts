@@ -288,7 +288,10 @@ export function decodeImage(out: Uint16Array, bytes: Uint8Array, start: number, 
   }
 }
 
-/** Unpacks `count` values to `out` from index `first`. */
+/**
+ * Unpacks `count` values to `out` from index `first`. Longer than a screen: it runs for each group of pixels of each frame, and the
+ * position in the bits stays in local variables.
+ */
 function unpack(
   out: Uint16Array,
   first: number,

@@ -101,7 +101,8 @@ export interface Passage {
 }
 
 /**
- * Looks along a ray for the first occupied voxel.
+ * Looks along a ray for the first occupied voxel. Longer than a screen: the walk steps from voxel to voxel on numbers in local variables,
+ * which a call would have to pass and allocate.
  *
  * @param ox, oy, oz where from, world metres
  * @param dx, dy, dz unit vector

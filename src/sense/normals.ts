@@ -139,7 +139,10 @@ export class NormalEstimator {
     return samples;
   }
 
-  /** Adds the pixel's plane to the samples if it is one. */
+  /**
+   * Adds the pixel's plane to the samples if it is one. Longer than a screen: it runs for each sampled pixel, and its sums stay in
+   * local variables.
+   */
   #fit(depth: Uint16Array, unitsPerMetre: number, at: number): void {
     const { reach, minShare, maxRms, maxOffRms, maxOffShare, maxBend } = this.#settings;
     const width = this.#width;

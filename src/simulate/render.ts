@@ -281,7 +281,7 @@ function markEdges({ ranges, solids, edge }: Scratch, width: number): void {
 }
 
 /**
- * Renders one depth frame.
+ * Renders one depth frame. Longer than a screen: one loop over the pixels, whose sums over sub-rays stay in local variables.
  *
  * @param time         seconds
  * @param noise        null for exact depth of the first surface and an amplitude of 1000 * reflectance * cos / range^2

@@ -94,7 +94,7 @@ function withoutHeader(packed: Uint8Array): { fields: number; rest: Uint8Array }
   return { fields: (packed[1]! << 8) | packed[2]!, rest: packed.slice(3) };
 }
 
-/** A client's message as it goes on the wire. */
+/** A client's message, encoded for the wire. */
 export function encodeForServer(message: FromClient, form: Form): string | Uint8Array {
   return form === "text" ? stringify(message) : new Uint8Array(packr.pack(message));
 }

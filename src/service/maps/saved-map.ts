@@ -20,12 +20,12 @@ export interface SavedMapParts {
 /**
  * The head's map on disk. A start makes a new map and sets the one of the run before aside, under a name that is never written
  * again: where the base stands in the old one is not known. Where the old map is to be continued (`map.load`), the place is assumed
- * until somebody confirms it, and nothing is saved meanwhile.
+ * until a client confirms it, and nothing is saved meanwhile.
  */
 export class SavedMap {
   readonly #parts: SavedMapParts;
   readonly #saver: MapSaver | null;
-  /** Of the head's map, as far as it has told. */
+  /** Of the head's map, as it reported last. */
   #revision = 0;
   #savedRevision = 0;
   #savedAt: string | null = null;
@@ -49,7 +49,7 @@ export class SavedMap {
     return this.#revision;
   }
 
-  /** The head tells of its map. */
+  /** The head reports the state of its map. */
   changed(revision: number): void {
     this.#revision = revision;
   }
@@ -115,14 +115,14 @@ export class SavedMap {
     note(text);
   }
 
-  /** The base stands where the saved map says. @throws {WireError} when that is not in question */
+  /** The base stands where the saved map says. @throws {WireError} when the place is not assumed */
   confirm(): void {
     if (!this.isAssumed)
       throw new WireError("map", "map", null, "map: no place is assumed that could be confirmed");
     this.#isLoaded = false;
   }
 
-  /** The head has a new map: the one that is saved must not be written over by it. */
+  /** The head has a new map, which must not overwrite the saved one. */
   async cleared(): Promise<void> {
     this.#isLoaded = false;
     await this.setAside("the map was cleared");

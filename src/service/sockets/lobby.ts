@@ -18,8 +18,8 @@ interface Seat {
 }
 
 /**
- * Where connections wait until their hello is accepted. Nobody is known here, so that what they can take is bounded: how many they
- * are, and how much they send.
+ * Where connections wait until their hello is accepted. They are not authenticated yet, so their number and the bytes that they may send
+ * are bounded.
  */
 export class Lobby {
   /** Oldest first. */

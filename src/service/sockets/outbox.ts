@@ -24,7 +24,7 @@ const LONGEST_PATCH = 16 * 1024;
 
 /** Topics of which the newest message takes the place of the one that waits. */
 export type Queued = Exclude<Topic, "map" | "notes">;
-/** Which goes first when several wait: a base must know its reach. */
+/** The order when several wait: the reach goes first, because the base drives by it. */
 const RANK: Readonly<Record<Queued, number>> = {
   reach: 0,
   pose: 1,
@@ -47,7 +47,7 @@ interface Subscription {
 
 /**
  * What waits for one client; its memory is bounded whatever the client does. A newer reach, pose or pulse replaces the one that
- * waits. Of the map only the place is kept up to which the client has it. Replies and notes are counted.
+ * waits. Of the map only the number of the newest change that the client has is kept. Replies and notes are counted.
  *
  * The kernel's socket buffers hold seconds of messages, so a client that stops reading would not show. Messages are therefore
  * followed by a ping, one at a time, which every WebSocket client answers once it has read so far (RFC 6455, 5.5.2), and only a
@@ -77,7 +77,7 @@ export class Outbox {
   #isClosed = false;
   /** Called when the client asks faster than it reads. */
   readonly #overflow: () => void;
-  /** By how much intervals are stretched: a head that is held back talks less to those who only watch. */
+  /** Factor on the intervals of watchers: a head under load sends them fewer messages. */
   stretch = 1;
   /** Messages that newer ones took the place of. */
   replaced = 0;
@@ -115,7 +115,7 @@ export class Outbox {
       this.#mapDue = 0;
       if (have !== null) {
         this.#epoch = have.epoch;
-        // A change of the future is of no map that was ever sent.
+        // A change that was never made cannot have been received: the client starts from the whole map.
         this.#change = have.change <= this.#map.change ? have.change : 0;
       }
     } else if (rate > 0) this.#subscriptions.set(topic, { interval, due: 0, waiting: null });
@@ -204,7 +204,7 @@ export class Outbox {
     this.#arm(now);
   }
 
-  /** One at a time: some clients take many pings in a row for a flood, and close. */
+  /** One ping at a time: some clients treat many in a row as a flood, and close. */
   #ping(): void {
     if (this.#confirms || this.#pinged > this.#confirmed) return;
     this.#pinged = this.#sequence;
@@ -217,7 +217,7 @@ export class Outbox {
 
   #pumpTopic(topic: Queued, now: number, isFresh: boolean): void {
     const subscription = this.#subscriptions.get(topic);
-    // Half an interval is let off for what has just come: of frames at twice the rate, one always fits.
+    // A message that has just come may be half an interval early: then every second frame of a source at twice the rate fits.
     if (!subscription?.waiting || now < subscription.due - (isFresh ? subscription.interval / 2 : 0)) return;
     if (this.#unread.count(topic) >= MOST_UNREAD) return;
     this.#send(subscription.waiting, topic, now);
@@ -236,7 +236,7 @@ export class Outbox {
     if (now < this.#mapDue || this.#change === this.#map.change) return;
     while (this.#change !== this.#map.change) {
       const room = this.#unread.mapRoom;
-      if (room <= 0 || !this.#hasRoom()) return; // goes on when the client has read
+      if (room <= 0 || !this.#hasRoom()) return; // `confirm` continues when the client has read
       this.#sendPatch(now, Math.min(room, LONGEST_PATCH));
     }
     this.#mapDue = now + this.#mapInterval * this.stretch;
@@ -266,7 +266,7 @@ export class Outbox {
     this.#timer = null;
     let due = Number.POSITIVE_INFINITY;
     for (const { waiting, due: at, interval } of this.#subscriptions.values()) {
-      // A little later than due: the next may be about to come, and is worth more.
+      // A little later than due: a newer message may be about to come.
       if (waiting !== null && at > now) due = Math.min(due, at + interval / 8);
     }
     if (this.#mapInterval > 0 && this.#change !== this.#map.change && this.#mapDue > now)

@@ -14,7 +14,7 @@ const MOST_REFUSALS = 200;
 const REFUSAL_WINDOW = 10_000_000;
 /** Microseconds within which a connection must say hello. */
 const HELLO_WITHIN = 3_000_000;
-/** Microseconds for which a client may leave messages unread before it is taken for gone. */
+/** Microseconds for which a client may leave messages unread; then its connection is closed. */
 const GONE_AFTER = 120_000_000;
 
 /** WebSocket close codes. Source: RFC 6455, section 7.4.1, and the registry that it founded (1012: service restart, 1013: try again later). */
@@ -188,7 +188,7 @@ export class Session implements Guest {
       const backlog = (): number => this.#socket.bufferedAmount;
       this.outbox = new Outbox(
         {
-          // A base gets its reach a moment sooner uncompressed; and a head that is held back has no time for it.
+          // Uncompressed, a reach arrives sooner; and a head under load has no time to compress.
           send: (data) => {
             const isBusy = (this.outbox?.stretch ?? 1) > 1;
             this.#socket.send(data, { compress: hello.role !== "base" && !isBusy });

@@ -25,7 +25,7 @@ const MOST_COMPLAINT = 300;
 
 /**
  * Depth frames from a program's standard output: raw 16-bit counts, little-endian, row-major, one frame after the other
- * (the kernel's Z16 layout). Frames are put together straight in shared memory; one that nobody took is overtaken by the
+ * (the kernel's Z16 layout). Frames are put together straight in shared memory; a frame that was not taken yet is replaced by the
  * next. The program is started anew when it ends, hangs, or cannot be started.
  */
 export class DepthCommandSource {

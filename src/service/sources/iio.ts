@@ -86,10 +86,10 @@ export class IioSource {
         await sample(this.#target);
         failures = 0;
       } catch (error) {
-        // A bus hiccup is no reason to start over; a device that has gone is.
+        // A bus hiccup is no reason to open the device again; a device that is gone is.
         if (++failures >= MOST_FAILURES || (error as NodeJS.ErrnoException).code === "ENOENT") throw error;
       }
-      // What was late is not caught up with: samples would come in bursts.
+      // Missed samples are skipped; making up for them would send a burst.
       due = Math.max(due + period, performance.now());
       const pause = due - performance.now();
       await new Promise((resolve) => setTimeout(resolve, Math.max(1, pause)));

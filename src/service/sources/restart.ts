@@ -1,10 +1,10 @@
 /** Milliseconds: the first pause, and the longest. */
 const FIRST_PAUSE = 250;
 const LONGEST_PAUSE = 10_000;
-/** What has run for so long counts as well again, milliseconds. */
+/** Milliseconds of running after which a program counts as healthy again. */
 const WELL_AFTER = 10_000;
 
-/** What runs until it fails; `stop` ends it early, and then `done` resolves. */
+/** Runs until it fails; `stop` ends it early, and then `done` resolves. */
 export interface Run {
   /** Why it ended, in one line. Never rejects. */
   readonly done: Promise<string>;
