@@ -240,7 +240,7 @@ export class HeadClient {
     this.#handlers.call("open", welcome);
   }
 
-  /** Other rates from now on; a map goes on where it was. */
+  /** Other rates from now on; a map continues from the change that was received last. */
   subscribe(rates: Readonly<Partial<Record<Topic, number>>>): void {
     const topics = Object.fromEntries(
       Object.entries(rates).map(([topic, rate]) => {

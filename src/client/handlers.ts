@@ -1,7 +1,7 @@
 import type { FromServer, ServerKind } from "../wire/messages.ts";
 import type { MapMirror } from "./mirror.ts";
 
-/** What a client tells of. Each gets the newest; there is no backlog on this side. */
+/** Events of a client. Each handler gets the newest message; there is no backlog on this side. */
 export interface ClientEvents {
   open: (welcome: FromServer<"welcome">) => void;
   /** The connection is gone. `retry` is milliseconds until it is tried again; null when the head closed it for good. */

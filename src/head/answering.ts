@@ -8,7 +8,7 @@ import type { Located } from "./pose-sources.ts";
 import type { Settings } from "./settings.ts";
 import { MICROSECONDS } from "./stage-settings.ts";
 
-/** What an answer is made of besides the place. */
+/** What an answer is made of, except for the place. */
 export interface AnswerInputs {
   readonly guard: Guard;
   readonly ground: Ground;

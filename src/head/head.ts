@@ -96,6 +96,8 @@ export class Head {
     this.#settings = settings;
     this.#onReach = onReach;
     const sensors = openSensors(setup, settings);
+    // Refuses voxels that are too small before others make their tables for them.
+    this.#mapping = new Mapping(sensors, settings);
     this.#guard = new Guard(guardSettings(settings));
     this.#ground = new Ground(settings["map.voxelSize"]);
     this.#poses = new PoseSources(setup, settings);
@@ -113,7 +115,6 @@ export class Head {
         },
       },
     });
-    this.#mapping = new Mapping(sensors, settings);
   }
 
   get setup(): Setup {

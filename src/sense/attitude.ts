@@ -11,7 +11,7 @@ export interface AttitudeSettings {
   /** Rest is: no rate changing by more than this, rad/s, and no acceleration by more than that, m/s^2, ... */
   readonly restRate: number;
   readonly restAcceleration: number;
-  /** ... for so many seconds, with a mean rate that may still be bias: rad/s, before the first rest and after it. */
+  /** ... for this many seconds, with a mean rate that may still be bias: rad/s, before the first rest and after it. */
   readonly restTime: number;
   readonly largestBias: number;
   readonly largestBiasChange: number;

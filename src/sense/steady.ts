@@ -19,7 +19,7 @@ const SAID_NOISE = (0.5 * Math.PI) / 180;
 /** rad/s: slower changes of the turn rate tell nothing of lateness. Chosen by hand. */
 const LEAST_CHANGE = (5 * Math.PI) / 180;
 
-/** What `follow` tells of a span. */
+/** Result of `follow` for a span. */
 export interface Steadied {
   /** worldFromImu at its end. */
   readonly rotation: Quat;

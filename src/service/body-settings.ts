@@ -21,7 +21,7 @@ export class BodySettings {
     for (const name of names) this.#missing.delete(name);
   }
 
-  /** What nobody has set yet. */
+  /** Names of the settings that are not set yet. */
   get missing(): readonly string[] {
     return [...this.#missing];
   }

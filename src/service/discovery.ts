@@ -17,7 +17,7 @@ export function announcement(port: number, isTls: boolean): ServiceConfig {
 export class Announcer {
   readonly #bonjour: Bonjour;
 
-  /** @param complain told what goes wrong: without a network there is nobody to tell, and the head goes on */
+  /** @param complain gets what goes wrong; without a network the head works as before */
   constructor(port: number, isTls: boolean, complain: (why: string) => void) {
     this.#bonjour = new Bonjour({}, (error: Error) => complain(error.message));
     this.#bonjour.publish(announcement(port, isTls));

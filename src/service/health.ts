@@ -195,7 +195,7 @@ export class Health {
     this.#leftOut = leftOut;
   }
 
-  /** What frames need for a pose and what does not come; null when all of it comes, or nothing may be told of that. */
+  /** Streams that poses need and that do not come; null when all of them come, or when the events are of a recording. */
   #missing(now: number): string | null {
     if (this.#parts.mode.lateness(Number.POSITIVE_INFINITY) === null) return null; // a recording may stand still
     return this.#streams.missing(this.#parts.head.settings["pose.source"], now);

@@ -45,7 +45,7 @@ export class Requests {
     this.#changes = new SettingChanges(parts);
   }
 
-  /** What fails from now on fails because the service ends: nobody is told. */
+  /** The service ends: requests that fail from now on get no answer. */
   stop(): void {
     this.#isStopping = true;
   }

@@ -21,7 +21,7 @@ export const END = {
   late: 7,
   /** The sensor whose view covers this direction sends, but it does not see the floor: it is covered, or blind. */
   blind: 8,
-  /** A stream repeats old data although the head moves: nothing that it says is of now. */
+  /** A stream repeats old data although the head moves: its data do not show the present. */
   frozen: 9,
   /** Where the base stands is not known, and has not been for a while: nothing that is remembered can be laid around it. */
   unplaced: 10,

@@ -206,7 +206,11 @@ export const CLIENT_MESSAGES = {
         }),
       ),
       step: Type.Optional(
-        Type.Integer({ minimum: -1000, maximum: 1000, description: "by so many frames; stands still there" }),
+        Type.Integer({
+          minimum: -1000,
+          maximum: 1000,
+          description: "frames to step by; playing pauses there",
+        }),
       ),
       speed: Type.Optional(
         Type.Number({ minimum: 0, maximum: 16, description: "1 is as it was recorded, 0 stands still" }),

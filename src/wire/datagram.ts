@@ -46,7 +46,7 @@ export interface Glance {
   readonly distanceMm: readonly number[];
   /** (8) codes as in the reach message. */
   readonly what: readonly number[];
-  /** m/s; null while nobody knows. */
+  /** m/s; null while it is not known. */
   readonly pace: { readonly forward: number; readonly backward: number } | null;
   /** What limits the pace ahead, a code as in the reach message, and millimetres until the outline meets it; null: nothing. */
   readonly limit: { readonly cause: number; readonly distanceMm: number } | null;

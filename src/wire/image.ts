@@ -15,7 +15,7 @@ export function packImage(image: Uint16Array): Uint8Array {
   return bytes.slice(0, encodeImage(bytes, 0, image));
 }
 
-/** @throws {DecodeError} if they are not an image of so many pixels */
+/** @throws {DecodeError} if they are not an image of that many pixels */
 export function unpackImage(bytes: Uint8Array, pixels: number): Uint16Array {
   const image = new Uint16Array(pixels);
   decodeImage(image, bytes, 0, bytes.length);
@@ -37,7 +37,7 @@ export function packCodes(codes: Uint8Array): Uint8Array {
   return bytes.slice(0, size);
 }
 
-/** @throws {DecodeError} if they are not so many codes */
+/** @throws {DecodeError} if they are not that many codes */
 export function unpackCodes(bytes: Uint8Array, count: number): Uint8Array {
   const codes = new Uint8Array(count);
   let n = 0;

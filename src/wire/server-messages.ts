@@ -473,7 +473,7 @@ export const SERVER_MESSAGES = {
     ),
   }),
   done: server("done", "What was asked for has been done.", { ...sent, id: Id, text: Type.String() }),
-  error: server("error", "What was sent could not be taken. The connection goes on unless it is closed.", {
+  error: server("error", "What was sent could not be taken. The connection stays open unless it is closed.", {
     ...sent,
     code: Type.Union(ERROR_CODES.map((code) => Type.Literal(code))),
     about: Type.String({ description: "kind of the message" }),

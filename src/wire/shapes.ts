@@ -1,6 +1,6 @@
 import { type Static, type TProperties, type TSchema, Type } from "@sinclair/typebox";
 
-/** Nobody changes what was made or read. */
+/** A message as it was made or read: read-only throughout. */
 export type Frozen<T> = T extends Uint8Array
   ? T
   : T extends object

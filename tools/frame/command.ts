@@ -40,7 +40,7 @@ export interface Command<O extends Options> {
   readonly options: O;
   /** Lines after the options. */
   readonly notes?: string;
-  /** Meanings of its exit codes besides 0, 1 and 2. */
+  /** Meanings of its exit codes other than 0, 1 and 2. */
   readonly exits?: Readonly<Record<number, string>>;
   /** Returns the exit code. Errors that the person who called can mend are thrown (see `failureOf`). */
   readonly run: (call: Call<O>) => number | Promise<number>;

@@ -8,7 +8,7 @@ export class OutputError extends Error {
   override readonly name = "OutputError";
 }
 
-/** Exit codes, the same for every command; a command's help names its own besides. */
+/** Exit codes, the same for every command; a command's help adds its own. */
 export const EXIT = {
   done: 0,
   failed: 1,

@@ -12,7 +12,7 @@ export function targetOf(request: IncomingMessage): { pathname: string; searchPa
   }
 }
 
-/** Decides by headers alone whether a request may go on: its host name, its page's origin, its token. */
+/** Decides by headers alone whether a request is let in: its host name, its page's origin, its token. */
 export class RequestGuard {
   readonly #listen: Config["listen"];
   readonly #tokens: Config["tokens"];

@@ -14,7 +14,7 @@ export const RIGHT_OF: Readonly<Record<Role, Right>> = { watcher: "watch", base:
 const digest = (token: string): Buffer => createHash("sha256").update(token, "utf8").digest();
 
 /**
- * Makes a token of 256 random bits. Its plain SHA-256 is kept: nobody guesses that many bits, so a slow hash would protect nothing,
+ * Makes a token of 256 random bits. Its plain SHA-256 is kept: that many bits cannot be guessed, so a slow hash would protect nothing,
  * and would let a stranger keep the service busy.
  */
 export function newToken(

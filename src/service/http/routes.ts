@@ -203,7 +203,7 @@ export class Routes {
   }
 }
 
-/** What tells of rooms, or of how the head is used. */
+/** Documents that show rooms, or how the head is used. */
 const NEEDS_TOKEN = /^\/(metrics|map\.ply|map\.npy|kept(\/.*)?)$/;
 
 /** The rest of the request is not read. */

@@ -9,7 +9,7 @@ export type Moment = FromServer<"recording">["moments"][number];
 
 /** A list that a page can still show. */
 const MOST_MOMENTS = 500;
-/** Without a frame for so many usual intervals, and for so long, something was wrong: microseconds. */
+/** A pause between frames counts as a gap beyond this many usual intervals and this many microseconds. */
 const GAP_INTERVALS = 3;
 const SHORTEST_GAP = 150_000;
 /** Whether a reach lets the base go no farther because the way ahead ends at a brink. */

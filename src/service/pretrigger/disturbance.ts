@@ -15,7 +15,7 @@ const LEAK_SPEED = 0.5;
 const LEAK_HEIGHT = 1;
 /** Seconds over which the direction of gravity is taken. */
 const UP_MEAN = 1;
-/** What gravity and the accelerometer's scale come to is learnt within so many seconds. */
+/** Seconds within which gravity and the accelerometer's scale are learnt. */
 const LEARN = 20;
 /** Seconds: samples farther apart are no integral. */
 const MOST_STEP = 0.05;

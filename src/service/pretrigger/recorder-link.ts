@@ -39,7 +39,7 @@ export class PretriggerLink {
         if (message.kind === "closed") resolve();
         else this.#hear(message);
       });
-      // The head goes on without it.
+      // The head continues without it.
       this.#worker.on("error", (error) => {
         this.#troubled(error.message);
         resolve();

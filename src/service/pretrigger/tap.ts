@@ -20,7 +20,7 @@ export type ToPretrigger =
       readonly images: ArrayBuffer;
     };
 
-/** Frames on their way to the pretrigger; a disk that is slower than that makes it leave frames out, and nobody wait. */
+/** Frames on their way to the pretrigger at most. With a slower disk frames are left out of the recording; the head does not wait. */
 const MOST_ON_THE_WAY = 12;
 
 /** Hands what comes in to the pretrigger's thread, without ever waiting for it. */

@@ -33,13 +33,13 @@ export function frameSlotMemory(pixels: number): FrameSlotMemory {
   };
 }
 
-/** Frames of a slot that nobody took before the next came. */
+/** Frames of a slot that were not taken before the next came. */
 export const overtakenIn = ({ control }: FrameSlotMemory): number =>
   Atomics.load(new Int32Array(control), OVERTAKEN);
 
 /**
  * Hands depth frames from one thread to another, newest first: a queue of one. The writer fills a buffer of its own and
- * swaps it for the middle one; the reader swaps its own for the middle one when that is fresh. Nobody waits, no frame is
+ * swaps it for the middle one; the reader swaps its own for the middle one when that is fresh. Neither side waits, no frame is
  * torn, and a frame that was not taken in time is overtaken by the next. One writer, one reader.
  */
 class FrameSlot {
@@ -77,7 +77,7 @@ export class FrameWriter extends FrameSlot {
     return this.image(this.#own, 1);
   }
 
-  /** Hands the frame over. @returns whether it overtook one that nobody had taken */
+  /** Hands the frame over. @returns whether it overtook one that was not taken yet */
   publish({ time, arrival, sequence, hasAmplitude }: FrameLabel): boolean {
     this.labels.set([time, arrival, sequence, hasAmplitude ? 1 : 0], LABELS * this.#own);
     const before = Atomics.exchange(this.control, MIDDLE, this.#own | FRESH);

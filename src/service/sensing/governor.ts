@@ -42,7 +42,7 @@ export class Governor {
     return this.#shed;
   }
 
-  /** A timer of this thread went off. @param late by so many microseconds */
+  /** A timer of this thread went off. @param late microseconds by which it was late */
   beat(late: number): void {
     this.#late += Math.max(0, late);
     this.#beats++;

@@ -36,7 +36,7 @@ export class Intake {
     this.#now = now;
   }
 
-  /** Other sensors from now on; writers of slots that stay go on. */
+  /** Other sensors from now on; writers of slots that stay are kept. */
   change(setup: Setup, slots: readonly FrameSlotMemory[]): void {
     this.#writers = slots.map((memory, i) =>
       this.#writers[i]?.is(memory) ? this.#writers[i] : new FrameWriter(memory),

@@ -24,8 +24,8 @@ export interface Bearings {
 }
 
 /**
- * Reach as far as the map's layers tell it: along each bearing to the first column that is in the way or whose floor nobody
- * has seen. It stands on the map alone; a judgement of the newest frame by itself takes its place where there is one.
+ * Reach as far as the map's layers tell it: along each bearing to the first column that is in the way or whose floor was
+ * never seen. It stands on the map alone; a judgement of the newest frame by itself takes its place where there is one.
  */
 export function reachOfMap(
   layers: LayersView,

@@ -34,7 +34,7 @@ export interface Place {
 
 /**
  * Answers from the map, in time that grows with the length of the way asked about only.
- * @returns null when the question is in the base's frame and nobody knows where the base is
+ * @returns null when the question is in the base's frame and the place of the base is not known
  */
 export function answer(question: Question, place: Place): Answer | null {
   const { layers, columnSize, worldFromBase } = place;

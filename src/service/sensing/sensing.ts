@@ -127,7 +127,7 @@ export class Sensing {
         this.#try(message.ticket, () => {
           this.#head.change(this.#head.settings, message.setup);
           this.#pretrigger?.begin(this.#head.setup, this.#head.settings);
-          // A reader knows which buffer of its slot is its own: one that goes on is kept.
+          // A reader knows which buffer of its slot is its own, so readers of slots that stay are kept.
           this.#readers = message.slots.map((memory, i) => {
             const known = this.#readers[i];
             return known?.is(memory) ? known : new FrameReader(memory);

@@ -27,7 +27,7 @@ export function drawWalk(ground: ReachableGround, cells: readonly GroundCell[], 
   return null;
 }
 
-/** The person as a mover of the scenario, for so many seconds. */
+/** The person as a mover of the scenario, for this many seconds. */
 export function walkerJson({ a, b, speed, size }: Walk, seconds: number): ShapeJson {
   const way: { time: number; at: readonly [number, number] }[] = [];
   const leg = hypot2(b[0] - a[0], b[1] - a[1]) / speed;

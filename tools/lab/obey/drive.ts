@@ -137,7 +137,7 @@ export function drive(knobs: Knobs, options: DriveOptions = {}): Outcome {
   });
 }
 
-/** What is told of a drive that is over. */
+/** Report of a drive that is over. */
 export function outcomeOf(over: {
   readonly base: Base;
   readonly time: number;

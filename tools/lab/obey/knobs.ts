@@ -159,7 +159,7 @@ export const KNOBS = {
   },
   "lens.late": even(0.03, 0.005, 0.06, "seconds from the exposure to the frame's arrival"),
   imu: choice(["raw", "fused"], "what the inertial sensor gives"),
-  odometry: choice(["yes", "no"], "whether wheels are told of", { yes: 4 }),
+  odometry: choice(["yes", "no"], "whether odometry is sent", { yes: 4 }),
   "wheels.scale": even(0, -0.02, 0.02, "error of the wheels' circumference"),
   "wheels.turn": even(0, -0.02, 0.02, "error of their distance"),
   "wheels.slip": even(0, 0, 0.1, "share of the way that wheels slip on rugs"),

@@ -13,7 +13,7 @@ interface Wish {
   /** Metres or radians after which it is over, and seconds after which it is given up. */
   readonly amount: number;
   readonly until: number;
-  /** Metres of free way ahead below which it turns by itself; 0 goes on until it is not let. */
+  /** Metres of free way ahead below which it turns by itself; with 0 it drives on until the pace stops it. */
   readonly keep: number;
 }
 
