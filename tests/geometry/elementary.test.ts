@@ -3,6 +3,7 @@ import { describe, expect, test } from "vitest";
 import { portSource } from "../../build/elementary.mjs";
 import * as elementary from "../../src/geometry/elementary.ts";
 import { Random } from "../../src/simulate/random.ts";
+import { slowTest } from "../helpers/slow.ts";
 
 const { sinOf, cosOf, tanOf, asinOf, acosOf, atanOf, atan2Of, expOf, logOf, log1pOf, log2Of, powOf, cbrtOf } =
   elementary;
@@ -39,7 +40,7 @@ describe("each elementary function", () => {
     expect(worst).toBeLessThanOrEqual(most);
   });
 
-  test("of two numbers agrees with the runtime's within the last bits", () => {
+  slowTest("of two numbers agrees with the runtime's within the last bits", () => {
     const random = new Random(9);
     for (let n = 0; n < 20_000; n++) {
       const [y, x, p] = [random.gauss(), random.gauss(), 3 * random.gauss()];

@@ -7,6 +7,7 @@ import { fastest, Permits, worstWay } from "../../src/guard/pace.ts";
 import { poseAfter } from "../../src/guard/sweep.ts";
 import { CURVATURES, END, STRAIGHT } from "../../src/terms/safety.ts";
 import { seeded } from "../helpers/recordings.ts";
+import { slowTest } from "../helpers/slow.ts";
 
 describe("the farthest that a base can get by what it was permitted", () => {
   test("one permit: at full speed to its end, then braking", () => {
@@ -145,113 +146,118 @@ const silent = (() => {
 
 const CELL = 0.05;
 
-test("no part of a body that obeys passes an edge: straight, in arcs, backwards, on the spot, with any legal settings", () => {
-  const drive = fc.record({
-    ...legal,
-    margin: fc.double({ min: 0, max: 0.5, noNaN: true }),
-    maxReach: fc.double({ min: 0.5, max: 4, noNaN: true }),
-    topTurn: fc.double({ min: 0.05, max: 10, noNaN: true }),
-    front: fc.double({ min: 0.1, max: 0.4, noNaN: true }),
-    rear: fc.double({ min: 0.1, max: 0.4, noNaN: true }),
-    half: fc.double({ min: 0.1, max: 0.3, noNaN: true }),
-    /** Where the edge is from the start, metres, and into which direction from there all ground is missing. */
-    edge: fc.double({ min: 0.7, max: 2.5, noNaN: true }),
-    bearing: fc.double({ min: -Math.PI, max: Math.PI, noNaN: true }),
-    way: fc.integer({ min: 0, max: 2 * CURVATURES.length + 1 }),
-  });
-  fc.assert(
-    fc.property(drive, (one) => {
-      const random = seeded(one.seed);
-      const { front, rear, half, edge, bearing, reactionDelay, deceleration, interval, latency } = one;
-      const corners = [
-        [front, half],
-        [front, -half],
-        [-rear, -half],
-        [-rear, half],
-      ] as const;
-      const settings: GuardSettings = {
-        body: {
-          footprint: parseFootprint(corners.map(([x, y]) => `${x},${y}`).join(" ")),
-          height: 0.6,
-          wheelRadius: 0.06,
-          climbableStep: 0.015,
-          tolerableDrop: 0.015,
-          deceleration,
-          reactionDelay,
-        },
-        cellSize: CELL,
-        margin: one.margin,
-        maxReach: one.maxReach,
-        topSpeed: one.topSpeed,
-        topTurn: one.topTurn,
-        maxBlind: 1,
-        hold: one.hold,
-        memory: 600,
-        startTrust: 0,
-        knockRepeat: 1,
-        maxTrim: 0.1,
-        gate: 0,
-      };
-      const guard = new Guard(settings);
-      const [nx, ny] = [Math.cos(bearing), Math.sin(bearing)];
-      const isBeyond = (x: number, y: number): boolean => x * nx + y * ny > edge;
-      // A cell that the edge cuts, or that lies beyond it, was never seen.
-      for (let x = -3.2; x < 3.2; x += CELL) {
-        for (let y = -3.2; y < 3.2; y += CELL) {
-          const [i, j] = [Math.round(x / CELL), Math.round(y / CELL)];
-          const at = [i, i + 1].flatMap((ci) => [j, j + 1].map((cj) => [ci * CELL, cj * CELL] as const));
-          if (!at.some(([cx, cy]) => isBeyond(cx, cy))) guard.footing.trust(x + CELL / 2, y + CELL / 2, 0, 0);
+slowTest(
+  "no part of a body that obeys passes an edge: straight, in arcs, backwards, on the spot, with any legal settings",
+  () => {
+    const drive = fc.record({
+      ...legal,
+      margin: fc.double({ min: 0, max: 0.5, noNaN: true }),
+      maxReach: fc.double({ min: 0.5, max: 4, noNaN: true }),
+      topTurn: fc.double({ min: 0.05, max: 10, noNaN: true }),
+      front: fc.double({ min: 0.1, max: 0.4, noNaN: true }),
+      rear: fc.double({ min: 0.1, max: 0.4, noNaN: true }),
+      half: fc.double({ min: 0.1, max: 0.3, noNaN: true }),
+      /** Where the edge is from the start, metres, and into which direction from there all ground is missing. */
+      edge: fc.double({ min: 0.7, max: 2.5, noNaN: true }),
+      bearing: fc.double({ min: -Math.PI, max: Math.PI, noNaN: true }),
+      way: fc.integer({ min: 0, max: 2 * CURVATURES.length + 1 }),
+    });
+    fc.assert(
+      fc.property(drive, (one) => {
+        const random = seeded(one.seed);
+        const { front, rear, half, edge, bearing, reactionDelay, deceleration, interval, latency } = one;
+        const corners = [
+          [front, half],
+          [front, -half],
+          [-rear, -half],
+          [-rear, half],
+        ] as const;
+        const settings: GuardSettings = {
+          body: {
+            footprint: parseFootprint(corners.map(([x, y]) => `${x},${y}`).join(" ")),
+            height: 0.6,
+            wheelRadius: 0.06,
+            climbableStep: 0.015,
+            tolerableDrop: 0.015,
+            deceleration,
+            reactionDelay,
+          },
+          cellSize: CELL,
+          margin: one.margin,
+          maxReach: one.maxReach,
+          topSpeed: one.topSpeed,
+          topTurn: one.topTurn,
+          maxBlind: 1,
+          hold: one.hold,
+          memory: 600,
+          startTrust: 0,
+          knockRepeat: 1,
+          maxTrim: 0.1,
+          gate: 0,
+        };
+        const guard = new Guard(settings);
+        const [nx, ny] = [Math.cos(bearing), Math.sin(bearing)];
+        const isBeyond = (x: number, y: number): boolean => x * nx + y * ny > edge;
+        // A cell that the edge cuts, or that lies beyond it, was never seen.
+        for (let x = -3.2; x < 3.2; x += CELL) {
+          for (let y = -3.2; y < 3.2; y += CELL) {
+            const [i, j] = [Math.round(x / CELL), Math.round(y / CELL)];
+            const at = [i, i + 1].flatMap((ci) => [j, j + 1].map((cj) => [ci * CELL, cj * CELL] as const));
+            if (!at.some(([cx, cy]) => isBeyond(cx, cy)))
+              guard.footing.trust(x + CELL / 2, y + CELL / 2, 0, 0);
+          }
         }
-      }
-      const { radius } = guard.limits;
-      const onTheSpot = one.way >= 2 * CURVATURES.length;
-      const isForward = one.way < CURVATURES.length;
-      const curvature = onTheSpot ? Number.POSITIVE_INFINITY : CURVATURES[one.way % CURVATURES.length]!;
-      const direction = (onTheSpot ? one.way % 2 === 0 : isForward) ? 1 : -1;
-      const base = new Adversary(deceleration, reactionDelay, random);
-      const dt = 0.004;
-      let way = 0;
-      let next = 0;
-      const dies = 12 * random();
-      const sending: { readonly at: number; readonly speed: number; readonly until: number }[] = [];
-      let farthest = Number.NEGATIVE_INFINITY;
-      for (let t = 0; t < 200; t += dt) {
-        const { x, y, yaw } = poseAfter(curvature, direction, way, radius);
-        for (const [cx, cy] of corners) {
-          const wx = x + Math.cos(yaw) * cx - Math.sin(yaw) * cy;
-          const wy = y + Math.sin(yaw) * cx + Math.cos(yaw) * cy;
-          farthest = Math.max(farthest, wx * nx + wy * ny);
+        const { radius } = guard.limits;
+        const onTheSpot = one.way >= 2 * CURVATURES.length;
+        const isForward = one.way < CURVATURES.length;
+        const curvature = onTheSpot ? Number.POSITIVE_INFINITY : CURVATURES[one.way % CURVATURES.length]!;
+        const direction = (onTheSpot ? one.way % 2 === 0 : isForward) ? 1 : -1;
+        const base = new Adversary(deceleration, reactionDelay, random);
+        const dt = 0.004;
+        let way = 0;
+        let next = 0;
+        const dies = 12 * random();
+        const sending: { readonly at: number; readonly speed: number; readonly until: number }[] = [];
+        let farthest = Number.NEGATIVE_INFINITY;
+        for (let t = 0; t < 200; t += dt) {
+          const { x, y, yaw } = poseAfter(curvature, direction, way, radius);
+          for (const [cx, cy] of corners) {
+            const wx = x + Math.cos(yaw) * cx - Math.sin(yaw) * cy;
+            const wy = y + Math.sin(yaw) * cx + Math.cos(yaw) * cy;
+            farthest = Math.max(farthest, wx * nx + wy * ny);
+          }
+          if (t >= next && t < dies) {
+            next += interval;
+            const time = Math.round(1e6 * t);
+            guard.tick(Math.round(1e6 * (t + latency)));
+            guard.watch("camera", silent, time);
+            guard.remember("camera", silent, time, { x, y, yaw, floor: 0 });
+            const { pace, until } = guard.answer({ x, y, yaw }, time);
+            const arcs = isForward ? pace.arcsForward : pace.arcsBackward;
+            const turn = direction === 1 ? pace.left : pace.right;
+            const speed = onTheSpot ? turn * radius : arcs[one.way % CURVATURES.length]!;
+            expect(speed).toBeLessThanOrEqual((onTheSpot ? one.topTurn * radius : one.topSpeed) + 1e-9);
+            // What is permitted is never more than what was looked at.
+            const lasts = (until - time) / 1e6 + reactionDelay;
+            expect(stoppingDistance(pace.forward, lasts, deceleration) + one.margin).toBeLessThanOrEqual(
+              Math.max(one.margin, pace.room) + 1e-6,
+            );
+            sending.push({ at: t + latency, speed, until: until / 1e6 });
+          }
+          while (sending.length > 0 && sending[0]!.at <= t) {
+            const { at, speed, until } = sending.shift()!;
+            base.send(speed, at, until);
+          }
+          way += base.step(t, dt);
+          if (t > dies + 3 && base.speed === 0) break;
         }
-        if (t >= next && t < dies) {
-          next += interval;
-          const time = Math.round(1e6 * t);
-          guard.tick(Math.round(1e6 * (t + latency)));
-          guard.watch("camera", silent, time);
-          guard.remember("camera", silent, time, { x, y, yaw, floor: 0 });
-          const { pace, until } = guard.answer({ x, y, yaw }, time);
-          const arcs = isForward ? pace.arcsForward : pace.arcsBackward;
-          const turn = direction === 1 ? pace.left : pace.right;
-          const speed = onTheSpot ? turn * radius : arcs[one.way % CURVATURES.length]!;
-          expect(speed).toBeLessThanOrEqual((onTheSpot ? one.topTurn * radius : one.topSpeed) + 1e-9);
-          // What is permitted is never more than what was looked at.
-          const lasts = (until - time) / 1e6 + reactionDelay;
-          expect(stoppingDistance(pace.forward, lasts, deceleration) + one.margin).toBeLessThanOrEqual(
-            Math.max(one.margin, pace.room) + 1e-6,
-          );
-          sending.push({ at: t + latency, speed, until: until / 1e6 });
-        }
-        while (sending.length > 0 && sending[0]!.at <= t) {
-          const { at, speed, until } = sending.shift()!;
-          base.send(speed, at, until);
-        }
-        way += base.step(t, dt);
-        if (t > dies + 3 && base.speed === 0) break;
-      }
-      expect(farthest).toBeLessThanOrEqual(edge + 1e-6);
-    }),
-    { numRuns: 100, seed: 3 },
-  );
-}, 300_000);
+        expect(farthest).toBeLessThanOrEqual(edge + 1e-6);
+      }),
+      { numRuns: 100, seed: 3 },
+    );
+  },
+  300_000,
+);
 
 test("what was not looked at is no room: a short look limits the pace and says so", () => {
   const at = (maxReach: number, topSpeed: number) => {

@@ -27,6 +27,7 @@ import {
   smallHeader,
   smallSetup,
 } from "../helpers/recordings.ts";
+import { slowTest } from "../helpers/slow.ts";
 
 const folder = mkdtempSync(join(tmpdir(), "recording-"));
 afterAll(() => rmSync(folder, { recursive: true }));
@@ -318,7 +319,7 @@ test("an index of another version is read by the names of its kinds", () => {
 
 // ------------------------------------------------------------ memory
 
-test("reading and writing a long recording takes no more memory than a short one", async () => {
+slowTest("reading and writing a long recording takes no more memory than a short one", async () => {
   const reader = new RecordingReader();
   const random = seeded(2);
   const counts = Uint16Array.from({ length: 160 * 120 }, () => 1000 + random() * 500);

@@ -6,6 +6,7 @@ import { Random } from "../../src/simulate/random.ts";
 import { completeStep } from "../../src/track/completed-step.ts";
 import { Rolling } from "../../src/track/rolling.ts";
 import { threeRooms } from "../helpers/pose-sets.ts";
+import { slowTest } from "../helpers/slow.ts";
 import { trackSet } from "../helpers/tracking.ts";
 
 /** Poses of a base along a winding way, 4 cm apart, each off by a millimetre; `sway` is how far a hand swings to the side. */
@@ -128,23 +129,26 @@ describe("a step of which a part is measured", () => {
   });
 });
 
-test("without odometry, passing a bare wall costs a rolling base less than 5 cm, another base over twice that", () => {
-  // The first 7.5 m of the round: twice nothing but a wall square to the view is seen.
-  const set = threeRooms(1, -28.5);
-  const worst = (settings: Readonly<Record<string, unknown>>) => {
-    const tracked = trackSet(set, { settings });
-    const outside = tracked.filter(({ frame, result }) =>
-      result.worldFromLens.position.some(
-        (v, k) => Math.abs(v - frame.worldFromLens.position[k]!) > 3 * Math.sqrt(result.covariance[4 * k]!),
-      ),
+slowTest(
+  "without odometry, passing a bare wall costs a rolling base less than 5 cm, another base over twice that",
+  () => {
+    // The first 7.5 m of the round: twice nothing but a wall square to the view is seen.
+    const set = threeRooms(1, -28.5);
+    const worst = (settings: Readonly<Record<string, unknown>>) => {
+      const tracked = trackSet(set, { settings });
+      const outside = tracked.filter(({ frame, result }) =>
+        result.worldFromLens.position.some(
+          (v, k) => Math.abs(v - frame.worldFromLens.position[k]!) > 3 * Math.sqrt(result.covariance[4 * k]!),
+        ),
+      );
+      expect(outside.length / tracked.length).toBeLessThan(0.01);
+      return Math.max(...tracked.map(({ error }) => error));
+    };
+    const [rolling, free] = [worst({}), worst({ "track.rolling": "off" })];
+    console.log(
+      `a wall passed: ${(1000 * rolling).toFixed(0)} mm at worst, ${(1000 * free).toFixed(0)} mm without`,
     );
-    expect(outside.length / tracked.length).toBeLessThan(0.01);
-    return Math.max(...tracked.map(({ error }) => error));
-  };
-  const [rolling, free] = [worst({}), worst({ "track.rolling": "off" })];
-  console.log(
-    `a wall passed: ${(1000 * rolling).toFixed(0)} mm at worst, ${(1000 * free).toFixed(0)} mm without`,
-  );
-  expect(rolling).toBeLessThan(0.05);
-  expect(free).toBeGreaterThan(2 * rolling);
-});
+    expect(rolling).toBeLessThan(0.05);
+    expect(free).toBeGreaterThan(2 * rolling);
+  },
+);

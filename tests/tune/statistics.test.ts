@@ -8,6 +8,7 @@ import {
   spearman,
 } from "../../tools/tune/statistics.ts";
 import { expectClose, seededNormal } from "../helpers/compare.ts";
+import { slowTest } from "../helpers/slow.ts";
 
 describe("adjusting for many candidates", () => {
   test("gives what is worked out by hand", () => {
@@ -38,18 +39,21 @@ describe("of settings that differ by chance alone", () => {
     [8, 5],
     [12, 40],
   ] as const) {
-    test(`at most 5 % of runs call one better: ${recordings} recordings, ${candidates} candidates`, () => {
-      const normal = seededNormal(100 * recordings + candidates);
-      const runs = 600;
-      let called = 0;
-      for (let run = 0; run < runs; run++) {
-        const base = Array.from({ length: recordings }, normal);
-        const gains = Array.from({ length: candidates }, () => base.map((value) => normal() - value));
-        if (judge(gains).some(({ verdict }) => verdict === "better")) called++;
-      }
-      console.log(`${called} of ${runs} runs call a setting better`);
-      expect(called / runs).toBeLessThanOrEqual(0.05);
-    });
+    slowTest(
+      `at most 5 % of runs call one better: ${recordings} recordings, ${candidates} candidates`,
+      () => {
+        const normal = seededNormal(100 * recordings + candidates);
+        const runs = 600;
+        let called = 0;
+        for (let run = 0; run < runs; run++) {
+          const base = Array.from({ length: recordings }, normal);
+          const gains = Array.from({ length: candidates }, () => base.map((value) => normal() - value));
+          if (judge(gains).some(({ verdict }) => verdict === "better")) called++;
+        }
+        console.log(`${called} of ${runs} runs call a setting better`);
+        expect(called / runs).toBeLessThanOrEqual(0.05);
+      },
+    );
   }
 
   test("the best of them is seen to be over-fitted", () => {
