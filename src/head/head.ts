@@ -470,7 +470,9 @@ export class Head {
   /** Tells the guard where the map has something in the body's way. */
   #tellBlocked(): void {
     const { layers } = this.#mapping;
-    const isBlocked = this.#ground.blockedBy((i, j) => layers.kindAt(i, j) === COLUMN.blocked);
+    const isColumnBlocked = (i: number, j: number) => layers.kindAt(i, j) === COLUMN.blocked;
+    const isBlocked = this.#ground.blockedBy(isColumnBlocked);
+    this.#ground.footing.setBlocked(isColumnBlocked, this.#blockedRevision + 1);
     this.#guard.setBlocked(isBlocked, ++this.#blockedRevision);
   }
 }

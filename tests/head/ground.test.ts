@@ -7,7 +7,7 @@ import { resolveSettings } from "../../src/head/settings.ts";
 import type { Placed, Sighting, Tracking } from "../../src/head/tracking.ts";
 import { lensFromAngles } from "../../src/simulate/attitude.ts";
 import { Scene } from "../../src/simulate/scene.ts";
-import { END } from "../../src/terms/safety.ts";
+import { END, FOOTING } from "../../src/terms/safety.ts";
 import { sensorNoise, shoot } from "../guard/frames.ts";
 import { box, material } from "../simulate/profiles.ts";
 
@@ -34,7 +34,10 @@ class Ride {
   #sequence = 0;
   #wheelsAt: number | null = null;
 
-  constructor() {
+  readonly #scene: Scene;
+
+  constructor(scene = platform) {
+    this.#scene = scene;
     const tracking: Tracking = {
       place: (sighting) => this.#place(sighting),
       noFrameUntil: () => false,
@@ -74,7 +77,7 @@ class Ride {
     this.#time += 100_000;
     const time = this.#time;
     const noise = sensorNoise(this.#sequence + 1);
-    const shot = shoot(platform, compose(this.#base, LENS), noise, OPTICS);
+    const shot = shoot(this.#scene, compose(this.#base, LENS), noise, OPTICS);
     if (isCovered) shot.counts.fill(60);
     this.head.take({ kind: "motion", time, pose: [this.#wheelsAt ?? this.x, 0, this.yaw], speed: null });
     this.head.take({ kind: "orientation", time, rotation: fromYawPitchRoll(this.yaw, 0, 0) });
@@ -95,6 +98,18 @@ class Ride {
     return this.frame();
   }
 }
+
+test("what the map has in the way is blocked in the world's footing, too", () => {
+  const wall = new Scene([material(0.4)], [box([-9, -5, -1], [5, 5, 0]), box([0.6, -1, 0], [0.8, 1, 1])]);
+  const ride = new Ride(wall);
+  for (; ride.x < -0.4; ride.x += 0.05) ride.frame();
+  let blocked = 0;
+  ride.head.footing.visit((i, j, what) => {
+    const isWall = i >= 11 && i <= 16 && Math.abs(j) < 8;
+    if (what === FOOTING.blocked && isWall) blocked++;
+  });
+  expect(blocked).toBeGreaterThan(8);
+});
 
 describe("the ground near the base", () => {
   test("a pose that jumps does not open the way back over an edge that was seen", () => {
