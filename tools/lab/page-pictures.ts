@@ -67,7 +67,9 @@ const SHOTS: readonly Shot[] = [
 async function settle(page: Page): Promise<void> {
   await page.waitForSelector("#empty[hidden]", { state: "attached" });
   await page.waitForSelector("html:not(.is-map-stale)", { state: "attached" });
-  await page.waitForTimeout(5000);
+  await page.waitForTimeout(2000);
+  const isSharp = '((map) => map.width >= map.clientWidth)(document.getElementById("map"))';
+  for (let n = 0; n < 30 && !(await page.evaluate(isSharp)); n++) await page.waitForTimeout(1000);
 }
 
 async function changeSettings(page: Page, settings: Readonly<Record<string, number>>): Promise<void> {
@@ -208,7 +210,7 @@ async function takePlayed(browser: Browser, path: string, folder: string): Promi
       await changeSettings(page, settings);
     }
     await settle(page);
-    await page.screenshot({ path: `${folder}/page-${name}.png`, fullPage: width < 900 || name === "desk" });
+    await page.screenshot({ path: `${folder}/page-${name}.png`, fullPage: width < 700 });
     console.log(`${folder}/page-${name}.png`);
     await page.close();
     const back = Object.keys(settings ?? {}).map((one) => [one, before[one]!]);
