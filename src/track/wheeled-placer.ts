@@ -45,6 +45,9 @@ const YOUNG_FRAMES = 50;
 const DISPUTED_SECONDS = 1;
 /** Metres, 1 sigma: with less doubt a base that stands takes nothing from depth: what moves before it must not draw it along. */
 const STANDING_DOUBT = 0.02;
+/** Metres: a correction on coming back to known ground that a base at rest takes, too; and one that is too small to wait for. Chosen by hand. */
+const MENDING = 0.02;
+const SMALL_LEAD = 0.005;
 /** Radians of a turn that change the error of depth as much as a metre of way. Chosen by hand. */
 const TURN_WAY = 0.3;
 
@@ -92,7 +95,9 @@ export class WheeledPlacer {
   /** Frames that must agree before a place after doubt is believed. */
   #suspect = 0;
   #fusedAt: Pose | null = null;
-  /** Metres: by how much better known the ground was that the last frame lay on than what it added to that. */
+  /** (9) m^2. */
+  readonly #mending = new Float64Array(9);
+  /** Metres: by how much better known the ground was that the last frame that was believed lay on than what it added to that. */
   #lead = 0;
 
   constructor(parts: {
@@ -208,14 +213,20 @@ export class WheeledPlacer {
   /** Places the base by a registered frame; the registration is moved to where the lens then is. */
   place({ frame, from, share, rotation }: WheeledInput): WheeledPlace {
     const { baseFromLens, time } = frame.input;
-    const directions = this.#directions.judge(this.#registration, false);
+    const directions = this.#directions.judge(this.#registration, true);
     const seen = compose(this.#registration.worldFromLens, invert(baseFromLens));
     const mended = this.#mended(share);
     const places = [0, 1, 2].map((k) => this.#seenPlace(directions, k, this.#imuOf(seen), mended));
     const isDisputed = this.#dispute(directions, places, share, time);
+    const { lead } = this.#registration.result;
+    // A correction that is not believed yet is still due.
+    if (lead < this.#lead || (!isDisputed && (mended > 0 || lead - this.#lead < SMALL_LEAD)))
+      this.#lead = lead;
+    if (mended > MENDING && !isDisputed) this.#mend(mended);
     this.#directions.remember(directions);
-    const isStanding = this.isStanding && this.#suspect === 0 && this.#doubt.slack < STANDING_DOUBT;
-    if (!isStanding) this.#see(directions, places, share);
+    const isStanding =
+      this.isStanding && this.#suspect === 0 && mended < MENDING && this.#doubt.slack < STANDING_DOUBT;
+    if (!isStanding) this.#see(directions, places, share, mended);
     const turned = isStanding ? rotation : seen.rotation;
     const base = { rotation: turned, position: this.#baseAt(turned) };
     this.#registration.move(subtract(base.position, seen.position));
@@ -230,8 +241,16 @@ export class WheeledPlacer {
     return { base, directions, isDisputed };
   }
 
-  #see(directions: Directions, places: readonly SeenPlace[], share: number): void {
-    const more = this.#suspect > 0 ? square(SUSPECT_SIGMA) : 0;
+  /** Known ground is better known than the place, by metres, 1 sigma: the place is as unsure against it. */
+  #mend(sigma: number): void {
+    this.#mending.fill(0);
+    for (let i = 0; i < 9; i += 4) this.#mending[i] = sigma * sigma;
+    this.#filter.widen(this.#mending);
+    this.#witnesses.restart();
+  }
+
+  #see(directions: Directions, places: readonly SeenPlace[], share: number, mended: number): void {
+    const more = (this.#suspect > 0 ? square(SUSPECT_SIGMA) : 0) - (mended > MENDING ? square(mended) : 0);
     for (const k of axesWith(directions, "held", "thin")) {
       const { axis, metres, variance, lever } = places[k]!;
       this.#filter.see(axis, metres, variance + more, lever);
@@ -243,9 +262,7 @@ export class WheeledPlacer {
   #mended(share: number): number {
     const { lead, matched } = this.#registration.result;
     const isBack = share >= FOUND_SHARE && matched >= OVERRULING_MATCHES;
-    const mended = isBack ? Math.max(0, lead - this.#lead) : 0;
-    this.#lead = lead;
-    return mended;
+    return isBack ? Math.max(0, lead - this.#lead) : 0;
   }
 
   #seenPlace({ axes, information }: Directions, k: number, imu: Vec3, mended: number): SeenPlace {
