@@ -1,12 +1,10 @@
 import { type ChildProcess, spawn, spawnSync } from "node:child_process";
 import { existsSync, mkdtempSync, readdirSync, readFileSync, rmSync, writeFileSync } from "node:fs";
-import { connect, createServer, type Socket as NetSocket, type Server } from "node:net";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { isMainThread, parentPort, Worker, workerData } from "node:worker_threads";
 import { WebSocket } from "ws";
-import { HeadClient, type Socket } from "../../src/client/client.ts";
 import type { Pose } from "../../src/geometry/optics.ts";
 import { SETTINGS } from "../../src/head/settings.ts";
 import { openRecording } from "../../src/record/file.ts";
@@ -15,6 +13,7 @@ import { encodeForServer } from "../../src/wire/codec.ts";
 import type { SensorDeclaration } from "../../src/wire/shapes.ts";
 import { noneExpected, wholeOption } from "../frame/values.ts";
 import { programOf } from "./program.ts";
+import { Listener, Stalling, slowLink, TOPICS } from "./service/listeners.ts";
 import { throttle } from "./throttle.ts";
 
 const DEFAULT = "out/bench-service.brk";
@@ -93,30 +92,6 @@ async function drive(): Promise<void> {
   }
 }
 
-/** Passes bytes on at a limited rate from the head's side, with little buffering. */
-function slowLink(port: number, rate: number): Promise<Server> {
-  const server = createServer((near) => {
-    const far = connect(port, "127.0.0.1");
-    near.pipe(far);
-    trickle(far, near, rate);
-    for (const socket of [near, far]) socket.on("error", () => near.destroy() && far.destroy());
-  });
-  return new Promise((resolve) => server.listen(0, "127.0.0.1", () => resolve(server)));
-}
-
-function trickle(from: NetSocket, to: NetSocket, rate: number): void {
-  const slice = Math.round(rate / 50);
-  from.pause();
-  const timer = setInterval(() => {
-    const chunk = from.read(Math.min(slice, from.readableLength || slice)) as Buffer | null;
-    if (chunk !== null) to.write(chunk);
-  }, 20);
-  from.on("close", () => {
-    clearInterval(timer);
-    to.end();
-  });
-}
-
 const quantile = (sorted: readonly number[], q: number): number =>
   sorted[Math.min(sorted.length - 1, Math.floor(q * sorted.length))] ?? Number.NaN;
 function summary(ages: readonly number[]): string {
@@ -138,49 +113,6 @@ async function countPretrigger(ring: string): Promise<Map<string, number>> {
 
 const memoryOf = (pid: number): number =>
   Number(/VmRSS:\s+(\d+)/.exec(readFileSync(`/proc/${pid}/status`, "utf8"))?.[1] ?? Number.NaN) / 1024;
-
-class Listener {
-  readonly client: HeadClient;
-  readonly ages: number[] = [];
-  readonly fromStamp: number[] = [];
-  #socket: WebSocket | null = null;
-  #bytesBefore = 0;
-  openedAt = 0;
-  completeAfter: number | null = null;
-
-  /** Bytes on the wire, framing and compression included. */
-  get bytes(): number {
-    const { _socket: net } = (this.#socket ?? {}) as { _socket?: NetSocket };
-    return this.#bytesBefore + (net?.bytesRead ?? 0);
-  }
-
-  constructor(
-    url: string,
-    role: "base" | "watcher",
-    topics: Record<string, number>,
-    handed: Float64Array = new Float64Array(1),
-  ) {
-    const counting = (at: string, protocol: string): Socket => {
-      this.#bytesBefore = this.bytes;
-      const socket = new WebSocket(at, protocol);
-      this.#socket = socket;
-      return socket as unknown as Socket;
-    };
-    this.client = new HeadClient({ url, role, topics, makeSocket: counting, now: headTime });
-    this.client.on("open", () => {
-      this.openedAt = headTime();
-    });
-    this.client.on("reach", ({ time, state, frame }) => {
-      if (state !== "clear" && state !== "dark") return;
-      const now = headTime();
-      this.ages.push(now - Math.max(time, handed[frame % handed.length]!));
-      this.fromStamp.push(now - time);
-    });
-    this.client.on("map", (_keys, mirror) => {
-      if (mirror.isComplete) this.completeAfter ??= headTime() - this.openedAt;
-    });
-  }
-}
 
 export const main = programOf({
   name: "service",
@@ -294,50 +226,6 @@ async function startHead({ folder, isRecorded }: Plan): Promise<ServedHead> {
     });
   });
   return { process: head, url, port: Number(new URL(url).port) };
-}
-
-/** What watchers subscribe to, messages a second. */
-const TOPICS = { reach: 15, pose: 15, pulse: 1, map: 2 };
-
-/** A watcher that does not read its socket for a while. */
-class Stalling {
-  readonly #socket: WebSocket;
-  #heard: { time: number; sequence: number }[] = [];
-
-  private constructor(socket: WebSocket) {
-    this.#socket = socket;
-    socket.on("message", (data) => {
-      const message = JSON.parse(String(data)) as { kind: string; time: number; sequence: number };
-      if (message.kind === "reach") this.#heard.push(message);
-    });
-  }
-
-  static async open(url: string): Promise<Stalling> {
-    const socket = new WebSocket(url, "brinkmap.1");
-    await new Promise((resolve) => socket.once("open", resolve));
-    socket.send(JSON.stringify({ kind: "hello", role: "watcher" }));
-    const topics = Object.fromEntries(Object.entries(TOPICS).map(([name, rate]) => [name, { rate }]));
-    socket.send(JSON.stringify({ kind: "subscribe", topics }));
-    return new Stalling(socket);
-  }
-
-  pause(): void {
-    this.#socket.pause();
-  }
-
-  /** Reads again. @returns how many old reaches came first, and milliseconds from now to the stamp of the newest */
-  async resume(): Promise<{ old: number; newest: number }> {
-    this.#heard = [];
-    const resumed = headTime();
-    this.#socket.resume();
-    await sleep(1500);
-    const old = this.#heard.filter(({ time }) => time < resumed - 200_000).length;
-    return { old, newest: ((this.#heard[old]?.time ?? resumed) - resumed) / 1000 };
-  }
-
-  close(): void {
-    this.#socket.terminate();
-  }
 }
 
 async function measure(plan: Plan): Promise<void> {
