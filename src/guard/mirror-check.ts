@@ -145,11 +145,14 @@ export class MirrorCheck {
     for (let strip = 0; strip < strips; strip++) this.#follow(view, amplitude, strip);
     this.#votes.vote();
     const lensHeight = view.position[2]!;
+    let shown = 0;
     let mirrors = 0;
     let drops = 0;
     for (let n = 0; n < this.#count; n++) {
       const kind = this.#judge(n, lensHeight, false);
-      this.#stretches[n]!.isDrop = kind === DROP;
+      const stretch = this.#stretches[n]!;
+      stretch.isDrop = kind === DROP;
+      shown += stretch.images + stretch.hidden;
       if (kind === MIRROR) mirrors++;
       else if (kind === DROP) drops++;
     }
@@ -159,6 +162,8 @@ export class MirrorCheck {
         this.#stretches[n]!.isDrop &&= this.#judge(n, lensHeight, true) === DROP;
       }
     }
+    // Without any image in view the strips judge by themselves.
+    if (shown < FEWEST_BELOW) return 0;
     let taken = 0;
     for (let n = 0; n < this.#count; n++) {
       const stretch = this.#stretches[n]!;
@@ -216,8 +221,8 @@ export class MirrorCheck {
         const ry = rayY[i]!;
         const rz = R[6]! * rx + R[7]! * ry + R[8]!;
         const off = h + rz * t - expected;
-        const most = this.#drop + 2 * heightSigma(table[key[i]!]!, rz, along);
-        if (off >= -most) {
+        const sigma = heightSigma(table[key[i]!]!, rz, along);
+        if (off >= -this.#drop - 2 * sigma) {
           if (off < this.#drop && off > -this.#drop) row.floor++;
           continue;
         }
@@ -326,6 +331,7 @@ export class MirrorCheck {
   /** Takes a stretch's returns from below, and all that may follow them, out of all its columns. @returns how many */
   #takeOut(view: LevelView, { strip, first, end }: Stretch): number {
     const { depth, reason, surface, metresPerUnit, rays, rotation: R } = view;
+    const { table, key } = view.sigma;
     const { width, height, x: rayX, y: rayY } = rays;
     const h = view.position[2]!;
     let expected = 0;
@@ -341,8 +347,10 @@ export class MirrorCheck {
         const ry = rayY[i]!;
         const rz = R[6]! * rx + R[7]! * ry + R[8]!;
         if (rz >= 0) continue;
-        // All that leans down goes: what is left of a lower floor's noise would look like floor that sinks.
-        if (h + rz * t - expected >= -LEANING * this.#drop) continue;
+        // All that leans down goes, and all that is too noisy to tell: the upper half of a lower floor's noise would look like floor.
+        const along = ((expected - h) / rz) * Math.sqrt(rx * rx + ry * ry + 1 - rz * rz);
+        const isTold = heightSigma(table[key[i]!]!, rz, along) < this.#drop;
+        if (isTold && h + rz * t - expected >= -LEANING * this.#drop) continue;
         depth[i] = 0;
         reason[i] = UNKNOWN;
         taken++;

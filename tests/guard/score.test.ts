@@ -78,3 +78,10 @@ describe("driven over what is no drop", () => {
     },
   );
 });
+
+test("a bright floor up to a dark one 50 mm lower, both noisy: without an image in view nothing is taken for a mirror (7000000)", () => {
+  const { isMiss, stopped, at } = driveCourse(approach(7000000, "50"));
+  expect(isMiss).toBe(false);
+  expect(stopped).toBe(true);
+  expect(at[0]).toBeLessThan(-0.25);
+});
