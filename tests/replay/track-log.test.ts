@@ -21,7 +21,7 @@ const stopped = join(folder, "stopped.brk");
 const round = join(folder, "round.brk");
 const TRACKED = { "pose.source": "tracked" };
 /** Poses that are bent enough for a loop to move them. */
-const BENT = { ...TRACKED, "track.tiltNoise": 0.05, "track.yawNoise": 0.1 };
+const BENT = { ...TRACKED, "track.tiltNoise": 0.05, "track.yawNoise": 0.1, "track.voxelSize": 0.1 };
 /** Settings of the map alone, each at another value than its own. */
 const OF_THE_MAP = {
   "evidence.sigma0": 0.03,
@@ -52,7 +52,8 @@ async function record(
   const recording = await createRecording(path, header);
   for (const event of simulateEvents(scenario)) {
     if (event.time > 1e6 * until) break;
-    if (isKept(event)) recording.write(event);
+    // Without amplitudes: a replay for scores does not look for images in mirror-like floors (docs/tuning.md).
+    if (isKept(event)) recording.write(event.kind === "depth" ? { ...event, amplitude: null } : event);
   }
   await recording.close();
 }
@@ -70,11 +71,12 @@ beforeAll(async () => {
   await record(stopped, { ...yard, sensors, odometry: null }, 8, ({ kind, time }) => {
     return kind !== "depth" || time < 4e6 || time > 6.5e6;
   });
-  // Round and round a room without odometry, seen coarsely and seldom, with an orientation far noisier than tracking is told.
+  // Round and round a room without odometry, seen coarsely and seldom, with an orientation far noisier than tracking is told. With this
+  // seed a closed loop moves the map by 2 cm.
   const [front] = yard["sensors"] as [Json];
   const coarse = { ...front, rate: 4, optics: { ...(front["optics"] as Json), width: 64, height: 48 } };
   const orientation = { rate: 100, yawDrift: 10, noise: 2 };
-  await record(round, { ...yard, sensors: [coarse], orientation, odometry: null, repeat: 20 }, 400);
+  await record(round, { ...yard, seed: 8, sensors: [coarse], orientation, odometry: null, repeat: 20 }, 400);
 });
 afterAll(() => rmSync(folder, { recursive: true }));
 afterEach(() => {
