@@ -4,7 +4,8 @@
 set -euo pipefail
 folder=$(mkdir -p "$1" && cd "$1" && pwd)
 suite=trixie # its Node is one that the product supports
-mirror=http://deb.debian.org/debian
+# The mirror that this machine installs from itself.
+mirror=$(apt-get indextargets --format '$(REPO_URI)' | grep -v security | head -1)
 keyring=/usr/share/keyrings/debian-archive-keyring.gpg
 
 # apt with settings and state of its own, for one architecture.
