@@ -137,7 +137,7 @@ export class SensorViews {
     const { stale } = this;
     const views = [...this.#views.values()].map((view) => ({ view, why: this.#why(view, maxBlind) }));
     const isAny = views.some(({ why }) => why === 0);
-    // Without any fresh view nobody knows how the base moves over the ground that it remembers.
+    // While no view is fresh, nothing confirms where the base stands on the remembered ground: memory answers for no bearing.
     const otherwise = isAny ? 0 : (views.find(({ why }) => why === END.blind)?.why ?? END.late);
     if (this.isFrozen) {
       stale.fill(END.frozen);

@@ -2,7 +2,8 @@ import { acosOf, asinOf, atan2Of, expOf, hypot3, logOf, square } from "../geomet
 import type { Optics, Pose, Vec3 } from "../geometry/optics.ts";
 import type { RayTable } from "../geometry/rays.ts";
 import { conjugate, turn } from "../geometry/rigid.ts";
-import { dot } from "../geometry/vec.ts";
+import { solveSymmetric } from "../geometry/solve.ts";
+import { cross, dot, scaled, subtract } from "../geometry/vec.ts";
 
 /** What the setup most likely has wrong of a lens. */
 export type LensFault =
@@ -163,7 +164,9 @@ export class LensCheck {
     if (isFree[a] === 0 || isFree[b] === 0 || isFree[c] === 0) return null;
     const [p, q, r] = [this.#point(a), this.#point(b), this.#point(c)];
     if (p[2] === 0 || q[2] === 0 || r[2] === 0) return null;
-    return solved([...p, ...q, ...r], [-1, -1, -1]);
+    const across = cross(subtract(q, p), subtract(r, p));
+    const away = dot(across, p);
+    return away === 0 ? null : scaled(across, -1 / away);
   }
 
   #point(i: number): Vec3 {
@@ -187,46 +190,22 @@ export class LensCheck {
 
   /** Least squares through the points on a plane, near ones counting as much as far ones. */
   #fitted(plane: Vec3, isFree: Uint8Array): Vec3 {
-    let [xx, xy, xz, yy, yz, zz, sx, sy, sz] = [0, 0, 0, 0, 0, 0, 0, 0, 0];
+    const matrix = new Float64Array(9);
+    const right = new Float64Array(3);
     for (let i = 0; i < isFree.length; i++) {
       if (isFree[i] === 0 || !this.#isOnPlane(plane, i)) continue;
-      const [x, y, z] = this.#point(i);
-      const weight = 1 / square(z);
-      xx += weight * x * x;
-      xy += weight * x * y;
-      xz += weight * x * z;
-      yy += weight * y * y;
-      yz += weight * y * z;
-      zz += weight * z * z;
-      sx -= weight * x;
-      sy -= weight * y;
-      sz -= weight * z;
+      const point = this.#point(i);
+      const weight = 1 / square(point[2]);
+      for (let row = 0; row < 3; row++) {
+        right[row]! -= weight * point[row]!;
+        for (let column = 0; column <= row; column++) {
+          matrix[3 * row + column]! += weight * point[row]! * point[column]!;
+        }
+      }
     }
-    return solved([xx, xy, xz, xy, yy, yz, xz, yz, zz], [sx, sy, sz]) ?? plane;
+    const [x, y, z] = solveSymmetric(right, matrix, right, 3) ? right : plane;
+    return [x!, y!, z!];
   }
-}
-
-/** Solves a 3 x 3 system by Cramer's rule; null when it has no single solution. */
-function solved(m: readonly number[], v: Vec3): Vec3 | null {
-  const [a, b, c, d, e, f, g, h, i] = m as [
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-  ];
-  const det = a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g);
-  if (!(Math.abs(det) > 0)) return null;
-  const out: Vec3 = [
-    (v[0] * (e * i - f * h) - b * (v[1] * i - f * v[2]) + c * (v[1] * h - e * v[2])) / det,
-    (a * (v[1] * i - f * v[2]) - v[0] * (d * i - f * g) + c * (d * v[2] - v[1] * g)) / det,
-    (a * (e * v[2] - v[1] * h) - b * (d * v[2] - v[1] * g) + v[0] * (d * h - e * g)) / det,
-  ];
-  return Number.isFinite(out[0] + out[1] + out[2]) ? out : null;
 }
 
 const angleOf = (a: Vec3, b: Vec3): number => acosOf(Math.max(-1, Math.min(1, dot(a, b))));

@@ -1,7 +1,7 @@
 import type { Settings } from "../head/settings.ts";
 
 /** What is of one base alone: with another's outline and brakes a pace is no promise. */
-const OF_THIS_BASE = [
+export const OF_THIS_BASE = [
   "body.footprint",
   "body.deceleration",
   "body.reactionDelay",

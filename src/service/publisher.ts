@@ -53,9 +53,9 @@ export interface PublisherParts {
   /** The head's clock, microseconds. */
   readonly now: () => number;
   /** Whether the base's place in a saved map is assumed. */
-  readonly isAssumed?: () => boolean;
+  readonly isAssumed: () => boolean;
   /** Whether this base's own outline and brakes are set. */
-  readonly isConfigured?: () => boolean;
+  readonly isConfigured: () => boolean;
 }
 
 /** Turns what the head says of its frames into messages for subscribers. */
@@ -90,13 +90,13 @@ export class Publisher {
     // A reach out of a map in which the place is assumed may be of elsewhere.
     const seen = body.source === "map" && this.#isAssumed ? "lost" : body.state;
     const age = now - time;
-    const isUnconfigured = this.#parts.isConfigured?.() === false && (seen === "clear" || seen === "dark");
+    const isUnconfigured = !this.#parts.isConfigured() && (seen === "clear" || seen === "dark");
     const fit = isUnconfigured ? "unconfigured" : seen;
     return { age, state: this.#parts.mode.lateness(age, holds) ?? fit };
   }
 
   get #isAssumed(): boolean {
-    return this.#parts.isAssumed?.() ?? false;
+    return this.#parts.isAssumed();
   }
 
   takeReach(reach: SensedReach): void {

@@ -3,6 +3,7 @@ import { WebSocket } from "ws";
 import { type ClientOptions, HeadClient, type Socket } from "../../src/client/client.ts";
 import { IDENTITY, OPTICAL_IN_BODY } from "../../src/geometry/rigid.ts";
 import { SETTINGS } from "../../src/head/settings.ts";
+import { OF_THIS_BASE } from "../../src/service/body-settings.ts";
 import { resolveConfig } from "../../src/service/config.ts";
 import { Service, type ServiceParts } from "../../src/service/service.ts";
 import { headTime } from "../../src/service/time.ts";
@@ -53,15 +54,7 @@ export function view(wall = 2): Uint8Array {
 export const PATIENT = { blind: 5, settings: { "guard.hold": 1 } };
 
 /** The shipped body, said to be this base's own. */
-export const OWN_BODY = Object.fromEntries(
-  (["body.footprint", "body.deceleration", "body.reactionDelay"] as const).map((name) => [
-    name,
-    SETTINGS[name].default,
-  ]),
-);
-
-/** In place of settings: nobody has said anything of the body. */
-export const NO_BODY = {};
+export const OWN_BODY = Object.fromEntries(OF_THIS_BASE.map((name) => [name, SETTINGS[name].default]));
 
 /** A running service with that camera on a free port, and helpers to send it frames. */
 export class LiveHead {
@@ -73,6 +66,7 @@ export class LiveHead {
     this.service = service;
   }
 
+  /** @param settings fields of the settings file; with `settings: null` the base has no body of its own */
   static async start(
     settings: Record<string, unknown> = {},
     parts: Partial<ServiceParts> = {},
@@ -82,7 +76,7 @@ export class LiveHead {
       sensors: [CAMERA],
       baseFromHead: { rotation: [0, 0, 0, 1], position: [0, 0, LENS_HEIGHT] },
       ...settings,
-      settings: settings["settings"] === NO_BODY ? {} : { ...OWN_BODY, ...(settings["settings"] as object) },
+      settings: settings["settings"] === null ? {} : { ...OWN_BODY, ...(settings["settings"] as object) },
     });
     return new LiveHead(await Service.start({ config, log: pino({ level: "silent" }), ...parts }));
   }

@@ -14,7 +14,7 @@ import {
   SILENT_AFTER,
   SILENT_INTERVALS,
 } from "../../src/terms/freshness.ts";
-import { CAMERA, LiveHead, makeSocket, NO_BODY, OWN_BODY, until, view } from "../helpers/live.ts";
+import { CAMERA, LiveHead, makeSocket, OWN_BODY, until, view } from "../helpers/live.ts";
 import { ObeyingBase } from "../helpers/obeying-base.ts";
 
 // The table "When does my robot stop?" in docs/protocol.md, row by row, with the base of that page over the socket. Rows that have a test
@@ -65,7 +65,7 @@ class Camera {
 
 /** A base that drives by a head with the shipped limits of age. */
 async function driving(body: object | null = OWN_BODY) {
-  const head = await LiveHead.start({ settings: body ?? NO_BODY });
+  const head = await LiveHead.start({ settings: body });
   stops.push(() => head.stop());
   const sensor = await head.open({ role: "sensor" });
   const base = new ObeyingBase(await head.open({ role: "base" }));

@@ -1,5 +1,4 @@
 import { appendFile, mkdir, readFile } from "node:fs/promises";
-import { availableParallelism } from "node:os";
 import { dirname } from "node:path";
 import { isDeepStrictEqual } from "node:util";
 import { Progress } from "../frame/progress.ts";
@@ -10,7 +9,7 @@ import { buildMark } from "./obey/build-mark.ts";
 import { drive } from "./obey/drive.ts";
 import { type Job, type Row, rowOf } from "./obey/drive-job.ts";
 import { DEFAULT_KNOBS, drawKnobs, KNOBS, type Knobs, turned } from "./obey/knobs.ts";
-import { programOf } from "./program.ts";
+import { programOf, workersOption } from "./program.ts";
 
 /** Runs in workers, as it was compiled. */
 const DRIVE_JOB = new URL("./obey/drive-job.js", import.meta.url);
@@ -170,13 +169,7 @@ export const main = programOf({
       default: "1",
       help: "number of the first drive; a number always gives the same drive (default 1)",
     },
-    workers: {
-      type: "string",
-      short: "w",
-      value: "<n>",
-      default: String(availableParallelism()),
-      help: "processes that drive (default: one per core)",
-    },
+    workers: workersOption("processes that drive"),
     out: {
       type: "string",
       short: "o",

@@ -5,7 +5,9 @@ import { fileURLToPath } from "node:url";
 import { pino } from "pino";
 import type { Browser, Page } from "playwright-core";
 import { HeadClient } from "../../src/client/client.ts";
+import { SETTINGS } from "../../src/head/settings.ts";
 import { openRecording } from "../../src/record/file.ts";
+import { OF_THIS_BASE } from "../../src/service/body-settings.ts";
 import { resolveConfig } from "../../src/service/config.ts";
 import { readPlayed } from "../../src/service/playing/recordings-folder.ts";
 import { Service } from "../../src/service/service.ts";
@@ -103,9 +105,7 @@ async function takeLive(browser: Browser, path: string, folder: string): Promise
       settings: {
         "pose.source": "tracked",
         "guard.waiverLimit": 30,
-        "body.footprint": "0.22,0.175 0.22,-0.175 -0.2,-0.175 -0.2,0.175",
-        "body.deceleration": 0.7,
-        "body.reactionDelay": 0.15,
+        ...Object.fromEntries(OF_THIS_BASE.map((name) => [name, SETTINGS[name].default])),
       },
     }),
     log: pino({ level: "silent" }),

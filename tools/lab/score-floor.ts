@@ -1,12 +1,11 @@
 import { mkdir } from "node:fs/promises";
-import { availableParallelism } from "node:os";
 import { join } from "node:path";
 import { Progress } from "../frame/progress.ts";
 import { noneExpected, wholeOption } from "../frame/values.ts";
 import { writeWholeFile } from "../output/whole-file.ts";
 import { DROPS, FLOORS, TRAPS } from "./floor/courses.ts";
 import { runJobs } from "./floor/jobs.ts";
-import { programOf } from "./program.ts";
+import { programOf, workersOption } from "./program.ts";
 import { hasMoved, type Job, type Row } from "./score-floor/drive-job.ts";
 import { drawScore } from "./score-floor/picture.ts";
 import { report } from "./score-floor/report.ts";
@@ -40,13 +39,7 @@ export const main = programOf({
       help: "runs of each named trap (default 20)",
     },
     seed: { type: "string", value: "<n>", default: "1", help: "of the first drives (default 1)" },
-    workers: {
-      type: "string",
-      short: "w",
-      value: "<n>",
-      default: String(availableParallelism()),
-      help: "processes that drive (default: one per core)",
-    },
+    workers: workersOption("processes that drive"),
     out: {
       type: "string",
       short: "o",

@@ -8,9 +8,9 @@ import { main as simulate } from "../simulate.ts";
 import { draw, parseTry } from "../tune/candidates.ts";
 import type { Score } from "../tune/job.ts";
 import { CRITERIA, type Criterion, makeReport } from "../tune/report.ts";
-import { CORES, openEntries, runAll } from "../tune/runs.ts";
+import { openEntries, runAll } from "../tune/runs.ts";
 import { readTruth } from "../tune/true-map.ts";
-import { programOf } from "./program.ts";
+import { programOf, RESULTS_OPTION, workersOption } from "./program.ts";
 
 /** Least rank correlation of what `tune` ranks by, over each recording. */
 const BAR = 0.9;
@@ -80,19 +80,8 @@ export const main = programOf({
       default: "1",
       help: "of each scenario, each with the next seed, which draws other settings, too (default 1)",
     },
-    results: {
-      type: "string",
-      short: "r",
-      value: "<file>",
-      help: "where scores are kept, one JSON line each (default: nowhere)",
-    },
-    workers: {
-      type: "string",
-      short: "w",
-      value: "<n>",
-      default: String(CORES),
-      help: "replays at a time (default: one per core)",
-    },
+    results: RESULTS_OPTION,
+    workers: workersOption("replays at a time"),
   },
   exits: {
     1: "the bar is missed by a recording, or an error of the program",

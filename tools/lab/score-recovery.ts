@@ -9,8 +9,8 @@ import { main as simulate } from "../simulate.ts";
 import { draw, parseTry } from "../tune/candidates.ts";
 import type { Score } from "../tune/job.ts";
 import { CRITERIA, makeReport } from "../tune/report.ts";
-import { CORES, describeSettings, type Given, openEntries, runAll } from "../tune/runs.ts";
-import { programOf } from "./program.ts";
+import { describeSettings, type Given, openEntries, runAll } from "../tune/runs.ts";
+import { programOf, RESULTS_OPTION, workersOption } from "./program.ts";
 
 /** Most that what was chosen may score below the best known, as a share of it. */
 const BAR = 0.01;
@@ -68,19 +68,8 @@ export const main = programOf({
       value: "<field=value>",
       help: "as for simulate, of all recordings; may be given again",
     },
-    results: {
-      type: "string",
-      short: "r",
-      value: "<file>",
-      help: "where scores are kept, one JSON line each (default: nowhere)",
-    },
-    workers: {
-      type: "string",
-      short: "w",
-      value: "<n>",
-      default: String(CORES),
-      help: "replays at a time (default: one per core)",
-    },
+    results: RESULTS_OPTION,
+    workers: workersOption("replays at a time"),
   },
   exits: {
     1: "not within 1 % of the best known, or an error of the program",

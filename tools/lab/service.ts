@@ -8,6 +8,7 @@ import { WebSocket } from "ws";
 import type { Pose } from "../../src/geometry/optics.ts";
 import { SETTINGS } from "../../src/head/settings.ts";
 import { openRecording } from "../../src/record/file.ts";
+import { OF_THIS_BASE } from "../../src/service/body-settings.ts";
 import { headTime } from "../../src/service/time.ts";
 import { encodeForServer } from "../../src/wire/codec.ts";
 import type { SensorDeclaration } from "../../src/wire/shapes.ts";
@@ -207,11 +208,7 @@ interface ServedHead {
 
 async function startHead({ folder, isRecorded }: Plan): Promise<ServedHead> {
   const config = join(folder, "head.json");
-  const settings = {
-    "body.footprint": SETTINGS["body.footprint"].default,
-    "body.deceleration": SETTINGS["body.deceleration"].default,
-    "body.reactionDelay": SETTINGS["body.reactionDelay"].default,
-  };
+  const settings = Object.fromEntries(OF_THIS_BASE.map((name) => [name, SETTINGS[name].default]));
   const pretrigger = isRecorded ? { pretrigger: { folder, ring: 20e9 } } : {};
   writeFileSync(config, JSON.stringify({ settings, ...pretrigger }));
   const head = spawn(

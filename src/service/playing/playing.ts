@@ -31,7 +31,7 @@ const TELL_BASELINE_EVERY = 60_000;
 const TELL_MOMENTS_EVERY = 500_000;
 /** Share of the recording after which the head that runs ahead is reported again. */
 const TELL_AHEAD_EVERY = 0.1;
-/** Of the slices of work that something else needs, the head that runs ahead gets one in so many. */
+/** While the played head has work to do, the head that runs ahead works in one slice of time out of this many. */
 const EVERY_NTH_AHEAD = 4;
 
 /**

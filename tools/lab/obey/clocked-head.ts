@@ -93,6 +93,8 @@ export class ClockedHead {
       metrics: { age: { observe: () => {} } },
       glance: null,
       now: () => this.#clock,
+      isAssumed: () => false,
+      isConfigured: () => true,
     });
   }
 
