@@ -107,7 +107,7 @@ export async function portSource() {
     .split("\n")
     .map((line) => ` * ${line}`.trimEnd())
     .join("\n");
-  return `// @ts-nocheck\n/*!\n${comment}\n */\n\n${code}`;
+  return `// @ts-nocheck: bundled JavaScript has no types; elementary.ts gives them\n/*!\n${comment}\n */\n\n${code}`;
 }
 
 if (process.argv[1] === fileURLToPath(import.meta.url)) writeFileSync(target, await portSource());

@@ -1,4 +1,4 @@
-// @ts-nocheck
+// @ts-nocheck: bundled JavaScript has no types; elementary.ts gives them
 /*!
  * Made by `npm run generate` from the packages @stdlib/math-base-special-*. Do not edit.
  * acos 0.2.4, asin 0.2.4, atan 0.2.4, atan2 0.3.1, cbrt 0.2.3, cos 0.3.1, exp 0.2.5, ln 0.2.5, log1p 0.2.4, log2 0.3.1, pow 0.3.1, sin 0.3.1, tan 0.3.1
