@@ -2,44 +2,34 @@ import { square } from "../geometry/elementary.ts";
 import type { Pose, Quat, Vec3 } from "../geometry/optics.ts";
 import { compose, IDENTITY, toYawPitchRoll } from "../geometry/rigid.ts";
 import { distance } from "../geometry/vec.ts";
-import { TRUSTED_DOUBT } from "./axis-fusion.ts";
+import { CarryLimit } from "./carry-limit.ts";
 import { PoseDoubt, type WorldDoubt } from "./doubt.ts";
 import type {
   Frame,
   Hold,
-  InertialInput,
   LastFrame,
   Prediction,
   TrackerSettings,
   TrackInput,
-  TrackNote,
   TrackResult,
 } from "./frame.ts";
 import { FramePlacer } from "./frame-placer.ts";
 import { type Directions, isFree } from "./free-directions.ts";
-import { Heading, yawBetween } from "./heading.ts";
+import { yawBetween } from "./heading.ts";
 import { InertialStep } from "./inertial-step.ts";
-import { MapLevel } from "./level.ts";
 import { LocalMap, type MapPair } from "./local-map.ts";
 import { MapBuilder, MOST_DOUBT, type WorldMove } from "./map-builder.ts";
 import { BaseMotion, predictByOdometry } from "./motion.ts";
 import { OdometryCheck } from "./odometry-check.ts";
+import { firstFrame, nextFrame } from "./open-frame.ts";
 import { FASTEST, Recovery } from "./recovery.ts";
 import { FrameRegistration, LEAST_MATCHES, leastShare } from "./registration.ts";
 import { RotationCheck } from "./rotation-check.ts";
 import { type WheeledPlace, WheeledPlacer } from "./wheeled-placer.ts";
+import { WorldAttitude } from "./world-attitude.ts";
 
-/** Share of the yaw's noise that is left where a gyro steadies the attitude. Chosen by hand. */
-const STEADY_SHARE = 0.3;
 /** Every FUSE_EVERY-th tracked frame is fused into the surfel map: so the map drifts less with the errors of its own frames. Chosen by hand. */
 const FUSE_EVERY = 2;
-/**
- * Seconds without frames after which accelerations still tell where a base is: its place is unsure by about 10 cm then, and the gate of the coarse map
- * is 40 cm.
- */
-const FELT_PATIENCE = 1.2;
-/** Metres, 1 sigma: a pose that is carried on is lost beyond this. Chosen by hand. */
-const LOST_SIGMA = 1;
 
 /**
  * Where the base is, frame by frame: predicted by odometry, accelerations or its own motion, then registered against a map of surfels
@@ -56,8 +46,7 @@ export class Tracker {
   readonly #map: LocalMap;
   readonly #registration = new FrameRegistration();
   readonly #rotationCheck = new RotationCheck(this.#registration);
-  readonly #heading = new Heading();
-  readonly #level = new MapLevel();
+  readonly #attitude = new WorldAttitude();
   readonly #motion: BaseMotion;
   readonly #felt: InertialStep;
   readonly #doubt = new PoseDoubt();
@@ -66,20 +55,14 @@ export class Tracker {
   readonly #builder: MapBuilder;
   readonly #recovery = new Recovery();
   readonly #odometryCheck = new OdometryCheck();
+  readonly #carryLimit = new CarryLimit();
   #frames = 0;
   #last: LastFrame;
   #hold: Hold = "carried";
-  /** Whether accelerations carried the base on to the last frame. */
-  #wasFelt = false;
-  /** Whether it is lost only because frames stopped coming, while inertial samples did not. */
-  #isGap = false;
   /** Whether the wheels were not believed when the head was lost: it may be carried anywhere. */
   #isAdrift = false;
   /** Metres. */
   #way = 0;
-  /** Microseconds: when depth was last used, and when a frame that was not used last showed something at least. */
-  #usedAt = 0;
-  #seenAt = 0;
 
   /** @param start where the base stands at the first frame; its roll and pitch come from the orientation */
   constructor(start: Pose, settings: TrackerSettings) {
@@ -91,7 +74,7 @@ export class Tracker {
     this.#felt = new InertialStep(settings.tiltSigma);
     const parts = {
       map: this.#map,
-      level: this.#level,
+      level: this.#attitude.level,
       registration: this.#registration,
       doubt: this.#doubt,
       motion: this.#motion,
@@ -149,7 +132,7 @@ export class Tracker {
     this.#motion.turn(newFromOld.rotation);
     this.#felt.turn(newFromOld.rotation);
     this.#wheeled.move(newFromOld.rotation, (pose) => compose(newFromOld, pose));
-    this.#heading.turn(toYawPitchRoll(newFromOld.rotation)[0]);
+    this.#attitude.heading.turn(toYawPitchRoll(newFromOld.rotation)[0]);
     this.#odometryCheck.restart();
     this.#motion.rolling.interrupt();
   }
@@ -160,11 +143,8 @@ export class Tracker {
    */
   noFrameUntil(time: number, isFelt = false): boolean {
     if (this.#frames === 0 || this.#hold === "lost" || this.#last.odometry !== null) return false;
-    // With accelerations it may go without usable depth for longer, but not without frames.
-    const isCarried = isFelt && this.#wasFelt;
-    const since = isCarried ? this.#last.time : this.#usedAt;
-    if ((time - since) / 1e6 <= this.settings.patience) return false;
-    this.#isGap = isCarried;
+    const { patience } = this.settings;
+    if (!this.#carryLimit.isSilentTooLong(time, this.#last.time, isFelt, patience)) return false;
     this.#hold = "lost";
     this.#recovery.restart();
     return true;
@@ -173,7 +153,7 @@ export class Tracker {
   /** Where the base is expected to be at a time without a frame of its own. */
   extrapolate(time: number, attitude: Quat, odometry: Pose | null): Pose {
     if (this.#frames === 0) return { rotation: attitude, position: this.#start.position };
-    const rotation = this.#rotationFrom(attitude);
+    const rotation = this.#attitude.toWorld(attitude);
     const dt = Math.max(0, (time - this.#last.time) / 1e6);
     return { rotation, position: this.#predictUnfelt(odometry, dt, rotation).position };
   }
@@ -182,13 +162,13 @@ export class Tracker {
   track(input: TrackInput): TrackResult {
     if (this.#frames === 0) return this.#begin(input);
     const frame = this.#open(input);
-    let rotation = this.#rotationFrom(input.attitude);
+    let rotation = this.#attitude.toWorld(input.attitude);
     if (this.#hold === "lost") return this.#recover(frame, rotation);
     const prediction = this.#predict(frame, rotation);
     if (this.#wheeled.isStanding) {
-      this.#heading.stand(yawBetween(rotation, this.#last.base.rotation), frame.dt);
-      rotation = this.#rotationFrom(input.attitude);
-    } else this.#heading.goOn();
+      this.#attitude.heading.stand(yawBetween(rotation, this.#last.base.rotation), frame.dt);
+      rotation = this.#attitude.toWorld(input.attitude);
+    } else this.#attitude.heading.goOn();
     const predicted = { rotation, position: prediction.position };
     const share = this.#register(frame, predicted, prediction.sigma);
     if (share < leastShare(this.#map.fused)) return this.#carry(frame, predicted, prediction.growth);
@@ -198,86 +178,47 @@ export class Tracker {
   /** The first frame that shows something. */
   #begin(input: TrackInput): TrackResult {
     const { time, attitude, all } = input;
-    const frame: Frame = {
-      input,
-      settings: this.settings,
-      dt: 0,
-      hasOdometry: false,
-      isWheeled: false,
-      isFelt: false,
-      isSteadied: false,
-      yawNoise: this.settings.yawSigma,
-      notes: [],
-      turned: null,
-    };
-    this.#heading.begin(this.#start.rotation, attitude, this.settings.yawSigma);
-    const base = { rotation: this.#rotationFrom(attitude), position: this.#start.position };
+    const frame = firstFrame(input, this.settings);
+    this.#attitude.heading.begin(this.#start.rotation, attitude, this.settings.yawSigma);
+    const base = { rotation: this.#attitude.toWorld(attitude), position: this.#start.position };
     this.#last = { ...this.#last, base };
     this.#builder.start.begin(base);
     if (all.count < LEAST_MATCHES) return this.#result(frame, "carried", 0, false);
     this.#registration.place(compose(base, input.baseFromLens));
     this.#builder.fuse(all);
-    this.#usedAt = time;
+    this.#carryLimit.markUsed(time);
     this.#motion.markHeld(time);
     return this.#done(frame, "held", 1);
   }
 
-  /** Opens a frame: brings heading and accelerations to its time, and notes what may be used of it. */
+  /** Opens a frame: brings heading and accelerations to its time. */
   #open(input: TrackInput): Frame {
     const { settings } = this;
-    const { time, odometry, inertial = null } = input;
-    const dt = Math.max(1e-3, (time - this.#last.time) / 1e6);
-    const notes: TrackNote[] = [];
-    this.#endGap(input, dt, notes);
-    this.#heading.age(settings.yawDrift, dt);
-    const hasOdometry = odometry !== null && this.#last.odometry !== null;
-    const isFelt =
-      settings.inertial === "used" &&
-      inertial !== null &&
-      InertialStep.covers(inertial, dt) &&
-      !hasOdometry &&
-      this.#hold !== "lost";
-    const isSteadied =
-      inertial?.isSteady === true && InertialStep.covers(inertial, dt) && this.#hold !== "lost";
-    const yawNoise = isSteadied ? STEADY_SHARE * settings.yawSigma : settings.yawSigma;
-    this.#heading.turnAt(isSteadied ? rateOf(inertial) : 0, inertial?.latenessSigma ?? 0);
-    this.#wasFelt = isFelt;
-    const isWheeled = hasOdometry && inertial !== null && this.#hold !== "lost";
-    if (!isWheeled) this.#wheeled.stop();
-    if (isSteadied) this.#heading.followDrift(dt);
-    if (isFelt) {
+    const dt = Math.max(1e-3, (input.time - this.#last.time) / 1e6);
+    const isFound = this.#carryLimit.endGap(input, dt);
+    if (isFound) this.#hold = "carried";
+    const frame = nextFrame({ input, settings, dt, last: this.#last, isLost: this.#hold === "lost" });
+    if (isFound) frame.notes.push({ what: "found", distance: 0 });
+    this.#carryLimit.open(frame.isFelt);
+    if (!frame.isWheeled) this.#wheeled.stop();
+    this.#attitude.advance(frame);
+    if (frame.isFelt) {
       if (!this.#felt.isRunning) {
         this.#felt.start(this.#motion.velocity, this.#hold === "held" && this.#motion.isKnown);
         this.#builder.start.trace(this.#frames === 1);
       }
-      this.#felt.advance(inertial, this.#heading.offset);
+      this.#felt.advance(input.inertial!, this.#attitude.heading.offset);
     } else {
       this.#felt.stop();
       this.#builder.start.cancel();
     }
-    const yawJump = inertial?.yawJump ?? 0;
-    if (yawJump !== 0) notes.push({ what: "yaw jump", angle: yawJump });
-    return { input, settings, dt, hasOdometry, isWheeled, isFelt, isSteadied, yawNoise, notes, turned: null };
-  }
-
-  /** Frames come again: after a short gap accelerations tell where the head is by now. */
-  #endGap({ inertial = null }: TrackInput, dt: number, notes: TrackNote[]): void {
-    if (!this.#isGap) return;
-    this.#isGap = false;
-    if (dt > FELT_PATIENCE || inertial === null || !InertialStep.covers(inertial, dt)) return;
-    this.#hold = "carried";
-    notes.push({ what: "found", distance: 0 });
-  }
-
-  /** The world's rotation of the base where the orientation sensor says `attitude`. */
-  #rotationFrom(attitude: Quat): Quat {
-    return this.#level.correct(this.#heading.toWorld(attitude));
+    return frame;
   }
 
   #predict(frame: Frame, rotation: Quat): Prediction {
     if (frame.isWheeled) {
-      const rotationFrom = (attitude: Quat) => this.#rotationFrom(attitude);
-      return this.#wheeled.predict(frame, this.#last, rotationFrom, this.#heading.offset);
+      const rotationFrom = (attitude: Quat) => this.#attitude.toWorld(attitude);
+      return this.#wheeled.predict(frame, this.#last, rotationFrom, this.#attitude.heading.offset);
     }
     if (frame.isFelt) return this.#felt.predict(this.#last.base, rotation);
     return this.#predictUnfelt(frame.input.odometry, frame.dt, rotation);
@@ -295,7 +236,7 @@ export class Tracker {
   /** @returns the share of the samples on known ground that fit; 0 when the frame is not believed */
   #register(frame: Frame, predicted: Pose, sigma: number): number {
     const target = { samples: frame.input.chosen, map: this.#map, doubt: this.#doubt.worldSigma };
-    const yawVariance = square(frame.yawNoise) + this.#heading.variance;
+    const yawVariance = square(frame.yawNoise) + this.#attitude.heading.variance;
     const turnedOn = this.#motion.turnOn(this.#last.base.rotation, predicted.rotation, frame.dt);
     return this.#rotationCheck.register(frame, target, { predicted, sigma, yawVariance }, turnedOn);
   }
@@ -312,9 +253,9 @@ export class Tracker {
     const placed = this.#placer.place({ frame, from, prediction, share, isUnbegun });
     if (placed === null) return this.#lose(frame);
     const { base, directions } = placed;
-    this.#followAttitude(frame, base);
+    this.#attitude.follow(frame, base, this.#registration.yawVariance, this.#map.fused);
     this.#goTo(base, isFree(directions));
-    this.#usedAt = time;
+    this.#carryLimit.markUsed(time);
     // Judged before the map is extended: the doubt that this builds in concerns later frames.
     const hold = isFree(directions) ? "sliding" : this.#holdOf(time);
     this.#extendMap(frame, directions);
@@ -327,9 +268,10 @@ export class Tracker {
     const { time } = frame.input;
     const { base, directions, isDisputed } = placed;
     const isUnsure = this.#wheeled.isUnsure(time);
-    if (!isUnsure && !this.#wheeled.isStanding) this.#followAttitude(frame, base);
+    if (!isUnsure && !this.#wheeled.isStanding)
+      this.#attitude.follow(frame, base, this.#registration.yawVariance, this.#map.fused);
     this.#goTo(base, isFree(directions));
-    this.#usedAt = time;
+    this.#carryLimit.markUsed(time);
     const hold = isDisputed || isUnsure ? "carried" : isFree(directions) ? "sliding" : this.#holdOf(time);
     if (this.#frames % FUSE_EVERY === 0 && this.#wheeled.mayFuse(placed, this.#map.fused)) {
       const before = this.slack;
@@ -367,20 +309,12 @@ export class Tracker {
     const before = this.slack;
     this.#builder.extendCarried(frame);
     if (isWheeled && this.slack < before) this.#wheeled.settle();
-    return this.#isCarriedTooFar(frame) ? this.#lose(frame) : this.#done(frame, "carried", 0);
-  }
-
-  /** Whether a pose that depth does not hold is too unsure by now. */
-  #isCarriedTooFar(frame: Frame): boolean {
-    const { time, chosen, isClear } = frame.input;
-    if (frame.hasOdometry)
-      return this.slack > (this.#wheeled.isDistrusted(time) ? TRUSTED_DOUBT : LOST_SIGMA);
-    if (chosen.count >= LEAST_MATCHES && isClear !== false) this.#seenAt = time;
-    // A head that is covered may be carried anywhere, so accelerations count only while something is seen.
-    const since = frame.isFelt ? Math.max(this.#usedAt, this.#seenAt) : this.#usedAt;
-    if ((time - since) / 1e6 > frame.settings.patience) return true;
-    // Before anything was held there is little to lose.
-    return frame.isFelt && this.slack > (this.#builder.isUnbegun(frame) ? LOST_SIGMA : TRUSTED_DOUBT);
+    const isPassed = this.#carryLimit.isPassed(frame, {
+      slack: this.slack,
+      isUnbegun: this.#builder.isUnbegun(frame),
+      areWheelsDistrusted: this.#wheeled.isDistrusted(input.time),
+    });
+    return isPassed ? this.#lose(frame) : this.#done(frame, "carried", 0);
   }
 
   /** The head is lost: looks for it on the map. */
@@ -394,16 +328,16 @@ export class Tracker {
     if (input.chosen.count < LEAST_MATCHES) return this.#done(frame, "lost", 0);
     // Drift has one cause, so it has added up since depth last held every direction.
     const drifted = (settings.yawDrift * (input.time - this.#motion.heldAt)) / 1e6;
-    const yawSigma = Math.sqrt(square(settings.yawSigma) + this.#heading.variance) + drifted;
+    const yawSigma = Math.sqrt(square(settings.yawSigma) + this.#attitude.heading.variance) + drifted;
     const found = this.#recovery.look(frame, this.#map, { base, slack: this.slack, yawSigma });
     if (found === null) return this.#done(frame, "lost", 0);
     this.#last = { ...this.#last, base: found.worldFromBase };
     if (!found.isConfirmed) return this.#done(frame, "lost", 0);
     this.#doubt.settle();
     frame.notes.push({ what: "found", distance: distance(found.worldFromBase.position, position) });
-    this.#usedAt = input.time;
+    this.#carryLimit.markUsed(input.time);
     this.#motion.markHeld(input.time);
-    this.#correctHeading(frame, found.worldFromBase);
+    this.#attitude.correctHeading(frame, found.worldFromBase, this.#registration.yawVariance);
     return this.#done(frame, this.#doubt.isMapDoubtful ? "carried" : "held", 1);
   }
 
@@ -420,30 +354,12 @@ export class Tracker {
     return this.#doubt.isMapDoubtful || this.#felt.isDisputed(time) ? "carried" : "held";
   }
 
-  /** Corrects heading and level by the rotation that depth found. */
-  #followAttitude(frame: Frame, base: Pose): void {
-    this.#correctHeading(frame, base);
-    this.#level.see(this.#heading.toWorld(frame.input.attitude), base.rotation, this.#map.fused);
-  }
-
-  #correctHeading({ input, settings, dt, isSteadied, yawNoise, notes }: Frame, base: Pose): void {
-    const angle = this.#heading.correct({
-      off: yawBetween(this.#rotationFrom(input.attitude), base.rotation),
-      noise: yawNoise,
-      variance: this.#registration.yawVariance,
-      rate: isSteadied ? rateOf(input.inertial!) : 0,
-      dt,
-      mostDrift: isSteadied ? settings.yawDrift : null,
-    });
-    if (angle !== null) notes.push({ what: "yaw jump", angle });
-  }
-
   /** Moves the base and counts the way. */
   #goTo(base: Pose, isFree: boolean): void {
     const step = distance(base.position, this.#last.base.position);
     this.#way += step;
     this.#doubt.drift(step);
-    if (isFree) this.#heading.slide(step);
+    if (isFree) this.#attitude.heading.slide(step);
     this.#last = { ...this.#last, base };
   }
 
@@ -488,7 +404,7 @@ export class Tracker {
       worldFromBase: base,
       worldFromLens: compose(base, input.baseFromLens),
       covariance: this.#doubt.covariance(),
-      yawSigma: this.#heading.sigma,
+      yawSigma: this.#attitude.heading.sigma,
       isSteady: isFit || this.#isSteady,
       isFit,
       share,
@@ -500,20 +416,4 @@ export class Tracker {
   get #isSteady(): boolean {
     return this.#hold !== "lost" && this.slack <= this.settings.writeSigma;
   }
-}
-
-/** Samples at the end of a span over which the turn rate is averaged. */
-const LAST_SAMPLES = 4;
-
-/** rad/s about the vertical at the end of a span. */
-function rateOf({ span: { count, rotation: q, rate } }: InertialInput): number {
-  let sum = 0;
-  const first = Math.max(0, count - LAST_SAMPLES);
-  for (let n = first; n < count; n++) {
-    const [x, y, z, w] = [q[4 * n]!, q[4 * n + 1]!, q[4 * n + 2]!, q[4 * n + 3]!];
-    // The third row of the rotation matrix.
-    sum += 2 * (x * z - w * y) * rate[3 * n]! + 2 * (y * z + w * x) * rate[3 * n + 1]!;
-    sum += (1 - 2 * (x * x + y * y)) * rate[3 * n + 2]!;
-  }
-  return count > 0 ? sum / (count - first) : 0;
 }

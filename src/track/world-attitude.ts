@@ -1,0 +1,67 @@
+import type { Pose, Quat } from "../geometry/optics.ts";
+import type { Frame, InertialInput } from "./frame.ts";
+import { Heading, yawBetween } from "./heading.ts";
+import { MapLevel } from "./level.ts";
+
+/** Samples at the end of a span over which the turn rate is averaged. Chosen by hand. */
+const LAST_SAMPLES = 4;
+
+/**
+ * The base's rotation in the world: the orientation sensor's attitude, with the world's yaw (`heading`) and levelled by the map (`level`).
+ * Where depth constrains the rotation, it corrects both.
+ */
+export class WorldAttitude {
+  readonly heading = new Heading();
+  readonly level = new MapLevel();
+
+  /** The world's rotation of the base where the orientation sensor says `attitude`. */
+  toWorld(attitude: Quat): Quat {
+    return this.level.correct(this.heading.toWorld(attitude));
+  }
+
+  /** Brings the heading to a frame's time. A jump of the sensor's yaw is added to the frame's notes. */
+  advance({ input: { inertial = null }, settings, dt, isSteadied, notes }: Frame): void {
+    this.heading.age(settings.yawDrift, dt);
+    this.heading.turnAt(isSteadied ? yawRate(inertial!) : 0, inertial?.latenessSigma ?? 0);
+    if (isSteadied) this.heading.followDrift(dt);
+    const jump = inertial?.yawJump ?? 0;
+    if (jump !== 0) notes.push({ what: "yaw jump", angle: jump });
+  }
+
+  /**
+   * Corrects heading and level by the rotation that depth found.
+   * @param yawVariance radians squared, of that rotation's yaw
+   * @param fused       frames in the map so far
+   */
+  follow(frame: Frame, base: Pose, yawVariance: number, fused: number): void {
+    this.correctHeading(frame, base, yawVariance);
+    this.level.see(this.heading.toWorld(frame.input.attitude), base.rotation, fused);
+  }
+
+  /** Corrects the heading alone. A jump of the sensor's yaw is added to the frame's notes. */
+  correctHeading(frame: Frame, base: Pose, yawVariance: number): void {
+    const { input, settings, dt, isSteadied, yawNoise, notes } = frame;
+    const angle = this.heading.correct({
+      off: yawBetween(this.toWorld(input.attitude), base.rotation),
+      noise: yawNoise,
+      variance: yawVariance,
+      rate: isSteadied ? yawRate(input.inertial!) : 0,
+      dt,
+      mostDrift: isSteadied ? settings.yawDrift : null,
+    });
+    if (angle !== null) notes.push({ what: "yaw jump", angle });
+  }
+}
+
+/** rad/s about the vertical at the end of a span. */
+function yawRate({ span: { count, rotation: q, rate } }: InertialInput): number {
+  let sum = 0;
+  const first = Math.max(0, count - LAST_SAMPLES);
+  for (let n = first; n < count; n++) {
+    const [x, y, z, w] = [q[4 * n]!, q[4 * n + 1]!, q[4 * n + 2]!, q[4 * n + 3]!];
+    // The third row of the rotation matrix.
+    sum += 2 * (x * z - w * y) * rate[3 * n]! + 2 * (y * z + w * x) * rate[3 * n + 1]!;
+    sum += (1 - 2 * (x * x + y * y)) * rate[3 * n + 2]!;
+  }
+  return count > 0 ? sum / (count - first) : 0;
+}
