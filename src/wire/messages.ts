@@ -5,11 +5,13 @@ import { SERVER_MESSAGES } from "./server-messages.ts";
 import type { Frozen } from "./shapes.ts";
 
 // Every message, once: types, checks, and the AsyncAPI description derive from the shapes in client-messages.ts and
-// server-messages.ts. docs/protocol.md tells how they play together.
+// server-messages.ts and what these put together. docs/protocol.md tells how they play together.
 
+export type { Answer } from "./answer-message.ts";
 export { type Question, RecordingName, TOPICS, type Topic } from "./client-messages.ts";
 export { type Origin, RIGHTS, type Right, ROLES, type Role } from "./parts.ts";
-export type { Answer, ErrorCode, MomentKind, SettingRow } from "./server-messages.ts";
+export type { MomentKind } from "./recording-messages.ts";
+export type { ErrorCode, SettingRow } from "./server-messages.ts";
 export { CLIENT_MESSAGES, SERVER_MESSAGES };
 
 /** WebSocket sub-protocol. A change that an old client could not live with gets another number. */

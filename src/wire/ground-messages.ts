@@ -1,0 +1,128 @@
+import { Type } from "@sinclair/typebox";
+import { CURVATURES, END, REACH_STATES } from "../terms/safety.ts";
+import { DirectionShape } from "./parts.ts";
+import { evidence, sent, server } from "./server-message.ts";
+import { bytes, nullable, Pair, Time } from "./shapes.ts";
+
+// What the head knows of the ground around the base: how far it is free, how fast the base may go, edges, and cells.
+
+const Speed = Type.Number({ minimum: 0, description: "m/s" });
+const Turn = Type.Number({ minimum: 0, description: "rad/s" });
+const Limit = Type.Object(
+  {
+    cause: Type.Integer({
+      minimum: 0,
+      description: `a code as in \`what\`, ${END.unlooked} (nothing farther was looked at), or ${END.unplaced} (the place of the base is not known)`,
+    }),
+    bearing: Type.Number({ description: "radians: where it is from the base's floor point" }),
+    distanceMm: Type.Integer({ minimum: 0, description: "way until the outline meets it" }),
+    outline: Pair,
+    ageMs: nullable(
+      Type.Integer({ minimum: 0, description: "since that ground was last seen; null when never" }),
+    ),
+  },
+  {
+    description:
+      "what keeps `forward` below the top speed: `outline` is the point of the body that meets it, metres of the base; null: nothing",
+  },
+);
+/** Also of the baseline's head, in `baseline`. */
+export const Pace = Type.Object(
+  {
+    forward: Speed,
+    backward: Speed,
+    left: Turn,
+    right: Turn,
+    arcsForward: Type.Array(Speed, { description: `along arcs of curvature ${CURVATURES.join(", ")} 1/m` }),
+    arcsBackward: Type.Array(Speed),
+    roomMm: Type.Integer({
+      minimum: 0,
+      description: "free way straight ahead of the footprint; no more than was looked at",
+    }),
+    limit: nullable(Limit),
+  },
+  { description: "fastest speeds from which the base still stops on free, firm ground" },
+);
+
+/** What the head says of the ground around the base. */
+export const GROUND_MESSAGES = {
+  reach: server("reach", "Per bearing of the base, how far the way is free, and what ends it.", {
+    ...evidence,
+    until: Type.Integer({
+      description:
+        "microseconds of the head's clock until which the pace may be obeyed; from then on the base stops",
+    }),
+    frame: Type.Integer({ description: "the sensor's own number of the newest frame in it" }),
+    state: Type.Union(
+      REACH_STATES.map((state) => Type.Literal(state)),
+      {
+        description:
+          "anything but `clear` and `dark` (little floor shows): stop; `waiting`: no frame has been judged yet; `unconfigured`: body.footprint, body.deceleration or body.reactionDelay of this base were never set",
+      },
+    ),
+    source: Type.Union([Type.Literal("frame"), Type.Literal("memory"), Type.Literal("map")], {
+      description:
+        "what it stands on: the newest frame alone, frame and memory, or the map's obstacles and floor alone",
+    }),
+    first: Type.Number({ description: "radians, the first bearing; 0 is ahead, positive to the left" }),
+    step: Type.Number({ description: "radians between bearings" }),
+    range: Type.Integer({ description: "millimetres looked at most" }),
+    distanceMm: Type.Array(Type.Integer({ minimum: 0 })),
+    what: Type.Array(Type.Integer({ minimum: 0 }), {
+      description:
+        "0 unseen, 1 doubtful, 2 brink, 3 obstacle, 4 overhang, 5 open, 7 late (the sensor that looks there is silent), " +
+        "8 blind (it sees no floor)",
+    }),
+    agesMs: nullable(
+      Type.Array(Type.Integer({ minimum: 0, maximum: 65535 }), {
+        description: "since the ground before the end was last seen; 65535: longer ago, or never",
+      }),
+    ),
+    viewMs: nullable(
+      Type.Array(Type.Integer({ minimum: 0, maximum: 65535 }), {
+        description:
+          "since a sensor that looks there had a view of the floor; 65535: longer ago, or none looks there",
+      }),
+    ),
+    pace: nullable(Pace),
+    waiver: nullable(
+      Type.Object(
+        { direction: DirectionShape, reason: Type.String(), left: Type.Number({ description: "seconds" }) },
+        { description: "what the base has taken upon itself; it changes no other number" },
+      ),
+    ),
+  }),
+  brinks: server("brinks", "Edges of the floor near the base.", {
+    ...sent,
+    time: Time,
+    brinks: Type.Array(
+      Type.Object({
+        points: Type.Array(Pair, { description: "along the edge, in the world" }),
+        drop: nullable(Type.Number({ description: "metres; null when no bottom was seen" })),
+        confidence: Type.Number({ minimum: 0, maximum: 1 }),
+        error: Type.Number({ description: "metres, 1 sigma, across the edge" }),
+      }),
+    ),
+  }),
+  ground: server("ground", "The floor around the base, cell by cell, as the guard remembers it.", {
+    ...sent,
+    time: Time,
+    col: Type.Integer({ description: "of the first cell: its corner is at (col, row) * cell in the world" }),
+    row: Type.Integer(),
+    width: Type.Integer({ minimum: 1, description: "cells along x" }),
+    height: Type.Integer({ minimum: 1, description: "cells along y" }),
+    cell: Type.Number({ description: "metres" }),
+    floor: Type.Number({ description: "metres: z of the floor under the base" }),
+    cells: bytes(2 ** 20, "runs as in `image`, x fastest; 0 unseen, 1 firm, 2 gone, 3 doubtful, 4 blocked"),
+  }),
+  finding: server("finding", "What the head makes of a floorcheck.", {
+    ...sent,
+    time: Time,
+    point: Pair,
+    alarm: Type.Boolean(),
+    verdict: Type.Union([Type.Literal("agrees"), Type.Literal("disagrees"), Type.Literal("cannot see")]),
+    footing: Type.String({ description: "of that place: unseen, firm, gone, doubtful or blocked" }),
+    seenAge: nullable(Type.Number({ description: "seconds since it was seen" })),
+    far: nullable(Type.Number({ description: "metres from which it was seen" })),
+  }),
+} as const;

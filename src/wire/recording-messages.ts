@@ -1,0 +1,103 @@
+import { Type } from "@sinclair/typebox";
+import { CURVE_BYTES } from "./curve.ts";
+import { Pace } from "./ground-messages.ts";
+import { sent, server } from "./server-message.ts";
+import { bytes, Count, nullable, Time, Triple } from "./shapes.ts";
+
+/** What there is to find on the way through a recording. */
+const MOMENTS = [
+  "knock",
+  "brink",
+  "stop",
+  "slow",
+  "lost",
+  "found",
+  "waiver",
+  "gap",
+  "mark",
+  "floorcheck",
+  "sight",
+  "track",
+] as const;
+export type MomentKind = (typeof MOMENTS)[number];
+
+/** What a head says that plays a recording. */
+export const RECORDING_MESSAGES = {
+  playing: server("playing", "How far the recording is that the head plays.", {
+    ...sent,
+    time: Time,
+    at: Type.Integer({ minimum: 0, description: "microseconds from its start to the newest frame shown" }),
+    frame: Type.Integer({ minimum: 0, description: "frames up to there, that one included" }),
+    speed: Type.Number({ description: "0: it stands still" }),
+    repeat: Type.Boolean(),
+    goal: nullable(
+      Type.Integer({
+        description:
+          "the head is on its way there, from the start if need be; what is shown is the old place",
+      }),
+    ),
+    share: Type.Number({ minimum: 0, maximum: 1, description: "of that way" }),
+  }),
+  baseline: server("baseline", "What the head says of the same frame with the baseline's settings.", {
+    ...sent,
+    time: Time,
+    frame: Type.Integer({ description: "as in `playing`" }),
+    changes: Type.Array(
+      Type.Object({
+        name: Type.String(),
+        baseline: Type.Union([Type.Number(), Type.String()]),
+        now: Type.Union([Type.Number(), Type.String()]),
+      }),
+      { description: "settings that differ from the baseline; none: nothing is compared" },
+    ),
+    reach: nullable(
+      Type.Object(
+        {
+          state: Type.String(),
+          first: Type.Number(),
+          step: Type.Number(),
+          range: Type.Integer(),
+          distanceMm: Type.Array(Type.Integer({ minimum: 0 })),
+          what: Type.Array(Type.Integer({ minimum: 0 })),
+          pace: nullable(Pace),
+        },
+        { description: "fields as in `reach`; null: the baseline's head has not reached this frame yet" },
+      ),
+    ),
+    position: nullable(Triple),
+    class: nullable(Type.String()),
+  }),
+  recording: server("recording", "The recording that the head plays, and what happens in it.", {
+    ...sent,
+    name: Type.String(),
+    length: Type.Integer({ description: "microseconds" }),
+    frames: Count,
+    moments: Type.Array(
+      Type.Object({
+        at: Type.Integer({ description: "microseconds from the start" }),
+        what: Type.Union(
+          MOMENTS.map((name) => Type.Literal(name)),
+          {
+            description:
+              "what the head says itself is known up to `known`; `stop` and `slow` (below half of the top speed) begin a stretch",
+          },
+        ),
+        text: Type.String(),
+      }),
+    ),
+    known: Type.Number({
+      minimum: 0,
+      maximum: 1,
+      description: "of the frames, the share that a second head has run through ahead of what is shown",
+    }),
+    curve: bytes(
+      2 ** 21,
+      `of each of those frames ${CURVE_BYTES} bytes, little-endian: milliseconds from the start (u32), pace forward (mm/s, u16), ` +
+        "free way straight ahead (mm, u16), what limits the pace (u8, as in `reach`; 255: nothing), state (u8, its place in the list)",
+    ),
+    names: Type.Array(Type.String(), { description: "recordings that `open` takes" }),
+    most: nullable(
+      Type.Integer({ description: "bytes of a recording that may be uploaded; null: none may" }),
+    ),
+  }),
+} as const;
