@@ -1,3 +1,5 @@
+import type { GlanceFrame } from "../guard/glance-frame.ts";
+
 /** A depth frame as the mask left it, on its way to the map. */
 export interface MaskedFrame {
   /** Microseconds: mid-exposure. */
@@ -21,4 +23,12 @@ export interface Skip {
   readonly sequence: number;
   readonly why: "no pose" | "overtaken" | "unfit";
   readonly detail: string;
+}
+
+/** A frame with what it alone says of the floor; null where its sensor cannot be judged. */
+export interface JudgedFrame extends MaskedFrame {
+  readonly tally: Uint32Array;
+  readonly judged: GlanceFrame | null;
+  /** Whether image and attitude are new. */
+  readonly isLive: boolean;
 }

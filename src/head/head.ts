@@ -1,20 +1,22 @@
-import type { Pose } from "../geometry/optics.ts";
 import { planarOf } from "../geometry/rigid.ts";
 import type { FootingView } from "../guard/footing.ts";
 import type { GlanceFrame } from "../guard/glance-frame.ts";
 import { Guard, type Pace } from "../guard/guard.ts";
 import type { ReachNow } from "../guard/reach.ts";
 import type { FloorView } from "../map/floor.ts";
-import { BLOCK_VOXELS, type GridView } from "../map/grid.ts";
-import { COLUMN, type LayersView } from "../map/layers.ts";
+import type { GridView } from "../map/grid.ts";
+import type { LayersView } from "../map/layers.ts";
 import type { DepthEvent, HeadEvent, KnockEvent, Setup } from "../sense/events.ts";
 import { type FrozenNote, FrozenWatch, type ImageVerdict } from "../sense/frozen.ts";
 import type { MaskResult } from "../sense/mask.ts";
 import type { Revisits } from "../track/revisits.ts";
 import { Answering } from "./answering.ts";
+import { BlockedCells } from "./blocked-cells.ts";
 import { judgeFloorcheck, takeKnock } from "./contacts.ts";
-import type { MaskedFrame } from "./frame.ts";
+import type { JudgedFrame } from "./frame.ts";
+import { FrameCounts } from "./frame-counts.ts";
 import { Ground } from "./ground.ts";
+import { GroundMotion } from "./ground-motion.ts";
 import { Judging } from "./judging.ts";
 import { LensChecks } from "./lens-checks.ts";
 import { listOf } from "./lists.ts";
@@ -22,7 +24,7 @@ import type { Planar } from "./local-frame.ts";
 import { MapShare } from "./map-share.ts";
 import { Mapping } from "./mapping.ts";
 import { Masking } from "./masking.ts";
-import type { GlanceOutput, HeadOutput, ReachOutput, TrackState } from "./outputs.ts";
+import type { GlanceOutput, HeadOutput, ReachOutput } from "./outputs.ts";
 import { type OpenTracking, Placing } from "./place.ts";
 import { type Located, type PoseEvent, PoseSources } from "./pose-sources.ts";
 import { openSensors } from "./sensors.ts";
@@ -50,14 +52,6 @@ export interface HeadOptions {
   readonly openTracking?: OpenTracking;
 }
 
-/** A frame with what it alone says of the floor; null where its sensor cannot be judged. */
-interface JudgedFrame extends MaskedFrame {
-  readonly tally: Uint32Array;
-  readonly judged: GlanceFrame | null;
-  /** Whether image and attitude are new. */
-  readonly isLive: boolean;
-}
-
 /**
  * The pipeline: events in, outputs out. Deterministic: no clock, no randomness, no I/O; the same events and settings
  * give the same outputs and the same map.
@@ -81,14 +75,12 @@ export class Head {
   readonly #waiver = new WaiverInForce();
   readonly #onReach: HeadOptions["onReach"];
   readonly #outputs: HeadOutput[] = [];
-  /** Sequence of each sensor's newest placed frame, by the sensor's name. */
-  readonly #sequences = new Map<string, number>();
+  readonly #counts = new FrameCounts();
   /** Microseconds: the newest stamp of all events. */
   #now = Number.NEGATIVE_INFINITY;
   readonly #ground: Ground;
-  #blockedRevision = 0;
-  /** Where the base was taken to be when it became lost; null while it is not. */
-  #lostAt: Planar | null = null;
+  readonly #groundMotion: GroundMotion;
+  readonly #blocked = new BlockedCells();
 
   /** @throws {RangeError} if optics, a setting, or their combination are not valid, naming the field */
   constructor(setup: Setup, settings: Settings, { onReach, openTracking }: HeadOptions = {}) {
@@ -101,6 +93,7 @@ export class Head {
     this.#guard = new Guard(guardSettings(settings));
     this.#ground = new Ground(settings["map.voxelSize"]);
     this.#poses = new PoseSources(setup, settings);
+    this.#groundMotion = new GroundMotion(this.#ground, this.#poses);
     this.#frozen = openWatch(setup);
     this.#lensChecks = new LensChecks(sensors);
     this.#masking = new Masking(sensors);
@@ -225,12 +218,7 @@ export class Head {
       throw new RangeError(`the saved map's voxels are ${saved.voxelSize} m, the head's ${grid.voxelSize} m`);
     }
     this.clear();
-    grid.frame = Math.max(grid.frame, saved.frame) + 1;
-    const voxels = new Uint8Array(BLOCK_VOXELS);
-    for (let id = 0; id < saved.count; id++) {
-      saved.copyBlock(id, voxels);
-      grid.pasteBlock(saved.keyOf(id), voxels, grid.frame);
-    }
+    this.#mapping.paste(saved);
   }
 
   /**
@@ -382,10 +370,12 @@ export class Head {
       this.#ground.moveWorld(...planarOf(newFromOld));
       this.#answering.forgetBrinks();
     }
-    this.#follow(placed, time);
+    const isGiven = placed.state === null && this.#settings["pose.source"] !== "tracked";
+    this.#groundMotion.follow(this.#guard, placed, time, isGiven);
+    if (this.#ground.local.liesOtherwise) this.#tellBlocked();
+    const { name } = this.#setup.sensors[sensor]!;
     if (judged !== null) {
       const isKnown = placed.state?.hold !== "lost";
-      const { name } = this.#setup.sensors[sensor]!;
       // Near the base ground is remembered wherever in the world it is; in the world from sure places only.
       if (isKnown && frame.isLive) this.#ground.remember(this.#guard, name, judged, time);
       if (placed.isFit && frame.isLive) this.#ground.rememberWorld(this.#guard, judged, time, placed);
@@ -397,15 +387,12 @@ export class Head {
     }
     const { revision, points, floorSamples, isRemade } = this.#mapping.add(frame, placed);
     if (isRemade) this.#updateLayers(time, floorHeight);
-    const { name } = this.#setup.sensors[sensor]!;
-    const last = this.#sequences.get(name) ?? sequence - 1;
-    this.#sequences.set(name, sequence);
     this.#outputs.push({
       kind: "frame",
       time,
       sensor,
       sequence,
-      missed: Math.max(0, sequence - last - 1),
+      missed: this.#counts.missedBefore(name, sequence),
       revision,
       worldFromBase,
       worldFromLens,
@@ -415,26 +402,6 @@ export class Head {
       track: placed.state,
     });
     if (this.#mapping.areLayersDue) this.#updateLayers(time, floorHeight);
-  }
-
-  /** The base's own frame follows; what the map has in the way lies in it by the newest place in the world. */
-  #follow(placed: Placed, time: number): void {
-    const isGiven = placed.state === null && this.#settings["pose.source"] !== "tracked";
-    const motion = {
-      time,
-      wheels: isGiven ? null : this.#poses.wheelsAt(time),
-      heading: isGiven ? null : this.#poses.headingAt(time),
-      world: planar(placed.worldFromBase),
-      isHeld: placed.state?.hold === "held",
-      worldSigma: placed.state === null ? 0 : placeSigma(placed.state),
-    };
-    this.#ground.advance(this.#guard, motion, isGiven);
-    if (placed.state?.hold === "lost") this.#lostAt ??= planar(placed.worldFromBase);
-    else if (placed.state !== null && this.#lostAt !== null) {
-      this.#ground.findAgain(this.#guard, this.#lostAt);
-      this.#lostAt = null;
-    }
-    if (this.#ground.local.liesOtherwise) this.#tellBlocked();
   }
 
   /** Where the base is in its own frame; null while its place is not known. */
@@ -467,23 +434,9 @@ export class Head {
     this.#outputs.push({ kind: "layers", time, revision: this.#mapping.grid.frame, columns });
   }
 
-  /** Tells the guard where the map has something in the body's way. */
   #tellBlocked(): void {
-    const { layers } = this.#mapping;
-    const isColumnBlocked = (i: number, j: number) => layers.kindAt(i, j) === COLUMN.blocked;
-    const isBlocked = this.#ground.blockedBy(isColumnBlocked);
-    this.#ground.footing.setBlocked(isColumnBlocked, this.#blockedRevision + 1);
-    this.#guard.setBlocked(isBlocked, ++this.#blockedRevision);
+    this.#blocked.report(this.#mapping.layers, this.#ground, this.#guard);
   }
 }
 
 const openWatch = ({ sensors }: Setup): FrozenWatch => new FrozenWatch(sensors.map(({ optics }) => optics));
-
-function planar(pose: Pose): Planar {
-  const [x, y, yaw] = planarOf(pose);
-  return { x, y, yaw };
-}
-
-/** Metres, 1 sigma, of places a metre from the base: errors of its place and of its heading. */
-const placeSigma = ({ covariance: [xx = 0, , , , yy = 0], yawSigma }: TrackState): number =>
-  Math.sqrt(xx + yy + yawSigma * yawSigma);

@@ -1,6 +1,6 @@
 import { evidenceTable } from "../map/evidence.ts";
 import { FloorLayer } from "../map/floor.ts";
-import { BlockGrid } from "../map/grid.ts";
+import { BLOCK_VOXELS, BlockGrid, type GridView } from "../map/grid.ts";
 import { Integrator } from "../map/integrate.ts";
 import { BodyLayers } from "../map/layers.ts";
 import { ScanIntegrator } from "../map/scan.ts";
@@ -104,6 +104,17 @@ export class Mapping {
     this.grid.clear();
     this.floor.clear();
     this.#remake = null;
+  }
+
+  /** Adds all of another map with voxels of the same size, in a revision of its own, which is later than both maps'. */
+  paste(saved: GridView): void {
+    const { grid } = this;
+    grid.frame = Math.max(grid.frame, saved.frame) + 1;
+    const voxels = new Uint8Array(BLOCK_VOXELS);
+    for (let id = 0; id < saved.count; id++) {
+      saved.copyBlock(id, voxels);
+      grid.pasteBlock(saved.keyOf(id), voxels, grid.frame);
+    }
   }
 
   /** Writes a frame to the map if it is fit for that, and does one step of rebuilding the map. */
