@@ -1,18 +1,13 @@
 import { isDeepStrictEqual } from "node:util";
 import { resolveSettings, SettingError, type Settings } from "../../head/settings.ts";
 import type { Recording } from "../../record/file.ts";
-import {
-  addCounts,
-  type EventTotals,
-  type FromSensing,
-  type SensingStart,
-  type ToSensing,
-} from "../sensing/sensing-messages.ts";
+import type { FromSensing, SensingStart, ToSensing } from "../sensing/sensing-messages.ts";
 import { Baseline, noBaseline } from "./baseline.ts";
-import { type Moment, type Outline, outlineOf } from "./moments.ts";
+import { type Outline, outlineOf } from "./moments.ts";
 import { Journal, PlayedHead, type Said } from "./played-head.ts";
 import { PlayingClock } from "./playing-clock.ts";
-import type { FromPlaying, PlayWish, ToPlaying } from "./playing-messages.ts";
+import type { FromPlaying, PlayWish, Position, ToPlaying } from "./playing-messages.ts";
+import { PlayingReports } from "./playing-reports.ts";
 import { RunAhead } from "./run-ahead.ts";
 
 /** Milliseconds of work after which messages are listened for again. */
@@ -25,12 +20,8 @@ const LONGEST_WAIT = 50;
 const EARLY = 500;
 /** Between two rounds, microseconds. */
 const PAUSE = 1_500_000;
-/** Microseconds between two reports: of the position, of the baseline, and of moments and load. */
-const TELL_EVERY = 100_000;
+/** Microseconds between two comparisons with the baseline. */
 const TELL_BASELINE_EVERY = 60_000;
-const TELL_MOMENTS_EVERY = 500_000;
-/** Share of the recording after which the head that runs ahead is reported again. */
-const TELL_AHEAD_EVERY = 0.1;
 /** While the played head has work to do, the head that runs ahead works in one slice of time out of this many. */
 const EVERY_NTH_AHEAD = 4;
 
@@ -51,9 +42,7 @@ export class Playing {
   readonly #say: (message: FromPlaying) => void;
   readonly #now: () => number;
   readonly #outline: Outline;
-  readonly #marks: Moment[] = [];
-  /** Since the last report. */
-  #events: EventTotals = {};
+  readonly #reports: PlayingReports;
   #settings: Settings;
   #head: PlayedHead;
   readonly #clock: PlayingClock;
@@ -71,8 +60,7 @@ export class Playing {
   #journal = new Journal();
   /** Goes through the recording before what is shown. */
   #ahead: RunAhead;
-  /** Share of the recording that it had been through when that was told last, and slices of work since it had one. */
-  #toldAhead = 0;
+  /** Slices of work since it had one. */
   #slicesWithoutAhead = 0;
   /** What the settings are compared with; null while they are the baseline's own. */
   #baseline: Baseline | null = null;
@@ -82,12 +70,6 @@ export class Playing {
   #questions: ToSensing[] = [];
   #wanted: ToSensing | null = null;
   #isReady = false;
-  #size = { blocks: 0, revision: 0 };
-  #worked = 0;
-  #loadSince: number;
-  #told = 0;
-  #toldMoments = Number.NEGATIVE_INFINITY;
-  #areMomentsNew = true;
   #timer: ReturnType<typeof setTimeout> | null = null;
 
   /** @throws {SettingError | RangeError} when setup or settings do not fit */
@@ -103,7 +85,7 @@ export class Playing {
     this.#now = now;
     this.#settings = resolveSettings(start.settings);
     this.#outline = outlineOf(recording.outline());
-    this.#loadSince = now();
+    this.#reports = new PlayingReports(this.#outline, say, now());
     this.#clock = new PlayingClock(now(), this.#outline.first);
     this.#head = this.#open();
     this.#ahead = this.#runAhead();
@@ -116,7 +98,6 @@ export class Playing {
   }
 
   #runAhead(): RunAhead {
-    this.#toldAhead = 0;
     return new RunAhead(this.#outline, this.#settings, this.#journal, (hear) =>
       this.#open(this.#settings, hear),
     );
@@ -129,8 +110,7 @@ export class Playing {
         this.#say({ kind: "done", ticket: message.ticket, bytes: null, revision: 0 });
         break;
       case "bookmark":
-        this.#marks.push({ at: this.#at, what: "mark", text: message.text });
-        this.#areMomentsNew = true;
+        this.#reports.mark(this.#at, message.text);
         this.#wake(0);
         break;
       case "change":
@@ -175,7 +155,7 @@ export class Playing {
         this.#baseline = null;
       }
       this.#ahead = this.#runAhead();
-      this.#areMomentsNew = true;
+      this.#reports.restartAhead();
       this.#tellBaseline();
       this.#goTo(to, this.#goal !== null ? this.#isPassing : this.#clock.speed > 0);
       this.#say({ kind: "changed", ticket, settings: this.#settings });
@@ -260,12 +240,12 @@ export class Playing {
     const begun = performance.now();
     let pause = this.#goal !== null ? this.#catchUp(begun) : this.#follow(begun);
     if (this.#baseline !== null && this.#goal === null && !this.#followBaseline(this.#baseline)) pause = 0;
-    this.#worked += performance.now() - begun;
+    this.#reports.addWork(performance.now() - begun);
     if (!this.#ahead.isDone && this.#hasTimeAhead(pause)) {
       this.#ahead.work(SLICE);
       pause = 0;
     }
-    this.#report();
+    this.tick();
     if (pause !== null) this.#wake(pause);
   }
 
@@ -388,8 +368,7 @@ export class Playing {
         this.#isReady = true;
         break;
       case "load":
-        this.#size = { blocks: message.blocks, revision: message.revision };
-        if (!isOnTheWay) addCounts(this.#events, message.events);
+        this.#reports.takeLoad(message, !isOnTheWay);
         break;
       case "frame":
       case "reach":
@@ -405,8 +384,6 @@ export class Playing {
       case "track":
       case "frozen":
       case "lens":
-        if (!isOnTheWay) this.#say({ ...message, time: this.#clock.stamp(message.time) });
-        break;
       case "image":
       case "ground":
       case "trail":
@@ -434,47 +411,24 @@ export class Playing {
 
   /** Reports what is due, also while the recording stands still. Called a few times a second. */
   tick(): void {
-    this.#report();
-  }
-
-  #report(): void {
-    const now = this.#now();
-    if (now - this.#told >= TELL_EVERY && (this.#clock.speed > 0 || this.#goal !== null)) this.#tell();
-    const isAhead = this.#ahead.share > this.#toldAhead;
-    const isTenth = this.#ahead.isDone || this.#ahead.share - this.#toldAhead >= TELL_AHEAD_EVERY;
-    if (isAhead && isTenth) this.#areMomentsNew = true;
-    if (this.#areMomentsNew && now - this.#toldMoments >= TELL_MOMENTS_EVERY) this.#tellMoments(now);
-    if (now - this.#loadSince < TELL_MOMENTS_EVERY) return;
-    const busy = Math.min(1, (1000 * this.#worked) / (now - this.#loadSince));
-    this.#say({ kind: "load", busy, shed: 0, ...this.#size, events: this.#events, leftOut: 0 });
-    this.#events = {};
-    this.#worked = 0;
-    this.#loadSince = now;
+    this.#reports.report(this.#now(), this.#position, this.#ahead);
   }
 
   #tell(): void {
-    this.#told = this.#now();
+    this.#reports.tellPosition(this.#now(), this.#position);
+  }
+
+  get #position(): Position {
     const goal = this.#goal;
     const { frames, first } = this.#outline;
     const way = goal === null ? 0 : goal - this.#goalFrom;
-    this.#say({
-      kind: "playing",
+    return {
       at: this.#at,
       frame: this.#shown.frames,
       speed: this.#clock.speed,
       repeat: this.#repeat,
       goal: goal === null ? null : Math.max(0, (frames[goal - 1] ?? first) - first),
       share: goal === null ? 1 : way <= 0 ? 0 : (this.#head.frames - this.#goalFrom) / way,
-    });
-  }
-
-  #tellMoments(now: number): void {
-    this.#areMomentsNew = false;
-    this.#toldMoments = now;
-    const { frames, first, last, moments } = this.#outline;
-    const all = [...moments, ...this.#ahead.moments, ...this.#marks].sort((a, b) => a.at - b.at);
-    const { share: known, curve } = this.#ahead;
-    this.#toldAhead = known;
-    this.#say({ kind: "recording", length: last - first, frames: frames.length, moments: all, known, curve });
+    };
   }
 }

@@ -1,0 +1,98 @@
+import { addCounts, type EventTotals, type FromSensing } from "../sensing/sensing-messages.ts";
+import type { Moment, Outline } from "./moments.ts";
+import type { FromPlaying, Position } from "./playing-messages.ts";
+import type { RunAhead } from "./run-ahead.ts";
+
+type SensedLoad = Extract<FromSensing, { readonly kind: "load" }>;
+
+/** Microseconds between two reports of the position, and between two of moments or load. */
+const POSITION_EVERY = 100_000;
+const MOMENTS_EVERY = 500_000;
+/** Share of the recording after which the head that runs ahead is reported again. */
+const AHEAD_EVERY = 0.1;
+
+/** What a played head reports from time to time: where in the recording it is, what happens in the recording, and its load. */
+export class PlayingReports {
+  readonly #outline: Outline;
+  readonly #say: (message: FromPlaying) => void;
+  readonly #marks: Moment[] = [];
+  /** Of the head's map, and events taken since the last report. */
+  #size = { blocks: 0, revision: 0 };
+  #events: EventTotals = {};
+  /** Milliseconds of work since the last report of the load, and when that was. */
+  #worked = 0;
+  #loadSince: number;
+  /** Microseconds: when position and moments were reported last. */
+  #positionAt = 0;
+  #momentsAt = Number.NEGATIVE_INFINITY;
+  #areMomentsNew = true;
+  /** Share of the recording that the head ahead had been through at the last report. */
+  #ahead = 0;
+
+  /** @param now microseconds of the head's clock */
+  constructor(outline: Outline, say: (message: FromPlaying) => void, now: number) {
+    this.#outline = outline;
+    this.#say = say;
+    this.#loadSince = now;
+  }
+
+  /** A person marks a moment, microseconds from the start. */
+  mark(at: number, text: string): void {
+    this.#marks.push({ at, what: "mark", text });
+    this.#areMomentsNew = true;
+  }
+
+  /** Another head runs ahead: its moments replace those of the one before. */
+  restartAhead(): void {
+    this.#ahead = 0;
+    this.#areMomentsNew = true;
+  }
+
+  addWork(milliseconds: number): void {
+    this.#worked += milliseconds;
+  }
+
+  /** @param isCounted false while the head only catches up: its events were counted before */
+  takeLoad({ blocks, revision, events }: SensedLoad, isCounted: boolean): void {
+    this.#size = { blocks, revision };
+    if (isCounted) addCounts(this.#events, events);
+  }
+
+  /** Reports what is due. @param now microseconds of the head's clock */
+  report(now: number, position: Position, ahead: RunAhead): void {
+    const isMoving = position.speed > 0 || position.goal !== null;
+    if (isMoving && now - this.#positionAt >= POSITION_EVERY) this.tellPosition(now, position);
+    const isTenth = ahead.isDone || ahead.share - this.#ahead >= AHEAD_EVERY;
+    if (ahead.share > this.#ahead && isTenth) this.#areMomentsNew = true;
+    if (this.#areMomentsNew && now - this.#momentsAt >= MOMENTS_EVERY) this.#tellMoments(now, ahead);
+    if (now - this.#loadSince >= MOMENTS_EVERY) this.#tellLoad(now);
+  }
+
+  tellPosition(now: number, position: Position): void {
+    this.#positionAt = now;
+    this.#say({ kind: "playing", ...position });
+  }
+
+  #tellMoments(now: number, ahead: RunAhead): void {
+    this.#areMomentsNew = false;
+    this.#momentsAt = now;
+    this.#ahead = ahead.share;
+    const { frames, first, last, moments } = this.#outline;
+    this.#say({
+      kind: "recording",
+      length: last - first,
+      frames: frames.length,
+      moments: [...moments, ...ahead.moments, ...this.#marks].sort((a, b) => a.at - b.at),
+      known: ahead.share,
+      curve: ahead.curve,
+    });
+  }
+
+  #tellLoad(now: number): void {
+    const busy = Math.min(1, (1000 * this.#worked) / (now - this.#loadSince));
+    this.#say({ kind: "load", busy, shed: 0, ...this.#size, events: this.#events, leftOut: 0 });
+    this.#events = {};
+    this.#worked = 0;
+    this.#loadSince = now;
+  }
+}
