@@ -1,11 +1,10 @@
 import { SIGNS } from "../terms/signs.ts";
-import { hashOf, type Moment, momentOf } from "./address.ts";
+import { AddressBar } from "./address-bar.ts";
 import { bodyOf } from "./body.ts";
 import { Comparison } from "./comparison.ts";
 import { DepthImage } from "./depth-image.ts";
 import { listenToDialogs, openHelp, openMark, openToken } from "./dialogs.ts";
 import { byId, setText } from "./dom.ts";
-import { signOf } from "./event-signs.ts";
 import { listenToFolds, toggleFold, toggleMapOnly } from "./folds.ts";
 import { HeadLink } from "./head-link.ts";
 import { HistoryStrip } from "./history-strip.ts";
@@ -13,6 +12,7 @@ import { KeptRecordings } from "./kept-recordings.ts";
 import { type KeyBinding, listenToKeys, listKeys } from "./keys.ts";
 import { LabelEditor } from "./label-editor.ts";
 import { MapPanel } from "./map-panel.ts";
+import { listNotes } from "./notes-list.ts";
 import { judge } from "./page-state.ts";
 import { showPathLegend } from "./path-legend.ts";
 import { paintSwatches } from "./patterns.ts";
@@ -33,8 +33,6 @@ const ADDRESS = `${location.protocol === "https:" ? "wss:" : "ws:"}//${location.
 const TICK = 200;
 /** Depth images per second, while they are looked at. */
 const IMAGES = 4;
-/** Notes in the list. */
-const LISTED = 12;
 /** Metres above the ground clearance up to which a voxel counts as floor: voxels of the floor reach a little above it. */
 const FLOOR_TOP = 0.03;
 
@@ -48,15 +46,14 @@ let isOpen = false;
 /** Why the connection is gone, and when it is tried again by `sharedNow`. */
 let reason: string | null = null;
 let retryAt: number | null = null;
-/** Microseconds without a reach after which a base must stop; the head says it. */
+/** Whether a person has paused the page. */
 let isPaused = false;
 /** Whether any sensor has sent a frame; undefined until the first pulse. */
 let isSensorSeen: boolean | undefined;
 /** The recording that the head plays; null: it is live. */
 let playedName: string | null = null;
 
-/** What the address asked for; the moment is null once it was gone to. */
-const asked: { -readonly [K in keyof Moment]: Moment[K] } = { ...momentOf(location.hash) };
+const address = new AddressBar();
 
 // --- Parts.
 
@@ -64,7 +61,7 @@ const link = new HeadLink(take);
 const { ask } = link;
 const robot = new RobotPanel((reach) => {
   comparison.setReach(reach);
-  if (playedName === null && history.add(reach)) showNotes();
+  if (playedName === null && history.add(reach)) listNotes(history.notes);
   showState();
 });
 const labels = new LabelEditor(
@@ -130,22 +127,11 @@ function takeView(message: FromWorker): void {
   }
 }
 
-/** Goes to the moment that the address named when the page was opened, once. */
+/** Goes to the moment that the address asked for when the page was opened. */
 function followAddress(): void {
-  if (asked.at === null) return;
-  const to = asked.at;
-  asked.at = null;
+  const to = address.takeMoment();
+  if (to === null) return;
   ask({ kind: "play", wish: { to, speed: 0 } }).catch((error: Error) => setText("found", error.message));
-}
-
-/** The address names the view, and the moment of a recording that stands still. */
-function tellAddress(): void {
-  const { playing } = playback;
-  const at = playing?.goal === null && playing.speed === 0 ? playing.at : null;
-  const { view } = map.view;
-  const hash = hashOf({ view: at === null && view === VIEWS[1] ? null : view, at });
-  if (location.hash !== hash)
-    globalThis.history.replaceState(null, "", hash === "" ? location.pathname : hash);
 }
 
 function takeHealth(message: FromWorker): void {
@@ -182,7 +168,7 @@ function takeHealth(message: FromWorker): void {
     case "note":
       history.note(message.note);
       if (message.note.what === "pretrigger") void kept.load();
-      showNotes();
+      listNotes(history.notes);
       break;
     case "fault":
       setText("found", message.text);
@@ -239,33 +225,13 @@ function showState(): void {
   // In a tab that is not looked at, the title tells.
   const title = state.values === "stale" ? `${state.word} – Brinkmap` : "Brinkmap";
   if (document.title !== title) document.title = title;
-  if (asked.at === null) tellAddress();
+  address.show(map.view.view, playback.playing);
   byId("retry").hidden = isOpen || reason === null;
   setText("state-line", state.line);
   const text = isMapStale && state.values === "played" ? "Map catching up" : state.word;
   for (const element of document.querySelectorAll<HTMLElement>(".stale")) {
     if (element.textContent !== text) element.textContent = text;
   }
-}
-
-/** Newest first; the same note again and again is one row that says how often it came. */
-function showNotes(): void {
-  const rows: HTMLElement[] = [];
-  const { notes } = history;
-  for (let n = notes.length - 1; n >= 0 && rows.length < LISTED; n--) {
-    const { what, text, came } = notes[n]!;
-    let first = n;
-    while (first > 0 && notes[first - 1]!.what === what && notes[first - 1]!.text === text) first--;
-    const count = n - first + 1;
-    const over = (came.getTime() - notes[first]!.came.getTime()) / 1000;
-    const times = count === 1 ? "" : ` (${count} times in ${Math.max(1, Math.round(over))} s)`;
-    const row = document.createElement("li");
-    const { sign, name } = signOf(what, text);
-    row.textContent = `${sign} ${came.toLocaleTimeString("en-GB")}  ${name}: ${text}${times}`;
-    rows.push(row);
-    n = first;
-  }
-  byId("notes").replaceChildren(...rows);
 }
 
 /** What the page shows, for the strip below a saved picture. */
@@ -442,7 +408,7 @@ sizes.observe(document.body);
 // What opens beside the map takes of its room, and may leave the page as long as it was.
 for (const id of ["map", "fan", "history", "timeline", "layers"]) sizes.observe(byId(id));
 
-if (asked.view !== null) map.setView(asked.view);
+if (address.view !== null) map.setView(address.view);
 else document.documentElement.dataset["view"] = map.view.view;
 setTheme(matchMedia("(prefers-color-scheme: dark)").matches ? "night" : "light");
 showState();
