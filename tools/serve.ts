@@ -6,62 +6,64 @@ import { Service } from "../src/service/service.ts";
 import { startSources } from "../src/service/sources/built-in.ts";
 import { superviseBySystemd } from "../src/service/supervisor.ts";
 import { RIGHTS, type Right } from "../src/wire/messages.ts";
-import { CAUTION, mainOf, runIfStarted } from "./frame/command.ts";
+import { CAUTION, mainOf, type Options, runIfStarted } from "./frame/command.ts";
 import { reading, UsageError } from "./frame/errors.ts";
 import { noneExpected, wholeOption } from "./frame/values.ts";
 import { pageAddress, VIEWER } from "./serve/page.ts";
 import { playScenario } from "./serve/player.ts";
 import { untilSignalled } from "./serve/until-signalled.ts";
 
+const OPTIONS = {
+  config: { type: "string", short: "c", value: "<file>", help: "settings file (its schema: --schema)" },
+  recording: {
+    type: "string",
+    short: "r",
+    value: "<file>",
+    help: "play a recording round and round instead of live sensors",
+  },
+  scenario: {
+    type: "string",
+    short: "s",
+    value: "<file>",
+    help: "render a scenario live instead of live sensors",
+  },
+  port: {
+    type: "string",
+    short: "p",
+    value: "<n>",
+    help: "instead of the settings file's (default 4917; 0 takes any port that is free)",
+  },
+  recordings: {
+    type: "string",
+    value: "<folder>",
+    help: "other recordings that the page may play, and where uploaded ones go (with --recording only)",
+  },
+  labels: {
+    type: "boolean",
+    help: "the page, on this machine, may write <recording>.labels.json (with --recording only)",
+  },
+  map: { type: "string", value: "<folder>", help: "keep the map there; overrides the settings file" },
+  "new-token": {
+    type: "string",
+    value: "<name>",
+    help: "print a new token and its entry for the settings file, and end",
+  },
+  rights: {
+    type: "string",
+    value: "<a,b>",
+    default: "watch",
+    help: `what the token is good for: ${RIGHTS.join(", ")} (default watch)`,
+  },
+  schema: { type: "boolean", help: "print the JSON Schema of the settings file, and end" },
+  quiet: { type: "boolean", short: "q", help: "log warnings and worse only" },
+} as const satisfies Options;
+
 export const main = mainOf({
   name: "serve",
   usage: "[options]",
   about:
     "The head, live, on a socket; without --config, --recording or --scenario it waits for sensors there.",
-  options: {
-    config: { type: "string", short: "c", value: "<file>", help: "settings file (its schema: --schema)" },
-    recording: {
-      type: "string",
-      short: "r",
-      value: "<file>",
-      help: "play a recording round and round instead of live sensors",
-    },
-    scenario: {
-      type: "string",
-      short: "s",
-      value: "<file>",
-      help: "render a scenario live instead of live sensors",
-    },
-    port: {
-      type: "string",
-      short: "p",
-      value: "<n>",
-      help: "instead of the settings file's (default 4917; 0 takes any port that is free)",
-    },
-    recordings: {
-      type: "string",
-      value: "<folder>",
-      help: "other recordings that the page may play, and where uploaded ones go (with --recording only)",
-    },
-    labels: {
-      type: "boolean",
-      help: "the page, on this machine, may write <recording>.labels.json (with --recording only)",
-    },
-    map: { type: "string", value: "<folder>", help: "keep the map there; overrides the settings file" },
-    "new-token": {
-      type: "string",
-      value: "<name>",
-      help: "print a new token and its entry for the settings file, and end",
-    },
-    rights: {
-      type: "string",
-      value: "<a,b>",
-      default: "watch",
-      help: `what the token is good for: ${RIGHTS.join(", ")} (default watch)`,
-    },
-    schema: { type: "boolean", help: "print the JSON Schema of the settings file, and end" },
-    quiet: { type: "boolean", short: "q", help: "log warnings and worse only" },
-  },
+  options: OPTIONS,
   notes: `The log goes to standard error, one JSON object a line.
 ${CAUTION}`,
   exits: {

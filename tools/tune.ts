@@ -6,7 +6,7 @@ import { executeAt } from "./queue/load.ts";
 import { givenSettings, SETTINGS_OPTIONS } from "./replay/given-settings.ts";
 import { draw, grid, parseTry } from "./tune/candidates.ts";
 import type { Score } from "./tune/job.ts";
-import { bestOf, CRITERIA, type Criterion, describeReport, makeReport } from "./tune/report.ts";
+import { bestOf, CRITERIA, type Criterion, describeReport, makeReport, type Report } from "./tune/report.ts";
 import { mapPictures, writeReport } from "./tune/report-files.ts";
 import { RUN_EXITS, RUN_OPTIONS, reportName } from "./tune/run-options.ts";
 import { type Entry, type Given, keyOf, openEntries, runAll } from "./tune/runs.ts";
@@ -45,18 +45,11 @@ export const main = mainOf({
   async run({ values, positionals }) {
     if (positionals.length === 0) throw new UsageError("expected recordings (see --help)");
     const report = reportName(values.report);
-    if (values.try === undefined)
-      throw new UsageError("nothing to try; give --try <name=a,b,c> (see --help)");
     const by = values.by as Criterion;
+    const drawn = drawnOf(values);
     if (!CRITERIA.includes(by))
       throw new UsageError(`--by must be ${CRITERIA.join(" or ")}, got "${values.by}"`);
     const workers = wholeOption(values, "workers", 1, 1024);
-    const ranges = rangesOf(values.try);
-    const seed = wholeOption(values, "seed", 0, 2 ** 32 - 1);
-    const drawn =
-      values.random === undefined
-        ? grid(ranges)
-        : draw(ranges, wholeOption(values, "random", 1, 10_000), seed);
     const base = await givenSettings(values);
     const entries = await openEntries(positionals, await readTruth(values.truth));
     const candidates = distinct(entries, base, drawn);
@@ -91,16 +84,7 @@ export const main = mainOf({
     const result = makeReport(entries, { settings: base, scores: own }, scored, by);
     const counts = { replayed: run.done, kept: run.kept };
     const json = JSON.stringify({ ...result, ...counts, failures: run.failures }, null, 2);
-    if (report !== null) {
-      const best = bestOf(result);
-      const maps = await mapPictures(entries[0]!.path, [
-        { name: "base", settings: base },
-        ...(best === null ? [] : [{ name: "best", settings: best.settings }]),
-      ]);
-      // Charts are loaded only when a report is asked for.
-      const { tunePage } = await import("./tune/tune-page.ts");
-      await writing(report, () => writeReport(report, tunePage(result, entries, maps), json));
-    }
+    if (report !== null) await writePage(report, result, entries, json);
     if (values.json) console.log(json);
     else {
       console.log(`${run.done} replays done, ${run.kept} taken from ${values.results}`);
@@ -109,6 +93,36 @@ export const main = mainOf({
     return run.failures.length > 0 ? EXIT.failed : EXIT.done;
   },
 });
+
+/** The combinations of settings that are asked for. */
+function drawnOf(values: {
+  readonly try?: readonly string[] | undefined;
+  readonly random?: string | undefined;
+  readonly seed: string;
+}): Given[] {
+  if (values.try === undefined) throw new UsageError("nothing to try; give --try <name=a,b,c> (see --help)");
+  const ranges = rangesOf(values.try);
+  const seed = wholeOption(values, "seed", 0, 2 ** 32 - 1);
+  if (values.random === undefined) return grid(ranges);
+  return draw(ranges, wholeOption(values, "random", 1, 10_000), seed);
+}
+
+/** Writes the report as a page, and as JSON beside it. */
+async function writePage(
+  path: string,
+  result: Report,
+  entries: readonly Entry[],
+  json: string,
+): Promise<void> {
+  const best = bestOf(result);
+  const maps = await mapPictures(entries[0]!.path, [
+    { name: "base", settings: result.base.settings },
+    ...(best === null ? [] : [{ name: "best", settings: best.settings }]),
+  ]);
+  // Charts are loaded only when a report is asked for.
+  const { tunePage } = await import("./tune/tune-page.ts");
+  await writing(path, () => writeReport(path, tunePage(result, entries, maps), json));
+}
 
 function rangesOf(words: readonly string[]): ReturnType<typeof parseTry>[] {
   const ranges = words.map(parseTry);

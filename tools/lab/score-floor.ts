@@ -3,11 +3,11 @@ import { join } from "node:path";
 import { Progress } from "../frame/progress.ts";
 import { noneExpected, wholeOption } from "../frame/values.ts";
 import { writeWholeFile } from "../output/whole-file.ts";
-import { DROPS, FLOORS, TRAPS } from "./floor/courses.ts";
 import { runJobs } from "./floor/jobs.ts";
 import { programOf, workersOption } from "./program.ts";
-import { hasMoved, type Job, type Row } from "./score-floor/drive-job.ts";
+import type { Job, Row } from "./score-floor/drive-job.ts";
 import { drawScore } from "./score-floor/picture.ts";
+import { DrivePlan } from "./score-floor/plan.ts";
 import { report } from "./score-floor/report.ts";
 
 const DRIVE_JOB = new URL("./score-floor/drive-job.js", import.meta.url);
@@ -53,41 +53,19 @@ export const main = programOf({
     noneExpected(positionals);
     const whole = (name: "approaches" | "minutes" | "traps" | "seed" | "workers", least: number) =>
       wholeOption(values, name, least, 1e6);
-    const approaches = whole("approaches", 0);
-    const minutes = whole("minutes", 0);
-    const traps = whole("traps", 0);
-    const seed = 1_000_000 * whole("seed", 0);
     const workers = whole("workers", 1);
+    const plan = new DrivePlan({
+      approaches: whole("approaches", 0),
+      minutes: whole("minutes", 0),
+      traps: whole("traps", 0),
+      seed: 1_000_000 * whole("seed", 0),
+    });
     const rows: Row[] = [];
-    let moved = 0;
-    let driven = 0;
-    const given = { approach: 0, small: 0, cruise: 0, trap: 0 };
-    const small = Math.ceil(approaches / 20);
-    // Traps first: they are what one wants to know.
-    const next = (): Job | null => {
-      if (given.trap < traps * TRAPS.length) {
-        const n = given.trap++;
-        return { kind: "trap", seed: seed + n, trap: TRAPS[n % TRAPS.length]! };
-      }
-      if (moved < approaches) {
-        const n = given.approach++;
-        return { kind: "approach", seed: seed + n, drop: DROPS[n % DROPS.length]! };
-      }
-      if (given.small < small) return { kind: "approach", seed: seed + given.small++, drop: "20" };
-      if (driven < 60 * minutes) {
-        const n = given.cruise++;
-        return { kind: "cruise", seed: seed + n, floor: FLOORS[n % FLOORS.length]! };
-      }
-      return null;
-    };
     const bar = new Progress("score-floor", "lines");
+    const next = () => plan.next();
     await runJobs<Job, Row>(DRIVE_JOB, workers, next, (row) => {
       rows.push(row);
-      if (row.job.kind === "approach" && row.job.drop !== "20" && hasMoved(row)) moved++;
-      if (row.job.kind === "cruise") driven += row.outcome.time;
-      // A minute of driving costs about what six approaches do.
-      const share = (Math.min(moved, approaches) + (6 * driven) / 60) / Math.max(1, approaches + 6 * minutes);
-      bar.show(Math.min(1, share));
+      bar.show(plan.take(row));
     });
     bar.stop();
     // Workers finish in any order.

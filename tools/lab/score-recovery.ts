@@ -9,7 +9,14 @@ import { main as simulate } from "../simulate.ts";
 import { draw, parseTry } from "../tune/candidates.ts";
 import type { Score } from "../tune/job.ts";
 import { CRITERIA, makeReport } from "../tune/report.ts";
-import { describeSettings, type Given, openEntries, runAll } from "../tune/runs.ts";
+import {
+  describeSettings,
+  type Entry,
+  type Given,
+  openEntries,
+  type RunOptions,
+  runAll,
+} from "../tune/runs.ts";
 import { programOf, RESULTS_OPTION, workersOption } from "./program.ts";
 
 /** Most that what was chosen may score below the best known, as a share of it. */
@@ -83,10 +90,6 @@ export const main = programOf({
     const [seed, workers] = [whole("seed", 0), whole("workers", 1)];
     const scenario = oneExpected(positionals, "one scenario");
     const folder = mkdtempSync(join(tmpdir(), "brinkmap-recovery-"));
-    const stopped = (): number => {
-      console.error("score-recovery: stopped");
-      return EXIT.stopped;
-    };
     try {
       const recordings = Array.from({ length: count + 1 }, (_, n) => join(folder, `${seed + n}.brk`));
       for (const [n, path] of recordings.entries()) {
@@ -96,53 +99,88 @@ export const main = programOf({
       }
       const entries = await openEntries(recordings);
       const [own, unseen] = [entries.slice(0, count), entries.slice(count)];
-      const plan = {
-        results: values.results ?? join(folder, "results.jsonl"),
-        workers,
-        what: "score-recovery",
-      };
-      let chosen: Given = BROKEN;
-      const run = async (on: typeof entries, settings: readonly Given[]) => {
-        const done = await untilInterrupted((signal) => runAll(on, settings, { ...plan, signal }));
-        if (done.failures.length > 0) throw new Error(done.failures.join("; "));
-        return done.left > 0 ? null : (done.scores as Score[][]);
-      };
-
-      // As one does by hand: once all over the place, and once more around the best of that.
-      const tried: Given[] = [];
-      let ranges = RANGES;
-      for (const round of [0, 1]) {
-        tried.push(...draw(ranges.map(parseTry), tries, seed + round));
-        const scores = await run(own, [BROKEN, ...tried]);
-        if (scores === null) return stopped();
-        const candidates = tried.map((settings, n) => ({ settings, scores: scores[n + 1]! }));
-        chosen = makeReport(own, { settings: BROKEN, scores: scores[0]! }, candidates, CRITERIA[0]).lines[0]!
-          .settings;
-        ranges = around(chosen);
-      }
-
-      const known = [{}, ...tried, ...draw(RANGES.map(parseTry), more, seed + APART)];
-      const there = await run(unseen, [BROKEN, chosen, ...known]);
-      if (there === null) return stopped();
-      const [broken, found, ...others] = there.map(agreementOf);
-      const best = Math.max(...others);
-      const short = (best - found!) / best;
-      const line = (what: string, score: number, settings: Given) =>
-        console.log(
-          `${what.padEnd(12)}${(100 * score).toFixed(2).padStart(8)} %   ${describeSettings(settings)}`,
-        );
-      console.log(`held-out ${CRITERIA[0]} on a recording that nothing was chosen on`);
-      line("broken", broken!, BROKEN);
-      line("chosen", found!, chosen);
-      line("defaults", others[0]!, {});
-      line("best known", best, known[others.indexOf(best)]!);
-      console.log(
-        `chosen of ${tried.length} on ${count} recordings, best of ${known.length}: ${(100 * short).toFixed(2)} % below it, ` +
-          `bar ${100 * BAR} %: ${short <= BAR ? "held" : "MISSED"}`,
-      );
-      return short <= BAR ? 0 : 1;
+      const results = values.results ?? join(folder, "results.jsonl");
+      return await untilInterrupted(async (signal) => {
+        const scoreAll = scorer({ results, workers, what: "score-recovery", signal });
+        const { chosen, tried } = await tune(own, { tries, seed }, scoreAll);
+        const known = [{}, ...tried, ...draw(RANGES.map(parseTry), more, seed + APART)];
+        const there = await scoreAll(unseen, [BROKEN, chosen, ...known]);
+        const outcome = { chosen, known, scores: there.map(agreementOf) };
+        return print(outcome, `chosen of ${tried.length} on ${count} recordings`) ? 0 : 1;
+      });
+    } catch (error) {
+      if (!(error instanceof Stopped)) throw error;
+      console.error("score-recovery: stopped");
+      return EXIT.stopped;
     } finally {
       rmSync(folder, { recursive: true });
     }
   },
 });
+
+/** The person who called stopped the program before all replays were done. */
+class Stopped extends Error {
+  override readonly name = "Stopped";
+}
+
+/** Scores of each settings on each entry. */
+type ScoreAll = (on: readonly Entry[], settings: readonly Given[]) => Promise<readonly (readonly Score[])[]>;
+
+/** @returns a function that replays, and throws when a replay fails, or `Stopped` */
+function scorer(options: RunOptions): ScoreAll {
+  return async (on, settings) => {
+    const done = await runAll(on, settings, options);
+    if (done.failures.length > 0) throw new Error(done.failures.join("; "));
+    if (done.left > 0) throw new Stopped();
+    return done.scores as readonly (readonly Score[])[];
+  };
+}
+
+/** Tunes as one does by hand: once over the whole ranges, and once more around the best of that. */
+async function tune(
+  on: readonly Entry[],
+  { tries, seed }: { readonly tries: number; readonly seed: number },
+  scoreAll: ScoreAll,
+): Promise<{ readonly chosen: Given; readonly tried: readonly Given[] }> {
+  const tried: Given[] = [];
+  let chosen: Given = BROKEN;
+  let ranges = RANGES;
+  for (const round of [0, 1]) {
+    tried.push(...draw(ranges.map(parseTry), tries, seed + round));
+    const scores = await scoreAll(on, [BROKEN, ...tried]);
+    const candidates = tried.map((settings, n) => ({ settings, scores: scores[n + 1]! }));
+    const report = makeReport(on, { settings: BROKEN, scores: scores[0]! }, candidates, CRITERIA[0]);
+    chosen = report.lines[0]!.settings;
+    ranges = around(chosen);
+  }
+  return { chosen, tried };
+}
+
+interface RecoveryOutcome {
+  readonly chosen: Given;
+  /** The defaults first. */
+  readonly known: readonly Given[];
+  /** Agreement of the broken settings, of the chosen ones, and of the known ones. */
+  readonly scores: readonly number[];
+}
+
+/** @returns whether what was chosen is within the bar of the best known */
+function print({ chosen, known, scores }: RecoveryOutcome, how: string): boolean {
+  const [broken, found, ...others] = scores;
+  const best = Math.max(...others);
+  const short = (best - found!) / best;
+  const line = (what: string, score: number, settings: Given) =>
+    console.log(
+      `${what.padEnd(12)}${(100 * score).toFixed(2).padStart(8)} %   ${describeSettings(settings)}`,
+    );
+  console.log(`held-out ${CRITERIA[0]} on a recording that nothing was chosen on`);
+  line("broken", broken!, BROKEN);
+  line("chosen", found!, chosen);
+  line("defaults", others[0]!, {});
+  line("best known", best, known[others.indexOf(best)]!);
+  console.log(
+    `${how}, best of ${known.length}: ${(100 * short).toFixed(2)} % below it, ` +
+      `bar ${100 * BAR} %: ${short <= BAR ? "held" : "MISSED"}`,
+  );
+  return short <= BAR;
+}
