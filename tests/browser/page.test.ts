@@ -83,7 +83,7 @@ describe("the page", () => {
         const metres = distanceMm[0]! / 1000;
         frames.set(frame, metres < 1 ? `${Math.round(100 * metres)} cm` : `${metres.toFixed(2)} m`);
       });
-      await new Promise((resolve) => setTimeout(resolve, 1500));
+      await until(() => frames.size >= 10, "ten frames");
       const [frame, ahead] = await page.evaluate(() =>
         ["frame", "ahead"].map((id) => document.getElementById(id)?.textContent ?? ""),
       );

@@ -115,7 +115,10 @@ interface Result {
   readonly during: number;
 }
 
-/** Attacks for so many milliseconds, and tells by how much the head has grown, and how old nine in ten reaches were at most. */
+/**
+ * Attacks for so many milliseconds, and tells by how much the head has grown, and how old nine in ten reaches were at most. The waits are
+ * the spans that are measured, without the attack and with it.
+ */
 async function measure(milliseconds: number, begin: () => () => Promise<unknown>): Promise<Result> {
   ages.length = 0;
   await sleep(milliseconds);

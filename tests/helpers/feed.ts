@@ -34,6 +34,7 @@ export async function feed(url: string, path: string, { until, blind, says = [] 
     const at = (event.time - first) / 1e6;
     if (at > until) break;
     const time = start + event.time - first;
+    // Pace: the recording's own. A stamp may lie 5 ms ahead of the clock.
     if (time - headTime() > 5000) await sleep((time - headTime()) / 1000);
     while (left[0] !== undefined && left[0].at <= at) base.observe({ ...left.shift()!.what, time });
     if (event.kind === "motion" || event.kind === "floorcheck") base.observe({ ...event, time });

@@ -159,7 +159,7 @@ export function event<
   });
 }
 
-/** Waits until `check` returns true. @throws {Error} naming `what` after ten seconds */
+/** Waits until `check` returns true: it looks every 5 ms, for what no event tells of. @throws {Error} naming `what` after ten seconds */
 export async function until(check: () => boolean, what = "it"): Promise<void> {
   for (let i = 0; i < 2000; i++) {
     if (check()) return;

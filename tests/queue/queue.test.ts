@@ -104,6 +104,7 @@ const scoresOf = ({ scores }: Runs) =>
     row.map((score) => (score === null ? null : { ...score, frameTime: null, taken: null })),
   );
 
+/** Looks every 5 ms, for what no event tells of. */
 async function until(isSo: () => boolean | Promise<boolean>): Promise<void> {
   while (!(await isSo())) await new Promise((resolve) => setTimeout(resolve, 5));
 }

@@ -70,7 +70,7 @@ async function stand(
     sensor.observe({ kind: "orientation", time, rotation: [0, 0, 0, 1] });
     base.observe({ kind: "motion", time, pose: [0, 0, 0], speed: null });
     sensor.observe({ ...frame, time: time - 1000, sequence: sequence++, counts: view(wall) });
-    await new Promise((resolve) => setTimeout(resolve, 40));
+    await new Promise((resolve) => setTimeout(resolve, 40)); // pace: 25 frames a second
   }
   stop();
   return reaches;

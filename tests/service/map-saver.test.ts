@@ -133,7 +133,7 @@ test("killed at any of 50 moments of saving, a whole snapshot is left, no older 
       };
       heard();
     });
-    await sleep(random() * 4);
+    await sleep(random() * 4); // a random moment of the save that follows
     child.kill("SIGKILL");
     await new Promise((resolve) => child.on("close", resolve));
     const done = Number(out.trim().split("\n").at(-1));

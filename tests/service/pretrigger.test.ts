@@ -239,7 +239,8 @@ test("a pretrigger that is too slow leaves frames out, counts them, and keeps no
   for (const event of drive(0, 3)) tap.take(event);
   expect(tap.leftOut).toBe(30 - 12);
   // Then somebody does, and buffers come back.
-  let frames = 0;
+  let [frames, back] = [0, 0];
+  port1.on("message", () => back++); // after the tap's own listener
   port2.on("message", (messages: readonly ToPretrigger[]) => {
     for (const message of messages) {
       if (message.kind !== "frame") continue;
@@ -247,8 +248,7 @@ test("a pretrigger that is too slow leaves frames out, counts them, and keeps no
       port2.postMessage(message.images, [message.images]);
     }
   });
-  await until(() => frames === 12);
-  await new Promise((resolve) => setTimeout(resolve, 50));
+  await until(() => back === 12);
   for (const event of drive(3, 4)) tap.take(event);
   await until(() => frames === 22);
   expect(tap.leftOut).toBe(18);
@@ -313,7 +313,7 @@ describe("at a live head", () => {
     const step = async (count: number) => {
       for (let n = 0; n < count; n++) {
         head.look(sensor);
-        await new Promise((resolve) => setTimeout(resolve, 50));
+        await new Promise((resolve) => setTimeout(resolve, 50)); // pace: 20 frames a second
       }
     };
     await step(10);

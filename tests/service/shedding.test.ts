@@ -1,7 +1,7 @@
+import { once } from "node:events";
 import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
-import { setTimeout as sleep } from "node:timers/promises";
 import { afterEach, beforeEach, expect, test } from "vitest";
 import yard from "../../datasets/yard-room.json" with { type: "json" };
 import { crc32c } from "../../src/coding/crc32c.ts";
@@ -46,8 +46,10 @@ test("what the pre-trigger ring keeps of a head under load replays to the live m
     },
   );
   const lastTime = 20e6;
+  // The ring's thread gives a frame's buffer back once it has taken the frame, and all events before it.
+  let [sent, back] = [0, 0];
+  link.port.on("message", () => back++);
   for (const event of simulateEvents(scenario)) {
-    if (event.time > lastTime) break;
     if (event.kind !== "depth") {
       sensing.take({ kind: "event", event });
       continue;
@@ -57,13 +59,14 @@ test("what the pre-trigger ring keeps of a head under load replays to the live m
     writers[sensor]!.counts.set(counts);
     writers[sensor]!.publish({ time, arrival: time, sequence, hasAmplitude: false });
     sensing.take({ kind: "frame", sensor });
-    await sleep(1); // the ring's thread gives buffers back
+    sent++;
+    while (back < sent) await once(link.port, "message");
+    if (time > lastTime) break;
   }
   sensing.take({ kind: "snapshot", ticket: 1 });
   const live = said.findLast((message) => message.kind === "done")!.bytes!;
   const frames = said.filter((message) => message.kind === "frame");
   expect(said.filter((message) => message.kind === "load").at(-1)).toMatchObject({ leftOut: 0 });
-  await sleep(200);
   link.keep("asked", "");
   await link.close(20_000);
   await until(() => link.kept.length === 1);
