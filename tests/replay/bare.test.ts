@@ -1,3 +1,4 @@
+import { createHash } from "node:crypto";
 import { mkdtempSync, readFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
@@ -5,7 +6,15 @@ import { afterAll, beforeAll, describe, expect, test } from "vitest";
 import { crc32c } from "../../src/coding/crc32c.ts";
 import type { Pose, Vec3 } from "../../src/geometry/optics.ts";
 import { FloorLayer } from "../../src/map/floor.ts";
-import { BlockGrid, OCCUPIED_FROM, UNKNOWN } from "../../src/map/grid.ts";
+import {
+  BLOCK_SIDE,
+  BLOCK_VOXELS,
+  BlockGrid,
+  type GridView,
+  keyZ,
+  OCCUPIED_FROM,
+  UNKNOWN,
+} from "../../src/map/grid.ts";
 import { decodeSnapshot, encodeSnapshot } from "../../src/map/snapshot.ts";
 import { createRecording, openRecording } from "../../src/record/file.ts";
 import { simulateEvents } from "../../src/simulate/events.ts";
@@ -18,6 +27,8 @@ import { replayRecording } from "../../tools/replay/run.ts";
 
 const folder = mkdtempSync(join(tmpdir(), "brinkmap-bare-"));
 const path = join(folder, "yard.brk");
+/** The same with a floor like a mirror in one half. */
+const mirror = join(folder, "mirror.brk");
 afterAll(() => rmSync(folder, { recursive: true }));
 
 beforeAll(async () => {
@@ -36,16 +47,68 @@ beforeAll(async () => {
   await recording.close();
 });
 
-/** Prepared anew, or taken off a shelf. */
-async function bare(given: Record<string, unknown>, shelf: Shelf | null = null) {
-  const recording = await openRecording(path);
+beforeAll(async () => {
+  const json = JSON.parse(readFileSync(new URL("../../datasets/yard-room.json", import.meta.url), "utf8"));
+  const materials = { ...json.materials, sealed: { reflectance: 0.04, mirror: 0.8, glint: 4 } };
+  const scene = json.scene.map((solid: Record<string, unknown>) =>
+    solid["shape"] === "floor"
+      ? { ...solid, inlays: [{ rect: [0.8, -9, 9, 9], material: "sealed" }] }
+      : solid,
+  );
+  const scenario = loadScenario({ ...json, materials, scene, seed: 7 });
+  const recording = await createRecording(mirror, {
+    setup: scenario.setup,
+    settings: {},
+    about: "test",
+    software: "test",
+  });
+  for (const event of simulateEvents(scenario)) {
+    recording.write(event);
+    if (event.time > 4e6) break;
+  }
+  await recording.close();
+});
+
+/** Prepared anew and seen anew, or taken off a shelf. */
+async function bare(given: Record<string, unknown>, shelf: Shelf | null = null, of = path) {
+  const recording = await openRecording(of);
   try {
     const settings = resolvedOf(recording, given);
-    const events = shelf === null ? prepare(recording, settings) : shelf.open(path, recording, settings);
-    return replayBare(recording.header.setup, settings, events);
+    const { setup } = recording.header;
+    if (shelf === null) return replayBare(setup, settings, prepare(recording, settings));
+    return replayBare(setup, settings, shelf.open(of, recording, settings), shelf.foundOf(of, settings));
   } finally {
     recording.close();
   }
+}
+
+/** SHA-256 over a map. */
+const sha = (grid: GridView): string =>
+  createHash("sha256").update(encodeSnapshot(grid, crc32c)).digest("hex");
+
+/** Occupied voxels more than 10 cm below the floor. */
+function below(grid: GridView): number {
+  const values = new Uint8Array(BLOCK_VOXELS);
+  let count = 0;
+  for (let id = 0; id < grid.count; id++) {
+    grid.copyBlock(id, values);
+    const layer = BLOCK_SIDE * BLOCK_SIDE;
+    for (let n = 0; n < BLOCK_VOXELS; n++) {
+      const z = (keyZ(grid.keyOf(id)) * BLOCK_SIDE + Math.floor(n / layer) + 1) * grid.voxelSize;
+      if (z < -0.1 && values[n]! >= OCCUPIED_FROM) count++;
+    }
+  }
+  return count;
+}
+
+async function withoutAmplitudes(given: Record<string, unknown>): Promise<GridView> {
+  const recording = await openRecording(mirror);
+  const head = new BareHead(recording.header.setup, resolvedOf(recording, given));
+  for (const one of prepare(recording, head.settings)) {
+    head.take("event" in one ? { ...one, event: { ...one.event, amplitude: null } } : one);
+  }
+  recording.close();
+  return head.grid;
 }
 
 describe("a bare replay", () => {
@@ -63,12 +126,36 @@ describe("a bare replay", () => {
     expect(trajectory).toEqual(whole.summary.trajectoryError);
   });
 
+  test.each(["reference", "odometry", "tracked"])(
+    "takes images in a mirror-like floor out of the map, as a whole one does: %s",
+    async (source) => {
+      const given = { "pose.source": source };
+      const whole = await replayRecording(mirror, { settings: given, holdOut: true });
+      const shelf = new Shelf();
+      const [anew, first, again] = [
+        await bare(given, null, mirror),
+        await bare(given, shelf, mirror),
+        await bare(given, shelf, mirror),
+      ];
+      expect(anew.heldOut).toEqual(whole.summary.heldOut);
+      expect(sha(anew.head.grid)).toBe(sha(whole.head.grid));
+      expect([first.hash, again.hash]).toEqual([anew.hash, anew.hash]);
+      expect(shelf.foundOf(mirror, anew.head.settings).sights.isWhole).toBe(true);
+      // Without amplitudes images cannot be told from depths: many are mapped.
+      expect(below(anew.head.grid)).toBeLessThan(0.1 * below(await withoutAmplitudes(given)));
+    },
+  );
+
   test("covered frames are told from clear ones", async () => {
     const recording = await openRecording(path);
     const settings = resolvedOf(recording, { "pose.source": "reference" });
-    const frames = Array.from(prepare(recording, settings)).filter((one) => "event" in one);
+    const head = new BareHead(recording.header.setup, settings);
+    const shown: boolean[] = [];
+    for (const one of prepare(recording, settings)) {
+      for (const { frame } of head.take(one)) shown.push(frame.showsRoom);
+    }
     recording.close();
-    expect(frames.filter(({ isClear }) => !isClear).length).toBe(Math.floor(frames.length / 9));
+    expect(shown.filter((isShown) => !isShown).length).toBe(Math.floor(shown.length / 9));
   });
 
   test("comes out the same off a shelf, whether there is room or not, and after another mask", async () => {

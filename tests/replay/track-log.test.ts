@@ -52,8 +52,7 @@ async function record(
   const recording = await createRecording(path, header);
   for (const event of simulateEvents(scenario)) {
     if (event.time > 1e6 * until) break;
-    // Without amplitudes: a replay for scores does not look for images in mirror-like floors (docs/tuning.md).
-    if (isKept(event)) recording.write(event.kind === "depth" ? { ...event, amplitude: null } : event);
+    if (isKept(event)) recording.write(event);
   }
   await recording.close();
 }
@@ -72,11 +71,11 @@ beforeAll(async () => {
     return kind !== "depth" || time < 4e6 || time > 6.5e6;
   });
   // Round and round a room without odometry, seen coarsely and seldom, with an orientation far noisier than tracking is told. With this
-  // seed a closed loop moves the map by 2 cm.
+  // seed a closed loop moves the map by 5 cm.
   const [front] = yard["sensors"] as [Json];
   const coarse = { ...front, rate: 4, optics: { ...(front["optics"] as Json), width: 64, height: 48 } };
   const orientation = { rate: 100, yawDrift: 10, noise: 2 };
-  await record(round, { ...yard, seed: 8, sensors: [coarse], orientation, odometry: null, repeat: 20 }, 400);
+  await record(round, { ...yard, seed: 7, sensors: [coarse], orientation, odometry: null, repeat: 20 }, 400);
 });
 afterAll(() => rmSync(folder, { recursive: true }));
 afterEach(() => {
@@ -92,7 +91,7 @@ async function replay(path: string, given: Record<string, unknown>, shelf: Shelf
       recording.header.setup,
       settings,
       shelf.open(path, recording, settings),
-      shelf.logOf(path, settings),
+      shelf.foundOf(path, settings),
     );
     return { heldOut, trajectory, hash, floor: floorOf(head) };
   } finally {
@@ -191,7 +190,7 @@ describe("a log of tracking", () => {
     const recording = await openRecording(path);
     try {
       const settings = resolvedOf(recording, TRACKED);
-      return replayBare(recording.header.setup, settings, prepare(recording, settings), log).hash;
+      return replayBare(recording.header.setup, settings, prepare(recording, settings), { poses: log }).hash;
     } finally {
       recording.close();
     }

@@ -25,8 +25,11 @@ function mapWith(settings: Readonly<Record<string, unknown>>): BareHead {
   const { setup } = loadScenario(json);
   const head = new BareHead(setup, resolveSettings({ "pose.source": "reference", ...settings }));
   for (const event of events) {
-    if (event.kind === "depth") head.take({ event, isClear: true, question: null });
-    else if (isPoseEvent(event)) head.take(event);
+    if (event.kind === "depth") {
+      const reason = new Uint8Array(event.counts.length);
+      head.take({ event: { ...event, amplitude: null }, reason, isLive: true, question: null });
+    }
+    if (isPoseEvent(event)) head.take(event);
   }
   head.finish();
   return head;

@@ -1,20 +1,26 @@
 import { createHash } from "node:crypto";
 import type { Pose } from "../../src/geometry/optics.ts";
+import { Guard } from "../../src/guard/guard.ts";
+import { motionAt } from "../../src/head/base-motion.ts";
 import type { MaskedFrame } from "../../src/head/frame.ts";
+import { type Judged, Judging } from "../../src/head/judging.ts";
+import { LocalFrame } from "../../src/head/local-frame.ts";
 import { Mapping } from "../../src/head/mapping.ts";
 import { type OpenTracking, Placing } from "../../src/head/place.ts";
 import { PoseSources } from "../../src/head/pose-sources.ts";
 import { type OpenSensor, openSensors } from "../../src/head/sensors.ts";
 import type { Settings } from "../../src/head/settings.ts";
+import { guardSettings } from "../../src/head/stage-settings.ts";
 import type { Placed } from "../../src/head/tracking.ts";
 import type { FloorView } from "../../src/map/floor.ts";
 import type { GridView } from "../../src/map/grid.ts";
 import type { LayersView } from "../../src/map/layers.ts";
-import type { ReferenceEvent, Setup } from "../../src/sense/events.ts";
+import type { DepthEvent, ReferenceEvent, Setup } from "../../src/sense/events.ts";
+import type { MaskResult } from "../../src/sense/mask.ts";
 import { frameName, type HeldOutScore, type Question, scoreHeldOut } from "./held-out.ts";
-import type { Prepared, PreparedFrame } from "./prepared.ts";
+import type { Found, Prepared, PreparedFrame } from "./prepared.ts";
 import { digestMap, type TrajectoryError, trajectoryError } from "./run.ts";
-import type { TrackLog } from "./track-log.ts";
+import type { Seen, SightLog } from "./sight-log.ts";
 
 /** A frame that has its pose. */
 export interface BareFrame {
@@ -24,9 +30,15 @@ export interface BareFrame {
   readonly isWritten: boolean;
 }
 
+/** What a bare head takes from replays before it, in place of finding it. */
+interface Told {
+  readonly openTracking?: OpenTracking | null;
+  readonly sights?: SightLog | null;
+}
+
 /**
- * The stages of a head that make poses and a map, fed with frames that are masked and judged already: no glance, reach or pace, and
- * layers at the end alone. Poses and map come out as those of a whole head.
+ * The stages of a head that make poses and a map, fed with frames that are masked already: no reach or pace, and layers at the end alone.
+ * Poses and map come out as those of a whole head.
  */
 export class BareHead {
   readonly setup: Setup;
@@ -35,14 +47,27 @@ export class BareHead {
   readonly #poses: PoseSources;
   readonly #placing: Placing<MaskedFrame>;
   readonly #mapping: Mapping;
+  readonly #judging: Judging;
+  /** As the ground's of a whole head: images in the floor are counted in it. */
+  readonly #local = new LocalFrame();
+  readonly #sights: SightLog | null;
+  /** What each sensor's newest frame is judged in: judging takes pixels out of it, and a frame that waits for its pose stays there. */
+  readonly #images: readonly Pick<MaskResult, "depth" | "reason">[];
   readonly #frames: BareFrame[] = [];
 
-  constructor(setup: Setup, settings: Settings, openTracking: OpenTracking | null = null) {
+  constructor(setup: Setup, settings: Settings, { openTracking = null, sights = null }: Told = {}) {
     this.setup = setup;
     this.#settings = settings;
     this.#sensors = openSensors(setup, settings);
     this.#poses = new PoseSources(setup, settings);
+    this.#sights = sights;
+    this.#images = this.#sensors.map(({ optics: { width, height } }) => ({
+      depth: new Uint16Array(width * height),
+      reason: new Uint8Array(width * height),
+    }));
+    // Refuses voxels that are too small before others make their tables for them.
     this.#mapping = new Mapping(this.#sensors, settings);
+    this.#judging = new Judging(this.#sensors, new Guard(guardSettings(settings)));
     const listener = {
       placed: (frame: MaskedFrame, placed: Placed) => this.#map(frame, placed),
       skipped: () => {},
@@ -81,23 +106,44 @@ export class BareHead {
     if (!this.#mapping.areLayersFresh) this.#mapping.updateLayers();
   }
 
-  #takeFrame({ event: { time, sensor, sequence, counts }, isClear, question }: PreparedFrame): void {
+  #takeFrame(one: PreparedFrame): void {
+    const { event, isLive, question } = one;
+    const { time, sensor, sequence } = event;
     this.#placing.overtake(sensor, sequence);
     const pose = this.#poses.at(sensor, time);
+    const levelFromLens = this.#poses.levelFromLens(sensor, time, pose);
+    const { depth, reason } = this.#images[sensor]!;
+    depth.set(event.counts);
+    reason.set(one.reason);
+    const look = (): Seen => this.#look(event, { sensor, masked: { depth, reason }, levelFromLens });
+    const { isCovered, taken } = this.#sights?.next(look) ?? look();
+    for (const pixel of taken) depth[pixel] = 0;
     const { unitsPerMetre } = this.#sensors[sensor]!.mask;
-    // One that waits outlives its maker's array.
-    const depth = pose.kind === "not yet" ? counts.slice() : counts;
     const isMapped = question === null;
-    const frame = { time, sensor, sequence, depth, unitsPerMetre, isMapped, showsRoom: isClear };
+    const frame = { time, sensor, sequence, depth, unitsPerMetre, isMapped, showsRoom: isLive && !isCovered };
     this.#placing.offer(frame, pose);
+  }
+
+  #look({ time, counts, amplitude }: DepthEvent, frame: Judged): Seen {
+    // Without amplitudes no images in the floor are looked for.
+    if (amplitude === null) return { isCovered: this.#judging.isCovered(frame), taken: NONE };
+    const judged = this.#judging.look(frame, amplitude, this.#local.at(time));
+    const taken: number[] = [];
+    const { depth } = frame.masked;
+    for (let i = 0; i < depth.length; i++) if (depth[i] !== counts[i]) taken.push(i);
+    return { isCovered: judged?.sight === "covered", taken: Uint32Array.from(taken) };
   }
 
   #map(frame: MaskedFrame, placed: Placed): void {
     if (placed.newFromOld !== null) this.#mapping.remake(this.#placing.keyframes());
+    const isGiven = placed.state === null && this.#settings["pose.source"] !== "tracked";
+    this.#local.advance(motionAt(frame.time, placed, this.#poses, isGiven), isGiven);
     const { revision } = this.#mapping.add(frame, placed);
     this.#frames.push({ frame, placed, isWritten: revision > 0 });
   }
 }
+
+const NONE = new Uint32Array(0);
 
 interface BareReplay {
   readonly head: BareHead;
@@ -110,19 +156,20 @@ interface BareReplay {
 
 /**
  * Feeds a prepared recording through a bare head, and asks its map for the held-out frames.
- * @param log poses found before, or to be found and kept; null to find them
+ * @param found poses and sights found before, or to be found and kept; null to find them
  */
 export function replayBare(
   setup: Setup,
   settings: Settings,
   events: Iterable<Prepared>,
-  log: TrackLog | null = null,
+  found: Partial<Found> | null = null,
 ): BareReplay {
   // What it cost to find poses is part of what a frame costs, also where they are told.
-  const told = log?.isWhole === true ? log.time : 0;
-  const head = new BareHead(setup, settings, log === null ? null : log.open.bind(log));
+  const { poses = null, sights = null } = found ?? {};
+  const told = poses?.isWhole === true ? poses.time : 0;
+  const head = new BareHead(setup, settings, { openTracking: poses?.open.bind(poses) ?? null, sights });
   const hash = createHash("sha256");
-  const found = new Track();
+  const track = new Track();
   const questions: Question[] = [];
   let [frames, taken] = [0, 0];
   let [first, last] = [Number.NaN, Number.NaN];
@@ -130,25 +177,26 @@ export function replayBare(
     const event = "event" in one ? one.event : one;
     if (Number.isNaN(first)) first = event.time;
     if (!(event.time <= last)) last = event.time;
-    if (event.kind === "reference") found.references.set(event.time, event);
+    if (event.kind === "reference") track.references.set(event.time, event);
     if ("event" in one && one.question !== null) questions.push(one.question);
     const before = performance.now();
     const placed = head.take(one);
     // A frame that waits for its pose is placed by a later event.
     taken += performance.now() - before;
     if ("event" in one) frames++;
-    found.take(placed);
+    track.take(placed);
   }
   head.finish();
-  log?.finish();
-  for (const { position, rotation } of found.found) hash.update(Float64Array.of(...position, ...rotation));
+  poses?.finish();
+  sights?.finish();
+  for (const { position, rotation } of track.found) hash.update(Float64Array.of(...position, ...rotation));
   digestMap(head.grid, (bytes) => void hash.update(bytes));
   return {
     head,
-    heldOut: scoreHeldOut(head, questions, found.held),
+    heldOut: scoreHeldOut(head, questions, track.held),
     frameTime: (told + taken) / Math.max(1, frames),
     recorded: Number.isNaN(first) ? 0 : (last - first) / 1e6,
-    trajectory: settings["pose.source"] === "reference" ? null : found.error(),
+    trajectory: settings["pose.source"] === "reference" ? null : track.error(),
     hash: hash.digest("hex"),
   };
 }

@@ -1,29 +1,30 @@
-import { Guard } from "../../src/guard/guard.ts";
-import { Judging } from "../../src/head/judging.ts";
 import { Masking } from "../../src/head/masking.ts";
-import { isPoseEvent, type PoseEvent, PoseSources } from "../../src/head/pose-sources.ts";
+import { isPoseEvent, type PoseEvent } from "../../src/head/pose-sources.ts";
 import { openSensors } from "../../src/head/sensors.ts";
 import { resolveSettings, SETTINGS, type Settings } from "../../src/head/settings.ts";
-import { guardSettings } from "../../src/head/stage-settings.ts";
 import type { Recording } from "../../src/record/file.ts";
 import type { DepthEvent } from "../../src/sense/events.ts";
 import { FrozenWatch } from "../../src/sense/frozen.ts";
 import { HoldOut, type Question, Questions } from "./held-out.ts";
 import { settingsOf } from "./run.ts";
+import { SightLog } from "./sight-log.ts";
 import { TrackLog } from "./track-log.ts";
 
-/** A depth frame as a bare head takes it: masked, judged, and asked of the map if it is held out. */
+/** A depth frame as a bare head takes it: masked, and asked of the map if it is held out. */
 export interface PreparedFrame {
-  /** Its counts are masked depth; no amplitudes. */
+  /** Its counts are masked depth. */
   readonly event: DepthEvent;
-  readonly isClear: boolean;
+  /** The mask's reasons. */
+  readonly reason: Uint8Array;
+  /** Whether image and attitude are new. */
+  readonly isLive: boolean;
   readonly question: Question | null;
 }
 
 /** What of a recording bears on the map and the poses, in order. */
 export type Prepared = PreparedFrame | PoseEvent;
 
-/** Settings of the map alone: neither masked frames nor poses hang on them. */
+/** Settings of the map alone: neither frames nor poses hang on them. */
 const OF_THE_MAP = ["evidence.", "floor.", "map.voxelSize", "map.carveEvery", "map.layersEvery"];
 /** Settings that poses hang on where they are tracked, and masked frames never. */
 const OF_TRACKING = ["track."];
@@ -48,16 +49,11 @@ export function preparationOf(settings: Settings): Preparation {
 }
 
 /**
- * Reads, unpacks, masks and judges a recording, as the head does it. A frame's arrays are valid until the next is asked for.
+ * Reads, unpacks and masks a recording, as the head does it. A frame's arrays are valid until the next is asked for.
  */
 export function* prepare(recording: Recording, settings: Settings): Generator<Prepared> {
   const { setup } = recording.header;
-  const isTracked = settings["pose.source"] === "tracked";
-  // Frames are judged as they come: by gravity, which needs no tracked pose.
-  const poses = new PoseSources(setup, isTracked ? { ...settings, "pose.source": "reference" } : settings);
-  const sensors = openSensors(setup, settings);
-  const masking = new Masking(sensors);
-  const judging = new Judging(sensors, new Guard(guardSettings(settings)));
+  const masking = new Masking(openSensors(setup, settings));
   const frozen = new FrozenWatch(setup.sensors.map(({ optics }) => optics));
   const holdOut = new HoldOut();
   const questions = new Questions(setup, settings["map.maxRange"]);
@@ -65,22 +61,26 @@ export function* prepare(recording: Recording, settings: Settings): Generator<Pr
   for (const event of recording.events()) {
     if (isPoseEvent(event)) {
       frozen.take(event);
-      if (!(isTracked && event.kind === "reference")) poses.take(event);
       yield event;
     }
     if (event.kind !== "depth" || masking.unfit(event) !== null) continue;
-    const { sensor, time } = event;
     const masked = masking.apply(event);
-    const levelFromLens = poses.levelFromLens(sensor, time, poses.at(sensor, time));
-    const isCovered = judging.isCovered({ sensor, masked, levelFromLens });
-    const isClear = frozen.see(event).verdict === "live" && !frozen.isAttitudeFrozen && !isCovered;
-    const question = holdOut.isHeldOut(sensor) ? questions.of(event, isUsualMask ? masked : null) : null;
-    yield { event: { ...event, counts: masked.depth, amplitude: null }, isClear, question };
+    const isLive = frozen.see(event).verdict === "live" && !frozen.isAttitudeFrozen;
+    const isHeldOut = holdOut.isHeldOut(event.sensor);
+    const question = isHeldOut ? questions.of(event, isUsualMask ? masked : null) : null;
+    yield { event: { ...event, counts: masked.depth }, reason: masked.reason, isLive, question };
   }
 }
 
-/** Bytes of frames kept in memory by one worker. */
-const ROOM = 96e6;
+/** Bytes of frames kept in memory by one worker: the demo, five bytes a pixel. */
+const ROOM = 160e6;
+
+/** What was found of a recording before, or is to be kept of it. */
+export interface Found {
+  /** Null where poses are not tracked. */
+  readonly poses: TrackLog | null;
+  readonly sights: SightLog;
+}
 
 /**
  * Recordings ready to be replayed: the newest one's frames and poses are kept, as far as there is room for all of them. Frames are
@@ -89,26 +89,28 @@ const ROOM = 96e6;
 export class Shelf {
   #name = "";
   #kept: Prepared[] | null = null;
-  #posesName = "";
-  #log: TrackLog | null = null;
+  #foundName = "";
+  #found: Found | null = null;
   readonly #room: number;
 
   constructor(room = ROOM) {
     this.#room = room;
   }
 
-  /**
-   * What tracking said of a recording with settings that come to the same poses, or a log to keep it in; null where poses are not
-   * tracked.
-   */
-  logOf(path: string, settings: Settings): TrackLog | null {
+  /** What was found of a recording with settings that come to the same frames and poses, or logs to keep it in. */
+  foundOf(path: string, settings: Settings): Found {
     const { frames, poses } = preparationOf(settings);
-    if (poses === "") return null;
     const name = `${path} ${frames} ${poses}`;
-    // One that is not whole is of a replay that failed.
-    if (this.#posesName !== name || this.#log?.isWhole !== true) this.#log = new TrackLog();
-    this.#posesName = name;
-    return this.#log;
+    if (this.#foundName !== name) this.#found = null;
+    this.#foundName = name;
+    const { poses: posesBefore = null, sights: sightsBefore = null } = this.#found ?? {};
+    // A log that is not whole is of a replay that failed.
+    const isWhole = poses !== "" && posesBefore?.isWhole === true;
+    this.#found = {
+      poses: isWhole ? posesBefore : poses === "" ? null : new TrackLog(),
+      sights: sightsBefore?.isWhole === true ? sightsBefore : new SightLog(),
+    };
+    return this.#found;
   }
 
   /** @param given settings over those in the recording's header */
@@ -125,7 +127,7 @@ export class Shelf {
     for (const one of prepare(recording, settings)) {
       if (kept !== null) {
         const copy = copyOf(one);
-        size += "event" in copy ? copy.event.counts.byteLength + (copy.question?.rays.byteLength ?? 0) : 200;
+        size += sizeOf(copy);
         if (size > this.#room) kept = null;
         else kept.push(copy);
       }
@@ -135,10 +137,20 @@ export class Shelf {
   }
 }
 
+/** Bytes, about. */
+function sizeOf(one: Prepared): number {
+  if (!("event" in one)) return 200;
+  const { event, reason, question } = one;
+  const images = event.counts.byteLength + (event.amplitude?.byteLength ?? 0) + reason.byteLength;
+  return images + (question?.rays.byteLength ?? 0);
+}
+
 /** Apart from what its maker writes to: images alone. */
 function copyOf(one: Prepared): Prepared {
   if (!("event" in one)) return one;
-  return { ...one, event: { ...one.event, counts: one.event.counts.slice() } };
+  const { counts, amplitude } = one.event;
+  const event = { ...one.event, counts: counts.slice(), amplitude: amplitude?.slice() ?? null };
+  return { ...one, event, reason: one.reason.slice() };
 }
 
 export const resolvedOf = (recording: Recording, given: Readonly<Record<string, unknown>>): Settings =>

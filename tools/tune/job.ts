@@ -81,12 +81,12 @@ export default async function runJob({ path, settings: given, labels, scenario }
     const recording = await openRecording(path);
     try {
       const settings = resolvedOf(recording, given);
-      const log = shelf.logOf(path, settings);
+      const found = shelf.foundOf(path, settings);
       const { heldOut, ...replay } = replayBare(
         recording.header.setup,
         settings,
         shelf.open(path, recording, settings),
-        log,
+        found,
       );
       if (heldOut.pixels === 0) return { failed: "no pixel of a held-out frame could be scored" };
       return {
@@ -104,7 +104,7 @@ export default async function runJob({ path, settings: given, labels, scenario }
           mapSize: replay.head.grid.byteSize,
           trajectory: replay.trajectory?.aligned.rmse ?? null,
           // Floor edges are the guard's, which a bare head has not.
-          labels: labels === null ? null : scoreLabels(labels, await wholeHead(path, given, log)),
+          labels: labels === null ? null : scoreLabels(labels, await wholeHead(path, given, found.poses)),
           truth: scenario === null ? null : scoreTrueMap(replay.head, truthOf(path, recording, scenario)),
           recorded: replay.recorded,
           taken: (performance.now() - start) / 1000,
