@@ -76,7 +76,7 @@ export const main = mainOf({
     if (values.json) console.log(json);
     else {
       console.log(describe(entries, [...settings], comparisons).join("\n"));
-      for (const warning of warnings) console.log(`careful: ${warning}`);
+      for (const warning of warnings) console.log(`warning: ${warning}`);
     }
     return EXIT.done;
   },

@@ -40,7 +40,7 @@ export const main = mainOf({
     ...RUN_OPTIONS,
   },
   notes:
-    "The settings given by --set, --settings and --pose are the base that others are compared with. Ctrl-C keeps the scores so far; the same command continues.",
+    "The settings given by --set, --settings and --pose are the baseline that others are compared with. Ctrl-C keeps the scores so far; the same command continues.",
   exits: RUN_EXITS,
   async run({ values, positionals }) {
     if (positionals.length === 0) throw new UsageError("expected recordings (see --help)");
@@ -50,13 +50,13 @@ export const main = mainOf({
     if (!CRITERIA.includes(by))
       throw new UsageError(`--by must be ${CRITERIA.join(" or ")}, got "${values.by}"`);
     const workers = wholeOption(values, "workers", 1, 1024);
-    const base = await givenSettings(values);
+    const baseline = await givenSettings(values);
     const entries = await openEntries(positionals, await readTruth(values.truth));
-    const candidates = distinct(entries, base, drawn);
+    const candidates = distinct(entries, baseline, drawn);
     const execute = await executeAt(values.queue, "tune");
     const run = await untilInterrupted((signal) =>
       writing(values.results, () =>
-        runAll(entries, [base, ...candidates], {
+        runAll(entries, [baseline, ...candidates], {
           results: values.results,
           workers,
           signal,
@@ -74,14 +74,14 @@ export const main = mainOf({
     }
     const [own, ...rest] = run.scores;
     if (!isWhole(own!)) {
-      console.error("tune: the base itself cannot be replayed, so nothing can be compared with it");
+      console.error("tune: the baseline itself cannot be replayed, so nothing can be compared with it");
       return EXIT.failed;
     }
     const scored = candidates.flatMap((settings, i) => {
       const scores = rest[i]!;
       return isWhole(scores) ? [{ settings, scores }] : [];
     });
-    const result = makeReport(entries, { settings: base, scores: own }, scored, by);
+    const result = makeReport(entries, { settings: baseline, scores: own }, scored, by);
     const counts = { replayed: run.done, kept: run.kept };
     const json = JSON.stringify({ ...result, ...counts, failures: run.failures }, null, 2);
     if (report !== null) await writePage(report, result, entries, json);
@@ -116,7 +116,7 @@ async function writePage(
 ): Promise<void> {
   const best = bestOf(result);
   const maps = await mapPictures(entries[0]!.path, [
-    { name: "base", settings: result.base.settings },
+    { name: "baseline", settings: result.baseline.settings },
     ...(best === null ? [] : [{ name: "best", settings: best.settings }]),
   ]);
   // Charts are loaded only when a report is asked for.
@@ -131,19 +131,19 @@ function rangesOf(words: readonly string[]): ReturnType<typeof parseTry>[] {
   throw new UsageError(`--try ${twice.name} is given twice; give all its values at once`);
 }
 
-/** The candidates that differ in effect from the base and from each other. @throws {UsageError} when there are none */
-function distinct(entries: readonly Entry[], base: Given, drawn: readonly Given[]): Given[] {
+/** The candidates that differ in effect from the baseline and from each other. @throws {UsageError} when there are none */
+function distinct(entries: readonly Entry[], baseline: Given, drawn: readonly Given[]): Given[] {
   const effectOf = (settings: Given) => entries.map((entry) => keyOf(entry, settings)).join();
-  const known = new Set([effectOf(base)]);
+  const known = new Set([effectOf(baseline)]);
   const candidates = drawn
-    .map((given) => ({ ...base, ...given }))
+    .map((given) => ({ ...baseline, ...given }))
     .filter((settings) => {
       const effect = effectOf(settings);
       if (known.has(effect)) return false;
       known.add(effect);
       return true;
     });
-  if (candidates.length === 0) throw new UsageError("every setting to try is the base itself");
+  if (candidates.length === 0) throw new UsageError("every setting to try is the baseline itself");
   return candidates;
 }
 

@@ -25,7 +25,7 @@ const score = (within5cm: number, medianError: number): Score => ({
 const named = (rows: readonly Comparison[], names: readonly string[]) =>
   names.map((name) => rows.find((row) => row.name === name));
 
-test("less error is better, more within 5 cm too, and equal cost is told apart by nobody", () => {
+test("less error is better, more within 5 cm too, and equal cost is not significant", () => {
   const noise = [0, 0.001, -0.001, 0.002, 0.0005, -0.0005];
   const first = noise.map((d) => score(0.8 + 10 * d, 0.02 + d));
   const second = noise.map((d, r) =>
@@ -43,7 +43,7 @@ test("less error is better, more within 5 cm too, and equal cost is told apart b
   // The interval stays in order when the sign turns.
   expect(error!.difference.low).toBeLessThan(error!.difference.mean);
   expect(error!.difference.high).toBeGreaterThan(error!.difference.mean);
-  for (const same of [answered, frame, map]) expect(same!.difference.verdict).toBe("not told apart");
+  for (const same of [answered, frame, map]) expect(same!.difference.verdict).toBe("not significant");
   expect(named(compareScores(second, first), ["within 5 cm"])[0]!.difference.verdict).toBe("worse");
 });
 

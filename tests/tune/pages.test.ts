@@ -48,14 +48,14 @@ function expectAlone(page: string): void {
 }
 
 describe("a page about tuning", () => {
-  const base = { settings: {}, scores: entries.map((_, r) => score(0.8, r)) };
+  const baseline = { settings: {}, scores: entries.map((_, r) => score(0.8, r)) };
   const report = makeReport(
     entries,
-    base,
+    baseline,
     [candidate(0.02, 0.9), candidate(0.3, 0.7), candidate(0.04, 0.85)],
     "within",
   );
-  const page = tunePage(report, entries, [{ png, about: "base: 1 < 2" }]);
+  const page = tunePage(report, entries, [{ png, about: "baseline: 1 < 2" }]);
 
   test("is one file that needs nothing", () => {
     expectAlone(page);
@@ -64,17 +64,17 @@ describe("a page about tuning", () => {
   });
 
   test("tells the best settings, what they change from, and every setting's gain", () => {
-    expect(page).toContain("Better for certain: the best settings gain +10.000");
+    expect(page).toContain("Significantly better: the best settings gain +10.000");
     // The default of evidence.sigma0 beside the best.
-    expect(page).toMatch(/data-of="base">0\.01<.*data-of="best">0\.02 m</s);
+    expect(page).toMatch(/data-of="baseline">0\.01<.*data-of="best">0\.02 m</s);
     for (const value of [0.02, 0.3, 0.04]) expect(page).toContain(`>evidence.sigma0=${value}<`);
     expect(page.match(/<svg /g)).toHaveLength(3); // gains, cost, the one setting that was tried
   });
 
-  test("a setting that the base has as text, as from a command line, is no change", () => {
+  test("a setting that the baseline has as text, as from a command line, is no change", () => {
     const typed = makeReport(
       entries,
-      { ...base, settings: { "evidence.sigma0": "0.02" } },
+      { ...baseline, settings: { "evidence.sigma0": "0.02" } },
       [candidate(0.02, 0.9)],
       "within",
     );
@@ -84,13 +84,13 @@ describe("a page about tuning", () => {
   test("text that looks like marks stays text", () => {
     expect(page).not.toContain("<b>two");
     expect(page).toContain("&lt;b&gt;two&lt;/b&gt;");
-    expect(page).toContain('alt="base: 1 &lt; 2"');
+    expect(page).toContain('alt="baseline: 1 &lt; 2"');
   });
 
   test("says so when nothing is better", () => {
-    const worse = makeReport(entries, base, [candidate(0.3, 0.7)], "within");
+    const worse = makeReport(entries, baseline, [candidate(0.3, 0.7)], "within");
     const text = tunePage(worse, entries, []);
-    expect(text).toContain("Nothing that was tried scored higher than the base");
+    expect(text).toContain("Nothing that was tried scored higher than the baseline");
     expect(text).not.toContain("<img");
   });
 });
@@ -113,7 +113,7 @@ test("a page that compares is one file that needs nothing, with both means", () 
   expectAlone(page);
   expect(page).toContain(">2.50 %<");
   expect(page).toContain(">3.52 %<"); // (2 + 3.1 + 4 + 5) / 4 = 3.525, in binary just below
-  expect(page).toContain("Careful: mind &lt;this&gt;.");
+  expect(page).toContain("Warning: mind &lt;this&gt;.");
   expect(page).toContain('class="good">better<');
 });
 

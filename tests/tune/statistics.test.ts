@@ -32,7 +32,7 @@ describe("adjusting for many candidates", () => {
 });
 
 describe("of settings that differ by chance alone", () => {
-  // One base, shared by all candidates as in a real run, and recordings that differ more than settings do.
+  // One baseline, shared by all candidates as in a real run, and recordings that differ more than settings do.
   for (const [recordings, candidates] of [
     [3, 10],
     [5, 40],
@@ -46,8 +46,8 @@ describe("of settings that differ by chance alone", () => {
         const runs = 600;
         let called = 0;
         for (let run = 0; run < runs; run++) {
-          const base = Array.from({ length: recordings }, normal);
-          const gains = Array.from({ length: candidates }, () => base.map((value) => normal() - value));
+          const baseline = Array.from({ length: recordings }, normal);
+          const gains = Array.from({ length: candidates }, () => baseline.map((value) => normal() - value));
           if (judge(gains).some(({ verdict }) => verdict === "better")) called++;
         }
         console.log(`${called} of ${runs} runs call a setting better`);
@@ -73,11 +73,11 @@ describe("of settings that do differ", () => {
   test("they are called better and worse, the rest not", () => {
     const normal = seededNormal(9);
     const gains = [2, 0, -2].map((shift) => Array.from({ length: 12 }, () => shift + 0.3 * normal()));
-    expect(judge(gains).map(({ verdict }) => verdict)).toEqual(["better", "not told apart", "worse"]);
+    expect(judge(gains).map(({ verdict }) => verdict)).toEqual(["better", "not significant", "worse"]);
   });
 
   test("nothing is said with fewer than three recordings, however alike the differences are", () => {
-    expect(judge([[1, 1]])[0]).toMatchObject({ verdict: "not told apart", mean: 1 });
+    expect(judge([[1, 1]])[0]).toMatchObject({ verdict: "not significant", mean: 1 });
     expect(judge([[1]])[0]!.low).toBeNaN();
   });
 

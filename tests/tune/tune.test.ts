@@ -66,20 +66,20 @@ describe("tune", () => {
     expect(first.errors).toBe("");
     expect(first.code).toBe(0);
     const report = JSON.parse(first.out) as Report & { replayed: number; kept: number };
-    // The base is among the values to try, and no candidate.
+    // The baseline is among the values to try, and no candidate.
     expect(report.lines.map(({ settings }) => settings["evidence.sigma0"])).toHaveLength(2);
     expect(report.lines[0]).toMatchObject({
       settings: { "evidence.sigma0": 0.01 },
       verdict: { verdict: "better" },
     });
-    expect(report.lines[0]!.within5cm).toBeGreaterThan(report.base.within5cm);
+    expect(report.lines[0]!.within5cm).toBeGreaterThan(report.baseline.within5cm);
     expect([report.replayed, report.kept]).toEqual([9, 0]);
 
     const page = join(folder, "report.html");
     const reported = await run(...command, "--report", page);
     expect(reported.code).toBe(0);
     expect(JSON.parse(readFileSync(join(folder, "report.json"), "utf8"))).toEqual(JSON.parse(reported.out));
-    // The maps of the base and of the best.
+    // The maps of the baseline and of the best.
     expect(readFileSync(page, "utf8").match(/<img /g)).toHaveLength(2);
 
     // A killed writer's half line is done again, and nothing else.
@@ -128,7 +128,7 @@ describe("tune", () => {
     expect(JSON.parse(plain.out)).toMatchObject({
       replayed: 5,
       ranks: { true: null },
-      base: { truth: null },
+      baseline: { truth: null },
     });
     const other = fileURLToPath(new URL("../../datasets/three-rooms.json", import.meta.url));
     const refused = await run(recordings[0]!, ...words, "--truth", other);
@@ -152,13 +152,13 @@ describe("tune", () => {
     const first = await marked({ obstacles: [{ name: "none", outline }] });
     expect(first.errors).toBe("");
     const report = JSON.parse(first.out) as Report & { replayed: number };
-    expect(report.base.labels).toMatchObject({ edgesFound: null, obstaclesFound: 0 });
+    expect(report.baseline.labels).toMatchObject({ edgesFound: null, obstaclesFound: 0 });
     expect(report.replayed).toBe(2);
     const again = JSON.parse((await marked({ obstacles: [{ name: "none", outline }] })).out);
     expect(again.replayed).toBe(0);
     const second = JSON.parse((await marked({ edges: [{ name: "a", drop: 0.1, line: [[0, 9], [1, 9]] }] })).out); // biome-ignore format: one line
     expect(second.replayed).toBe(2);
-    expect(second.base.labels).toMatchObject({ edgesFound: 0, obstaclesFound: null });
+    expect(second.baseline.labels).toMatchObject({ edgesFound: 0, obstaclesFound: null });
     const wrong = await marked({ edges: [{}] });
     expect(wrong.code).toBe(3);
     expect(wrong.errors).toContain("edges.0.name");
@@ -200,7 +200,7 @@ describe("tune", () => {
     );
     expect(code).toBe(0);
     expect(out).toContain("other pixels");
-    expect(out).toContain("0 better for certain");
+    expect(out).toContain("0 significantly better");
   });
 
   test("a setting that cannot be run is named, and the others are still compared", async () => {
@@ -219,7 +219,7 @@ describe("tune", () => {
     expect((await run(one)).errors).toContain("nothing to try");
     expect((await run(one, "--try", "map.voxel=1")).errors).toContain('no setting "map.voxel"');
     expect((await run(one, "--try", "map.carveEvery=1..4")).errors).toContain("needs --random");
-    expect((await run(one, "--try", "map.carveEvery=2")).errors).toContain("is the base itself");
+    expect((await run(one, "--try", "map.carveEvery=2")).errors).toContain("is the baseline itself");
     expect((await run(one, one, "--try", "map.carveEvery=1")).errors).toContain("given twice");
     expect((await run(one, "--try", "map.carveEvery=1", "-w", "0")).code).toBe(2);
     expect((await run(join(folder, "none.brk"), "--try", "map.carveEvery=1")).code).toBe(3);

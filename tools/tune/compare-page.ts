@@ -32,12 +32,14 @@ export function comparePage(
     return [
       ...[name, `${mean(first).toFixed(digits)} ${unit}`, `${mean(second).toFixed(digits)} ${unit}`],
       describeDifference(difference),
-      verdict === "not told apart" ? verdict : { text: verdict, kind: verdict === "better" ? "good" : "bad" },
+      verdict === "not significant"
+        ? verdict
+        : { text: verdict, kind: verdict === "better" ? "good" : "bad" },
     ];
   });
   const parts = [
     list([`first: ${describeSettings(settings[0])}`, `second: ${describeSettings(settings[1])}`]),
-    ...warnings.map((warning) => paragraph(`Careful: ${warning}.`, "care")),
+    ...warnings.map((warning) => paragraph(`Warning: ${warning}.`, "care")),
     heading("Side by side"),
     table(["mean of recordings", "first", "second", "second - first (95 %)", "the second is"], rows),
     paragraph(

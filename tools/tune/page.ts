@@ -97,7 +97,7 @@ export interface Gain {
 const KINDS = [
   { name: "better", color: OKABE_ITO.bluishGreen, shape: "triangle" },
   { name: "worse", color: OKABE_ITO.vermillion, shape: "rect" },
-  { name: "not told apart", color: null, shape: "circle" },
+  { name: "not significant", color: null, shape: "circle" },
 ] as const;
 
 /** Points by what is said of them; kinds without any are left out. */

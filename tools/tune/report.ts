@@ -35,14 +35,14 @@ export interface Line {
   readonly labels: LabelMeans | null;
   /** Mean true map score; null where a recording's true geometry is not known. */
   readonly truth: number | null;
-  /** Against the base, by the criterion; more is better. Null: scored on other pixels than the base. */
+  /** Against the baseline, by the criterion; more is better. Null: scored on other pixels than the baseline. */
   readonly verdict: Verdict | null;
 }
 
 export interface Report {
   readonly by: Criterion;
   readonly recordings: number;
-  readonly base: Omit<Line, "verdict">;
+  readonly baseline: Omit<Line, "verdict">;
   /** Best first. */
   readonly lines: readonly Line[];
   readonly fit: { readonly chosenOn: number; readonly leftOut: number } | null;
@@ -71,18 +71,18 @@ function labelMeans(scores: readonly Score[]): LabelMeans | null {
   };
 }
 
-/** What the best setting is worse at than the base, by labels: no gain in depth makes up for it. */
-function losses(base: LabelMeans | null, best: LabelMeans | null): string[] {
-  if (base === null || best === null) return [];
+/** What the best setting is worse at than the baseline, by labels: no gain in depth makes up for it. */
+function losses(baseline: LabelMeans | null, best: LabelMeans | null): string[] {
+  if (baseline === null || best === null) return [];
   const out: string[] = [];
   const share = (what: string, before: number | null, after: number | null) => {
     if (before === null || after === null || after >= before) return;
     out.push(`${what} ${(100 * after).toFixed(1)} % instead of ${(100 * before).toFixed(1)} %`);
   };
-  share("true edges found", base.edgesFound, best.edgesFound);
-  share("obstacles found", base.obstaclesFound, best.obstaclesFound);
-  if (best.falseEdges > base.falseEdges) {
-    out.push(`false edges ${best.falseEdges.toFixed(2)} m instead of ${base.falseEdges.toFixed(2)} m`);
+  share("true edges found", baseline.edgesFound, best.edgesFound);
+  share("obstacles found", baseline.obstaclesFound, best.obstaclesFound);
+  if (best.falseEdges > baseline.falseEdges) {
+    out.push(`false edges ${best.falseEdges.toFixed(2)} m instead of ${baseline.falseEdges.toFixed(2)} m`);
   }
   return out;
 }
@@ -96,13 +96,13 @@ const criterion = (score: Score, by: Criterion): number =>
       : -1000 * score.medianError;
 
 /**
- * Compares candidates with a base over the same recordings.
+ * Compares candidates with a baseline over the same recordings.
  *
  * @param scores of each candidate, per recording; those with a failed replay are left out by the caller
  */
 export function makeReport(
   entries: readonly Entry[],
-  base: { readonly settings: Given; readonly scores: readonly Score[] },
+  baseline: { readonly settings: Given; readonly scores: readonly Score[] },
   candidates: readonly { readonly settings: Given; readonly scores: readonly Score[] }[],
   by: Criterion,
 ): Report {
@@ -118,10 +118,10 @@ export function makeReport(
   });
   // A shorter range, say, leaves out the pixels that are hard to predict.
   const isAlike = (scores: readonly Score[]) =>
-    scores.every(({ pixels }, r) => Math.abs(pixels / base.scores[r]!.pixels - 1) <= SAME_PIXELS);
+    scores.every(({ pixels }, r) => Math.abs(pixels / baseline.scores[r]!.pixels - 1) <= SAME_PIXELS);
   const alike = candidates.filter(({ scores }) => isAlike(scores));
   const gains = alike.map(({ scores }) =>
-    scores.map((score, r) => criterion(score, by) - criterion(base.scores[r]!, by)),
+    scores.map((score, r) => criterion(score, by) - criterion(baseline.scores[r]!, by)),
   );
   const verdicts = judge(gains);
   const lines: Line[] = alike.map((one, i) => ({ ...line(one), verdict: verdicts[i]! }));
@@ -139,7 +139,7 @@ export function makeReport(
   }
   if (others.length > 0) {
     warnings.push(
-      `${others.length} of ${candidates.length} settings were scored on other pixels than the base (mask, range or lost ` +
+      `${others.length} of ${candidates.length} settings were scored on other pixels than the baseline (mask, range or lost ` +
         "frames) and cannot be compared",
     );
   }
@@ -150,14 +150,14 @@ export function makeReport(
         `${fit.leftOut.toFixed(3)} on those that they were not; record more, or try fewer settings`,
     );
   }
-  const lost = losses(line(base).labels, lines[0]?.labels ?? null);
+  const lost = losses(line(baseline).labels, lines[0]?.labels ?? null);
   if (lost.length > 0)
-    warnings.push(`by the labels the first of the list is worse than the base: ${lost.join("; ")}`);
+    warnings.push(`by the labels the first of the list is worse than the baseline: ${lost.join("; ")}`);
   const ranks = ranksOf(
-    [base, ...alike].map(({ scores }) => line({ settings: {}, scores })),
+    [baseline, ...alike].map(({ scores }) => line({ settings: {}, scores })),
     by,
   );
-  return { by, recordings: entries.length, base: line(base), lines, fit, ranks, warnings };
+  return { by, recordings: entries.length, baseline: line(baseline), lines, fit, ranks, warnings };
 }
 
 type Means = Pick<Line, "agreement" | "within5cm" | "medianError" | "truth">;
@@ -219,7 +219,7 @@ export function describeRanks({ by, lines, ranks }: Report): string[] {
 
 /** The report as lines for people. */
 export function describeReport(report: Report, most = 20): string[] {
-  const { base, lines, by, recordings, fit } = report;
+  const { baseline, lines, by, recordings, fit } = report;
   const unit = BY[by].about;
   const row = (difference: string, word: string, line: Omit<Line, "verdict">) =>
     `${(100 * line.agreement).toFixed(2).padStart(8)} % ${(100 * line.within5cm).toFixed(2).padStart(8)} % ${(1000 * line.medianError).toFixed(2).padStart(8)} mm ` +
@@ -228,8 +228,8 @@ export function describeReport(report: Report, most = 20): string[] {
     `${describeTruth(line.truth)}${describeLabels(line.labels)}`;
   const out = [
     `${lines.length} settings on ${recordings} recording${recordings === 1 ? "" : "s"}; gain in ${unit}, with its 95 % interval`,
-    " agreement   within 5 cm  median    a frame     map   gain over the base           for certain?    settings",
-    row("", "the base", base),
+    " agreement   within 5 cm  median    a frame     map   gain over the baseline       significant?    settings",
+    row("", "the baseline", baseline),
   ];
   for (const line of lines.slice(0, most)) {
     const { verdict } = line;
@@ -242,7 +242,7 @@ export function describeReport(report: Report, most = 20): string[] {
   if (lines.length > most) out.push(`  and ${lines.length - most} more (--json tells all)`);
   const count = (word: string) => lines.filter(({ verdict }) => verdict?.verdict === word).length;
   out.push(
-    `${count("better")} better for certain, ${count("worse")} worse (5 % risk that any of these words is wrong, Holm)`,
+    `${count("better")} significantly better, ${count("worse")} worse (5 % risk that any of these words is wrong, Holm)`,
   );
   if (fit !== null) {
     out.push(
@@ -250,6 +250,6 @@ export function describeReport(report: Report, most = 20): string[] {
     );
   }
   out.push(...describeRanks(report));
-  out.push(...report.warnings.map((warning) => `careful: ${warning}`));
+  out.push(...report.warnings.map((warning) => `warning: ${warning}`));
   return out;
 }

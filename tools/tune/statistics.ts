@@ -148,14 +148,14 @@ export const FEWEST = 3;
 export interface Verdict extends PairedDifference {
   /** Adjusted for the number of candidates. */
   readonly p: number;
-  readonly verdict: "better" | "worse" | "not told apart";
+  readonly verdict: "better" | "worse" | "not significant";
 }
 
 /**
- * What can be said of candidates against a base. The test is chosen by the numbers of recordings and candidates alone: the
+ * What can be said of candidates against a baseline. The test is chosen by the numbers of recordings and candidates alone: the
  * exact sign flips where they could ever call a difference real, else Student's t, which takes differences for normal.
  *
- * @param gains per candidate and recording, how much better than the base it scored
+ * @param gains per candidate and recording, how much better than the baseline it scored
  */
 export function judge(gains: readonly (readonly number[])[]): Verdict[] {
   const alpha = 1 - CONFIDENCE;
@@ -167,13 +167,13 @@ export function judge(gains: readonly (readonly number[])[]): Verdict[] {
   });
   return holm(raw).map((p, i) => {
     const difference = differences[i]!;
-    const verdict = !(p <= alpha) ? "not told apart" : difference.mean > 0 ? "better" : "worse";
+    const verdict = !(p <= alpha) ? "not significant" : difference.mean > 0 ? "better" : "worse";
     return { ...difference, p, verdict };
   });
 }
 
 /**
- * Chooses the best candidate (or the base) on all recordings but one, and scores it on that one, for each in turn.
+ * Chooses the best candidate (or the baseline) on all recordings but one, and scores it on that one, for each in turn.
  *
  * @param gains per candidate and recording
  * @returns mean gain on the recordings that it was chosen on, and on those that it was not; null with fewer than two
@@ -186,7 +186,7 @@ export function leaveOneOut(
   if (count < 2) return null;
   let [chosenOn, leftOut] = [0, 0];
   for (let r = 0; r < count; r++) {
-    let [best, there] = [0, 0]; // the base
+    let [best, there] = [0, 0]; // the baseline
     for (const gain of gains) {
       const others = gain.reduce((sum, d, i) => (i === r ? sum : sum + d), 0) / (count - 1);
       if (others > best) [best, there] = [others, gain[r]!];

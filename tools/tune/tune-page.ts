@@ -27,16 +27,16 @@ import { describeSettings, type Entry, type Given } from "./runs.ts";
 
 const MOST_ROWS = 25;
 
-/** Settings of `given` that are not those of `base`. */
-function changesOf(given: Given, base: Given): Given {
+/** Settings of `given` that are not those of `baseline`. */
+function changesOf(given: Given, baseline: Given): Given {
   // From a command line numbers come as text.
-  const isOther = ([name, value]: [string, unknown]) => String(base[name]) !== String(value);
+  const isOther = ([name, value]: [string, unknown]) => String(baseline[name]) !== String(value);
   return Object.fromEntries(Object.entries(given).filter(isOther));
 }
 
 /** What `tune` found, as one HTML file. */
 export function tunePage(report: Report, entries: readonly Entry[], maps: readonly MapPicture[]): string {
-  const { base, lines, fit, by } = report;
+  const { baseline, lines, fit, by } = report;
   const { unit } = BY[by];
   const best = bestOf(report);
   const compared = lines.filter(({ verdict }) => verdict !== null);
@@ -44,12 +44,17 @@ export function tunePage(report: Report, entries: readonly Entry[], maps: readon
   const parts = [
     paragraph(
       `${lines.length} settings on ${entries.length} recording${entries.length === 1 ? "" : "s"}, compared with: ` +
-        `${describeSettings(base.settings)}.`,
+        `${describeSettings(baseline.settings)}.`,
       "soft",
     ),
     heading("What was found"),
-    ...verdictOf(best, base.settings, resolveSettings({ ...entries[0]!.settings, ...base.settings }), unit),
-    ...report.warnings.map((warning) => paragraph(`Careful: ${warning}.`, "care")),
+    ...verdictOf(
+      best,
+      baseline.settings,
+      resolveSettings({ ...entries[0]!.settings, ...baseline.settings }),
+      unit,
+    ),
+    ...report.warnings.map((warning) => paragraph(`Warning: ${warning}.`, "care")),
     heading("How sure"),
     paragraph(howSure(report)),
     ...describeRanks(report).map((text) => paragraph(`${text.replace(/^r/, "R")}.`)),
@@ -59,7 +64,7 @@ export function tunePage(report: Report, entries: readonly Entry[], maps: readon
           shown.map(({ verdict }, n) => ({ name: String(n + 1), ...verdict! })),
           `gain, ${unit}`,
         ),
-        `Gain over the base with its 95 % interval over the recordings; numbers are those of the table.`,
+        `Gain over the baseline with its 95 % interval over the recordings; numbers are those of the table.`,
       ),
       ...(compared.length > 2
         ? [
@@ -72,7 +77,7 @@ export function tunePage(report: Report, entries: readonly Entry[], maps: readon
                 points: byVerdict(compared.map(flat), ({ mapSize, mean }) => [mapSize / 1024, mean]),
                 lines: [spanOf(compared.map(({ mapSize }) => mapSize / 1024))],
               }),
-              "What a gain costs in memory; the line is the base.",
+              "What a gain costs in memory; the line is the baseline.",
             ),
           ]
         : []),
@@ -109,29 +114,29 @@ function spanOf(values: readonly number[]): [number, number][] {
   ];
 }
 
-function verdictOf(best: Line | null, base: Given, before: Settings, unit: string): string[] {
-  if (best === null) return [paragraph("Nothing that was tried scored higher than the base. Keep it.")];
+function verdictOf(best: Line | null, baseline: Given, before: Settings, unit: string): string[] {
+  if (best === null) return [paragraph("Nothing that was tried scored higher than the baseline. Keep it.")];
   const { verdict } = best;
   const gain = `${describeDifference(verdict!)} ${unit}`;
   const text =
     verdict!.verdict === "better"
-      ? `Better for certain: the best settings gain ${gain}.`
-      : `The highest score gains ${gain}, which cannot be told apart from chance.`;
-  const rows = Object.entries(changesOf(best.settings, base)).map(([name, value]) => {
+      ? `Significantly better: the best settings gain ${gain}.`
+      : `The highest score gains ${gain}, which is not significant.`;
+  const rows = Object.entries(changesOf(best.settings, baseline)).map(([name, value]) => {
     const { unit: of = "", help = "" } = SETTINGS[name as SettingName] as { unit?: string; help?: string };
     return [name, String(before[name as SettingName]), `${String(value)} ${of}`.trim(), help];
   });
   return [
     paragraph(text, verdict!.verdict === "better" ? "good" : ""),
-    table(["setting", "base", "best", "what it is"], rows),
+    table(["setting", "baseline", "best", "what it is"], rows),
   ];
 }
 
 function howSure({ lines, recordings }: Report): string {
   const count = (word: string) => lines.filter(({ verdict }) => verdict?.verdict === word).length;
   return (
-    `${count("better")} of ${lines.length} settings are better than the base for certain, ${count("worse")} are worse, ` +
-    `${count("not told apart")} cannot be told apart. If nothing differed, the chance that any of these words is wrong would be ` +
+    `${count("better")} of ${lines.length} settings are significantly better than the baseline, ${count("worse")} are worse, ` +
+    `${count("not significant")} show no significant difference. If nothing differed, the chance that any of these words is wrong would be ` +
     `at most 5 % (Holm 1979). Recordings are the sample: ${recordings} of them.`
   );
 }
@@ -155,8 +160,10 @@ function truthOf(compared: readonly Line[], unit: string): string[] {
 }
 
 /** A chart per number that was tried: what it does, whatever the others were. */
-function effectsOf({ base, by }: Report, compared: readonly Line[]): string[] {
-  const names = new Set(compared.flatMap(({ settings }) => Object.keys(changesOf(settings, base.settings))));
+function effectsOf({ baseline, by }: Report, compared: readonly Line[]): string[] {
+  const names = new Set(
+    compared.flatMap(({ settings }) => Object.keys(changesOf(settings, baseline.settings))),
+  );
   return Array.from(names).flatMap((name) => {
     const of = compared.map(flat).filter(({ settings }) => typeof settings[name] === "number");
     const values = of.map(({ settings }) => settings[name] as number);
@@ -178,24 +185,26 @@ function effectsOf({ base, by }: Report, compared: readonly Line[]): string[] {
   });
 }
 
-function settingsTable({ base }: Report, shown: readonly Line[]): string {
+function settingsTable({ baseline }: Report, shown: readonly Line[]): string {
   const numbers = (line: Omit<Line, "verdict">): string[] => [
     `${(100 * line.agreement).toFixed(2)} %`,
     `${(100 * line.within5cm).toFixed(2)} %`,
     `${(1000 * line.medianError).toFixed(2)} mm`,
     `${line.frameTime.toFixed(2)} ms`,
     `${(line.mapSize / 1024).toFixed(0)} kB`,
-    ...(base.truth === null ? [] : [line.truth === null ? "" : `${(100 * line.truth).toFixed(2)} %`]),
-    ...(base.labels === null ? [] : [describeLabels(line.labels).replace(" | ", "")]),
+    ...(baseline.truth === null ? [] : [line.truth === null ? "" : `${(100 * line.truth).toFixed(2)} %`]),
+    ...(baseline.labels === null ? [] : [describeLabels(line.labels).replace(" | ", "")]),
   ];
-  const rows: Cell[][] = [["base", describeSettings(base.settings), ...numbers(base), "", ""]];
+  const rows: Cell[][] = [["baseline", describeSettings(baseline.settings), ...numbers(baseline), "", ""]];
   for (const [n, line] of shown.entries()) {
     const { verdict } = line.verdict!;
     const word: Cell =
-      verdict === "not told apart" ? verdict : { text: verdict, kind: verdict === "better" ? "good" : "bad" };
+      verdict === "not significant"
+        ? verdict
+        : { text: verdict, kind: verdict === "better" ? "good" : "bad" };
     rows.push([
       String(n + 1),
-      describeSettings(changesOf(line.settings, base.settings)),
+      describeSettings(changesOf(line.settings, baseline.settings)),
       ...numbers(line),
       describeDifference(line.verdict!),
       word,
@@ -210,10 +219,10 @@ function settingsTable({ base }: Report, shown: readonly Line[]): string {
       "median error",
       "a frame",
       "map",
-      ...(base.truth === null ? [] : ["true map score"]),
-      ...(base.labels === null ? [] : ["by labels"]),
+      ...(baseline.truth === null ? [] : ["true map score"]),
+      ...(baseline.labels === null ? [] : ["by labels"]),
       "gain (95 %)",
-      "for certain?",
+      "significant?",
     ],
     rows,
   );
