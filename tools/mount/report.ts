@@ -54,7 +54,7 @@ export function describeReport(report: MountReport, tape: number | null): string
   const { seen, imu, range, wheels, gravityTilt, slant } = report;
   const lines = [
     `drive        ${seen.frames} frames, ${seen.way.toFixed(1)} m, turned by ${(seen.turned * DEGREES).toFixed(0)} deg in all` +
-      `${seen.broken > 0 ? `; ${seen.broken} frames did not fit what was seen before` : ""}`,
+      `${seen.broken > 0 ? `; ${seen.broken} frames did not fit the path so far` : ""}`,
     "",
     "found              value   1 sigma",
   ];
@@ -76,7 +76,7 @@ export function describeReport(report: MountReport, tape: number | null): string
     const percent = (value: number): string =>
       `${value < 1 ? "-" : "+"}${(100 * Math.abs(value - 1)).toFixed(1)} %`;
     lines.push(
-      `wheels count ways ${percent(wheels.scale.value)} and turns ${percent(wheels.turnScale.value)} against depth` +
+      `wheels measure distances ${percent(wheels.scale.value)} and turns ${percent(wheels.turnScale.value)} against depth` +
         `${isFound(wheels.lateness) ? `; their stamps are ${(1000 * wheels.lateness.value).toFixed(0)} ms after depth` : ""}`,
     );
   }
@@ -84,7 +84,7 @@ export function describeReport(report: MountReport, tape: number | null): string
     const tilt = gravityTilt * DEGREES;
     lines.push(
       `gravity stands ${tilt.toFixed(2)} deg off the floor's normal: the floor's slope and the accelerometer's bias` +
-        `${tilt > 1 ? ". That is much: drive on a level floor, and see to the sensor's calibration" : ""}`,
+        `${tilt > 1 ? ". That is a lot: drive on a level floor, and check the calibration of the accelerometer" : ""}`,
     );
   }
   if (range !== null && isFound(range)) {
@@ -92,13 +92,13 @@ export function describeReport(report: MountReport, tape: number | null): string
     const isReal = Math.abs(bias) > 3 * sigma;
     lines.push(
       `range        ${(1000 * bias).toFixed(1)} mm +- ${(1000 * sigma).toFixed(1)} at ${tape!.toFixed(3)} m (measured ${measured.toFixed(4)} m): ` +
-        `${isReal ? `a bias; the height is off by about ${(1000 * bias * slant).toFixed(1)} mm with it` : "no bias beyond 3 sigma"}`,
+        `${isReal ? `a bias; it makes the height wrong by about ${(1000 * bias * slant).toFixed(1)} mm with it` : "no bias beyond 3 sigma"}`,
     );
   } else if (tape === null) {
-    lines.push("range        not checked: the height takes the sensor's range for true (--tape checks it)");
+    lines.push("range        not checked: the height assumes that the sensor's range is exact (--tape checks it)");
   }
   const lacking = missing(report);
-  if (lacking.length > 0) lines.push("", "not seen, left as it was believed to be");
+  if (lacking.length > 0) lines.push("", "not determined by this drive, previous values kept");
   for (const [name, { why, add }] of lacking) lines.push(`${name.padEnd(13)}${why}: ${add}`);
   return lines;
 }
@@ -138,7 +138,7 @@ export function configWith(
 }
 
 const metres = (value: number): string =>
-  value === Number.POSITIVE_INFINITY ? "no end" : `${value.toFixed(2)} m`;
+  value === Number.POSITIVE_INFINITY ? "the horizon" : `${value.toFixed(2)} m`;
 const degrees = (value: number): string => `${(value * DEGREES).toFixed(1)} deg`;
 
 /** A plan as lines for people. */
@@ -148,17 +148,17 @@ export function describePlan(plan: ViewPlan, view: View, isPitchGiven: boolean):
   const lines = [
     `lens ${height.toFixed(2)} m above the floor, looking ${degrees(pitch)} down${isPitchGiven ? "" : " (chosen)"}, ${speed.toFixed(2)} m/s`,
     `floor seen      from ${metres(view.near)} to ${metres(view.far)} ahead of the lens`,
-    `near blind zone ${view.blind === 0 ? "none" : `${metres(view.blind)} of floor before the front that is not seen, and has to be remembered`}`,
+    `near blind zone ${view.blind === 0 ? "none" : `${metres(view.blind)} of floor in front of the base is out of view, and known only from memory`}`,
     `stopping        ${metres(view.stopping)}; an edge must be known ${metres(view.needed)} ahead of the lens`,
-    `blind speed     ${view.blindSpeed.toFixed(2)} m/s at most, to stop before ground that is not in view yet`,
-    `pitch           ${degrees(shallowest)} to ${degrees(steepest)}: shallower, the floor where the base would come to stand is below the view; steeper, things as high as the base are above it ${metres(plan.lookout)} away`,
+    `blind speed     ${view.blindSpeed.toFixed(2)} m/s: above it the base relies on memory to stop in time`,
+    `pitch           ${degrees(shallowest)} to ${degrees(steepest)}: shallower, the floor where the base would stop is out of view; steeper, objects as high as the base are out of view ${metres(plan.lookout)} away`,
     `pitch error     each degree is ${(1000 * view.heightError).toFixed(0)} mm of floor height there`,
     `dark floors     last return at ${view.dark.map(([rho, distance]) => `${metres(distance)} (${(100 * rho).toFixed(0)} %)`).join(", ")}`,
     `stairs          lower treads of 178 / 279 mm stairs come into view within ${metres(view.treads)} of their edge`,
   ];
   if (shallowest > steepest) {
-    lines.push("no pitch does both: mount the lens higher, take a lens with a wider view, or drive slower");
+    lines.push("no pitch meets both conditions: mount the lens at another height, take a lens with a wider view, or change the speed");
   } else if (pitch < shallowest) lines.push("this pitch is too shallow for the speed");
-  else if (pitch > steepest) lines.push("this pitch hides the upper part of what the base could run into");
+  else if (pitch > steepest) lines.push("this pitch does not show the upper part of obstacles");
   return lines;
 }
