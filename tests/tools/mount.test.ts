@@ -70,7 +70,7 @@ test("--plan tells where the floor is seen, and draws it", async () => {
   const args = ["--plan", "--height", "0.3", "--fov", "60", "--pitch", "30", "--svg", path("view.svg")];
   expect(await main(args)).toBe(0);
   // 0.3 m / tan 60 degrees, by hand.
-  expect(said.join("\n")).toMatch(/floor seen +from 0\.17 m to no end/);
+  expect(said.join("\n")).toMatch(/floor seen +from 0\.17 m to the horizon/);
   const svg = readFileSync(path("view.svg"), "utf8");
   expect(svg).toMatch(/^<svg xmlns/);
   expect(svg).not.toMatch(/NaN|Infinity|undefined/);
