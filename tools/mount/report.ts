@@ -95,7 +95,9 @@ export function describeReport(report: MountReport, tape: number | null): string
         `${isReal ? `a bias; it makes the height wrong by about ${(1000 * bias * slant).toFixed(1)} mm with it` : "no bias beyond 3 sigma"}`,
     );
   } else if (tape === null) {
-    lines.push("range        not checked: the height assumes that the sensor's range is exact (--tape checks it)");
+    lines.push(
+      "range        not checked: the height assumes that the sensor's range is exact (--tape checks it)",
+    );
   }
   const lacking = missing(report);
   if (lacking.length > 0) lines.push("", "not determined by this drive, previous values kept");
@@ -157,7 +159,9 @@ export function describePlan(plan: ViewPlan, view: View, isPitchGiven: boolean):
     `stairs          lower treads of 178 / 279 mm stairs come into view within ${metres(view.treads)} of their edge`,
   ];
   if (shallowest > steepest) {
-    lines.push("no pitch meets both conditions: mount the lens at another height, take a lens with a wider view, or change the speed");
+    lines.push(
+      "no pitch meets both conditions: mount the lens at another height, take a lens with a wider view, or change the speed",
+    );
   } else if (pitch < shallowest) lines.push("this pitch is too shallow for the speed");
   else if (pitch > steepest) lines.push("this pitch does not show the upper part of obstacles");
   return lines;
