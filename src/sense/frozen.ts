@@ -6,10 +6,11 @@ import { InertialMotion, type MotionSource, wheelMotion } from "./motion-claims.
 // A driver that hangs may keep sending its last image, or its last attitude, with new stamps and sequence numbers. The numbers are
 // fresh and the content is old: nothing but the content can show it.
 //
-// - A measured image never repeats itself: noise changes pixels from frame to frame even where nothing moves. A simulated camera
-//   without noise does repeat itself while it stands still, so a repeated image is only suspect until something says that the head
-//   moves. With motion it is frozen. A simulated camera without noise that drives over bare floor, and sees nothing else, is called
-//   frozen: its images cannot be told from those of a driver that hangs.
+// - A measured image never repeats itself: noise changes pixels from frame to frame even where nothing moves. A camera whose images
+//   have shown noise is frozen as soon as they repeat themselves. A camera that has shown none (a simulated one, or one that rounds
+//   coarsely) does repeat itself while it stands still: it is only suspect until something says that the head moves. A simulated
+//   camera without noise that drives over bare floor, and sees nothing else, is called frozen: its images cannot be told from those
+//   of a driver that hangs.
 // - A measured attitude or rate never stays the same to the last bit either. A simulated sensor without noise does on a straight
 //   drive, so that only turning counts against it.
 
@@ -21,9 +22,9 @@ export interface FrozenNote {
   readonly stream: FrozenStream;
   /** Which sensor; null for orientation and inertial samples. */
   readonly sensor: number | null;
-  /** "suspect": it repeats itself, and nothing says that the head moves; "frozen": something does; "live": it changes again. */
+  /** "suspect": it repeats itself, as it may at rest; "frozen": the head moves, or its noise is gone; "live": it changes again. */
   readonly state: "suspect" | "frozen" | "live";
-  /** What says that the head moves; null unless it is frozen. */
+  /** What says that the head moves; null when nothing does. */
   readonly by: MotionSource | null;
 }
 
@@ -36,6 +37,8 @@ export function frozenText(
   const what = sensor === null ? "sample" : "image";
   switch (state) {
     case "frozen":
+      if (by === null)
+        return `${name} repeats its last ${what} to the last bit, without the noise that it has shown: the base stops`;
       return `${name} repeats its last ${what}, though the ${by} says that the head moves: the base stops`;
     case "suspect":
       return `${name} repeats its last ${what} to the last bit; nothing says that the head moves`;
@@ -56,6 +59,16 @@ export type ImageVerdict = "live" | "doubtful" | "frozen";
 const STAMPS_DIFFER = 100_000;
 /** Microseconds of repeated images without motion after which they are suspect. Chosen by hand. */
 const SUSPECT_AFTER = 1e6;
+/** Microseconds of repeated images after which a camera that has shown noise is frozen: longer than a driver repeats one frame. */
+const NOISE_GONE_AFTER = 150_000;
+/** Images with noise after which a camera is known to have it. Chosen by hand: half a second's. */
+const NOISY_IMAGES = 8;
+/**
+ * Counts by which the change of a pixel since the last image differs from its two neighbours' mean, doubled. Rounding alone gives up to 4.
+ * And the share of pixels at which it does in an image with noise. Edges of moving things fill fewer. Chosen by hand.
+ */
+const ROUGH = 4;
+const ROUGH_SHARE = 0.25;
 /** Metres and radians by the wheels that are motion: no image stays as it was over them. */
 const LEAST_WAY = 0.01;
 const LEAST_TURN = (0.6 * Math.PI) / 180;
@@ -86,11 +99,18 @@ class ImageMemory {
     hasAmplitude: boolean;
   }[] = [];
   #next = 0;
+  /** Images that have shown noise. */
+  #noisy = 0;
 
   constructor(width: number, height: number) {
     this.#width = width;
     this.#height = height;
     this.#rows = Math.max(1, Math.min(height, Math.round(SAMPLED / width)));
+  }
+
+  /** Whether the images before have shown noise. */
+  get hasNoise(): boolean {
+    return this.#noisy >= NOISY_IMAGES;
   }
 
   /** Whether the image is one of those remembered; if not, it is remembered. */
@@ -101,8 +121,30 @@ class ImageMemory {
       if (amplitude !== null && !this.#isAlike(known.amplitude, amplitude)) continue;
       return this.#returnsOf(known.counts) >= LEAST_RETURNS;
     }
+    if (this.#isNoisy(counts)) this.#noisy++;
     this.#remember(counts, amplitude);
     return false;
+  }
+
+  /** Whether pixels have changed since the last image otherwise than their neighbours: motion changes neighbours alike. */
+  #isNoisy(image: Uint16Array): boolean {
+    const before = this.#images[(this.#next + REMEMBERED - 1) % REMEMBERED]?.counts;
+    if (this.hasNoise || before === undefined) return false;
+    let compared = 0;
+    let rough = 0;
+    for (let n = 0; n < this.#rows; n++) {
+      const start = this.#rowStart(n);
+      const k = n * this.#width;
+      for (let u = 1; u + 1 < this.#width; u++) {
+        const [left, middle, right] = [image[start + u - 1]!, image[start + u]!, image[start + u + 1]!];
+        const [wasLeft, was, wasRight] = [before[k + u - 1]!, before[k + u]!, before[k + u + 1]!];
+        if (left === 0 || middle === 0 || right === 0 || wasLeft === 0 || was === 0 || wasRight === 0)
+          continue;
+        compared++;
+        if (Math.abs(left - wasLeft + (right - wasRight) - 2 * (middle - was)) > ROUGH) rough++;
+      }
+    }
+    return compared >= LEAST_RETURNS && rough > ROUGH_SHARE * compared;
   }
 
   #returnsOf(known: Uint16Array): number {
@@ -175,8 +217,12 @@ class Repeats {
     this.#limits = limits;
   }
 
-  /** Takes a sample. @param rate rad/s that it says itself. Returns whether the state has changed. */
-  see(time: number, isRepeated: boolean, wheels: Vec3 | null, rate = 0): boolean {
+  /**
+   * Takes a sample. Returns whether the state has changed.
+   * @param rate    rad/s that it says itself
+   * @param isNoisy whether samples before it have shown noise
+   */
+  see(time: number, isRepeated: boolean, wheels: Vec3 | null, { rate = 0, isNoisy = false } = {}): boolean {
     const before = this.state;
     const { alike, suspectAfter } = this.#limits;
     if (!isRepeated) {
@@ -192,6 +238,7 @@ class Repeats {
     // A stream stays frozen until its content changes: a base that has stopped for it claims no motion any more.
     if (this.state === "frozen" || this.#alike < alike) return false;
     if (this.claim !== null && time - this.claim.time >= STAMPS_DIFFER) this.state = "frozen";
+    else if (isNoisy && time - this.#since >= NOISE_GONE_AFTER) this.state = "frozen";
     else if (time - this.#since >= suspectAfter) this.state = "suspect";
     return before !== this.state;
   }
@@ -280,7 +327,7 @@ export class FrozenWatch {
   see({ sensor, time, counts, amplitude }: DepthEvent): { verdict: ImageVerdict; note: FrozenNote | null } {
     const { memory, repeats } = this.#images[sensor]!;
     const isRepeated = memory.isRepeated(counts, amplitude);
-    const hasChanged = repeats.see(time, isRepeated, this.#wheels);
+    const hasChanged = repeats.see(time, isRepeated, this.#wheels, { isNoisy: memory.hasNoise });
     const { state, claim } = repeats;
     const verdict = state === "frozen" ? state : isRepeated && claim !== null ? "doubtful" : "live";
     const note = hasChanged ? noteOf("depth", sensor, repeats) : null;
@@ -306,7 +353,7 @@ export class FrozenWatch {
     isRepeated: boolean,
     rate = 0,
   ): FrozenNote | null {
-    return repeats.see(time, isRepeated, this.#wheels, rate) ? noteOf(stream, null, repeats) : null;
+    return repeats.see(time, isRepeated, this.#wheels, { rate }) ? noteOf(stream, null, repeats) : null;
   }
 }
 

@@ -4,6 +4,7 @@ import { Head } from "../../src/head/head.ts";
 import type { FrozenOutput, GlanceOutput, HeadOutput, ReachOutput } from "../../src/head/outputs.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import type { Setup } from "../../src/sense/events.ts";
+import { frozenText } from "../../src/sense/frozen.ts";
 import { lensFromAngles } from "../../src/simulate/attitude.ts";
 import { Random } from "../../src/simulate/random.ts";
 import { Scene } from "../../src/simulate/scene.ts";
@@ -36,8 +37,8 @@ interface Drive {
  * A base with exactly its declared brakes that obeys every pace ahead, with a camera of which the driver hangs from `hang` metres on:
  * the last image comes with new stamps and sequence numbers. Orientation may hang instead.
  */
-function drive(hang: number, what: "camera" | "orientation" | "nothing"): Drive {
-  const head = new Head(setup, settings);
+function drive(hang: number, what: "camera" | "orientation" | "nothing", hasWheels = true): Drive {
+  const head = new Head(setup, { ...settings, "pose.source": hasWheels ? "odometry" : "tracked" });
   const random = new Random(3);
   const outputs: HeadOutput[] = [];
   const take = (event: Parameters<Head["take"]>[0]) => outputs.push(...head.take(event));
@@ -50,7 +51,7 @@ function drive(hang: number, what: "camera" | "orientation" | "nothing"): Drive 
     const isHanging = what !== "nothing" && x >= hang;
     if (isHanging && Number.isNaN(frozenFrom)) frozenFrom = time / 1e6;
     if (what === "orientation" && speed > 0) yaw += 0.002; // 0.2 rad/s by the wheels
-    take({ kind: "motion", time, pose: [x, 0, yaw], speed: null });
+    if (hasWheels) take({ kind: "motion", time, pose: [x, 0, yaw], speed: null });
     const shake = what === "orientation" && isHanging ? 0 : 1e-4;
     const rotation = fromYawPitchRoll(shake * random.gauss(), shake * random.gauss(), 0);
     take({ kind: "orientation", time, rotation });
@@ -114,6 +115,41 @@ describe("a driver that repeats its last image before an edge", () => {
     expect(end + FRONT).toBeLessThan(EDGE);
     expect(end).toBeLessThan(0.3 + 0.6 * 0.6 + 0.1); // 0.6 m/s for what it takes to notice and to act, and the brakes
   });
+});
+
+test("without wheels and inertial samples a noisy camera is named when its noise is gone, and the base stops before the edge", () => {
+  const { outputs, frozenFrom, end } = drive(0.3, "camera", false);
+  const [first, ...more] = frozen(outputs);
+  expect(first).toMatchObject({ stream: "depth", sensor: 0, state: "frozen", by: null });
+  expect(more).toEqual([]);
+  expect(first!.time / 1e6 - frozenFrom).toBeLessThan(0.3 + 0.07);
+  expect(frozenText(first!, setup.sensors)).toContain("without the noise that it has shown");
+  expect(end).toBeGreaterThan(0.3);
+  expect(end + FRONT).toBeLessThan(EDGE);
+});
+
+test("a camera that rounds coarsely and shows no noise is only suspect at rest", () => {
+  const head = new Head(setup, settings);
+  const notes: HeadOutput[] = [];
+  const still = shoot(platform, mount, sensorNoise(1));
+  for (let n = 0; n < 60; n++) {
+    const time = 1e6 + n * 70_000;
+    head.take({ kind: "orientation", time, rotation: fromYawPitchRoll(0, 1e-4 * (n % 7), 0) });
+    notes.push(...frozen(head.take({ kind: "depth", time, sensor: 0, sequence: n, ...still })));
+  }
+  expect(notes).toMatchObject([{ state: "suspect", by: null }]);
+});
+
+test("one frame that a driver gives twice is not frozen", () => {
+  const head = new Head(setup, settings);
+  const notes: HeadOutput[] = [];
+  for (let n = 0; n < 90; n++) {
+    const time = 1e6 + n * 35_000;
+    const image = shoot(platform, mount, sensorNoise(Math.floor(n / 2)));
+    head.take({ kind: "orientation", time, rotation: fromYawPitchRoll(0, 1e-4 * (n % 7), 0) });
+    notes.push(...frozen(head.take({ kind: "depth", time, sensor: 0, sequence: n, ...image })));
+  }
+  expect(notes).toEqual([]);
 });
 
 test("an orientation that stands still while the wheels turn stops the base", () => {

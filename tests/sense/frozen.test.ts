@@ -1,7 +1,11 @@
+import { readFileSync } from "node:fs";
 import { beforeEach, describe, expect, test } from "vitest";
 import { fromYawPitchRoll } from "../../src/geometry/rigid.ts";
+import type { DepthEvent } from "../../src/sense/events.ts";
 import { type FrozenNote, FrozenWatch, frozenText, type ImageVerdict } from "../../src/sense/frozen.ts";
+import { simulateEvents } from "../../src/simulate/events.ts";
 import { Random } from "../../src/simulate/random.ts";
+import { loadScenario } from "../../src/simulate/scenario.ts";
 
 const SIZE = { width: 96, height: 64 };
 const PIXELS = SIZE.width * SIZE.height;
@@ -180,6 +184,44 @@ describe("a simulated camera without noise", () => {
       expect(notes.map(({ state }) => state)).toEqual(["suspect", "live"]);
     },
   );
+});
+
+describe("a camera with noise, of which nothing else says that it moves", () => {
+  test("is frozen 0.15 s after its noise is gone", () => {
+    let last = image(0, 4, random);
+    for (let n = 0; n < 40; n++) {
+      if (n < 20) last = image(0, 4, random);
+      see(n * FRAME, last);
+    }
+    expect(notes).toMatchObject([{ state: "frozen", by: null, stream: "depth", sensor: 0 }]);
+    expect(notes[0]!.time).toBeLessThanOrEqual(19 * FRAME + 0.15 * S + FRAME);
+  });
+
+  test("is told from one without, which is only suspect when it stands after a drive through a room", () => {
+    const text = readFileSync(new URL("../../datasets/yard-room.json", import.meta.url), "utf8");
+    for (const exact of [true, false]) {
+      const scenario = loadScenario({ ...JSON.parse(text), seed: 7 }, { exact });
+      const { width, height } = scenario.setup.sensors[0]!.optics;
+      const room = new FrozenWatch([{ width, height }]);
+      const said: FrozenNote[] = [];
+      let newest: DepthEvent | null = null;
+      for (const event of simulateEvents(scenario)) {
+        if (event.time > 6 * S) break;
+        if (event.kind !== "depth") continue;
+        const { note } = room.see(event);
+        if (note !== null) said.push(note);
+        newest = event;
+      }
+      // Without noise the head's stops on the way are suspect.
+      expect(said.filter(({ state }) => state === "frozen")).toEqual([]);
+      said.length = 0;
+      for (let n = 1; n <= 30; n++) {
+        const { note } = room.see({ ...newest!, time: newest!.time + n * FRAME });
+        if (note !== null) said.push(note);
+      }
+      expect(said).toMatchObject([{ state: exact ? "suspect" : "frozen", by: null }]);
+    }
+  });
 });
 
 describe("an attitude", () => {
