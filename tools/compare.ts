@@ -15,14 +15,14 @@ import { readTruth } from "./tune/true-map.ts";
 export const main = mainOf({
   name: "compare",
   usage: "[options] <recording>...",
-  about: "Puts two settings side by side on the same recordings.",
+  about: "Compares two settings on the same recordings.",
   options: {
     a: {
       type: "string",
       short: "a",
       multiple: true,
       value: "<name=value | file>",
-      help: "the first: a setting, or a JSON file of them; may be given again (default: the recordings' own)",
+      help: "the first: a setting, or a JSON file of settings; may be repeated (default: as in the recordings)",
     },
     b: {
       type: "string",
@@ -33,7 +33,8 @@ export const main = mainOf({
     },
     ...RUN_OPTIONS,
   },
-  notes: "The results file is shared with tune. Ctrl-C keeps the scores so far; the same command continues.",
+  notes:
+    "The results file is shared with tune. After Ctrl-C the same command continues with the scores so far.",
   exits: RUN_EXITS,
   async run({ values, positionals }) {
     if (positionals.length === 0) throw new UsageError("expected recordings (see --help)");

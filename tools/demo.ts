@@ -22,14 +22,14 @@ const EXPLAINED = `What the lines say:
 export const main = mainOf({
   name: "demo",
   usage: "[options]",
-  about: "Maps the demo: renders it if need be, maps it, prints a summary and writes pictures.",
+  about: "Renders the demo if necessary, maps it, prints a summary and writes pictures.",
   options: {
     out: {
       type: "string",
       short: "o",
       value: "<folder>",
       default: "out",
-      help: "where the recording and the pictures go (default out)",
+      help: "folder for the recording and the pictures (default out)",
     },
     scenario: {
       type: "string",

@@ -21,12 +21,12 @@ export const main = mainOf({
   usage: "[options] <recording> -o <folder>",
   about: "Maps a recording and writes the map for other software.",
   options: {
-    out: { type: "string", short: "o", value: "<folder>", help: "where to write; made if it is not there" },
+    out: { type: "string", short: "o", value: "<folder>", help: "output folder; created if missing" },
     only: {
       type: "string",
       value: "<parts>",
       default: PARTS.join(","),
-      help: `some of ${PARTS.join(", ")}, joined by commas (default all)`,
+      help: `some of ${PARTS.join(", ")}, separated by commas (default all)`,
     },
     voxels: {
       type: "string",
@@ -37,7 +37,7 @@ export const main = mainOf({
     coarser: {
       type: "string",
       value: "<n>",
-      help: "draw n by n columns of the map as one; what blocks is kept (default: by the map's size)",
+      help: "draw n by n columns of the map as one; a blocked column stays visible (default: by the map's size)",
     },
     ...SETTINGS_OPTIONS,
   },

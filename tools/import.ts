@@ -10,13 +10,13 @@ import { DIRECTIONS, type PoseOptions, UP_AXES } from "./import/poses.ts";
 import { openScanFile } from "./import/scans.ts";
 import { type ImportSource, writeSource } from "./import/source.ts";
 
-const FORCE = { type: "boolean", short: "f", help: "replace the recording if it is there" } as const;
+const FORCE = { type: "boolean", short: "f", help: "overwrite an existing recording" } as const;
 const COMMON = {
   out: { type: "string", short: "o", value: "<file>", help: "the recording to write" },
   about: {
     type: "string",
     value: "<text>",
-    help: "where the data are from and whose they are; goes into the recording",
+    help: "source and licence of the data; stored in the recording",
   },
   force: FORCE,
 } as const satisfies Options;
@@ -28,7 +28,7 @@ const flag = (help: string): Option => ({ type: "boolean", help });
 const DEPTH: Options = {
   files: text(
     "<name>",
-    "names of the depth files, {n} where the frame number stands (default {n}.png or {n}.bin)",
+    "names of the depth files, with {n} for the frame number (default {n}.png or {n}.bin)",
     "Frames",
   ),
   from: text("<n>", "first frame number"),
@@ -40,46 +40,43 @@ const DEPTH: Options = {
     'JSON: {"fx": 525, "fy": 525, "cx": 319.5, "cy": 239.5}, in pixels, the middle of the top left pixel at 0, 0; also "model" ("pinhole", "fisheye") and "distortion" (k1 k2 p1 p2 k3; k1 to k4)',
     "Lens",
   ),
-  fx: text("<pixels>", "instead of the file's, or of a file"),
-  fy: text("<pixels>", "likewise"),
-  cx: text("<pixels>", "likewise"),
-  cy: text("<pixels>", "likewise"),
+  fx: text("<pixels>", "focal length; overrides the file"),
+  fy: text("<pixels>", "likewise, down"),
+  cx: text("<pixels>", "principal point; overrides the file"),
+  cy: text("<pixels>", "likewise, down"),
   unit: text("<m>", "metres per count (default 0.001); may be a fraction, 1/5000"),
   range: flag("counts are distances along the ray, not along the optical axis"),
-  near: text("<m>", "returns nearer than this are not believed (default 0)"),
-  far: text("<m>", "returns farther than this are not believed (default: what 65535 counts are)"),
+  near: text("<m>", "returns nearer than this are not used (default 0)"),
+  far: text("<m>", "returns farther than this are not used (default: 65535 counts)"),
   poses: text(
     "<file>",
-    'name with {n}: a file per frame, 4x4 matrix; *.csv: columns frame,tx,ty,tz,qx,qy,qz,qw, and time_s where frames have stamps; else a trajectory log: "i i i+1", then a 4x4 matrix, and so on',
+    "name with {n}: one file per frame, 4x4 matrix; *.csv: columns frame,tx,ty,tz,qx,qy,qz,qw, and time_s if frames have stamps; any other name: for each frame a line of three whole numbers (the first is its number), then a 4x4 matrix",
     "Poses (without --poses the recording has none)",
   ),
   direction: text("<d>", `${DIRECTIONS.join(" or ")} (default ${DIRECTIONS[0]})`),
-  up: text("<axis>", `which axis of the data's world points up: ${UP_AXES.join(", ")} (default z)`),
+  up: text("<axis>", `axis of the data's world that points up: ${UP_AXES.join(", ")} (default z)`),
   floor: text(
     "<m>",
-    "height of the floor along that axis; the recording has it at z = 0 (default 0). A value that begins with a minus needs an equals sign: --floor=-0.39",
+    "height of the floor along that axis; z = 0 in the recording (default 0). A negative value needs an equals sign: --floor=-0.39",
   ),
   "lens-shift": text(
     "<x,y,z>",
-    "where the depth lens is in the frame of the camera that has the poses, metres right, down, forward (default 0,0,0)",
+    "position of the depth lens in the frame of the camera that the poses belong to, metres right, down, forward (default 0,0,0)",
   ),
-  "missing-poses": flag("write frames that have no pose without one"),
+  "missing-poses": flag("import frames without a pose, too"),
 };
 
 const SCANS: Options = {
   "first-angle": text(
     "<deg>",
-    "of beam r0, from straight ahead, counter-clockwise seen from above (default -90)",
+    "angle of beam r0 from straight ahead, counter-clockwise seen from above (default -90)",
   ),
-  step: text("<deg>", "from one beam to the next, negative for clockwise (default 1)"),
-  "no-return": text("<m>", "what is as far or farther is no return"),
-  height: text("<m>", "the plane of the beams above the floor (default 0)"),
+  step: text("<deg>", "angle from one beam to the next, negative for clockwise (default 1)"),
+  "no-return": text("<m>", "ranges of at least this mean no return"),
+  height: text("<m>", "height of the beams above the floor (default 0)"),
   unit: text("<m>", "metres per count of the recording (default 0.001)"),
-  near: text("<m>", "returns nearer than this are not believed (default 0)"),
-  far: text(
-    "<m>",
-    "returns farther than this are not believed (default: --no-return, or what 65535 counts are)",
-  ),
+  near: text("<m>", "returns nearer than this are not used (default 0)"),
+  far: text("<m>", "returns farther than this are not used (default: --no-return, or 65535 counts)"),
 };
 
 /** A kind of data: how its command reads, what it opens, and what its events are called. */

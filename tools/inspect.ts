@@ -247,7 +247,7 @@ function* describe(summary: Summary): Generator<string> {
 export const main = mainOf({
   name: "inspect",
   usage: "[options] <recording>",
-  about: "Prints what is in a recording, and what is wrong with it.",
+  about: "Prints the content of a recording, and its damage.",
   options: {
     json: { type: "boolean", help: "print everything as one JSON object" },
     pause: {
@@ -255,13 +255,13 @@ export const main = mainOf({
       short: "p",
       value: "<s>",
       default: "0.5",
-      help: "list pauses of a stream that are longer than this (default 0.5)",
+      help: "list gaps in a stream longer than this (default 0.5)",
     },
     repair: {
       type: "string",
       short: "r",
       value: "<out>",
-      help: "write what can be read to a new recording, with an index; records of kinds that this version does not know are left out",
+      help: "write all readable records to a new recording, with an index; records of unknown kinds are left out",
     },
   },
   exits: {

@@ -24,16 +24,16 @@ export const main = mainOf({
       type: "string",
       multiple: true,
       value: "<folder>",
-      help: "where recordings may lie already, under any name; may be given again. Other recordings are fetched from the tune",
+      help: "folder that may have the recordings already, under any name; may be repeated. Missing ones are fetched from the tune",
     },
     keep: {
       type: "string",
       value: "<folder>",
-      help: "where fetched recordings stay (default: a folder that is removed at the end)",
+      help: "folder for fetched recordings (default: a temporary folder)",
     },
   },
   notes:
-    "It lends until Ctrl-C, and then finishes the replays that it has begun. The password may be in BRINKMAP_QUEUE_PASSWORD.",
+    "It works until Ctrl-C, and then finishes the replays in progress. The password may be in BRINKMAP_QUEUE_PASSWORD.",
   exits: { 0: "stopped", 3: "a folder is missing", 6: "the queue cannot be used" },
   async run({ values, positionals }) {
     const address = oneExpected(positionals, "the address of a queue");

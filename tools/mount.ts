@@ -22,14 +22,14 @@ const options = {
     type: "string",
     short: "o",
     value: "<file>",
-    help: "write what was found as a settings file of the head, for serve --config",
+    help: "write the result as a settings file of the head, for serve --config",
   },
   settings: {
     type: "string",
     value: "<file>",
-    help: "the settings file that it starts from; all else in it stays as it is",
+    help: "settings file to start from; everything else in it stays as it is",
   },
-  force: { type: "boolean", short: "f", help: "overwrite the files that are there" },
+  force: { type: "boolean", short: "f", help: "overwrite existing files" },
   sensor: {
     type: "string",
     value: "<name>",
@@ -38,42 +38,46 @@ const options = {
   tape: {
     type: "string",
     value: "<m>",
-    help: "square distance, by tape, from the lens to the flat wall that it faces before the base moves: checks the range for a bias",
+    help: "distance by tape, from the lens to the flat wall that it faces at the start: checks the range for a bias",
   },
   live: {
     type: "string",
     value: "<address>",
-    help: "record the drive from a running head, ws://<head>:4917; it says while you drive which motion is missing",
+    help: "record the drive from a running head, ws://<head>:4917; prints during the drive which motion is missing",
   },
-  record: { type: "string", value: "<file>", help: "with --live: keep the drive's recording there" },
+  record: {
+    type: "string",
+    value: "<file>",
+    help: "with --live: store the recording of the drive in this file",
+  },
   seconds: {
     type: "string",
     value: "<s>",
     default: "180",
-    help: "with --live: the drive ends after that at the latest (default 180), or with Ctrl-C",
+    help: "with --live: longest drive (default 180); Ctrl-C ends it earlier",
   },
   json: { type: "boolean", help: "print the report, or the plan, as JSON" },
   plan: {
     type: "boolean",
-    help: "without a recording: where would a head see the floor?",
+    help: "no recording: print where a head would see the floor",
     heading: "Plan (docs/mounting-the-head.md):",
   },
-  height: { type: "string", value: "<m>", help: "of the lens above the floor" },
+  height: { type: "string", value: "<m>", help: "height of the lens above the floor" },
   pitch: {
     type: "string",
     value: "<deg>",
-    help: "of the optical axis below level (default: the steepest that still sees as high as the base)",
+    help: "pitch of the optical axis below level (default: the steepest that shows obstacles as high as the base)",
   },
-  fov: planned("<deg>", "60", "of the image from its upper to its lower edge"),
-  speed: planned("<m/s>", "0.5", "of the base"),
-  front: planned("<m>", "0.05", "from the lens ahead to the front edge of the base"),
-  body: planned("<m>", SETTINGS["body.height"].default, "height of the base and what it carries"),
-  lookout: planned("<m>", "2", "distance at which things as high as the base must be in view"),
-  delay: planned("<s>", "0.35", "from a frame's exposure until the brakes act"),
-  deceleration: planned("<m/s2>", SETTINGS["body.deceleration"].default, "of the brakes"),
-  margin: planned("<m>", SETTINGS["guard.margin"].default, "kept free where it stands"),
-  wall: planned("<m>", "4.5", "how far away the sensor just sees a white wall"),
-  svg: { type: "string", value: "<file>", help: "draw the side view" },
+  fov: planned("<deg>", "60", "vertical field of view"),
+  speed: planned("<m/s>", "0.5", "speed of the base"),
+  front: planned("<m>", "0.05", "distance from the lens to the front edge of the base"),
+  body: planned("<m>", SETTINGS["body.height"].default, "height of the base with its load"),
+  lookout: planned("<m>", "2", "distance at which objects as high as the base must be in view"),
+  delay: planned("<s>", "0.35", "time from a frame's exposure until the brakes act"),
+  deceleration: planned("<m/s2>", SETTINGS["body.deceleration"].default, "deceleration of the brakes"),
+  margin: planned("<m>", SETTINGS["guard.margin"].default, "free distance in front of the stopped base"),
+  wall: planned("<m>", "4.5", "range at which the sensor just sees a white wall"),
+  svg: { type: "string", value: "<file>", help: "write a drawing of the side view" },
 } as const satisfies Record<string, Option>;
 
 /** A number of the plan. */
@@ -87,14 +91,15 @@ type Values = Call<typeof options>["values"];
 export const main = mainOf({
   name: "mount",
   usage: ["[options] <recording>", "[options] --live ws://<head>:4917", "--plan --height <m> [options]"],
-  about: "How does the head sit on its base? From a short drive: rest, turn, go straight, brake.",
+  about:
+    "Calibrates the mount of the head on its base from a short drive: stand, turn, drive straight, brake.",
   options,
   notes: `A token for --live is taken from BRINKMAP_TOKEN.
 ${CAUTION}`,
   exits: {
-    3: "a recording or settings file is missing or unreadable, or no head there records",
+    3: "a recording or settings file is missing or unreadable, or the head does not record",
     4: "a file cannot be written",
-    5: "something was not seen in the drive; what was seen is reported and written all the same",
+    5: "the drive did not show everything; the rest is reported and written",
   },
   async run({ values, positionals }) {
     if (values.plan) {

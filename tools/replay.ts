@@ -8,12 +8,12 @@ import { describe } from "./replay/summary-text.ts";
 export const main = mainOf({
   name: "replay",
   usage: "[options] <recording>",
-  about: "Feeds a recording through the head, as fast as it goes, and prints what came out.",
+  about: "Feeds a recording through the head, at full speed, and prints a summary of the output.",
   options: {
     ...SETTINGS_OPTIONS,
     "hold-out": {
       type: "boolean",
-      help: "keep every second frame out of the map, and print how well the map predicts those frames",
+      help: "hold every second frame out of the map, and print how well the map predicts it",
     },
     json: { type: "boolean", help: "print the summary as JSON" },
   },

@@ -19,7 +19,7 @@ const OPTIONS = {
     type: "string",
     short: "r",
     value: "<file>",
-    help: "play a recording round and round instead of live sensors",
+    help: "play a recording repeatedly instead of live sensors",
   },
   scenario: {
     type: "string",
@@ -31,46 +31,46 @@ const OPTIONS = {
     type: "string",
     short: "p",
     value: "<n>",
-    help: "instead of the settings file's (default 4917; 0 takes any port that is free)",
+    help: "port; overrides the settings file (default 4917; 0: any free port)",
   },
   recordings: {
     type: "string",
     value: "<folder>",
-    help: "other recordings that the page may play, and where uploaded ones go (with --recording only)",
+    help: "folder of other recordings that the page may play, and of uploads (with --recording only)",
   },
   labels: {
     type: "boolean",
     help: "the page, on this machine, may write <recording>.labels.json (with --recording only)",
   },
-  map: { type: "string", value: "<folder>", help: "keep the map there; overrides the settings file" },
+  map: { type: "string", value: "<folder>", help: "folder of the map; overrides the settings file" },
   "new-token": {
     type: "string",
     value: "<name>",
-    help: "print a new token and its entry for the settings file, and end",
+    help: "print a new token and its entry for the settings file, and exit",
   },
   rights: {
     type: "string",
     value: "<a,b>",
     default: "watch",
-    help: `what the token is good for: ${RIGHTS.join(", ")} (default watch)`,
+    help: `rights of the token: ${RIGHTS.join(", ")} (default watch)`,
   },
-  schema: { type: "boolean", help: "print the JSON Schema of the settings file, and end" },
-  quiet: { type: "boolean", short: "q", help: "log warnings and worse only" },
+  schema: { type: "boolean", help: "print the JSON Schema of the settings file, and exit" },
+  quiet: { type: "boolean", short: "q", help: "log warnings and errors only" },
 } as const satisfies Options;
 
 export const main = mainOf({
   name: "serve",
   usage: "[options]",
   about:
-    "The head, live, on a socket; without --config, --recording or --scenario it waits for sensors there.",
+    "Runs the head as a network service, with its page. Without --config, --recording or --scenario it waits for sensors to connect.",
   options: OPTIONS,
   notes: `The log goes to standard error, one JSON object a line.
 ${CAUTION}`,
   exits: {
     0: "stopped by a signal",
     1: "failed",
-    3: "a file is missing or unfit",
-    4: "the address cannot be had",
+    3: "a file is missing or invalid",
+    4: "the address is in use or not available",
   },
   async run({ values, positionals }) {
     noneExpected(positionals);

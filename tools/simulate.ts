@@ -8,7 +8,7 @@ import { parseScenario, readScenarioJson, setField } from "./scenario-file.ts";
 export const main = mainOf({
   name: "simulate",
   usage: "[options] <scenario.json> <recording>",
-  about: "Renders a scenario into a recording with truth.",
+  about: "Renders a scenario into a recording with ground truth.",
   options: {
     exact: {
       type: "boolean",
@@ -19,16 +19,16 @@ export const main = mainOf({
       type: "string",
       short: "r",
       value: "<n>",
-      help: "drive the lap n times instead of the scenario's own number",
+      help: "number of laps; overrides the scenario",
     },
     set: {
       type: "string",
       short: "s",
       multiple: true,
       value: "<field>=<value>",
-      help: "put a JSON value in a field of the scenario before it is read; may be given again. Fields are joined by dots, list entries by number: -s sensors.0.rate=15",
+      help: "set a field of the scenario to a JSON value; may be repeated. Fields are joined by dots, list entries by number: -s sensors.0.rate=15",
     },
-    force: { type: "boolean", short: "f", help: "overwrite the recording if it is there" },
+    force: { type: "boolean", short: "f", help: "overwrite an existing recording" },
   },
   exits: { 3: "scenario missing or unfit", 4: "recording cannot be written" },
   async run({ values, positionals }) {

@@ -13,21 +13,21 @@ import { untilSignalled } from "./serve/until-signalled.ts";
 export const main = mainOf({
   name: "start",
   usage: "[options]",
-  about: "Drives the demo through the head in the service, and serves the page that shows it.",
+  about: "Plays the demo through the head, and serves its page.",
   options: {
     port: {
       type: "string",
       short: "p",
       value: "<n>",
       default: "4917",
-      help: "where it listens, on this machine only (default 4917; 0 takes any port that is free)",
+      help: "port, on this machine only (default 4917; 0: any free port)",
     },
     out: {
       type: "string",
       short: "o",
       value: "<folder>",
       default: "out",
-      help: "where the demo's recording is kept (default out)",
+      help: "folder for the recording of the demo (default out)",
     },
     scenario: {
       type: "string",

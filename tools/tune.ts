@@ -15,32 +15,32 @@ import { readTruth } from "./tune/true-map.ts";
 export const main = mainOf({
   name: "tune",
   usage: "[options] <recording>...",
-  about: "Which settings predict held-out frames better than those you have?",
+  about: "Finds settings that predict held-out frames better than the baseline.",
   options: {
     try: {
       type: "string",
       short: "t",
       multiple: true,
       value: "<name=a,b,c>",
-      help: "values of a setting to try; given again, all combinations of them are tried",
+      help: "values of a setting to try; may be repeated, then all combinations are tried",
     },
     random: {
       type: "string",
       value: "<n>",
-      help: "n random combinations instead; <name=low..high> then draws from a range",
+      help: "try n random combinations instead; <name=low..high> then draws from a range",
     },
-    seed: { type: "string", value: "<n>", default: "1", help: "of the random combinations (default 1)" },
+    seed: { type: "string", value: "<n>", default: "1", help: "seed of the random combinations (default 1)" },
     by: {
       type: "string",
       value: "<what>",
       default: CRITERIA[0],
-      help: "agreement: what is missing and what is too much count alike; within: share of held-out pixels predicted within 5 cm; error: their median depth error (default agreement)",
+      help: "score: agreement (missing and surplus surface count alike); within: share of held-out pixels predicted within 5 cm; error: median depth error (default agreement)",
     },
     ...SETTINGS_OPTIONS,
     ...RUN_OPTIONS,
   },
   notes:
-    "The settings given by --set, --settings and --pose are the baseline that others are compared with. Ctrl-C keeps the scores so far; the same command continues.",
+    "The settings given by --set, --settings and --pose are the baseline that others are compared with. After Ctrl-C the same command continues with the scores so far.",
   exits: RUN_EXITS,
   async run({ values, positionals }) {
     if (positionals.length === 0) throw new UsageError("expected recordings (see --help)");

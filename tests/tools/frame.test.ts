@@ -144,7 +144,7 @@ describe("errors of the system", () => {
     expect(await code(() => Promise.reject(new UsageError("no")))).toBe(2);
   });
 
-  test("an error of the program keeps its stack", async () => {
+  test("an internal error keeps its stack", async () => {
     const bug = new TypeError("undefined is not a map");
     const run = () => Promise.reject(bug);
     await expect(mainOf({ name: "test", usage: "", about: "", options: {}, run })([])).rejects.toBe(bug);

@@ -69,7 +69,7 @@ export function version(): string {
 
 /**
  * The `main` of a command: parses its arguments, answers --help and --version, runs it, and says in one line on standard
- * error what the person who called can mend. It throws only what is an error of the program.
+ * error what the caller can correct. It throws internal errors only.
  */
 export function mainOf<const O extends Options>(command: Command<O>): (args: string[]) => Promise<number> {
   return async (args) => {
@@ -114,7 +114,7 @@ export function helpOf(command: Command<Options>): string {
     for (const text of texts) lines.push(" ".repeat(column) + text);
   }
   if (notes !== undefined) lines.push(...notes.split("\n").flatMap((note) => wrap(note, WIDTH)));
-  const codes = { 0: "done", 1: "error of the program", 2: "wrong usage", ...exits };
+  const codes = { 0: "done", 1: "internal error", 2: "wrong usage", ...exits };
   const meanings = Object.entries(codes).map(([code, meaning]) => `${code} ${meaning}`);
   lines.push(...wrap(`Exit codes: ${meanings.join(", ")}`, WIDTH));
   return lines.join("\n");

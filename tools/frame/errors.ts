@@ -117,7 +117,7 @@ export interface Failure {
 }
 
 /**
- * The exit code and the line for an error that the person who called can mend; null for an error of the program, whose
+ * The exit code and the line for an error that the caller can correct; null for an internal error, whose
  * stack is then wanted.
  * @param subject the file that was worked on, where the error does not name one
  */

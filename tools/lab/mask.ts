@@ -86,7 +86,7 @@ export const main = programOf({
   },
   notes:
     "Bind it to one core (taskset -c 1) and compare figures of one run only: a busy machine moves them all.",
-  exits: { 1: "the builds' verdicts differ, or an error of the program" },
+  exits: { 1: "the builds' verdicts differ, or an internal error" },
   run: async ({ values, positionals }) => {
     noneExpected(positionals);
     return measure(values.against ?? null, wholeOption(values, "runs", 1));

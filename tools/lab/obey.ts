@@ -196,7 +196,7 @@ export const main = programOf({
     knobs: { type: "boolean", help: "list the knobs" },
   },
   notes: "A fall is a wheel past an edge. The command that repeats a fall, simplified, is printed with it.",
-  exits: { 1: "a fall, or an error of the program" },
+  exits: { 1: "a fall, or an internal error" },
   run: async ({ values, positionals }) => {
     noneExpected(positionals);
     const { knob: changes = [], live: isLive = false } = values;

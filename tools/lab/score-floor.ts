@@ -48,7 +48,7 @@ export const main = programOf({
       help: "for floor-score.png and floor-score.json (default out)",
     },
   },
-  exits: { 1: "a miss, or an error of the program" },
+  exits: { 1: "a miss, or an internal error" },
   run: async ({ values, positionals }) => {
     noneExpected(positionals);
     const whole = (name: "approaches" | "minutes" | "traps" | "seed" | "workers", least: number) =>

@@ -220,7 +220,7 @@ export const main = programOf({
       help: "for mount-score.jsonl, a line for each drive (default out). What this program has scored there is not done again: the same command continues a run that was stopped",
     },
   },
-  exits: { 1: "a bar is missed, or an error of the program" },
+  exits: { 1: "a bar is missed, or an internal error" },
   run: async ({ values, positionals }) => {
     noneExpected(positionals);
     const whole = (name: "drives" | "refusals" | "seed" | "workers", least: number) =>

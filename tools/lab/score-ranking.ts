@@ -84,7 +84,7 @@ export const main = programOf({
     workers: workersOption("replays at a time"),
   },
   exits: {
-    1: "the bar is missed by a recording, or an error of the program",
+    1: "the bar is missed by a recording, or an internal error",
     3: "scenario missing or unfit",
     130: "stopped",
   },

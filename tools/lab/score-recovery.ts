@@ -79,7 +79,7 @@ export const main = programOf({
     workers: workersOption("replays at a time"),
   },
   exits: {
-    1: "not within 1 % of the best known, or an error of the program",
+    1: "not within 1 % of the best known, or an internal error",
     3: "scenario missing or unfit",
     130: "stopped",
   },

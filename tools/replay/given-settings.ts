@@ -8,15 +8,15 @@ export const SETTINGS_OPTIONS = {
   pose: {
     type: "string",
     value: "<source>",
-    help: "where poses come from: reference, odometry or tracked (default: the recording's own, else reference)",
+    help: "source of poses: reference, odometry or tracked (default: as in the recording, else reference)",
   },
   set: {
     type: "string",
     multiple: true,
     value: "<name=value>",
-    help: "change a setting; may be given again. brinkmap replay --set help lists all settings",
+    help: "change a setting; may be repeated. brinkmap replay --set help lists all settings",
   },
-  settings: { type: "string", value: "<file>", help: "settings as a JSON object; --set goes over them" },
+  settings: { type: "string", value: "<file>", help: "settings as a JSON object; --set overrides them" },
 } as const satisfies Record<string, Option>;
 
 /** The settings of those options. @throws {SettingError} and file errors */

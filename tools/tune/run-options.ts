@@ -8,37 +8,37 @@ export const RUN_OPTIONS = {
   truth: {
     type: "string",
     value: "<scenario>",
-    help: "score maps by the true geometry, too: the scenario that all recordings were simulated of",
+    help: "score maps by the true geometry as well: the scenario of all recordings",
   },
   results: {
     type: "string",
     short: "r",
     value: "<file>",
     default: "tune.jsonl",
-    help: "where scores are kept, one JSON line each (default tune.jsonl); replays whose score is there are not done again",
+    help: "results file, one JSON line per score (default tune.jsonl); replays with a score in it are not repeated",
   },
   workers: {
     type: "string",
     short: "w",
     value: "<n>",
     default: String(CORES),
-    help: "replays at a time (default: one per core; 1 for times that nothing else disturbs)",
+    help: "replays at a time (default: one per core; use 1 for reliable times)",
   },
   queue: {
     type: "string",
     value: "<address>",
-    help: "have the replays done by the machines that lend cores there (see brinkmap lend --help) instead of here: redis://127.0.0.1:6379, or rediss://<host>:6379 with a password in BRINKMAP_QUEUE_PASSWORD",
+    help: "replay on the machines that lend cores there (see brinkmap lend --help), and not here: redis://127.0.0.1:6379, or rediss://<host>:6379 with a password in BRINKMAP_QUEUE_PASSWORD",
   },
   report: {
     type: "string",
     value: "<file>",
-    help: "write the result as a page, too (HTML, one file), and as JSON beside it",
+    help: "write the result as a page (HTML, one file), and as JSON beside it",
   },
   json: { type: "boolean", help: "print the result as JSON" },
 } as const satisfies Record<string, Option>;
 
 export const RUN_EXITS = {
-  1: "a replay failed, or an error of the program",
+  1: "a replay failed, or internal error",
   3: "recording missing or unreadable",
   4: "the results file or the report cannot be written",
   6: "the queue cannot be used",
