@@ -4,20 +4,20 @@ import { InertialStep } from "./inertial-step.ts";
 import { LEAST_MATCHES } from "./registration.ts";
 
 /**
- * Seconds without frames after which accelerations still tell where a base is: its place is uncertain by about 10 cm then, and the
- * outlier gate of the coarse map is 40 cm.
+ * Longest gap in the frames, seconds, that accelerations can bridge: after it the doubt about the position is about 10 cm, and the outlier
+ * gate of the coarse map is 40 cm.
  */
-const FELT_PATIENCE = 1.2;
-/** Metres, 1 sigma: a dead-reckoned pose is lost beyond this. Chosen by hand. */
+const GAP_PATIENCE = 1.2;
+/** Metres, 1 sigma: a dead-reckoned pose with more doubt is lost. Chosen by hand. */
 const LOST_SIGMA = 1;
 
-/** What the limit depends on, of a frame that depth could not place. */
+/** State of a dead-reckoned pose that the limit depends on. */
 export interface CarriedPose {
-  /** Metres, 1 sigma, along the axis where the place is least certain. */
-  readonly slack: number;
-  /** Whether depth has not yet held the base anywhere. */
-  readonly isUnbegun: boolean;
-  /** Whether the wheels are not believed. */
+  /** Metres, 1 sigma, along the axis with the largest variance. */
+  readonly worstSigma: number;
+  /** See `MapBuilder.isUnanchored`. */
+  readonly isUnanchored: boolean;
+  /** Whether the wheels are rejected. */
   readonly areWheelsDistrusted: boolean;
 }
 
@@ -26,33 +26,33 @@ export interface CarriedPose {
  * accelerations by doubt and time since anything was in view, without both by time since depth was last used.
  */
 export class CarryLimit {
-  /** Microseconds: when depth was last used, and when a frame that was not used last showed something at least. */
+  /** Microseconds: when depth was last used, and when an unused frame last showed anything. */
   #usedAt = 0;
   #seenAt = 0;
-  /** Whether accelerations carried the base on to the last frame. */
-  #wasFelt = false;
+  /** Whether accelerations predicted the step to the last frame. */
+  #wasInertial = false;
   /** Whether the base is lost only because frames stopped coming, while inertial samples did not. */
   #isGap = false;
 
-  /** Depth placed the base at a time, microseconds. */
+  /** Notes that depth was used at a time, microseconds. */
   markUsed(time: number): void {
     this.#usedAt = time;
   }
 
-  /** @param isFelt whether accelerations carry the base on to this frame */
-  open(isFelt: boolean): void {
-    this.#wasFelt = isFelt;
+  /** Opens a frame. @param isInertial whether accelerations predict the step to it */
+  open(isInertial: boolean): void {
+    this.#wasInertial = isInertial;
   }
 
   /**
    * Whether frames have been missing for too long at a time.
    * @param lastFrame when the last frame was; both in microseconds
-   * @param isFelt    whether inertial samples still come
+   * @param@param hasInertial whether inertial samples still arrive
    * @param patience  seconds
    */
-  isSilentTooLong(time: number, lastFrame: number, isFelt: boolean, patience: number): boolean {
-    // With accelerations it may go without usable depth for longer, but not without frames.
-    const isCarried = isFelt && this.#wasFelt;
+  isSilentTooLong(time: number, lastFrame: number, hasInertial: boolean, patience: number): boolean {
+    // With accelerations the head may be without usable depth for longer, but not without frames.
+    const isCarried = hasInertial && this.#wasInertial;
     const since = isCarried ? lastFrame : this.#usedAt;
     if ((time - since) / 1e6 <= patience) return false;
     this.#isGap = isCarried;
@@ -60,25 +60,25 @@ export class CarryLimit {
   }
 
   /**
-   * Frames come again.
+   * Takes the first frame after a gap.
    * @param dt seconds since the last one
    * @returns whether accelerations have carried the base over a short gap, so that it is no longer lost
    */
   endGap({ inertial = null }: TrackInput, dt: number): boolean {
     if (!this.#isGap) return false;
     this.#isGap = false;
-    return dt <= FELT_PATIENCE && inertial !== null && InertialStep.covers(inertial, dt);
+    return dt <= GAP_PATIENCE && inertial !== null && InertialStep.covers(inertial, dt);
   }
 
-  /** Whether a pose that depth does not hold has become too uncertain with this frame. */
-  isPassed(frame: Frame, { slack, isUnbegun, areWheelsDistrusted }: CarriedPose): boolean {
+  /** Whether a dead-reckoned pose is lost with this frame. */
+  isPassed(frame: Frame, { worstSigma, isUnanchored, areWheelsDistrusted }: CarriedPose): boolean {
     const { time, chosen, isClear } = frame.input;
-    if (frame.hasOdometry) return slack > (areWheelsDistrusted ? TRUSTED_DOUBT : LOST_SIGMA);
+    if (frame.hasOdometry) return worstSigma > (areWheelsDistrusted ? TRUSTED_DOUBT : LOST_SIGMA);
     if (chosen.count >= LEAST_MATCHES && isClear !== false) this.#seenAt = time;
-    // A head that is covered may be carried anywhere, so accelerations count only while something is seen.
-    const since = frame.isFelt ? Math.max(this.#usedAt, this.#seenAt) : this.#usedAt;
+    // A covered head may be carried anywhere, so accelerations count only while something is in view.
+    const since = frame.isInertial ? Math.max(this.#usedAt, this.#seenAt) : this.#usedAt;
     if ((time - since) / 1e6 > frame.settings.patience) return true;
-    // Before anything was held there is little to lose.
-    return frame.isFelt && slack > (isUnbegun ? LOST_SIGMA : TRUSTED_DOUBT);
+    // Before depth has held anything there is no map to contradict, so the wider limit applies.
+    return frame.isInertial && worstSigma > (isUnanchored ? LOST_SIGMA : TRUSTED_DOUBT);
   }
 }

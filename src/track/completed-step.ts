@@ -3,7 +3,7 @@ import { solveSymmetric } from "../geometry/solve.ts";
 import { multiplyVector, propagate } from "../geometry/symmetric3.ts";
 import { dot, scaleAndAdd } from "../geometry/vec.ts";
 
-/** A step of the base that was predicted, with parts of it measured. */
+/** A step of the base: a prediction that was conditioned on the parts of it that depth measured. */
 export interface CompletedStep {
   readonly step: Vec3;
   /** (9) m^2: errors that repeat from step to step, and so add up. */
@@ -15,14 +15,14 @@ export interface CompletedStep {
 export interface StepPrediction {
   /** Metres. */
   readonly mean: Vec3;
-  /** (9) m^2: the spread by which the measured parts are weighed. */
+  /** (9) m^2: the covariance that sets the gain of the measured parts. */
   readonly weighing: Float64Array;
-  /** (9) m^2: the true spread. It may be less: wheels may start ahead at any time, but seldom do. */
+  /** (9) m^2: the true covariance. It may be smaller than `weighing`: wheels may start to roll at any time, but seldom do. */
   readonly spread: Float64Array;
 }
 
 export interface StepMeasurement {
-  /** Unit, square to each other; at most two. */
+  /** Unit axes, orthogonal to each other; at most two. */
   readonly axes: readonly Vec3[];
   /** Metres along each axis. */
   readonly metres: readonly number[];
@@ -31,8 +31,8 @@ export interface StepMeasurement {
 }
 
 /**
- * The mean of a normal distribution given some of its parts, and its spread if the true one differs from that which
- * weighs the parts (Joseph's form).
+ * The mean of a normal distribution conditioned on measurements along some axes, and its covariance where the true one differs from the
+ * one that sets the gain (Joseph's form).
  */
 export function completeStep(
   { mean, weighing, spread }: StepPrediction,

@@ -3,49 +3,49 @@ import type { Placement } from "./placement.ts";
 import type { Samples } from "./samples.ts";
 import type { SurfelMap } from "./surfels.ts";
 
-/** Directions are told apart by this tangent, about 2 degrees; and bins to either side of the optical axis, up to 60 degrees. */
+/** Tangent of the angle of one bin, about 2 degrees; and the number of bins on either side of the optical axis, up to 60 degrees. */
 const BIN = 0.035;
 const HALF = 50;
 const SIDE = 2 * HALF;
-/** Numbers of a mapped surface in a bin: centre, normal, both in the lens frame. */
+/** Numbers stored for the mapped surface of a bin: its centre and its normal, in the lens frame. */
 const FLOATS = 6;
-/** Metres from the lens within which a mapped surface is expected to be seen. Chosen by hand. */
+/** Metres from the lens: nearest and farthest mapped surface that is expected in view. Chosen by hand. */
 const NEAREST = 0.4;
 const FARTHEST = 4;
-/** Cosine of the incidence on a surface below which it is not expected to be seen. Chosen by hand. */
+/** Least cosine of the incidence angle at which a surface is expected in view. Chosen by hand. */
 const LEAST_FACING = 0.25;
-/** A surface is found when the frame measures its distance within so many metres and this share of it. Chosen by hand. */
+/** A surface counts as found when the measured distance differs by no more than TOLERANCE metres plus this share of it. Chosen by hand. */
 const TOLERANCE = 0.06;
 const TOLERANCE_SHARE = 0.02;
-/** Metres by which a surfel's plane may be nearer or farther in a sample's direction than the surfel. */
+/** Metres: the most that a surfel's plane may be extrapolated in depth, from the surfel's centre to a sample's ray. */
 const MOST_SLOPE = 0.4;
-/** Part of a normal along the vertical below which its surface is upright: 45 degrees. */
+/** A surface is upright when the vertical part of its unit normal is smaller than this: 45 degrees. */
 const UPRIGHT = 0.7;
 
-/** Upright mapped surfaces that should be in view. */
+/** Counts of upright mapped surfaces that should be in view. */
 export interface ViewTally {
-  /** The frame sees them. */
+  /** The frame measures them where the map has them. */
   found: number;
-  /** It looks through them. */
+  /** The frame measures something behind them. */
   pierced: number;
-  /** Something nearer covers them. */
+  /** The frame measures something in front of them. */
   covered: number;
 }
 
 /**
- * What a frame sees, by direction, compared with the upright surfaces that the map expects in view from a place. What is new is no
- * mismatch; what is mapped and looked through is one.
+ * Compares a frame, direction by direction, with the upright surfaces that the map expects in view from a pose. A surface that is new is no
+ * mismatch. A mapped surface that the frame looks through is one.
  */
 export class ExpectedView {
   readonly #tally: ViewTally = { found: 0, pierced: 0, covered: 0 };
-  /** (SIDE^2) metres to the nearest sample in a direction, Infinity without; and (3 * SIDE^2) its direction. */
+  /** (SIDE^2) metres to the nearest sample of each bin, Infinity where there is none; and (3 * SIDE^2) its direction. */
   readonly #seen = new Float32Array(SIDE * SIDE);
   readonly #direction = new Float32Array(3 * SIDE * SIDE);
-  /** (SIDE^2) metres to the nearest mapped surface; and what it is. */
+  /** (SIDE^2) metres to the nearest mapped surface of each bin; and (FLOATS * SIDE^2) that surface. */
   readonly #mapped = new Float32Array(SIDE * SIDE);
   readonly #surface = new Float32Array(FLOATS * SIDE * SIDE);
 
-  /** Takes a frame. */
+  /** Sets the frame that later calls of `compare` use. */
   take({ count, point }: Samples): void {
     const [seen, direction] = [this.#seen, this.#direction];
     seen.fill(Number.POSITIVE_INFINITY);
@@ -62,7 +62,7 @@ export class ExpectedView {
     }
   }
 
-  /** Compares the frame with a map from a place of the lens. @returns the same object every time */
+  /** Compares the frame with a map, seen from a pose of the lens. @returns the same object every time */
   compare(map: SurfelMap, { rotation: R, position: t }: Placement): Readonly<ViewTally> {
     const [mapped, surface] = [this.#mapped, this.#surface];
     mapped.fill(Number.POSITIVE_INFINITY);
@@ -119,7 +119,7 @@ export class ExpectedView {
   }
 }
 
-/** The bin of a point in the lens frame; -1 outside all. */
+/** The bin of a point in the lens frame; -1 outside the field of view. */
 function binOf(x: number, y: number, z: number): number {
   if (z <= 0) return -1;
   const column = Math.floor(x / z / BIN) + HALF;

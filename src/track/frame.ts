@@ -3,36 +3,36 @@ import type { InertialSpan } from "../sense/inertial-buffer.ts";
 import type { Samples } from "./samples.ts";
 
 /**
- * How well a pose is known:
- * - "held": depth holds it in every direction;
+ * Quality class of a pose:
+ * - "held": depth constrains it in every direction;
  * - "sliding": depth leaves one or more directions free (a bare wall, a corridor, an empty floor);
- * - "carried": depth could not be used, and odometry, accelerations or the base's own motion carry the pose on; or depth holds it on a
- *   map whose own place is in doubt;
- * - "lost": where the head is, is not known.
+ * - "carried": depth could not be used, and the pose is dead-reckoned by odometry, accelerations or constant velocity; or depth holds it on a
+ *   map whose own position is in doubt;
+ * - "lost": the pose is not known.
  */
 export type Hold = "held" | "sliding" | "carried" | "lost";
 
-/** The part of the head's settings that tracking needs, in radians and metres. Their defaults are in `src/head/settings.ts`. */
+/** The part of the head's settings that tracking needs, in radians and metres. The defaults are in `src/head/settings.ts`. */
 export interface TrackerSettings {
   /** Metres: voxels of the fine surfel map. */
   readonly voxelSize: number;
   /** Radians, 1 sigma: white noise of the orientation about a level axis, and about the vertical. */
   readonly tiltSigma: number;
   readonly yawSigma: number;
-  /** Radians per second: how fast the orientation's yaw may drift. */
+  /** Radians per second: drift of the orientation's yaw. */
   readonly yawDrift: number;
-  /** Error of odometry as a share of the way, 1 sigma. */
+  /** Error of odometry as a share of the distance, 1 sigma. */
   readonly odometryShare: number;
   /**
-   * How the base moves, where no odometry says: "ahead" along its own x axis until it shows otherwise, "learned" along the axis that it
-   * shows to move along, "off" anywhere at any time.
+   * How a base without odometry moves: "ahead" along its own x axis until its motion shows otherwise; "learned" along an axis that is estimated
+   * from its motion; "off" in any direction at any time.
    */
   readonly rolling: "ahead" | "learned" | "off";
-  /** Whether accelerations carry the base on where depth leaves it free; without odometry only. */
+  /** Whether accelerations dead-reckon the base along directions that depth leaves free. Applies only without odometry. */
   readonly inertial: "used" | "ignored";
   /** Seconds without depth or odometry after which the head is lost. */
   readonly patience: number;
-  /** Metres, 1 sigma: a pose less sure than this is not written to maps. */
+  /** Metres, 1 sigma: with more doubt a pose is not used for maps. */
   readonly writeSigma: number;
 }
 
@@ -47,35 +47,35 @@ export interface TrackInput {
   /** Pose of the base by odometry, in an origin of its own; null without. */
   readonly odometry: Pose | null;
   readonly baseFromLens: Pose;
-  /** What an imu felt since the frame before; absent or null without. */
+  /** Inertial samples since the last frame; absent or null without an imu. */
   readonly inertial?: InertialInput | null;
-  /** False when something is held before the lens. */
+  /** False when something covers the lens. */
   readonly isClear?: boolean;
 }
 
 export interface InertialInput {
   readonly span: InertialSpan;
   readonly baseFromImu: Pose;
-  /** Whether the gyro steadies the attitude from frame to frame: it has little noise then, and cannot have jumped. */
+  /** Whether a gyro steadies the attitude from frame to frame, so that it has little noise and cannot jump. */
   readonly isSteady: boolean;
-  /** Radians: by how much the orientation sensor's yaw has jumped; the attitude does not follow that. */
+  /** Radians: jump of the orientation sensor's yaw, which is already taken out of the attitude. */
   readonly yawJump?: number;
-  /** Seconds, 1 sigma: by how much the attitudes may be late. */
+  /** Seconds, 1 sigma: lateness of the attitudes. */
   readonly latenessSigma?: number;
-  /** Whether the attitudes were made of these samples: they lean with every start and stop. */
+  /** Whether the attitudes were computed from these samples, so that they tilt with every start and stop. */
   readonly isLeaning?: boolean;
 }
 
-/** An event of tracking that an operator or the base would want to know. */
+/** An event of tracking, for the operator and the base. */
 export type TrackNote =
-  /** The orientation sensor's yaw jumped by `angle` radians, and was not followed. */
+  /** The orientation sensor's yaw jumped by `angle` radians. The pose did not follow. */
   | { readonly what: "yaw jump"; readonly angle: number }
-  /** Odometry and depth disagree about the motion of the last second, by these metres and radians. */
+  /** The motions of the last second by odometry and by depth differ by these metres and radians. */
   | { readonly what: "odometry disagrees"; readonly distance: number; readonly angle: number }
   | { readonly what: "lost" }
-  /** A place was recognised after `way` metres; the world near the head was moved by the other two. */
+  /** A loop was closed after `way` metres. It moved the world near the head by these metres and radians. */
   | { readonly what: "loop closed"; readonly way: number; readonly distance: number; readonly angle: number }
-  /** Found again, `distance` metres from where it was thought to be. */
+  /** The head was relocalised, `distance` metres from its estimated position. */
   | { readonly what: "found"; readonly distance: number };
 
 export interface TrackResult {
@@ -86,13 +86,13 @@ export interface TrackResult {
   readonly covariance: readonly number[];
   /** Radians, 1 sigma. */
   readonly yawSigma: number;
-  /** Whether the pose is sure enough against the map near by, and whether it may be written to maps with, too. */
+  /** Whether the doubt against the map near by is small; and whether the pose may be used for maps, too. */
   readonly isSteady: boolean;
   readonly isFit: boolean;
   /** Share of the samples on known ground that fit the map; 0 without a registration. */
   readonly share: number;
   readonly notes: readonly TrackNote[];
-  /** How this frame moved the young map (made it level, or settled its place), newFromOld; null when it did not. */
+  /** newFromOld, where this frame moved the young map (by levelling it, or by correcting its position); else null. */
   readonly turned: Pose | null;
 }
 
@@ -103,7 +103,7 @@ export interface LastFrame {
   /** worldFromBase. */
   readonly base: Pose;
   readonly odometry: Pose | null;
-  /** By the orientation sensor; null before the first frame. */
+  /** Rotation by the orientation sensor; null before the first frame. */
   readonly attitude: Quat | null;
 }
 
@@ -111,28 +111,28 @@ export interface LastFrame {
 export interface Frame {
   readonly input: TrackInput;
   readonly settings: TrackerSettings;
-  /** Seconds since the frame before. */
+  /** Seconds since the last frame. */
   readonly dt: number;
-  /** Whether odometry says how the base moved since the frame before. */
+  /** Whether odometry covers the motion since the last frame. */
   readonly hasOdometry: boolean;
-  /** Whether the filter of wheels, accelerations and depth places the frame. */
+  /** Whether `WheeledPlacer` estimates the pose, from wheels, accelerations and depth. */
   readonly isWheeled: boolean;
-  /** Whether inertial samples do, without odometry. */
-  readonly isFelt: boolean;
-  /** Whether their gyro steadies the attitude. */
+  /** Whether accelerations predict the step, without odometry. */
+  readonly isInertial: boolean;
+  /** Whether a gyro steadies the attitude. */
   readonly isSteadied: boolean;
   /** Radians, 1 sigma: noise of the attitude's yaw. */
   readonly yawNoise: number;
-  /** For the result. */
+  /** Events of this frame, for the result. */
   readonly notes: TrackNote[];
   turned: Pose | null;
 }
 
-/** Where the base is expected to be, before depth is looked at. */
+/** The predicted position of the base, before depth is used. */
 export interface Prediction {
   readonly position: Vec3;
-  /** Metres, 1 sigma: how far off a registration may find it. */
+  /** Metres, 1 sigma: prior of the registration. */
   readonly sigma: number;
-  /** Metres, 1 sigma: how much less sure the place becomes where depth does not hold it. */
+  /** Metres, 1 sigma: growth of the doubt where depth does not constrain the position. */
   readonly growth: number;
 }

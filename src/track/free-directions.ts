@@ -7,47 +7,50 @@ import { axisOf } from "./normal-equations.ts";
 import type { FrameRegistration } from "./registration.ts";
 
 /**
- * How well depth holds the place along an axis:
- * - "held": in itself;
- * - "thin": by a few samples that face it only;
+ * How well depth constrains the position along an axis:
+ * - "held": fully;
+ * - "thin": only by a few samples that face the axis;
  * - "free": not at all.
  */
 export type Support = "held" | "thin" | "free";
 
-/** How depth holds the place along the three axes of a frame's geometry. Outlier gates lower the support of axes afterwards. */
+/** How depth constrains the position along the three axes of a frame's geometry. Outlier gates may lower the support of an axis later. */
 export interface Directions {
   readonly axes: readonly [Vec3, Vec3, Vec3];
   readonly support: [Support, Support, Support];
   /** (3) 1/m^2: information of the geometry along each axis. */
   readonly information: Float64Array;
-  /** (3) metres, 1 sigma: doubt along an axis because of samples that were not believed. */
-  readonly refuted: Float64Array;
+  /** (3) metres, 1 sigma: extra uncertainty along each axis, because samples there were rejected by an outlier gate. */
+  readonly rejectedSigma: Float64Array;
 }
 
-/** Share of the weight, less what noise feigns, below which a direction is not held. It is under 0.00002 for a bare wall, floor and corridor. */
+/**
+ * Share of the total weight, less the part that noise explains, that a direction needs to be held. A bare wall, floor or corridor gives
+ * less than 0.00002 along its free directions.
+ */
 export const LEAST_STRENGTH = 0.0002;
-/** A direction is held, whatever its samples face, when its share exceeds CLEAR_STRENGTH x LEAST_STRENGTH. Chosen by hand. */
+/** A direction with more than CLEAR_STRENGTH x LEAST_STRENGTH is held, whatever its samples face. Chosen by hand. */
 const CLEAR_STRENGTH = 20;
-/** A direction that was free in the last frame must exceed this multiple of its limit to be held again. Chosen by hand. */
+/** Hysteresis: a direction that was free in the last frame must exceed its limit by this factor to be held again. Chosen by hand. */
 const HELD_AGAIN = 2;
-/** Squared cosine to the free axes of the last frame from which on an axis counts as one of them: 45 degrees. */
+/** An axis counts as free in the last frame when its squared cosine to those free axes exceeds this: 45 degrees. */
 const WAS_FREE = 0.5;
-/** Fewest samples that must face an axis, and their least rms spread, metres, to count in full. Chosen by hand. */
+/** Number of samples that must face an axis, and their rms spread in metres, to count in full. Chosen by hand. */
 const FACING_COUNT = 16;
 const FACING_SPREAD = 0.25;
-/** Metres, 1 sigma: an axis that facing samples hold less well is free. Chosen by hand. */
+/** Metres, 1 sigma: an axis that its facing samples constrain less well is free. Chosen by hand. */
 const FACING_SIGMA = 0.035;
 /**
- * The information of the samples that face an axis is multiplied by this: errors of few samples are their own noise, rather than one flaw
- * of the map that many share (`VARIANCE_INFLATION`). Chosen by hand.
+ * Multiplies the information of the few samples that face an axis: their errors are their own noise, and not an error of the map that many
+ * samples share (`VARIANCE_INFLATION`). Chosen by hand.
  */
 export const FEW_GAIN = 10;
-/** Sigmas beyond which a thin axis is not believed: three, as usual for an outlier gate. */
+/** Width in sigmas of the outlier gate of thin axes. Three is common practice. */
 export const THIN_SIGMAS = 3;
-/** Seconds after which the doubt about the place has grown so much that samples which were not believed pass the gate. Chosen by hand. */
+/** Seconds after which the uncertainty has grown so much that rejected samples pass the gate. Chosen by hand. */
 export const THIN_PATIENCE = 1;
 
-/** Axes of a frame with one of these supports, by number, ascending. */
+/** Indices of a frame's axes that have one of these supports, ascending. */
 export const axesWith = ({ support }: Directions, ...wanted: readonly Support[]): number[] =>
   [0, 1, 2].filter((k) => wanted.includes(support[k]!));
 
@@ -55,24 +58,24 @@ export const isOpen = ({ support }: Directions): boolean => support.some((s) => 
 
 export const isFree = ({ support }: Directions): boolean => support.includes("free");
 
-/** Finds the directions that depth leaves free; remembers those of the last frame. */
+/** Finds the directions that depth leaves free. It remembers those of the last frame, for hysteresis. */
 export class FreeDirections {
   /** (9) sum of a a^T over the axes a that were free in the last frame. */
   readonly #freed = new Float64Array(9);
 
-  /** Judges the axes of a registration. @param hasOdometry with odometry noise cannot feign motion, so little strength is enough */
+  /** Judges the axes of a registration. @param hasOdometry with odometry, noise cannot look like motion, so less strength is enough */
   judge(registration: FrameRegistration, hasOdometry: boolean): Directions {
     const { strength, shares } = registration.result;
     const directions: Directions = {
       axes: [axisOf(strength, 0), axisOf(strength, 1), axisOf(strength, 2)],
       support: ["held", "held", "held"],
       information: new Float64Array(3),
-      refuted: new Float64Array(3),
+      rejectedSigma: new Float64Array(3),
     };
     for (let k = 0; k < 3; k++) {
       const axis = directions.axes[k]!;
       const bar = this.freedShare(axis) > WAS_FREE ? HELD_AGAIN * LEAST_STRENGTH : LEAST_STRENGTH;
-      // Less than a clear hold may be feigned by the normals of a floor or wall, so samples must face the axis.
+      // A strength below the clear limit may come from noisy normals of a floor or wall, so samples must also face the axis.
       const isClear = shares[k]! >= (hasOdometry ? bar : CLEAR_STRENGTH * bar);
       const information = isClear ? strength.values[k]! : facingInformation(registration, axis);
       directions.information[k] = information;
@@ -82,7 +85,7 @@ export class FreeDirections {
     return directions;
   }
 
-  /** How far an axis lies along those that were free in the last frame: squared cosine. */
+  /** Squared cosine of an axis to the axes that were free in the last frame. */
   freedShare(axis: Vec3): number {
     return varianceAlong(this.#freed, axis);
   }
@@ -106,12 +109,12 @@ function facingInformation(registration: FrameRegistration, axis: Vec3): number 
 }
 
 /**
- * The outlier gate of thin axes: few samples may lie on the wrong surface. Where the base cannot be by its predicted step they are not
- * believed and the axis becomes free. The place gets less sure with each such frame, until they pass the gate.
- * @param off      metres: from the registered place to the predicted one
- * @param sigmaOf  metres, 1 sigma: how sure the predicted place is along an axis
+ * The outlier gate of thin axes: a few samples may lie on the wrong surface. Samples that contradict the predicted step are rejected, and
+ * their axis becomes free. The uncertainty grows with each such frame, until the samples pass the gate.
+ * @param off      metres: from the registered position to the predicted one
+ * @param sigmaOf  metres, 1 sigma: uncertainty of the predicted position along an axis
  */
-export function doubtThin(
+export function gateThin(
   directions: Directions,
   off: Vec3,
   sigmaOf: (axis: Vec3) => number,
@@ -123,6 +126,6 @@ export function doubtThin(
     const variance = square(sigmaOf(axis)) + VARIANCE_INFLATION / directions.information[k]!;
     if (metres * metres <= square(THIN_SIGMAS) * variance) continue;
     directions.support[k] = "free";
-    directions.refuted[k] = (metres * dt) / (THIN_SIGMAS * THIN_PATIENCE);
+    directions.rejectedSigma[k] = (metres * dt) / (THIN_SIGMAS * THIN_PATIENCE);
   }
 }

@@ -9,74 +9,74 @@ import {
 } from "../geometry/rigid.ts";
 
 const DEGREE = Math.PI / 180;
-/** Sigmas beyond which a step of the orientation's yaw is a jump: noise alone passes five once in 1.7 million frames. */
+/** Sigmas: a larger step of the orientation's yaw is a jump. Noise alone exceeds five sigma once in 1.7 million frames. */
 export const JUMP_SIGMAS = 5;
-/** Radians: a smaller step of the yaw is no jump. Chosen by hand. */
+/** Radians: a smaller step of the yaw is never a jump. Chosen by hand. */
 export const LEAST_JUMP = 3 * DEGREE;
-/** The share of a difference in yaw that goes into the rate of drift, each frame. Chosen by hand: it settles over some minutes. */
+/** Gain of the drift rate per frame: share of a difference in yaw that goes into it. Chosen by hand: it converges over some minutes. */
 const DRIFT_GAIN = 0.0006;
-/** Radians, 1 sigma: error of the heading of the map itself. Chosen by hand. */
+/** Radians, 1 sigma: heading error of the map itself. Chosen by hand. */
 const MAP_YAW_SIGMA = 0.2 * DEGREE;
 
-/** Seconds of sight in which the variance of the drift falls to 1/e. Chosen by hand. */
+/** Seconds of usable depth in which the variance of the drift falls to 1/e. Chosen by hand. */
 const DRIFT_SECONDS = 15;
-/** Share of the given drift that stays unknown. Chosen by hand. */
+/** Floor of the drift's sigma, as a share of the given drift. Chosen by hand. */
 const LEAST_DRIFT = 0.1;
-/** Seconds: a shorter stand tells nothing of the drift; and radians, 1 sigma, of a steadied attitude. Chosen by hand. */
+/** Seconds: shortest rest that the drift is measured in; and radians, 1 sigma, noise of a steadied attitude. Chosen by hand. */
 const LEAST_STAND = 1;
 const STAND_NOISE = 0.12 * DEGREE;
-/** Radians per metre, 1 sigma. Chosen by hand: 1.0 degree after 10 m of corridor (`trouble`). */
+/** Radians per metre, 1 sigma: drift of the map's heading on sliding stretches. Chosen by hand: 1.0 degree after 10 m of corridor (`trouble`). */
 const SLIDING_DRIFT = 0.08 * DEGREE;
-/** Seconds, 1 sigma: by how much attitudes may be later than depth before it is learnt, and at the least. Chosen by hand. */
+/** Seconds, 1 sigma: doubt about the lateness of attitudes against depth: before any is learnt, and its floor. Chosen by hand. */
 const FIRST_LATENESS = 0.01;
 const LEAST_LATENESS = 0.0015;
-/** Seconds: no more is learnt. */
+/** Seconds: cap of the learnt lateness. */
 const MOST_LATENESS = 0.15;
-/** rad/s: slower turns tell nothing of lateness. Chosen by hand. */
+/** rad/s: slower turns do not update the lateness. Chosen by hand. */
 const LEAST_RATE = 8 * DEGREE;
-/** Radians, 1 sigma: of a yaw by depth, as lateness is learnt. Its errors last for some frames. Chosen by hand. */
+/** Radians, 1 sigma: noise of a yaw by depth in the estimate of the lateness. It is large because the errors last for some frames. Chosen by hand. */
 const LATENESS_NOISE = 0.5 * DEGREE;
 
-/** How depth corrects the heading. */
+/** A measurement of the heading by depth. */
 export interface HeadingCorrection {
-  /** Radians: the base's yaw by depth minus that by the orientation sensor. */
+  /** Radians: the base's yaw by depth minus the yaw by the orientation sensor. */
   readonly off: number;
   /** Radians, 1 sigma: noise of the orientation's yaw. */
   readonly noise: number;
-  /** Radians squared: of the yaw by depth; large where depth hardly holds it. */
+  /** Radians squared: variance of the yaw by depth; large where depth hardly constrains it. */
   readonly variance: number;
-  /** rad/s: how fast the base turns. */
+  /** rad/s: turn rate of the base. */
   readonly rate: number;
   /** Seconds since the frame before. */
   readonly dt: number;
-  /** Radians per second: the largest rate of drift to learn; null where noise hides it, then none is learnt. */
+  /** Radians per second: cap of the learnt drift rate; null where noise hides the drift, so that none is learnt. */
   readonly mostDrift: number | null;
 }
 
 /**
- * World yaw minus the orientation sensor's, which has an origin of its own and drifts: a Kalman filter of one state, and the rate at
- * which it drifts.
+ * The offset from the orientation sensor's yaw, which has an origin of its own and drifts, to the world's yaw. It is a Kalman filter with one
+ * state, together with estimates of the drift rate and of the lateness of attitudes.
  */
 export class Heading {
   #offset = 0;
   #variance = 0;
-  /** Radians per second, by the orientation sensor. */
+  /** Radians per second: drift rate of the offset. */
   #drift = 0;
-  /** Seconds: for how long depth has not held the yaw. */
+  /** Seconds for which depth has not held the yaw. */
   #unseenFor = 0;
-  /** (rad/s)^2: of the drift. */
+  /** (rad/s)^2: variance of the drift rate. */
   #driftVariance = Number.NaN;
-  /** Seconds for which the base has stood, and radians by which the sensor's yaw drifted meanwhile, its sign turned. */
+  /** The present rest of the base: seconds, and radians of drift of the sensor's yaw in them, negated. */
   #stoodFor = 0;
   #stoodOff = 0;
-  /** Radians, 1 sigma: what the map's heading may have drifted by on ways where depth did not hold every direction. */
+  /** Radians, 1 sigma: drift of the map's heading on stretches where depth did not hold every direction. */
   #slid = 0;
-  /** Seconds by which attitudes are late against depth, and its variance. */
+  /** Lateness of attitudes against depth, seconds, and its variance. */
   #lateness = 0;
   #latenessVariance = square(FIRST_LATENESS);
-  /** rad/s: how fast the base turns. */
+  /** rad/s: turn rate of the base. */
   #rate = 0;
-  /** Seconds, 1 sigma: what else attitudes may be late by. */
+  /** Seconds, 1 sigma: further doubt about the lateness. */
   #otherLateness = 0;
 
   /** Radians: world yaw minus the sensor's. */
@@ -89,12 +89,12 @@ export class Heading {
     return this.#variance;
   }
 
-  /** Radians, 1 sigma: what the sensor may have drifted by since depth last held the yaw. */
+  /** Radians, 1 sigma: drift of the sensor since depth last held the yaw. */
   get #unseen(): number {
     return this.#unseenFor > 0 ? Math.sqrt(this.#driftVariance) * this.#unseenFor : 0;
   }
 
-  /** Radians, 1 sigma: how unsure the yaw of a pose is that depth has corrected. */
+  /** Radians, 1 sigma: doubt about the yaw of a pose that depth has corrected. */
   get sigma(): number {
     return (
       Math.sqrt(this.variance + square(this.#rate * this.latenessSigma)) +
@@ -104,7 +104,7 @@ export class Heading {
     );
   }
 
-  /** Seconds by which attitudes are later than depth, as learnt from turns; and 1 sigma. */
+  /** Lateness of attitudes against depth, seconds, as learnt from turns; and 1 sigma. */
   get lateness(): number {
     return this.#lateness;
   }
@@ -112,7 +112,7 @@ export class Heading {
     return Math.sqrt(this.#latenessVariance + square(this.#otherLateness));
   }
 
-  /** The base stands as `world` says where the sensor says `attitude`. @param sigma radians */
+  /** Sets the offset: the base's rotation is `world` while the sensor's attitude is `attitude`. @param sigma radians */
   begin(world: Quat, attitude: Quat, sigma: number): void {
     this.#offset = toYawPitchRoll(world)[0] - toYawPitchRoll(attitude)[0];
     this.#variance = square(sigma);
@@ -123,7 +123,7 @@ export class Heading {
     return multiply(fromYawPitchRoll(this.#offset + this.#lateness * this.#rate, 0, 0), attitude);
   }
 
-  /** Time passed. @param drift rad/s by which the sensor's yaw may drift, 1 sigma */
+  /** Grows the doubt over `dt` seconds. @param drift rad/s, 1 sigma, of the sensor's yaw */
   age(drift: number, dt: number): void {
     this.#variance += square(drift * dt);
     if (Number.isNaN(this.#driftVariance)) this.#driftVariance = square(drift);
@@ -131,15 +131,15 @@ export class Heading {
     this.#unseenFor += dt;
   }
 
-  /** The base turns: rad/s. @param otherLateness seconds, 1 sigma: what attitudes may be late by besides */
+  /** Sets the turn rate of the base, rad/s. @param otherLateness seconds, 1 sigma: further doubt about the lateness of attitudes */
   turnAt(rate: number, otherLateness: number): void {
     this.#rate = rate;
     this.#otherLateness = otherLateness;
   }
 
   /**
-   * The base stands still: its heading stays, and what the sensor's yaw does is drift.
-   * @param off radians: what it was in the last frame less what the sensor says now
+   * Takes a frame at rest: the heading is constant, and any change of the sensor's yaw is drift.
+   * @param off radians: the yaw of the last frame less the yaw by the sensor now
    */
   stand(off: number, dt: number): void {
     this.#offset += off;
@@ -148,8 +148,8 @@ export class Heading {
     this.#stoodOff += off + this.#drift * dt;
   }
 
-  /** The base moves again: the sensor's drift while it stood is learnt. */
-  goOn(): void {
+  /** Ends a rest, and learns the sensor's drift rate from it. */
+  endStand(): void {
     const [seconds, off] = [this.#stoodFor, this.#stoodOff];
     this.#stoodFor = 0;
     this.#stoodOff = 0;
@@ -160,22 +160,22 @@ export class Heading {
     this.#driftVariance *= 1 - gain;
   }
 
-  /** The base went on where depth does not hold every direction. @param way metres */
+  /** Takes a motion during which depth did not hold every direction. @param way metres */
   slide(way: number): void {
     this.#slid += SLIDING_DRIFT * way;
   }
 
-  /** Adds the drift that is expected at the learnt rate. */
+  /** Adds the drift at the learnt rate. */
   followDrift(seconds: number): void {
     this.#offset += this.#drift * seconds;
   }
 
-  /** The world was turned by an angle about the vertical. */
+  /** Turns the offset along with the world, by an angle about the vertical. */
   turn(angle: number): void {
     this.#offset += angle;
   }
 
-  /** Follows what depth says of the yaw; a jump is taken over at once. @returns radians by which the sensor jumped, null when it did not */
+  /** Corrects the offset by depth. A jump of the sensor is taken over at once. @returns radians of the jump, null without one */
   correct({ off, noise, variance, rate, dt, mostDrift }: HeadingCorrection): number | null {
     const before = this.variance;
     const sigma = Math.sqrt(before + square(noise));
@@ -189,7 +189,7 @@ export class Heading {
     const own = this.#variance;
     const gain = own / (own + square(noise) + variance + late);
     this.#offset += gain * off;
-    // Without sight of the yaw the doubt stays.
+    // A measurement that hardly constrains the yaw leaves the doubt as it is.
     const held = own / (own + variance);
     this.#variance = own * (1 - gain);
     this.#unseenFor *= 1 - held;
@@ -200,7 +200,7 @@ export class Heading {
     return null;
   }
 
-  /** In a turn attitudes that are late lag behind depth. */
+  /** Learns the lateness: in a turn, late attitudes lag behind depth in proportion to the rate. */
   #learnLateness(off: number, rate: number, variance: number): void {
     if (Math.abs(rate) < LEAST_RATE) return;
     const spread = this.#latenessVariance;

@@ -8,43 +8,43 @@ import { Stillness } from "./stillness.ts";
 export interface AccelerometerNoise {
   /** White noise, m/s^2 per root Hz. */
   readonly noise: number;
-  /** m/s^2, 1 sigma: bias before any is learnt; a lasting tilt of the attitudes counts as one, too. */
+  /** m/s^2, 1 sigma: bias before any is learnt. A lasting tilt of the attitudes counts as bias, too. */
   readonly bias: number;
-  /** How the bias wanders, m/s^2 per root second. */
+  /** Random walk of the bias, m/s^2 per root second. */
   readonly biasWalk: number;
-  /** 1 sigma: error of an acceleration as a share of it (scale, axes that are not square), lasting about a second. */
+  /** 1 sigma: error of an acceleration as a share of it (scale, axes that are not orthogonal). It lasts about a second. */
   readonly scale: number;
 }
 
 /**
  * Of a consumer-grade accelerometer: noise 0.0005 to 0.003 m/s^2 per root Hz; bias 0.05 to 0.5 before calibration, less after (Woodman
- * 2007, UCAM-CL-TR-696, ch. 3 and 7). What wanders is mostly the attitude's tilt: 0.01 m/s^2 is 0.06 degrees. Walk and scale are chosen
- * by hand.
+ * 2007, UCAM-CL-TR-696, ch. 3 and 7). The random walk is mostly the attitude's tilt: 0.01 m/s^2 is 0.06 degrees. Walk and scale are
+ * chosen by hand.
  */
 const CONSUMER: AccelerometerNoise = { noise: 0.004, bias: 0.1, biasWalk: 0.006, scale: 0.01 };
 
-/** m/s^2, the standard value; what differs from it at a place goes into the bias. */
+/** m/s^2, the standard value. The local difference from it goes into the bias. */
 const GRAVITY = 9.80665;
-/** m/s^2, 1 sigma: acceleration while no sample tells. Chosen by hand. */
+/** m/s^2, 1 sigma: acceleration assumed while no samples arrive. Chosen by hand. */
 const UNKNOWN_ACCELERATION = 2;
-/** Seconds for which an error of scale lasts: a stretch of speeding up or braking. Chosen by hand. */
+/** Seconds for which a scale error keeps its sign: one stretch of speeding up or braking. Chosen by hand. */
 const SCALE_SECONDS = 1;
-/** Measurements farther from the expected one than this, in sigmas, count only as if they were as near: an outlier gate. */
-export const ROBUST = 3;
-/** m/s: a base at rest is no faster, and its speed no less sure, 1 sigma. Chosen by hand. */
+/** Sigmas: an innovation beyond this is clipped to it, so that outliers have bounded influence. */
+export const GATE_SIGMAS = 3;
+/** m/s: the most that the estimated speed of a base at rest, and its sigma, may be. Chosen by hand. */
 const REST_SPEED = 0.07;
-/** m/s^2: a base at rest feels no more than this beyond three sigma of the bias. Chosen by hand. */
+/** m/s^2: the most that the measured acceleration of a base at rest exceeds three sigma of the bias. Chosen by hand. */
 const REST_FORCE = 0.03;
-/** Metres, 1 sigma, of a step at rest: next to nothing. */
+/** Metres, 1 sigma: of a step at rest. */
 const REST_STEP = 1e-5;
 
-/** Where the blocks of the state begin: sum of steps, step, velocity (all world), bias (imu); and its size. */
+/** First indices of the state's blocks: sum of steps, step, velocity (all world), bias (imu); and the state's size. */
 const [SUM, STEP, VELOCITY, BIAS, N] = [0, 3, 6, 9, 12];
 
 /**
- * How a point moves by the accelerations that an imu there feels: the step since the last frame, the velocity, and the accelerometer's
- * bias, with their covariance. A Kalman filter that takes the attitudes as given; their noise is in its own noise, and a lasting tilt in
- * the bias. It learns by `correctStep` and `rest`. Checked against one dense least-squares solution (tests/outside).
+ * Inertial dead reckoning of one point: a Kalman filter of the step since the last frame, the velocity, and the accelerometer's bias. It
+ * takes the attitudes as given: their noise is part of the filter's process noise, and a lasting tilt part of the bias. `correctStep` and
+ * `rest` correct it. Checked against one dense least-squares solution (tests/outside).
  */
 export class InertialFilter {
   readonly #imu: AccelerometerNoise;
@@ -53,7 +53,7 @@ export class InertialFilter {
   readonly #x = new Float64Array(N);
   readonly #P = new Float64Array(N * N);
   readonly #gain = new Float64Array(N);
-  /** (9) worldFromImu of the sample in hand. */
+  /** (9) worldFromImu of the current sample. */
   readonly #R = new Float64Array(9);
   /** (3) m/s^2, world: of the sample in hand. */
   readonly #acceleration = new Float64Array(3);
@@ -93,7 +93,7 @@ export class InertialFilter {
     return [this.#x[block]!, this.#x[block + 1]!, this.#x[block + 2]!];
   }
 
-  /** (9) covariances of these; copies. */
+  /** (9) covariances of the step, the velocity and the sum; copies. */
   get stepSpread(): Float64Array {
     return this.#block(STEP);
   }
@@ -113,7 +113,7 @@ export class InertialFilter {
     return out;
   }
 
-  /** Begins with a velocity, m/s in the world, and its sigma; keeps what was learnt of the bias. */
+  /** Begins with a velocity, m/s in the world, and its sigma. Keeps the bias. */
   start(velocity: Vec3, sigma: number): void {
     this.stop();
     this.#isRunning = true;
@@ -132,7 +132,7 @@ export class InertialFilter {
     for (let i = 0; i < BIAS; i++) this.#clear(i);
   }
 
-  /** Sets a number of the state to 0, without variance. */
+  /** Sets one number of the state, and its covariances, to 0. */
   #clear(i: number): void {
     this.#x[i] = 0;
     for (let j = 0; j < N; j++) {
@@ -141,7 +141,7 @@ export class InertialFilter {
     }
   }
 
-  /** Follows a span's samples. @param yaw radians about the vertical from the span's world to this one */
+  /** Propagates the state over a span's samples. @param yaw radians about the vertical from the span's world to this one */
   advance(span: InertialSpan, yaw: number): void {
     const [sine, cosine] = [sinOf(yaw / 2), cosOf(yaw / 2)];
     for (let n = 0; n < span.count; n++) {
@@ -161,7 +161,7 @@ export class InertialFilter {
     matrixInto(this.#R, c * a - s * b, c * b + s * a, c * d + s * e, c * e - s * d);
   }
 
-  /** Corrects the velocity for the end of the span before, which had no sample of its own yet. @param owed (3) m/s, imu frame */
+  /** Corrects the velocity for the end of the previous span, whose last sample arrived only now. @param owed (3) m/s, imu frame */
   #addOwed(owed: Float64Array): void {
     const R = this.#R;
     for (let i = 0; i < 3; i++) {
@@ -224,7 +224,7 @@ export class InertialFilter {
     }
   }
 
-  /** Goes on for a time without samples. */
+  /** Propagates the state over a time without samples. */
   #skip(seconds: number): void {
     for (let i = 0; i < 3; i++) this.#x[STEP + i]! += seconds * this.#x[VELOCITY + i]!;
     this.#R.fill(0);
@@ -234,8 +234,8 @@ export class InertialFilter {
   }
 
   /**
-   * Whether the point stands still: the imu is quiet, *and* the velocity is known to be next to none. Quiet alone does not tell rest from
-   * an even way, so a speed that is not known stays unknown however quiet the imu is.
+   * Whether the point stands still: the imu is quiet, *and* the velocity is known to be near zero. A quiet imu alone does not tell rest from
+   * constant velocity, so an unknown speed stays unknown however quiet the imu is.
    */
   get isAtRest(): boolean {
     if (!(this.#isRunning && this.#stillness.isQuiet)) return false;
@@ -248,7 +248,7 @@ export class InertialFilter {
     return true;
   }
 
-  /** The point stands still: the step is zero, and what is felt is bias. */
+  /** Zero-velocity update: the step is zero, and the measured acceleration is bias. */
   rest(): void {
     for (let i = 0; i < 3; i++) {
       const axis: Vec3 = [i === 0 ? 1 : 0, i === 1 ? 1 : 0, i === 2 ? 1 : 0];
@@ -257,21 +257,21 @@ export class InertialFilter {
   }
 
   /**
-   * The step since the last `mark` was measured along a unit axis of the world: metres, and m^2.
-   * @returns the squared difference to the expected step, in variances of that difference
+   * Corrects the state by a step since the last `mark` that was measured along a unit axis of the world: metres, and m^2.
+   * @returns the normalised innovation squared
    */
   correctStep(axis: Vec3, metres: number, variance: number): number {
     return this.#correct(STEP, axis, metres, variance);
   }
 
-  /** What `correctStep` would return; changes nothing. */
-  surprise(axis: Vec3, metres: number, variance: number): number {
+  /** The normalised innovation squared that `correctStep` would return. Changes nothing. */
+  innovationSquared(axis: Vec3, metres: number, variance: number): number {
     const off = metres - this.#along(STEP, axis);
     return (off * off) / (this.#project(STEP, axis) + variance);
   }
 
-  /** Makes the velocity along a unit axis less sure. @param sigma m/s, 1 sigma, that is added */
-  unsettle(axis: Vec3, sigma: number): void {
+  /** Increases the variance of the velocity along a unit axis. @param sigma m/s, 1 sigma, that is added */
+  inflateVelocity(axis: Vec3, sigma: number): void {
     for (let i = 0; i < 3; i++) {
       for (let j = 0; j < 3; j++) {
         this.#P[N * (VELOCITY + i) + VELOCITY + j]! += sigma * sigma * axis[i]! * axis[j]!;
@@ -284,7 +284,7 @@ export class InertialFilter {
     return axis[0] * x[block]! + axis[1] * x[block + 1]! + axis[2] * x[block + 2]!;
   }
 
-  /** Sets `#gain` to the covariances of all with a block along an axis. @returns the variance there */
+  /** Sets `#gain` to the covariances of the whole state with a block along an axis. @returns the variance of the block along the axis */
   #project(block: number, axis: Vec3): number {
     const P = this.#P;
     const gain = this.#gain;
@@ -298,18 +298,18 @@ export class InertialFilter {
   #correct(block: number, axis: Vec3, value: number, variance: number): number {
     const off = value - this.#along(block, axis);
     const spread = this.#project(block, axis) + variance;
-    const surprise = (off * off) / spread;
-    const s = spread * Math.max(1, surprise / square(ROBUST));
+    const innovationSquared = (off * off) / spread;
+    const s = spread * Math.max(1, innovationSquared / square(GATE_SIGMAS));
     const [x, P, gain] = [this.#x, this.#P, this.#gain];
     for (let i = 0; i < N; i++) {
       const k = gain[i]! / s;
       x[i]! += k * off;
       for (let j = 0; j < N; j++) P[N * i + j]! -= k * gain[j]!;
     }
-    return surprise;
+    return innovationSquared;
   }
 
-  /** A frame is done: the step is added to the sum, and the next one begins. */
+  /** Ends a frame: adds the step to the sum, and starts the next step at zero. */
   mark(): void {
     const P = this.#P;
     for (let i = 0; i < 3; i++) this.#x[SUM + i]! += this.#x[STEP + i]!;
@@ -322,12 +322,12 @@ export class InertialFilter {
     for (let i = 0; i < 3; i++) this.#clear(STEP + i);
   }
 
-  /** Begins the sum anew. */
+  /** Resets the sum to zero. */
   forget(): void {
     for (let i = 0; i < 3; i++) this.#clear(SUM + i);
   }
 
-  /** Follows a turn of the world. */
+  /** Turns the state along with the world. */
   turn(rotation: Quat): void {
     const m = toMatrix({ rotation, position: [0, 0, 0] });
     for (let block = 0; block < BIAS; block += 3) {

@@ -13,33 +13,33 @@ import {
   THIN_PATIENCE,
   THIN_SIGMAS,
 } from "./free-directions.ts";
-import { InertialFilter, ROBUST } from "./inertial-filter.ts";
+import { GATE_SIGMAS, InertialFilter } from "./inertial-filter.ts";
 import { LEAST_PREDICTION_SIGMA, STEP_NOISE, UNKNOWN_SPEED } from "./motion.ts";
 import type { Rolling } from "./rolling.ts";
 
-/** Seconds between two frames that inertial samples may leave out, and by which their span may differ from the frames'. Chosen by hand. */
+/** Seconds: the longest gap in the inertial samples between two frames, and the most that their span may differ from the frames'. Chosen by hand. */
 const MOST_MISSING = 0.05;
 const OTHER_SPAN = 0.002;
 /** m/s, 1 sigma: error of a speed that depth measured in the last frame. Chosen by hand. */
 const KNOWN_SPEED = 0.1;
-/** Two frames share the map's errors: a step's variance is inflated by so much less than a place's (`VARIANCE_INFLATION`). Chosen by hand. */
+/** Two frames share the map's errors, so the variance of a step is inflated by less than that of a position (`VARIANCE_INFLATION`). Chosen by hand. */
 const STEP_INFLATION = 4;
-/** Squared cosine to an axis that was free in the last frame, from which on its step has the doubt about the place in it: 77 degrees. */
+/** Squared cosine to the axes that were free in the last frame. Beyond it, the step along an axis contains the doubt about the position: 77 degrees. */
 const SOME_FREE = 0.05;
-/** Sigmas: as `THIN_SIGMAS`, of an axis that depth seems to hold while it holds all. Chosen by hand. */
+/** As `THIN_SIGMAS`, for frames in which depth holds all axes. Chosen by hand. */
 const CLEAR_SIGMAS = 4.5;
-/** Metres, 1 sigma: before anything was held, and in more doubt than this, what fits far off fits by chance. Chosen by hand. */
+/** Metres, 1 sigma: before depth has held anything, and with more doubt than this, a fit is taken to be by chance. Chosen by hand. */
 const CHANCE_DOUBT = 0.4;
-/** Seconds for which the sideways motion of a rolling base keeps its error: the constraint counts once in this time, not once a frame. Chosen by hand. */
+/** Correlation time, seconds, of the sideways error of a rolling base: the constraint counts once in this time, not once a frame. Chosen by hand. */
 const SIDEWAYS_SECONDS = 1;
-/** Sigmas beyond which a step sideways shows that the base does not roll: it was lifted or pushed. Chosen by hand. */
+/** Sigmas: a sideways step beyond this shows that the base does not roll but was lifted or pushed. Chosen by hand. */
 const ASIDE_SIGMAS = 4;
-/** Seconds after a dispute between depth and accelerations in which no pose is called held. Chosen by hand. */
+/** Seconds after depth has contradicted the accelerations in which no pose counts as held. Chosen by hand. */
 const DISPUTED_SECONDS = 1;
-/** Metres by which a step may differ from what was felt and still show how the base moves. Chosen by hand. */
+/** Metres: the most that a step may differ from the inertial one and still teach the rolling axis. Chosen by hand. */
 const AGREEING_STEP = 0.01;
 
-/** What depth measured of the step of the imu's point along one axis. */
+/** The step of the imu's position along one axis, as depth measured it. */
 interface SeenStep {
   readonly metres: number;
   /** m^2. */
@@ -48,45 +48,45 @@ interface SeenStep {
 
 /** The base between two frames. */
 export interface StepEnds {
-  /** Where it was. */
+  /** worldFromBase at the last frame. */
   readonly from: Pose;
-  /** Where depth has it. */
+  /** worldFromBase by depth. */
   readonly to: Pose;
   /** Microseconds, and seconds since the last frame. */
   readonly time: number;
   readonly dt: number;
-  /** Metres, 1 sigma: by how much the step may mend the place rather than be a motion. */
-  readonly mended: number;
+  /** Metres, 1 sigma: the part of the step that may be a correction of the position rather than motion. */
+  readonly correction: number;
 }
 
-/** How sure the place is before the step. */
+/** Uncertainty before the step. */
 export interface StepDoubt {
-  /** (9) m^2, of the place before the step. */
+  /** (9) m^2, of the position before the step. */
   readonly local: Float64Array;
-  /** Whether nothing was held yet by which a place could be told from another. */
-  readonly isUnbegun: boolean;
-  /** How far an axis lies along those that were free in the last frame: squared cosine. */
+  /** See `MapBuilder.isUnanchored`. */
+  readonly isUnanchored: boolean;
+  /** Squared cosine of an axis to the axes that were free in the last frame. */
   readonly freedShare: (axis: Vec3) => number;
 }
 
-/** What the filter is corrected by. */
-export interface Teaching {
+/** The measurements that correct the filter. */
+export interface StepEvidence {
   readonly ends: StepEnds;
   readonly doubt: StepDoubt;
 }
 
 /**
- * The step of the base between two frames by accelerations. Depth and the wheels correct the filter: depth by the steps that it measures,
- * the wheels because they do not go sideways. The filter follows the imu's own point; what that moves because the base turns (`swing`) is
- * taken off.
+ * The step of the base between two frames by accelerations. Two measurements correct the filter: the steps that depth measures, and the
+ * constraint that wheels do not slide sideways. The filter's state is of the imu's own position. `swing` is the part of its motion that
+ * comes from the turning of the base; it is subtracted.
  */
 export class InertialStep {
   readonly #filter: InertialFilter;
-  /** Metres, in the base's axes: where the imu sits. */
+  /** Lever arm of the imu: metres, in the base's axes. */
   #lever: Vec3 = [0, 0, 0];
-  /** Metres by which depth contradicted the accelerations: in the last frame, and in this one. */
-  #lastSurprise: Vec3 = [0, 0, 0];
-  #surprise: Vec3 = [0, 0, 0];
+  /** Metres, world: innovations beyond the gate, of the last frame and of this one; zero along axes without. */
+  #lastInnovation: Vec3 = [0, 0, 0];
+  #innovation: Vec3 = [0, 0, 0];
   /** Microseconds: when depth last contradicted the accelerations. */
   #disputedAt = Number.NEGATIVE_INFINITY;
 
@@ -109,7 +109,7 @@ export class InertialStep {
     return span.missing <= MOST_MISSING && Math.abs(span.total - dt) <= OTHER_SPAN;
   }
 
-  /** Begins to follow a base that moves. @param isKnown whether depth measured its velocity in the last frame */
+  /** Starts the filter. @param isKnown whether depth measured the velocity in the last frame */
   start(velocity: Vec3, isKnown: boolean): void {
     this.#filter.start(velocity, isKnown ? KNOWN_SPEED : UNKNOWN_SPEED);
   }
@@ -118,19 +118,19 @@ export class InertialStep {
     this.#filter.stop();
   }
 
-  /** Follows the samples since the last frame. @param yaw radians from the attitudes' world to this one */
+  /** Propagates the filter over the samples since the last frame. @param yaw radians from the attitudes' world to this one */
   advance({ span, baseFromImu }: InertialInput, yaw: number): void {
     this.#lever = baseFromImu.position;
     this.#filter.advance(span, yaw);
     if (this.#filter.isAtRest) this.#filter.rest();
   }
 
-  /** The frame is done: its step is added to the sum, and the next step begins. */
+  /** Ends the frame: see `InertialFilter.mark`. */
   mark(): void {
     this.#filter.mark();
   }
 
-  /** The world was turned. */
+  /** Turns the state along with the world. */
   turn(rotation: Quat): void {
     this.#filter.turn(rotation);
   }
@@ -146,12 +146,12 @@ export class InertialStep {
     return { position, sigma: LEAST_PREDICTION_SIGMA + growth, growth };
   }
 
-  /** m/s: of the base, which turned from one rotation to another. */
+  /** m/s: velocity of the base while it turned from one rotation to another in `dt` seconds. */
   velocityOf(from: Quat, to: Quat, dt: number): Vec3 {
     return scaleAndAdd(this.#filter.velocity, this.#swing(from, to), -1 / dt);
   }
 
-  /** Whether depth and accelerations agree about the step: then it shows how the base moves. */
+  /** Whether the step agrees with the accelerations, so that it may teach the rolling axis. */
   agrees(from: Pose, to: Pose): boolean {
     const off = subtract(to.position, this.predict(from, to.rotation).position);
     return lengthOf(off) <= AGREEING_STEP;
@@ -163,10 +163,10 @@ export class InertialStep {
   }
 
   /**
-   * The outlier gate of accelerations: along an axis where the base cannot be by what was felt, depth is not believed and the axis becomes
-   * free. The place gets less sure with each such frame, until depth passes the gate. The gate is wider where depth holds all axes.
+   * The outlier gate of accelerations: along an axis where depth contradicts them, depth is rejected and the axis becomes free. The doubt
+   * grows with each such frame, until depth passes the gate. The gate is wider where depth holds all axes.
    */
-  doubtHeld(directions: Directions, { ends, doubt: { local, isUnbegun } }: Teaching): void {
+  gateHeld(directions: Directions, { ends, doubt: { local, isUnanchored } }: StepEvidence): void {
     for (let k = 0; k < 3; k++) {
       const limit = isOpen(directions) ? THIN_SIGMAS : CLEAR_SIGMAS;
       if (directions.support[k] !== "held") continue;
@@ -174,25 +174,25 @@ export class InertialStep {
       const { metres, variance } = this.#stepSeen(directions, k, ends, STEP_INFLATION);
       const spread = variance + varianceAlong(local, axis);
       const doubt = sigmaAlong(local, axis) + Math.sqrt(largestVariance(this.#filter.stepSpread));
-      const isChance = isUnbegun && doubt > CHANCE_DOUBT;
-      if (!isChance && this.#filter.surprise(axis, metres, spread) <= limit * limit) continue;
+      const isChance = isUnanchored && doubt > CHANCE_DOUBT;
+      if (!isChance && this.#filter.innovationSquared(axis, metres, spread) <= limit * limit) continue;
       directions.support[k] = "free";
       this.#disputedAt = ends.time;
       const off = Math.abs(metres - dot(axis, this.#filter.step));
-      directions.refuted[k] = (off * ends.dt) / (limit * THIN_PATIENCE);
+      directions.rejectedSigma[k] = (off * ends.dt) / (limit * THIN_PATIENCE);
     }
   }
 
   /**
-   * Corrects the filter by the steps that depth holds, and because a rolling base does not go sideways.
+   * Corrects the filter by the steps along axes that depth holds, and by the constraint that a rolling base does not move sideways.
    * @param way the axis that it rolls along, in the world; null when it does not roll
-   * @returns the step by all of these together
+   * @returns the corrected step
    */
-  learn(directions: Directions, teaching: Teaching, way: Vec3 | null, rolling: Rolling): CompletedStep {
-    const { ends } = teaching;
-    this.#lastSurprise = this.#surprise;
-    this.#surprise = [0, 0, 0];
-    for (const k of axesWith(directions, "held")) this.#measure(directions, k, teaching, STEP_INFLATION);
+  learn(directions: Directions, evidence: StepEvidence, way: Vec3 | null, rolling: Rolling): CompletedStep {
+    const { ends } = evidence;
+    this.#lastInnovation = this.#innovation;
+    this.#innovation = [0, 0, 0];
+    for (const k of axesWith(directions, "held")) this.#measure(directions, k, evidence, STEP_INFLATION);
     if (way !== null) this.#keepRolling(ends, way, rolling);
     return {
       step: this.stepTo(ends.from, ends.to.rotation),
@@ -201,30 +201,30 @@ export class InertialStep {
     };
   }
 
-  /** Corrects the filter by the steps that only few samples hold, after `doubtThin`. */
-  learnThin(directions: Directions, teaching: Teaching): void {
+  /** Corrects the filter by the steps along thin axes. Call it after `gateThin`. */
+  learnThin(directions: Directions, evidence: StepEvidence): void {
     for (const k of axesWith(directions, "thin")) {
-      this.#measure(directions, k, teaching, FEW_GAIN * STEP_INFLATION);
+      this.#measure(directions, k, evidence, FEW_GAIN * STEP_INFLATION);
     }
   }
 
-  /** Metres from the estimated place of the base to that by accelerations alone since it stood at `origin`. */
+  /** Metres from the estimated position of the base to the position by accelerations alone since it stood at `origin`. */
   offSince(origin: Pose, base: Pose): Vec3 {
     const swung = this.#swing(base.rotation, origin.rotation);
     return add(add(origin.position, this.#filter.sum), subtract(swung, base.position));
   }
 
-  /** (9) m^2, of the way by accelerations since then. */
+  /** (9) m^2, covariance of the displacement by accelerations since the last `forgetSum`. */
   get sumSpread(): Float64Array {
     return this.#filter.sumSpread;
   }
 
-  /** The way since then begins anew. */
+  /** Resets that displacement to zero. */
   forgetSum(): void {
     this.#filter.forget();
   }
 
-  /** Metres by which the imu moves more than the base when that turns. */
+  /** Metres that the imu's position moves relative to the base's when the base turns. */
   #swing(from: Quat, to: Quat): Vec3 {
     return subtract(turn(to, this.#lever), turn(from, this.#lever));
   }
@@ -232,34 +232,34 @@ export class InertialStep {
   #stepSeen(
     { axes, information }: Directions,
     k: number,
-    { from, to, mended }: StepEnds,
+    { from, to, correction }: StepEnds,
     inflation: number,
   ): SeenStep {
     const step = add(subtract(to.position, from.position), this.#swing(from.rotation, to.rotation));
-    const variance = square(STEP_NOISE) + inflation / information[k]! + square(mended);
+    const variance = square(STEP_NOISE) + inflation / information[k]! + square(correction);
     return { metres: dot(axes[k]!, step), variance };
   }
 
   /** Corrects the filter by the step that depth measured along one axis. */
-  #measure(directions: Directions, k: number, { ends, doubt }: Teaching, inflation: number): void {
+  #measure(directions: Directions, k: number, { ends, doubt }: StepEvidence, inflation: number): void {
     const axis = directions.axes[k]!;
     const seen = this.#stepSeen(directions, k, ends, inflation);
     const { metres } = seen;
-    // Where it was free until now the step has the doubt about the place in it.
+    // Along an axis that was free until now, the step contains the doubt about the position.
     const wasFree = doubt.freedShare(axis) > SOME_FREE;
     const variance = seen.variance + (wasFree ? varianceAlong(doubt.local, axis) : 0);
     const off = metres - dot(axis, this.#filter.step);
-    const surprise = this.#filter.correctStep(axis, metres, variance);
-    if (surprise <= square(ROBUST)) return;
+    const innovationSquared = this.#filter.correctStep(axis, metres, variance);
+    if (innovationSquared <= square(GATE_SIGMAS)) return;
     this.#disputedAt = ends.time;
-    // If depth slipped, the next frame brings it back. If the next frame says the same, the base was pushed harder than the imu can feel.
-    if (off * dot(this.#lastSurprise, axis) > 0) {
-      this.#filter.unsettle(axis, Math.abs(off) / (ROBUST * ends.dt));
+    // A slip of depth is undone by the next frame. If the next frame has the same sign, the base was pushed harder than the imu can measure.
+    if (off * dot(this.#lastInnovation, axis) > 0) {
+      this.#filter.inflateVelocity(axis, Math.abs(off) / (GATE_SIGMAS * ends.dt));
     }
-    this.#surprise = scaleAndAdd(this.#surprise, axis, off);
+    this.#innovation = scaleAndAdd(this.#innovation, axis, off);
   }
 
-  /** Corrects the filter: a base on wheels does not go sideways, unless it was lifted or pushed. @param way the axis that it rolls along */
+  /** Corrects the filter by the non-holonomic constraint of wheels, unless the base was lifted or pushed. @param way the axis that it rolls along */
   #keepRolling({ from, to, dt }: StepEnds, way: Vec3, rolling: Rolling): void {
     const filter = this.#filter;
     const swing = this.#swing(from.rotation, to.rotation);
@@ -270,7 +270,10 @@ export class InertialStep {
     const variance = across * across * Math.max(1, SIDEWAYS_SECONDS / dt);
     const side = unit(cross(Math.abs(way[2]) < 0.7 ? [0, 0, 1] : [1, 0, 0], way))!;
     const axes = [side, cross(way, side)];
-    if (axes.some((axis) => filter.surprise(axis, dot(axis, swing), variance) > square(ASIDE_SIGMAS))) return;
+    const isAside = axes.some(
+      (axis) => filter.innovationSquared(axis, dot(axis, swing), variance) > square(ASIDE_SIGMAS),
+    );
+    if (isAside) return;
     for (const axis of axes) filter.correctStep(axis, dot(axis, swing), variance);
   }
 }

@@ -9,19 +9,19 @@ import { packSamples, type Samples } from "./samples.ts";
 
 /** The newest keyframes are never dropped: the loop finder and the next keyframe need them. Chosen by hand. */
 const NEWEST = 20;
-/** Bytes of a keyframe besides its depth and samples: an estimate for the budget. */
+/** Bytes of a keyframe apart from its depth and samples: an estimate for the budget. */
 const OVERHEAD = 300;
 
 /**
- * Metres, 1 sigma: a keyframe with more doubt built in is left out of maps until a loop has placed it. Chosen by hand; the tracker
- * builds no map in more doubt than this (`MOST_DOUBT` in map-builder.ts).
+ * Metres, 1 sigma: a keyframe with more built-in doubt is left out of maps until a loop closure has corrected it. Chosen by hand. The
+ * tracker builds no map with more doubt than this (`MOST_DOUBT` in map-builder.ts).
  */
 const SOUND = 0.3;
 
 /** Whether maps may be made from a keyframe. */
 export const isSound = ({ doubt }: Keyframe): boolean => doubt.built <= square(SOUND);
 
-/** A frame that is kept as evidence: what was seen, and from where. */
+/** A frame that is kept with its pose, so that maps can be rebuilt from it. */
 export interface Keyframe {
   readonly id: number;
   /** Microseconds. */
@@ -32,19 +32,19 @@ export interface Keyframe {
   worldFromLens: Pose;
   /** Height of the floor below the base, in the same world. */
   floorHeight: number;
-  /** Metres of way up to here, and the tracker's doubt about the world then. */
+  /** Metres: path length up to this keyframe; and the tracker's doubt about the world at that time. */
   readonly way: number;
   doubt: WorldDoubt;
-  /** Its measurement from the keyframe before; null for the first. */
+  /** The measured motion from the previous keyframe; null for the first. */
   step: PoseEdge | null;
   readonly pixels: number;
   readonly unitsPerMetre: number;
-  /** Masked depth, losslessly coded, and packed samples. */
+  /** Masked depth, losslessly compressed; and packed samples. */
   readonly depth: Uint8Array;
   readonly samples: Uint8Array;
 }
 
-/** The part of a keyframe that maps are made anew from, with its pose when it was read. */
+/** The part of a keyframe that maps are rebuilt from, with its pose at the time of reading. */
 export interface KeyframeView
   extends Readonly<
     Pick<Keyframe, "sensor" | "worldFromLens" | "floorHeight" | "pixels" | "unitsPerMetre" | "depth">
@@ -55,11 +55,11 @@ export interface KeyframeView
 
 /** Reads keyframes one by one. */
 export interface KeyframeReader {
-  /** Null when there are no more. */
+  /** The next keyframe; null when there are no more. */
   next(): KeyframeView | null;
 }
 
-/** What a keyframe is made from. */
+/** The inputs of a keyframe. */
 export interface Evidence {
   readonly time: number;
   readonly sensor: number;
@@ -77,14 +77,14 @@ export interface Evidence {
 }
 
 /**
- * Keyframes within a budget of bytes, oldest first: the evidence from which maps are made, and made anew. Over the budget those closest
- * to their neighbours are dropped, so that every place keeps some.
+ * Keyframes within a budget of bytes, oldest first. Maps are rebuilt from them. Over the budget the keyframes closest to their neighbours
+ * are dropped, so that every place keeps some.
  */
 export class KeyframeStore {
   readonly frames: Keyframe[] = [];
-  /** Places found to be the same again: edges between ids. */
+  /** Loop closures: edges between ids. */
   readonly closures: PoseEdge[] = [];
-  /** While true none is dropped, whatever the budget: the maker of new maps counts on their order in `frames`. */
+  /** While true no keyframe is dropped, whatever the budget: `SurfelRemake` relies on their order in `frames`. */
   isFixed = false;
   readonly #budget: number;
   #bytes = 0;
@@ -161,7 +161,7 @@ export class KeyframeStore {
     return edges;
   }
 
-  /** Moves every keyframe by a motion of the whole world. */
+  /** Moves every keyframe along with the world. */
   move(newFromOld: Pose): void {
     for (const frame of this.frames) {
       frame.worldFromLens = compose(newFromOld, frame.worldFromLens);
@@ -169,7 +169,7 @@ export class KeyframeStore {
     }
   }
 
-  /** Reads those there are, oldest first, and then those that come while it reads. */
+  /** Reads the present keyframes, oldest first, and then those that are added while it reads. */
   read(): KeyframeReader {
     const order = this.frames.slice();
     let at = 0;
@@ -186,7 +186,7 @@ export class KeyframeStore {
     return { next };
   }
 
-  /** Drops the keyframe with the nearest neighbours; false when none may be dropped. */
+  /** Drops the keyframe that is closest to its neighbours. @returns false when none may be dropped */
   #dropOne(): boolean {
     const tied = new Set(this.closures.flatMap(({ from, to }) => [from, to]));
     let least = Number.POSITIVE_INFINITY;

@@ -1,21 +1,21 @@
 import type { Quat, Vec3 } from "../geometry/optics.ts";
 import { conjugate, fromRotationVector, multiply, toRotationVector } from "../geometry/rigid.ts";
 
-/** Numbers of fused frames at which the young map is made level. Chosen by hand: the noise of the mean falls by a third from one to the next. */
+/** The young map is levelled at these numbers of fused frames. Chosen by hand: the noise of the mean falls by a third from one to the next. */
 const LEVEL_AT = [3, 8, 20, 50];
 
 /**
- * The level of a young map. The first frame's tilt, with all its noise, would be the map's for ever; so while the map is young it is
- * turned to the mean of all attitudes so far.
+ * The level of a young map. Without it the map would keep the tilt error of the first frame. So the young map is turned to the mean of all
+ * attitudes so far.
  */
 export class MapLevel {
-  /** Mean tilt of the map against the attitudes, as a rotation vector, and how many frames it is of. */
+  /** Mean tilt of the map against the attitudes, as a rotation vector; and the number of frames in the mean. */
   #mean: Vec3 = [0, 0, 0];
   #count = 0;
-  /** What of the mean was already taken out of the map. */
+  /** The part of the mean by which the map was already turned. */
   #taken: Vec3 = [0, 0, 0];
 
-  /** A world attitude with what is known of the map's tilt. */
+  /** A world attitude, corrected by the known tilt of the map. */
   correct(attitude: Quat): Quat {
     if (this.#count === 0) return attitude;
     const [x, y] = [this.#mean[0] - this.#taken[0], this.#mean[1] - this.#taken[1]];
@@ -23,11 +23,12 @@ export class MapLevel {
   }
 
   /**
+   * Adds a frame to the mean.
    * @param attitude the base's rotation by the orientation sensor, not corrected
    * @param base     the base's rotation by depth
-   * @param fused    frames that the map is of
+   * @param fused    frames fused into the map so far
    */
-  see(attitude: Quat, base: Quat, fused: number): void {
+  add(attitude: Quat, base: Quat, fused: number): void {
     if (fused > LEVEL_AT.at(-1)!) return;
     const [x, y] = toRotationVector(multiply(base, conjugate(attitude)));
     const n = ++this.#count;
@@ -35,7 +36,7 @@ export class MapLevel {
     this.#mean = [this.#mean[0] + (a - this.#mean[0]) / n, this.#mean[1] + (b - this.#mean[1]) / n, 0];
   }
 
-  /** The rotation vector by which the map must be turned now to be level; null when it is not due. */
+  /** The rotation vector by which the map must be turned now to be level; null when levelling is not due. */
   take(fused: number): Vec3 | null {
     if (!LEVEL_AT.includes(fused)) return null;
     const [x, y] = [this.#mean[0] - this.#taken[0], this.#mean[1] - this.#taken[1]];

@@ -8,15 +8,15 @@ import { SurfelMap } from "./surfels.ts";
 /** Most samples that a frame may have: `track.samples` allows 8000. */
 export const MOST_SAMPLES = 8192;
 /**
- * 1/m^2: surfels are plain means until their weights, sums of 1 / sigma^2, reach this (some thousand samples of 10 mm); then they follow
- * slowly. Chosen by hand.
+ * 1/m^2: a surfel is a plain mean until its weight, a sum of 1 / sigma^2, reaches this (some thousand samples of 10 mm). From then on it
+ * is a running mean that forgets slowly. Chosen by hand.
  */
 const MAX_WEIGHT = 2e7;
-/** Side of a coarse voxel in fine ones: a start 30 cm off is then still caught. Chosen by hand. */
+/** Side of a coarse voxel in fine voxels: registration then converges from a start that is 30 cm off. Chosen by hand. */
 const COARSE = 4;
-/** Every KNOWN_STRIDE-th sample is looked up to estimate the share on known ground. */
+/** Stride of the samples from which the share on known ground is estimated. */
 const KNOWN_STRIDE = 4;
-/** Cosine of the angle to an axis below which a sample faces it: 53 degrees. Chosen by hand. */
+/** A sample faces an axis when the cosine of the angle between its normal and the axis exceeds this: 53 degrees. Chosen by hand. */
 const FACES = 0.6;
 
 /** The two surfel maps that frames are registered against. */
@@ -52,17 +52,17 @@ export class LocalMap {
     return this.#maps.coarse;
   }
 
-  /** How a frame is registered: coarse, to come from far, then fine. */
+  /** The stages of a registration: coarse, for a wide range of convergence, then fine. */
   get stages(): readonly Stage[] {
     return this.#stages;
   }
 
-  /** Frames fused so far, into this map or those that it replaced. */
+  /** Frames fused so far, into this map and into those that it replaced. */
   get fused(): number {
     return this.#fused;
   }
 
-  /** Maps like these, to be filled and adopted. */
+  /** Empty maps of the same voxel sizes, to be filled and adopted. */
   empty(): MapPair {
     return emptyMaps(this.#voxelSize);
   }
@@ -75,8 +75,8 @@ export class LocalMap {
 
   /**
    * Adds a frame.
-   * @param doubt metres, 1 sigma: how far off the world's origin the placement may be
-   * @param free  (3 * n) axes along which the placement is unsure, see `SurfelMap.fuse`; null for none
+   * @param doubt metres, 1 sigma: error of the placement against the world's origin
+   * @param free  (3 * n) axes along which the placement is uncertain, see `FuseOptions.free`; null for none
    */
   fuse(samples: Samples, at: Placement, doubt: number, free: Float64Array | null = null): void {
     this.#fused++;
@@ -90,7 +90,7 @@ export class LocalMap {
     this.#maps.coarse.turn(rotation, centre);
   }
 
-  /** About how many samples lie on known ground, where the coarse map has a surface. */
+  /** Estimates how many samples lie on known ground, which is where the coarse map has a surface. */
   countKnown(samples: Samples, at: Placement): number {
     const { coarse } = this.#maps;
     coarse.match(this.#matches, samples, at, { gate: coarse.voxelSize, stride: KNOWN_STRIDE });
@@ -104,7 +104,7 @@ const stagesOf = ({ fine, coarse }: MapPair): readonly Stage[] => [
   { map: fine, gate: 0.12, lastGate: 0.03, iterations: 6, stride: 1 },
 ];
 
-/** Share of the samples whose normal is along a unit axis of the world. */
+/** Share of the samples that face a unit axis of the world (see FACES). */
 export function facingShare({ count, normal }: Samples, { rotation: R }: Placement, axis: Vec3): number {
   const [a, b, c] = [0, 1, 2].map(
     (j) => R[j]! * axis[0] + R[3 + j]! * axis[1] + R[6 + j]! * axis[2],

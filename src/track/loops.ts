@@ -11,49 +11,49 @@ import { emptySamples, unpackSamples } from "./samples.ts";
 
 const DEGREE = Math.PI / 180;
 
-/** Where the finder looks for places seen before. */
+/** Limits of the search for loop closures. */
 export interface LoopSearch {
-  /** Metres of way before a place counts as come back to. */
+  /** Metres: shortest path length between two visits of a place that form a loop. */
   readonly leastWay: number;
-  /** Drift of the way, 1 sigma, as a share of it. */
+  /** Drift, 1 sigma, as a share of the path length. */
   readonly drift: number;
-  /** Metres: the largest radius that is searched around the expected place. */
+  /** Metres: largest search radius around the expected position. */
   readonly mostRadius: number;
 }
 
-/** Chosen by hand: in three rooms the way drifts by under 0.2 % (`score-poses --rounds`), so 1 % is five times that. */
+/** Chosen by hand: in three rooms the drift is under 0.2 % of the path (`score-poses --rounds`), so 1 % is five times that. */
 export const LOOP_SEARCH: LoopSearch = { leastWay: 8, drift: 0.01, mostRadius: 3 };
 
-/** Radians per metre: drift of the heading, 1 sigma; and radians: the least doubt about it. Chosen by hand. */
+/** Drift of the heading, 1 sigma, radians per metre; and its least doubt, radians. Chosen by hand. */
 const YAW_DRIFT = 0.1 * DEGREE;
 const LEAST_YAW = 0.5 * DEGREE;
 /** Radians, 1 sigma: tilt of keyframes, the noise of an orientation sensor. */
 const TILT_SIGMA = 0.3 * DEGREE;
-/** Keyframes in a row that must agree before a loop is closed, and how closely: metres, radians. Chosen by hand. */
+/** Consecutive keyframes that must agree before a loop is closed, and their tolerance: metres, radians. Chosen by hand. */
 const AGREEING = 3;
 const AGREEMENT = 0.06;
 const YAW_AGREEMENT = 1 * DEGREE;
-/** 1 sigma of a place that is found again: metres, radians. Chosen by hand. */
+/** 1 sigma of the measurement of a loop closure: metres, radians. Chosen by hand. */
 const CLOSURE_SIGMA = 0.01;
 const CLOSURE_YAW = 0.2 * DEGREE;
-/** Metres around a keyframe within which others make the map that it is compared with, and how many of them at most. */
+/** Radius in metres around a keyframe within which others form the map that it is compared with, and the most of them that are used. */
 const PATCH = 1.5;
 const PATCH_FRAMES = 8;
-/** Radians: views that differ by more share too little. A camera of 70 degrees then still shares a quarter. */
+/** Radians: views that differ by more overlap too little. At this angle the views of a camera of 70 degrees overlap by a quarter. */
 const SAME_VIEW = 50 * DEGREE;
 /** Chi-squared with four degrees of freedom, 99.9 %. */
 const MOST_MISFIT = 18.5;
-/** Share of a keyframe that must lie on the other visit's map, which is made of a few keyframes only. Chosen by hand. */
+/** Share of a keyframe that must lie on the other visit's map, which consists of only a few keyframes. Chosen by hand. */
 const LEAST_SHARE = 0.7;
-/** Metres: voxels of the maps that keyframes are compared on, the coarse ones being four times as large. */
+/** Metres: fine voxels of the maps that keyframes are compared with. Coarse voxels are four times as large. */
 const FINE_VOXEL = 0.06;
 /** Most samples of a keyframe (`packSamples` keeps fewer). */
 const CAPACITY = 2048;
 
-/** A keyframe that fits an older one's surroundings: not believed until more agree. */
+/** A keyframe that fits the surroundings of an older one. It is not believed until more agree. */
 interface Fitted {
   readonly edge: PoseEdge;
-  /** Where the older keyframes place the newer one. */
+  /** worldFromLens of the newer keyframe by the older ones. */
   readonly pose: Pose;
 }
 
@@ -61,46 +61,48 @@ interface Fitted {
 export interface LoopClosed {
   /** New poses of the keyframes, in the order of the store. */
   readonly poses: readonly Pose[];
-  /** The older of the two visits: its doubt about the world is now the newer one's too. */
+  /** The keyframe of the older visit. Its doubt about the world now applies to the newer one, too. */
   readonly old: Keyframe;
-  /** By how much the newest keyframe moved, metres and radians. */
+  /** Motion of the newest keyframe, metres and radians. */
   readonly distance: number;
   readonly angle: number;
-  /** Metres of way between the two visits. */
+  /** Metres: path length between the two visits. */
   readonly way: number;
 }
 
-/** How many candidates reached each test. */
+/** Number of candidates that reached each test. */
 export interface LoopCounts {
   /** Keyframes compared with an older one. */
   looked: number;
-  /** Those that fitted it, both ways round. */
+  /** Those that fitted it, in both directions. */
   fitted: number;
-  /** Closures that the graph of poses contradicted, and closures made. */
+  /** Closures that the pose graph rejected, and closures made. */
   refuted: number;
   closed: number;
 }
 
 /**
- * Finds places that were seen long ago and closes the loop. A wrong closure is worse than none, so each must pass every
- * test: the new keyframe fits on the old ones' map and nowhere else within its doubt; an old one fits on the new ones' map
- * and says the same; three keyframes in a row agree; and the graph of poses takes it without more misfit than the sigmas
- * allow. Work is done in steps of about a registration each, counted, not timed.
+ * Recognises places of earlier visits and closes the loop. A wrong closure is worse than none, so each must pass every test:
+ * the new keyframe fits the map of the old ones, and fits nowhere else within its doubt;
+ * an old keyframe fits the map of the new ones at the same pose;
+ * three keyframes in a row agree;
+ * the pose graph accepts it with no more misfit than the sigmas allow.
+ * Work is done in steps of about one registration each. Steps are counted, not timed, so that the result does not depend on the machine.
  */
 export class LoopFinder {
   readonly counts: LoopCounts = { looked: 0, fitted: 0, refuted: 0, closed: 0 };
   readonly #store: KeyframeStore;
   readonly #area: LoopSearch;
   readonly #places = new PlaceMatcher(CAPACITY, LEAST_SHARE);
-  /** Maps of the keyframes around one of the two visits. */
+  /** Maps of the keyframes around one of the two visits, built on demand. */
   readonly #maps: MapPair;
   readonly #map: PlaceMap;
   readonly #samples = emptySamples(CAPACITY);
   readonly #at = placement();
-  /** Steps still to do for the keyframe that is looked at. */
+  /** Remaining steps for the current keyframe. */
   #todo: (() => void)[] = [];
   #lookedAt = -1;
-  /** The last keyframes in a row that agree. */
+  /** The latest consecutive keyframes that agree. */
   #row: Fitted[] = [];
   #closed: LoopClosed | null = null;
 
@@ -127,13 +129,13 @@ export class LoopFinder {
     return this.#closed;
   }
 
-  /** Drops the work in progress: poses have changed. */
+  /** Drops the work in progress, because poses have changed. */
   restart(): void {
     this.#todo = [];
     this.#row = [];
   }
 
-  /** Chooses the older keyframe that the newest one may have come back to. */
+  /** Chooses the older keyframe whose place the newest one may show again. */
   #look(): void {
     const { frames } = this.#store;
     const newest = this.#store.newest;
@@ -158,7 +160,7 @@ export class LoopFinder {
     this.#begin(best, newest);
   }
 
-  /** Metres to search: three sigma of the drift between two keyframes, and of the doubt that was built in between. */
+  /** Search radius in metres: three sigma of the drift between two keyframes and of the doubt that was built in between. */
   #radius(old: Keyframe, newest: Keyframe): number {
     const { drift, mostRadius } = this.#area;
     const built = Math.max(0, Math.sqrt(newest.doubt.built) - Math.sqrt(old.doubt.built));
@@ -183,7 +185,7 @@ export class LoopFinder {
       },
       ...this.#gather(newest, (frame) => frame.way > newest.way - leastWay / 2),
       () => {
-        // Both must still be there: the store may have dropped one since.
+        // The store may have dropped one of them since.
         const isKept = this.#store.indexOf(old.id) >= 0 && this.#store.indexOf(newest.id) >= 0;
         if (this.#isAgreed(old, newest, found!) && isKept) this.#add(old, newest, found!);
         else this.restart();
@@ -191,7 +193,7 @@ export class LoopFinder {
     ];
   }
 
-  /** The way back: whether the older keyframe fits on the newer ones' map where the newer one was found to see it. */
+  /** The reverse test: whether the older keyframe fits the newer ones' map at the pose that the first test found. */
   #isAgreed(old: Keyframe, newest: Keyframe, found: Pose): boolean {
     const expected = compose(newest.worldFromLens, compose(invert(found), old.worldFromLens));
     unpackSamples(this.#samples, old.samples);
@@ -200,7 +202,7 @@ export class LoopFinder {
     return upright > 0 && agree(this.#places.pose, expected);
   }
 
-  /** Steps that build a map, in their own poses, from the keyframes near one: two keyframes a step. */
+  /** Steps that build a map from the keyframes near one, at their own poses: two keyframes a step. */
   #gather(middle: Keyframe, isWanted: (frame: Keyframe) => boolean): (() => void)[] {
     const near = this.#store.frames
       .filter((frame) => isWanted(frame) && apart(frame.worldFromLens, middle.worldFromLens) < PATCH)
@@ -229,12 +231,12 @@ export class LoopFinder {
     return steps;
   }
 
-  /** Takes a keyframe that fits, both ways round; enough in a row close the loop. */
+  /** Adds a keyframe that fits in both directions. Enough in a row close the loop. */
   #add(old: Keyframe, newest: Keyframe, pose: Pose): void {
     this.counts.fitted++;
     const ends = { from: old.id, to: newest.id, sigma: CLOSURE_SIGMA, yawSigma: CLOSURE_YAW };
     const edge = edgeBetween(old.worldFromLens, pose, ends);
-    // Does it move the world as the ones before it did?
+    // It must move the world in the same way as the ones before it.
     const moved = compose(pose, invert(newest.worldFromLens));
     const last = this.#row.at(-1);
     if (last !== undefined) {
@@ -246,7 +248,7 @@ export class LoopFinder {
     if (this.#row.length >= AGREEING) this.#close(newest, old);
   }
 
-  /** Adds the row's edges to the graph and optimises it; takes them out again when the graph contradicts them. */
+  /** Adds the row's edges to the pose graph and optimises it; removes them again when the graph rejects them. */
   #close(newest: Keyframe, old: Keyframe): void {
     const store = this.#store;
     const added = this.#row.map(({ edge }) => edge);
@@ -280,7 +282,7 @@ const agree = (a: Pose, b: Pose): boolean =>
 
 const apart = (a: Pose, b: Pose): number => distance(a.position, b.position);
 
-/** Radians by which `b` is turned from `a` about the vertical. */
+/** Radians about the vertical from `a` to `b`. */
 function yawBetween(a: Pose, b: Pose): number {
   const [, , z, w] = multiply(b.rotation, conjugate(a.rotation));
   return wrapAngle(2 * atan2Of(z, w));

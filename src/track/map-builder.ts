@@ -15,15 +15,15 @@ import { placement, poseOf, turnBy } from "./placement.ts";
 import { type FrameRegistration, LEAST_MATCHES } from "./registration.ts";
 import type { Samples } from "./samples.ts";
 
-/** Seconds for which depth must have held the base before a map has a firm beginning. Chosen by hand. */
+/** Seconds for which depth must have held the base before its map counts as anchored. Chosen by hand. */
 const FIRM_SECONDS = 0.4;
-/** With a smaller share of its samples on known ground a frame shows a new place. Chosen by hand. */
+/** A frame with a smaller share of its samples on known ground shows a new place. Chosen by hand. */
 const NEW_GROUND = 0.2;
-/** Share of the samples that must face a free axis for something new to end it. Chosen by hand. */
+/** Share of the samples that must face a free axis before a new surface counts as ending it. Chosen by hand. */
 const NEWLY_FACED = 0.05;
-/** Metres, 1 sigma: with more doubt about the place no new ground is added to the map. Chosen by hand. */
+/** Metres, 1 sigma: with more doubt about the position no new ground is added to the map. Chosen by hand. */
 export const MOST_DOUBT = 0.3;
-/** The same with odometry: the base knows then how it came there. Chosen by hand. */
+/** The same with odometry, which bounds the drift on the path there. Chosen by hand. */
 const MOST_ODOMETRY_DOUBT = 1;
 const ALL_AXES: readonly Vec3[] = [
   [1, 0, 0],
@@ -31,17 +31,19 @@ const ALL_AXES: readonly Vec3[] = [
   [0, 0, 1],
 ];
 
-/** A motion of the young map, and of the world with it. */
+/** A correction of the young map's pose. The world moves with it. */
 export interface WorldMove {
-  /** Null when it was only shifted. */
+  /** Null for a translation. */
   readonly rotation: Quat | null;
   readonly apply: (pose: Pose) => Pose;
 }
 
 /**
- * Extends the map by frames: with all of a frame where depth holds it; with what does not depend on the place along the axes that are free;
- * and with new ground where nothing known is in view, as long as the place is sure enough. Moves the young map to be level, and to where it
- * should have begun.
+ * Extends the map by frames:
+ * - by all samples of a frame that depth holds;
+ * - by the samples that do not depend on the position along free axes, where there are any;
+ * - by new ground where nothing known is in view, while the doubt about the position is small.
+ * It also levels the young map, and corrects the position where it began.
  */
 export class MapBuilder {
   readonly start = new MapStart();
@@ -50,7 +52,7 @@ export class MapBuilder {
   readonly #registration: FrameRegistration;
   readonly #doubt: PoseDoubt;
   readonly #motion: BaseMotion;
-  readonly #felt: InertialStep;
+  readonly #inertial: InertialStep;
 
   constructor(parts: {
     readonly map: LocalMap;
@@ -58,40 +60,40 @@ export class MapBuilder {
     readonly registration: FrameRegistration;
     readonly doubt: PoseDoubt;
     readonly motion: BaseMotion;
-    readonly felt: InertialStep;
+    readonly inertial: InertialStep;
   }) {
     this.#map = parts.map;
     this.#level = parts.level;
     this.#registration = parts.registration;
     this.#doubt = parts.doubt;
     this.#motion = parts.motion;
-    this.#felt = parts.felt;
+    this.#inertial = parts.inertial;
   }
 
-  /** Whether depth has held nothing yet by which a place could be told from others, while the way so far is felt. */
-  isUnbegun({ isFelt }: Frame): boolean {
-    return isFelt && this.#motion.heldFor < FIRM_SECONDS;
+  /** Whether the position comes from accelerations alone, because depth has not yet held the base for long enough. */
+  isUnanchored({ isInertial }: Frame): boolean {
+    return isInertial && this.#motion.heldFor < FIRM_SECONDS;
   }
 
-  /** Adds all of a frame where the registration has it. */
+  /** Adds all samples of a frame at the registered pose. */
   fuse(all: Samples): void {
     this.#map.fuse(all, this.#registration.pose, this.#doubt.worldSigma);
   }
 
-  /** Moves a waiting map to where it should have begun, once that is known; null when it is not. @param base where it is thought to be */
+  /** Moves a map that began at an unknown position, once `MapStart` knows the position; else returns null. @param base its estimated pose */
   settle(frame: Frame, base: Pose): WorldMove | null {
-    if (!this.start.isDue(frame.input.time, this.#felt.velocitySpread)) return null;
-    const { shift, anchor } = this.start.settle(this.#felt, base);
+    if (!this.start.isDue(frame.input.time, this.#inertial.velocitySpread)) return null;
+    const { shift, anchor } = this.start.settle(this.#inertial, base);
     this.#registration.move(shift);
     this.#doubt.anchor.set(anchor);
     this.#restart(frame.input.all);
     this.#motion.raiseHeldFor(FIRM_SECONDS);
-    this.#felt.forgetSum();
+    this.#inertial.forgetSum();
     const apply = ({ rotation, position }: Pose): Pose => ({ rotation, position: add(position, shift) });
     return { rotation: null, apply };
   }
 
-  /** Adds a frame that depth has placed. @param centre about which a young map is turned level */
+  /** Adds a registered frame. @param centre the point about which a young map is levelled */
   extend(frame: Frame, directions: Directions, centre: Vec3): WorldMove | null {
     const free = axesWith(directions, "free").map((k) => directions.axes[k]!);
     if (free.length > 0) {
@@ -102,7 +104,7 @@ export class MapBuilder {
     return this.#makeLevel(centre);
   }
 
-  /** Adds a frame that depth could not place, where it shows new ground out of sight of the old. */
+  /** Adds a dead-reckoned frame if it shows new ground, with nothing known in view. */
   extendCarried(frame: Frame): void {
     const { chosen, all } = frame.input;
     const isNew =
@@ -110,11 +112,11 @@ export class MapBuilder {
       this.#map.countKnown(chosen, this.#registration.pose) < NEW_GROUND * chosen.count;
     if (!isNew) return;
     const variance = largestVariance(this.#doubt.local);
-    if (this.isUnbegun(frame)) this.#begin(frame, ALL_AXES);
+    if (this.isUnanchored(frame)) this.#begin(frame, ALL_AXES);
     else if (variance <= square(mostDoubt(frame))) this.#build(Math.sqrt(variance), all);
   }
 
-  /** Adds what does not depend on the place along the free axes; or all of it, when something new ends them. */
+  /** Adds the samples that do not depend on the position along the free axes; or all samples, when a new surface ends a free axis. */
   #extendFree(frame: Frame, free: readonly Vec3[]): void {
     const { all } = frame.input;
     const { pose } = this.#registration;
@@ -124,21 +126,21 @@ export class MapBuilder {
       isFaced ||= facingShare(all, pose, axis) > NEWLY_FACED;
       variance = Math.max(variance, varianceAlong(this.#doubt.local, axis));
     }
-    // So far only surfaces parallel to these axes were seen, so the map may begin anywhere along them.
-    if (isFaced && this.isUnbegun(frame)) this.#begin(frame, free);
+    // Until now all surfaces in the map are parallel to these axes, so the map may start at any position along them.
+    if (isFaced && this.isUnanchored(frame)) this.#begin(frame, free);
     else if (isFaced && variance <= square(mostDoubt(frame))) this.#build(Math.sqrt(variance), all);
     else if (free.length < 3) {
       this.#map.fuse(all, pose, this.#doubt.worldSigma, Float64Array.from(free.flat()));
     }
   }
 
-  /** Adds new ground where the head is thought to be: the doubt about that is built into the map. @param sigma metres */
+  /** Adds new ground at the estimated pose. The doubt about the pose is built into the map. @param sigma metres */
   #build(sigma: number, all: Samples): void {
     this.#doubt.buildSlide(sigma);
     this.fuse(all);
   }
 
-  /** A map begins where the base has come to since it was switched on. */
+  /** Begins a map at the position that the base has reached since it was switched on. */
   #begin({ input: { time, all } }: Frame, free: readonly Vec3[]): void {
     const anchor = this.#doubt.anchor.slice();
     this.#doubt.beginMap();
@@ -146,7 +148,7 @@ export class MapBuilder {
     this.start.mapBegins(time, free, anchor);
   }
 
-  /** Begins the map anew with this frame: what was mapped before lies where the speed was not known. */
+  /** Restarts the map with this frame: earlier surfaces were placed while the speed was unknown. */
   #restart(all: Samples): void {
     this.#map.adopt(this.#map.empty());
     this.#doubt.settle();
@@ -169,5 +171,5 @@ export class MapBuilder {
   }
 }
 
-/** Metres, 1 sigma: the most doubt about the place in which new ground is added. */
+/** Metres, 1 sigma: the most doubt about the position with which new ground is added. */
 const mostDoubt = ({ hasOdometry }: Frame): number => (hasOdometry ? MOST_ODOMETRY_DOUBT : MOST_DOUBT);

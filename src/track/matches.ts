@@ -1,18 +1,18 @@
-/** Samples and the planes of the map that they lie on, in structure-of-arrays form; the first `count` are valid. */
+/** Correspondences of samples and planes of the map, in structure-of-arrays form; the first `count` are valid. */
 export interface Matches {
   count: number;
   /** (3 * count) points, relative to the centre of rotation. */
   readonly point: Float32Array;
   /** (3 * count) unit normals of the planes. */
   readonly normal: Float32Array;
-  /** How far each point is in front of its plane, metres. */
+  /** Signed distance of each point from its plane, metres; positive in front of it. */
   readonly residual: Float32Array;
   readonly weight: Float32Array;
-  /** Metres, 1 sigma: how far off the world's origin each plane may lie. */
+  /** Metres, 1 sigma: error of each plane's position against the world's origin. */
   readonly doubt: Float32Array;
   /** Weighted mean over all matches of 1 - the cosine between the normals of sample and plane. */
   scatter: number;
-  /** Weighted mean over all matches of 1 / the number of samples that made the plane. */
+  /** Weighted mean over all matches of 1 / the number of samples fused into the plane. */
   youth: number;
 }
 
@@ -30,17 +30,17 @@ export function emptyMatches(capacity: number): Matches {
 }
 
 /**
- * The variances that the equations give are multiplied by this: neighbouring samples share the map's errors, so their errors are not
- * independent. Chosen by hand; with it the true place is within three sigma in all frames of `score-poses --degenerate`.
+ * Multiplies the variances of the normal equations: neighbouring samples share the map's errors, so their errors are not independent.
+ * Chosen by hand; with it the true position is within three sigma in all frames of `score-poses --degenerate`.
  */
 export const VARIANCE_INFLATION = 250;
 
-/** Metres: residuals beyond this do not widen the scale of the robust weights, or many strangers would admit each other. */
+/** Metres: residuals beyond this are left out of the scale of the robust weights. Otherwise many outliers would widen the scale and pass. */
 const WIDEST_RESIDUAL = 0.02;
 
 /**
- * Lowers the weights of large residuals: 1 / (1 + (r / c)^2) with c = `robust` times their rms. The sum of the weights is kept, so that
- * the prior counts neither more nor less; all weights are then multiplied by `factor`.
+ * Lowers the weights of large residuals: 1 / (1 + (r / c)^2) with c = `robust` times their rms. The sum of the weights is preserved, so
+ * that the balance with the prior stays. All weights are then multiplied by `factor`.
  * Source: the Cauchy weight function, as in Holland & Welsch 1977.
  */
 export function weighRobustly({ count, weight, residual }: Matches, factor: number, robust: number): void {
@@ -67,17 +67,17 @@ export function weighRobustly({ count, weight, residual }: Matches, factor: numb
   for (let i = 0; i < count; i++) weight[i]! *= back;
 }
 
-/** Samples on better known planes below which those planes are ignored: a handful must not outvote the rest. Chosen by hand. */
+/** Fewer samples than this on better known planes are ignored: a handful must not outweigh the rest. Chosen by hand. */
 const LEAST_KNOWN = 120;
 
 /**
- * Prefers planes whose place in the world is better known. On coming back to a place both what was seen first and what was added since,
- * with all its drift, are in view, and they differ. Along every normal that the better known planes hold, the weights of the others fall
- * with the square of their extra doubt.
+ * Prefers planes whose position in the world is better known. On return to a place, planes of the first visit and planes that were added
+ * since, with drift, are both in view and disagree. Along every normal that the better known planes constrain, the weights of the others
+ * fall with the square of their extra doubt.
  *
  * @param known  metres: planes with less doubt than this are better known
- * @param factor what the weights will be multiplied by later
- * @param stride how many samples each match stands for
+ * @param factor by which the weights will be multiplied later
+ * @param stride number of samples that each match represents
  */
 export function preferKnown(
   { count, normal, weight, doubt }: Matches,
@@ -120,7 +120,7 @@ export function preferKnown(
   }
 }
 
-/** Metres: by how much less than `now` the planes are in doubt, as a weighted mean. */
+/** Metres: `now` less the weighted mean doubt of the matched planes. */
 export function leadOf({ count, weight, doubt }: Matches, now: number): number {
   let [sum, total] = [0, 0];
   for (let i = 0; i < count; i++) {

@@ -4,31 +4,31 @@ import { compose, invert, toYawPitchRoll } from "../geometry/rigid.ts";
 import { distance, wrapAngle } from "../geometry/vec.ts";
 
 const DEGREE = Math.PI / 180;
-/** Seconds over which odometry is compared with depth: long enough that noise of single frames does not count. Chosen by hand. */
+/** Seconds over which odometry is compared with depth: long enough to average the noise of single frames. Chosen by hand. */
 const COMPARED_SECONDS = 1;
-/** They disagree when their motions differ by more than SLIP_METRES plus SLIP_SHARE of the way, or by SLIP_ANGLE radians. Chosen by hand. */
+/** Odometry disagrees when the motions differ by more than SLIP_METRES plus SLIP_SHARE of the distance, or by SLIP_ANGLE radians. Chosen by hand. */
 const SLIP_METRES = 0.06;
 const SLIP_SHARE = 0.15;
 const SLIP_ANGLE = 5 * DEGREE;
 
-/** By how much odometry and depth disagree over the last second: metres and radians. */
+/** Difference between odometry and depth over the last second: metres and radians. */
 export interface Slip {
   readonly distance: number;
   readonly angle: number;
 }
 
-/** Compares odometry with the tracked poses: slipping wheels, and a base that is pushed, show so. */
+/** Compares odometry with the tracked poses, and so detects slipping wheels and a base that is pushed. */
 export class OdometryCheck {
-  /** Of the last second, oldest first. */
+  /** Poses of the last second, oldest first. */
   readonly #seen: { readonly time: number; readonly odometry: Pose; readonly base: Pose }[] = [];
   #isSlipping = false;
 
-  /** Begins anew: the poses do not follow on from the last ones. */
+  /** Forgets the earlier poses: the next ones are not continuous with them. */
   restart(): void {
     this.#seen.length = 0;
   }
 
-  /** @param time microseconds. @returns what they disagree by when they begin to, else null */
+  /** Adds a frame. @param time microseconds. @returns the difference when a disagreement begins, else null */
   compare(time: number, odometry: Pose, base: Pose): Slip | null {
     const seen = this.#seen;
     seen.push({ time, odometry, base });

@@ -1,28 +1,28 @@
 import type { Frame, LastFrame, TrackerSettings, TrackInput } from "./frame.ts";
 import { InertialStep } from "./inertial-step.ts";
 
-/** Share of the yaw's noise that is left where a gyro steadies the attitude. Chosen by hand. */
+/** Share of the yaw's noise that remains where a gyro steadies the attitude. Chosen by hand. */
 const STEADY_SHARE = 0.3;
 
-/** The first frame: nothing is known of a motion since the frame before. */
+/** The first frame, without a motion since an earlier one. */
 export const firstFrame = (input: TrackInput, settings: TrackerSettings): Frame => ({
   input,
   settings,
   dt: 0,
   hasOdometry: false,
   isWheeled: false,
-  isFelt: false,
+  isInertial: false,
   isSteadied: false,
   yawNoise: settings.yawSigma,
   notes: [],
   turned: null,
 });
 
-/** Any later frame: decides which sensors may say how the base moved since the frame before. */
+/** Any later frame. Decides which sensors measure the motion since the last frame. */
 export function nextFrame(args: {
   readonly input: TrackInput;
   readonly settings: TrackerSettings;
-  /** Seconds since the frame before. */
+  /** Seconds since the last frame. */
   readonly dt: number;
   readonly last: LastFrame;
   readonly isLost: boolean;
@@ -38,7 +38,7 @@ export function nextFrame(args: {
     dt,
     hasOdometry,
     isWheeled: hasOdometry && inertial !== null && !isLost,
-    isFelt: settings.inertial === "used" && isCovered && !hasOdometry,
+    isInertial: settings.inertial === "used" && isCovered && !hasOdometry,
     isSteadied,
     yawNoise: isSteadied ? STEADY_SHARE * settings.yawSigma : settings.yawSigma,
     notes: [],

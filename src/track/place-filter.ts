@@ -5,52 +5,52 @@ import type { InertialSpan } from "../sense/inertial-buffer.ts";
 import type { WheelStep } from "./wheel-step.ts";
 
 /**
- * Errors of an accelerometer, 1 sigma: white noise, m/s^2 per root Hz; bias before any is learnt, m/s^2, and how it wanders, m/s^2 per root
- * second; error of scale as a share. Of a consumer-grade sensor (Woodman 2007, UCAM-CL-TR-696, ch. 3 and 7), with room for attitudes whose
- * tilt errs: 0.1 degrees are 0.017 m/s^2. Chosen by hand.
+ * Errors of an accelerometer, 1 sigma: white noise, m/s^2 per root Hz; bias before any is learnt, m/s^2; random walk of the bias, m/s^2 per
+ * root second; scale error as a share. Of a consumer-grade sensor (Woodman 2007, UCAM-CL-TR-696, ch. 3 and 7), with a margin for the tilt
+ * error of the attitudes: 0.1 degrees are 0.017 m/s^2. Chosen by hand.
  */
 const NOISE = 0.008;
 const BIAS = 0.1;
 const BIAS_WALK = 0.004;
 const SCALE = 0.01;
-/** The walk where the head makes the attitudes itself: they lean with every start and stop, by some tenths of a degree. Chosen by hand. */
+/** The random walk where the head computes the attitudes itself: they tilt by some tenths of a degree with every start and stop. Chosen by hand. */
 const LEANING_WALK = 0.05;
-/** m/s^2: what is felt beyond this may be a blow, whose samples are cut off or smeared; and the share of the excess that is noise. */
+/** m/s^2: a larger acceleration may be a shock, whose samples are clipped or smeared; and the share of the excess that counts as noise. */
 const BLOW = 3;
 const BLOW_SHARE = 0.3;
-/** m/s^2 per root Hz: acceleration of a base while no sample tells. Chosen by hand. */
+/** m/s^2 per root Hz: acceleration assumed while no samples arrive. Chosen by hand. */
 const UNKNOWN_ACCELERATION = 1.5;
-/** 1 sigma: error of the wheels' scale, as a share. Worn tyres, and a rug's pile. Chosen by hand. */
+/** 1 sigma: scale error of the wheels, as a share: worn tyres, and the pile of a rug. Chosen by hand. */
 const WHEEL_SCALE = 0.02;
-/** Metres, 1 sigma: error that the places by depth share, along an axis that all samples hold alike; and the way over which it changes. */
+/** Metres: bias of positions by depth, 1 sigma, along an axis that all samples constrain equally; and its correlation length. */
 const DEPTH_BIAS = 0.008;
 const DEPTH_BIAS_WAY = 2;
-/** Metres, 1 sigma: of the place that the filter begins at, against the map near by. */
+/** Metres, 1 sigma: of the first position, against the map near by. */
 const FIRST_SIGMA = 0.003;
-/** m/s^2, the standard value; what differs from it at a place goes into the bias. */
+/** m/s^2, the standard value. The local difference from it goes into the bias. */
 const GRAVITY = 9.80665;
-/** Measurements farther from the expected one than this, in sigmas, count only as if they were as near: an outlier gate. */
-const ROBUST = 3;
+/** Sigmas: an innovation beyond this is clipped to it, so that outliers have bounded influence. */
+const GATE_SIGMAS = 3;
 
-/** Where the blocks of the state begin: place, velocity (world), bias (imu), place at the last frame, bias of depth (world); wheels' scale. */
+/** First indices of the state's blocks: position, velocity (world), bias (imu), position at the last frame, bias of depth (world), wheels' scale. */
 const [PLACE, VELOCITY, IMU_BIAS, LAST, DEPTH, WHEELS, N] = [0, 3, 6, 9, 12, 15, 16];
 
 /**
- * Where the imu's point is: by accelerations, wheels and depth, each with errors that last. An error-state Kalman filter (Solà 2017,
- * arXiv:1711.02508) with the place at the last frame as part of the state (stochastic cloning, Roumeliotis & Burdick 2002), so that wheels
- * measure a step. Attitudes are taken as given. That depth's error lasts (surfaces measured too far, flaws of the map) is a state: so many
- * frames do not make it sure.
+ * The position of the imu by accelerations, wheels and depth. An error-state Kalman filter (Solà 2017, arXiv:1711.02508). The position at the
+ * last frame is part of the state (stochastic cloning, Roumeliotis & Burdick 2002), so that wheels can measure a step. Attitudes are taken
+ * as given. The lasting error of depth (range errors of surfaces, errors of the map) is a state, too: many frames with the same error do not
+ * shrink the covariance to zero.
  */
 export class PlaceFilter {
   readonly #x = new Float64Array(N);
   readonly #P = new Float64Array(N * N);
-  /** (N) a measurement's row, and the covariances of all states with what it measures. */
+  /** (N) the row of a measurement, and the covariances of the state with it. */
   readonly #h = new Float64Array(N);
   readonly #gain = new Float64Array(N);
-  /** (9) worldFromImu of the sample in hand. */
+  /** (9) worldFromImu of the current sample. */
   readonly #R = new Float64Array(9);
-  /** False once a time passed in which no sample told of the motion. */
-  isFelt = true;
+  /** Whether inertial samples cover the whole time since the start. */
+  isCovered = true;
 
   get place(): Vec3 {
     return this.#at(PLACE);
@@ -58,7 +58,7 @@ export class PlaceFilter {
   get velocity(): Vec3 {
     return this.#at(VELOCITY);
   }
-  /** Since the last `mark`, metres. */
+  /** Metres since the last `mark`. */
   get step(): Vec3 {
     const x = this.#x;
     return [x[PLACE]! - x[LAST]!, x[PLACE + 1]! - x[LAST + 1]!, x[PLACE + 2]! - x[LAST + 2]!];
@@ -68,30 +68,30 @@ export class PlaceFilter {
     return [this.#x[block]!, this.#x[block + 1]!, this.#x[block + 2]!];
   }
 
-  /** Writes the place's covariance, (9) m^2. */
+  /** Writes the covariance of the position, (9) m^2. */
   spreadInto(out: Float64Array): void {
     for (let i = 0; i < 3; i++) for (let j = 0; j < 3; j++) out[3 * i + j] = this.#P[N * i + j]!;
   }
 
-  /** m/s, 1 sigma, along the axis of the world that is least sure. */
+  /** m/s, 1 sigma, along the world axis with the largest variance. */
   get speedSigma(): number {
     let most = 0;
     for (let i = VELOCITY; i < VELOCITY + 3; i++) most = Math.max(most, this.#P[(N + 1) * i]!);
     return Math.sqrt(most);
   }
 
-  /** m^2, of the place along a unit axis. */
+  /** m^2, of the position along a unit axis. */
   varianceAlong(axis: Vec3): number {
     let sum = 0;
     for (let i = 0; i < 3; i++) for (let j = 0; j < 3; j++) sum += axis[i]! * axis[j]! * this.#P[N * i + j]!;
     return sum;
   }
 
-  /** Begins at a place, with a velocity and its sigma, m/s. */
+  /** Begins at a position, with a velocity and its sigma, m/s. */
   start(place: Vec3, velocity: Vec3, sigma: number): void {
     this.#x.fill(0);
     this.#P.fill(0);
-    this.isFelt = true;
+    this.isCovered = true;
     for (let i = 0; i < 3; i++) {
       this.#x[PLACE + i] = place[i]!;
       this.#x[VELOCITY + i] = velocity[i]!;
@@ -106,20 +106,20 @@ export class PlaceFilter {
   copyFrom(other: PlaceFilter): void {
     this.#x.set(other.#x);
     this.#P.set(other.#P);
-    this.isFelt = other.isFelt;
+    this.isCovered = other.isCovered;
   }
 
-  /** From here on the filter's covariance is that of the way from here. */
+  /** Resets the covariance of the position, so that from here on it is that of the displacement from here. */
   beginWay(): void {
     this.#forget(0, 0, 0);
   }
 
-  /** Doubt about the place has become doubt about the map: the place is as sure as the map near by. */
+  /** Resets the covariance of the position against the map: the doubt was built into the map. */
   settle(sigma: number): void {
     this.#forget(sigma * sigma, sigma * sigma, sigma * sigma);
   }
 
-  /** The place's covariance becomes this, and the place independent of all else. */
+  /** Sets the variances of the position, and makes it independent of the other states. */
   #forget(x: number, y: number, z: number): void {
     const P = this.#P;
     for (let i = PLACE; i < PLACE + 3; i++) {
@@ -134,7 +134,7 @@ export class PlaceFilter {
     this.mark();
   }
 
-  /** The place at the last frame, and so this one, becomes less sure: (9) m^2 that are added. */
+  /** Adds a covariance, (9) m^2, to the position at the last frame, and so to the present one. */
   widen(spread: Float64Array): void {
     for (const row of [PLACE, LAST]) {
       for (const column of [PLACE, LAST]) {
@@ -145,7 +145,7 @@ export class PlaceFilter {
     }
   }
 
-  /** Follows a span's samples. @param yaw radians about the vertical from the span's world to this one */
+  /** Propagates the state over a span's samples. @param yaw radians about the vertical from the span's world to this one */
   advance(span: InertialSpan, yaw: number, isLeaning: boolean): void {
     const [sine, cosine] = [sinOf(yaw / 2), cosOf(yaw / 2)];
     const walk = isLeaning ? LEANING_WALK : BIAS_WALK;
@@ -186,13 +186,13 @@ export class PlaceFilter {
     for (let i = IMU_BIAS; i < IMU_BIAS + 3; i++) this.#P[(N + 1) * i]! += walk * walk * dt;
   }
 
-  /** Goes on for a time without samples. */
+  /** Propagates the state over a time without samples. */
   drift(seconds: number): void {
     for (let i = 0; i < 3; i++) this.#x[PLACE + i]! += seconds * this.#x[VELOCITY + i]!;
     this.#R.fill(0);
     this.#propagate(seconds);
     this.#scatter(seconds, square(UNKNOWN_ACCELERATION));
-    this.isFelt = false;
+    this.isCovered = false;
   }
 
   /** place' = place + dt velocity - dt^2 / 2 R bias, velocity' = velocity - dt R bias: first the rows, then the columns. */
@@ -226,7 +226,7 @@ export class PlaceFilter {
     }
   }
 
-  /** The frame is done: steps count from here. */
+  /** Ends the frame: steps count from here. */
   mark(): void {
     const { P, x } = { P: this.#P, x: this.#x };
     for (let i = 0; i < 3; i++) {
@@ -238,8 +238,8 @@ export class PlaceFilter {
     }
   }
 
-  /** The bias of depth changes with the way, metres: a Gauss-Markov process. */
-  moveOn(way: number): void {
+  /** Ages the bias of depth over a distance, metres: a Gauss-Markov process. */
+  ageDepthBias(way: number): void {
     const P = this.#P;
     const kept = expOf(-way / DEPTH_BIAS_WAY);
     for (let i = DEPTH; i < DEPTH + 3; i++) {
@@ -250,8 +250,8 @@ export class PlaceFilter {
     }
   }
 
-  /** The wheels measured the step since the last `mark`. */
-  rollOn(wheels: WheelStep): void {
+  /** Corrects the state by the wheels' measurement of the step since the last `mark`. */
+  correctByWheels(wheels: WheelStep): void {
     const { ahead, aside, up, swing, metres, sideways } = wheels;
     this.#stepRow(ahead);
     this.#h[WHEELS] = -metres;
@@ -262,7 +262,7 @@ export class PlaceFilter {
     this.#correct(along(up, swing), wheels.upVariance);
   }
 
-  /** The point stands still. @param sigma metres, 1 sigma, of the step */
+  /** Zero-velocity update. @param sigma metres, 1 sigma, of the step */
   rest(sigma: number): void {
     for (let i = 0; i < 3; i++) {
       this.#h.fill(0);
@@ -281,16 +281,16 @@ export class PlaceFilter {
   }
 
   /**
-   * Depth measured the place along a unit axis: metres, and m^2.
-   * @param lever by how much an error of ranges is magnified along the axis
+   * Corrects the state by a position along a unit axis, measured by depth: metres, and m^2.
+   * @param lever factor by which the geometry magnifies a range error along the axis
    */
-  see(axis: Vec3, metres: number, variance: number, lever: number): void {
+  correctByDepth(axis: Vec3, metres: number, variance: number, lever: number): void {
     this.#depthRow(axis, lever);
     this.#correct(metres, variance);
   }
 
-  /** The squared difference of such a measurement to what is expected, in variances of that difference; changes nothing. */
-  surprise(axis: Vec3, metres: number, variance: number, lever: number): number {
+  /** The normalised innovation squared of such a measurement. Changes nothing. */
+  innovationSquared(axis: Vec3, metres: number, variance: number, lever: number): number {
     this.#depthRow(axis, lever);
     const spread = this.#project() + variance;
     return square(metres - this.#expected()) / spread;
@@ -304,7 +304,7 @@ export class PlaceFilter {
     }
   }
 
-  /** Sets `#gain` to the covariances of all states with what `#h` measures. @returns the variance of that */
+  /** Sets `#gain` to the covariances of the state with the measurement `#h`. @returns the variance of the predicted measurement */
   #project(): number {
     const { P, h, gain } = { P: this.#P, h: this.#h, gain: this.#gain };
     let variance = 0;
@@ -327,7 +327,7 @@ export class PlaceFilter {
     const { P, x, gain } = { P: this.#P, x: this.#x, gain: this.#gain };
     const off = measured - this.#expected();
     const expected = this.#project() + variance;
-    const spread = Math.max(expected, square(off / ROBUST));
+    const spread = Math.max(expected, square(off / GATE_SIGMAS));
     for (let i = 0; i < N; i++) x[i]! += (gain[i]! / spread) * off;
     for (let i = 0; i < N; i++) {
       const k = gain[i]! / spread;
@@ -335,7 +335,7 @@ export class PlaceFilter {
     }
   }
 
-  /** The world was moved a little; the covariance keeps its axes. */
+  /** Moves the state along with the world by a small motion. The covariance is not rotated. */
   move(rotation: Quat, apply: (pose: Pose) => Pose): void {
     for (const block of [PLACE, LAST]) {
       this.#x.set(apply({ rotation, position: this.#at(block) }).position, block);

@@ -10,7 +10,7 @@ export interface Placement {
   readonly position: Float64Array;
 }
 
-/** All zeros: to be set. */
+/** A placement of zeros, to be set. */
 export function placement(): Placement {
   return { rotation: new Float64Array(9), position: new Float64Array(3) };
 }
@@ -83,7 +83,7 @@ export function turnBy(rotation: Float64Array, x: number, y: number, z: number):
   orthonormalise(rotation);
 }
 
-/** Makes the rows unit and square again (Gram-Schmidt), or rounding would drift over many frames. */
+/** Makes the rows orthonormal again (Gram-Schmidt): rounding errors would add up over many frames. */
 function orthonormalise(R: Float64Array): void {
   let norm = 1 / Math.sqrt(R[0]! * R[0]! + R[1]! * R[1]! + R[2]! * R[2]!);
   R[0]! *= norm;

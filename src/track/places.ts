@@ -12,46 +12,46 @@ import { PositionSearch } from "./search.ts";
 import type { SurfelMap } from "./surfels.ts";
 
 const DEGREE = Math.PI / 180;
-/** Part of a normal along the vertical below which its surface is upright: 45 degrees. */
+/** A surface is upright when the vertical part of its unit normal is smaller than this: 45 degrees. */
 const UPRIGHT = 0.7;
-/** Fewest upright samples that a place may be told by. Chosen by hand, like the three below. */
+/** Fewest upright samples that can identify a place. Chosen by hand, like the three below. */
 const LEAST_UPRIGHT = 100;
-/** Fewest samples that face each level direction, and their least rms spread, metres. */
+/** Fewest samples that must face each horizontal direction, and their least rms spread, metres. */
 const LEAST_FACING = 40;
 const LEAST_SPREAD = 0.15;
-/** Metres, 1 sigma: each level direction must be held at least so well. */
+/** Metres, 1 sigma: each horizontal direction must be constrained at least this well. */
 const MOST_SIGMA = 0.02;
-/** The same of a lost base. Chosen by hand: most places in a small room are held to 2 to 3 cm. */
+/** The same for a lost base. Chosen by hand: most places in a small room are constrained to 2 to 3 cm. */
 const MOST_SEEN_SIGMA = 0.03;
-/** Radians beyond three sigma by which the tilt of a place may differ from the expected one: the map's own error of level. */
+/** Radians added to three sigma in the test of the tilt: the map's own levelling error. */
 const TILT_SLACK = 0.3 * DEGREE;
 /**
- * Share of the upright samples that must lie on the map where what should be in view agrees; and for that: surfaces that must be found, share
- * of those found among found and pierced, and among all. Chosen by hand: on two rounds with a map that was cut off after a third, 0.65, 0.9 and
- * 0.8 pass 89 to 100 % of the right places and 0 to 4 % of wrong ones; a frame is believed only with others.
+ * Limits of the test with the expected view (`ExpectedView`): the share of the upright samples that must lie on the map; the surfaces that
+ * must be found; the share found among found and pierced ones, and among all. Chosen by hand: on two rounds with a map that was cut off after
+ * a third, 0.65, 0.9 and 0.8 pass 89 to 100 % of the right places and 0 to 4 % of wrong ones. A frame is never believed on its own.
  */
 const LEAST_KNOWN = 0.6;
 const LEAST_FOUND = 60;
 const LEAST_UNPIERCED = 0.95;
 const LEAST_UNCOVERED = 0.85;
-/** A place with this share of the best one's upright samples on the map is a rival: then neither is believed. Chosen by hand. */
+/** A place is a rival when this share of the best place's count of upright samples lies on the map there. Then neither is believed. Chosen by hand. */
 export const RIVAL_SHARE = 0.7;
-/** Positions of a search that are registered: bounds the time of a frame while lost. */
+/** Candidates of a search that are registered. Bounds the time of a frame while lost. */
 const CANDIDATES = 10;
-/** Metres: two candidates that end nearer to each other than this are one. */
+/** Metres: two candidates that converge to within this distance are one place. */
 const SAME_PLACE = 0.2;
 
-/** What is known of a place before it is looked for: 1 sigma, radians and metres. */
+/** Uncertainty of a place before the search: 1 sigma, radians and metres. */
 export interface PlaceDoubt {
   readonly tilt: number;
   readonly yaw: number;
   readonly position: number;
 }
 
-/** What a frame is compared with. */
+/** The map that a frame is compared with. */
 export interface PlaceMap {
   readonly stages: readonly Stage[];
-  /** The coarse map of `stages`: it is searched. */
+  /** The coarse map of `stages`, which is searched. */
   readonly coarse: SurfelMap;
 }
 
@@ -64,8 +64,8 @@ export interface Place {
 }
 
 /**
- * Says whether a frame can only have been seen from one place of a map. It is strict: a wrong place is worse than
- * none. Only upright surfaces count as evidence, for a floor looks the same everywhere.
+ * Decides whether a frame identifies one place on a map. The test is strict, because a wrong place is worse than none. Only upright surfaces
+ * count as evidence, because a floor looks the same everywhere.
  */
 export class PlaceMatcher {
   readonly #registrar: Registrar;
@@ -85,8 +85,7 @@ export class PlaceMatcher {
   /**
    * @param capacity   most samples that a frame may have
    * @param leastShare of a frame, and of its upright samples, that must lie on the map
-   * @param view       what the frame sees, to be compared with what should be in view; a place where that agrees fits with LEAST_KNOWN of
-   *   the upright samples on the map, whatever else is new
+   * @param view       the expected view. Where it agrees, a frame fits with LEAST_KNOWN of its upright samples on the map, however much is new
    */
   constructor(capacity: number, leastShare: number, view: ExpectedView | null = null) {
     this.#leastShare = leastShare;
@@ -95,20 +94,20 @@ export class PlaceMatcher {
     this.#upright = emptySamples(capacity);
   }
 
-  /** Where the last fit placed the lens. */
+  /** worldFromLens by the last fit. */
   get pose(): Pose {
     return poseOf(this.#pose);
   }
 
-  /** How many upright samples of the last frame lay on the map, whether it fitted or not. */
+  /** Number of upright samples of the last frame that lay on the map, whether it fitted or not. */
   get lying(): number {
     return this.#lying;
   }
 
   /**
-   * Registers a frame near `guess`. It fits when nearly all of it lies on the map, and of its upright samples too; when those hold it
-   * in every level direction; and when its rotation is the guess's within three sigma.
-   * @returns how many upright samples lie on the map, 0 when it does not fit; `pose` is where
+   * Registers a frame near `guess`. It fits when three conditions hold: nearly all of its samples, and of its upright samples, lie on the map;
+   * the upright samples constrain every horizontal direction; its rotation agrees with the guess within three sigma.
+   * @returns the number of upright samples on the map, 0 when the frame does not fit; `pose` is the result
    */
   fits(samples: Samples, guess: Pose, doubt: PlaceDoubt, stages: readonly Stage[]): number {
     const prior = this.#expect(guess, doubt);
@@ -127,7 +126,7 @@ export class PlaceMatcher {
   }
 
   /**
-   * Looks for the one place around `guess` that fits; null when another within the radius fits nearly as well.
+   * Searches for the one place around `guess` that fits; null when none fits, or another within the radius fits nearly as well.
    * @param radius metres
    */
   find(
@@ -157,7 +156,7 @@ export class PlaceMatcher {
     return pose === null || second > RIVAL_SHARE * best ? null : { pose, upright: best };
   }
 
-  /** Whether the frame sees what the map expects in view. */
+  /** Whether the frame agrees with the expected view. */
   #isInView(stages: readonly Stage[]): boolean {
     if (this.#view === null) return false;
     const { found, pierced, covered } = this.#view.compare(stages.at(-1)!.map, this.#pose);
@@ -171,7 +170,7 @@ export class PlaceMatcher {
     return hypot2(off[0]!, off[1]!) <= 3 * tilt + TILT_SLACK && Math.abs(off[2]!) <= 3 * yaw;
   }
 
-  /** Whether the last registration's samples hold the frame in every level direction; the floor holds the height. */
+  /** Whether the samples of the last registration constrain every horizontal direction. The floor constrains the height. */
   #isHeldLevel(mostSigma: number): boolean {
     const { strength } = this.#registrar.result;
     for (let k = 0; k < 3; k++) {
@@ -193,7 +192,7 @@ export class PlaceMatcher {
   }
 }
 
-/** Copies the samples whose normals are near level when the lens is turned by R; how many there are. */
+/** Copies the upright samples, for a lens with rotation R. @returns their number */
 function pickUpright(out: Samples, { count, point, normal, weight }: Samples, R: Float64Array): number {
   let n = 0;
   for (let i = 0, k = 0; i < count; i++, k += 3) {

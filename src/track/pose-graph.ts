@@ -3,10 +3,10 @@ import type { Pose, Vec3 } from "../geometry/optics.ts";
 import { fromYawPitchRoll, multiply, toYawPitchRoll } from "../geometry/rigid.ts";
 import { subtract, wrapAngle } from "../geometry/vec.ts";
 
-/** Unknowns of a node: x, y, z and yaw. Gravity gives roll and pitch, which stay as they are. */
+/** Unknowns of a node: x, y, z and yaw. Gravity determines roll and pitch, which stay unchanged. */
 const N = 4;
 
-/** Where a node was measured to be from another: in axes that are upright and turned by the first node's yaw. */
+/** A measured motion from one node to another, in upright axes that are turned by the first node's yaw. */
 export interface PoseEdge {
   readonly from: number;
   readonly to: number;
@@ -18,10 +18,10 @@ export interface PoseEdge {
   readonly yawSigma: number;
 }
 
-/** What an edge says apart from the measured motion. */
+/** An edge without the measured motion. */
 export type EdgeEnds = Omit<PoseEdge, "move" | "turn">;
 
-/** The measurement that two known poses would give. */
+/** The edge whose measured motion is that between two known poses. */
 export function edgeBetween(a: Pose, b: Pose, { from, to, sigma, yawSigma }: EdgeEnds): PoseEdge {
   const yaw = yawOf(a);
   const [c, s] = [cosOf(yaw), sinOf(yaw)];
@@ -41,7 +41,7 @@ export interface Optimised {
 }
 
 /**
- * Moves poses so that all edges fit best (least squares, residuals in sigmas). The first pose is fixed.
+ * Moves poses so that all edges fit best (least squares of residuals in sigmas). The first pose is fixed.
  *
  * Gauss-Newton, with Levenberg's damping where a step does not reduce the cost. The equations are solved by a Cholesky factorisation
  * that stores each row from its first entry on: the rows of a chain are short, and an edge back along it costs one long row.
@@ -75,7 +75,7 @@ export function optimise(given: readonly Pose[], edges: readonly PoseEdge[], mos
     const tried = step === null ? null : state.map((v, i) => v + step[i]!);
     const next = tried === null ? Number.POSITIVE_INFINITY : costOf(tried, edges);
     if (tried === null || !(next <= cost)) {
-      // Either rounding at the minimum, which ends it, or a step too far, which is damped.
+      // The cost did not fall: either the minimum is reached to rounding, which ends the loop, or the step was too long and is damped.
       if (next - cost <= 1e-12 * (1 + cost) || damping > 1e6) break;
       damping = damping === 0 ? 1e-3 : 10 * damping;
       continue;
@@ -125,7 +125,7 @@ function costOf(state: Float64Array, edges: readonly PoseEdge[]): number {
   return sum;
 }
 
-/** Symmetric equations; of each row the part from its first entry to the diagonal is stored. */
+/** Symmetric normal equations. Each row is stored from its first entry to the diagonal. */
 class Envelope {
   readonly #size: number;
   readonly #first: Int32Array;
@@ -183,7 +183,7 @@ class Envelope {
     }
     for (let i = 0; i < this.#size; i++) {
       const diagonal = this.#start[i + 1]! - 1;
-      // The large entry fixes the first pose; the small one keeps poses that no edge reaches where they are.
+      // The large entry fixes the first pose. The small one keeps poses without edges where they are.
       this.#values[diagonal]! += damping * this.#values[diagonal]! + (i < N ? 1e12 : 1e-9);
     }
   }

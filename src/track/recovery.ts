@@ -8,69 +8,69 @@ import { type LocalMap, MOST_SAMPLES } from "./local-map.ts";
 import { type Place, type PlaceDoubt, PlaceMatcher, RIVAL_SHARE } from "./places.ts";
 
 const DEGREE = Math.PI / 180;
-/** Share of a frame, and of its upright samples, that must lie on the map. Chosen by hand. */
+/** Share of a frame's samples, and of its upright samples, that must lie on the map. Chosen by hand. */
 export const FOUND_SHARE = 0.85;
-/** Frames in a row that must agree, at least. Chosen by hand. */
+/** Fewest consecutive frames that must agree. Chosen by hand. */
 const CONFIRMATIONS = 5;
-/** m/s: no base moves faster between two of them. Chosen by hand. */
+/** m/s: top speed of a base, for the distance between two of these frames. Chosen by hand. */
 export const FASTEST = 1.5;
-/** Metres that such a step may be longer: errors of both places. Chosen by hand. */
+/** Metres added to that distance for the errors of both positions. Chosen by hand. */
 const STEP_SLACK = 0.05;
-/** Radians: a larger doubt about the yaw is not searched: a registration would not find it. Chosen by hand. */
+/** Radians: cap of the doubt about the yaw in a search. A registration does not converge from farther off. Chosen by hand. */
 const MOST_YAW = 4 * DEGREE;
-/** Metres around a place seen before that are searched. Chosen by hand: the places lie 1.2 m apart. */
+/** Metres: search radius around an earlier place. Chosen by hand: the places lie 1.2 m apart. */
 const PLACE_RADIUS = 1.5;
-/** Metres around the last known place that are searched at the most and at the least, and sigmas of doubt in between. Chosen by hand. */
+/** Metres: largest and smallest search radius around the last known position; in between it is this many sigmas. Chosen by hand. */
 const MOST_RADIUS = 4;
 const LEAST_RADIUS = 0.5;
 const RADIUS_SIGMAS = 3;
-/** Metres, 1 sigma: prior of the place for a search, and for the place of the frame before. Chosen by hand. */
+/** Metres, 1 sigma: prior of the position in a search, and around the position that the last frame found. Chosen by hand. */
 const SEARCH_SIGMA = 0.3;
 const CONFIRM_SIGMA = 0.1;
-/** The view has changed after this motion, metres or radians; until then STILL_CONFIRMATIONS frames must agree. Chosen by hand. */
+/** Motion, metres or radians, after which the view counts as changed. Without it STILL_CONFIRMATIONS frames must agree. Chosen by hand. */
 const OTHER_VIEW = 0.1;
 const OTHER_ANGLE = 8 * DEGREE;
 const STILL_CONFIRMATIONS = 20;
 
-/** Where a lost base is thought to be. */
+/** The estimated pose of a lost base. */
 export interface LostAt {
   /** worldFromBase. */
   readonly base: Pose;
-  /** Metres, 1 sigma, along the axis where it is least sure. */
-  readonly slack: number;
+  /** Metres, 1 sigma, along the axis with the largest variance. */
+  readonly worstSigma: number;
   /** Radians, 1 sigma, of the rotation's yaw. */
   readonly yawSigma: number;
 }
 
-/** Where a frame was found. */
+/** A pose at which a frame fits the map. */
 export interface Found {
   readonly worldFromBase: Pose;
-  /** Whether enough frames agree to believe it. */
+  /** Whether enough frames agree. */
   readonly isConfirmed: boolean;
 }
 
 /**
- * Finds a lost base on the map: around its last known place, as far as it may have moved, and around places where it has been, one of them
- * in each frame. A wrong place is worse than none, so several frames must agree, with the view changed in between.
+ * Relocalises a lost base on the map. It searches around the last known position, as far as the base may have moved, and around earlier
+ * places, one of them in each frame. A wrong place is worse than none, so several frames must agree, with a changed view in between.
  */
 export class Recovery {
-  /** Where the base has been: positions some way apart. */
+  /** Earlier positions of the base, spread over its path. */
   places: readonly Vec3[] = [];
   readonly #view = new ExpectedView();
   readonly #matcher = new PlaceMatcher(MOST_SAMPLES, FOUND_SHARE, this.#view);
-  /** How many places were looked at so far. */
+  /** Number of places searched so far. */
   #visited = 0;
-  /** Frames in a row that agreed. */
+  /** Consecutive frames that agreed. */
   #confirmations = 0;
-  /** worldFromBase in the first of them. */
+  /** worldFromBase of the first of them. */
   #first: Pose = IDENTITY;
 
-  /** Begins anew: no frame has agreed yet. */
+  /** Discards the frames that agreed. */
   restart(): void {
     this.#confirmations = 0;
   }
 
-  /** Looks for the base in a frame; null when it is not found. */
+  /** Searches with a frame; null when the base is not found. */
   look(frame: Frame, map: LocalMap, at: LostAt): Found | null {
     const { baseFromLens, all } = frame.input;
     this.#view.take(all);
@@ -80,7 +80,7 @@ export class Recovery {
     return pose === undefined ? null : this.#count(compose(pose, invert(baseFromLens)));
   }
 
-  /** Whether a frame agrees with the one before, in which a place was found; worldFromLens. */
+  /** worldFromLens if the frame confirms the pose that the last frame found; else null. */
   #confirm(frame: Frame, map: LocalMap, base: Pose, doubt: PlaceDoubt): Pose | null {
     if (this.#confirmations === 0) return null;
     const { chosen, baseFromLens } = frame.input;
@@ -88,7 +88,7 @@ export class Recovery {
     if (this.#matcher.fits(chosen, guess, { ...doubt, position: CONFIRM_SIGMA }, map.stages) > 0) {
       const { pose, lying } = this.#matcher;
       const moved = distance(compose(pose, invert(baseFromLens)).position, base.position);
-      // Another place that fits as well refutes this one.
+      // If another place fits as well, this one is not believed.
       const other = this.#findElsewhere(frame, map, base.rotation, doubt);
       const isRefuted =
         other !== null &&
@@ -100,14 +100,14 @@ export class Recovery {
     return null;
   }
 
-  #search(frame: Frame, map: LocalMap, { base, slack }: LostAt, doubt: PlaceDoubt): Place | null {
+  #search(frame: Frame, map: LocalMap, { base, worstSigma }: LostAt, doubt: PlaceDoubt): Place | null {
     const { chosen, baseFromLens } = frame.input;
-    const radius = Math.min(MOST_RADIUS, LEAST_RADIUS + RADIUS_SIGMAS * slack);
+    const radius = Math.min(MOST_RADIUS, LEAST_RADIUS + RADIUS_SIGMAS * worstSigma);
     const near = this.#matcher.find(chosen, compose(base, baseFromLens), { doubt, radius, map });
     return near ?? this.#findElsewhere(frame, map, base.rotation, doubt);
   }
 
-  /** Looks around one of the places where the base has been, another one each time. */
+  /** Searches around one of the earlier places, the next one in each call. */
   #findElsewhere(
     { input: { chosen, baseFromLens } }: Frame,
     map: LocalMap,
@@ -123,7 +123,7 @@ export class Recovery {
   #count(worldFromBase: Pose): Found {
     const confirmations = ++this.#confirmations;
     if (confirmations === 1) this.#first = worldFromBase;
-    // Seen from one spot, another place may look the same: the view must have changed, unless nothing moves for long.
+    // From one spot another place may look the same, so the view must have changed, unless the base stands still for long.
     const moved = compose(invert(this.#first), worldFromBase);
     const isChanged =
       lengthOf(moved.position) > OTHER_VIEW || angleBetween(moved.rotation, IDENTITY.rotation) > OTHER_ANGLE;

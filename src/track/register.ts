@@ -14,20 +14,20 @@ import { type Placement, rotationBetween, turnBy } from "./placement.ts";
 import type { Samples } from "./samples.ts";
 import type { SurfelMap } from "./surfels.ts";
 
-/** What is known of a pose before its depth is looked at. All in world axes. */
+/** The prior of a pose, from everything except depth. All in world axes. */
 export interface Prior {
-  /** worldFromLens that the information is about. */
+  /** worldFromLens: mean of the prior. */
   readonly at: Placement;
-  /** (3 * 3) information on the rotation vector from `at`, 1 / rad^2; zeros for none. */
+  /** (3 * 3) information on the rotation vector from `at`, 1 / rad^2; zeros without a prior. */
   readonly rotation: Float64Array;
   /** (3 * 3) information on the position, 1 / m^2. */
   readonly position: Float64Array;
 }
 
-/** One stage of a registration: iterations against one map, from a wide gate to a narrow one. */
+/** One stage of a registration: iterations against one map, with a gate that narrows. */
 export interface Stage {
   readonly map: SurfelMap;
-  /** Metres beyond which a sample does not count: at first, and once the steps are small. */
+  /** Metres: samples farther from their plane are rejected. The first value is for the first iteration, the last for small steps. */
   readonly gate: number;
   readonly lastGate: number;
   readonly iterations: number;
@@ -35,70 +35,70 @@ export interface Stage {
   readonly stride: number;
 }
 
-/** What a frame is registered with. */
+/** The inputs of a registration. */
 export interface RegisterInput {
   readonly prior: Prior;
   readonly stages: readonly Stage[];
   /**
-   * Metres, 1 sigma: how far off the world's origin the surfels added last may lie. Better known surfels are preferred to them; 0, the
-   * default, prefers none.
+   * Metres, 1 sigma: error of the newest surfels against the world's origin. Surfels with less doubt are preferred. With 0, the default, none
+   * is preferred.
    */
   readonly doubt?: number;
 }
 
-/** What a registration found; overwritten by the next one. */
+/** The result of a registration; overwritten by the next one. */
 export interface Registration {
   /** Samples matched in the last iteration. */
   matched: number;
   /** Weighted rms of the residuals, metres. */
   rms: number;
-  /** Metres: by how much less the matched planes are in doubt than the surfels added last; weighted mean. */
+  /** Metres: the doubt of the newest surfels less that of the matched planes, as a weighted mean. It is positive on return to known ground. */
   lead: number;
   iterations: number;
-  /** Sums of the geometry alone: rotation first, about the lens. */
+  /** Normal equations of the geometry alone: rotation first, about the lens. */
   readonly sums: PlaneSums;
-  /** Information on translation from the geometry, given what is known of the rotation: 1 / m^2. */
+  /** Information on translation from the geometry, given the prior of the rotation: 1 / m^2. */
   readonly strength: TranslationStrength;
   /**
-   * Share of the total weight that each of the strengths is, less what the noise of the map's normals feigns; 1/3 each when
-   * the normals point everywhere alike.
+   * Each strength as a share of the total weight, less the part that the noise of the map's normals explains. Each is 1/3 when the normals
+   * are spread evenly over all directions.
    */
   readonly shares: Float64Array;
-  /** (6 * 6) of the whole: geometry and prior. */
+  /** (6 * 6) of geometry and prior together. */
   readonly information: Float64Array;
 }
 
-/** What the samples that face an axis say of the position along it. */
+/** The information that the samples facing an axis give about the position along it. */
 export interface Facing {
-  /** How many there are. */
+  /** Number of such samples. */
   count: number;
-  /** Rms distance of their points from the middle of them, metres. */
+  /** Rms distance of their points from the mean point, metres. */
   spread: number;
-  /** Information along the axis given the rotation that is known, 1 / m^2: of these samples alone. */
+  /** Information of these samples alone along the axis, given the prior of the rotation, 1 / m^2. */
   information: number;
 }
 
-/** Weight of the prior against depth: the samples' weights are divided by this, about 7 times what their own noise says. Chosen by hand. */
+/** The samples' weights are divided by this, which makes depth about 7 times as strong against the prior as its noise alone. Chosen by hand. */
 const PRIOR_WEIGHT = 0.15;
-/** Residuals beyond this many times their rms count for less and less. Chosen by hand. */
+/** Width of the robust weight function, in multiples of the residuals' rms. Chosen by hand. */
 const ROBUST_WIDTH = 2.5;
-/** A step shorter than this ends a stage: metres, and radians at an arm of a metre. Well below the map's own error of 3 mm. */
+/** A step shorter than this ends a stage: metres, and radians at an arm of one metre. It is well below the map's own error of 3 mm. */
 const SHORT_STEP = 0.0003;
-/** Metres, 1 sigma: surfels with so much less doubt than those added last are better known ones. Chosen by hand. */
+/** Metres, 1 sigma: surfels with this much less doubt than the newest ones count as better known. Chosen by hand. */
 const BETTER_KNOWN = 0.05;
-/** Cosine between a normal and an axis below which its part along the axis may be noise: the normal is within 20 degrees of square. */
+/** Cosine between a normal and an axis below which the normal's part along the axis may be noise: within 20 degrees of perpendicular. */
 const SQUARE = 0.35;
-/** Neighbouring samples that share the error of their normals, since their windows overlap. Chosen by hand. */
+/** Number of neighbouring samples that share the error of their normals, because their windows overlap. Chosen by hand. */
 const OVERLAP = 3;
 /**
- * The most that noise of normals is taken to feign. The scatter that it is estimated from has uneven surfaces in it, too; noise alone
- * feigned no more than this in the bare scenes of `score-poses --degenerate`.
+ * Cap of the share that is attributed to noise of normals. The scatter that it is estimated from also contains uneven surfaces. In the bare
+ * scenes of `score-poses --degenerate` noise alone gave no more than this.
  */
 const MOST_FEIGNED = 0.002;
 
 /**
- * Finds the pose of a frame in a surfel map: Gauss-Newton on point-to-plane distances, coarse to fine, together with
- * a prior. Nothing is allocated per sample.
+ * Registers a frame against a surfel map: Gauss-Newton on point-to-plane distances, coarse to fine, with a prior. Nothing is allocated per
+ * sample.
  */
 export class Registrar {
   readonly result: Registration = {
@@ -128,7 +128,7 @@ export class Registrar {
   }
 
   /**
-   * @param pose where to start; moved to where the frame fits
+   * @param pose where to start; set to the result
    * @returns the same object every time
    */
   register(
@@ -145,7 +145,7 @@ export class Registrar {
         this.#weigh(stage.stride, doubt);
         const moved = this.#move(pose, prior);
         if (moved < SHORT_STEP && gate === stage.lastGate) break;
-        // What is still far off needs a wide gate; once steps are small, a narrow one keeps strangers out.
+        // Far from convergence the gate must be wide. Once the steps are small, a narrow one rejects outliers.
         gate = Math.max(stage.lastGate, Math.min(0.7 * gate, 3 * moved));
       }
     }
@@ -154,7 +154,7 @@ export class Registrar {
     return result;
   }
 
-  /** @param turn number of the iteration: each begins at another sample */
+  /** @param turn number of the iteration: each begins the stride at another sample */
   #match(samples: Samples, pose: Placement, { map, stride }: Stage, gate: number, turn: number): void {
     const { result, matches } = this;
     map.match(matches, samples, pose, { gate, stride, first: turn % stride });
@@ -169,7 +169,7 @@ export class Registrar {
     weighRobustly(this.matches, factor, ROBUST_WIDTH);
   }
 
-  /** One Gauss-Newton step of the matches and the prior; how far it moved: metres, and radians at an arm of a metre. */
+  /** One Gauss-Newton step of matches and prior. @returns its length: metres, and radians at an arm of one metre */
   #move(pose: Placement, prior: Prior): number {
     const { sums, information } = this.result;
     sumPlanes(sums, this.matches);
@@ -194,8 +194,8 @@ export class Registrar {
   }
 
   /**
-   * What the last iteration's matches say along a unit axis when normals that are nearly square to it are made wholly so:
-   * the noise of a floor's many normals then feigns nothing, however much they outweigh the few that face the axis.
+   * The information of the last iteration's matches along a unit axis, with normals that are nearly perpendicular to it made fully
+   * perpendicular. So the noise of a floor's many normals adds nothing, however much they outweigh the few that face the axis.
    * @returns the same object every time
    */
   facing(prior: Prior, [a, b, c]: Vec3): Readonly<Facing> {
@@ -242,9 +242,9 @@ export class Registrar {
     const { sums, strength, shares } = result;
     result.rms = sums.weight > 0 ? Math.sqrt(sums.squares / sums.weight) : Number.NaN;
     translationStrength(strength, sums.information, prior.rotation);
-    // A normal that is off by a small angle e has e^2 of its weight along directions that its surface does not hold. The
-    // normals of samples scatter about the map's by their own noise; the mean of n has 1 / n of it, times the samples that
-    // share it.
+    // A normal that is off by a small angle e has e^2 of its weight along directions that its surface does not constrain. The normals of
+    // samples scatter about the map's by their own noise. The mean of n normals has 1 / n of that variance, times the number of samples
+    // that share the error.
     const { scatter, youth } = this.matches;
     const feigned = Math.min(OVERLAP * scatter * youth, MOST_FEIGNED);
     for (let k = 0; k < 3; k++) {

@@ -7,32 +7,32 @@ import { type Placement, placement, poseOf, setPlacement } from "./placement.ts"
 import { type Facing, type Prior, Registrar, type Registration } from "./register.ts";
 import type { Samples } from "./samples.ts";
 
-/** Fewest matched samples that a registration may rest on. Chosen by hand. */
+/** Fewest matched samples of a valid registration. Chosen by hand. */
 export const LEAST_MATCHES = 120;
 /** Least share of the samples on known ground that must match. Chosen by hand. */
 const LEAST_SHARE = 0.5;
 /**
- * The same of a young map, and the number of frames up to which it is young: surfels of one frame have that frame's noise, and so does the
- * share. Real structured light has 36 to 42 % at the start (`score-poses office-2`).
+ * The same of a young map, and the number of frames up to which a map is young: its surfels have the noise of single frames, which lowers
+ * the share. Real structured light gives 36 to 42 % at the start (`score-poses office-2`).
  */
 const YOUNG_SHARE = 0.3;
 const YOUNG_FRAMES = 12;
 
-/** Least share of the samples on known ground that must match, on a map of so many frames. */
+/** Least share of the samples on known ground that must match. @param fused frames in the map */
 export const leastShare = (fused: number): number => (fused < YOUNG_FRAMES ? YOUNG_SHARE : LEAST_SHARE);
 
 /**
- * As `VARIANCE_INFLATION`, of the yaw. With 250 a heading over bare floor followed depth too slowly (1.5 degrees instead of 1.0 in the
- * pottery studio).
+ * As `VARIANCE_INFLATION`, for the yaw. With 250 the heading over bare floor followed depth too slowly (1.5 degrees of error instead of 1.0
+ * in the pottery studio).
  */
 const YAW_INFLATION = 1;
-/** 1 / rad^2: information on what is taken as known. */
+/** 1 / rad^2: information on an angle that is taken as known. */
 const KNOWN = 1e9;
-/** Radians squared: of a yaw that the geometry does not hold. */
+/** Radians squared: variance of a yaw that the geometry does not constrain. */
 const HARDLY_HELD = 10;
 const YAW = new Float64Array([0, 0, 1, 0, 0, 0]);
 
-/** Where the lens is expected to be. */
+/** The predicted pose of the lens. */
 export interface Expectation {
   readonly worldFromLens: Pose;
   /** Metres, 1 sigma. */
@@ -42,17 +42,17 @@ export interface Expectation {
   readonly tiltSigma: number;
 }
 
-/** What a frame is registered against. */
+/** The samples and the map of a registration. */
 export interface Target {
   readonly samples: Samples;
   readonly map: LocalMap;
-  /** Metres, 1 sigma: how far off the world's origin the map near by may be. */
+  /** Metres, 1 sigma: error of the map near by against the world's origin. */
   readonly doubt: number;
 }
 
-/** The registration of the frame in hand: where it was expected, where it fits, and what the fit says. */
+/** The registration of the current frame: its predicted pose, its fitted pose, and the information in the fit. */
 export class FrameRegistration {
-  /** worldFromLens: where the frame fits. */
+  /** worldFromLens: the fitted pose. */
   readonly pose: Placement = placement();
   readonly #prior: Prior = {
     at: placement(),
@@ -67,7 +67,7 @@ export class FrameRegistration {
     return this.#registrar.result;
   }
 
-  /** Radians squared: of the yaw by the last registration's geometry, its tilt known; large where that hardly holds it. */
+  /** Radians squared: variance of the yaw by the last registration's geometry, given the tilt; large where that hardly constrains it. */
   get yawVariance(): number {
     const information = this.#yawInformation;
     information.set(this.result.sums.information);
@@ -81,13 +81,13 @@ export class FrameRegistration {
     return poseOf(this.pose);
   }
 
-  /** Where the registration has the lens. */
+  /** The fitted position of the lens. */
   get position(): Vec3 {
     const { position } = this.pose;
     return [position[0]!, position[1]!, position[2]!];
   }
 
-  /** Where it was expected. */
+  /** The predicted position of the lens. */
   get expected(): Vec3 {
     const { position } = this.#prior.at;
     return [position[0]!, position[1]!, position[2]!];
@@ -95,7 +95,7 @@ export class FrameRegistration {
 
   /**
    * Registers a frame.
-   * @param start worldFromLens to start from; where it is expected, by default
+   * @param start worldFromLens to start from; by default the prediction
    * @returns the share of the samples on known ground that fit; 0 when there are too few
    */
   fit({ samples, map, doubt }: Target, expectation: Expectation, start = expectation.worldFromLens): number {
@@ -112,17 +112,17 @@ export class FrameRegistration {
     return Math.min(1, matched / Math.max(1, map.countKnown(samples, this.pose)));
   }
 
-  /** What the samples that face a unit axis say of the place along it; see `Registrar.facing`. */
+  /** See `Registrar.facing`. */
   facing(axis: Vec3): Readonly<Facing> {
     return this.#registrar.facing(this.#prior, axis);
   }
 
-  /** Puts the pose where the lens is known to be without registering. */
+  /** Sets the pose without registering. */
   place(worldFromLens: Pose): void {
     setPlacement(this.pose, worldFromLens);
   }
 
-  /** Moves the pose, metres. */
+  /** Moves the pose by a translation, metres. */
   move(by: Vec3): void {
     for (let i = 0; i < 3; i++) this.pose.position[i]! += by[i]!;
   }

@@ -10,36 +10,36 @@ import { SurfelRemake } from "./surfel-remake.ts";
 import type { Tracker } from "./tracker.ts";
 
 const DEGREE = Math.PI / 180;
-/** A keyframe is made so far from the one before: metres, radians. Chosen by hand: views then still share most of what they show. */
+/** Motion between two keyframes: metres, radians. Chosen by hand: their views still overlap for the most part. */
 export const KEYFRAME_STEP = 0.2;
 export const KEYFRAME_TURN = 12 * DEGREE;
-/** 1 sigma of the motion between keyframes: metres, and per metre; radians, and per metre. Chosen by hand. */
+/** 1 sigma of the motion between keyframes: metres, and metres per metre; radians, and radians per metre. Chosen by hand. */
 const STEP_SIGMA = 0.004;
 const WAY_SIGMA = 0.03;
 const STEP_YAW = 0.1 * DEGREE;
 const WAY_YAW = 0.3 * DEGREE;
-/** 1 sigma where the head was lost between two keyframes: metres, radians. Large enough to tie nothing. */
+/** 1 sigma where the head was lost between two keyframes: metres, radians. Large enough to constrain nothing. */
 const UNTIED = 20;
 const UNTIED_YAW = 10 * DEGREE;
-/** Metres, 1 sigma: frames whose place against the map near by is less sure are no evidence of where things are. Chosen by hand. */
-const MOST_SLACK = 0.025;
-/** Least share of a frame's samples that must fit the map. Chosen by hand. */
+/** Metres, 1 sigma: frames with more doubt against the map near by do not become keyframes. Chosen by hand. */
+const MOST_SIGMA = 0.025;
+/** Least share of a keyframe's samples that must fit the map. Chosen by hand. */
 const FITTING_SHARE = 0.5;
-/** Maps are made anew when any keyframe moves by more: metres, radians. Less than half a voxel of the map by default. Chosen by hand. */
+/** Maps are rebuilt when any keyframe moves by more than this: metres, radians. Less than half a voxel of the default map. Chosen by hand. */
 const WORTH = 0.02;
 const WORTH_ANGLE = 0.4 * DEGREE;
-/** A loop that moves nothing is reported when this share of its way no longer counts as drift. Chosen by hand. */
+/** A loop with zero correction is reported when it removes this share of its path length from the drift. Chosen by hand. */
 const NEWS = 0.5;
-/** Metres between the places that a lost head looks for itself around: each search reaches 1.5 m. Chosen by hand. */
+/** Metres between the places around which a lost head searches. Each search reaches 1.5 m. Chosen by hand. */
 const PLACE_SPACING = 1.2;
 
-/** One tracked frame, as evidence. */
+/** One tracked frame. */
 export interface RevisitInput {
   readonly time: number;
   readonly sensor: number;
   readonly result: TrackResult;
   readonly floorHeight: number;
-  /** Whether nothing is held before the lens. */
+  /** Whether the lens is uncovered. */
   readonly isClear: boolean;
   /** Masked depth, and its samples. */
   readonly depth: Uint16Array;
@@ -47,17 +47,17 @@ export interface RevisitInput {
   readonly samples: Samples;
 }
 
-/** A loop was closed; keyframes and tracker have it already. */
+/** A loop closure that is already applied to keyframes and tracker. */
 export interface Correction {
-  /** How the world moved near the head; null when nothing had to move. */
+  /** Motion of the world near the head; null for a correction of zero. */
   readonly newFromOld: Pose | null;
-  /** Metres of way between the two visits, and by how much the place moved: metres, radians. */
+  /** Metres: path length between the two visits. And the correction of the pose: metres, radians. */
   readonly way: number;
   readonly distance: number;
   readonly angle: number;
 }
 
-/** The newest keyframe, as the next one is measured from it. */
+/** The newest keyframe, from which the motion to the next one is measured. */
 interface LastKeyframe {
   readonly worldFromLens: Pose;
   readonly way: number;
@@ -65,15 +65,15 @@ interface LastKeyframe {
 }
 
 /**
- * Keeps keyframes of what the tracker sees, notices when a place comes back, and has the tracker's maps made anew when that
- * shows that the way between was bent. Each frame does a bounded, counted piece of the work.
+ * Loop closure: keeps keyframes of tracked frames, recognises places of earlier visits, and rebuilds the tracker's maps when a loop closure
+ * moves keyframes. Each frame does a bounded part of the work; it is counted in steps, not timed.
  */
 export class Revisits {
   readonly store: KeyframeStore;
   readonly finder: LoopFinder;
   readonly #tracker: Tracker;
   #last: LastKeyframe | null = null;
-  /** Whether the head was lost since the last keyframe: nothing ties the next one to it then. */
+  /** Whether the head was lost since the last keyframe, so that the motion to the next one is unknown. */
   #isUntied = false;
   #remake: SurfelRemake | null = null;
 
@@ -84,7 +84,7 @@ export class Revisits {
     this.finder = new LoopFinder(this.store, area);
   }
 
-  /** Takes a frame after the tracker has. @returns the correction when a loop is closed and done with, else null */
+  /** Takes a frame after the tracker has. @returns the correction when a loop closure is complete, else null */
   take(input: RevisitInput): Correction | null {
     const { turned } = input.result;
     if (turned !== null) {
@@ -103,11 +103,11 @@ export class Revisits {
     this.#last = { ...this.#last, worldFromLens: compose(newFromOld, this.#last.worldFromLens) };
   }
 
-  /** Makes a keyframe of a frame whose place is sure, some way from the last one. */
+  /** Makes a keyframe of a frame with little doubt, if it is far enough from the last one. */
   #keep({ time, sensor, result, floorHeight, depth, unitsPerMetre, samples }: RevisitInput): void {
     const { worldFromLens } = result;
-    const { way, doubt, slack } = this.#tracker;
-    const isSure = result.hold !== "sliding" || slack <= MOST_SLACK;
+    const { way, doubt, worstSigma } = this.#tracker;
+    const isSure = result.hold !== "sliding" || worstSigma <= MOST_SIGMA;
     if (!(result.isSteady && isSure && result.share > FITTING_SHARE)) return;
     if (this.#last !== null) {
       const last = this.#last.worldFromLens;
@@ -116,7 +116,7 @@ export class Revisits {
       if (isNear && angleBetween(last.rotation, worldFromLens.rotation) < KEYFRAME_TURN) return;
     }
     const gone = way - (this.#last?.way ?? 0);
-    // What was built into the map since the last keyframe is doubt between the two.
+    // Doubt that was built into the map since the last keyframe is doubt about the motion between the two.
     const built = Math.max(0, Math.sqrt(doubt.built) - Math.sqrt(this.#last?.built ?? 0));
     this.store.add({
       time,
@@ -128,7 +128,7 @@ export class Revisits {
       depth,
       unitsPerMetre,
       samples,
-      sigma: this.#isUntied ? UNTIED : STEP_SIGMA + WAY_SIGMA * gone + built + slack,
+      sigma: this.#isUntied ? UNTIED : STEP_SIGMA + WAY_SIGMA * gone + built + worstSigma,
       yawSigma: this.#isUntied ? UNTIED_YAW : STEP_YAW + WAY_YAW * gone,
     });
     this.#isUntied = false;
@@ -136,10 +136,10 @@ export class Revisits {
     this.#last = { worldFromLens, way, built: doubt.built };
   }
 
-  /** Begins to make the maps anew; reports the loop at once when that is not worth it. */
+  /** Begins to rebuild the maps. When the correction is too small for that, reports the loop at once. */
   #begin(closed: LoopClosed): Correction | null {
     const { frames } = this.store;
-    // What lies between the two visits is placed by both, back to where the head was lost.
+    // Keyframes between the two visits are constrained by both, back to where the head was lost.
     for (let n = frames.length - 1; n >= 0; n--) {
       const frame = frames[n]!;
       if (frame.id <= closed.old.id) break;
@@ -154,7 +154,7 @@ export class Revisits {
     if (!isWorth) {
       const before = this.#tracker.doubt.drifted;
       this.#tracker.returnTo(closed.old.doubt);
-      // On a round driven again and again each place is one that was seen before: only a loop that eases the doubt is news.
+      // On repeated rounds every place is a known one. Only a loop that reduces the doubt is reported.
       const isNews = before - this.#tracker.doubt.drifted >= NEWS * closed.way;
       return isNews ? { newFromOld: null, way: closed.way, distance: 0, angle: 0 } : null;
     }
@@ -169,7 +169,7 @@ export class Revisits {
     const { newFromOld, closed, maps } = remake;
     remake.correctKeyframes();
     this.#moveLast(newFromOld);
-    // Not before: until here the head was where it was thought to be, with all that doubt.
+    // Only now: until here poses were given with the old maps and the old doubt.
     this.#tracker.adopt(maps, newFromOld);
     this.#tracker.returnTo(closed.old.doubt);
     let places: readonly Vec3[] = [];
@@ -185,7 +185,7 @@ export class Revisits {
   }
 }
 
-/** Adds a position to places some way apart, unless one is near. */
+/** Adds a position to the places, unless one of them is near. */
 function withPlace(places: readonly Vec3[], position: Vec3): readonly Vec3[] {
   const isNew = places.every((p) => hypot2(p[0] - position[0], p[1] - position[1]) > PLACE_SPACING);
   return isNew ? [...places, position] : places;

@@ -4,32 +4,32 @@ import { angleBetween, conjugate, slerp, turn } from "../geometry/rigid.ts";
 import { eigenSymmetric } from "../geometry/solve.ts";
 import { dot, scaleAndAdd, subtract } from "../geometry/vec.ts";
 
-/** The motion is judged in pieces of so much way, metres, or after such a turn, radians: well above the noise of a pose. */
+/** Length of the pieces in which the motion is judged: metres, or radians. Well above the noise of a pose. */
 const PIECE = 0.05;
 const PIECE_TURN = 0.25;
-/** Metres of way before an axis is believed, and metres after which an old piece counts for 1/e. Chosen by hand. */
+/** Metres of motion before an axis is believed, and metres after which the weight of a piece has fallen to 1/e. Chosen by hand. */
 const LEAST_WAY = 0.8;
 const MEMORY = 5;
-/** A base whose way goes sideways by a larger share, rms, does not roll. Chosen by hand: a hand that swings by 4 cm shows more. */
+/** Largest rms share of sideways motion of a rolling base. Chosen by hand: a hand that swings by 4 cm shows more. */
 const MOST_SIDEWAYS = 0.08;
-/** 1 sigma: the least sideways share of the way that is reckoned with. Chosen by hand. */
+/** 1 sigma: floor of the sideways share of the motion. Chosen by hand. */
 const LEAST_SIDEWAYS = 0.015;
-/** 1 sigma: the sideways share of a base that is known to roll ahead and has not moved yet. Chosen by hand. */
+/** 1 sigma: sideways share of a base that is known to roll ahead and has not moved yet. Chosen by hand. */
 const PRIOR_SIDEWAYS = 0.02;
-/** Metres, 1 sigma: how far off the base's origin its turns may be about: before any were seen, and at the least. Chosen by hand. */
+/** Metres, 1 sigma: offset of the centre of turns from the base's origin: before any turn was measured, and its floor. Chosen by hand. */
 const UNKNOWN_PIVOT = 0.03;
 const LEAST_PIVOT = 0.005;
 
 /**
- * Whether the base rolls along one axis of its own, and how exactly. A base on wheels goes along one axis and turns; a head in a hand
- * goes anywhere. The motion shows which while depth holds the base in every direction; where depth later leaves a direction free, a
- * rolling base is expected to roll on.
+ * Whether the base rolls along one axis of its own, and how exactly. A base on wheels moves along one axis and turns; a hand-held head moves
+ * in any direction. The axis is estimated while depth holds the base in every direction. Where depth later leaves a direction free, the
+ * motion of a rolling base is predicted along its axis.
  */
 export class Rolling {
-  /** Sum over the pieces of d d^T / |d|, in the base's axes, and of |d|; the newest pieces count most. */
+  /** Sum over the pieces of d d^T / |d|, in the base's axes, and of |d|; older pieces fade. */
   readonly #scatter = new Float64Array(9);
   #way = 0;
-  /** Sums over turns: squares of what went sideways in them, and squares of their angles; the newest turns count most. */
+  /** Sums over turns: squares of the sideways motion in them, and squares of their angles; older turns fade. */
   #sidewaysSquares = 0;
   #turnSquares = 0;
   #from: Pose | null = null;
@@ -47,20 +47,20 @@ export class Rolling {
     this.#judge();
   }
 
-  /** The axis of the base that it rolls along; null when it does not, or has not shown it yet. */
+  /** The axis, in the base's frame, that it rolls along; null when it does not roll, or the axis is not known yet. */
   get axis(): Vec3 | null {
     return this.#axis;
   }
 
-  /** Metres, 1 sigma: how far a step may have gone sideways. @param way metres; @param angle radians */
+  /** Metres, 1 sigma: sideways part of a step. @param way metres; @param angle radians */
   sidewaysOf(way: number, angle: number): number {
     const seen =
       this.#turnSquares > 0.25 ? Math.sqrt(this.#sidewaysSquares / this.#turnSquares) : UNKNOWN_PIVOT;
     return this.#sideways * Math.abs(way) + Math.max(LEAST_PIVOT, seen) * Math.abs(angle);
   }
 
-  /** Takes the next pose of the base; depth holds it in every direction. */
-  see(base: Pose): void {
+  /** Adds the next pose of the base, which depth must hold in every direction. */
+  add(base: Pose): void {
     if (this.#from === null) {
       this.#from = base;
       return;
@@ -69,19 +69,19 @@ export class Rolling {
     const angle = angleBetween(this.#from.rotation, base.rotation);
     const way = lengthOf(step);
     if (way < PIECE && angle < PIECE_TURN) return;
-    // The chord of an arc lies along the heading half way.
+    // The chord of an arc has the heading at half of its turn.
     const own = turn(conjugate(slerp(this.#from.rotation, base.rotation, 0.5)), step);
     this.#from = base;
-    if (angle >= PIECE_TURN) this.#seeTurn(own, angle);
+    if (angle >= PIECE_TURN) this.#addTurn(own, angle);
     else this.#seePiece(own, way);
   }
 
-  /** The next pose does not follow on from the last one: no piece spans the two. */
+  /** Ends the piece: the next pose is not continuous with the last one. */
   interrupt(): void {
     this.#from = null;
   }
 
-  #seeTurn(own: Vec3, angle: number): void {
+  #addTurn(own: Vec3, angle: number): void {
     if (this.#axis === null) return;
     const across = scaleAndAdd(own, this.#axis, -dot(own, this.#axis));
     const kept = expOf(-angle / Math.PI);

@@ -7,27 +7,27 @@ import { JUMP_SIGMAS, LEAST_JUMP, yawBetween } from "./heading.ts";
 import { type FrameRegistration, leastShare, type Target } from "./registration.ts";
 
 const DEGREE = Math.PI / 180;
-/** Radians per second: a turn rate that changes by more between two frames is suspicious. Chosen by hand. */
+/** Radians per second: a larger change of the turn rate between two frames may be a jump of the sensor. Chosen by hand. */
 const JUMP_RATE = 60 * DEGREE;
-/** Radians: tilt by which depth may differ from the orientation sensor without being doubted. Chosen by hand. */
+/** Radians: tolerated difference in tilt between depth and the orientation sensor. Chosen by hand. */
 const LEAST_TILT = 1.5 * DEGREE;
-/** Radians: the same of the yaw, where the gyro tells how the base turned. Chosen by hand. */
+/** Radians: tolerated difference in yaw where a gyro steadies the attitude. Chosen by hand. */
 const LEAST_SLIP = 0.5 * DEGREE;
-/** Radians, 1 sigma, of a rotation that depth must take as given. */
+/** Radians, 1 sigma: prior of a rotation that depth must not change. */
 const FIRM_ANGLE = 1e-5;
-/** What a frame must show before it overrules the orientation: matches, and strength in every direction. Chosen by hand. */
+/** A frame may overrule the orientation sensor only with this many matches, and this strength in every direction. Chosen by hand. */
 export const OVERRULING_MATCHES = 300;
 const OVERRULING_STRENGTH = 10;
-/** Seconds after which a rotation that depth keeps finding is believed against the gyro. Chosen by hand. */
+/** Seconds for which depth must keep finding a rotation before it is believed against the gyro. Chosen by hand. */
 const OVERRULING_SECONDS = 1;
 /**
- * Depth overrules the heading at once when it leaves this share of the residuals with this share of the samples. Chosen by hand: once a
- * drifted heading is put right as many samples fit much better; what bends a heading has more samples that fit, but worse.
+ * Depth overrules the heading at once when it lowers the residuals to this share and keeps this share of the matches. Chosen by hand: after
+ * the correction of a drifted heading about as many samples fit much better, while with a wrong correction more samples fit, but worse.
  */
 const CLEARLY_LESS = 0.8;
 const NEARLY_ALL = 0.98;
 
-/** What is expected of the frame in hand. */
+/** The prediction for the current frame. */
 export interface Expected {
   /** worldFromBase. */
   readonly predicted: Pose;
@@ -38,12 +38,12 @@ export interface Expected {
 }
 
 /**
- * Depth against the orientation sensor. When depth fits best at another rotation than the sensor's, mostly depth errs; the exceptions are
- * a sensor whose yaw has jumped or drifted.
+ * Arbitrates between depth and the orientation sensor. When depth fits best at a rotation other than the sensor's, depth is mostly wrong. The
+ * exceptions are a sensor whose yaw has jumped or drifted.
  */
 export class RotationCheck {
   readonly #registration: FrameRegistration;
-  /** Microseconds: since when depth has found a rotation that the gyro does not know; NaN while it does not. */
+  /** Microseconds: since when depth has contradicted the gyro's rotation; NaN while it does not. */
   #overruledSince = Number.NaN;
 
   constructor(registration: FrameRegistration) {
@@ -51,34 +51,34 @@ export class RotationCheck {
   }
 
   /**
-   * Registers a frame from its prediction and, where the sensor's yaw may have jumped, from the rotation that the base had by turning on.
-   * @param turnedOn the base's rotation by that
+   * Registers a frame from its prediction and, where the sensor's yaw may have jumped, also from the rotation at the last turn rate.
+   * @param coasted the base's rotation at the last turn rate
    * @returns the share of the samples on known ground that fit; 0 when the frame is not believed
    */
-  register(frame: Frame, target: Target, expected: Expected, turnedOn: Quat): number {
-    const share = this.#registerJump(frame, target, expected, turnedOn);
+  register(frame: Frame, target: Target, expected: Expected, coasted: Quat): number {
+    const share = this.#registerJump(frame, target, expected, coasted);
     return this.#judge(frame, target, expected, share);
   }
 
-  /** The better of two registrations: with the yaw that the sensor says, and with that of a base that turned on. */
+  /** The better of two registrations: from the sensor's yaw, and from the yaw at the last turn rate. */
   #registerJump(
     frame: Frame,
     target: Target,
     { predicted, sigma, yawVariance }: Expected,
-    turnedOn: Quat,
+    coasted: Quat,
   ): number {
     const registration = this.#registration;
     const { baseFromLens } = frame.input;
     const { tiltSigma } = frame.settings;
     const said = { worldFromLens: compose(predicted, baseFromLens), sigma, yawVariance, tiltSigma };
     const share = registration.fit(target, said);
-    const off = Math.abs(yawBetween(predicted.rotation, turnedOn));
+    const off = Math.abs(yawBetween(predicted.rotation, coasted));
     const isSuspicious =
       off > LEAST_JUMP + JUMP_RATE * frame.dt || (share < leastShare(target.map.fused) && off > LEAST_JUMP);
     if (!isSuspicious) return share;
     const { matched } = registration.result;
     const found = registration.worldFromLens;
-    const steady = compose({ rotation: turnedOn, position: predicted.position }, baseFromLens);
+    const steady = compose({ rotation: coasted, position: predicted.position }, baseFromLens);
     const other = registration.fit(target, {
       worldFromLens: steady,
       sigma,
@@ -86,13 +86,13 @@ export class RotationCheck {
       tiltSigma,
     });
     if (other > 0 && registration.result.matched > matched) return other;
-    // Registered again from the better pose, since the equations are those of the last registration.
+    // Registers again from the better pose, because the normal equations are those of the last registration.
     return registration.fit(target, said, found);
   }
 
   /**
-   * Decides whether depth overrules the sensor. Only a frame that is held well in every direction may. An attitude that the gyro steadies
-   * cannot have jumped: it is overruled only by a rotation that depth keeps finding and that fits better; until then the frame is registered
+   * Decides whether depth overrules the sensor. Only a frame that is well constrained in every direction may. An attitude that a gyro steadies
+   * cannot jump. It is overruled only by a rotation that depth finds again and again and that fits better. Until then the frame is registered
    * with the gyro's rotation.
    */
   #judge(frame: Frame, target: Target, { predicted, sigma, yawVariance }: Expected, share: number): number {

@@ -3,37 +3,37 @@ import { DEFAULT_NORMAL_SETTINGS, NormalEstimator, type NormalSettings } from ".
 import { emptySamples, type Samples } from "./samples.ts";
 
 export interface SamplerOptions {
-  /** How many balanced samples are wanted. */
+  /** Number of balanced samples. */
   readonly wanted: number;
-  /** About how many windows of a frame are looked at; it sets the pixels between them. */
+  /** Approximate number of windows per frame; it sets the stride in pixels. */
   readonly candidates?: number;
   readonly normals?: NormalSettings;
 }
 
 /**
- * Windows looked at by default. Chosen by hand: three for each of the 900 samples that `track.samples` wants by default, so that rare
+ * Default number of windows. Chosen by hand: three for each of the 900 samples that are the default of `track.samples`, so that rare
  * directions get their share.
  */
 export const CANDIDATES = 2700;
-/** Cosine of the incidence angle below which a candidate is left out: 81 degrees. Chosen by hand. */
+/** Least cosine of a candidate's incidence angle: 81 degrees. Chosen by hand. */
 const MIN_INCIDENCE = 0.15;
-/** Metres: error of a plane's distance that averaging over a window does not remove, near the lens. Chosen by hand. */
+/** Metres: systematic error of a plane's distance near the lens, which averaging over a window does not remove. Chosen by hand. */
 const STEADY_ERROR = 0.002;
-/** 1/m: growth of that error with z^2. Chosen by hand. */
+/** 1/m: factor of z^2 in that error. Chosen by hand. */
 const STEADY_GROWTH = 0.0005;
 /** Each face of a cube around the directions is cut into CELLS x CELLS bins. */
 const CELLS = 3;
 const BINS = 6 * CELLS * CELLS;
 
 /**
- * Turns a depth frame into points on small planes, and chooses among them evenly over the directions of their
- * normals: a few samples of a side wall then weigh as much as the many of the floor, and hold what the floor cannot.
+ * Turns a depth frame into points on small planes, and chooses among them evenly over the directions of their normals. So the few samples of
+ * a side wall weigh as much as the many of the floor, and constrain what the floor cannot.
  * Source: Rusinkiewicz & Levoy 2001, normal-space sampling. Nothing is allocated after construction.
  */
 export class FrameSampler {
   readonly #stride: number;
   readonly #normals: NormalEstimator;
-  /** Everything that lies on a plane. */
+  /** All samples that lie on a plane. */
   readonly all: Samples;
   /** The balanced choice among `all`. */
   readonly chosen: Samples;
@@ -60,7 +60,7 @@ export class FrameSampler {
   }
 
   /**
-   * Fills `all` and `chosen`. Each frame looks at windows one pixel on from those of the frame before.
+   * Fills `all` and `chosen`. The windows move by one pixel from frame to frame.
    * @param depth (height * width) z-depth in 1 / unitsPerMetre, 0 where there is none
    */
   sample(depth: Uint16Array, unitsPerMetre: number): void {
@@ -89,7 +89,7 @@ export class FrameSampler {
       all.normal[o] = a;
       all.normal[o + 1] = b;
       all.normal[o + 2] = c;
-      // Not the mean's smaller noise: windows of neighbouring candidates overlap and share their errors.
+      // The noise of the mean would be too small: windows of neighbouring candidates overlap and share their errors.
       const noise = rms[i]!;
       const steady = STEADY_ERROR + STEADY_GROWTH * z * z;
       all.weight[kept] = 1 / (noise * noise + steady * steady);
@@ -99,7 +99,7 @@ export class FrameSampler {
     this.#choose();
   }
 
-  /** Chooses as many of each direction as there are, up to a cap that makes the total the wanted number. */
+  /** Chooses all samples of each direction, up to a cap that makes the total the wanted number. */
   #choose(): void {
     const { all, chosen } = this;
     const wanted = chosen.weight.length;
@@ -109,7 +109,7 @@ export class FrameSampler {
     for (let bin = 0; bin < BINS; bin++) credit[bin] = 0.5;
     let n = 0;
     for (let i = 0; i < all.count && n < wanted; i++) {
-      // Evenly along the candidates of its direction: each adds cap / count of a sample, and a whole one is taken.
+      // Spreads the choice evenly over the candidates of a direction: each adds cap / count, and a sample is taken at each whole number.
       const bin = this.#bin[i]!;
       const due = credit[bin]! + Math.min(1, cap / counts[bin]!);
       if (due < 1) {

@@ -21,7 +21,7 @@ export function emptySamples(capacity: number): Samples {
 
 /** Bytes of a packed sample: three coordinates in millimetres (6), three of a normal (3), a weight (2). */
 const SAMPLE_BYTES = 11;
-/** Samples that are packed at most. Chosen by hand: 22 kB a keyframe. */
+/** Most samples that are packed. Chosen by hand: 22 kB a keyframe. */
 const MOST_PACKED = 2000;
 
 /** Packs samples for a keyframe: at most `MOST_PACKED`, evenly chosen. `unpackSamples` gives them back. */

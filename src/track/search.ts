@@ -2,7 +2,7 @@ import type { Placement } from "./placement.ts";
 import { emptySamples, type Samples } from "./samples.ts";
 import type { SurfelMap } from "./surfels.ts";
 
-/** A position where a frame might stand. */
+/** A candidate position of a frame. */
 export interface Candidate {
   readonly x: number;
   readonly y: number;
@@ -14,17 +14,17 @@ export interface Candidate {
 export interface SearchArea {
   /** Metres around the position of the given placement. */
   readonly radius: number;
-  /** Metres between positions that are tried. */
+  /** Metres: spacing of the lattice. */
   readonly step: number;
-  /** How many candidates are wanted, each at least two steps from the better ones. */
+  /** Most candidates to return, each at least two steps from the better ones. */
   readonly most: number;
 }
 
-/** Samples that a search looks at: enough to tell places apart, few enough to ask thousands of times. Chosen by hand. */
+/** Samples used by a search: enough to tell places apart, few enough for thousands of positions. Chosen by hand. */
 const MOST_SAMPLES = 80;
 
 /**
- * Looks for positions, on a level square lattice, where a frame of known rotation lies on the map.
+ * Searches a horizontal square lattice for positions at which a frame of known rotation lies on the map.
  * Source: exhaustive correlation of a scan with a map, as in Olson 2009, over the two translations only.
  */
 export class PositionSearch {
@@ -62,7 +62,7 @@ export class PositionSearch {
     return found;
   }
 
-  /** Turns evenly chosen samples into world axes; how many. */
+  /** Rotates evenly chosen samples into world axes. @returns their number */
   #rotate({ count, point, normal }: Samples, R: Float64Array): number {
     const out = this.#turned;
     const step = Math.max(1, Math.floor(count / MOST_SAMPLES));

@@ -1,31 +1,31 @@
 import { expOf } from "../geometry/elementary.ts";
 
-/** Seconds: the two means that are compared, and how long they must agree. Chosen by hand. */
+/** Seconds: time constants of the two means that are compared, and how long they must agree. Chosen by hand. */
 const SHORT_MEAN = 0.08;
 const LONG_MEAN = 0.4;
 const QUIET_SECONDS = 0.5;
-/** m/s^2 and rad/s: the most that the two means of a quiet imu differ by. Chosen by hand. */
+/** m/s^2 and rad/s: largest difference between the two means of a quiet imu. Chosen by hand. */
 const QUIET_FORCE = 0.12;
 const QUIET_RATE = 0.035;
-/** rad/s: the most that a quiet imu turns by, the gyro's bias included. Chosen by hand. */
+/** rad/s: largest rate of a quiet imu, including the gyro's bias. Chosen by hand. */
 const QUIET_TURN = 0.035;
 
-/** One inertial sample, at a place of the arrays. */
+/** One inertial sample, as an index into arrays. */
 export interface InertialSample {
   /** Seconds since the sample before. */
   readonly dt: number;
   /** Specific force, m/s^2, and turn rate, rad/s; imu frame, triples. */
   readonly force: Float64Array;
   readonly rate: Float64Array;
-  /** Where the triples of this sample begin. */
+  /** Index at which the triples of this sample begin. */
   readonly at: number;
   /** (3) m/s^2, world: gravity and bias taken off. */
   readonly acceleration: Float64Array;
 }
 
 /**
- * Whether an imu neither shakes, turns nor speeds up: short and long means of what it feels agree for a while. That alone is no rest: an
- * even way is as quiet.
+ * Whether an imu neither shakes, turns nor accelerates: the short and the long mean of its measurements agree for a while. A quiet imu is not
+ * necessarily at rest: at constant velocity it is as quiet.
  */
 export class Stillness {
   /** (6) means of force and rate, imu frame. */
@@ -45,7 +45,7 @@ export class Stillness {
     return this.#quietFor >= QUIET_SECONDS;
   }
 
-  /** Samples are missing: the means begin anew. */
+  /** Restarts the means, because samples are missing. */
   restart(): void {
     this.#quietFor = 0;
     this.#hasMeans = false;

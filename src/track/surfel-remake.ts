@@ -7,18 +7,18 @@ import type { LoopClosed } from "./loops.ts";
 import { placement, setPlacement } from "./placement.ts";
 import { emptySamples, unpackSamples } from "./samples.ts";
 
-/** Keyframes fused in one step: bounds the work of a frame. Chosen by hand. */
+/** Keyframes fused in one step. It bounds the work per frame. Chosen by hand. */
 const FUSED_AT_ONCE = 4;
 /** Most samples of a keyframe (`packSamples` keeps fewer). */
 const CAPACITY = 2048;
 
 /**
- * Makes the surfel maps anew from keyframes at corrected poses, some in each step. The store must drop no keyframe meanwhile.
+ * Rebuilds the surfel maps from keyframes at corrected poses, a few in each step. The store must not drop keyframes meanwhile.
  */
 export class SurfelRemake {
   readonly closed: LoopClosed;
   readonly maps: MapPair;
-  /** How the world near the newest keyframe moves. */
+  /** Motion of the world near the newest keyframe. */
   readonly newFromOld: Pose;
   readonly #store: KeyframeStore;
   readonly #samples = emptySamples(CAPACITY);
@@ -50,7 +50,7 @@ export class SurfelRemake {
     return this.#done >= frames.length;
   }
 
-  /** Gives the keyframes their new poses, once all are in the maps. */
+  /** Sets the corrected poses of the keyframes, once all are in the maps. */
   correctKeyframes(): void {
     this.#store.frames.forEach((frame, n) => {
       const pose = this.#poseOf(n);
@@ -59,7 +59,7 @@ export class SurfelRemake {
     });
   }
 
-  /** Keyframes made since the loop was closed keep their place to the last of those that were there. */
+  /** Corrected pose of a keyframe. Keyframes made since the loop was closed move along with the last one before it. */
   #poseOf(n: number): Pose {
     return this.closed.poses[n] ?? compose(this.newFromOld, this.#store.frames[n]!.worldFromLens);
   }

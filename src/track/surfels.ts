@@ -3,13 +3,13 @@ import type { Placement } from "./placement.ts";
 import type { Samples } from "./samples.ts";
 import { doubled, VoxelIndex } from "./voxel-index.ts";
 
-/** Floats per surfel: mean point (3), unit normal (3), weight, number of samples, metres of doubt about where it lies. */
+/** Floats per surfel: mean point (3), unit normal (3), weight, number of samples, doubt about its position in metres. */
 const SURFEL_FLOATS = 9;
-/** Every voxel that has any has room for two: the two sides of a board, or the two walls of a corner. */
+/** Every occupied voxel has room for two surfels: the two sides of a board, or the two walls of a corner. */
 const PAIR_FLOATS = 2 * SURFEL_FLOATS;
-/** Cosine of the angle beyond which two normals are of different surfaces: 37 degrees. Chosen by hand. */
+/** Least cosine between normals of one surface: 37 degrees. Chosen by hand. */
 const SAME_SURFACE = 0.8;
-/** Squared sine of 17 degrees: a normal within this of square does not depend on the place along an axis. Chosen by hand. */
+/** Squared sine of 17 degrees: a surface whose normal is this close to perpendicular to an axis does not depend on the position along it. Chosen by hand. */
 const SQUARE_TO = 0.09;
 
 export interface MatchOptions {
@@ -21,32 +21,31 @@ export interface MatchOptions {
 }
 
 export interface FuseOptions {
-  /** Metres: a sample within this of a surfel's plane becomes part of it. Half a voxel by default. */
+  /** Metres: a sample within this distance of a surfel's plane is fused into it. Half a voxel by default. */
   readonly reach?: number;
   /**
-   * (3 * n) unit axes along which the placement is unsure: only samples whose normal is square to them all, within 17 degrees, are
-   * added, since they alone do not depend on it. Null, the default, adds all.
+   * (3 * n) unit axes along which the placement is uncertain. Only samples whose normals are perpendicular to all of them, within 17 degrees,
+   * are added, because only they do not depend on it. Null, the default, adds all.
    */
   readonly free?: Float64Array | null;
-  /** Metres, 1 sigma: how far off the world's origin the placement may be; 0 by default. */
+  /** Metres, 1 sigma: error of the placement against the world's origin; 0 by default. */
   readonly doubt?: number;
 }
 
 /**
- * Small planes ("surfels") held per voxel of a sparse grid: the map that frames are registered against.
+ * The map that frames are registered against: small planes ("surfels") in the voxels of a sparse grid.
  *
- * A sample belongs to the surfel of its own voxel or to that of the next voxel along its normal, whichever is heavier:
- * otherwise a surface that lies on a boundary of voxels would be split by its noise into two, each following its own
- * half of the samples, and hold nothing.
+ * A sample belongs to the surfel of its own voxel or to that of the next voxel along its normal, whichever has more weight. Otherwise noise
+ * would split a surface on a voxel boundary into two surfels. Each would follow its own half of the samples, and constrain nothing.
  *
  * The private methods take numbers, not objects: they run once or more per sample.
  */
 export class SurfelMap {
   readonly voxelSize: number;
-  /** Surfels are running means until this weight, then they follow slowly. */
+  /** Surfels are plain means up to this weight, then running means that forget slowly. */
   readonly #maxWeight: number;
   readonly #inverse: number;
-  /** Voxel number n has the pair of surfels that begins at (n - 1) * PAIR_FLOATS. */
+  /** The pair of surfels of voxel number n begins at (n - 1) * PAIR_FLOATS. */
   readonly #voxels = new VoxelIndex();
   #surfels: Float32Array = new Float32Array(1024 * PAIR_FLOATS);
 
@@ -60,7 +59,7 @@ export class SurfelMap {
     this.#inverse = 1 / voxelSize;
   }
 
-  /** Voxels that hold anything. */
+  /** Number of occupied voxels. */
   get count(): number {
     return this.#voxels.count;
   }
@@ -180,7 +179,7 @@ export class SurfelMap {
   }
 
   /**
-   * How many points lie on surfels when their frame stands at a position. Numbers, not objects: a search asks thousands of times.
+   * Counts the points that lie on surfels with the frame at a position. It takes numbers, not objects: a search calls it thousands of times.
    *
    * @param point  (3 * count) relative to the position, in world axes
    * @param normal (3 * count) world axes
@@ -249,7 +248,7 @@ export class SurfelMap {
     const j = Math.floor(fy);
     const k = Math.floor(fz);
     const own = this.#compatible(i, j, k, nx, ny, nz);
-    // The next voxel across the nearer face, along the axis that the normal is closest to.
+    // The neighbour across the nearer face, along the axis that is closest to the normal.
     const ax = Math.abs(nx);
     const ay = Math.abs(ny);
     const az = Math.abs(nz);
@@ -261,7 +260,7 @@ export class SurfelMap {
     return next >= 0 && this.#surfels[next + 6]! > this.#surfels[own + 6]! ? next : own;
   }
 
-  /** The surfel of a voxel with about this normal, or -1. */
+  /** The surfel of a voxel with a similar normal, or -1. */
   #compatible(i: number, j: number, k: number, nx: number, ny: number, nz: number): number {
     const pair = this.#voxels.find(i, j, k);
     if (pair === 0) return -1;
@@ -274,7 +273,7 @@ export class SurfelMap {
     return second > SAME_SURFACE ? t : -1;
   }
 
-  /** Room for a new surfel in the voxel around a point; the lighter one gives way if both are used. -1 out of reach. */
+  /** Index for a new surfel in the voxel around a point. If both are used it replaces the one with less weight. -1 beyond the grid's range. */
   #make(x: number, y: number, z: number): number {
     const inverse = this.#inverse;
     const i = Math.floor(x * inverse);

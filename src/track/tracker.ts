@@ -28,19 +28,19 @@ import { RotationCheck } from "./rotation-check.ts";
 import { type WheeledPlace, WheeledPlacer } from "./wheeled-placer.ts";
 import { WorldAttitude } from "./world-attitude.ts";
 
-/** Every FUSE_EVERY-th tracked frame is fused into the surfel map: so the map drifts less with the errors of its own frames. Chosen by hand. */
+/** Every FUSE_EVERY-th tracked frame is fused into the surfel map, so that the map drifts less with the errors of its own frames. Chosen by hand. */
 const FUSE_EVERY = 2;
 
 /**
- * Where the base is, frame by frame: predicted by odometry, accelerations or its own motion, then registered against a map of surfels
- * that it builds on the way. Deterministic; no clock. Along directions that depth leaves free the prediction counts, with
- * a covariance that says so.
+ * Estimates the base's pose frame by frame. It predicts the pose by odometry, accelerations or constant velocity, and registers the frame
+ * against a map of surfels that it builds. Along directions that depth leaves free the prediction is used, and the covariance grows.
+ * Deterministic; no clock.
  *
- * `track` is the order of steps: open the frame; predict; register it against the map; then `accept` it (judge free directions, fuse, extend
- * the map), `carry` the prediction where depth cannot be used, or `recover` while lost. `result` says how well the pose is known.
+ * `track` shows the order of steps: open the frame; predict; register it against the map; then `accept` it (judge free directions, fuse,
+ * extend the map), `carry` the prediction where depth cannot be used, or `recover` while lost.
  */
 export class Tracker {
-  /** May be replaced between frames; the size of the voxels stays as it was. */
+  /** May be replaced between frames, except for the voxel size. */
   settings: TrackerSettings;
   readonly #start: Pose;
   readonly #map: LocalMap;
@@ -48,7 +48,7 @@ export class Tracker {
   readonly #rotationCheck = new RotationCheck(this.#registration);
   readonly #attitude = new WorldAttitude();
   readonly #motion: BaseMotion;
-  readonly #felt: InertialStep;
+  readonly #inertial: InertialStep;
   readonly #doubt = new PoseDoubt();
   readonly #placer: FramePlacer;
   readonly #wheeled: WheeledPlacer;
@@ -59,26 +59,26 @@ export class Tracker {
   #frames = 0;
   #last: LastFrame;
   #hold: Hold = "carried";
-  /** Whether the wheels were not believed when the head was lost: it may be carried anywhere. */
-  #isAdrift = false;
-  /** Metres. */
+  /** Whether the wheels were rejected when the head became lost. Then it may have been carried anywhere. */
+  #wasLostOffWheels = false;
+  /** Metres: path length so far. */
   #way = 0;
 
-  /** @param start where the base stands at the first frame; its roll and pitch come from the orientation */
+  /** @param start worldFromBase at the first frame. Its roll and pitch come from the orientation sensor. */
   constructor(start: Pose, settings: TrackerSettings) {
     this.settings = settings;
     this.#start = start;
     this.#last = { time: 0, base: start, odometry: null, attitude: null };
     this.#map = new LocalMap(settings.voxelSize);
     this.#motion = new BaseMotion(settings.rolling === "ahead");
-    this.#felt = new InertialStep(settings.tiltSigma);
+    this.#inertial = new InertialStep(settings.tiltSigma);
     const parts = {
       map: this.#map,
       level: this.#attitude.level,
       registration: this.#registration,
       doubt: this.#doubt,
       motion: this.#motion,
-      felt: this.#felt,
+      inertial: this.#inertial,
     };
     this.#placer = new FramePlacer(parts);
     this.#wheeled = new WheeledPlacer(parts);
@@ -90,22 +90,22 @@ export class Tracker {
     return this.#map;
   }
 
-  /** Metres of way so far. */
+  /** Metres: path length so far. */
   get way(): number {
     return this.#way;
   }
 
-  /** How far the map near by may be off against the world's origin. */
+  /** Error of the map near by against the world's origin. */
   get doubt(): WorldDoubt {
     return this.#doubt.world;
   }
 
-  /** Metres, 1 sigma, along the axis where the place against the map near by is least sure. */
-  get slack(): number {
-    return this.#doubt.slack;
+  /** Metres, 1 sigma, of the position against the map near by, along the axis with the largest variance. */
+  get worstSigma(): number {
+    return this.#doubt.worstSigma;
   }
 
-  /** Where the base has been, for when it is lost: positions some way apart. */
+  /** Earlier positions of the base, spread over its path. A lost head searches around them. */
   get places(): readonly Vec3[] {
     return this.#recovery.places;
   }
@@ -113,24 +113,24 @@ export class Tracker {
     this.#recovery.places = places;
   }
 
-  /** Whether the last pose is good enough to write to maps with. */
+  /** Whether the last pose may be used for maps. */
   get isFit(): boolean {
-    // Without odometry a map begun in doubt may lie over another place; with it, drift is what odometry always has.
+    // Without odometry a map with this much built-in doubt may overlap another place. With it the doubt is ordinary drift.
     const isSound = this.#last.odometry !== null || this.#doubt.world.built <= square(MOST_DOUBT);
     return this.#isSteady && !this.#builder.start.isWaiting && isSound;
   }
 
-  /** The place was known before: doubt about the world is no more than it was then. */
+  /** Takes a loop closure: the doubt about the world is no more than at the earlier visit. */
   returnTo(doubt: WorldDoubt): void {
     this.#doubt.returnTo(doubt);
   }
 
-  /** Goes on with other maps, in a world that is turned about the vertical and moved. */
+  /** Replaces the maps by others, in a world that is turned about the vertical and moved. */
   adopt(maps: MapPair, newFromOld: Pose): void {
     this.#map.adopt(maps);
     this.#last = { ...this.#last, base: compose(newFromOld, this.#last.base) };
     this.#motion.turn(newFromOld.rotation);
-    this.#felt.turn(newFromOld.rotation);
+    this.#inertial.turn(newFromOld.rotation);
     this.#wheeled.move(newFromOld.rotation, (pose) => compose(newFromOld, pose));
     this.#attitude.heading.turn(toYawPitchRoll(newFromOld.rotation)[0]);
     this.#odometryCheck.restart();
@@ -138,27 +138,27 @@ export class Tracker {
   }
 
   /**
-   * Frames have stopped coming: true when that makes the head lost now.
-   * @param isFelt whether inertial samples still come
+   * Takes a time up to which no frame has arrived. @returns whether the head becomes lost with it
+   * @param hasInertial whether inertial samples still arrive
    */
-  noFrameUntil(time: number, isFelt = false): boolean {
+  noFrameUntil(time: number, hasInertial = false): boolean {
     if (this.#frames === 0 || this.#hold === "lost" || this.#last.odometry !== null) return false;
     const { patience } = this.settings;
-    if (!this.#carryLimit.isSilentTooLong(time, this.#last.time, isFelt, patience)) return false;
+    if (!this.#carryLimit.isSilentTooLong(time, this.#last.time, hasInertial, patience)) return false;
     this.#hold = "lost";
     this.#recovery.restart();
     return true;
   }
 
-  /** Where the base is expected to be at a time without a frame of its own. */
+  /** The predicted pose of the base at a time between frames. */
   extrapolate(time: number, attitude: Quat, odometry: Pose | null): Pose {
     if (this.#frames === 0) return { rotation: attitude, position: this.#start.position };
     const rotation = this.#attitude.toWorld(attitude);
     const dt = Math.max(0, (time - this.#last.time) / 1e6);
-    return { rotation, position: this.#predictUnfelt(odometry, dt, rotation).position };
+    return { rotation, position: this.#predictWithoutImu(odometry, dt, rotation).position };
   }
 
-  /** Takes the next frame, in order of time. */
+  /** Takes the next frame. Frames come in order of time. */
   track(input: TrackInput): TrackResult {
     if (this.#frames === 0) return this.#begin(input);
     const frame = this.#open(input);
@@ -168,14 +168,14 @@ export class Tracker {
     if (this.#wheeled.isStanding) {
       this.#attitude.heading.stand(yawBetween(rotation, this.#last.base.rotation), frame.dt);
       rotation = this.#attitude.toWorld(input.attitude);
-    } else this.#attitude.heading.goOn();
+    } else this.#attitude.heading.endStand();
     const predicted = { rotation, position: prediction.position };
     const share = this.#register(frame, predicted, prediction.sigma);
     if (share < leastShare(this.#map.fused)) return this.#carry(frame, predicted, prediction.growth);
     return this.#accept(frame, { ...prediction, rotation }, share);
   }
 
-  /** The first frame that shows something. */
+  /** Takes frames until the first one with enough samples, which begins the map. */
   #begin(input: TrackInput): TrackResult {
     const { time, attitude, all } = input;
     const frame = firstFrame(input, this.settings);
@@ -191,7 +191,7 @@ export class Tracker {
     return this.#done(frame, "held", 1);
   }
 
-  /** Opens a frame: brings heading and accelerations to its time. */
+  /** Opens a frame: propagates heading and accelerations to its time. */
   #open(input: TrackInput): Frame {
     const { settings } = this;
     const dt = Math.max(1e-3, (input.time - this.#last.time) / 1e6);
@@ -199,17 +199,17 @@ export class Tracker {
     if (isFound) this.#hold = "carried";
     const frame = nextFrame({ input, settings, dt, last: this.#last, isLost: this.#hold === "lost" });
     if (isFound) frame.notes.push({ what: "found", distance: 0 });
-    this.#carryLimit.open(frame.isFelt);
+    this.#carryLimit.open(frame.isInertial);
     if (!frame.isWheeled) this.#wheeled.stop();
     this.#attitude.advance(frame);
-    if (frame.isFelt) {
-      if (!this.#felt.isRunning) {
-        this.#felt.start(this.#motion.velocity, this.#hold === "held" && this.#motion.isKnown);
+    if (frame.isInertial) {
+      if (!this.#inertial.isRunning) {
+        this.#inertial.start(this.#motion.velocity, this.#hold === "held" && this.#motion.isKnown);
         this.#builder.start.trace(this.#frames === 1);
       }
-      this.#felt.advance(input.inertial!, this.#attitude.heading.offset);
+      this.#inertial.advance(input.inertial!, this.#attitude.heading.offset);
     } else {
-      this.#felt.stop();
+      this.#inertial.stop();
       this.#builder.start.cancel();
     }
     return frame;
@@ -220,12 +220,12 @@ export class Tracker {
       const rotationFrom = (attitude: Quat) => this.#attitude.toWorld(attitude);
       return this.#wheeled.predict(frame, this.#last, rotationFrom, this.#attitude.heading.offset);
     }
-    if (frame.isFelt) return this.#felt.predict(this.#last.base, rotation);
-    return this.#predictUnfelt(frame.input.odometry, frame.dt, rotation);
+    if (frame.isInertial) return this.#inertial.predict(this.#last.base, rotation);
+    return this.#predictWithoutImu(frame.input.odometry, frame.dt, rotation);
   }
 
-  /** By odometry, or else by the base's own motion. */
-  #predictUnfelt(odometry: Pose | null, dt: number, rotation: Quat): Prediction {
+  /** Predicts by odometry, or else by constant velocity. */
+  #predictWithoutImu(odometry: Pose | null, dt: number, rotation: Quat): Prediction {
     const { base, odometry: before } = this.#last;
     if (odometry !== null && before !== null) {
       return predictByOdometry(base, before, odometry, this.settings.odometryShare);
@@ -237,11 +237,11 @@ export class Tracker {
   #register(frame: Frame, predicted: Pose, sigma: number): number {
     const target = { samples: frame.input.chosen, map: this.#map, doubt: this.#doubt.worldSigma };
     const yawVariance = square(frame.yawNoise) + this.#attitude.heading.variance;
-    const turnedOn = this.#motion.turnOn(this.#last.base.rotation, predicted.rotation, frame.dt);
-    return this.#rotationCheck.register(frame, target, { predicted, sigma, yawVariance }, turnedOn);
+    const coasted = this.#motion.coastRotation(this.#last.base.rotation, predicted.rotation, frame.dt);
+    return this.#rotationCheck.register(frame, target, { predicted, sigma, yawVariance }, coasted);
   }
 
-  /** The frame fits the map: judge its free directions, fuse it with the prediction, extend the map. */
+  /** Takes a frame that fits the map: judges its free directions, fuses it with the prediction, extends the map. */
   #accept(frame: Frame, prediction: Prediction & { readonly rotation: Quat }, share: number): TrackResult {
     const { time } = frame.input;
     const from = this.#last.base;
@@ -249,40 +249,40 @@ export class Tracker {
       const placed = this.#wheeled.place({ frame, from, share, rotation: prediction.rotation });
       return this.#acceptWheeled(frame, placed, share);
     }
-    const isUnbegun = this.#builder.isUnbegun(frame);
-    const placed = this.#placer.place({ frame, from, prediction, share, isUnbegun });
+    const isUnanchored = this.#builder.isUnanchored(frame);
+    const placed = this.#placer.place({ frame, from, prediction, share, isUnanchored });
     if (placed === null) return this.#lose(frame);
     const { base, directions } = placed;
     this.#attitude.follow(frame, base, this.#registration.yawVariance, this.#map.fused);
-    this.#goTo(base, isFree(directions));
+    this.#moveTo(base, isFree(directions));
     this.#carryLimit.markUsed(time);
-    // Judged before the map is extended: the doubt that this builds in concerns later frames.
+    // Judged before the map is extended: doubt that the extension builds in concerns later frames.
     const hold = isFree(directions) ? "sliding" : this.#holdOf(time);
     this.#extendMap(frame, directions);
     this.#compareOdometry(frame, !isFree(directions));
     return this.#done(frame, hold, share);
   }
 
-  /** The same for a base whose wheels are counted. */
+  /** The same for a base with odometry. */
   #acceptWheeled(frame: Frame, placed: WheeledPlace, share: number): TrackResult {
     const { time } = frame.input;
     const { base, directions, isDisputed } = placed;
     const isUnsure = this.#wheeled.isUnsure(time);
     if (!isUnsure && !this.#wheeled.isStanding)
       this.#attitude.follow(frame, base, this.#registration.yawVariance, this.#map.fused);
-    this.#goTo(base, isFree(directions));
+    this.#moveTo(base, isFree(directions));
     this.#carryLimit.markUsed(time);
     const hold = isDisputed || isUnsure ? "carried" : isFree(directions) ? "sliding" : this.#holdOf(time);
     if (this.#frames % FUSE_EVERY === 0 && this.#wheeled.mayFuse(placed, this.#map.fused)) {
-      const before = this.slack;
+      const before = this.worstSigma;
       this.#extendMap(frame, directions);
-      if (this.slack < before) this.#wheeled.settle();
+      if (this.worstSigma < before) this.#wheeled.settle();
     }
     this.#compareOdometry(frame, !isFree(directions) && !isUnsure);
     return this.#done(frame, hold, share);
   }
 
-  /** Reports wheels that slip. @param isHeld whether depth holds the place */
+  /** Reports wheels that slip. @param isHeld whether depth holds the position */
   #compareOdometry({ input: { time, odometry }, notes }: Frame, isHeld: boolean): void {
     if (odometry === null || !isHeld) {
       this.#odometryCheck.restart();
@@ -292,44 +292,44 @@ export class Tracker {
     if (slip !== null) notes.push({ what: "odometry disagrees", ...slip });
   }
 
-  /** Depth cannot be used: the pose is the prediction. */
+  /** Takes a frame without usable depth: the pose is the prediction. */
   #carry(frame: Frame, predicted: Pose, growth: number): TrackResult {
-    const { dt, isFelt, isWheeled, hasOdometry, input } = frame;
+    const { dt, isInertial, isWheeled, hasOdometry, input } = frame;
     this.#doubt.widen(growth);
     if (isWheeled) {
       const isDark = input.chosen.count < LEAST_MATCHES || input.isClear === false;
       this.#wheeled.carry(frame, this.#last.base, predicted, isDark);
-    } else if (isFelt) {
-      this.#motion.velocity = this.#felt.velocityOf(this.#last.base.rotation, predicted.rotation, dt);
-      this.#felt.mark();
+    } else if (isInertial) {
+      this.#motion.velocity = this.#inertial.velocityOf(this.#last.base.rotation, predicted.rotation, dt);
+      this.#inertial.mark();
     } else if (!hasOdometry) this.#motion.fade(dt);
-    this.#goTo(predicted, true);
+    this.#moveTo(predicted, true);
     this.#registration.place(compose(predicted, input.baseFromLens));
     this.#odometryCheck.restart();
-    const before = this.slack;
+    const before = this.worstSigma;
     this.#builder.extendCarried(frame);
-    if (isWheeled && this.slack < before) this.#wheeled.settle();
+    if (isWheeled && this.worstSigma < before) this.#wheeled.settle();
     const isPassed = this.#carryLimit.isPassed(frame, {
-      slack: this.slack,
-      isUnbegun: this.#builder.isUnbegun(frame),
+      worstSigma: this.worstSigma,
+      isUnanchored: this.#builder.isUnanchored(frame),
       areWheelsDistrusted: this.#wheeled.isDistrusted(input.time),
     });
     return isPassed ? this.#lose(frame) : this.#done(frame, "carried", 0);
   }
 
-  /** The head is lost: looks for it on the map. */
+  /** Takes a frame while lost: searches the map for the head. */
   #recover(frame: Frame, rotation: Quat): TrackResult {
     const { dt, hasOdometry, settings, input } = frame;
     this.#motion.velocity = [0, 0, 0];
-    const { position, growth } = this.#predictUnfelt(input.odometry, dt, rotation);
-    this.#doubt.widen(hasOdometry && !this.#isAdrift ? growth : FASTEST * dt);
+    const { position, growth } = this.#predictWithoutImu(input.odometry, dt, rotation);
+    this.#doubt.widen(hasOdometry && !this.#wasLostOffWheels ? growth : FASTEST * dt);
     const base = { rotation, position };
     this.#last = { ...this.#last, base };
     if (input.chosen.count < LEAST_MATCHES) return this.#done(frame, "lost", 0);
-    // Drift has one cause, so it has added up since depth last held every direction.
+    // The drift has one cause, so it adds up linearly since depth last held every direction.
     const drifted = (settings.yawDrift * (input.time - this.#motion.heldAt)) / 1e6;
     const yawSigma = Math.sqrt(square(settings.yawSigma) + this.#attitude.heading.variance) + drifted;
-    const found = this.#recovery.look(frame, this.#map, { base, slack: this.slack, yawSigma });
+    const found = this.#recovery.look(frame, this.#map, { base, worstSigma: this.worstSigma, yawSigma });
     if (found === null) return this.#done(frame, "lost", 0);
     this.#last = { ...this.#last, base: found.worldFromBase };
     if (!found.isConfirmed) return this.#done(frame, "lost", 0);
@@ -343,19 +343,19 @@ export class Tracker {
 
   #lose(frame: Frame): TrackResult {
     frame.notes.push({ what: "lost" });
-    this.#isAdrift = this.#wheeled.isDistrusted(frame.input.time);
+    this.#wasLostOffWheels = this.#wheeled.isDistrusted(frame.input.time);
     this.#recovery.restart();
-    this.#felt.stop();
+    this.#inertial.stop();
     return this.#done(frame, "lost", 0);
   }
 
-  /** The hold of a pose that depth constrains in every direction. */
+  /** The quality class of a pose that depth constrains in every direction. */
   #holdOf(time: number): Hold {
-    return this.#doubt.isMapDoubtful || this.#felt.isDisputed(time) ? "carried" : "held";
+    return this.#doubt.isMapDoubtful || this.#inertial.isDisputed(time) ? "carried" : "held";
   }
 
-  /** Moves the base and counts the way. */
-  #goTo(base: Pose, isFree: boolean): void {
+  /** Moves the base, and adds to the path length. */
+  #moveTo(base: Pose, isFree: boolean): void {
     const step = distance(base.position, this.#last.base.position);
     this.#way += step;
     this.#doubt.drift(step);
@@ -377,15 +377,15 @@ export class Tracker {
     if (levelled !== null) this.#moveWorld(frame, levelled);
   }
 
-  /** The young map was moved: base and velocity move with it. */
+  /** Moves base and velocity along with the young map. */
   #moveWorld(frame: Frame, { rotation, apply }: WorldMove): void {
     frame.turned = apply(IDENTITY);
     this.#last = { ...this.#last, base: apply(this.#last.base) };
     this.#wheeled.move(rotation ?? IDENTITY.rotation, apply);
     if (rotation === null) return;
     this.#motion.turn(rotation);
-    this.#felt.turn(rotation);
-    if (frame.isFelt) this.#motion.rolling.interrupt();
+    this.#inertial.turn(rotation);
+    if (frame.isInertial) this.#motion.rolling.interrupt();
   }
 
   /** Ends the frame. */
@@ -414,6 +414,6 @@ export class Tracker {
   }
 
   get #isSteady(): boolean {
-    return this.#hold !== "lost" && this.slack <= this.settings.writeSigma;
+    return this.#hold !== "lost" && this.worstSigma <= this.settings.writeSigma;
   }
 }

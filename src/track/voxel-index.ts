@@ -1,16 +1,16 @@
 import { cube } from "../geometry/elementary.ts";
 
-/** Voxels along one side of a block; a block's voxels lie together in memory. */
+/** Voxels along one side of a block. A block's voxels are adjacent in memory. */
 const SIDE = 8;
 const BLOCK_VOXELS = cube(SIDE);
 const EMPTY = -1;
-/** Blocks on either side of the origin that a key can name: 11 bits of x and of y, 10 of z. */
+/** Range of block indices that a key can hold, on either side of the origin: 11 bits of x and of y, 10 of z. */
 const REACH_XY = 1024;
 const REACH_Z = 512;
 
 /**
- * Numbers the voxels of a sparse grid that hold something, from 1 in the order in which they come. Blocks of voxels are found by hash,
- * so the cost does not grow with the map. Its numbers are for arrays of the caller's own.
+ * Numbers the occupied voxels of a sparse grid, from 1 in the order in which they are added. Blocks of voxels are found by hash, so the cost
+ * does not grow with the map. Callers use the numbers as indices of their own arrays.
  */
 export class VoxelIndex {
   #hashKeys: Int32Array = new Int32Array(256).fill(EMPTY);
@@ -20,11 +20,11 @@ export class VoxelIndex {
   /** (512 per block) number of each voxel, 0 for none. */
   #numbers: Int32Array = new Int32Array(64 * BLOCK_VOXELS);
   #count = 0;
-  /** The block looked up last: neighbouring samples are mostly in one. */
+  /** The block looked up last. Neighbouring samples are mostly in the same block. */
   #lastKey = EMPTY;
   #lastBlock = -1;
 
-  /** Voxels that have a number. */
+  /** Number of voxels that have a number. */
   get count(): number {
     return this.#count;
   }
@@ -45,7 +45,7 @@ export class VoxelIndex {
     return this.#numbers[block * BLOCK_VOXELS + (((k & 7) << 6) | ((j & 7) << 3) | (i & 7))]!;
   }
 
-  /** The number of voxel (i, j, k), which gets the next one if it has none; 0 if it is out of reach. */
+  /** The number of voxel (i, j, k), which gets the next number if it has none; 0 beyond the range. */
   add(i: number, j: number, k: number): number {
     const block = this.#addBlock(i >> 3, j >> 3, k >> 3);
     if (block < 0) return 0;

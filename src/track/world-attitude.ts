@@ -35,7 +35,7 @@ export class WorldAttitude {
    */
   follow(frame: Frame, base: Pose, yawVariance: number, fused: number): void {
     this.correctHeading(frame, base, yawVariance);
-    this.level.see(this.heading.toWorld(frame.input.attitude), base.rotation, fused);
+    this.level.add(this.heading.toWorld(frame.input.attitude), base.rotation, fused);
   }
 
   /** Corrects the heading alone. A jump of the sensor's yaw is added to the frame's notes. */

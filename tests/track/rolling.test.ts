@@ -30,9 +30,9 @@ describe("the axis that a base rolls along", () => {
     for (const mounted of [0, 0.6, Math.PI / 2]) {
       const rolling = new Rolling();
       const poses = drive(3, 0, mounted);
-      for (const pose of poses.slice(0, 12)) rolling.see(pose);
+      for (const pose of poses.slice(0, 12)) rolling.add(pose);
       expect(rolling.axis).toBeNull();
-      for (const pose of poses.slice(12)) rolling.see(pose);
+      for (const pose of poses.slice(12)) rolling.add(pose);
       const [a, b, c] = rolling.axis!;
       expect(Math.abs(a * Math.cos(mounted) + b * Math.sin(mounted))).toBeGreaterThan(Math.cos(0.01));
       expect(Math.abs(c)).toBeLessThan(0.02);
@@ -42,36 +42,36 @@ describe("the axis that a base rolls along", () => {
 
   test("is not found for a hand that swings, and is dropped when a base begins to swing", () => {
     const hand = new Rolling();
-    for (const pose of drive(6, 0.04)) hand.see(pose);
+    for (const pose of drive(6, 0.04)) hand.add(pose);
     expect(hand.axis).toBeNull();
     const base = new Rolling();
-    for (const pose of drive(6, 0)) base.see(pose);
+    for (const pose of drive(6, 0)) base.add(pose);
     expect(base.axis).not.toBeNull();
     base.interrupt();
-    for (const pose of drive(6, 0.04)) base.see(pose);
+    for (const pose of drive(6, 0.04)) base.add(pose);
     expect(base.axis).toBeNull();
   });
 
   test("is known from the start if set ahead, until the base shows another", () => {
     const base = new Rolling(true);
     expect(base.axis!.map(Math.abs)).toEqual([1, 0, 0]);
-    for (const pose of drive(4, 0)) base.see(pose);
+    for (const pose of drive(4, 0)) base.add(pose);
     expect(Math.abs(base.axis![0])).toBeGreaterThan(Math.cos(0.01));
     const crab = new Rolling(true);
-    for (const pose of drive(0.4, 0, Math.PI / 2)) crab.see(pose);
+    for (const pose of drive(0.4, 0, Math.PI / 2)) crab.add(pose);
     expect(crab.axis).toBeNull();
   });
 
   test("turns about a point beside the base's origin make the place after turns less sure", () => {
     const about = (arm: number) => {
       const rolling = new Rolling();
-      for (const pose of drive(2, 0)) rolling.see(pose);
+      for (const pose of drive(2, 0)) rolling.add(pose);
       rolling.interrupt();
       for (let n = 0; n < 60; n++) {
         const yaw = 0.13 * n;
         // The origin is `arm` ahead of what it turns about.
         const position: Vec3 = [arm * Math.cos(yaw), arm * Math.sin(yaw), 0];
-        rolling.see({ rotation: fromYawPitchRoll(yaw, 0, 0), position });
+        rolling.add({ rotation: fromYawPitchRoll(yaw, 0, 0), position });
       }
       return rolling.sidewaysOf(0, 1);
     };
