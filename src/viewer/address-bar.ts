@@ -2,11 +2,11 @@ import type { FromServer } from "../wire/messages.ts";
 import { hashOf, momentOf } from "./address.ts";
 import { VIEWS, type View } from "./views.ts";
 
-/** The page's address in the browser: what it asked for when the page was opened, and what it names now. */
+/** The page's address in the browser: the view and moment that it had when the page was opened, and the present ones. */
 export class AddressBar {
-  /** The view that the address asked for; null when it named none. */
+  /** The view in the opened address; null without one. */
   readonly view: View | null;
-  /** Microseconds: the moment that it asked for; null when it named none, or once the page goes there. */
+  /** Microseconds: the moment in the opened address; null without one, or once it was taken. */
   #at: number | null;
 
   constructor() {
@@ -15,14 +15,14 @@ export class AddressBar {
     this.#at = at;
   }
 
-  /** The moment that the address asked for, microseconds; null when it named none, or was taken before. */
+  /** Returns the moment in the opened address once, microseconds; null without one, or when it was taken before. */
   takeMoment(): number | null {
     const at = this.#at;
     this.#at = null;
     return at;
   }
 
-  /** Names the view, and the moment of a recording that stands still. Leaves the address alone while its own moment is still to come. */
+  /** Writes the view, and the moment of a paused recording, to the address; not before the address's own moment was taken. */
   show(view: View, playing: FromServer<"playing"> | null): void {
     if (this.#at !== null) return;
     const at = playing?.goal === null && playing.speed === 0 ? playing.at : null;

@@ -1,13 +1,13 @@
 import { VIEWS, type View } from "./views.ts";
 
-/** A moment and a view that an address names: `#view=plan&at=43.3`, seconds from the start of the recording. */
+/** The moment and the view in an address: `#view=plan&at=43.3`, seconds from the start of the recording. */
 export interface Moment {
   readonly view: View | null;
   /** Microseconds. */
   readonly at: number | null;
 }
 
-/** What is not understood is left out. */
+/** Parses the hash of an address. Fields that are not understood are null. */
 export function momentOf(hash: string): Moment {
   const fields = new URLSearchParams(hash.replace(/^#/, ""));
   const view = VIEWS.find((one) => one === fields.get("view")) ?? null;

@@ -4,7 +4,7 @@ import type { FromServer } from "../wire/messages.ts";
 /** Corners of the robot's outline in order: x ahead, y to the left, metres of the base. */
 export type Body = readonly (readonly [x: number, y: number])[];
 
-/** @param text as the setting `body.footprint` has it: "x,y x,y ..."; empty when it is no outline */
+/** Parses the setting `body.footprint`: "x,y x,y ...". @returns no corners when it is no outline */
 export function bodyOf(text: string): Body {
   const corners = text
     .trim()
@@ -14,17 +14,17 @@ export function bodyOf(text: string): Body {
   return corners.length >= 3 ? corners : [];
 }
 
-/** Where the way straight ahead ends, and the band that the robot sweeps up to there; metres of the base. */
+/** The obstacle or edge that limits the pace straight ahead, and the band that the robot sweeps up to there; metres of the base. */
 export interface Culprit {
   readonly front: number;
   readonly left: number;
   readonly right: number;
-  /** How far the robot's front comes. */
+  /** x of the robot's front at the end of the band. */
   readonly end: number;
-  /** What ends it. */
+  /** Position of what limits the pace. */
   readonly x: number;
   readonly y: number;
-  /** Nothing ends it as far as was looked. */
+  /** Whether nothing limits it within the range of the guard. */
   readonly isOpen: boolean;
 }
 

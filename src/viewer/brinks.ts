@@ -4,17 +4,17 @@ import { metresText } from "./text.ts";
 type Brink = FromServer<"brinks">["brinks"][number];
 type Pose = FromServer<"pose">["worldFromBase"];
 
-/** An edge of the floor as the base has it: x ahead, y to the left, metres. */
+/** An edge of the floor in the base frame: x ahead, y to the left, metres. */
 export interface NearBrink {
   readonly points: readonly (readonly [x: number, y: number])[];
   /** Metres; null when no bottom was seen. */
   readonly drop: number | null;
-  /** The nearest of its points, and how far that is. */
+  /** The nearest of its points, and its distance. */
   readonly nearest: readonly [x: number, y: number];
   readonly distance: number;
 }
 
-/** Edges of the floor from the base's own place, the nearest first. */
+/** Edges of the floor in the base frame, the nearest first. */
 export function brinksFrom({ position, rotation }: Pose, brinks: readonly Brink[]): NearBrink[] {
   const yaw = yawOf(rotation);
   const [cos, sin] = [Math.cos(yaw), Math.sin(yaw)];

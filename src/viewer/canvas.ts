@@ -1,6 +1,6 @@
 /**
- * Brings a canvas to the size that it has on the screen, and clears it.
- * @returns width and height to draw in, or null while it has none
+ * Sets a canvas's resolution to its size on the screen, and clears it.
+ * @returns width and height to draw in, or null while it has no size
  */
 export function canvasSized(
   canvas: HTMLCanvasElement,

@@ -1,7 +1,7 @@
 import { BLOCK_SIDE, type ClassBlock, keyX, keyY, keyZ, VOXEL } from "../wire/blocks.ts";
 import type { Bands } from "./map-plans.ts";
 
-// The map from above, column by column: what a plan shows, and what shades the map in three dimensions.
+// The map from above, column by column: the source of the plan, and of the contact shadows in three dimensions.
 
 /**
  * Bytes of a column: the floor's highest voxel; the lowest voxel that stands in the robot's way, and the highest of all above it,
@@ -10,9 +10,9 @@ import type { Bands } from "./map-plans.ts";
 export const COLUMN_BYTES = 4;
 /** Columns of a stack of blocks. */
 export const STACK = BLOCK_SIDE * BLOCK_SIDE;
-/** A floor's height is its highest voxel, counted from this; 0 is no floor. */
+/** Offset of a floor's height, which is its highest voxel; 0 is no floor. */
 export const FLOOR_ZERO = 128;
-/** Columns to each side that shade a column: at voxels of 5 cm a contact shadow of 20 cm. */
+/** Columns on each side that cast a contact shadow on a column: 20 cm with voxels of 5 cm. */
 const REACH = 4;
 
 /** Stacks of 8 x 8 columns. */
@@ -21,7 +21,7 @@ export interface ColumnUpdate {
   readonly places: Int32Array;
   /** COLUMN_BYTES of each column, stack by stack, x fastest. */
   readonly columns: Uint8Array;
-  /** Of each column how much stands around it, 0 to 255. */
+  /** Contact shadow of each column, 0 to 255. */
   readonly shades: Uint8Array;
 }
 
@@ -45,14 +45,14 @@ export class ColumnMap {
     this.#voxelSize = voxelSize;
   }
 
-  /** Heights between which things stand in the robot's way: all columns are made anew. */
+  /** Heights between which things stand in the robot's way. Setting them recomputes all columns. */
   set bands(bands: Bands) {
     if (bands.low === this.#bands.low && bands.high === this.#bands.high) return;
     this.#bands = bands;
     for (const stack of this.#keys.keys()) this.#stale.add(stack);
   }
 
-  /** The map is another one. */
+  /** Clears the columns for another map. */
   clear(): void {
     for (const stack of this.#keys.keys()) this.#stale.add(stack);
     this.#keys.clear();
@@ -71,7 +71,7 @@ export class ColumnMap {
     }
   }
 
-  /** The stacks that changed since the last call, and those whose shade changed with them. */
+  /** The stacks that changed since the last call, and the stacks whose shadows changed with them. */
   take(): ColumnUpdate {
     const shaded = new Set<number>();
     for (const stack of this.#stale) {
@@ -115,7 +115,7 @@ export class ColumnMap {
       const { classes } = block;
       for (let k = 0, n = 0; k < BLOCK_SIDE; k++) {
         const z = BLOCK_SIDE * keyZ(key) + k;
-        // As the map's own colours: floor by its top, a hair for the rounding.
+        // The same rule as for the map's colours: floor by its top, with a margin for rounding.
         const isFloor = voxel * (z + 1) <= low + 1e-6;
         const isOver = !isFloor && voxel * z >= high;
         for (let at = 0; at < STACK; at++, n++) {
@@ -134,7 +134,7 @@ export class ColumnMap {
     return out;
   }
 
-  /** How much stands around each column: near ones count more, in proportion to what is left of the reach. */
+  /** The contact shadow of each column: standing columns around it count less with distance, linearly to zero at REACH. */
   #shade(stack: number, out: Uint8Array): void {
     const side = BLOCK_SIDE + 2 * REACH;
     const standing = new Uint8Array(side * side);
@@ -154,7 +154,7 @@ export class ColumnMap {
       }
     }
     if (!any) return;
-    // Along x, then along y: triangles of width REACH each way.
+    // Along x, then along y: triangular kernels of half width REACH.
     const across = new Float32Array(side * BLOCK_SIDE);
     for (let row = 0; row < side; row++) {
       for (let col = 0; col < BLOCK_SIDE; col++) {
@@ -176,7 +176,7 @@ export class ColumnMap {
   }
 }
 
-/** Whether things stand in the same columns: what shades the columns around. */
+/** Whether things stand in the same columns, so that the contact shadows around are unchanged. */
 function isStandingAlike(before: Uint8Array | undefined, now: Uint8Array | null): boolean {
   for (let at = 1; at < COLUMN_BYTES * STACK; at += COLUMN_BYTES) {
     if ((before?.[at] ?? 0) > 0 !== (now?.[at] ?? 0) > 0) return false;

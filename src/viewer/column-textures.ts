@@ -12,16 +12,16 @@ import { COLUMN_BYTES, type ColumnUpdate, STACK } from "./column-map.ts";
 
 /** Columns along the side of a stack. */
 const SIDE = 8;
-/** Columns of a stack that make it part of the place. */
+/** Columns with content that a stack needs to count as seen. */
 const SEEN = 4;
-/** Room grows by this many stacks at once. */
+/** Stacks by which the textures grow at a time. */
 const SPARE = 16;
-/** Stacks along a side at most: 4096 columns, 205 m at voxels of 5 cm. What lies farther off has no plan. */
+/** Most stacks along a side: 4096 columns, 205 m at voxels of 5 cm. Farther columns are not in the plan. */
 const MOST = 512;
 
-/** The columns of the whole map as textures, which plan and shading read by place. */
+/** The columns of the whole map as textures, which the shaders of plan and shadows sample by position. */
 export class ColumnTextures {
-  /** In blocks: the first column's stack, and how many stacks there is room for. */
+  /** In blocks: position of the first stack, and capacity in stacks. */
   #first: readonly [number, number] = [0, 0];
   #size: readonly [number, number] = [0, 0];
   #columns = new Uint8Array(COLUMN_BYTES);
@@ -29,7 +29,7 @@ export class ColumnTextures {
   readonly uniforms = {
     columns: { value: textureOf(this.#columns, 1, 1, true) } as IUniform<DataTexture>,
     shades: { value: textureOf(this.#shades, 1, 1, false) } as IUniform<DataTexture>,
-    /** Corner and size of what the textures cover, metres. */
+    /** Corner and size of the area that the textures cover, metres. */
     columnsAt: { value: new Vector4(0, 0, 1e-6, 1e-6) },
     columnsSize: { value: new Vector2(1, 1) },
   };
@@ -106,7 +106,7 @@ export class ColumnTextures {
     uniforms.columnsSize.value.set(SIDE * wide, SIDE * high);
   }
 
-  /** The middles of the stacks in which something was seen, metres. */
+  /** Centres of the seen stacks, metres. */
   get places(): (readonly [x: number, y: number])[] {
     const at = this.uniforms.columnsAt.value;
     const [wide, high] = this.#size;
@@ -120,7 +120,7 @@ export class ColumnTextures {
     return places;
   }
 
-  /** Whether a stack has at least a few columns with floor, or with something that stands: single ones are noise. */
+  /** Whether a stack has at least SEEN columns with floor or obstacles: single ones are noise. */
   #isSeen(x: number, y: number): boolean {
     let seen = 0;
     for (let row = 0; row < SIDE; row++) {
@@ -148,7 +148,7 @@ export class ColumnTextures {
 function textureOf(data: Uint8Array, width: number, height: number, isColour: boolean): DataTexture {
   const texture = new DataTexture(data, width, height, isColour ? RGBAFormat : RedFormat);
   texture.unpackAlignment = 1;
-  // Bytes of columns are codes; shades are mixed.
+  // Bytes of columns are codes, which must not be interpolated; shadows are.
   texture.minFilter = texture.magFilter = isColour ? NearestFilter : LinearFilter;
   texture.needsUpdate = true;
   return texture;

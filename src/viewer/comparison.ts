@@ -11,7 +11,7 @@ import type { Ask, TimedPlans } from "./worker-messages.ts";
 type Baseline = FromServer<"baseline">;
 type Reach = FromServer<"reach">;
 
-/** What is compared: what the head says with one set of settings. */
+/** One side of the comparison: the head's outputs with one set of settings. */
 interface Side {
   readonly state: string;
   readonly bearings: Pick<Reach, "first" | "step" | "distanceMm" | "what">;
@@ -34,7 +34,7 @@ const ROWS: readonly (readonly [name: string, of: (side: Side) => string])[] = [
 ];
 const positionText = ([x, y]: readonly number[]): string => `${x!.toFixed(2)}, ${y!.toFixed(2)} m`;
 
-/** The same frame with the baseline's settings and the present ones, side by side. */
+/** The same frame with the baseline's settings and with the present ones, side by side. */
 export class Comparison {
   readonly #ask: Ask;
   readonly #say: (text: string) => void;
@@ -50,7 +50,7 @@ export class Comparison {
   #baseline: Baseline | null = null;
   #now: Side | null = null;
   #frame = -1;
-  /** Called when settings have changed otherwise than by their list. */
+  /** Called when settings were changed outside the settings dialog. */
   onSettings: () => void = () => {};
 
   constructor(ask: Ask, say: (text: string) => void) {
@@ -64,13 +64,13 @@ export class Comparison {
     return (this.#baseline?.changes.length ?? 0) > 0;
   }
 
-  /** The present settings become the baseline. */
+  /** Makes the present settings the baseline. */
   setBaseline(): void {
     if (!this.isOn) return;
     this.#ask({ kind: "play", wish: { baseline: true } }).catch((error: Error) => this.#say(error.message));
   }
 
-  /** The baseline's settings hold again. */
+  /** Restores the baseline's settings. */
   revert(): void {
     if (!this.isOn) return;
     const change = Object.fromEntries(this.#baseline!.changes.map(({ name, baseline }) => [name, baseline]));
@@ -83,7 +83,7 @@ export class Comparison {
     this.#view.paint(theme);
   }
 
-  /** The head is another one. */
+  /** Clears everything for another head. */
   forget(): void {
     this.#now = null;
     this.#frame = -1;
@@ -108,7 +108,7 @@ export class Comparison {
     this.#bands = bands;
   }
 
-  /** Asks for both maps from above. One request runs at a time; a change meanwhile asks once more. */
+  /** Requests both maps from above. One request runs at a time; a change meanwhile leads to one more. */
   async mapChanged(): Promise<void> {
     if (!this.isOn) return;
     this.#isAskedAgain = this.#isAsking;
@@ -120,7 +120,7 @@ export class Comparison {
     if (this.#isAskedAgain) await this.mapChanged();
   }
 
-  /** Compares maps of one frame only: the baseline's map is of the frame at which the settings were changed. */
+  /** Shows the maps if both are of the same frame. The baseline's map is of the frame at which the settings were changed. */
   #showPlans(): void {
     const plans = this.#plans;
     const isSame = plans !== null && plans.frame === this.#frame;
@@ -135,7 +135,7 @@ export class Comparison {
     }
   }
 
-  /** @param frame as the recording counts them */
+  /** @param frame number of the frame in the recording */
   setFrame(frame: number): void {
     if (frame === this.#frame) return;
     this.#frame = frame;
@@ -155,7 +155,7 @@ export class Comparison {
   draw(): void {
     const baseline = this.#baseline;
     if (!this.isOn || baseline === null) return;
-    // Only what is of one frame is compared.
+    // Only outputs of the same frame are compared.
     const reach = baseline.frame === this.#frame ? baseline.reach : null;
     this.#fan.show(reach);
     const was: Side | null = reach && {

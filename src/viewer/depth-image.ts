@@ -3,10 +3,10 @@ import { countText, metresText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 import type { UnpackedImage } from "./worker-messages.ts";
 
-/** Why a pixel is not used, by its code on the wire, and how it is drawn. */
+/** Why a pixel is not used, by its code on the wire; and its pattern. */
 export const REASONS = ["used", "no return", "saturated", "weak", "flying", "out of range"] as const;
 
-/** Whether the pattern of a reason has ink at this pixel. Each reason has a pattern of its own, so that colour is not its only sign. */
+/** Whether the pattern of a reason has ink at this pixel. Each reason has its own pattern, so that it does not depend on colour alone. */
 const PATTERNS: readonly ((u: number, v: number) => boolean)[] = [
   () => true,
   (u, v) => u % 4 === 0 && v % 4 === 0,
@@ -18,7 +18,7 @@ const PATTERNS: readonly ((u: number, v: number) => boolean)[] = [
 
 type Colour = readonly [number, number, number];
 
-/** The newest depth image: the distance or the amplitude of each pixel, and why others are not used. */
+/** The newest depth image: distance or amplitude of used pixels, and the reason for each unused one. */
 export class DepthImage {
   readonly #canvas: HTMLCanvasElement;
   readonly #context: CanvasRenderingContext2D;
@@ -28,7 +28,7 @@ export class DepthImage {
   #paper: Colour = [255, 255, 255];
   #near: Colour = [0, 0, 0];
   #far: Colour = [255, 255, 255];
-  /** The pixel that is read out; null: the one in the middle. */
+  /** The pixel whose values are shown; null: the one in the middle. */
   #at: readonly [number, number] | null = null;
 
   constructor(canvas: HTMLCanvasElement) {
@@ -69,7 +69,7 @@ export class DepthImage {
     if (image !== null) this.#describe(image);
   }
 
-  /** Depth, or the returned signal. */
+  /** Whether the amplitude is shown, instead of depth. */
   set isAmplitude(isAmplitude: boolean) {
     this.#isAmplitude = isAmplitude;
     this.draw();
@@ -96,7 +96,7 @@ export class DepthImage {
         const why = reason[n]!;
         let colour: Colour;
         if (why === 0) {
-          // The square root spreads near distances, so that the ground close by is told apart as well as far walls.
+          // The square root gives near distances more contrast, so that near ground and far walls are equally readable.
           const share = Math.sqrt(Math.min(1, values[n]! / top));
           colour = [0, 1, 2].map((k) => near[k]! + share * (far[k]! - near[k]!)) as unknown as Colour;
         } else colour = PATTERNS[why]?.(u, v) ? this.#inks[why]! : this.#paper;
@@ -122,7 +122,7 @@ export class DepthImage {
     this.#describe(image);
   }
 
-  /** In words: the share of each reason, and the pixel under the cross. */
+  /** Describes the image in words: the share of each reason, and the pixel under the cross. */
   #describe({ width, height, depth, reason, amplitude, unit, sensor }: UnpackedImage): void {
     const tally = new Array<number>(REASONS.length).fill(0);
     for (const why of reason) tally[why]!++;
@@ -139,7 +139,7 @@ export class DepthImage {
   }
 }
 
-/** The 99th percentile of what was measured: a single strong return does not darken the rest. */
+/** The 99th percentile of the measured values, so that a single strong return does not darken the rest. */
 function topOf(values: Uint16Array): number {
   const sample: number[] = [];
   for (let n = 0; n < values.length; n += 7) if (values[n]! > 0) sample.push(values[n]!);

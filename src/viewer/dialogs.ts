@@ -3,7 +3,7 @@ import { setToken } from "./token.ts";
 
 const dialog = (id: string): HTMLDialogElement => byId<HTMLDialogElement>(id);
 
-/** A dialog with one text field. Calls `done` with what was entered, unless it was cancelled or nothing was entered. */
+/** Listens to a dialog with one text field. Calls `done` with the text, unless it is empty or the dialog was cancelled. */
 function listen(id: string, field: string, done: (text: string) => void): void {
   const element = dialog(id);
   element.addEventListener("close", () => {

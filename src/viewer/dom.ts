@@ -1,6 +1,6 @@
 export const byId = <T extends HTMLElement = HTMLElement>(id: string): T => document.getElementById(id) as T;
 
-/** Sets the text of an element, only when it is another: screen readers read changes. */
+/** Sets the text of an element if it differs: screen readers announce every change. */
 export function setText(id: string, text: string): void {
   const element = byId(id);
   if (element.textContent !== text) element.textContent = text;

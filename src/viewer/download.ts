@@ -1,4 +1,4 @@
-/** Gives the user a file. */
+/** Downloads data as a file. */
 export function download(blob: Blob, name: string): void {
   const url = URL.createObjectURL(blob);
   const anchor = document.createElement("a");

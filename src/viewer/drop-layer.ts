@@ -8,23 +8,23 @@ import { WideLines } from "./wide-lines.ts";
 
 type Brinks = FromServer<"brinks">["brinks"];
 
-/** Metres: the edge is drawn this far above the floor. */
+/** Metres: height above the floor at which an edge is drawn. */
 const LIFT = 0.03;
-/** Metres: teeth along an edge are this far apart, reach this far over the low side, and are at most this long. */
+/** Metres: spacing of the teeth along an edge, their length over the low side, and their greatest length. */
 const TOOTH_EVERY = 0.12;
 const TOOTH_REACH = 0.08;
 const LONGEST_TOOTH = 0.6;
-/** Metres beside an edge where the floor is looked up to find its low side: more than a cell. */
+/** Metres from an edge to the point at which the floor is looked up to find the low side: more than a cell. */
 const ASIDE = 0.08;
-/** Metres: a rim this near to a brink is the same edge. */
+/** Metres: a rim closer than this to a brink is the same edge. */
 const BESIDE = 0.1;
-/** Edges shorter than this have no depth beside them, metres; of the others the longest have one. */
+/** Metres: shorter edges have no label with their depth. Of the others the longest have one. */
 const TAGGED = 0.3;
 const MOST_TAGS = 12;
 
 /**
- * Edges of the floor: the boldest lines of the map. A comb hangs from each into the low side, its teeth as long as the drop is
- * deep; the depth stands beside it. Where something nearer covers an edge, it is drawn fainter and not left out.
+ * Edges of the floor: the boldest lines of the map. Each has a comb on the low side, whose teeth are as long as the drop is deep, and a
+ * label with the depth. Where something nearer covers an edge, it is drawn fainter.
  */
 export class DropLayer {
   readonly object = new Group();
@@ -34,7 +34,7 @@ export class DropLayer {
   #rims: readonly Rim[] = [];
   readonly #isGone: (x: number, y: number) => boolean;
 
-  /** @param isGone whether the floor is gone at a place, metres: there the low side of an edge is */
+  /** @param isGone whether the floor is gone at a position, metres: it marks the low side of an edge */
   constructor(viewport: IUniform<Vector2>, isGone: (x: number, y: number) => boolean) {
     this.#isGone = isGone;
     this.#edges = new WideLines(viewport, [
@@ -51,18 +51,18 @@ export class DropLayer {
     this.#teeth.paint(theme);
   }
 
-  /** The depths of the longest edges, each beside its edge. */
+  /** Labels with the depths of the longest edges. */
   get tags(): readonly Tag[] {
     return tagsOf(this.#brinks);
   }
 
-  /** The edges near the robot, with their depths. */
+  /** Shows the edges near the robot, with their depths. */
   showBrinks(brinks: Brinks): void {
     this.#brinks = brinks;
     this.#show();
   }
 
-  /** Borders of floor that is gone: edges that are farther off. */
+  /** Shows borders of floor that is gone, which are edges farther from the robot. */
   showRims(rims: readonly Rim[]): void {
     this.#rims = rims;
     this.#show();
@@ -75,7 +75,7 @@ export class DropLayer {
     for (const rim of this.#rims) {
       for (let n = 1; n < rim.length; n++) {
         const [[ax, ay], [bx, by]] = [rim[n - 1]!, rim[n]!];
-        // A brink is the better edge: it has a place between the cells, and a depth.
+        // The brink is preferred: its position is finer than a cell, and it has a depth.
         if (!isNear((ax + bx) / 2, (ay + by) / 2)) edges.push(ax, ay, LIFT, bx, by, LIFT);
       }
     }
@@ -100,7 +100,7 @@ export class DropLayer {
         }
         since -= length;
       }
-      // One point alone: a mark of a finger's width.
+      // A single point gets a short mark.
       if (points.length === 1)
         edges.push(points[0]![0] - 0.01, points[0]![1], LIFT, points[0]![0] + 0.01, points[0]![1], LIFT);
     }
@@ -109,7 +109,7 @@ export class DropLayer {
   }
 }
 
-/** Tells whether a place is beside one of the brinks. */
+/** @returns a test of whether a position is beside one of the brinks */
 function nearness(brinks: Brinks): (x: number, y: number) => boolean {
   const taken = new Set<string>();
   const key = (x: number, y: number): string => `${Math.floor(x / BESIDE)},${Math.floor(y / BESIDE)}`;

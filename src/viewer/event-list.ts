@@ -5,10 +5,10 @@ import { secondsText } from "./text.ts";
 
 type Moments = FromServer<"recording">["moments"];
 
-/** Microseconds: the frame of an event may begin this much before it. */
+/** Microseconds: the frame of an event may begin this long before it. */
 const HERE = 50_000;
 
-/** The events of a recording as a list; kinds of them are switched on and off by their signs, which also say how many there are. */
+/** The events of a recording as a list. A button for each kind shows its count, and shows or hides its events. */
 export class EventList {
   readonly #seek: (to: number) => void;
   readonly #filtered: () => void;
@@ -22,14 +22,14 @@ export class EventList {
 
   /**
    * @param seek     is given the time of an event that was chosen, microseconds
-   * @param filtered called when other kinds are shown
+   * @param filtered called when a kind was shown or hidden
    */
   constructor(seek: (to: number) => void, filtered: () => void) {
     this.#seek = seek;
     this.#filtered = filtered;
   }
 
-  /** The events of the kinds that are switched on, in the order of time. */
+  /** The events of the shown kinds, in order of time. */
   get shown(): Moments {
     return this.#shown;
   }
@@ -46,14 +46,14 @@ export class EventList {
       shown.length === this.#shown.length &&
       shown.every(({ at, text }, n) => at === this.#shown[n]!.at && text === this.#shown[n]!.text);
     this.#shown = shown;
-    // A list that has the focus is not exchanged: who walks through it by keys would lose the place.
+    // A list that has the focus is not replaced: a keyboard user would lose the position in it.
     if (isSame || this.#list.contains(document.activeElement)) return;
     this.#list.replaceChildren(...shown.map((one) => this.#rowOf(one)));
     this.#current = -1;
     this.markUpTo(this.#at);
   }
 
-  /** A switch for each kind that there is. */
+  /** Makes a button for each kind in the recording. */
   #showKinds(): void {
     const counts = new Map<string, number>();
     for (const { what } of this.#moments) counts.set(what, (counts.get(what) ?? 0) + 1);
@@ -103,7 +103,7 @@ export class EventList {
     this.#current = current;
     const button = rows[current]?.firstElementChild;
     button?.setAttribute("aria-current", "true");
-    // The list alone scrolls, and only where it is the list that scrolls.
+    // Scrolls the list only, and not the page.
     const row = rows[current] as HTMLElement | undefined;
     if (row === undefined || this.#list.scrollHeight <= this.#list.clientHeight) return;
     const top = row.offsetTop - this.#list.offsetTop;

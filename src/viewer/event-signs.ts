@@ -1,4 +1,4 @@
-/** What an event is: its sign on timelines and in lists, and its name. */
+/** A kind of event: its sign on timelines and in lists, and its name. */
 interface EventSign {
   readonly sign: string;
   readonly name: string;
@@ -31,5 +31,5 @@ export function signOf(what: string, text = ""): EventSign {
   return SIGNS[what] ?? { sign: "•", name: what };
 }
 
-/** Kinds of events by which the robot is held back: they stand in a row of their own. */
+/** Whether a kind of event limits the robot's pace. These events have a row of their own. */
 export const isOfPace = (what: string): boolean => what === "brink" || what === "stop" || what === "slow";

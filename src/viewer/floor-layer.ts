@@ -3,10 +3,10 @@ import { FOOTING } from "../terms/safety.ts";
 import type { MapMaterials } from "./map-materials.ts";
 import type { Ground, Ray, Sighting } from "./worker-messages.ts";
 
-/** The sheet lies this far above the floor, so that the floor does not cover it, metres. */
+/** Metres: height of the sheet above the floor, so that the floor does not cover it. */
 const LIFT = 0.01;
 
-/** What is known of the floor, drawn on the map's own surface and, where it has none, on a sheet. */
+/** The state of the floor, drawn on the map's surface and, where there is none, on a sheet. */
 export class FloorLayer {
   readonly object: Mesh;
   readonly #materials: MapMaterials;
@@ -20,7 +20,7 @@ export class FloorLayer {
     this.object.visible = false;
   }
 
-  /** The floor as it is known now. */
+  /** Shows the present state of the floor. */
   show(ground: Ground | null): void {
     this.#ground = ground;
     this.#apply();
@@ -31,7 +31,7 @@ export class FloorLayer {
     this.#apply();
   }
 
-  /** The plan shows the state of the floor itself. */
+  /** Whether the view is the plan, which draws the state of the floor itself. */
   set isPlan(isPlan: boolean) {
     this.#isPlan = isPlan;
     this.#apply();
@@ -60,12 +60,12 @@ export class FloorLayer {
     return ground.cells[j * ground.width + i]!;
   }
 
-  /** Whether the floor is gone at a place of the world, metres. */
+  /** Whether the floor is gone at a position in the world, metres. */
   isGone(x: number, y: number): boolean {
     return this.#codeAt(x, y) === FOOTING.gone;
   }
 
-  /** Where a ray meets the height of the floor, if anything is known of the floor there. */
+  /** The intersection of a ray with the height of the floor; null where the state of the floor is unknown. */
   meet({ from, along }: Ray): Sighting | null {
     if (this.#ground === null) return null;
     const sighting = meetHeight({ from, along }, this.#ground.floor);
@@ -75,7 +75,7 @@ export class FloorLayer {
   }
 }
 
-/** Where a ray comes down to a height, metres; null when it never does. */
+/** The intersection of a descending ray with a height, metres; null without one. */
 export function meetHeight({ from, along }: Ray, height: number): Sighting | null {
   if (along[2]! >= 0) return null;
   const distance = (height - from[2]!) / along[2]!;

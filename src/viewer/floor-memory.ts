@@ -14,16 +14,16 @@ export interface FloorCells {
   readonly cells: Uint8Array;
 }
 
-/** Room grows by this many cells at once. */
+/** Cells by which the memory grows at a time. */
 const SPARE = 128;
-/** Cells along a side at most; what lies farther off is not remembered. */
+/** Most cells along a side. Farther cells are not remembered. */
 const MOST = 8192;
-/** Metres: edges at the rim of what a message tells are cut there and complete a little farther in. */
+/** Metres: edges are cut at the border of the area of a message, and complete this far inside it. */
 const RIM = 0.15;
 
 /**
- * The head tells of the floor around the base. What it told of other places before is kept here, so that drops stay on the map
- * when the robot leaves them.
+ * The floor of earlier messages. The head sends the floor around the base only. This memory keeps other places, so that drops stay on the
+ * map when the robot leaves them.
  */
 export class FloorMemory {
   #col = 0;
@@ -34,13 +34,13 @@ export class FloorMemory {
   #cells = new Uint8Array(0);
   #brinks: readonly Brink[] = [];
 
-  /** The map is another one. */
+  /** Clears the memory for another map. */
   forget(): void {
     this.#width = this.#height = 0;
     this.#brinks = [];
   }
 
-  /** Within the rectangle the newest message holds; beside it, the one that told of it last. */
+  /** Adds a message. @returns all cells: each from the newest message that covers it */
   addCells(newest: FloorCells): FloorCells {
     if (newest.cell !== this.#cell) this.#width = this.#height = 0;
     this.#cell = newest.cell;
@@ -75,7 +75,7 @@ export class FloorMemory {
     if (!isEmpty && west === own.west && south === own.south && east === own.east && north === own.north)
       return;
     if (east - west > MOST || north - south > MOST) {
-      // Too large to be kept as a whole: it begins again around the robot.
+      // The area became too large: the memory restarts around the robot.
       this.#width = this.#height = 0;
       this.#makeRoom({ col, row, width, height, cell: this.#cell, cells: this.#cells });
       return;
@@ -96,8 +96,8 @@ export class FloorMemory {
   }
 
   /**
-   * @param radius metres around the base of which a message tells
-   * @returns the newest edges, and those that were told of before farther off
+   * @param radius metres: radius of the area of a message
+   * @returns the newest edges, and earlier ones outside that area
    */
   addBrinks(newest: readonly Brink[], base: Point, radius: number): readonly Brink[] {
     const kept = this.#brinks.flatMap((brink) => outside(brink, base, radius - RIM));
@@ -106,7 +106,7 @@ export class FloorMemory {
   }
 }
 
-/** The parts of an edge that lie farther from a place than `radius`. */
+/** The parts of an edge that are farther from a position than `radius`. */
 function outside(brink: Brink, [x, y]: Point, radius: number): Brink[] {
   const parts: Point[][] = [];
   let isOutside = false;

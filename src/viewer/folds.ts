@@ -1,9 +1,9 @@
 import { byId } from "./dom.ts";
 
-/** The legend opens and closes by itself; the browser remembers it as well. */
+/** The browser's storage key of the legend, a `details` element of its own. */
 const LEGEND = "legend open";
 
-/** Panels that fold away, each by its own handle; the browser remembers which are folded. */
+/** Panels that fold away, each with its own handle. The browser remembers which are folded. */
 const PANELS = ["side", "time"] as const;
 type Panel = (typeof PANELS)[number];
 
@@ -20,7 +20,7 @@ export function toggleFold(panel: Panel): void {
   localStorage.setItem(keyOf(panel), String(isFolded));
 }
 
-/** Everything but the state and the map folds away, and comes back. */
+/** Folds away everything except the state and the map, or restores it. */
 export function toggleMapOnly(): void {
   const isOnly = document.documentElement.classList.toggle("is-map-only");
   byId("map-only").setAttribute("aria-pressed", String(isOnly));

@@ -3,7 +3,7 @@ import type { Ask, FromWorker, Request, ToWorker } from "./worker-messages.ts";
 /** The head or the worker refused a request. */
 export class RefusedError extends Error {
   override readonly name = "RefusedError";
-  /** The protocol's error code, when it was the head. */
+  /** The protocol's error code, if the head refused. */
   readonly code: string | undefined;
   constructor(message: string, code: string | undefined) {
     super(message);
@@ -40,7 +40,7 @@ export class HeadLink {
     this.#worker.postMessage(message);
   }
 
-  /** Asks the head, or the worker about the map. Rejects with the head's own words. */
+  /** Sends a request to the head, or to the worker for the map. Rejects with the head's message. */
   readonly ask: Ask = <T>(request: Request) => {
     const id = this.#next++;
     return new Promise<T>((resolve, reject) => {

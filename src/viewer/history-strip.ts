@@ -4,23 +4,23 @@ import { signOf } from "./event-signs.ts";
 import { isFit, type Note, ReachEvents } from "./reach-events.ts";
 import type { Theme } from "./theme.ts";
 
-/** Seconds that the strip goes back, and between its lines. */
+/** Seconds: time span of the strip, and spacing of its lines. */
 const SPAN = 120;
 const EVERY = 30;
-/** Reaches that are kept: 30 a second, and some more. */
+/** Reaches that are kept: 30 a second over the time span, and a margin. */
 const SAMPLES = 4096;
-/** Ages above this are drawn at full height, milliseconds. */
+/** Milliseconds: ages above this are drawn at full height. */
 const TALLEST = 250;
-/** Pixels below for the seconds, and above for the signs of events. */
+/** Pixels: margin below for the seconds, and above for the signs of events. */
 const FOOT = 16;
 const HEAD = 8;
 const MOST_NOTES = 200;
-/** A clock that jumps back by more is another head's, microseconds. */
+/** Microseconds: a clock that jumps back by more belongs to another head. */
 const OTHER_CLOCK = 1e6;
 
 type Reach = FromServer<"reach">;
 
-/** The last two minutes: the age of each reach when it was sent, times when the base had to stop, and events. */
+/** The last two minutes: the age of each reach when it was sent, spans in which the base had to stop, and events. */
 export class HistoryStrip {
   readonly #canvas: HTMLCanvasElement;
   readonly #context: CanvasRenderingContext2D;
@@ -33,7 +33,7 @@ export class HistoryStrip {
   #last: Reach | null = null;
   #theme: Theme | null = null;
   readonly #events = new ReachEvents();
-  /** With the time of day when each came. */
+  /** Notes, with the time of day at which each arrived. */
   readonly notes: (Note & { readonly came: Date })[] = [];
 
   constructor(canvas: HTMLCanvasElement) {
@@ -46,7 +46,7 @@ export class HistoryStrip {
     this.draw();
   }
 
-  /** @returns whether an event came with it */
+  /** Adds a reach. @returns whether it begins an event */
   add(reach: Reach): boolean {
     if (this.#last !== null && reach.time < this.#last.time - OTHER_CLOCK) this.#forget();
     const n = this.#count++ % SAMPLES;
@@ -67,7 +67,7 @@ export class HistoryStrip {
     this.notes.length = 0;
   }
 
-  /** That the settings allow, m/s. */
+  /** The top speed in the settings, m/s. */
   set topSpeed(speed: number) {
     this.#events.topSpeed = this.#topSpeed = speed;
   }
@@ -122,7 +122,7 @@ export class HistoryStrip {
     }
   }
 
-  /** A line, full height at the top speed. */
+  /** Draws the pace as a line, with full height at the top speed. */
   #drawPace(c: CanvasRenderingContext2D, theme: Theme, x: (time: number) => number, base: number): void {
     const stored = Math.min(this.#count, SAMPLES);
     const top = Number.isFinite(this.#topSpeed) ? this.#topSpeed : 1;

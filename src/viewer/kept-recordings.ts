@@ -4,12 +4,12 @@ import { bytesText, secondsText } from "./text.ts";
 import { authorization } from "./token.ts";
 import type { Ask } from "./worker-messages.ts";
 
-/** A stretch of the pre-trigger ring that the head has kept, as it lists it. */
+/** A recording from the pre-trigger ring, as the head lists it. */
 interface Kept {
   readonly name: string;
   readonly reasons: readonly string[];
   readonly text: string;
-  /** ISO 8601, by the head's wall clock. */
+  /** ISO 8601 time by the head's wall clock. */
   readonly at: string;
   readonly seconds: number;
   readonly bytes: number;
@@ -17,11 +17,11 @@ interface Kept {
 
 const NO_FOLDER =
   "This head has no folder to keep recordings in. Set pretrigger.folder in its settings file, and it keeps the last minutes.";
-/** A finger on a phone keeps what just happened without typing. */
+/** The reason that is sent when none was typed. */
 const NO_REASON = "no reason given";
 const OF_RECORDING = "A live head keeps recordings; this head plays one.";
 
-/** Milliseconds between looks for a recording that was asked for, and how many looks there are. */
+/** Milliseconds between polls for a requested recording, and the number of polls. */
 const LOOK = 3000;
 const MOST_LOOKS = 60;
 
@@ -31,13 +31,13 @@ async function get(path: string): Promise<Response> {
   return answer;
 }
 
-/** The pre-trigger ring on the page: asks the head to keep the last minutes, lists what was kept, and downloads it. */
+/** The pre-trigger ring on the page: asks the head to keep the last minutes, and lists the kept recordings for download. */
 export class KeptRecordings {
   readonly #ask: Ask;
   readonly #list = byId("kept");
   #isPlayed = false;
   #hasFolder = true;
-  /** Requests for the list so far. */
+  /** Number of requests for the list so far. */
   #loads = 0;
 
   constructor(ask: Ask) {
@@ -53,7 +53,7 @@ export class KeptRecordings {
     });
   }
 
-  /** @param isPlayed the head plays a recording, and keeps none */
+  /** @param isPlayed whether the head plays a recording; then it keeps none */
   setPlayed(isPlayed: boolean): void {
     this.#isPlayed = isPlayed;
     byId("keep").hidden = isPlayed;
@@ -62,7 +62,7 @@ export class KeptRecordings {
     if (!isPlayed) void this.load();
   }
 
-  /** Asks the person for a reason, or says why nothing can be kept. */
+  /** Opens the dialog for the reason, or shows why nothing can be kept. */
   open(): void {
     if (this.#isPlayed) setText("found", OF_RECORDING);
     else if (!this.#hasFolder) this.#say(NO_FOLDER);
@@ -79,7 +79,7 @@ export class KeptRecordings {
     );
   }
 
-  /** The head reports what it has kept; on a slow link the report may be lost, so the page looks as well. */
+  /** Polls the list until a new recording is in it: on a slow link the head's own report may be lost. */
   #await(before: number, looks: number): void {
     if (looks === 0) return;
     setTimeout(() => {
@@ -97,7 +97,7 @@ export class KeptRecordings {
         kept: readonly Kept[];
         trouble: string | null;
       };
-      if (load !== this.#loads) return; // a later answer is newer
+      if (load !== this.#loads) return; // a newer request is under way
       this.#hasFolder = isOn;
       this.#show(kept);
       if (!isOn) this.#say(NO_FOLDER);
@@ -108,9 +108,9 @@ export class KeptRecordings {
     }
   }
 
-  /** Newest first. */
+  /** Shows the list, newest first. */
   #show(kept: readonly Kept[]): void {
-    // New rows are put first and the others stay, so that who walks through the list by keys keeps the place.
+    // New rows are inserted first and the others stay, so that a keyboard user keeps the position in the list.
     const there = new Map(
       [...this.#list.children].map((row) => [(row as HTMLElement).dataset["name"], row] as const),
     );

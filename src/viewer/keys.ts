@@ -1,9 +1,9 @@
-/** A key of the page: what it does, in words and in fact. */
+/** A keyboard shortcut of the page. */
 export interface KeyBinding {
-  /** As it is typed, lower case; with "shift+" before a letter. */
+  /** The key in lower case; with "shift+" before a letter. */
   readonly key: string;
   readonly help: string;
-  /** Id of the button or field that does the same, if there is one: its accessible shortcut is set. */
+  /** Id of the button or field with the same function, if any. It gets the shortcut as `aria-keyshortcuts`. */
   readonly control?: string;
   readonly run: () => unknown;
 }
@@ -12,7 +12,7 @@ export interface KeyBinding {
 const nameOf = (key: string): string =>
   key.replace(/^shift\+/, "Shift+").replace(/[a-z]$/, (letter) => letter.toUpperCase());
 
-/** Listens to the keys everywhere but in text fields and dialogs. */
+/** Listens to the keys everywhere except in text fields and dialogs. */
 export function listenToKeys(bindings: readonly KeyBinding[]): void {
   const byKey = new Map(bindings.map((binding) => [binding.key, binding]));
   for (const { key, control } of bindings) {
@@ -34,7 +34,7 @@ export function listenToKeys(bindings: readonly KeyBinding[]): void {
   });
 }
 
-/** Fills a `dl` with the keys; those that do one thing both ways stand in one row. */
+/** Fills a `dl` with the keys. Keys with the same help share a row. */
 export function listKeys(list: HTMLElement, bindings: readonly KeyBinding[]): void {
   const rows = new Map<string, string[]>();
   for (const { key, help } of bindings) rows.set(help, [...(rows.get(help) ?? []), nameOf(key)]);

@@ -8,7 +8,7 @@ import { authorization } from "./token.ts";
 type Point = readonly [x: number, y: number];
 type Kind = "edge" | "obstacle";
 
-/** One label; of an obstacle the drop is 0. */
+/** One label. The drop of an obstacle is 0. */
 interface Label {
   readonly kind: Kind;
   readonly name: string;
@@ -16,7 +16,7 @@ interface Label {
   readonly drop: number;
 }
 
-/** The labels file beside the recording, and whether the head writes it. */
+/** The labels file beside the recording, and whether the head accepts a new one. */
 interface Beside {
   readonly mayKeep: boolean;
   readonly labels: LabelsFile | null;
@@ -25,19 +25,19 @@ interface Beside {
 
 const LETTER = { edge: "E", obstacle: "O" } as const;
 const TITLE = { edge: "floor edge", obstacle: "obstacle" } as const;
-/** Metres: a place nearer to the last corner is the same corner, and a box has no shorter side. */
+/** Metres: a point closer to the last corner is the same corner. It is also the shortest side of a box. */
 const LEAST = 0.01;
 
 /**
- * Labels of the recording that is played: the ground truth of its place, marked on its map. They stay in this browser until they
- * are saved beside the recording or as a file.
+ * Labels of the played recording: ground truth that a person marks on the map. They stay in this browser until they are saved beside the
+ * recording or as a file.
  */
 export class LabelEditor {
   readonly #show: (marked: readonly Marked[]) => void;
   readonly #begin: () => void;
   #recording: string | null = null;
   #labels: readonly Label[] = [];
-  /** The other fields of a file that was opened; they are saved again. */
+  /** Other fields of an opened file, which are saved unchanged. */
   #rest: Pick<LabelsFile, "note" | "tolerance"> = {};
   #drawn: { readonly kind: Kind; corners: readonly Point[] } | null = null;
   readonly #form = byId<HTMLFormElement>("label-form");
@@ -76,7 +76,7 @@ export class LabelEditor {
     return this.#drawn !== null;
   }
 
-  /** Opens the labels on the page. */
+  /** Opens the panel of labels. */
   reveal(): void {
     const box = byId<HTMLDetailsElement>("labels-box");
     box.open = true;
@@ -85,7 +85,7 @@ export class LabelEditor {
 
   /** @param name of the recording that is played; null when the head is live */
   async setRecording(name: string | null): Promise<void> {
-    if (name === this.#recording) return; // connected again
+    if (name === this.#recording) return; // reconnected
     this.#end();
     this.#recording = name;
     this.#labels = [];
@@ -104,7 +104,7 @@ export class LabelEditor {
     this.#list();
   }
 
-  /** A place was chosen on the map: the next corner. */
+  /** Adds a corner, chosen on the map. */
   corner([x, y]: readonly number[]): void {
     const drawn = this.#drawn;
     if (drawn === null) return;
@@ -115,7 +115,7 @@ export class LabelEditor {
     this.#tell();
   }
 
-  /** Keys on the map while a label is drawn. @returns whether the key was one of them */
+  /** Handles a key on the map while a label is drawn. @returns whether the key has a meaning */
   key(key: string): boolean {
     if (this.#drawn === null) return false;
     if (key === "Backspace") this.#undo();
@@ -171,7 +171,7 @@ export class LabelEditor {
     byId(`label-${kind}`).focus();
   }
 
-  /** Nothing is drawn any more. */
+  /** Ends the drawing of a label. */
   #end(): void {
     this.#drawn = null;
     this.#form.hidden = true;
@@ -186,7 +186,7 @@ export class LabelEditor {
     }
   }
 
-  /** Says how far the drawing is, and what comes next. */
+  /** Shows the progress of the drawing, and the next step. */
   #tell(why = ""): void {
     const { kind, corners } = this.#drawn!;
     const count = corners.length;
@@ -267,7 +267,7 @@ export class LabelEditor {
     };
   }
 
-  /** Takes over a file. @returns whether it is a file of labels */
+  /** Loads a file. @returns whether it is a file of labels */
   #take(text: string): boolean {
     try {
       const { note, tolerance, edges = [], obstacles = [] } = JSON.parse(text) as LabelsFile;
@@ -340,7 +340,7 @@ function describe({ kind, corners, drop }: Label): string {
   return `${TITLE.obstacle}, ${metresText(lengthOf([...corners, corners[0]!]))} round`;
 }
 
-/** Two corners of an obstacle become a box along the axes; more stay as they are. */
+/** Turns two corners of an obstacle into a box along the axes. More corners are unchanged. */
 function boxed(corners: readonly Point[]): readonly Point[] {
   if (corners.length !== 2) return corners;
   const [[ax, ay], [bx, by]] = corners as readonly [Point, Point];
@@ -351,5 +351,5 @@ function boxed(corners: readonly Point[]): readonly Point[] {
 const apart = ([ax, ay]: Point, [bx, by]: Point): number => Math.hypot(bx - ax, by - ay);
 const lengthOf = (corners: readonly Point[]): number =>
   corners.reduce((sum, at, n) => (n === 0 ? 0 : sum + apart(corners[n - 1]!, at)), 0);
-/** To millimetres. */
+/** Rounds to millimetres. */
 const round = (metres: number): number => Math.round(1000 * metres) / 1000;

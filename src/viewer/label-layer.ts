@@ -3,10 +3,10 @@ import type { Tag } from "./map-marks.ts";
 import type { Theme } from "./theme.ts";
 import { WideLines } from "./wide-lines.ts";
 
-/** Metres: labels are drawn this far above the world's zero, and posts at their corners are this high. */
+/** Metres: height of the lines above the world's zero, and height of the posts at their corners. */
 const LIFT = 0.06;
 const POST = 0.25;
-/** Metres: ticks along an edge are this far apart, and this long to either side. */
+/** Metres: spacing of the ticks along an edge, and their length to either side. */
 const TICKS = 0.25;
 const TICK = 0.06;
 
@@ -19,7 +19,7 @@ export interface Marked {
   readonly isOutline: boolean;
 }
 
-/** Labels of a recording: a line has ticks across it, an outline spokes to its middle; each has its tag. */
+/** Labels of a recording: a line has ticks across it, an outline has spokes to its centre, and each has a tag. */
 export class LabelLayer {
   readonly object = new Group();
   readonly #lines: WideLines;
@@ -39,7 +39,7 @@ export class LabelLayer {
     this.#lines.show(labels.flatMap(linesOf));
   }
 
-  /** The name of each, beside it. */
+  /** Names of the labels. */
   get tags(): readonly Tag[] {
     return this.#labels
       .filter(({ corners }) => corners.length > 0)

@@ -25,13 +25,13 @@ import { token } from "./token.ts";
 import { VIEWS } from "./views.ts";
 import { type FromWorker, sharedNow } from "./worker-messages.ts";
 
-// The page: makes its parts, hands them what the head sends, and judges whether what they show can be trusted.
+// The page: makes its parts, passes the head's messages to them, and shows whether the data can be trusted.
 
 /** The head's WebSocket. */
 const ADDRESS = `${location.protocol === "https:" ? "wss:" : "ws:"}//${location.host}/live`;
-/** The age on the page counts on this often without news, milliseconds. */
+/** Milliseconds between updates of the state and its age while no message arrives. */
 const TICK = 200;
-/** Depth images per second, while they are looked at. */
+/** Depth images per second while their panel is open. */
 const IMAGES = 4;
 /** Metres above the ground clearance up to which a voxel counts as floor: voxels of the floor reach a little above it. */
 const FLOOR_TOP = 0.03;
@@ -40,10 +40,10 @@ const root = document.documentElement;
 const layers = byId<HTMLDetailsElement>("layers");
 const imageBox = byId<HTMLDetailsElement>("image-box");
 
-// --- What is known of the head.
+// --- State of the connection and the head.
 
 let isOpen = false;
-/** Why the connection is gone, and when it is tried again by `sharedNow`. */
+/** Why the connection is closed, and the `sharedNow` of the next attempt. */
 let reason: string | null = null;
 let retryAt: number | null = null;
 /** Whether a person has paused the page. */
@@ -92,13 +92,13 @@ comparison.onSettings = () => void settings.load();
 // --- Messages.
 
 function take(message: FromWorker): void {
-  // A paused page still says how the head is: connection, health, events.
+  // A paused page still shows connection, health and events.
   if (!isPaused) takeView(message);
   takeHealth(message);
   showState();
 }
 
-/** What a paused page does not follow. */
+/** Handles messages that a paused page ignores. */
 function takeView(message: FromWorker): void {
   switch (message.kind) {
     case "reach":
@@ -143,7 +143,7 @@ function takeHealth(message: FromWorker): void {
       isOpen = false;
       reason = message.reason;
       retryAt = message.retry === null ? null : sharedNow() + message.retry;
-      // Refused for good for want of a token.
+      // The head refuses the connection until it gets a token.
       if (message.retry === null && /token/.test(message.reason)) openToken(message.reason);
       break;
     case "pulse":
@@ -200,7 +200,7 @@ function open(welcome: Extract<FromWorker, { kind: "open" }>["welcome"]): void {
   void labels.setRecording(playedName);
 }
 
-// --- What the page says of itself.
+// --- State line and notes.
 
 function showState(): void {
   const now = sharedNow();
@@ -222,7 +222,7 @@ function showState(): void {
   const isMapStale = state.isMapStale ?? false;
   root.classList.toggle("is-map-stale", isMapStale);
   setText("state-word", state.word);
-  // In a tab that is not looked at, the title tells.
+  // The title shows a bad state also while the tab is in the background.
   const title = state.values === "stale" ? `${state.word} – Brinkmap` : "Brinkmap";
   if (document.title !== title) document.title = title;
   address.show(map.view.view, playback.playing);
@@ -234,7 +234,7 @@ function showState(): void {
   }
 }
 
-/** What the page shows, for the strip below a saved picture. */
+/** Source of the shown data, for the caption of a saved picture. */
 const shownText = (): string =>
   playedName === null ? "Live head" : `${playedName}, ${secondsText(playback.playing?.at ?? 0)}`;
 
@@ -382,7 +382,7 @@ const keys: readonly KeyBinding[] = [
 ];
 listenToKeys(keys);
 listKeys(byId("keys"), keys);
-/** Buttons that do what their key does, and nothing else listens to. */
+/** Buttons without a listener of their own run the action of their key. */
 for (const id of ["pause", "mark", "settings", "theme", "help", "fit", "measure", "picture", "map-only"]) {
   byId(id).addEventListener("click", () => keys.find(({ control }) => control === id)!.run());
 }
@@ -405,7 +405,7 @@ const sizes = new ResizeObserver(() => {
   for (const part of [robot, comparison, history, playback]) part.draw();
 });
 sizes.observe(document.body);
-// What opens beside the map takes of its room, and may leave the page as long as it was.
+// A panel that opens beside the map makes the map smaller, and the size of the page may stay the same.
 for (const id of ["map", "fan", "history", "timeline", "layers"]) sizes.observe(byId(id));
 
 if (address.view !== null) map.setView(address.view);

@@ -9,31 +9,31 @@ type Pose = FromServer<"pose">["worldFromBase"];
 const FIELD_OF_VIEW = 45;
 /** Half the height of the picture at distance 1. */
 const TANGENT = Math.tan((FIELD_OF_VIEW * Math.PI) / 360);
-/** Directions from the map to the eye. The plan is a hair off the vertical, or up would have no direction. */
+/** Directions from the map to the camera. That of the plan is slightly off the vertical, so that "up" in the picture is defined. */
 const FROM_ABOVE = new Vector3(0, -0.0002, 1).normalize();
 const FROM_ASIDE = new Vector3(-0.42, -0.55, 0.72).normalize();
-/** Metres from the plan's eye down to the map: nothing is higher, and nothing lies deeper below it. */
+/** Metres: height of the plan's camera above the map, and visible depth below it. Larger than any map is high. */
 const PLAN_EYE = 100;
-/** Room around the map, as a share. */
+/** Size of the fitted view relative to the map. */
 const BORDER = 1.06;
-/** Metres behind and above the robot, and ahead of it, of the view that rides with it: it and its way are in the picture. */
+/** The view that rides behind the robot. Metres: camera behind and above the robot, and the point ahead of it that the camera looks at. */
 const RIDE = { back: 2, up: 1.7, ahead: 1.5 } as const;
 const FARTHEST_RIDE = 6;
 
 /** Keys that move or zoom the view. */
 const MOVING = /^(Arrow|[+=-])/;
 
-/** A camera that a person moves, with the place that it looks at. */
+/** A camera that a person moves, with its target. */
 interface Eye {
   readonly camera: PerspectiveCamera | OrthographicCamera;
   readonly controls: OrbitControls;
-  /** A person has turned or moved the view since it was fitted. */
+  /** Whether a person has turned or moved the view since it was fitted. */
   isMoved: boolean;
-  /** It has been fitted once. */
+  /** Whether it has been fitted at all. */
   isPlaced: boolean;
 }
 
-/** Where the map is looked at from: from above without perspective, around it, or behind the robot. Each view keeps its place. */
+/** The cameras of the map: orthographic from above, orbiting, or behind the robot. Each view keeps its own position. */
 export class MapCamera {
   readonly #plan: Eye;
   readonly #orbit: Eye;
@@ -42,15 +42,15 @@ export class MapCamera {
   #view: View = "orbit";
   #pose: Pose | null = null;
   #isFollowing = false;
-  /** Pixels of the page. */
+  /** Size of the canvas in pixels of the page. */
   #width = 1;
   #height = 1;
-  /** Pixels at the right that something else covers. */
+  /** Pixels at the right that another element covers. */
   #covered = 0;
   readonly #changed: () => void;
-  /** Metres: what is higher is not looked at from above. */
+  /** Metres: the plan leaves out everything higher. */
   planFrom = 0.6;
-  /** Called when a person begins to move the view, and when it ends. */
+  /** Called when a person begins and ends to move the view. */
   onHand: (isMoving: boolean) => void = () => {};
 
   /** @param changed called when a person turns or moves the view */
@@ -80,13 +80,13 @@ export class MapCamera {
       },
       { passive: false },
     );
-    // The style sheet says what of a touch is the page's and what is the map's: a phone scrolls past the map with one finger.
+    // The style sheet decides which touches scroll the page: on a phone, one finger scrolls past the map.
     canvas.style.touchAction = "";
     this.setView("orbit");
   }
 
   #eye(camera: PerspectiveCamera | OrthographicCamera, canvas: HTMLCanvasElement): Eye {
-    camera.up.set(0, 0, 1); // the controls take it over when they are made
+    camera.up.set(0, 0, 1); // the controls read it when they are made
     const controls = new OrbitControls(camera, canvas);
     const eye = { camera, controls, isMoved: false, isPlaced: false };
     controls.zoomToCursor = true;
@@ -108,7 +108,7 @@ export class MapCamera {
     return this.#view;
   }
 
-  /** That of the view, if a person moves it. */
+  /** The camera of the present view, if a person can move it. */
   get #eyeNow(): Eye | null {
     return this.#view === "plan" ? this.#plan : this.#view === "orbit" ? this.#orbit : null;
   }
@@ -134,11 +134,11 @@ export class MapCamera {
     plan.left = -aspect * plan.top;
     plan.right = aspect * plan.top;
     this.#uncover();
-    // A drag across the larger side turns the view once around.
+    // A drag across the larger side turns the view by a full turn.
     this.#orbit.controls.rotateSpeed = height / Math.max(width, height);
   }
 
-  /** The middle of the view is the middle of what is not covered. @param covered pixels at the right that are */
+  /** Centres the view in the uncovered part. @param covered pixels at the right that another element covers */
   set covered(covered: number) {
     this.#covered = Math.min(covered, 0.6 * this.#width);
     this.#uncover();
@@ -151,12 +151,12 @@ export class MapCamera {
     }
   }
 
-  /** Width to height of what is not covered. */
+  /** Aspect ratio of the uncovered part. */
   get #aspect(): number {
     return (this.#width - this.#covered) / this.#height;
   }
 
-  /** Metres that a pixel of the page shows at the plan's scale, or where the view looks at. */
+  /** Metres per pixel of the page: in the plan, or at the camera's target. */
   get metresPerPixel(): number {
     if (this.#view === "plan") {
       const plan = this.#plan.camera as OrthographicCamera;
@@ -167,7 +167,7 @@ export class MapCamera {
     return (2 * TANGENT * away) / this.#height;
   }
 
-  /** The view stays as it is until it is fitted again. */
+  /** Keeps the view until it is fitted again. */
   hold(): void {
     const eye = this.#eyeNow;
     if (eye !== null) eye.isMoved = true;
@@ -178,7 +178,7 @@ export class MapCamera {
     return this.#eyeNow?.isMoved === false && !this.#isFollowing;
   }
 
-  /** The robot stays where it is in the picture, in every view. */
+  /** Whether the views move with the robot, so that it stays in place in the picture. */
   set isFollowing(isFollowing: boolean) {
     this.#isFollowing = isFollowing;
     if (!isFollowing || this.#pose === null) return;
@@ -195,7 +195,7 @@ export class MapCamera {
     return this.#isFollowing;
   }
 
-  /** The robot moved. */
+  /** Sets the robot's pose. */
   setPose(pose: Pose): void {
     const before = this.#pose;
     this.#pose = pose;
@@ -224,7 +224,7 @@ export class MapCamera {
     this.#ride.lookAt(x + RIDE.ahead * ahead, y + RIDE.ahead * left, z);
   }
 
-  /** Brings places into view, metres: from as near as shows all of them. */
+  /** Fits the view to positions, metres, as close as shows all of them. */
   fit(places: readonly Vector3[]): void {
     const eye = this.#eyeNow;
     if (eye === null) {
@@ -243,7 +243,7 @@ export class MapCamera {
       .clone()
       .multiplyScalar((x[0] + x[1]) / 2)
       .addScaledVector(up, (y[0] + y[1]) / 2);
-    // Down or up the line of sight to the floor: the view turns about what is seen in the middle.
+    // Moves the target along the line of sight to the floor, so that the view turns about the point in the middle of the picture.
     centre.addScaledVector(towards, -centre.z / towards.z);
     if (isPlan) this.#fitPlan(centre, x[1] - x[0], y[1] - y[0]);
     else {
@@ -271,7 +271,7 @@ export class MapCamera {
     plan.position.copy(centre).addScaledVector(FROM_ABOVE, PLAN_EYE);
   }
 
-  /** Below 1 comes nearer. */
+  /** Zooms. A factor below 1 moves closer. */
   zoom(factor: number): void {
     if (this.#view === "ride") {
       this.#rideScale = Math.min(FARTHEST_RIDE, Math.max(0.4, this.#rideScale * factor));
@@ -286,7 +286,7 @@ export class MapCamera {
     controls.update();
   }
 
-  /** The ray through a place on the canvas, -1 to 1 from left to right and from bottom to top. */
+  /** The ray through a point of the canvas, -1 to 1 from left to right and from bottom to top. */
   rayThrough(x: number, y: number): Ray {
     const { camera } = this;
     camera.updateMatrixWorld();
@@ -299,7 +299,7 @@ export class MapCamera {
   }
 }
 
-/** The least and the greatest of places along a direction. */
+/** Smallest and largest coordinate of positions along a direction. */
 function rangeOf(places: readonly Vector3[], along: Vector3): readonly [number, number] {
   let [least, most] = [Number.POSITIVE_INFINITY, Number.NEGATIVE_INFINITY];
   for (const place of places) {

@@ -17,9 +17,9 @@ import { CHUNK_BLOCKS, QUAD } from "./voxel-mesh.ts";
 
 /** Corners of the two triangles of a quad. */
 const TRIANGLES = [0, 1, 2, 0, 2, 3];
-/** Milliseconds of the page's own thread that a change of the map may take at once; the rest waits for the next picture. */
+/** Milliseconds of the page's thread that a change of the map may take at once. The rest waits for the next picture. */
 const SLICE = 3;
-/** Room for quads grows to this share of what is needed, so that a growing map is not copied at every change. */
+/** Capacity for quads relative to the need, so that a growing map is not copied at every change. */
 const SPARE = 1.5;
 
 interface Chunk {
@@ -27,21 +27,21 @@ interface Chunk {
   readonly texture: IUniform<DataTexture | null>;
   readonly origin: Vector3;
   quads: Int16Array;
-  /** Quads in use, and the lowest and highest corner of them, metres. */
+  /** Number of quads, and their lowest and highest corner, metres. */
   count: number;
   readonly lowest: Vector3;
   readonly highest: Vector3;
 }
 
-/** The surface of the map: one mesh, and so one draw call, for each chunk. */
+/** The surface of the map, with one mesh, and so one draw call, for each chunk. */
 export class MapChunks {
   readonly object = new Group();
   readonly #materials: MapMaterials;
   readonly #chunks = new Map<string, Chunk>();
-  /** Changes that are not taken over yet: the newest of each chunk. */
+  /** Pending changes: the newest of each chunk. */
   readonly #waiting = new Map<string, ChunkUpdate>();
   #isWaiting = false;
-  /** Called after each piece of a change that waited for a picture, with its milliseconds. */
+  /** Called after each postponed piece of a change, with its milliseconds. */
   onSlice: (milliseconds: number) => void = () => {};
   /** Called when a change is complete. */
   onComplete: () => void = () => {};
@@ -51,15 +51,15 @@ export class MapChunks {
   }
 
   /**
-   * Takes over changes: a small one at once, a large one piece by piece between pictures.
-   * @param isWhole at once, however large
+   * Applies changes: a small one at once, a large one in pieces between pictures.
+   * @param isWhole whether to apply it at once, however large
    */
   update(updates: readonly ChunkUpdate[], isWhole: boolean): void {
     for (const update of updates) this.#waiting.set(update.chunk, update);
     if (!this.#isWaiting) this.#takeOver(isWhole ? Number.POSITIVE_INFINITY : SLICE);
   }
 
-  /** Part of a change is still to be taken over. */
+  /** Whether part of a change is still pending. */
   get isWaiting(): boolean {
     return this.#isWaiting;
   }
@@ -154,7 +154,7 @@ export class MapChunks {
     return quads;
   }
 
-  /** Bytes of the quads, with the room that is kept for more. */
+  /** Bytes of the quads, with spare capacity. */
   get quadBytes(): number {
     let bytes = 0;
     for (const { quads } of this.#chunks.values()) bytes += quads.byteLength;

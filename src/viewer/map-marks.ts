@@ -2,14 +2,14 @@ import { type Camera, Vector3 } from "three";
 import { metresText, roundBelow } from "./text.ts";
 import type { Theme } from "./theme.ts";
 
-/** A short text that stands at a place of the world. */
+/** A short text at a position in the world. */
 export interface Tag {
   readonly text: string;
   /** Metres. */
   readonly at: readonly [x: number, y: number, z: number];
 }
 
-/** How the map is seen when marks are drawn on it. */
+/** The view of the map that the marks are drawn on. */
 export interface Seen {
   readonly camera: Camera;
   readonly isPlan: boolean;
@@ -18,26 +18,26 @@ export interface Seen {
 }
 
 const FONT = "12px system-ui, sans-serif";
-/** Pixels: height of a tag, and how far it stands beside its place. */
+/** Pixels: height of a tag, and its distance from its position. */
 const TAG = 18;
 const BESIDE = 6;
-/** Pixels: most that the scale bar is long, and where it stands from the lower left corner. */
+/** Pixels: greatest length of the scale bar, and its position from the lower left corner. */
 const LONGEST_BAR = 150;
 const INSET = 14;
-/** Pixels: length of the axes, and where they stand from the lower left corner. */
+/** Pixels: length of the axes, and their position from the lower left corner. */
 const AXIS = 26;
 const AXES_AT = [44, 62] as const;
-/** Least pixels between two labels of the grid. */
+/** Pixels: least spacing of the grid's labels. */
 const LABELS_APART = 70;
 
-/** What is drawn over the picture of the map: depths of drops, distances, the scale, the grid's metres, the axes. */
+/** Marks drawn over the picture of the map: depths of drops, distances, the scale, the grid's coordinates, the axes. */
 export class MapMarks {
   readonly #canvas: HTMLCanvasElement;
   readonly #context: CanvasRenderingContext2D;
   #theme: Theme | null = null;
   #wide = 1;
   #high = 1;
-  /** Each with the colour of its text. */
+  /** Tags, by the colour of their text. */
   readonly #tags = new Map<keyof Theme, readonly Tag[]>();
 
   constructor(canvas: HTMLCanvasElement) {
@@ -53,7 +53,7 @@ export class MapMarks {
     [this.#wide, this.#high] = [width, height];
   }
 
-  /** Those of one colour; they replace the ones before. */
+  /** Replaces the tags of one colour. */
   show(ink: keyof Theme, tags: readonly Tag[]): void {
     this.#tags.set(ink, tags);
   }
@@ -79,14 +79,14 @@ export class MapMarks {
     this.#drawTags(theme, seen);
   }
 
-  /** Where a place is on the canvas; null behind the eye or outside. */
+  /** Projects a position to the canvas; null behind the camera or outside. */
   #project(at: readonly number[], camera: Camera): readonly [number, number] | null {
     const place = new Vector3(at[0], at[1], at[2]).project(camera);
     if (Math.abs(place.z) > 1 || Math.abs(place.x) > 1 || Math.abs(place.y) > 1) return null;
     return [((place.x + 1) / 2) * this.#wide, ((1 - place.y) / 2) * this.#high];
   }
 
-  /** Of tags that would cover each other, the first stays. */
+  /** Draws the tags. Of tags that would overlap, only the first is drawn. */
   #drawTags(theme: Theme, { camera }: Seen): void {
     const c = this.#context;
     c.font = `600 ${FONT}`;
@@ -146,7 +146,7 @@ export class MapMarks {
     this.#haloed(metresText(metres), left + 6, base - 3, theme);
   }
 
-  /** Metres of the world beside the grid's lines, along the upper and the right edge. */
+  /** Draws the coordinates of the grid's lines along the upper and the right edge. */
   #drawGridLabels(theme: Theme, { camera, metresPerPixel }: Seen): void {
     const c = this.#context;
     let every = 5;
@@ -167,7 +167,7 @@ export class MapMarks {
     }
   }
 
-  /** The directions of the world's axes. */
+  /** Draws the directions of the world's axes. */
   #drawAxes(theme: Theme, { camera, isPlan }: Seen): void {
     const c = this.#context;
     const [x, y] = [AXES_AT[0], this.#high - AXES_AT[1]];

@@ -14,15 +14,15 @@ import { ColumnTextures } from "./column-textures.ts";
 import { COLUMNS, PlanSheet } from "./plan-sheet.ts";
 import type { Theme } from "./theme.ts";
 
-/** Share of ink in the colour of a wall that is cut or seen from above. */
+/** Share of ink in the colour of cut walls and of walls in the plan. */
 const WALL_INK = 0.35;
 
-/** Quads in a row of the texture that holds those of a chunk. */
+/** Quads in a row of a chunk's texture. */
 export const QUADS_PER_ROW = 256;
 
 /**
- * The vertices of a chunk have no attributes: each looks up its quad by its own number. Instanced quads took 0.01 ms each
- * without a graphics card, and attributes at every corner take four times the memory.
+ * The vertices of a chunk have no attributes: each looks up its quad by its index. Instanced quads took 0.01 ms each without a graphics card,
+ * and attributes at every corner take four times the memory.
  */
 const SURFACE_VERTEX = /* glsl */ `
   uniform vec3 origin;     // of the chunk, metres
@@ -31,7 +31,7 @@ const SURFACE_VERTEX = /* glsl */ `
   out vec3 world;
   out float light;
   out float facesUp;
-  out vec2 before;         // a place before the face, where what stands around shades it
+  out vec2 before;         // a position in front of the face, where the contact shadow is looked up
   void main() {
     int quad = gl_VertexID >> 2;
     ivec2 at = ivec2(3 * (quad % ${QUADS_PER_ROW}), quad / ${QUADS_PER_ROW});
@@ -57,7 +57,7 @@ const SURFACE_VERTEX = /* glsl */ `
 /** The footing at a place of the world, and its sign: colour and pattern, with sizes in metres. */
 const FOOTING = /* glsl */ `
   uniform sampler2D ground;
-  uniform vec4 groundAt;   // corner and size of what the texture covers, metres; size 0: nothing is known
+  uniform vec4 groundAt;   // corner and size of the area of the texture, metres; size 0: no data
   uniform vec3 firmColour;
   uniform vec3 goneColour;
   uniform vec3 doubtfulColour;
@@ -92,25 +92,25 @@ const SURFACE_FRAGMENT = /* glsl */ `
     if (world.z > cut || world.z < below) discard;
     float inside = world.z - 0.002 * facesUp;
     vec3 base = inside <= low ? floorColour : inside < high ? standingColour : overheadColour;
-    // Floor of a lower level is another colour, with lines.
+    // Floor of a lower level has another colour, and lines.
     if (inside < -0.9 * voxel && byHeight < 0.5) {
       base = mix(dipColour, deepColour, clamp(-inside, 0.0, 0.6));
       if (fract((world.x + world.y) * 8.0) < 0.5) base *= 0.87;
     }
     if (byHeight > 0.5) base = heightColour(inside);
-    // Level tops are half like floor, so that platforms and steps are told from walls.
+    // Level tops are mixed with the floor's colour, so that platforms and steps differ from walls.
     else if (inside > low && inside < high) base = mix(base, floorColour, 0.55 * facesUp);
     if (facesUp > 0.5 && inside < high) base = footed(base, footingAt(world.xy), world.xy);
-    // Stripes mark what is above the robot, so that colour is not the only sign.
+    // Stripes mark things above the robot, so that the sign does not depend on colour alone.
     if (byHeight < 0.5 && inside >= high && fract((world.x + world.y + world.z) * 2.5) < 0.3) base *= 0.82;
-    // Corners are darker: beside what stands, and at the foot of walls.
+    // Contact shadows: beside obstacles, and at the foot of walls.
     float shade = facesUp > 0.5 ? (inside <= low ? 0.55 : 0.0) : 0.5;
     float corner = 1.0 - shade * shadeAt(before);
     if (facesUp < 0.5) corner *= 1.0 - 0.28 * exp(-max(0.0, world.z - low) * 9.0);
     colour = linearToOutputTexel(vec4(base * light * corner, 1.0));
   }`;
 
-/** A sheet at the height of the floor: it shows the footing where the map has no surface. */
+/** A sheet at the height of the floor, which shows the footing where the map has no surface. */
 const SHEET_VERTEX = /* glsl */ `
   out vec2 at;
   void main() {
@@ -129,7 +129,7 @@ const SHEET_FRAGMENT = /* glsl */ `
     colour = linearToOutputTexel(vec4(footed(paper, footing, at), 1.0));
   }`;
 
-/** What the materials of the map share: colours, heights, and the footing as a texture. */
+/** Uniforms shared by the materials of the map: colours, heights, and the footing as a texture. */
 export class MapMaterials {
   readonly columns = new ColumnTextures();
   readonly #uniforms = {
@@ -159,7 +159,7 @@ export class MapMaterials {
     ink: { value: new Color() },
   };
 
-  /** For the surface of one chunk. @param origin of the chunk, metres */
+  /** The material of one chunk's surface. @param origin of the chunk, metres */
   surface(quads: IUniform<DataTexture | null>, origin: Vector3): ShaderMaterial {
     return new ShaderMaterial({
       glslVersion: GLSL3,
@@ -169,12 +169,12 @@ export class MapMaterials {
     });
   }
 
-  /** The plan, and the cap on what is cut. */
+  /** The plan, and the cap of cut walls. */
   planSheet(): PlanSheet {
     return new PlanSheet(this.#uniforms, FOOTING);
   }
 
-  /** For the sheet that shows the footing. */
+  /** The material of the sheet with the footing. */
   sheet(): ShaderMaterial {
     return new ShaderMaterial({
       glslVersion: GLSL3,
@@ -193,12 +193,12 @@ export class MapMaterials {
     this.#uniforms.voxel.value = metres;
   }
 
-  /** Nothing above this height is drawn, metres. */
+  /** Metres: nothing above this height is drawn. */
   set cut(height: number) {
     this.#uniforms.cut.value = height;
   }
 
-  /** Nothing below this height is drawn, metres. */
+  /** Metres: nothing below this height is drawn. */
   set below(height: number) {
     this.#uniforms.below.value = height;
   }
@@ -208,7 +208,7 @@ export class MapMaterials {
     this.#uniforms.grid.value = hasGrid ? 1 : 0;
   }
 
-  /** Whether colours tell the height and not what a surface is. */
+  /** Whether colours show the height instead of the kind of surface. */
   set isByHeight(isByHeight: boolean) {
     this.#uniforms.byHeight.value = isByHeight ? 1 : 0;
   }
@@ -219,7 +219,7 @@ export class MapMaterials {
     this.#uniforms.high.value = high;
   }
 
-  /** @param at corner and size of what the cells cover, metres; @param cells FOOTING codes, x fastest */
+  /** @param at corner and size of the area of the cells, metres; @param cells FOOTING codes, x fastest */
   setFooting(
     at: readonly [x: number, y: number, wide: number, high: number],
     cells: Uint8Array,

@@ -15,7 +15,7 @@ type Surface = Extract<FromWorker, { kind: "surface" }>;
 
 /** Pixels between the legend and the edge of the map. */
 const BESIDE = 8;
-/** Nothing is cut off at this height, metres. */
+/** Metres: a cut at this height hides nothing. */
 const UNCUT = 1e6;
 
 /** The map and its controls. */
@@ -29,7 +29,7 @@ export class MapPanel {
   #isPaused = false;
   #covered = 0;
   #theme: Theme = THEMES.light;
-  /** Changes that came while the page was paused: the newest of each chunk. */
+  /** Changes that arrived while the page was paused: the newest of each chunk. */
   readonly #heldBack = new Map<string, ChunkUpdate>();
   readonly #heldColumns: ColumnUpdate[] = [];
   /** For the benchmark: when the connection opened, and how long the first whole picture took, milliseconds. */
@@ -64,7 +64,7 @@ export class MapPanel {
     }
   }
 
-  /** A connection opened. @param isOther the head is another one, or plays another recording */
+  /** Takes a new connection. @param isOther whether it is another head, or another recording */
   open(voxelSize: number, isOther: boolean): void {
     this.#openedAt = performance.now();
     this.view.setVoxelSize(voxelSize);
@@ -114,11 +114,11 @@ export class MapPanel {
     }
   }
 
-  /** Makes the map ready for labels to be drawn on it. */
+  /** Prepares the map for the drawing of labels. */
   prepareDrawing(): void {
     this.picker.isMeasuring = false;
     this.#canvas.focus();
-    // Two frames later the map has the size that is left beside the form.
+    // The map has its final size beside the form only two frames later.
     requestAnimationFrame(() => requestAnimationFrame(() => this.setView(VIEWS[0])));
   }
 
@@ -133,7 +133,7 @@ export class MapPanel {
     );
   }
 
-  /** @param what is shown: the recording and its moment, or the live head */
+  /** @param what source of the picture: the recording and its moment, or the live head */
   savePicture(what: string): void {
     const now = new Date().toISOString().slice(0, 19);
     const caption = { text: `${what}, saved ${now.replace("T", " ")} UTC`, isPlan: this.view.isPlan };
@@ -153,7 +153,7 @@ export class MapPanel {
     const { clientWidth, clientHeight } = this.#canvas;
     this.view.resize(clientWidth, clientHeight);
     const layers = byId<HTMLDetailsElement>("layers");
-    // On a narrow map the open legend covers most of it, wherever the map is.
+    // On a narrow map the open legend covers most of it, so that centring beside the legend makes no sense.
     const covered = layers.open && clientWidth > 2.5 * layers.offsetWidth ? layers.offsetWidth + BESIDE : 0;
     if (covered !== this.#covered) this.view.covered = covered;
     this.#covered = covered;

@@ -7,30 +7,30 @@ import type { Ask, Ray, Sighting } from "./worker-messages.ts";
 
 type Evidence = Extract<Answer, { about: "evidence" }>;
 
-/** Metres: a place is asked about this far inside the surface that was hit, so that it is in the voxel and not before it. */
+/** Metres: depth of a queried point below the surface that was hit, so that it is inside the voxel. */
 const INSIDE = 0.002;
-/** Metres above the world's zero from where a line is drawn to a place that was seen from there. */
+/** Metres above the world's zero: start of a line that is drawn from the base to a point that it has seen. */
 const EYE = 0.3;
 const MEASURING = "Choose two places on the map. They snap to the sides of what stands there.";
-/** Pixels: a press that moves farther turns the map and chooses nothing. */
+/** Pixels: a press that moves farther is a drag, and chooses nothing. */
 const STILL = 4;
 
-/** Something that takes over the places chosen on the map while it is drawing. */
+/** Receives the points chosen on the map while it is drawing. */
 export interface PlaceTaker {
   readonly isDrawing: boolean;
   corner(point: readonly number[]): void;
-  /** @returns whether the key was one for it */
+  /** @returns whether the key has a meaning */
   key(key: string): boolean;
 }
 
-/** Choosing places on the map: asks the head about one, or measures between two. The world is asked, never the picture. */
+/** Chooses points on the map: queries the head about one, or measures between two. It queries the map's data, never the picture. */
 export class MapPicker {
   readonly #canvas: HTMLCanvasElement;
   readonly #map: MapView;
   readonly #ask: Ask;
   readonly #taker: PlaceTaker;
   #isMeasuring = false;
-  /** Distances that were measured, the newest last; of the last one the second place may still be missing. */
+  /** Measured distances, the newest last. The second point of the last one may still be missing. */
   #rulers: (readonly number[])[][] = [];
 
   constructor(canvas: HTMLCanvasElement, map: MapView, ask: Ask, taker: PlaceTaker) {
@@ -81,12 +81,12 @@ export class MapPicker {
   async #choose(x: number, y: number): Promise<void> {
     try {
       const ray = this.#map.rayThrough(x, y);
-      // Without a surface the floor's own height is asked about: the floor may be gone or doubtful there.
+      // Without a surface the query uses the floor's height: the floor may be gone or doubtful there.
       const surface = await this.#ask<Sighting | null>({ kind: "look", ...ray });
       const isLevel = this.#isMeasuring && this.#map.isPlan;
       const sighting = isLevel ? meetHeight(ray, 0) : (surface ?? this.#map.meetFloor(ray));
       if (this.#taker.isDrawing) {
-        // A label may lie where the map has nothing.
+        // A label may lie where the map is empty.
         const at = sighting ?? meetHeight(ray, 0);
         if (at !== null) this.#taker.corner(at.point);
       } else if (sighting === null) setText("found", "Nothing is known there.");
@@ -119,7 +119,7 @@ export class MapPicker {
     }
   }
 
-  /** @returns whether the key was one for measuring */
+  /** @returns whether the key has a meaning for measuring */
   #measureKey(key: string): boolean {
     if (!this.#isMeasuring) return false;
     if (key === "Escape") this.isMeasuring = false;
@@ -141,7 +141,7 @@ export class MapPicker {
   }
 }
 
-/** What is known of a voxel and the floor below it, since when, and seen from where. */
+/** The evidence for a voxel and the floor below it, with times and positions of the base. */
 function evidenceText(
   point: readonly number[],
   { class: kind, nats, changed, footing, seen }: Evidence,

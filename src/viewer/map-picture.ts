@@ -6,14 +6,14 @@ import type { Theme } from "./theme.ts";
 const STRIP = 46;
 const SIGN = [16, 12] as const;
 
-/** What the strip says of the picture. */
+/** The content of the strip. */
 export interface Caption {
-  /** What is shown, and when. */
+  /** Source and time of the picture. */
   readonly text: string;
   readonly isPlan: boolean;
 }
 
-/** A sign and its meaning, as they stand in the strip. */
+/** The signs in the strip, with their meanings. */
 const signsOf = (isPlan: boolean): readonly (readonly [Sign, string])[] => [
   [{ fill: "mapFloor" }, "floor seen"],
   [SIGNS.brink, "drop"],
@@ -22,7 +22,7 @@ const signsOf = (isPlan: boolean): readonly (readonly [Sign, string])[] => [
   [{ fill: "robot" }, "robot, its path"],
 ];
 
-/** The map as it is on the screen with its scale and depths, and below it what it shows, when, and what the signs mean. */
+/** The map as on the screen with its marks, above a strip with source, time and legend. */
 export function pictureOf(
   map: HTMLCanvasElement,
   marks: HTMLCanvasElement,

@@ -1,24 +1,24 @@
 import { BLOCK_SIDE, type ClassBlock, keyX, keyY, keyZ, VOXEL } from "../wire/blocks.ts";
 
-/** What a column of voxels shows from above: the highest code of its voxels. */
+/** Class of a column of voxels in the plan: the highest code of its voxels. */
 export const COLUMN = { empty: 0, overhead: 1, floor: 2, standing: 3 } as const;
-/** Columns along the side of a tile, by which differences are marked. */
+/** Columns along the side of a tile. Differences are marked tile by tile. */
 export const TILE = 8;
 
 export type Blocks = ReadonlyMap<number, ClassBlock>;
 
-/** Two maps from above, of one extent and so of one scale: COLUMN codes, x fastest. */
+/** Two maps from above, with the same extent and so the same scale: COLUMN codes, x fastest. */
 export interface Plans {
   readonly width: number;
   readonly height: number;
   readonly baseline: Uint8Array;
   readonly now: Uint8Array;
-  /** Columns that differ, and columns that are not empty in one of the two. */
+  /** Number of columns that differ, and of columns that are not empty in at least one of the two. */
   readonly unlike: number;
   readonly known: number;
 }
 
-/** Metres: what is lower than `low` is floor, what is higher than `high` is above the robot. */
+/** Metres: below `low` is floor, above `high` is above the robot. */
 export interface Bands {
   readonly low: number;
   readonly high: number;
@@ -68,7 +68,7 @@ function columnsOf(blocks: Blocks, extent: Extent, voxelSize: number, { low, hig
     const corner = BLOCK_SIDE * ((keyY(key) - south) * width + (keyX(key) - west));
     for (let k = 0, n = 0; k < BLOCK_SIDE; k++) {
       const top = voxelSize * (BLOCK_SIDE * keyZ(key) + k + 1);
-      // By its top, as the map's own colours are; a hair for the rounding.
+      // By its top, like the map's colours, with a margin for rounding.
       const isFloor = top <= low + 1e-6;
       const code = isFloor ? COLUMN.floor : top - voxelSize < high ? COLUMN.standing : COLUMN.overhead;
       for (let row = 0; row < BLOCK_SIDE; row++) {

@@ -1,6 +1,6 @@
 import { BlockMesher, chunkOf, type Lookup, neighbours, QUAD } from "./voxel-mesh.ts";
 
-/** All quads of a chunk; none when the chunk is empty now. */
+/** All quads of a chunk; none when the chunk has become empty. */
 export interface ChunkUpdate {
   readonly chunk: string;
   readonly quads: Int16Array;
@@ -8,7 +8,7 @@ export interface ChunkUpdate {
   readonly bounds: readonly number[];
 }
 
-/** The map's surface: made block by block, handed to the page chunk by chunk. */
+/** The map's surface: meshed block by block, sent to the page chunk by chunk. */
 export class MapSurface {
   readonly #mesher = new BlockMesher();
   readonly #lookup: Lookup;
@@ -19,7 +19,7 @@ export class MapSurface {
     this.#lookup = lookup;
   }
 
-  /** The map is another one. */
+  /** Clears the surface for another map. */
   clear(): void {
     for (const [chunk, blocks] of this.#chunks) {
       blocks.clear();
@@ -27,7 +27,7 @@ export class MapSurface {
     }
   }
 
-  /** Meshes the blocks that changed, and their neighbours, whose faces may have been covered or uncovered. */
+  /** Meshes changed blocks and their neighbours, whose faces may have been covered or uncovered. */
   change(keys: Iterable<number>): void {
     const again = new Set<number>();
     for (const key of keys) {
@@ -76,7 +76,7 @@ export class MapSurface {
   }
 }
 
-/** Found in the worker, so that the page only hands the quads to the graphics. */
+/** Computed in the worker, so that the page only passes the quads to the graphics. */
 function boundsOf(quads: Int16Array): number[] {
   if (quads.length === 0) return [0, 0, 0, 0, 0, 0];
   const bounds = [0, 1, 2, 0, 1, 2].map((k) => quads[k]!);

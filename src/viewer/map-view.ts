@@ -30,19 +30,19 @@ import { viewOf } from "./view-wedge.ts";
 import type { View } from "./views.ts";
 import type { Ground, Ray, Sighting, Trail } from "./worker-messages.ts";
 
-/** What a person may switch on and off. `height`: colours tell the height. */
+/** Layers that a person may show or hide. `height`: colours show the height. */
 export const LAYERS = ["floor", "drops", "path", "way", "views", "grid", "height"] as const;
 export type Layer = (typeof LAYERS)[number];
 
-/** Metres around the robot's place that are in view with the map. */
+/** Metres around the robot that a fitted view includes. */
 const AROUND = 0.5;
-/** Metres above the floor that a fitted view shows of walls, in any case. */
+/** Metres: least height of walls that a fitted view includes. */
 const READABLE = 1;
-/** Pixels: a place that is measured snaps to a side that is this near. */
+/** Pixels: a measured point snaps to a side within this distance. */
 const SNAP = 14;
-/** Metres: no robot moves so far between two poses. */
+/** Metres: a longer step between two poses is a jump in the recording. */
 const JUMP = 0.3;
-/** The view is fitted again when the map has grown by this share of its size: less would move the picture all the time. */
+/** Growth of the map, as a share of its size, after which the view is fitted again. A smaller share would move the picture all the time. */
 const OUTGROWN = 0.03;
 
 /** The map in three dimensions, or from above: its surface, and layers on it. */
@@ -62,17 +62,17 @@ export class MapView {
   readonly #robot = new RobotMarker(this.#viewport);
   readonly #sheet = this.#materials.planSheet();
   readonly #marks: MapMarks;
-  /** Where the robot is: it is brought into view with the map. */
+  /** Position of the robot, which a fitted view includes. */
   #place: Vector3 | null = null;
   #hasGrid = true;
   #isFitted = false;
-  /** What the view was fitted to. */
+  /** Bounds that the view was fitted to. */
   readonly #fitted = new Box3();
 
   /** @param marks a canvas that lies over the map's own */
   constructor(canvas: HTMLCanvasElement, marks: HTMLCanvasElement) {
     this.#marks = new MapMarks(marks);
-    // Kept, so that a picture can be taken of what is on the screen.
+    // The drawing buffer is preserved, so that a picture can be saved of it.
     this.#renderer = new WebGLRenderer({ canvas, antialias: true, preserveDrawingBuffer: true });
     this.#camera = new MapCamera(canvas, () => this.#redraw.invalidate());
     this.#redraw = new Redraw(this.#renderer, this.#scene, () => this.#camera.camera);
@@ -89,7 +89,7 @@ export class MapView {
     this.#scene.add(this.#sheet.plan, this.#sheet.cap);
   }
 
-  /** Layers with colours of their own. */
+  /** Layers that have colours of their own. */
   get #painted() {
     return [this.#drops, this.#path, this.#labels, this.#ruler, this.#robot] as const;
   }
@@ -113,7 +113,7 @@ export class MapView {
     this.#materials.voxelSize = metres;
   }
 
-  /** Nothing above the first height and nothing below the second is drawn, metres. */
+  /** Hides everything above the first height and below the second, metres. */
   setCut(height: number, below: number): void {
     this.#materials.cut = height;
     this.#materials.below = below;
@@ -132,14 +132,14 @@ export class MapView {
     this.#redraw.drawNow();
   }
 
-  /** @param covered pixels at the right of the canvas that something else covers */
+  /** @param covered pixels at the right of the canvas that another element covers */
   set covered(covered: number) {
     this.#camera.covered = covered;
     if (this.#isFitted && this.#camera.mayRefit) this.fit();
     this.#redraw.hurry();
   }
 
-  /** Takes over changes of the map: the first map as a whole, later ones in pieces between pictures. */
+  /** Applies changes of the map: the first map as a whole, later ones in pieces between pictures. */
   update(updates: readonly ChunkUpdate[], columns: ColumnUpdate | null): void {
     if (columns !== null) {
       this.#materials.columns.update(columns, this.#materials.voxelSize);
@@ -148,7 +148,7 @@ export class MapView {
     this.#chunks.update(updates, !this.#isFitted);
   }
 
-  /** Called after each piece of a change that waited for a picture, with its milliseconds. */
+  /** Called after each postponed piece of a change, with its milliseconds. */
   set onSlice(told: (milliseconds: number) => void) {
     this.#chunks.onSlice = told;
   }
@@ -157,7 +157,7 @@ export class MapView {
     this.#robot.moveTo(pose);
     this.#camera.setPose(pose);
     const place = new Vector3(...pose.position);
-    // Another moment of a recording is shown at once.
+    // A jump to another moment of a recording is drawn at once.
     if (this.#place !== null && place.distanceTo(this.#place) > JUMP) this.#redraw.hurry();
     this.#place = place;
     this.#refit();
@@ -170,7 +170,7 @@ export class MapView {
     this.#redraw.invalidate();
   }
 
-  /** The way ahead that is free, and what ends it. */
+  /** Shows the free band ahead, and what limits it. */
   showReach(reach: Pick<FromServer<"reach">, "pace"> | null): void {
     this.#robot.showReach(reach);
     this.#redraw.invalidate();
@@ -187,7 +187,7 @@ export class MapView {
     this.#redraw.invalidate();
   }
 
-  /** Draws a layer, or leaves it out. */
+  /** Shows or hides a layer. */
   setLayer(layer: Layer, isShown: boolean): void {
     switch (layer) {
       case "floor":
@@ -217,7 +217,7 @@ export class MapView {
     this.#redraw.hurry();
   }
 
-  /** What the head's sensors see, in the robot's frame. */
+  /** Shows the sensors' fields of view, in the robot's frame. */
   showSetup({ sensors, baseFromHead }: FromServer<"welcome">["setup"]): void {
     this.#robot.views = sensors.map((sensor) => viewOf(sensor, baseFromHead));
     this.#redraw.invalidate();
@@ -228,7 +228,7 @@ export class MapView {
     this.#redraw.invalidate();
   }
 
-  /** Draws places that were chosen, and the lines between two of them. */
+  /** Shows chosen points, and the lines between two of them. */
   showRulers(rulers: readonly Ruler[]): void {
     this.#ruler.show(rulers);
     this.#redraw.invalidate();
@@ -239,7 +239,7 @@ export class MapView {
     this.#redraw.invalidate();
   }
 
-  /** The map is another head's: the next is brought into view as the first was. */
+  /** Fits the view to the next map, because it is another head's. */
   fitNext(): void {
     this.#isFitted = false;
   }
@@ -254,7 +254,7 @@ export class MapView {
     this.#redraw.hurry();
   }
 
-  /** The robot stays where it is in the picture. */
+  /** Whether the view moves with the robot. */
   set isFollowing(isFollowing: boolean) {
     this.#camera.isFollowing = isFollowing;
     this.#redraw.invalidate();
@@ -267,12 +267,12 @@ export class MapView {
     this.#marks.draw({ camera, isPlan: view === "plan", hasGrid: this.#hasGrid, metresPerPixel });
   }
 
-  /** Fits the view to a map that has grown, until a person moves it. */
+  /** Fits the view to a map that has grown, unless a person has moved it. */
   #refit(): void {
     if (!this.#isFitted || (this.#camera.mayRefit && this.#hasOutgrown)) this.fit();
   }
 
-  /** Brings the whole map into view, and the robot. */
+  /** Fits the view to the whole map and the robot. */
   fit(): void {
     const bounds = this.#bounds;
     if (bounds === null) return;
@@ -282,7 +282,7 @@ export class MapView {
     this.#redraw.invalidate();
   }
 
-  /** What has to be in view: the columns of the map up to a height at which its rooms can be read, or the corners of a box. */
+  /** Points that must be in view: the columns of the map up to a height that shows its rooms, or the corners of its bounds. */
   #places(bounds: Box3): Vector3[] {
     const places = this.#materials.columns.places.flatMap(([x, y]) => [
       new Vector3(x, y, 0),
@@ -307,7 +307,7 @@ export class MapView {
     return box.union(new Box3(this.#place.clone().sub(around), this.#place.clone().add(around)));
   }
 
-  /** The map, or the robot on it, reaches farther than what the view was fitted to. */
+  /** Whether map or robot exceed the bounds that the view was fitted to. */
   get #hasOutgrown(): boolean {
     const bounds = this.#bounds;
     if (bounds === null) return false;
@@ -315,13 +315,13 @@ export class MapView {
     return !this.#fitted.clone().expandByScalar(spare).containsBox(bounds);
   }
 
-  /** Below 1 comes nearer. */
+  /** Zooms. A factor below 1 moves closer. */
   zoom(factor: number): void {
     this.#camera.zoom(factor);
     this.#redraw.invalidate();
   }
 
-  /** The ray through a place on the canvas, -1 to 1 from left to right and from bottom to top. */
+  /** The ray through a point of the canvas, -1 to 1 from left to right and from bottom to top. */
   rayThrough(x: number, y: number): Ray {
     return this.#camera.rayThrough(x, y);
   }
@@ -330,12 +330,12 @@ export class MapView {
     return this.#camera.view;
   }
 
-  /** Whether a place is chosen on the plan, where only x and y are meant. */
+  /** Whether the view is the plan, in which a chosen point has only x and y. */
   get isPlan(): boolean {
     return this.#camera.view === "plan";
   }
 
-  /** The nearest side of something that stands, no farther than SNAP pixels from a place; else the place itself. */
+  /** The nearest side of an obstacle within SNAP pixels of a point; else the point itself. */
   snap([x, y, z]: readonly [number, number, number]): readonly [number, number, number] {
     const { columns, voxelSize } = this.#materials;
     const [sideX, sideY] = sideNear(
@@ -347,7 +347,7 @@ export class MapView {
     return [sideX, sideY, z];
   }
 
-  /** Where a ray meets the height of the floor, if anything is known of the floor there. */
+  /** The intersection of a ray with the height of the floor; null where the state of the floor is unknown. */
   meetFloor(ray: Ray): Sighting | null {
     return this.#floor.meet(ray);
   }
@@ -356,22 +356,22 @@ export class MapView {
     return this.#chunks.quadCount === 0;
   }
 
-  /** Part of a change of the map is still to be taken over. */
+  /** Whether part of a change of the map is still pending. */
   get isWaiting(): boolean {
     return this.#chunks.isWaiting;
   }
 
-  /** Calls `then` once all that is known now has been drawn, with the milliseconds of the page's own thread. */
+  /** Calls `then` once the present state has been drawn, with the milliseconds of the page's thread. */
   afterNextPicture(then: (milliseconds: number) => void): void {
     this.#redraw.afterNextPicture(then);
   }
 
-  /** Draws the next picture without a pause before it. */
+  /** Draws the next picture without a pause. */
   hurry(): void {
     this.#redraw.hurry();
   }
 
-  /** For a benchmark: what the map is drawn with, and what the graphics memory holds for it. */
+  /** For a benchmark: the renderer, and the use of graphics memory. */
   get figures(): {
     readonly chunks: number;
     readonly quads: number;

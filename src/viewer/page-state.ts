@@ -1,7 +1,7 @@
 import type { FromServer } from "../wire/messages.ts";
 import { ageText, secondsText } from "./text.ts";
 
-/** How far what the page shows can be trusted: a word and a line for people. */
+/** Whether the shown data can be trusted: a word and a line for people. */
 export interface PageState {
   readonly word:
     | "Sees the floor"
@@ -20,38 +20,38 @@ export interface PageState {
     | "Recording"
     | "Seeking";
   readonly line: string;
-  /** Whether the numbers are current, of a recording's moment, or outdated. */
+  /** Whether the numbers are current, of a moment of a recording, or outdated. */
   readonly values: "live" | "played" | "stale";
-  /** The map is of another moment than the numbers, or its place is not known. */
+  /** Whether the map is of another moment than the numbers, or the pose on it is not known. */
   readonly isMapStale?: boolean;
 }
 
-/** What the page knows when it judges. */
+/** The inputs of the judgement. */
 export interface Known {
   readonly isOpen: boolean;
-  /** Why the connection is gone, if it is, and milliseconds until it is tried again. */
+  /** Why the connection is closed, and milliseconds until the next attempt; null without. */
   readonly reason: string | null;
   readonly retry: number | null;
   readonly reach: FromServer<"reach"> | null;
-  /** Milliseconds since that arrived. */
+  /** Milliseconds since the reach arrived. */
   readonly since: number;
-  /** A person has paused the page. */
+  /** Whether a person has paused the page. */
   readonly isPaused: boolean;
-  /** No sensor has sent a frame since the head started. */
+  /** Whether no sensor has sent a frame since the head started. */
   readonly isSensorMissing?: boolean;
-  /** Where sensors connect to this head. */
+  /** The address at which sensors connect to this head. */
   readonly address?: string;
-  /** How the pose is known. */
+  /** Quality class of the pose. */
   readonly poseClass?: string | null;
-  /** Where in a recording the head is, if it plays one. */
+  /** The position in the recording, if the head plays one. */
   readonly playing?: FromServer<"playing"> | null;
   /** Length of the recording, microseconds. */
   readonly length?: number;
 }
 
 /**
- * Microseconds without a reach after which the page says so. The head repeats itself ten times a second even when no frame comes; a base
- * stops by the `until` of each reach.
+ * Microseconds without a reach after which the page shows "Silent". The head sends a reach ten times a second even without frames. A base
+ * does not depend on this limit: it stops at the `until` of each reach.
  */
 const SILENT_FOR = 500_000;
 
@@ -79,11 +79,11 @@ export function judge(known: Known): PageState {
   return judgeLive(reach, ageText(reach.age + 1000 * since), known.poseClass === "lost");
 }
 
-/** @param age of what the reach says, in words */
+/** @param age of the reach's evidence, in words */
 function judgeLive({ state }: FromServer<"reach">, age: string, isPoseLost: boolean): PageState {
   if (isPoseLost && (state === "clear" || state === "dark")) {
-    // The floor ahead is seen from the base itself and needs no pose.
-    const line = `the pose is not known and the map rests; the floor ahead is seen, ${age} old`;
+    // The view of the floor ahead needs no pose.
+    const line = `the pose is not known, mapping pauses; the floor ahead is seen, ${age} old`;
     return { word: "Lost", line, values: "live", isMapStale: true };
   }
   switch (state) {
@@ -100,7 +100,7 @@ function judgeLive({ state }: FromServer<"reach">, age: string, isPoseLost: bool
     case "blind":
       return stale("Blind", "the sensor measures nothing: the base stops");
     case "lost":
-      return stale("Lost", "the pose is not known: the map rests");
+      return stale("Lost", "the pose is not known: mapping pauses");
     case "unconfigured":
       return stale("Not set up", "outline and brakes of this base were never set: the base stops");
     case "waiting":
@@ -127,7 +127,7 @@ function judgePlayed(
   return { word: "Recording", line: parts.join("; "), values: "played", isMapStale: goal !== null };
 }
 
-/** How the path is drawn where poses were of this class: each class in doubt has a line of its own. */
+/** The line style of the path for a quality class of poses: each class with doubt has its own. */
 export function lineOf(poseClass: string): "whole" | "dashed" | "rungs" | "dotted" {
   if (poseClass === "lost") return "dotted";
   if (poseClass === "carried") return "rungs";

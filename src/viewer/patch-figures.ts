@@ -1,22 +1,22 @@
 /**
- * One change of the map, from its arrival until its last piece is taken over; changes that arrive meanwhile count with it.
- * Times are milliseconds of the page's own thread.
+ * One change of the map, from its arrival until its last piece is applied. Changes that arrive meanwhile are included.
+ * Times are milliseconds of the page's thread.
  */
 export interface Patch {
   blocks: number;
   ms: number;
-  /** The longest piece at once, and how many there were. */
+  /** The longest piece, and the number of pieces. */
   longest: number;
   slices: number;
-  /** Drawing the first picture that shows it. */
+  /** Time to draw the first picture that shows it. */
   picture: number;
-  /** The map became another one. */
+  /** Whether it replaced the map by another one. */
   isOther: boolean;
 }
 
 const MOST_PATCHES = 1000;
 
-/** What changes of the map cost the page: read by the browser benchmark. */
+/** Cost of map changes for the page. The browser benchmark reads it. */
 export class PatchFigures {
   readonly patches: Patch[] = [];
   readonly #afterNextPicture: (then: (milliseconds: number) => void) => void;
@@ -26,14 +26,14 @@ export class PatchFigures {
     this.#afterNextPicture = afterNextPicture;
   }
 
-  /** A change arrived. */
+  /** Begins a change. */
   begin(blocks: number, isOther: boolean): void {
     this.#open ??= { blocks: 0, ms: 0, longest: 0, slices: 0, picture: 0, isOther: false };
     this.#open.blocks += blocks;
     this.#open.isOther ||= isOther;
   }
 
-  /** A piece of it was taken over. @param isLast whether none is left */
+  /** Adds an applied piece. @param isLast whether it is the last one */
   addSlice(ms: number, isLast: boolean): void {
     const patch = this.#open;
     if (patch === null) return;
@@ -42,7 +42,7 @@ export class PatchFigures {
     patch.slices++;
     if (!isLast) return;
     this.#open = null;
-    if (document.hidden) return; // nothing is drawn there
+    if (document.hidden) return; // a hidden page draws nothing
     this.#afterNextPicture((picture) => {
       patch.picture = picture;
       this.patches.push(patch);

@@ -4,15 +4,15 @@ import type { Theme } from "./theme.ts";
 import { WideLines } from "./wide-lines.ts";
 import type { Trail } from "./worker-messages.ts";
 
-/** Metres: the path is drawn this far above the floor. */
+/** Metres: height above the floor at which the path is drawn. */
 const LIFT = 0.06;
-/** Metres: half the length of a rung across the path, and the length of the strokes of a keyframe's arrowhead. */
+/** Metres: half the length of a rung across the path, and stroke length of a keyframe's arrowhead. */
 const RUNG = 0.07;
 const ARROW = 0.09;
-/** Share of a stretch that is drawn. */
+/** Drawn share of each segment. */
 const SHARES = { whole: 1, dashed: 0.5, dotted: 0.15 } as const;
 
-/** Where the robot went: a line where the pose was well known, broken up where it was not. Keyframes are arrowheads on it. */
+/** The robot's path: a whole line where the pose was well known, a broken one elsewhere. Keyframes are arrowheads on it. */
 export class PathLayer {
   readonly #lines: WideLines;
 
@@ -59,7 +59,7 @@ function addStretches(ends: number[], { points, codes, classes }: Trail): void {
 function addKeyframes(ends: number[], { keyframes, keyframeCodes, classes }: Trail): void {
   for (let n = 0; n < keyframeCodes.length; n++) {
     const [x, y, bearing] = keyframes.subarray(3 * n, 3 * n + 3) as unknown as [number, number, number];
-    // Arrowheads of poses in doubt are wider.
+    // Arrowheads of poses with doubt are wider.
     const open = lineOf(classes[keyframeCodes[n]!] ?? "") === "whole" ? 2.5 : 2;
     for (const side of [open, -open]) {
       ends.push(x, y, LIFT, x + ARROW * Math.cos(bearing + side), y + ARROW * Math.sin(bearing + side), LIFT);

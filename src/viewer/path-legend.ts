@@ -2,16 +2,16 @@ import { byId } from "./dom.ts";
 import { lineOf } from "./page-state.ts";
 import type { Trail } from "./worker-messages.ts";
 
-/** What each class of pose means. */
+/** Meanings of the quality classes of poses. */
 const MEANINGS: Readonly<Record<string, string>> = {
   reference: "recorded beside the sensors",
   held: "fixed by depth",
   sliding: "depth leaves one direction free",
   carried: "dead-reckoned from wheels and inertial sensors",
-  lost: "not known, the map rests",
+  lost: "not known, mapping pauses",
 };
 
-/** Lists the classes of pose that the path has, each beside its line. */
+/** Lists the quality classes of the path, each beside its line style. */
 export function showPathLegend({ classes }: Trail): void {
   const list = byId("path-legend");
   const names = classes.join();

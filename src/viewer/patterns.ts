@@ -1,7 +1,7 @@
 import { PATTERNS, type Sign } from "../terms/signs.ts";
 import type { Theme } from "./theme.ts";
 
-/** A sign of the map as a fill of a canvas. */
+/** A sign of the map as a fill style of a canvas. */
 export function fillOf(
   context: CanvasRenderingContext2D,
   { fill, pattern, ink }: Sign,
@@ -10,7 +10,7 @@ export function fillOf(
   if (pattern === undefined || ink === undefined) return theme[fill];
   const { size, path, ...rest } = PATTERNS[pattern];
   const tile = document.createElement("canvas");
-  // Twice as fine, for screens with two pixels a unit.
+  // At twice the resolution, for screens with two pixels a unit.
   const scale = 2;
   [tile.width, tile.height] = [scale * size, scale * size];
   const c = tile.getContext("2d")!;
@@ -28,7 +28,7 @@ export function fillOf(
   return made ?? theme[fill];
 }
 
-/** Draws each `canvas.swatch` of the page with the sign that its `data-sign` names, as drawings have it. */
+/** Draws the sign in `data-sign` on each `canvas.swatch` of the page. */
 export function paintSwatches(signs: Readonly<Record<string, Sign>>, theme: Theme): void {
   for (const swatch of document.querySelectorAll<HTMLCanvasElement>("canvas.swatch")) {
     const sign = signs[swatch.dataset["sign"] ?? ""];

@@ -1,7 +1,7 @@
 import { DoubleSide, GLSL3, type IUniform, Mesh, PlaneGeometry, ShaderMaterial, type Vector4 } from "three";
 
-// The map from above as a drawing: floor as smooth areas, what stands as solid bands with an outline. The edge of an area is where
-// the mix of the four columns around a place passes one half: the straight side of a wall is then exactly the side of its voxels.
+// The map from above as a drawing: floor as smooth areas, obstacles as solid bands with an outline. The edge of an area is where the
+// interpolation of the four columns around a point passes one half, so that a straight wall ends exactly at the side of its voxels.
 // Source: marching squares, the two-dimensional case of Lorensen & Cline 1987, evaluated at each pixel.
 
 const VERTEX = /* glsl */ `
@@ -12,17 +12,17 @@ const VERTEX = /* glsl */ `
     gl_Position = projectionMatrix * viewMatrix * world;
   }`;
 
-/** How columns are read: see column-map.ts for what each byte is. */
+/** GLSL that reads columns; column-map.ts defines their bytes. */
 export const COLUMNS = /* glsl */ `
   uniform sampler2D columns;
   uniform sampler2D shades;
   uniform vec4 columnsAt;   // corner and size, metres
   uniform vec2 columnsSize; // columns
   uniform float voxel;
-  uniform float cut;        // nothing above is drawn, and nothing below the second
-  uniform float below;
-  uniform float low;        // up to here it is floor, metres
-  uniform float high;       // from here on it is above the robot
+  uniform float cut;        // nothing above this height is drawn
+  uniform float below;      // nothing below this height is drawn
+  uniform float low;        // top of the floor's band, metres
+  uniform float high;       // from here on things are above the robot
   vec4 columnAt(ivec2 at) {
     if (any(lessThan(at, ivec2(0))) || any(greaterThanEqual(at, ivec2(columnsSize)))) return vec4(0.0);
     return floor(texelFetch(columns, at, 0) * 255.0 + 0.5);
@@ -30,13 +30,13 @@ export const COLUMNS = /* glsl */ `
   float bottomOf(vec4 column) { return (floor(low / voxel) + column.g - 1.0) * voxel; }
   float topOf(vec4 column) { return (floor(low / voxel) + column.b) * voxel; }
   bool stands(vec4 column) { return column.g > 0.5 && bottomOf(column) < cut && topOf(column) > below; }
-  uniform float byHeight;   // 1: colours tell the height
+  uniform float byHeight;   // 1: colours show the height
   uniform vec3 heights[5];  // colours at -1 m, at the floor, and every 70 cm above it
   vec3 heightColour(float z) {
     float step = clamp(z < 0.0 ? 1.0 + z : 1.0 + z / 0.7, 0.0, 4.0);
     int n = min(3, int(step));
     vec3 mixed = mix(heights[n], heights[n + 1], step - float(n));
-    // Lines of height, so that colour is not the only sign.
+    // Contour lines, so that the height does not depend on colour alone.
     float line = abs(fract(z / 0.35 + 0.5) - 0.5);
     return line < 0.06 ? mixed * 0.8 : mixed;
   }
@@ -46,7 +46,7 @@ export const COLUMNS = /* glsl */ `
     return texture(shades, uv).r;
   }`;
 
-/** The cut through what stands, in three dimensions: walls are solid where they are cut. */
+/** The cap of obstacles in three dimensions: walls are solid where they are cut. */
 const CAP_FRAGMENT = /* glsl */ `
   precision highp float;
   ${COLUMNS}
@@ -88,7 +88,7 @@ const planFragment = (footing: string): string => /* glsl */ `
   in vec2 at;
   out vec4 colour;
 
-  /** Of a grid with lines this many metres apart: 1 on a line that is a pixel wide. */
+  /** 1 on the lines, one pixel wide, of a grid with this spacing in metres. */
   float gridLine(float every, float pixel) {
     vec2 off = abs(fract(at / every + 0.5) - 0.5) * every;
     return 1.0 - smoothstep(0.4 * pixel, 1.1 * pixel, min(off.x, off.y));
@@ -111,12 +111,12 @@ const planFragment = (footing: string): string => /* glsl */ `
     float footing = footingAt(at);
     float isFloor = smoothstep(0.5 - soft, 0.5 + soft, max(dot(weight, floors), footing == 1.0 ? 1.0 : 0.0));
 
-    // Never seen: paper with sparse dots, fixed to the world, about 16 pixels apart.
+    // Unseen: paper with sparse dots, fixed to the world, about 16 pixels apart.
     float apart = exp2(ceil(log2(16.0 * pixel)));
     float dots = 1.0 - smoothstep(0.9 * pixel, 1.5 * pixel, length((fract(at / apart) - 0.5) * apart));
     vec3 base = mix(paper, unseenColour, 0.45 * dots);
 
-    // Floor, darker where something stands beside it; floor of a lower level is another colour, with lines.
+    // Floor, with contact shadows beside obstacles. Floor of a lower level has another colour, and lines.
     float lowest = max(max(a.r, b.r), max(c.r, d.r));
     vec4 own = f.x < 0.5 ? (f.y < 0.5 ? a : c) : (f.y < 0.5 ? b : d);
     if (own.r > 0.5) lowest = own.r;
@@ -134,17 +134,17 @@ const planFragment = (footing: string): string => /* glsl */ `
     base = mix(base, faintColour, 0.55 * grid * gridLine(1.0, pixel) * step(pixel, 0.05));
     base = mix(base, unseenColour, 0.6 * grid * gridLine(5.0, pixel));
 
-    // Above the robot: stripes, whatever lies below.
+    // Above the robot: stripes over everything below.
     float hangs = dot(weight, vec4(a.a, b.a, c.a, d.a)) / 255.0 * (1.0 - isStanding);
     float stripes = exp2(ceil(log2(5.0 * pixel)));
     if (hangs > 0.5 && cut > high) base = mix(base, overheadColour, fract((at.x - at.y) / stripes) < 0.35 ? 0.9 : 0.15);
 
-    // What stands: higher than the robot it is a wall, solid; lower, it is a tone lighter.
+    // Obstacles: those higher than the robot are walls, drawn solid; lower ones are a tone lighter.
     bool isWall = topOf(own) >= high;
     vec3 solid = isWall ? wallColour : mix(standingColour, floorColour, 0.3);
     float edge = dot(weight, standing);
     if (byHeight > 0.5) solid = heightColour(topOf(own));
-    // Where a column is hardly a pixel wide, an outline would be all there is.
+    // No outline where a column is hardly a pixel wide: it would cover the fill.
     float rim = (1.0 - smoothstep(0.5 + soft, 0.5 + 3.0 * soft, edge)) * (1.0 - smoothstep(0.2, 0.4, soft));
     solid = mix(solid, ink, rim * (isWall ? 1.0 : 0.65));
     colour = linearToOutputTexel(vec4(mix(base, solid, isStanding), 1.0));
@@ -166,12 +166,12 @@ function sheetOf(fragmentShader: string, uniforms: Uniforms): Mesh<PlaneGeometry
   return mesh;
 }
 
-/** Metres to each side of the map that the plan's sheet reaches: what was never seen is a part of the drawing. */
+/** Metres by which the plan's sheet exceeds the map on each side: unseen area is part of the drawing. */
 const AROUND = 200;
-/** Metres: the cap lies a hair below the cut. */
+/** Metres: depth of the cap below the cut. */
 const UNDER = 0.002;
 
-/** The plan, drawn in place of the map's surface in the view from above; and the cap on what is cut, in the other views. */
+/** The plan, which replaces the map's surface in the view from above; and the cap of cut walls in the other views. */
 export class PlanSheet {
   readonly plan: Mesh<PlaneGeometry, ShaderMaterial>;
   readonly cap: Mesh<PlaneGeometry, ShaderMaterial>;
@@ -179,11 +179,11 @@ export class PlanSheet {
   readonly #cut: IUniform<number>;
   #isPlan = false;
 
-  /** @param footing how the state of the floor is read, GLSL */
+  /** @param footing GLSL that reads the state of the floor */
   constructor(uniforms: Uniforms, footing: string) {
     this.plan = sheetOf(planFragment(footing), uniforms);
     this.cap = sheetOf(CAP_FRAGMENT, uniforms);
-    // Below everything that is drawn on it, at whatever height that is.
+    // Drawn first, below everything else at any height.
     this.plan.renderOrder = -1;
     this.plan.material.depthTest = this.plan.material.depthWrite = false;
     this.#extent = uniforms["columnsAt"] as IUniform<Vector4>;
@@ -195,7 +195,7 @@ export class PlanSheet {
     this.place();
   }
 
-  /** The map has grown, or is cut at another height. */
+  /** Updates the sheets after the map has grown or the cut has moved. */
   place(): void {
     const { x, y, z, w } = this.#extent.value;
     const cut = this.#cut.value;

@@ -7,14 +7,14 @@ const UNLIKE = 4;
 /** Pixels at the top for the name of the map. */
 const NAME = 26;
 
-/** Two maps from above beside each other, at one scale; tiles that differ are hatched in both. */
+/** Two maps from above side by side, at the same scale. Tiles that differ are hatched in both. */
 export class PlansView {
   readonly #canvases: readonly HTMLCanvasElement[];
   readonly #scratch = document.createElement("canvas");
   #plans: Plans | null = null;
   #theme: Theme | null = null;
 
-  /** @param canvases of the baseline, and of now */
+  /** @param canvases of the baseline, and of the present settings */
   constructor(canvases: readonly [HTMLCanvasElement, HTMLCanvasElement]) {
     this.#canvases = canvases;
   }
@@ -38,7 +38,7 @@ export class PlansView {
       if (size === null) return;
       const [wide, high] = [size[0], size[1] - NAME];
       const scale = Math.min(wide / plans.width, high / plans.height);
-      // y is up: rows run from below.
+      // y points up: rows run from the bottom.
       context.translate((wide - scale * plans.width) / 2, NAME + (high + scale * plans.height) / 2);
       context.scale(scale, -scale);
       this.#paintColumns(plans, n === 0 ? plans.baseline : plans.now, theme);
@@ -47,7 +47,7 @@ export class PlansView {
     });
   }
 
-  /** Onto the scratch canvas, a pixel for a column. */
+  /** Paints the scratch canvas, one pixel per column. */
   #paintColumns({ width, height }: Plans, codes: Uint8Array, theme: Theme): void {
     const scratch = this.#scratch;
     scratch.width = width;
@@ -62,7 +62,7 @@ export class PlansView {
       context.fillStyle = ink;
       for (let n = 0; n < codes.length; n++) {
         if (codes[n] !== Number(code)) continue;
-        // What is above the robot is striped, as on the map itself.
+        // Things above the robot are striped, as on the map.
         if (codes[n] === COLUMN.overhead && (n % width) % 4 > 1) continue;
         context.fillRect(n % width, Math.floor(n / width), 1, 1);
       }
@@ -70,7 +70,7 @@ export class PlansView {
   }
 }
 
-/** @param pixel of the page, in columns */
+/** @param pixel size of a pixel of the page, in columns */
 function hatchDifferences(context: CanvasRenderingContext2D, plans: Plans, pixel: number, ink: string): void {
   context.strokeStyle = ink;
   context.lineWidth = 1.5 * pixel;

@@ -15,10 +15,10 @@ type Playing = FromServer<"playing">;
 type Recording = FromServer<"recording">;
 type Play = Omit<FromClient<"play">, "kind" | "id">;
 
-/** An event this near to the present place does not count as the next or previous one, microseconds. */
+/** Microseconds: an event this close to the present position does not count as the next or previous one. */
 const HERE = 60_000;
 
-/** The controls of a recording: pausing, speed, frames, events, and which recording is played. */
+/** The controls of a recording: pause, speed, frames, events, and the choice of the recording. */
 export class Playback {
   readonly #ask: Ask;
   readonly #timeline: Timeline;
@@ -53,7 +53,7 @@ export class Playback {
     this.#names.addEventListener("change", () => this.#open(this.#names.value));
   }
 
-  /** The head is another one, or gone. */
+  /** Clears everything, because the head is another one or gone. */
   forget(): void {
     this.#recording = this.#playing = null;
     this.#files.most = undefined;
@@ -63,7 +63,7 @@ export class Playback {
     return this.#playing;
   }
 
-  /** Of the recording, microseconds. */
+  /** Length of the recording, microseconds. */
   get length(): number {
     return this.#recording?.length ?? 0;
   }
@@ -80,18 +80,18 @@ export class Playback {
     setText("playback-say", text);
   }
 
-  /** Pauses, or plays on. */
+  /** Pauses or resumes. */
   toggle(): void {
     const isRunning = (this.#playing?.speed ?? 0) > 0;
     this.#play({ speed: isRunning ? 0 : Number(this.#speed.value) });
   }
 
-  /** To the next frame, or the previous. */
+  /** Goes to the next or the previous frame. */
   step(by: 1 | -1): void {
     this.#play({ step: by });
   }
 
-  /** To the next event, or the previous. */
+  /** Goes to the next or the previous event. */
   toEvent(by: 1 | -1): void {
     const at = this.#playing?.goal ?? this.#playing?.at ?? 0;
     const events = this.#events.shown;
@@ -117,7 +117,7 @@ export class Playback {
     this.#playing = playing;
     const isRunning = playing.speed > 0;
     setText("play", isRunning ? "Pause" : "Play");
-    // While paused, the speed that was chosen stays chosen.
+    // While paused, the chosen speed stays selected.
     if (isRunning && document.activeElement !== this.#speed) this.#speed.value = String(playing.speed);
     this.#loop.checked = playing.repeat;
     this.#timeline.show(this.#recording, playing);
@@ -125,7 +125,7 @@ export class Playback {
     this.#sayPlace();
   }
 
-  /** That the settings allow, m/s. */
+  /** The top speed in the settings, m/s. */
   set topSpeed(speed: number) {
     this.#topSpeed = Number.isFinite(speed) ? speed : 1;
     this.#showCurve();
@@ -135,7 +135,7 @@ export class Playback {
     this.#timeline.showCurve(this.#curve, this.#events.shown, this.#topSpeed);
   }
 
-  /** Says in words what the curves have at a time; null: nothing is asked. */
+  /** Shows the values of the curves at a time in words; null clears them. */
   #read(at: number | null): void {
     if (at === null) {
       this.#sayPlace();

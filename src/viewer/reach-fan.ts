@@ -6,14 +6,14 @@ import { dropText, type NearBrink } from "./brinks.ts";
 import { fillOf } from "./patterns.ts";
 import type { Theme } from "./theme.ts";
 
-/** What of a reach is drawn. */
+/** The drawn fields of a reach. */
 type Reach = Pick<FromServer<"reach">, "first" | "step" | "distanceMm" | "what"> &
   Partial<Pick<FromServer<"reach">, "agesMs" | "pace">>;
 
-/** Ground that was last seen longer ago is drawn as remembered, milliseconds. */
+/** Milliseconds: ground that was last seen longer ago is drawn as remembered. */
 const REMEMBERED = 1000;
 
-/** The sign of each end that is drawn. */
+/** The sign of each drawn kind of end. */
 const ENDS: ReadonlyMap<number, Sign> = new Map<number, Sign>([
   [END.obstacle, SIGNS.obstacle],
   [END.overhang, SIGNS.overhang],
@@ -22,11 +22,11 @@ const ENDS: ReadonlyMap<number, Sign> = new Map<number, Sign>([
   [END.unseen, SIGNS.unseen],
 ]);
 
-/** Depth of the band that shows what ends the free ground, as a share of the radius. */
+/** Width of the band with the kinds of ends, as a share of the radius. */
 const BAND = 0.09;
-/** Metres at the outer ring: the least of these that reaches as far as anything is free. In steps, so that it rarely changes. */
+/** Metres at the outer ring: the smallest of these that covers all free ground. In steps, so that it rarely changes. */
 const SCALES = [1, 2, 4, 8, 16];
-/** Pixels: the robot is drawn to scale when it is at least this large, else as an arrow. */
+/** Pixels: a robot of at least this size is drawn to scale, a smaller one as an arrow. */
 const ROBOT = 9;
 const ARROW: Body = [
   [1.25, 0],
@@ -34,21 +34,21 @@ const ARROW: Body = [
   [-0.6, 0],
   [-1, 0.85],
 ];
-/** Pixels: radius of the ring around what limits the pace. */
+/** Pixels: radius of the ring around the point that limits the pace. */
 const CULPRIT = 8;
 
-/** One drawing of the fan: the robot is at the middle, its front up. */
+/** One drawing of the fan, with the robot in the middle and its front up. */
 interface Frame {
   readonly c: CanvasRenderingContext2D;
   readonly theme: Theme;
-  /** Pixels to the outer end of the band, and to its inner end. */
+  /** Pixels: outer and inner radius of the band. */
   readonly radius: number;
   readonly inner: number;
-  /** Metres at the inner end. */
+  /** Metres at the inner radius. */
   readonly limit: number;
 }
 
-/** How far the ground is free all round the robot, and what ends it. */
+/** The free ground around the robot by bearing, and what ends it. */
 export class ReachFan {
   readonly #canvas: HTMLCanvasElement;
   readonly #context: CanvasRenderingContext2D;
@@ -73,13 +73,13 @@ export class ReachFan {
     this.draw();
   }
 
-  /** @param reach null: nothing is known, and nothing is drawn */
+  /** @param reach null draws nothing */
   show(reach: Reach | null): void {
     this.#reach = reach;
     this.#drawSoon();
   }
 
-  /** Edges of the floor, drawn where they are. */
+  /** Shows edges of the floor at their positions. */
   showBrinks(brinks: readonly NearBrink[]): void {
     this.#brinks = brinks;
     this.#drawSoon();
@@ -90,13 +90,13 @@ export class ReachFan {
     this.#drawSoon();
   }
 
-  /** Draws neither ages nor edges: for a comparison with a reach of which these are not known. */
+  /** Whether to leave out ages and edges, for a comparison with a reach that has neither. */
   setPlain(isPlain: boolean): void {
     this.#isPlain = isPlain;
     this.#drawSoon();
   }
 
-  /** Once for all changes since the last picture. */
+  /** Schedules one drawing for all changes since the last picture. */
   #drawSoon(): void {
     if (this.#isDue) return;
     this.#isDue = true;
@@ -136,7 +136,7 @@ export class ReachFan {
     { c, theme, radius, inner, limit }: Frame,
     { distanceMm, what, first, step, agesMs }: Reach,
   ): void {
-    // Bearing 0 is ahead, which is up. Bearings grow counter-clockwise, on the canvas as in the world.
+    // Bearing 0 is ahead, which is up. Bearings increase counter-clockwise, on the canvas as in the world.
     const angle = (n: number): number => -Math.PI / 2 - (first + n * step);
     const at = (n: number): number => Math.min(inner, (distanceMm[n]! / 1000 / limit) * inner);
     const sector = (from: number, to: number, start: (n: number) => number, end: (n: number) => number) => {
@@ -208,7 +208,7 @@ function drawRings({ c, theme, inner, limit }: Frame): void {
   c.stroke();
 }
 
-/** Edges of the floor as bold lines, and how deep the nearest drops. */
+/** Draws edges of the floor as bold lines, and the depth of the nearest. */
 function drawBrinks(frame: Frame, brinks: readonly NearBrink[]): void {
   const { c, theme, inner, limit } = frame;
   const perMetre = inner / limit;
@@ -242,7 +242,7 @@ function drawBrinks(frame: Frame, brinks: readonly NearBrink[]): void {
   drawLabel(frame, dropText(first.drop), x(first.nearest), y(first.nearest));
 }
 
-/** Words on paper beside a place, kept within the fan. */
+/** Draws a label beside a point, inside the fan. */
 function drawLabel({ c, theme, inner }: Frame, text: string, x: number, y: number): void {
   c.font = "600 12px system-ui, sans-serif";
   const wide = c.measureText(text).width + 8;
@@ -259,7 +259,7 @@ function drawLabel({ c, theme, inner }: Frame, text: string, x: number, y: numbe
   c.fillText(text, left + 4, top + 9.5);
 }
 
-/** The band that the robot sweeps straight ahead, and a ring around what ends it. */
+/** Draws the band that the robot sweeps straight ahead, and a ring around the point that limits it. */
 function drawWay({ c, theme, inner, limit }: Frame, culprit: Culprit | null): void {
   if (culprit === null) return;
   const perMetre = inner / limit;
@@ -290,7 +290,7 @@ function drawWay({ c, theme, inner, limit }: Frame, culprit: Culprit | null): vo
   }
 }
 
-/** To scale where that is large enough to see, else a mark of the least size. */
+/** Draws the robot to scale if that is large enough, else as an arrow. */
 function drawRobot({ c, theme, inner, limit }: Frame, body: Body): void {
   const perMetre = inner / limit;
   const most = Math.max(0, ...body.flatMap(([x, y]) => [Math.abs(x), Math.abs(y)]));

@@ -7,16 +7,16 @@ import { bearingText, metresText } from "./text.ts";
 
 type Bearings = Pick<FromServer<"reach">, "first" | "step" | "distanceMm" | "what">;
 
-/** What ends the ground in one of the bearings, and how far it is. */
+/** The end of the free ground at a bearing, and its distance, in words. */
 export function endText({ distanceMm, what }: Bearings, n: number): string {
   if (n < 0 || what.length === 0) return "nothing";
   return `${metresText(distanceMm[n]! / 1000)}, ${ENDS[what[n]!] ?? "unknown"}`;
 }
 
-/** What of a reach says how fast the base may go. */
+/** The part of a reach with the pace. */
 type Paced = Pick<FromServer<"reach">, "pace">;
 
-/** How far the base is held back: at full speed, limited, slow, or stopped; null when no pace is known. */
+/** The pace in a word: full speed, limited, slow, or stopped; null without a pace. */
 export function paceWord({ pace }: Paced, topSpeed: number): "full" | "limited" | "slow" | "stop" | null {
   if (pace === null) return null;
   const held = heldBy(pace.forward, topSpeed);
@@ -25,9 +25,9 @@ export function paceWord({ pace }: Paced, topSpeed: number): "full" | "limited" 
 }
 
 /**
- * What limits the pace forward, in words; empty when no pace is known.
- * @param topSpeed that the settings allow, m/s
- * @param depth of the nearest drop ahead, metres; null when no bottom was seen; undefined when there is none
+ * The cause that limits the pace forward, in words; empty without a pace.
+ * @param topSpeed top speed in the settings, m/s
+ * @param depth depth of the nearest drop ahead, metres; null when no bottom was seen; undefined without a drop
  */
 export function whyText(reach: Paced, topSpeed: number, depth?: number | null): string {
   const word = paceWord(reach, topSpeed);
@@ -37,12 +37,12 @@ export function whyText(reach: Paced, topSpeed: number, depth?: number | null): 
   if (word === "full" || limit === null) return word === "stop" ? "Stop" : `Full speed, ${speed}`;
   const { cause, ageMs } = limit;
   const deep = cause === END.brink && depth !== undefined ? `, ${dropText(depth)}` : "";
-  // Tenths of a second: the age is of the reach's own moment and does not count on.
+  // In tenths of a second: it is the age when the reach was sent, and does not count up.
   const seen = ageMs === null ? "" : `, seen ${(Math.max(100, ageMs) / 1000).toFixed(1)} s ago`;
   return `${word === "stop" ? "Stop" : `Up to ${speed}`}: ${limitText(limit)}${deep}${seen}`;
 }
 
-/** The nearest thing and its bearing. */
+/** The nearest end and its bearing, in words. */
 export function nearestText(reach: Bearings): string {
   const n = nearestOf(reach);
   return n < 0 ? "nothing" : `${endText(reach, n)}, ${bearingText(reach.first + n * reach.step)}`;
@@ -62,7 +62,7 @@ export function aheadOf({ first, step, what }: Bearings): number {
   return best;
 }
 
-/** Index of the nearest end that was seen, or -1: unseen floor is not counted. */
+/** Index of the nearest end except unseen floor, or -1. */
 export function nearestOf({ what, distanceMm }: Bearings): number {
   let best = -1;
   for (let n = 0; n < what.length; n++) {

@@ -2,13 +2,13 @@ import { byId, messageOf, setText } from "./dom.ts";
 import { countText } from "./text.ts";
 import { nameFor, upload } from "./upload.ts";
 
-/** Files dropped on the page, or chosen by its button, are sent to the head and played there. */
+/** Uploads files that are dropped on the page or chosen by its button to the head, and plays them there. */
 export class RecordingFiles {
   readonly #open: (name: string) => void;
   /** Bytes that the head takes at most; null: it has no folder for recordings. Undefined: it is live. */
   #most: number | null | undefined;
 
-  /** @param open plays a recording that the head has */
+  /** @param open plays a recording on the head */
   constructor(open: (name: string) => void) {
     this.#open = open;
     const input = byId<HTMLInputElement>("recording-file");

@@ -1,26 +1,26 @@
 import type { Camera, Scene, WebGLRenderer } from "three";
 
-/** Pictures that take less than this are drawn as often as the screen shows them, milliseconds. */
+/** Milliseconds: pictures that take less are drawn at the screen's rate. */
 const CHEAP = 25;
-/** After a picture that takes longer, this many times its duration passes before the next: the page keeps time for the rest. */
+/** Pause after a longer picture, in multiples of its duration, so that the page has time for everything else. */
 const REST = 4;
-/** Milliseconds between looks at the fence that tells whether a picture is complete. */
+/** Milliseconds between polls of the fence that signals a complete picture. */
 const FENCE = 4;
-/** A picture that takes longer than this makes the next coarser, milliseconds; at worst it has this share of the pixels a side. */
+/** Milliseconds: a longer picture lowers the resolution of the next; and the lowest resolution, as a share of the pixels a side. */
 const DEAR = 120;
 const COARSER = 1.5;
 const COARSEST = 0.5;
 const SHARPEST = Math.min(2, globalThis.devicePixelRatio || 1);
 /**
- * Milliseconds without a change before a coarse picture is drawn again with all pixels: after a person has moved the view, and after other
- * changes, of which more follow while the robot moves.
+ * Milliseconds without a change before a coarse picture is drawn again at full resolution: after a person has moved the view, and after
+ * other changes, which come in series while the robot moves.
  */
 const QUIET_HAND = 100;
 const QUIET = 1000;
 
 /**
- * Draws a scene when something in it changed, and not otherwise: at the screen's rate where that is cheap, and else as often
- * as leaves the page time for the rest.
+ * Draws a scene only when it has changed: at the screen's rate where a picture is cheap, else at a rate that leaves the page time for
+ * everything else.
  */
 export class Redraw {
   readonly #renderer: WebGLRenderer;
@@ -36,14 +36,14 @@ export class Redraw {
   #isMoving = false;
   #sharpening: ReturnType<typeof setTimeout> | undefined;
   readonly #after: ((milliseconds: number) => void)[] = [];
-  /** While true, a picture shows half a change: `afterNextPicture` waits for the next. */
+  /** While true, a picture shows a change only in part, and `afterNextPicture` waits. */
   isPartial: () => boolean = () => false;
-  /** Frames drawn since the start. */
+  /** Pictures drawn since the start. */
   drawn = 0;
-  /** Called after each picture, for what is drawn over it. */
+  /** Called after each picture, to draw the marks over it. */
   onDrawn: () => void = () => {};
 
-  /** @param camera through which the next picture is drawn */
+  /** @param camera returns the camera of the next picture */
   constructor(renderer: WebGLRenderer, scene: Scene, camera: () => Camera) {
     this.#renderer = renderer;
     this.#scene = scene;
@@ -51,7 +51,7 @@ export class Redraw {
     renderer.setPixelRatio(SHARPEST);
   }
 
-  /** A person is moving the view: pictures come fast and may be coarse. */
+  /** Whether a person is moving the view: then pictures come fast and may be coarse. */
   set isMoving(isMoving: boolean) {
     clearTimeout(this.#sharpening);
     if (isMoving) {
@@ -63,20 +63,20 @@ export class Redraw {
     this.#sharpenSoon(QUIET_HAND);
   }
 
-  /** Something changed: a picture follows soon. */
+  /** Schedules a picture after a change. */
   invalidate(): void {
     if (this.#isDue) return;
     this.#isDue = true;
     if (!this.#isDrawing) this.#schedule();
   }
 
-  /** Calls `then` once all that is known now has been drawn, with the milliseconds that drawing took of the page's own thread. */
+  /** Calls `then` once the present state has been drawn, with the milliseconds of the page's thread that drawing took. */
   afterNextPicture(then: (milliseconds: number) => void): void {
     this.#after.push(then);
     this.invalidate();
   }
 
-  /** Draws the next picture without a pause before it. */
+  /** Draws the next picture without a pause. */
   hurry(): void {
     this.#isUrgent = true;
     if (this.#pausing === undefined) {
@@ -88,7 +88,7 @@ export class Redraw {
     requestAnimationFrame(() => this.#draw());
   }
 
-  /** Draws now: after a change of size the canvas is empty. */
+  /** Draws at once. After a change of size the canvas is empty. */
   drawNow(): void {
     this.#renderer.render(this.#scene, this.#camera());
     this.onDrawn();
@@ -108,7 +108,7 @@ export class Redraw {
     }, pause);
   }
 
-  /** @param isSharp with all pixels of the screen, whatever it takes: for a picture that stays */
+  /** @param isSharp whether to draw at full resolution at any cost, for a picture that stays */
   #draw(isSharp = false): void {
     this.#isDue = false;
     this.#isUrgent = false;
@@ -131,7 +131,7 @@ export class Redraw {
     });
   }
 
-  /** Makes pictures coarser where they take long. */
+  /** Adapts the resolution to the time that a picture takes. */
   #settle(cost: number): void {
     this.#cost = cost;
     if (cost > DEAR) this.#resolution = Math.max(COARSEST, this.#resolution / COARSER);
@@ -144,7 +144,7 @@ export class Redraw {
     }, quiet);
   }
 
-  /** The graphics process or card works after `render` returns; a fence tells when the picture is complete. */
+  /** Calls `then` when the picture is complete: the graphics card or process continues after `render` returns, and a fence signals the end. */
   #whenComplete(then: () => void): void {
     const gl = this.#renderer.getContext() as WebGL2RenderingContext;
     const fence = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);

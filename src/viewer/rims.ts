@@ -1,7 +1,7 @@
 import { FOOTING } from "../terms/safety.ts";
 import type { FromServer } from "../wire/messages.ts";
 
-/** Lines of fewer pieces are left out: a single cell has four, and single cells come and go. */
+/** Fewest pieces of a line. A single cell gives four, and single cells are noise. */
 const LEAST_PIECES = 5;
 
 const GONE: number = FOOTING.gone;
@@ -12,15 +12,15 @@ type Grid = Pick<FromServer<"ground">, "col" | "row" | "width" | "height" | "cel
   readonly cells: Uint8Array;
 };
 
-/** A border between firm floor and floor that is gone: x, y of its points in order, metres of the world. */
+/** A border between firm floor and gone floor: x, y of its points in order, metres of the world. */
 export type Rim = readonly (readonly [x: number, y: number])[];
 
 /**
- * The borders between firm floor and floor that is gone, as lines through the middles between their cells. Source: marching squares,
+ * The borders between firm floor and gone floor, as lines through the midpoints between their cells. Source: marching squares,
  * the two-dimensional case of Lorensen & Cline 1987; where two corners of a square meet diagonally, the two lines stay apart.
  */
 export function rimsOf({ col, row, width, height, cell, cells }: Grid): Rim[] {
-  /** Ends of the pieces: half cells from the corner of the grid, as one number. */
+  /** Ends of the pieces: in half cells from the corner of the grid, packed into one number. */
   const next = new Map<number, number[]>();
   const join = (a: number, b: number): void => {
     for (const [from, to] of [[a, b], [b, a]] as const) next.set(from, [...(next.get(from) ?? []), to]); // biome-ignore format: both ways
@@ -29,7 +29,7 @@ export function rimsOf({ col, row, width, height, cell, cells }: Grid): Rim[] {
   for (let j = 0; j + 1 < height; j++) {
     for (let i = 0; i + 1 < width; i++) {
       const at = j * width + i;
-      // Counter-clockwise from the corner of least x and y. Nearly all squares end here, so nothing is allocated before.
+      // Counter-clockwise from the corner of smallest x and y. Nearly all squares end here, so nothing is allocated before.
       const a = cells[at]!;
       const b = cells[at + 1]!;
       const c = cells[at + width + 1]!;
@@ -38,7 +38,7 @@ export function rimsOf({ col, row, width, height, cell, cells }: Grid): Rim[] {
       if (a !== FIRM && b !== FIRM && c !== FIRM && d !== FIRM) continue;
       const isGone = [a === GONE, b === GONE, c === GONE, d === GONE];
       const middles = [key(2 * i + 2, 2 * j + 1), key(2 * i + 3, 2 * j + 2), key(2 * i + 2, 2 * j + 3), key(2 * i + 1, 2 * j + 2)]; // biome-ignore format: by side
-      // A line comes in where gone floor begins, side by side round the square, and leaves where it ends.
+      // Going around the square, a line enters where gone floor begins, and leaves where it ends.
       for (let side = 0; side < 4; side++) {
         if (isGone[side]! || !isGone[(side + 1) % 4]!) continue;
         let end = (side + 1) % 4;
@@ -57,7 +57,7 @@ export function rimsOf({ col, row, width, height, cell, cells }: Grid): Rim[] {
     );
 }
 
-/** Follows pieces from end to end; takes each once. */
+/** Joins pieces end to end. Each is used once. */
 function chainsOf(next: Map<number, number[]>): number[][] {
   const take = (from: number): number | undefined => {
     const to = next.get(from)?.pop();
@@ -72,7 +72,7 @@ function chainsOf(next: Map<number, number[]>): number[][] {
     return chain;
   };
   const chains: number[][] = [];
-  // Open lines first, from one of their ends; what is left are rings.
+  // Open lines first, from one of their ends. The rest are closed lines.
   for (const [end, others] of next) if (others.length === 1) chains.push(follow(end));
   for (const [end, others] of next) if (others.length > 0) chains.push(follow(end));
   return chains;

@@ -15,11 +15,11 @@ import { WideLines } from "./wide-lines.ts";
 
 /** Metres above the floor. */
 const LIFT = 0.06;
-/** Metres: radius of the ring around what limits the pace. */
+/** Metres: radius of the ring around the point that limits the pace. */
 const RING = 0.14;
 const RING_SIDES = 24;
 
-/** The robot on the map to scale: its outline with its front, the way ahead that is free, and a ring around what ends it. */
+/** The robot on the map, to scale: its outline with its front, the free band ahead, and a ring around the point that limits it. */
 export class RobotMarker {
   readonly object = new Group();
   readonly #outline: WideLines;
@@ -63,7 +63,7 @@ export class RobotMarker {
     this.showReach(this.#reach);
   }
 
-  /** What the sensors see of level floor, an outline each. */
+  /** The sensors' fields of view on level floor, one outline each. */
   set views(views: readonly Body[]) {
     this.#views.show(views.flatMap(loop));
   }
@@ -77,7 +77,7 @@ export class RobotMarker {
     this.showReach(this.#reach);
   }
 
-  /** @param reach null: nothing is known of the way ahead */
+  /** @param reach null hides band and ring */
   showReach(reach: Pick<FromServer<"reach">, "pace"> | null): void {
     this.#reach = reach;
     const culprit = reach === null || !this.#isWayShown ? null : culpritOf(reach, this.#body);

@@ -12,18 +12,18 @@ type Pose = FromServer<"pose">;
 
 const speed = (metres: number): string => `${metres.toFixed(2)} m/s`;
 
-/** The robot's own view: how far the ground is free, how fast it may go, where it is, and edges of the floor nearby. */
+/** The robot's state: free ground around it, pace, pose, and edges of the floor near by. */
 export class RobotPanel {
   readonly #fan = new ReachFan(byId<HTMLCanvasElement>("fan"));
   readonly #shown: (reach: Reach) => void;
   #reach: { readonly message: Reach; readonly arrived: number } | null = null;
   #pose: Pose | null = null;
   #brinks: FromServer<"brinks">["brinks"] = [];
-  /** Of the nearest drop ahead: undefined when there is none. */
+  /** Depth of the nearest drop ahead, metres; null when no bottom was seen; undefined without a drop. */
   #depthAhead: number | null | undefined;
   #topSpeed = Number.POSITIVE_INFINITY;
 
-  /** @param shown called with each reach once it is shown */
+  /** @param shown called with each reach after it is shown */
   constructor(shown: (reach: Reach) => void) {
     this.#shown = shown;
   }
@@ -46,7 +46,7 @@ export class RobotPanel {
     this.#fan.body = body;
   }
 
-  /** That the settings allow, m/s. */
+  /** The top speed in the settings, m/s. */
   set topSpeed(speed: number) {
     this.#topSpeed = speed;
     this.#sayWhy();
@@ -56,12 +56,12 @@ export class RobotPanel {
     return this.#pose;
   }
 
-  /** The reach that is shown, and when it arrived by `sharedNow`. */
+  /** The shown reach, and the `sharedNow` of its arrival. */
   get reach(): { readonly message: Reach; readonly arrived: number } | null {
     return this.#reach;
   }
 
-  /** The head is another one. */
+  /** Clears everything, because the head is another one. */
   forget(): void {
     this.#reach = this.#pose = null;
     this.#brinks = [];
@@ -106,7 +106,7 @@ export class RobotPanel {
     this.#showBrinks();
   }
 
-  /** Edges of the floor from the base's own place. */
+  /** Shows edges of the floor, relative to the base. */
   #showBrinks(): void {
     const near = this.#pose === null ? [] : brinksFrom(this.#pose.worldFromBase, this.#brinks);
     this.#fan.showBrinks(near);
@@ -123,7 +123,7 @@ export class RobotPanel {
   }
 }
 
-/** The health of the head. */
+/** Shows the health of the head. */
 export function showPulse({ sensors, load, memory }: FromServer<"pulse">): void {
   const [sensor] = sensors;
   const names = sensors.map(({ name, state }) => `${name} ${state}`).join();
@@ -140,7 +140,7 @@ export function showPulse({ sensors, load, memory }: FromServer<"pulse">): void 
   setText("memory", `${Math.round(memory / 1e6)} MB`);
 }
 
-/** A sensor in the top line: its state is a shape, and a word unless it runs. */
+/** A sensor in the top line: its state is shown by a shape, and by a word unless it runs. */
 function rowOf({ name, state }: FromServer<"pulse">["sensors"][number]): HTMLElement {
   const row = document.createElement("li");
   row.dataset["state"] = state;

@@ -12,14 +12,14 @@ import { metresText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 import { WideLines } from "./wide-lines.ts";
 
-/** A place that was chosen on the map, or two and the line between them; metres. */
+/** A point chosen on the map, or two and the line between them; metres. */
 export interface Ruler {
   readonly places: readonly (readonly number[])[];
-  /** Its length stands beside it. */
+  /** Whether the length is shown beside it. */
   readonly isMeasured: boolean;
 }
 
-/** Places that were chosen on the map, and the lines between two of them; seen through everything. */
+/** Points chosen on the map, and lines between two of them. They are drawn over everything. */
 export class RulerLayer {
   readonly object = new Group();
   readonly #line: WideLines;
@@ -57,7 +57,7 @@ export class RulerLayer {
     this.#line.show(rulers.flatMap((ruler) => (ruler.places.length === 2 ? ruler.places.flat() : [])));
   }
 
-  /** The length of each, at its middle. */
+  /** Lengths of the lines, at their midpoints. */
   get tags(): readonly Tag[] {
     return this.#rulers
       .filter(({ places, isMeasured }) => isMeasured && places.length === 2)

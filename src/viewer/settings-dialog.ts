@@ -14,7 +14,7 @@ export class SettingsDialog {
   readonly #changed: (values: Values) => void;
   #values: Values = {};
 
-  /** @param changed is given all settings, when loaded and after each change */
+  /** @param changed gets all settings, after loading and after each change */
   constructor(ask: Ask, changed: (values: Values) => void) {
     this.#ask = ask;
     this.#changed = changed;
@@ -33,7 +33,7 @@ export class SettingsDialog {
       byId(id).addEventListener("input", () => this.#filter());
     }
     byId("settings-dialog").addEventListener("keydown", (event) => {
-      // Enter in a field enters the value: it does not close the dialog, or a refusal would not be seen.
+      // Enter in a field submits the value. It must not close the dialog, which would hide a refusal.
       if (event.key !== "Enter" || !(event.target instanceof HTMLInputElement)) return;
       event.preventDefault();
       event.target.dispatchEvent(new Event("change"));
@@ -47,7 +47,7 @@ export class SettingsDialog {
     );
   }
 
-  /** Shows the settings that have the words searched for in their names or texts; only changed ones if that is ticked. */
+  /** Shows the settings whose names or texts contain the search words; with the tick box, only changed ones. */
   #filter(): void {
     const words = byId<HTMLInputElement>("settings-search").value.toLowerCase().split(/\s+/).filter(Boolean);
     const isChangedOnly = byId<HTMLInputElement>("settings-changed").checked;
@@ -133,7 +133,7 @@ export class SettingsDialog {
     return label;
   }
 
-  /** Sends what was entered. @returns the value that holds then */
+  /** Sends an entered value. @returns the value that is valid afterwards */
   async #change(name: string, input: HTMLInputElement | HTMLSelectElement): Promise<number | string> {
     const before = this.#values[name]!;
     const value = typeof before === "number" ? Number(input.value) : input.value;
@@ -149,7 +149,7 @@ export class SettingsDialog {
     return this.#values[name]!;
   }
 
-  /** Changes settings. The head asks back for what makes the robot stop later, and so does the page. */
+  /** Changes settings. The head asks for confirmation of a change that makes the robot stop later, and the page asks the person. */
   async #request(change: Values): Promise<Values> {
     try {
       return await this.#ask<Values>({ kind: "settings", change });
@@ -161,7 +161,7 @@ export class SettingsDialog {
     }
   }
 
-  /** A file of the map as the head has it. */
+  /** Downloads the head's map as a file. */
   async #saveMap(kind: "ply" | "npy"): Promise<void> {
     try {
       const answer = await fetch(new URL(`map.${kind}`, document.baseURI), { headers: authorization() });
@@ -189,7 +189,7 @@ function selectOf(choices: readonly string[]): HTMLSelectElement {
   return select;
 }
 
-/** What a setting is for, its bounds, and its default where it was changed. */
+/** The help text of a setting, with its bounds, and its default if it was changed. */
 function explained({ help, min, max, unit, default: usual }: SettingRow, now: number | string): string {
   const bounds = min === undefined || max === undefined ? "" : `; ${min} to ${max}${unit ? ` ${unit}` : ""}`;
   return `${help}${bounds}${now === usual ? "" : `; default ${usual}`}`;

@@ -1,9 +1,9 @@
 /**
- * The nearest side between a column where something stands and one where nothing does.
- * @param radius   metres: what is farther off is not taken
+ * The nearest point on a side between an occupied and a free column.
+ * @param radius   metres: search radius
  * @param voxel    metres: side of a column
- * @param isTaken  whether something stands in the column at a place, metres
- * @returns a place on that side, or `at` itself when there is none
+ * @param isTaken  whether the column at a position, metres, is occupied
+ * @returns a point on that side, or `at` itself when there is none
  */
 export function sideNear(
   at: readonly [x: number, y: number],

@@ -4,18 +4,18 @@ import type { Bands } from "./map-plans.ts";
 import { MapSurface } from "./map-surface.ts";
 import { type FromWorker, sharedNow } from "./worker-messages.ts";
 
-/** Least milliseconds between two messages about the map. */
+/** Milliseconds: least interval between two messages with the map. */
 const EVERY = 100;
-/** A map that replaces another is sent when it is complete, or after this many milliseconds: playback would flicker. */
+/** Milliseconds: a map that replaces another is sent once it is complete, at the latest after this time. Without the wait, playback would flicker. */
 const REPLACED_WITHIN = 1500;
 
-/** Makes the surface of the map, block by block as it changes, and hands changes on to the page. */
+/** Meshes the surface of the map, block by block as it changes, and sends changes to the page. */
 export class SurfaceFeed {
   readonly #mirror: MapMirror;
   readonly #surface: MapSurface;
   readonly #columns: ColumnMap;
   readonly #send: (message: FromWorker, transfer: readonly ArrayBufferLike[]) => void;
-  /** Blocks whose surface is made before the next message, once each, however often they change before. */
+  /** Blocks to be meshed before the next message, once each, however often they have changed. */
   readonly #pending = new Set<number>();
   #isDue = false;
   #isOther = false;
@@ -39,7 +39,7 @@ export class SurfaceFeed {
     this.#sendSoon();
   }
 
-  /** @param keys of the blocks that changed; null: the map is another one */
+  /** @param keys of the changed blocks; null for another map */
   change(keys: Iterable<number> | null): void {
     if (keys === null) {
       this.#surface.clear();
@@ -60,7 +60,7 @@ export class SurfaceFeed {
   #sendChanges(): void {
     this.#isDue = false;
     const { blocks, isComplete } = this.#mirror;
-    // While it is incomplete, blocks keep coming, and each calls `change` again.
+    // While the map is incomplete more blocks arrive, and each calls `change` again.
     if (this.#isOther && !isComplete && sharedNow() - this.#otherSince < REPLACED_WITHIN) return;
     const changed = this.#pending.size;
     this.#surface.change(this.#pending);

@@ -1,6 +1,6 @@
 export { bearingText, metresText } from "../terms/words.ts";
 
-/** Microseconds as people say them: "40 ms", "1.3 s", "2 min". */
+/** Microseconds in words: "40 ms", "1.3 s", "2 min". */
 export function ageText(microseconds: number): string {
   const ms = Math.max(0, microseconds) / 1000;
   if (ms < 1000) return `${Math.round(ms)} ms`;
@@ -8,7 +8,7 @@ export function ageText(microseconds: number): string {
   return `${Math.round(ms / 60_000)} min`;
 }
 
-/** A place in a recording: "12.3 s", "4:05.0". */
+/** A position in a recording: "12.3 s", "4:05.0". */
 export function secondsText(microseconds: number): string {
   const seconds = Math.max(0, microseconds) / 1e6;
   if (seconds < 100) return `${seconds.toFixed(1)} s`;
@@ -21,7 +21,7 @@ export const bytesText = (bytes: number): string =>
 
 export const countText = (count: number): string => count.toLocaleString("en-GB");
 
-/** The greatest of 1, 2, 5, 10, 20 ... and of their decimal parts that is not above a value. */
+/** The largest number of the series 1, 2, 5, 10, 20 ... (and its decimal fractions) that does not exceed a value. */
 export function roundBelow(value: number): number {
   const power = 10 ** Math.floor(Math.log10(value));
   const first = value / power;

@@ -1,6 +1,6 @@
 import { LIGHT, NIGHT, type Palette } from "../terms/palette.ts";
 
-/** Colours of drawings on the page; the style sheet has the same, by `data-theme`. */
+/** Colours of drawings on the page. The style sheet has the same colours, by `data-theme`. */
 export type Theme = Palette;
 
 export type ThemeName = "light" | "night";

@@ -12,22 +12,22 @@ type Recording = FromServer<"recording">;
 type Moments = Recording["moments"];
 
 const ROW = 13;
-/** Pixels at both ends, so that the cursor is whole at the start and the end. */
+/** Pixels: margin at both ends, so that the cursor is fully visible at the start and the end. */
 const MARGIN = 9;
-/** Pixels below the bar for the seconds, and above the curve for two rows of events. */
+/** Pixels: margin below the bar for the seconds, and above the curve for two rows of events. */
 const FOOT = 16;
 const HEAD = 2 * ROW + 2;
-/** Least pixels between two signs of a row, and between two of the seconds. */
+/** Pixels: least spacing of the signs in a row, and of the seconds. */
 const SIGN = 11;
 const SECONDS_APART = 60;
 const STEPS = [1, 2, 5, 10, 30, 60, 120, 300, 600, 1800, 3600];
 
-/** Metres of free way that reach the top of the chart. */
+/** Metres of free way at the top of the chart. */
 const FARTHEST = 3;
-/** States after this one stop the base. */
+/** Index of the last state in which the base may move. */
 const LAST_FIT = REACH_STATES.indexOf("dark");
 
-/** What a key on the timeline moves by, microseconds. */
+/** Microseconds by which each key moves the position. */
 const KEYS: Readonly<Record<string, number>> = {
   ArrowLeft: -1e6,
   ArrowRight: 1e6,
@@ -45,11 +45,11 @@ interface Frame {
   readonly theme: Theme;
   readonly wide: number;
   readonly high: number;
-  /** Pixels from the left of a time, microseconds. */
+  /** x in pixels of a time in microseconds. */
   readonly x: (at: number) => number;
 }
 
-/** The recording from start to end, with its events: pointer and keys choose a time in it. */
+/** The timeline of a recording, with its events. Pointer and keys choose a time on it. */
 export class Timeline {
   readonly #canvas: HTMLCanvasElement;
   readonly #context: CanvasRenderingContext2D;
@@ -58,18 +58,18 @@ export class Timeline {
   #theme: Theme | null = null;
   #recording: Recording | null = null;
   #playing: Playing | null = null;
-  /** Where a pointer is about to go, microseconds. */
+  /** Time under a pressed pointer, microseconds; null while none is pressed. */
   #aim: number | null = null;
 
   #curve: readonly CurvePoint[] = [];
   #moments: Moments = [];
   #topSpeed = 1;
-  /** Where the pointer is, microseconds. */
+  /** Time under the pointer, microseconds; null while it is elsewhere. */
   #hovered: number | null = null;
 
   /**
-   * @param seek is given the time that was chosen, microseconds
-   * @param tell is given the time that the pointer is over, null when it is over none
+   * @param seek gets the chosen time, microseconds
+   * @param tell gets the time under the pointer; null when it leaves
    */
   constructor(canvas: HTMLCanvasElement, seek: (to: number) => void, tell: (at: number | null) => void) {
     this.#tell = tell;
@@ -133,7 +133,7 @@ export class Timeline {
     this.draw();
   }
 
-  /** What is known of the paces, and the events that are shown. @param topSpeed m/s, full height */
+  /** Shows the known part of the curve, and events. @param topSpeed m/s, at full height */
   showCurve(curve: readonly CurvePoint[], moments: Moments, topSpeed: number): void {
     this.#curve = curve;
     this.#moments = moments;
@@ -161,7 +161,7 @@ export class Timeline {
     if (aim !== null) drawAim(frame, aim);
   }
 
-  /** The same in words, for those who do not see it. */
+  /** Describes the timeline in words, for screen readers. */
   #describe({ length, frames }: Recording, { at, frame }: Playing): void {
     const canvas = this.#canvas;
     canvas.setAttribute("aria-valuemax", (length / 1e6).toFixed(1));
@@ -193,18 +193,18 @@ function drawBar({ c, theme, high, x }: Frame, length: number, at: number): void
   c.fillRect(x(0), top, x(at) - x(0), 4);
 }
 
-/** The pace as an area, stops as columns of the drop's colour; the free way ahead as a line; sight that was lost as bars. */
+/** Draws the pace as an area, stops as columns in the drop's colour, the free way ahead as a line, and lost sight as bars. */
 function drawCurve({ c, theme, high, x }: Frame, curve: readonly CurvePoint[], topSpeed: number): void {
   const [top, foot] = [HEAD, high - FOOT - 6];
   const y = (share: number): number => foot - Math.min(1, share) * (foot - top);
   for (let n = 0; n + 1 < curve.length; n++) {
     const { at, pace, state } = curve[n]!;
-    // Whole pixels: seams between the pieces would be seen.
+    // Rounded to whole pixels, because seams between the pieces would be visible.
     const left = Math.round(x(at));
     const wide = Math.max(1, Math.round(x(curve[n + 1]!.at)) - left);
     const held = heldBy(pace, topSpeed);
     c.fillStyle = held === "stop" ? theme.brink : held === "slow" ? theme.doubtful : theme.high;
-    // A stop is as high as the chart, or it would not be seen; its paler colour tells it from a pace.
+    // A stop has the full height, because a pace of zero is invisible. Its paler colour distinguishes it from a pace.
     c.globalAlpha = held === "stop" ? 0.28 : 0.85;
     const head = held === "stop" ? top : y(pace / topSpeed);
     c.fillRect(left, head, wide, foot - head);
@@ -219,7 +219,7 @@ function drawCurve({ c, theme, high, x }: Frame, curve: readonly CurvePoint[], t
   c.stroke();
 }
 
-/** What the head has not run through yet. */
+/** Draws the part that the head ahead has not reached yet. */
 function drawUnknown({ c, theme, high, x }: Frame, { known, length }: Recording): void {
   if (known >= 1) return;
   c.fillStyle = theme.soft;
@@ -228,7 +228,7 @@ function drawUnknown({ c, theme, high, x }: Frame, { known, length }: Recording)
 }
 
 function drawEvents({ c, theme, high, x }: Frame, moments: Moments): void {
-  // Stops first: where signs would cover each other, theirs stay.
+  // Stops first: of overlapping signs the first is drawn.
   const sorted = [...moments].sort((a, b) => Number(a.what === "slow") - Number(b.what === "slow"));
   const taken: [row: number, at: number][] = [];
   for (const { at, what } of sorted) {
@@ -238,7 +238,7 @@ function drawEvents({ c, theme, high, x }: Frame, moments: Moments): void {
     c.globalAlpha = 0.5;
     c.fillRect(x(at) - 0.5, row * ROW, 1, high - FOOT - row * ROW - 4);
     c.globalAlpha = 1;
-    // Signs that would cover each other are left out; their lines remain.
+    // An overlapping sign is left out; its line is drawn.
     if (taken.some(([one, there]) => one === row && Math.abs(there - x(at)) < SIGN)) continue;
     taken.push([row, x(at)]);
     c.textAlign = "center";
@@ -258,7 +258,7 @@ function drawLine({ c, high, x }: Frame, at: number, ink: string): void {
   c.stroke();
 }
 
-/** Where the recording is. */
+/** Draws the present position. */
 function drawCursor(frame: Frame, at: number): void {
   const { c, theme, high, x } = frame;
   drawLine(frame, at, theme.ink);
@@ -272,7 +272,7 @@ function drawCursor(frame: Frame, at: number): void {
   c.fill();
 }
 
-/** Where it is about to go. */
+/** Draws the position under the pressed pointer. */
 function drawAim(frame: Frame, at: number): void {
   frame.c.setLineDash([3, 3]);
   drawLine(frame, at, frame.theme.robot);

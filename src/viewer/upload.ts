@@ -1,6 +1,6 @@
 import { authorization } from "./token.ts";
 
-/** A file's name as the head takes it: letters, digits, and ". _ -" only. */
+/** A file's name in the form that the head accepts: only letters, digits, and ". _ -". */
 export function nameFor(file: string): string {
   const stem = file
     .replace(/\.brk$/i, "")
@@ -12,16 +12,16 @@ export function nameFor(file: string): string {
 
 /**
  * Sends a recording to the head.
- * @returns the name under which it lies there
+ * @returns the name of the stored file
  */
 export function upload(file: File, name: string, onShare: (share: number) => void): Promise<string> {
   return new Promise((resolve, reject) => {
-    const request = new XMLHttpRequest(); // fetch does not tell how far it is
+    const request = new XMLHttpRequest(); // fetch does not report progress
     request.open("PUT", new URL(`recordings/${encodeURIComponent(name)}`, document.baseURI));
     request.setRequestHeader("content-type", "application/octet-stream");
     for (const [header, value] of Object.entries(authorization())) request.setRequestHeader(header, value);
     request.upload.onprogress = ({ loaded, total }) => onShare(loaded / Math.max(1, total));
-    request.onerror = () => reject(new Error("the head took no more of it"));
+    request.onerror = () => reject(new Error("the head closed the upload"));
     request.onload = () => {
       if (request.status === 201)
         resolve((JSON.parse(request.responseText) as { recording: string }).recording);

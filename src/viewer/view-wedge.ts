@@ -6,11 +6,11 @@ type Sensor = Setup["sensors"][number];
 
 /** Points along each side of an image. */
 const SIDE = 12;
-/** A ray that comes down by less than this share of its length meets the floor beyond any range. */
+/** A ray that descends by less than this share of its length meets the floor beyond any range. */
 const LEVEL = 1e-3;
 
 /**
- * What a sensor sees of level floor, as an outline.
+ * The outline of a sensor's field of view on level floor.
  * @returns x, y of its corners in order, metres of the base; cut at the sensor's range
  */
 export function viewOf(
@@ -53,7 +53,7 @@ function borderOf(optics: Sensor["optics"]): Vector3[] {
       const [u, v] = [u0 + ((u1 - u0) * k) / SIDE, v0 + ((v1 - v0) * k) / SIDE];
       const [x, y] = [(u - cx) / fx, (v - cy) / fy];
       const off = Math.hypot(x, y);
-      // The angle grows with the distance from the centre where the lens is a fisheye; its distortion is left out here.
+      // In a fisheye image the angle is proportional to the distance from the centre. Distortion is ignored here.
       if (optics.model === "fisheye" && off > 0) {
         const share = Math.sin(off) / off;
         rays.push(new Vector3(x * share, y * share, Math.cos(off)));

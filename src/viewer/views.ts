@@ -1,3 +1,3 @@
-/** Ways of looking at the map: from above without perspective, around it, behind the robot. */
+/** Views of the map: orthographic from above, orbiting, behind the robot. */
 export const VIEWS = ["plan", "orbit", "ride"] as const;
 export type View = (typeof VIEWS)[number];

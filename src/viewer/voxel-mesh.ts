@@ -1,7 +1,7 @@
 import { BLOCK_SIDE, keyX, keyY, keyZ, packKey, VOXEL } from "../wire/blocks.ts";
 
-// Blocks of voxel classes as few rectangles. A quad is six 16-bit integers: the corner that it starts from (x, y, z in voxels
-// from its chunk's origin), its face, and its two sides in voxels. The vertex shader makes its corners from them.
+// Meshes blocks of voxel classes into few rectangles. A quad is six 16-bit integers: its first corner (x, y, z in voxels from its chunk's
+// origin), its face, and its two sides in voxels. The vertex shader computes its corners from them.
 
 /** Numbers per quad. */
 export const QUAD = 6;
@@ -17,7 +17,7 @@ const MARGIN = 2;
 const PADDED = BLOCK_SIDE + 2 * MARGIN;
 const STRIDE = [1, PADDED, PADDED * PADDED] as const;
 
-/** Looks a block up; undefined where nothing is known. */
+/** Looks up a block; undefined for an unknown one. */
 export type Lookup = (key: number) => Uint8Array | undefined;
 
 export const chunkOf = (key: number): string =>
@@ -37,9 +37,9 @@ export function neighbours(key: number): number[] {
 }
 
 /**
- * Finds the surface of blocks: the faces of occupied voxels from which something was seen, that is, with free space before
- * them, at most one undecided voxel away (next to a surface, free space is never quite certain). The back of a wall that was
- * never seen has no face, so that rooms can be looked into from above.
+ * Meshes the surface of blocks: the faces of occupied voxels that were seen. A face counts as seen with free space in front of it, at most
+ * one undecided voxel away, because evidence for free space next to a surface is weak. The unseen back of a wall has no face, so that one
+ * can look into rooms from above.
  *
  * Buffers are reused from one block to the next.
  */
@@ -63,7 +63,7 @@ export class BlockMesher {
     return this.#out.slice(0, this.#used);
   }
 
-  /** The block with two voxels of its six neighbours around it. Edges and corners are never read and stay undecided. */
+  /** Copies the block with a margin of two voxels from its six neighbours. Edges and corners of the margin are never read and stay undecided. */
   #pad(key: number, classes: Uint8Array, lookup: Lookup): void {
     const padded = this.#padded;
     padded.fill(VOXEL.undecided);
@@ -121,7 +121,7 @@ export class BlockMesher {
     }
   }
 
-  /** Covers the set bits of a layer with rectangles: each as wide as the bits allow, then as high as that width allows. */
+  /** Covers the set bits of a layer with rectangles, greedily: each as wide as possible, then as high as possible at that width. */
   #merge(face: number, origin: readonly [number, number, number], layer: number): void {
     const [axis, uAxis, vAxis] = [AXIS[face]!, U_AXIS[face]!, V_AXIS[face]!];
     const rows = this.#rows;

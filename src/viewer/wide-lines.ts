@@ -11,22 +11,22 @@ import {
 } from "three";
 import type { Theme } from "./theme.ts";
 
-// WebGL draws lines one pixel wide. These are quads that the shader makes as wide as asked, in pixels of the page.
+// WebGL draws lines one pixel wide only. These lines are quads, which the shader widens to a given number of pixels of the page.
 
 const VERTEX = /* glsl */ `
   uniform vec2 viewport;   // pixels of the page
   uniform float width;     // pixels of the page
-  uniform float nearer;    // moved towards the eye by this share of the depth range, so that a surface below does not cover it
+  uniform float nearer;    // offset towards the camera, as a share of the depth range, so that a surface below does not cover the line
   in vec3 end;             // the other end of the segment; all four corners have both
   void main() {
     vec4 a = modelViewMatrix * vec4(position, 1.0);
     vec4 b = modelViewMatrix * vec4(end, 1.0);
     const float near = -0.05;
     if (a.z > near && b.z > near) {
-      gl_Position = vec4(2.0, 2.0, 2.0, 1.0); // behind the eye
+      gl_Position = vec4(2.0, 2.0, 2.0, 1.0); // behind the camera
       return;
     }
-    // What reaches behind the eye would be mirrored by the division below.
+    // Clips the part behind the camera, which the division below would mirror.
     if (a.z > near) a = mix(a, b, (a.z - near) / (a.z - b.z));
     if (b.z > near) b = mix(b, a, (b.z - near) / (b.z - a.z));
     a = projectionMatrix * a;
@@ -50,14 +50,14 @@ const FRAGMENT = /* glsl */ `
     colour = linearToOutputTexel(vec4(lineColour, opacity));
   }`;
 
-/** One way in which all the lines are drawn; several lie over each other, as a halo below a line. */
+/** One pass over all lines. Several passes overlap, for example a halo below a line. */
 export interface Pass {
   readonly colour: keyof Theme;
   /** Pixels of the page. */
   readonly width: number;
   /** Default 1. */
   readonly opacity?: number;
-  /** Drawn over what is nearer as well. Default false. */
+  /** Whether nearer surfaces do not cover it. Default false. */
   readonly isOnTop?: boolean;
   /** Passes of a higher order are drawn later. */
   readonly order: number;
@@ -67,7 +67,7 @@ export class WideLines {
   readonly object = new Group();
   readonly #passes: readonly Pass[];
 
-  /** @param viewport size of the canvas, pixels of the page; kept up by the caller */
+  /** @param viewport size of the canvas in pixels of the page; the caller keeps it up to date */
   constructor(viewport: IUniform<Vector2>, passes: readonly Pass[]) {
     this.#passes = passes;
     for (const { width, opacity = 1, isOnTop = false, order } of passes) {
@@ -84,7 +84,7 @@ export class WideLines {
         },
         transparent: opacity < 1,
         depthTest: !isOnTop,
-        // A halo would hide the line above it, for quads of different widths differ in depth.
+        // With depth writes a halo would hide the line above it, because quads of different widths differ in depth.
         depthWrite: false,
       });
       const mesh = new Mesh(new BufferGeometry(), material);

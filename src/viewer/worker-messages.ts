@@ -12,17 +12,17 @@ export const sharedNow = (): number => performance.timeOrigin + performance.now(
 
 export type Request =
   | { readonly kind: "ask"; readonly question: Question }
-  /** Settings with what each is for. */
+  /** Settings, with the help text of each. */
   | { readonly kind: "explain settings" }
   /** All settings, after those in `change` were changed. */
   | {
       readonly kind: "settings";
       readonly change?: Readonly<Record<string, number | string>>;
-      /** The head has asked back for the change, and it is meant. */
+      /** Confirms a change that the head has refused without confirmation. */
       readonly confirm?: boolean;
     }
   | { readonly kind: "mark"; readonly text: string }
-  /** Keeps the last minutes and what follows as a recording. */
+  /** Keeps the last minutes and the next ones as a recording. */
   | { readonly kind: "keep"; readonly text: string }
   | { readonly kind: "map"; readonly action: "save" | "clear" | "confirm" }
   | { readonly kind: "play"; readonly wish: Omit<FromClient<"play">, "kind" | "id"> }
@@ -41,13 +41,13 @@ export interface Ray {
 /** Asks the head, or the worker about the map. */
 export type Ask = <T>(request: Request) => Promise<T>;
 
-/** @property frame of the baseline's map, as the recording counts them */
+/** @property frame number of the frame of the baseline's map */
 export type TimedPlans = Plans & { readonly frame: number };
 
 export type ToWorker =
   /** Depth images wanted per second; 0: none. */
   | { readonly kind: "images"; readonly rate: number }
-  /** Heights between which things stand in the robot's way, for the map from above; and metres that the guard looks at most. */
+  /** Heights between which things stand in the robot's way, for the map from above; and the range of the guard, metres. */
   | { readonly kind: "bands"; readonly bands: Bands; readonly maxReach: number }
   | { readonly kind: "connect"; readonly url: string; readonly token: string | null }
   | { readonly kind: "request"; readonly id: number; readonly request: Request };
@@ -66,7 +66,7 @@ export interface UnpackedImage {
   readonly amplitude: Uint16Array | null;
 }
 
-/** The floor around the base, and where the base was before; unpacked: FOOTING codes, x fastest. */
+/** The floor around the base and at earlier positions, unpacked: FOOTING codes, x fastest. */
 export type Ground = Omit<FromServer<"ground">, "kind" | "sequence" | "cells"> & {
   readonly cells: Uint8Array;
   readonly rims: readonly Rim[];
@@ -83,20 +83,20 @@ export interface Trail {
   readonly keyframeCodes: Uint8Array;
 }
 
-/** A voxel that a ray ran into: where it was hit, world metres. */
+/** The point at which a ray hits a voxel, world metres. */
 export interface Sighting {
   readonly point: readonly [number, number, number];
   readonly distance: number;
 }
 
-/** `arrived` is `sharedNow` when the message arrived: its age counts on from there. */
+/** `arrived` is the `sharedNow` of the message's arrival, from which its age counts up. */
 export type FromWorker =
   | { readonly kind: "open"; readonly welcome: FromServer<"welcome"> }
   | { readonly kind: "closed"; readonly reason: string; readonly retry: number | null }
   | { readonly kind: "reach"; readonly reach: FromServer<"reach">; readonly arrived: number }
   | { readonly kind: "pose"; readonly pose: FromServer<"pose">; readonly arrived: number }
   | { readonly kind: "pulse"; readonly pulse: FromServer<"pulse">; readonly arrived: number }
-  /** `all`: those of other places too, as they were told last. */
+  /** `all` includes earlier edges at other places. */
   | {
       readonly kind: "brinks";
       readonly brinks: FromServer<"brinks">;
@@ -114,7 +114,7 @@ export type FromWorker =
       readonly kind: "surface";
       readonly updates: readonly ChunkUpdate[];
       readonly columns: ColumnUpdate;
-      /** Blocks of the map, and how many of them have changed. */
+      /** Number of blocks of the map, and of changed ones. */
       readonly blocks: number;
       readonly changed: number;
       readonly isComplete: boolean;

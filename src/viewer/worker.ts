@@ -25,7 +25,7 @@ const scope = globalThis as unknown as WorkerScope;
 const tell = (message: FromWorker, transfer: readonly ArrayBufferLike[] = []): void =>
   scope.postMessage(message, transfer);
 
-/** Messages per second of each topic, at most. */
+/** Most messages per second of each topic. */
 const TOPICS = {
   reach: 30,
   pose: 30,
@@ -39,23 +39,23 @@ const TOPICS = {
   trail: 1,
   baseline: 20,
 };
-/** Metres: the head's own default, until it has said its voxel size. */
+/** Metres: the head's default, until its voxel size is known. */
 const USUAL_VOXEL = 0.05;
-/** Farthest surface that a ray is followed to, metres. */
+/** Metres: longest ray. */
 const FARTHEST = 200;
 
 let client: HeadClient | null = null;
 let surface: SurfaceFeed | null = null;
 let bands: Bands | null = null;
-/** Metres around the base of which the head tells edges of the floor. */
+/** Metres: radius around the base in which the head reports edges of the floor. */
 let reachRadius = 3;
 const floor = new FloorMemory();
 let place: readonly [number, number] | null = null;
 let imageRate = 0;
-/** Frames of the recording so far, and whether its settings differ from the baseline. */
+/** Number of the present frame of the recording, and whether the settings differ from the baseline. */
 let frame = 0;
 let isCompared = false;
-/** The map with the baseline's settings. Blocks are never written to, so the map is kept without a copy of them. */
+/** The map with the baseline's settings. Blocks are immutable, so they are not copied. */
 let baseline: { readonly blocks: Blocks; readonly frame: number } | null = null;
 
 function connect(url: string, token: string | null): void {
@@ -94,7 +94,7 @@ function connect(url: string, token: string | null): void {
   handOn(head);
 }
 
-/** Hands messages on to the page, those with packed arrays unpacked. */
+/** Forwards messages to the page, with packed arrays unpacked. */
 function handOn(head: HeadClient): void {
   head.on("reach", (reach) => tell({ kind: "reach", reach, arrived: sharedNow() }));
   head.on("pose", (pose) => {
@@ -135,7 +135,7 @@ function handOn(head: HeadClient): void {
 }
 
 function unpackTrail({ classes, points, codes, keyframes, keyframeCodes }: FromServer<"trail">): Trail {
-  // Copies: in a message they may begin at any byte.
+  // Copies, because in a message the bytes may begin at an unaligned offset.
   const floats = (bytes: Uint8Array): Float32Array => new Float32Array(bytes.slice().buffer);
   return {
     classes,
