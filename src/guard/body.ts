@@ -1,5 +1,5 @@
 import { hypot2 } from "../geometry/elementary.ts";
-// The body that must not fall, and what its wheels, brakes and delays allow. Lengths are metres, places in the base frame.
+// Model of the base for the guard: what its wheels, brakes and delays allow. Lengths are metres, places in the base frame.
 
 /** Corners in order around the body; the base's floor point (0, 0) lies inside. */
 export type Footprint = readonly (readonly [x: number, y: number])[];
@@ -13,9 +13,9 @@ export interface BodyDescription {
   readonly climbableStep: number;
   /** The deepest step down that the body takes without harm; at least 13 mm (ADA 303.3: a level change, not a drop). */
   readonly tolerableDrop: number;
-  /** m/s^2 that the brakes give for certain. */
+  /** m/s^2: guaranteed deceleration of the brakes. */
   readonly deceleration: number;
-  /** Seconds from a pace being sent until the brakes act. */
+  /** Seconds from sending a pace until the brakes act. */
   readonly reactionDelay: number;
 }
 
@@ -64,7 +64,7 @@ export function permittedSpeed(distance: number, delay: number, deceleration: nu
 
 /**
  * Distance at which a protective device must stand from a hazard that people may walk or reach into. It does not set the pace, which
- * stops the body before things that stand still: it says how far people must be kept away.
+ * stops the body before standing obstacles. It says how far away people must be kept.
  *
  * @param resolution of the device, metres, up to 0.04
  * @param stopTime   seconds until the machine stands

@@ -5,13 +5,13 @@ export interface Brink {
   readonly points: readonly (readonly [number, number])[];
   /** Metres, the median along it. */
   readonly drop: number;
-  /** 0 to 1: grows with the looks that confirmed it. */
+  /** 0 to 1: grows with the number of frames that confirmed it. */
   readonly confidence: number;
   /** Metres, 1 sigma, of the points' place across the edge. */
   readonly error: number;
 }
 
-/** A place of an edge, as one cell knows it; metres. */
+/** A point of an edge, from one cell; metres. */
 export interface BrinkSpot {
   readonly x: number;
   readonly y: number;
@@ -24,7 +24,7 @@ export interface BrinkSpot {
 const LOOKS = 3;
 
 /**
- * Chains spots to polylines: from one spot to the nearest left over, at both ends.
+ * Chains spots to polylines: repeatedly adds the nearest remaining spot, at both ends.
  * @param spots emptied
  * @param link  metres: spots farther apart are not of one edge
  */

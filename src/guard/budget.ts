@@ -3,16 +3,16 @@ import { erf } from "../map/evidence.ts";
 
 /**
  * What a missing return says. The signal that a floor returns goes as rho h / r^3, and rho (times everything that belongs
- * to the sensor) is known from the floor seen just before: so the amplitude that is due at any place is known too.
- * Due well above the gate and yet not come: the floor has changed or ended. Due near or below the gate: it says nothing.
+ * to the sensor) is known from the floor seen just before. Therefore the expected amplitude at any place is known, too.
+ * If a return was expected well above the gate and is missing, the floor has changed or ended. Near or below the gate it says nothing.
  */
 
 /** How far the brightness of one floor varies, 1 sigma as a share: seams, stains, wood grain. Common practice, no source. */
 const BRIGHTNESS_SPREAD = 0.3;
-/** Share of returns that a sensor loses for no reason that we know. */
+/** Share of returns that a sensor loses for unknown reasons. */
 const LOST_SHARE = 0.05;
 
-/** Amplitude of the same material at 1 m, squarely: what `floorAmplitude` takes, from a floor return. */
+/** Amplitude of the same material at 1 m and normal incidence, from a floor return; input of `floorAmplitude`. */
 export function floorBrightness(amplitude: number, height: number, range: number): number {
   return (amplitude * cube(range)) / height;
 }
@@ -36,17 +36,17 @@ export function missEvidence(due: number, gate: number): number {
   return logOf(1 / missChance(due, gate));
 }
 
-/** Amplitude over gate between two entries of the table below. */
+/** Step of the ratio amplitude / gate between two entries of the table below. */
 const MISS_RATIO_STEP = 1 / 32;
 const MISS_BY_RATIO = Float32Array.from({ length: 8 * 32 }, (_, n) => missEvidence(n * MISS_RATIO_STEP, 1));
 
-/** `missEvidence` as a look-up: only the ratio of the amplitude that was due to the gate counts. */
+/** `missEvidence` as a table, by the ratio of the expected amplitude to the gate. */
 export function missByRatio(ratio: number): number {
   const n = (ratio / MISS_RATIO_STEP + 0.5) | 0;
   return MISS_BY_RATIO[n < MISS_BY_RATIO.length ? (n < 0 ? 0 : n) : MISS_BY_RATIO.length - 1]!;
 }
 
-/** Where a sequence of yes/no events has decided, as log-likelihood ratio bounds. Source: Wald 1947. */
+/** Decision bounds of a sequential test on yes/no events, as log-likelihood ratios. Source: Wald 1947. */
 export function sequentialBounds(
   falseAlarm: number,
   miss: number,
@@ -54,7 +54,7 @@ export function sequentialBounds(
   return { yes: logOf((1 - miss) / falseAlarm), no: logOf(miss / (1 - falseAlarm)) };
 }
 
-/** Log-likelihood ratio of one event, and of its absence, when it has chance p1 under the claim and p0 without. */
+/** Log-likelihood ratio of one event, and of its absence. Its probability is p1 under the hypothesis and p0 otherwise. */
 export function sequentialSteps(p0: number, p1: number): { readonly event: number; readonly none: number } {
   return { event: logOf(p1 / p0), none: logOf((1 - p1) / (1 - p0)) };
 }

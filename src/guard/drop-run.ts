@@ -2,18 +2,18 @@
 const DECIDED = 8;
 /** Log-likelihood from which returns no longer count as floor. Chosen by hand. */
 const SUSPECTED = 1.5;
-/** Most that one return may say, nats: an outlier alone decides nothing. Chosen by hand. */
+/** Largest contribution of one return, nats: an outlier alone decides nothing. Chosen by hand. */
 const MOST_PER_RETURN = 3;
-/** Most that is remembered, nats: a few returns from floor end a run. Chosen by hand. */
+/** Upper bound of the sum, nats: a few returns from floor end a run. Chosen by hand. */
 const MOST_HELD = 12;
-/** Sigmas by which a return must lie lower than a drop before it speaks for one: the drift of Page's sum. Chosen by hand. */
+/** Sigmas by which a return must lie lower than `drop` to count as evidence for one: the drift of Page's sum. Chosen by hand. */
 const DRIFT = 0.7;
 /** Fewest returns from below that make a drop: fewer are stray pixels. Chosen by hand. */
 const FEWEST_BELOW = 4;
 
 /**
  * The suspicion, along one strip, that the floor has dropped: Page's cumulative sum (Page 1954) of the log-likelihoods of single
- * returns. It starts anew whenever it is below 0; what it has heard since then is a run.
+ * returns. It restarts whenever it falls to 0. The returns since the last restart are a run.
  */
 export class DropRun {
   /** Nats. */
@@ -41,7 +41,7 @@ export class DropRun {
    * Takes one return.
    * @param off   metres over the expected surface, and its standard deviation
    * @param drop  metres: deeper is a drop
-   * @returns whether the return speaks for a drop
+   * @returns whether the return is evidence for a drop
    */
   hear(off: number, sigma: number, drop: number): boolean {
     const says = (-off - drop) / sigma - DRIFT;
@@ -62,14 +62,14 @@ export class DropRun {
     return says > 0;
   }
 
-  /** The floor goes on one level down, where a thing ends: what was heard of a drop was that. */
+  /** The lower returns are the floor behind an object on which the surface stood, and no drop: forget the run. */
   dismiss(): void {
     this.suspicion = 0;
     this.below = 0;
     this.start = -1;
   }
 
-  /** Notes where a run has begun. */
+  /** Notes the start of a run. */
   follow(row: number, v: number, along: number): void {
     if (this.suspicion > 0 && this.start < 0) {
       this.start = row;

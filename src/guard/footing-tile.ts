@@ -6,7 +6,7 @@ const TILE = 1 << TILE_BITS;
 export const CELLS = TILE * TILE;
 
 /**
- * Evidence steps: a return from the floor counts 1 up, a ray that went through it 2 down. A cell can change its mind, but not within
+ * Evidence steps: a return from the floor adds 1, a ray that passed through it takes 2. A cell can change its state, but not within
  * one frame. Chosen by hand, like the steps below.
  */
 const TOP = 12;
@@ -16,26 +16,26 @@ const PASSED_STEP = 2;
 /** Most that one frame may add or take: a wrong tilt must not turn a brink into floor at once. */
 const TOUCHED_PER_FRAME = 3;
 const PASSED_PER_FRAME = 6;
-/** Frames in which a return was due and did not come, less twice those in which one came. */
+/** Frames with an expected but missing return, minus twice the frames with a return. */
 const DOUBTFUL_FROM = 4;
 const MOST_DOUBT = 8;
-/** Frames that see floor at the place of a knock until it is forgotten. */
+/** Frames that must see floor at the place of a knock until the knock is forgotten. */
 const KNOCK_HELD = 8;
 
-/** Metres, 1 sigma, of an edge's place: what the tilt leaves, and half a row's spacing on the floor, which grows with range^2. */
+/** Metres, 1 sigma, of an edge's position: the remaining tilt error, and half the spacing of rows on the floor, which grows with range^2. */
 const EDGE_ERROR = 0.004;
 const EDGE_ERROR_GROWTH = 0.012;
-/** A look at an edge from so much farther does not count; one from so much nearer replaces it; others are averaged in by a share. */
+/** Ratios of errors. A view of an edge with TOO_FAR times the error is ignored; one with less than MUCH_NEARER replaces it; others are averaged by LOOK_SHARE. */
 const TOO_FAR = 1.5;
 const MUCH_NEARER = 0.6;
 const LOOK_SHARE = 0.3;
 
-/** A square of cells of the floor, and what is known of each. Cells are numbered row by row. */
+/** A square of floor cells with their evidence. Cells are numbered row by row. */
 export class Tile {
   /** Evidence for firm (above 0) and gone (below) ground, in steps. */
   readonly odds = new Int8Array(CELLS);
   readonly doubt = new Uint8Array(CELLS);
-  /** The frame that changed it last, and how many steps that frame has added and taken. */
+  /** The last frame that changed the cell, and how many steps that frame has added and taken. */
   readonly frame = new Int32Array(CELLS);
   readonly added = new Uint8Array(CELLS);
   readonly taken = new Uint8Array(CELLS);
@@ -48,9 +48,9 @@ export class Tile {
   readonly hard = new Int32Array(CELLS);
   /** Frames with floor until a knock here is forgotten. */
   readonly knock = new Uint8Array(CELLS);
-  /** Revision of the map's layers that were asked, times 2, plus 1 when they have something in the way here. */
+  /** Cached answer of the map's layers: their revision times 2, plus 1 if they have an obstacle here. */
   readonly layer = new Int32Array(CELLS).fill(-1);
-  /** The `FOOTING` that odds, doubt and knock give, before map, time and the newest frame are asked. */
+  /** The `FOOTING` from odds, doubt and knock alone; map, age and the newest frame come on top. */
   readonly settled = new Uint8Array(CELLS);
   /** The brink in this cell: where, how deep, its error in metres (0: no brink), and by how many looks. */
   readonly brinkX = new Float32Array(CELLS);
@@ -58,20 +58,20 @@ export class Tile {
   readonly drop = new Float32Array(CELLS);
   readonly error = new Float32Array(CELLS);
   readonly looks = new Uint8Array(CELLS);
-  /** 1 for a cell that is gone only because a drop nearby may lie here. */
+  /** 1 for a cell that is gone only because a drop nearby may lie here, after drift. */
   readonly crept = new Uint8Array(CELLS);
-  /** The step of creeping that the tile's drops have come to. */
+  /** Cells by which the tile's drops have been widened so far. */
   step = 0;
   /** Whether any cell was ever gone. */
   hasGone = false;
   /** Whether any cell has a brink: few tiles do. */
   hasBrink = false;
-  /** Newest frame with anything in `hard`: most tiles need not be asked cell by cell. */
+  /** Newest frame with any entry in `hard`: spares the search in most tiles. */
   hardFrame = 0;
   /** Microseconds: no firm cell was seen before this. */
   earliest = Number.POSITIVE_INFINITY;
 
-  /** A frame begins to change the cell, or goes on. */
+  /** Called before a frame changes the cell: resets the counts of the previous frame. */
   begin(c: number, frame: number): void {
     if (this.frame[c] === frame) return;
     this.frame[c] = frame;
@@ -83,7 +83,7 @@ export class Tile {
   touch(c: number, time: number, far: number, height: number): void {
     if (this.crept[c] === 1) this.odds[c] = this.crept[c] = 0;
     const odds = this.odds[c]!;
-    // Floor is believed against rays that went through it only from as near as they were seen.
+    // A cell that rays passed becomes floor again only by returns from at least as near.
     if ((odds < 0 && far > this.far[c]!) || this.added[c]! >= TOUCHED_PER_FRAME) return;
     if (this.added[c] === 0) {
       if (this.doubt[c]! > 0) this.doubt[c] = Math.max(0, this.doubt[c]! - 2);
@@ -98,7 +98,7 @@ export class Tile {
     this.settle(c);
   }
 
-  /** Returns lay nearer to a drop than to floor: that takes away from firm, and never makes anything gone. */
+  /** Returns lay nearer to a drop than to floor: reduces evidence for firm, never makes the cell gone. */
   lean(c: number): void {
     const odds = this.odds[c]!;
     if (odds <= 0 || this.taken[c]! >= PASSED_PER_FRAME) return;
@@ -119,7 +119,7 @@ export class Tile {
     this.settle(c);
   }
 
-  /** A return was due and did not come; counts once a frame, and not where the frame saw anything. */
+  /** An expected return is missing; counts once a frame, and only if the frame has no other evidence in the cell. */
   miss(c: number, time: number, far: number): void {
     if (this.added[c] !== 0 || this.taken[c] !== 0) return;
     this.taken[c] = 1;
@@ -140,7 +140,7 @@ export class Tile {
     this.settle(c);
   }
 
-  /** The cell is taken as firm without having been seen, unless anything is known of it. */
+  /** Assumes the cell to be firm without measurement, unless it has evidence. */
   trust(c: number, time: number, height: number): void {
     if (this.odds[c] !== 0) return;
     this.odds[c] = FIRM_FROM;
@@ -158,7 +158,7 @@ export class Tile {
     }
   }
 
-  /** Something was bumped into. */
+  /** The bumper touched something here. */
   bump(c: number): void {
     this.knock[c] = KNOCK_HELD;
     this.settle(c);
@@ -178,12 +178,12 @@ export class Tile {
     if (this.looks[c]! < 255) this.looks[c]!++;
   }
 
-  /** Whether nothing is known of the cell's ground. */
+  /** Whether the cell has no evidence. */
   isBlank(c: number): boolean {
     return this.odds[c] === 0 && this.doubt[c] === 0 && this.knock[c] === 0;
   }
 
-  /** Cell `c` takes over what cell `d` of another tile knows, unless it knows worse. */
+  /** Cell `c` takes over the evidence of cell `d` of another tile, unless its own is worse. */
   take(c: number, other: Tile, d: number): void {
     this.knock[c] = Math.max(this.knock[c]!, other.knock[d]!);
     this.doubt[c] = Math.max(this.doubt[c]!, other.doubt[d]!);

@@ -14,19 +14,19 @@ const BLOCKED: number = FOOTING.blocked;
 const BITS: number = TILE_BITS;
 const MASK: number = (1 << TILE_BITS) - 1;
 
-/** Least evidence (nats) of a missing return that counts as due. Chosen by hand, as the glance's doubt. */
+/** Least evidence (nats) at which a missing return counts as expected. Chosen by hand, like DOUBT of the glance. */
 const DUE = 1.5;
-/** Metres between the ends of neighbouring strips up to which they are of one thing or edge. Chosen by hand. */
+/** Metres: ends of neighbouring strips nearer than this belong to one object or edge. Chosen by hand. */
 const ONE_EDGE = 0.25;
-/** Cells between the spots of one edge. Chosen by hand. */
+/** Largest distance in cells between neighbouring spots of one edge. Chosen by hand. */
 const LINK = 3;
-/** Metres around the base within which drops creep, and the most cells at once: firm ground as old as that has been given up. */
+/** Metres around the base within which drops widen; and the most cells: older firm ground has been given up. */
 const CREEPS_WITHIN = 1.6;
 const MOST_CREPT = 5;
-/** Fewest looks at an edge until it is told. */
+/** Fewest views of an edge until it is reported. */
 const FEWEST_LOOKS = 2;
 
-/** What one cell knows; a copy. */
+/** A copy of one cell's evidence. */
 export interface FootingCell {
   /** A name of `FOOTING`. */
   readonly footing: (typeof FOOTING_NAMES)[number];
@@ -50,13 +50,13 @@ export type IsBlocked = (i: number, j: number) => boolean;
 const cellOf = (i: number, j: number): number => ((j & MASK) << BITS) | (i & MASK);
 
 /**
- * The floor remembered: per cell of the world, the evidence for firm and gone ground, when and from how far it was seen, and the
+ * Memory of the floor: for each cell, the evidence for firm and gone ground, when and from how far it was seen, and the
  * brinks. Cells have the places of the map's columns.
  */
 export class FootingLayer {
   readonly cellSize: number;
   readonly #tiles = new Map<number, Tile>();
-  /** The tile that was asked for last: the next question is mostly about the same. */
+  /** Cache of the tile that was used last. */
   #lastKey = Number.NaN;
   #lastTile: Tile | null = null;
   /** Number of the newest frame. */
@@ -64,7 +64,7 @@ export class FootingLayer {
   /** Microseconds: firm floor not seen since is unseen again. */
   oldest = Number.NEGATIVE_INFINITY;
   #isBlocked: IsBlocked | null = null;
-  /** Steps of a cell by which drops may lie elsewhere than they were seen. */
+  /** Cells by which drops may have drifted since they were seen. */
   #step = 0;
   #layersRevision = 0;
 
@@ -73,7 +73,7 @@ export class FootingLayer {
     this.cellSize = cellSize;
   }
 
-  /** Sets where to ask for what stands in the way; `revision` changes whenever the answers may. */
+  /** Sets the map's answer to "is this column blocked?"; `revision` changes whenever answers may change. */
   setBlocked(isBlocked: IsBlocked | null, revision: number): void {
     this.#isBlocked = isBlocked;
     this.#layersRevision = revision;
@@ -101,7 +101,7 @@ export class FootingLayer {
   }
 
   /**
-   * Takes in what a frame says.
+   * Adds the evidence of a frame.
    * @param time of the frame, microseconds
    * @param x, y, yaw of the base in the world; `floor` is the height of the floor under it
    */
@@ -115,7 +115,7 @@ export class FootingLayer {
     const { x: xs, y: ys, what, far, height, weight } = judged;
     for (let k = 0; k < judged.evidence; k++) {
       const kind = what[k]!;
-      // A return that was not due says nothing by staying away.
+      // A missing return that was not expected is no evidence.
       if (kind === EVIDENCE.missing && weight[k]! < DUE) continue;
       const bx = xs[k]!;
       const by = ys[k]!;
@@ -132,7 +132,7 @@ export class FootingLayer {
     this.#addEnds(judged, x, y, cos, sin);
   }
 
-  /** Marks where this frame saw something in the way or a drop, and between neighbouring strips, too. */
+  /** Marks cells where this frame saw an obstacle or a drop, also between neighbouring strips. */
   #addEnds(judged: GlanceFrame, x: number, y: number, cos: number, sin: number): void {
     const { strips, kind, endX, endY, drop, range } = judged;
     let lastX = Number.NaN;
@@ -173,13 +173,13 @@ export class FootingLayer {
     return [this.#open(i, j), cellOf(i, j)];
   }
 
-  /** Takes ground as firm without having seen it: where the base stands. */
+  /** Assumes ground to be firm without measurement: where the base stands. */
   trust(wx: number, wy: number, time: number, height: number): void {
     const [tile, c] = this.#openAt(wx, wy);
     tile.trust(c, time, height);
   }
 
-  /** Something was bumped into at this place. */
+  /** The bumper touched something at this place. */
   addKnock(wx: number, wy: number): void {
     const [tile, c] = this.#openAt(wx, wy);
     tile.bump(c);
@@ -259,13 +259,13 @@ export class FootingLayer {
       if (tile.error[c] === 0 || tile.looks[c]! < FEWEST_LOOKS) continue;
       const x = tile.brinkX[c]!;
       const y = tile.brinkY[c]!;
-      // Asked in each frame: most are too far or no rim, and Math.hypot makes garbage.
+      // Called in each frame: most cells are too far away or no rim, and Math.hypot allocates.
       if (square(x - cx) + square(y - cy) > square(radius) || !this.#isRim(x, y)) continue;
       spots.push({ x, y, drop: tile.drop[c]!, error: tile.error[c]!, looks: tile.looks[c]! });
     }
   }
 
-  /** Whether firm and gone ground still meet here: what was seen of an edge from afar is corrected from nearer. */
+  /** Whether firm and gone ground still meet here: a nearer view may have corrected an edge. */
   #isRim(wx: number, wy: number): boolean {
     const i = Math.floor(wx / this.cellSize);
     const j = Math.floor(wy / this.cellSize);
@@ -282,8 +282,8 @@ export class FootingLayer {
   }
 
   /**
-   * Moves all that is remembered with the world: every place p lies at R(yaw) p + (x, y) from now on. Between turned grids some cells
-   * fall together: what ends the ground outweighs what is firm.
+   * Transforms the memory: every place p moves to R(yaw) p + (x, y). Where several old cells fall into a new one,
+   * evidence that ends the ground outweighs firm evidence.
    */
   move(x: number, y: number, yaw: number): void {
     const cos = cosOf(yaw);
@@ -304,7 +304,7 @@ export class FootingLayer {
         edge.takeBrink(e, tile, c, bx, by);
       }
     }
-    // Cells between, into which none has fallen: what lay nearest, asked the other way round.
+    // New cells into which no old cell has fallen take the nearest old cell, found by the inverse transform.
     for (const [key, tile] of [...this.#tiles]) {
       for (let c = 0; c < CELLS; c++) {
         if (!tile.isBlank(c)) continue;
@@ -318,10 +318,10 @@ export class FootingLayer {
   }
 
   /**
-   * The frame in which the ground is remembered has become less sure by some cells since it began: drops near the base widen by as much,
-   * along its heading, before and behind.
+   * The local frame has drifted by some cells since it began: drops near the base widen by as much,
+   * along its heading, in front and behind.
    * @param step  cells in all, whole
-   * @param since microseconds: floor touched later stays
+   * @param since microseconds: floor touched later stays firm
    */
   creep(step: number, { x, y, yaw }: Turned, since: number): void {
     if (step <= this.#step) return;
@@ -370,7 +370,7 @@ export class FootingLayer {
     }
   }
 
-  /** Firm ground and doubts are unseen again; drops and knocks stay. */
+  /** Firm and doubtful ground becomes unseen; drops and knocks stay. */
   giveUpFirm(): void {
     for (const tile of this.#tiles.values()) tile.giveUpFirm();
   }
@@ -389,7 +389,7 @@ const tileOf = (key: number): readonly [number, number] => [
   (key % 2097152) - 1048576,
 ];
 
-/** What users of a head may ask of its memory of the ground: nothing here can change it. */
+/** Read-only view of the memory of the ground, for users of a head. */
 export type FootingView = Readonly<
   Pick<FootingLayer, "cellSize" | "at" | "timeAt" | "cellAt" | "brinks" | "visit">
 >;

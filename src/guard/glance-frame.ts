@@ -1,7 +1,7 @@
 import { hypot2 } from "../geometry/elementary.ts";
 import type { Sight } from "../terms/safety.ts";
 
-/** What a row of a strip says about the place where it crosses the expected floor. */
+/** Evidence of a row of a strip about the place where it crosses the expected floor. */
 export const EVIDENCE = {
   /** Returns came from the floor's surface. */
   touched: 1,
@@ -26,7 +26,7 @@ export interface GlanceFrame {
   /** Nearest floor that the strip can see; equal to the end when none was seen. */
   readonly nearX: Float32Array;
   readonly nearY: Float32Array;
-  /** Farthest floor at which the strip looks, be there any or not; equal to the nearest when it looks at none. */
+  /** Farthest place on the expected floor in the strip's view; equal to the nearest when no floor is in view. */
   readonly farX: Float32Array;
   readonly farY: Float32Array;
   /** What ends the ground, an `END`. */
@@ -47,7 +47,7 @@ export interface GlanceFrame {
   readonly far: Float32Array;
   /** Returns counted (touched, leaning), nats (missing), or 1 (passed). */
   readonly weight: Float32Array;
-  /** By how much the pitch (nose down) and roll were believed too large, radians, and from how many samples that was found. */
+  /** Tilt trim: by how much the given pitch (nose down) and roll were too large, radians, and the number of samples. */
   trimPitch: number;
   trimRoll: number;
   trimSamples: number;
@@ -56,7 +56,7 @@ export interface GlanceFrame {
   returns: number;
 }
 
-/** Metres of floor that a strip must see to have seen any. Chosen by hand: a cell. */
+/** Least length of floor, metres, that a strip must see to count as seeing floor. Chosen by hand: a cell. */
 const SEEN = 0.05;
 
 /** Whether a strip saw floor from its nearest row on. */

@@ -26,13 +26,13 @@ export interface GlanceImage {
 }
 
 const ORIGIN: Whereabouts = { x: 0, y: 0, yaw: 0 };
-/** Fewest returns from below that a frame is looked through for images in the floor for. */
+/** A frame with fewer returns from below is not checked for images in the floor. */
 const FEWEST_BELOW = 4;
 /** Fewest rows of an image that can be judged. */
 const FEWEST_ROWS = 4;
-/** Metres, 1 sigma: a depth is not taken for less certain than this, or one bad pixel model would hide all drops. By hand. */
+/** Upper bound of a depth's sigma, metres: without it one wrong noise model would hide all drops. Chosen by hand. */
 const MOST_SIGMA = 0.5;
-/** Amplitudes, and depths, for which the noise is worked out beforehand; deeper ones do not occur indoors. */
+/** Sizes of the noise tables, by amplitude and by depth; larger depths do not occur indoors. */
 const AMPLITUDES = 65536;
 const DEPTHS = 32768;
 
@@ -49,16 +49,16 @@ export class Glancer {
   readonly #trim: TiltTrim;
   readonly #walk: StripWalk;
   readonly #mirrors: MirrorCheck;
-  /** By amplitude, for sensors whose noise follows it; else null. */
+  /** Noise by amplitude, for sensors whose noise depends on it; else null. */
   readonly #sigmaByAmplitude: Float32Array | null;
   readonly #sigmaByDepth: Float32Array;
-  /** The sensor's gate; 0 learns it. */
+  /** The sensor's gate; 0: it is learnt. */
   readonly #gate: number;
   #leastAmplitude = Number.POSITIVE_INFINITY;
 
   /**
    * @param rays of the depth that `look` gets: a point in the lens frame is ray * depth / unitsPerMetre
-   * @throws {RangeError} if a setting makes no sense
+   * @throws {RangeError} if a setting is invalid
    */
   constructor(rays: RayTable, unitsPerMetre: number, settings: GlancerSettings) {
     for (const field of ["drop", "step", "gap", "bodyHeight", "slope", "maxTrim", "maxReach"] as const) {
@@ -105,10 +105,10 @@ export class Glancer {
 
   /**
    * Judges a frame.
-   * @param image    images in a mirror-like floor are taken out of its depth
+   * @param image    its depth is changed: images in a mirror-like floor are removed
    * @param rotation (9) row-major levelFromLens: the base's own axes, turned upright against gravity
    * @param position (3) of the lens in that frame, metres; the origin is the base's floor point
-   * @param at       of the base, in a frame that moves with its own motion: votes on mirror-like floor are kept there
+   * @param at       of the base in the local frame, in which votes on mirror-like floor are kept
    * @returns the frame, overwritten by the next look
    * @throws {RangeError} if an image has the wrong length
    */
@@ -147,7 +147,7 @@ export class Glancer {
     return frame;
   }
 
-  /** The sight alone that `look` would find; takes the same, and is called in its place for every frame. */
+  /** The sight alone, as `look` would find it, without its other work; call it instead of `look`. */
   judge(depth: Uint16Array, reason: Uint8Array, rotation: Float64Array, position: Float64Array): Sight {
     this.#level(depth, rotation, position);
     this.#judgeSight(depth, reason);

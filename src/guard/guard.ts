@@ -15,21 +15,21 @@ import { type SensorView, SensorViews } from "./sensor-views.ts";
 import { type Place, StartTrust } from "./start-trust.ts";
 
 export interface GuardSettings extends PaceSettings {
-  /** Seconds without a fit view of a direction after which no motion into it is permitted, at most. */
+  /** Longest time, seconds, without a usable view of a direction until motion into it is forbidden. */
   readonly maxBlind: number;
-  /** Seconds that firm ground is remembered. */
+  /** Seconds for which firm ground is remembered. */
   readonly memory: number;
   /** Metres around the start that are taken as firm up to the nearest floor in view: whoever starts the base vouches for it. */
   readonly startTrust: number;
-  /** Seconds within which contacts at one place are one knock. */
+  /** Contacts at one place within this time, seconds, are one knock. */
   readonly knockRepeat: number;
   /** Radians. */
   readonly maxTrim: number;
-  /** Amplitude below which the sensor reports nothing; 0 learns it. */
+  /** Amplitude below which the sensor reports nothing; 0: it is learnt. */
   readonly gate: number;
 }
 
-/** The one answer of a moment: all that frames and memory say. */
+/** The answer at one time, from all frames and memory. */
 export interface GuardAnswer {
   readonly reach: ReachNow;
   readonly pace: Pace;
@@ -39,17 +39,17 @@ export interface GuardAnswer {
   readonly state: StreamSight | "late";
   /** Seconds since any sensor had a fit view of the floor. */
   readonly age: number;
-  /** Whether memory is in it. */
+  /** Whether memory was used. */
   readonly isRemembered: boolean;
 }
 
-/** How sure the frame is in which ground is remembered. Times are microseconds. */
+/** Drift of the local frame, in which ground is remembered. Times are microseconds. */
 export interface Ageing {
   /** Where the base is in it. */
   readonly at: Whereabouts;
   /** Firm ground that was seen before is unseen. */
   readonly firmSince: number;
-  /** Cells in all by which drops may lie elsewhere than they were seen; floor touched since `touchedSince` stays. */
+  /** Cells by which drops may have drifted since the start; floor touched since `touchedSince` stays firm. */
   readonly step: number;
   readonly touchedSince: number;
 }
@@ -58,19 +58,19 @@ type Whereabouts = Pick<Place, "x" | "y" | "yaw">;
 
 export type { Pace, PaceLimit } from "./pace-maker.ts";
 
-/** What the base's own alarm is worth. */
+/** The head's assessment of the base's own floor alarm. */
 export type Verdict = "agrees" | "disagrees" | "cannot see";
 
-/** Metres at once after which a base finds itself elsewhere and knows nothing of the floor there. Chosen by hand. */
+/** A pose that jumps by more than this, metres, discards the memory of the ground. Chosen by hand. */
 const ELSEWHERE = 0.5;
 /**
- * Seconds without a fit view, and metres that the base may have gone meanwhile, after which nothing is known of the ground too near for
- * the lens while no pose is known. Chosen by hand.
+ * While no pose is known: seconds without a usable view, and metres that the base may have moved meanwhile, after which the ground too near for
+ * the lens counts as unknown. Chosen by hand.
  */
 const LONGEST_PAUSE = 0.5;
 const LONGEST_WAY = 0.05;
 /**
- * What the base must know now: for each frame its glance, then, with a pose, memory: reach all round and pace. It holds no clock: times
+ * Gives the base reach and pace: for each frame the glance, then, with a pose, memory. It has no clock: times
  * are the events'.
  */
 export class Guard {
@@ -86,12 +86,12 @@ export class Guard {
   /** Where the base was when a frame was last remembered. */
   #last: readonly [x: number, y: number] | null = null;
   #firmSince = Number.NEGATIVE_INFINITY;
-  /** Whether the ground too near for the lens is known without a pose: it was in view a moment ago, or the base has just started. */
+  /** Whether the ground too near for the lens is known without a pose: it was just in view, or the base has just started. */
   #isNearKnown = true;
 
   /**
    * @param before a guard whose memory this one takes over, or null
-   * @throws {RangeError} if the body or a setting makes no sense, naming it
+   * @throws {RangeError} naming an invalid setting
    */
   constructor(settings: GuardSettings, before: Guard | null = null) {
     this.settings = settings;
@@ -118,7 +118,7 @@ export class Guard {
       step,
       gap,
       bodyHeight: body.height,
-      // A ramp, and what the trim leaves of a tilt.
+      // A ramp, plus the tilt error that remains after the trim.
       slope: RAMP_SLOPE + 0.015,
       maxTrim,
       maxReach,
@@ -132,7 +132,7 @@ export class Guard {
     this.#views.tick(time);
   }
 
-  /** Only these sensors are there from now on. */
+  /** Forgets all other sensors. */
   keepSensors(names: readonly string[]): void {
     this.#views.keep(names);
   }
@@ -147,17 +147,17 @@ export class Guard {
     return this.#views.isStaler(this.settings.maxBlind);
   }
 
-  /** Permits no pace while the content of a stream is old, whatever is remembered and however new its stamps are. */
+  /** While a stream is frozen (old content with new stamps) no motion is permitted, whatever memory says. */
   distrust(isFrozen: boolean): void {
     this.#views.isFrozen = isFrozen;
   }
 
-  /** Where the base is has not been known for long: it may have turned, and the ground too near for a lens is not known any more. */
+  /** The position has been unknown for long: the base may have turned, and the ground too near for a lens is unknown. */
   losePlace(): void {
     this.#isNearKnown = false;
   }
 
-  /** Takes note of a judged frame; comes before anything that needs a position. */
+  /** Takes a judged frame; comes before anything that needs a position. */
   watch(sensor: string, frame: GlanceFrame, time: number): void {
     const { newestFit } = this.#views;
     const pause = (time - newestFit) / 1e6;
@@ -184,19 +184,19 @@ export class Guard {
     footing.add(frame, time, at.x, at.y, at.yaw, at.floor);
   }
 
-  /** The frame in which ground is remembered has become less sure: what was seen long ago may lie elsewhere. */
+  /** The local frame has drifted: old evidence may lie elsewhere. */
   age({ at, firmSince, step, touchedSince }: Ageing): void {
     this.#firmSince = firmSince;
     this.footing.creep(step, at, touchedSince);
   }
 
-  /** The base may have been lifted: firm ground is given up, drops are not, and it starts anew where it stands. */
+  /** The base may have been lifted: gives up firm ground, keeps drops, and restarts where the base stands. */
   giveUpFirm(): void {
     this.footing.giveUpFirm();
     this.#startTrust.forget();
   }
 
-  /** Nothing remembered holds any more: the base was carried, or its position was lost. */
+  /** Discards the memory: the base was carried, or its position was lost. */
   forget(): void {
     this.footing.clear();
     this.#startTrust.forget();
@@ -204,13 +204,13 @@ export class Guard {
     this.#last = null;
   }
 
-  /** Where the map has something in the body's way; `revision` changes whenever the answers may. */
+  /** Sets the map's answer to "is this column blocked?"; `revision` changes whenever answers may change. */
   setBlocked(isBlocked: IsBlocked | null, revision: number): void {
     this.footing.setBlocked(isBlocked, revision);
   }
 
   /**
-   * The one answer of this moment. It counts as given: the next ones reckon with a base that obeys it until its end.
+   * The answer at this time. It counts as sent: later answers assume that the base obeys it until its end.
    * @param at    of the base in the world, as it was at `since`; null while that is not known
    * @param since microseconds
    */
@@ -234,7 +234,7 @@ export class Guard {
     return this.#look({ x, y, yaw });
   }
 
-  /** Pace from a place in the world, by memory, if the base were there now. It does not count as given. */
+  /** Pace from a place in the world, by memory, as if the base were there now. It does not count as sent. */
   pace(x: number, y: number, yaw: number): Pace {
     const { hold, maxBlind } = this.settings;
     const at = { x, y, yaw };
@@ -259,7 +259,7 @@ export class Guard {
     });
   }
 
-  /** Brings reach and staleness up to now. */
+  /** Updates reach and staleness to the present time. */
   #look(at: Whereabouts | null): ReachNow {
     const reach = this.#reach;
     const views = this.#views;
@@ -278,8 +278,8 @@ export class Guard {
   }
 
   /**
-   * Fresh views of which memory does not hold the newest frame. Alone, they tell nothing when the ground too near for the lens is not
-   * known: what was not looked at is unseen.
+   * Fresh views whose newest frame is not in memory yet. Alone they are of no use while the ground too near for the lens is
+   * unknown, because ground that was not looked at is unseen.
    */
   #unplaced(isAlone: boolean): SensorView[] {
     if (this.#views.isFrozen || (isAlone && !this.#isNearKnown)) return [];
@@ -293,7 +293,7 @@ export class Guard {
   }
 
   /**
-   * Whether what was seen bears out the base's floor sensor at a place in the world.
+   * Whether the memory agrees with the base's floor sensor at a place in the world.
    * @param alarm whether that sensor says that the floor is missing
    */
   judgeFloorcheck(wx: number, wy: number, alarm: boolean): Verdict {
@@ -301,7 +301,7 @@ export class Guard {
     let firm = 0;
     let gone = 0;
     let cells = 0;
-    // The sensor looks at a spot, and where that is is known to a cell.
+    // The position of the sensor's spot is known to one cell.
     for (let di = -1; di <= 1; di++) {
       for (let dj = -1; dj <= 1; dj++) {
         const what = this.footing.at(Math.floor(wx / size) + di, Math.floor(wy / size) + dj);
@@ -325,7 +325,7 @@ export class Guard {
     return true;
   }
 
-  /** How many contacts were taken for repeats. */
+  /** Number of contacts that were dropped as bounces. */
   get repeats(): number {
     return this.#knocks.repeats;
   }

@@ -3,16 +3,16 @@ import { hypot2 } from "../geometry/elementary.ts";
 /** Metres within which two contacts are at one place. Chosen by hand: two cells of the floor. */
 const ONE_PLACE = 0.1;
 
-/** Bump contacts that may still bounce: those at one place in quick succession are one knock. Places are in the world, metres. */
+/** Debounces bumper contacts: contacts at one place in quick succession are one knock. Places are in the world, metres. */
 export class Knocks {
   #recent: { time: number; x: number; y: number }[] = [];
-  /** How many contacts were taken for repeats. */
+  /** Number of contacts that were dropped as bounces. */
   repeats = 0;
 
   /**
    * Takes a contact.
    * @param time   microseconds
-   * @param within seconds after a contact within which another one is its bounce; as long as it bounces it is one
+   * @param within seconds after a contact in which another is its bounce; each bounce extends the time
    * @returns false when it is the bounce of one before
    */
   take(time: number, x: number, y: number, within: number): boolean {

@@ -11,11 +11,11 @@ export interface DepthSigma {
 export interface FloorSignal {
   /** Amplitude below which the sensor reports nothing; 0 while unknown. */
   readonly gate: number;
-  /** Least amplitude that came with a floor return; the walk along a strip lowers it. */
+  /** Least amplitude of a floor return so far; the walk along a strip lowers it. */
   least: number;
 }
 
-/** One masked frame and where its lens was: all that a strip of it is judged from. Images are row-major, as the rays are. */
+/** Input of judging a strip: one masked frame and the pose of its lens. Images are row-major, like the rays. */
 export interface LevelView {
   /** A point in the lens frame is ray * depth * metresPerUnit. */
   readonly rays: RayTable;
@@ -31,7 +31,7 @@ export interface LevelView {
   amplitude: Uint16Array | null;
   sigma: DepthSigma;
   signal: FloorSignal;
-  /** (strips * height) height of the expected floor at the rows that a walk came by, metres; NaN elsewhere. */
+  /** (strips * height) height of the expected floor at the rows of a walk, metres; NaN elsewhere. */
   readonly surface: Float32Array;
   /** Image column of a strip's first lane, counted from the strip's left edge. */
   phase: number;
@@ -41,8 +41,8 @@ export interface LevelView {
 export const STRIP = 8;
 /**
  * Lanes: the image columns of a strip that are looked at in a frame, every other one; the next frame takes those between. A
- * return of every second pixel is enough to judge by, and halves the time.
+ * return of every second pixel is enough, and halves the time.
  */
 export const LANES = 4;
-/** Rays less steep than this meet no floor that could be told from the horizon. Chosen by hand. */
+/** Rays less steep than this cannot tell floor from the horizon. Chosen by hand. */
 export const FLATTEST_RAY = 0.02;

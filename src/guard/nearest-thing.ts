@@ -1,18 +1,18 @@
 import { LANES } from "./level-view.ts";
 
-/** Metres, and share of the distance, within which two neighbouring rows show the same thing: a single return is none. By hand. */
+/** Metres, and share of the distance, within which two neighbouring rows show the same object; a single row is not enough. Chosen by hand. */
 const SAME_THING = 0.05;
 const SAME_THING_SHARE = 0.03;
-/** Metres by which a thing must be nearer to be another one, whose lowest height is asked anew. Chosen by hand. */
+/** Metres by which a return must be nearer to belong to another object, whose lowest height is then restarted. Chosen by hand. */
 const ANOTHER = 0.15;
 
-/** The nearest thing that stands or hangs in a strip. */
+/** The nearest object that stands or hangs in a strip. */
 export class NearestThing {
-  /** Metres along the strip's line; Infinity without a thing. */
+  /** Metres along the strip's line; Infinity without an object. */
   along = Number.NaN;
   /** Its pixel. */
   pixel = -1;
-  /** Metres over the floor at which it was first met. */
+  /** Metres above the floor of its first return. */
   lowest = Number.NaN;
   /** Metres along the line of each lane's return in the row before. */
   readonly #before = new Float64Array(LANES);

@@ -17,12 +17,12 @@ export interface PaceSettings {
   readonly cellSize: number;
   /** Metres kept between the footprint and what ends the ground, for the errors of edge, pose and tilt; a cell is kept besides. */
   readonly margin: number;
-  /** Metres: how far the guard looks. */
+  /** Largest distance that the guard looks at, metres. */
   readonly maxReach: number;
-  /** m/s, and rad/s on the spot: faster is never permitted. */
+  /** Highest pace that is ever permitted: m/s, and rad/s on the spot. */
   readonly topSpeed: number;
   readonly topTurn: number;
-  /** Seconds for which a pace may be obeyed; 0 goes by the frame interval. */
+  /** Seconds for which a pace is valid; 0: by the frame interval. */
   readonly hold: number;
 }
 
@@ -32,7 +32,7 @@ export interface PaceLimit {
   readonly cause: number;
   /** Radians from ahead, counter-clockwise: where it is from the base's floor point. */
   readonly bearing: number;
-  /** Way until the outline meets it, and the part of the outline that does. */
+  /** Distance until the outline meets it, and the point of the outline that does. */
   readonly distance: number;
   readonly outline: readonly [x: number, y: number];
   /** Seconds since that ground was last seen; Infinity when it never was. */
@@ -47,23 +47,23 @@ export interface Pace {
   /** rad/s on the spot. */
   readonly left: number;
   readonly right: number;
-  /** m/s along arcs, one per `CURVATURES`; empty while only frames tell. */
+  /** m/s along arcs, one per `CURVATURES`; empty while only frames are used. */
   readonly arcsForward: readonly number[];
   readonly arcsBackward: readonly number[];
-  /** Metres of way straight on that are free and firm; no more than was looked at. */
+  /** Free, firm way straight on, metres; no more than was looked at. */
   readonly room: number;
   /** Null when nothing keeps the pace straight on below the top speed. */
   readonly limit: PaceLimit | null;
 }
 
-/** What a pace is made of. Times are microseconds. */
+/** Inputs of a pace. Times are microseconds. */
 export interface PaceInput {
   readonly footing: FootingLayer;
   /** Where the base was at `since`; null while that is not known. */
   readonly at: Pick<Place, "x" | "y" | "yaw"> | null;
   readonly since: number;
   readonly now: number;
-  /** Until when the pace may be obeyed. */
+  /** End of validity of the pace. */
   readonly until: number;
   /** (BEARINGS) 0, or the `END` for which nothing is known now in that direction. */
   readonly stale: Uint8Array;
@@ -73,16 +73,16 @@ export interface PaceInput {
   readonly unplaced: readonly SensorView[];
   /** Whether the ground too near for a lens is known without a place. */
   readonly isNearKnown: boolean;
-  /** Whether it goes out to a base. */
+  /** Whether the pace will be sent to a base. */
   readonly isGiven: boolean;
 }
 
-/** Metres by which the straight way of one frame is taken to be wider than the body; and a strip's width per metre of its range. */
+/** Margin of width for the straight way in single frames, metres; and a strip's width per metre of range. */
 const WIDER = 0.02;
 const STRIP_WIDTH = 0.03;
-/** Seconds of age that the swept ways leave room for, besides hold and reaction: older evidence costs speed. Chosen by hand. */
+/** Age of evidence, seconds, for which the swept ways are long enough, besides hold and reaction; older evidence costs speed. Chosen by hand. */
 const USUAL_AGE = 0.2;
-/** m/s by which a pace may lie below the top speed and count as that: less than any base can tell. */
+/** A pace within this of the top speed, m/s, counts as the top speed; no base can measure the difference. */
 const AS_GOOD_AS = 1e-6;
 
 /** Free way straight on and the place that ends it. Lengths are metres of the base frame. */
@@ -96,9 +96,9 @@ interface Ahead {
 }
 
 /**
- * Finds the fastest speeds at which the body stops on free, firm ground, margin kept, if it obeys them until they end, then takes its
- * reaction delay, then brakes. What was not looked at is not free: a way is swept as far as its top speed needs, and where it cannot be,
- * the speed is lower.
+ * Finds the highest speeds from which the body stops on free, firm ground with margin, if it obeys them until they end, then takes its
+ * reaction delay, then brakes. Ground that was not looked at is not free. A way is swept as far as its top speed needs; where that is
+ * impossible, the speed is lower.
  */
 export class PaceMaker {
   readonly #settings: PaceSettings;
@@ -106,7 +106,7 @@ export class PaceMaker {
   readonly #rooms: SweptRoom;
   readonly #permits: Permits;
 
-  /** @param before whose permits may still be obeyed */
+  /** @param before earlier paces, which the base may still obey */
   constructor(settings: PaceSettings, limits: BodyLimits, before: PaceMaker | null = null) {
     this.#settings = settings;
     this.#limits = limits;
@@ -129,7 +129,7 @@ export class PaceMaker {
     const { arcs, spot } = rooms.ways;
     rooms.standAt(footing, stale, at.x, at.y, at.yaw);
     const lasts = (input.until - input.since) / 1e6 + body.reactionDelay;
-    // The ground may end anywhere within a cell: half of one is taken off the room, half is kept with the margin.
+    // The ground may end anywhere within a cell: half a cell is subtracted from the room, half is in the margin.
     const along = (way: Sweep, most: number): number => {
       const enough = this.#spare + cellSize / 2 + stoppingDistance(most, lasts, body.deceleration);
       return rooms.along(way, enough).room - cellSize / 2;
@@ -164,7 +164,7 @@ export class PaceMaker {
     };
   }
 
-  /** Metres that a base may have gone at most since a time, microseconds, by what it was permitted before. */
+  /** Longest way, metres, that a base may have gone since a time, microseconds, under its earlier permits. */
   mayHaveGone(since: number): number {
     const ways = 2 * this.#rooms.ways.arcs.length + 2;
     let most = 0;
@@ -180,7 +180,7 @@ export class PaceMaker {
     return this.#settings.margin + this.#settings.cellSize / 2;
   }
 
-  /** The fastest along a way with so much room, metres; noted when it goes out. */
+  /** The highest speed along a way with `room` metres; recorded as a permit if it is sent. */
   #speed(room: number, most: number, way: number, { since, until, isGiven }: PaceInput): number {
     const { deceleration, reactionDelay } = this.#settings.body;
     const lasts = (until - since) / 1e6 + reactionDelay;
@@ -190,7 +190,7 @@ export class PaceMaker {
     return speed;
   }
 
-  /** While no place is known, only what frames see straight ahead counts. */
+  /** While no position is known, only the view of frames straight ahead counts. */
   #byFramesAlone(input: PaceInput, seen: Ahead | null): Pace {
     const { topSpeed } = this.#settings;
     const { front } = this.#limits;
@@ -240,9 +240,9 @@ export class PaceMaker {
       for (let n = 0; n < frame.strips; n++) {
         const x = frame.endX[n]!;
         const y = frame.endY[n]!;
-        // Strips are some centimetres wide: the end counts if any of it reaches into the way.
+        // Strips are some centimetres wide: an end counts if any part of it reaches into the way.
         if (frame.farX[n]! < front || Math.abs(y) > half + STRIP_WIDTH * frame.range[n]!) continue;
-        // Without memory, a strip that sees no floor does not tell where between the base and its nearest row the ground ends.
+        // Without memory the ground may end anywhere between the base and the nearest row of a strip that sees no floor.
         const isLost = at === null && !seesFloor(frame, n);
         const room = isLost ? 0 : Math.min(maxReach, x - front) - gone;
         if (found !== null && found.room <= room) continue;
@@ -254,7 +254,7 @@ export class PaceMaker {
   }
 }
 
-/** Free way straight on by the bearing straight ahead: the two must not contradict each other. */
+/** Free way straight on, from the bearing straight ahead: pace and reach must not contradict each other. */
 function aheadByBearing({ distance, ends, age, viewAge }: ReachNow, front: number): Ahead {
   const end = ends[0]!;
   const isStale = end === END.late || end === END.blind || end === END.frozen;

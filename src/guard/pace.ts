@@ -1,9 +1,9 @@
 import { permittedSpeed } from "./body.ts";
 
-/** Iterations that find the fastest speed between two: to 1/4096 of their difference. */
+/** Iterations of the bisection for the highest speed: to 1/4096 of the interval. */
 const HALVINGS = 12;
 
-/** A speed that a base may have been permitted, and seconds from now for which it may still obey and not brake yet. */
+/** A speed that was permitted, and the seconds from now for which the base may still obey it. */
 export interface StandingPermit {
   /** m/s. */
   readonly speed: number;
@@ -12,16 +12,16 @@ export interface StandingPermit {
 }
 
 /**
- * Metres that a base may go at most, whichever of its permits reach it and whenever: it obeys one of them for as long as it lasts and
+ * The longest way, metres, that a base may go, whichever of its permits arrive and whenever. It obeys one of them until it ends and
  * then brakes. At a time t it is no faster than V(t), the highest of min(speed, speed + deceleration * (lasts - t)) over all permits.
  *
- * The way is the integral of V over time. Integrated over speed instead: V exceeds s until the last of the times at which permits
+ * The way is the integral of V over time, computed as an integral over speed: V exceeds s until the last of the times at which permits
  * faster than s have slowed down to s, which is (speed + deceleration * lasts - s) / deceleration.
  * @param permits sorted by speed, fastest first
  */
 export function worstWay(permits: readonly StandingPermit[], deceleration: number): number {
   let way = 0;
-  let latest = 0; // of the permits so far: speed + deceleration * lasts
+  let latest = 0; // the largest speed + deceleration * lasts of the permits so far
   for (let k = 0; k < permits.length; k++) {
     const { speed, lasts } = permits[k]!;
     latest = Math.max(latest, speed + deceleration * lasts);
@@ -32,12 +32,12 @@ export function worstWay(permits: readonly StandingPermit[], deceleration: numbe
 }
 
 /**
- * The fastest speed at which a base still stops within its room.
+ * The highest speed from which a base still stops within its room.
  *
- * Alone, a new permit is fast enough to stop by v * lasts + v^2 / (2 a) <= room. But the base may get it at any time before it ends, and
- * go by the permits before until then: so the new one must also not carry it beyond its room after those, nor farther than those alone
- * do where they already go beyond.
- * @param room    metres, margin taken off
+ * A single permit must satisfy v * lasts + v^2 / (2 a) <= room. But the base may receive it at any time before it ends, and
+ * obey the earlier permits until then. So the new permit must also not carry it beyond its room after those, nor farther than those alone,
+ * if those alone already exceed the room.
+ * @param room    metres, margin subtracted
  * @param lasts   seconds from now for which the new permit may be obeyed, reaction delay included
  * @param before  permits that may still be obeyed
  */
@@ -72,10 +72,10 @@ interface Given {
   readonly until: number;
 }
 
-/** Most permits kept for one way: more than a second of frames at any usual rate. */
+/** Most permits per way: more than a second of frames at any usual rate. */
 const MOST_KEPT = 32;
 
-/** The permits that have gone out, for each way that the base can go, as long as they may have an effect. */
+/** The permits that were sent, for each way of the base, as long as they may have an effect. */
 export class Permits {
   readonly #given: Given[][];
   readonly #deceleration: number;
@@ -89,8 +89,8 @@ export class Permits {
   }
 
   /**
-   * What still stands for a way, fastest first.
-   * @param since microseconds from which the seconds of `lasts` count: a base that brakes by then is as slow as it has become
+   * The permits that are still valid for a way, fastest first.
+   * @param since microseconds: the origin of `lasts`; a permit that ended before counts with the speed to which the base has braked by then
    */
   standing(way: number, since: number): StandingPermit[] {
     const out: StandingPermit[] = [];
@@ -103,8 +103,8 @@ export class Permits {
   }
 
   /**
-   * Notes what a reach permits for a way; forgets what that outlasts at no less speed, and what has been braked away.
-   * @param since, until microseconds: from when, and until when it may be obeyed
+   * Records a permit for a way. Forgets permits that it outlasts at no less speed, and those from which the base has braked to rest.
+   * @param since, until microseconds: its validity
    */
   give(way: number, speed: number, since: number, until: number): void {
     const given = this.#given[way]!.filter((old) => {
@@ -120,7 +120,7 @@ export class Permits {
     this.#given[way] = given;
   }
 
-  /** What others have given for the same ways stands, too. */
+  /** Takes over the permits of another instance for the same ways. */
   takeOver(other: Permits): void {
     other.#given.forEach((given, way) => {
       this.#given[way] = [...given];

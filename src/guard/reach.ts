@@ -12,11 +12,11 @@ export interface ReachNow {
   readonly ends: Uint8Array;
   /** (BEARINGS) seconds since the last ground before the end was seen; Infinity when it never was. */
   readonly age: Float32Array;
-  /** (BEARINGS) seconds since a sensor that looks there had a fit view of the floor; Infinity where none looks. */
+  /** (BEARINGS) seconds since a sensor that looks there had a usable view of the floor; Infinity where none looks. */
   readonly viewAge: Float32Array;
 }
 
-/** A reach of which nothing is known yet. */
+/** An empty reach: everything unseen. */
 export const openReach = (): ReachNow => ({
   distance: new Float32Array(BEARINGS),
   ends: new Uint8Array(BEARINGS).fill(END.unseen),
@@ -25,9 +25,9 @@ export const openReach = (): ReachNow => ({
 });
 
 export interface ReachLimits {
-  /** Metres: nothing farther is looked at. */
+  /** Largest distance, metres. */
   readonly maxReach: number;
-  /** Metres: unseen ground so narrow is crossed. */
+  /** Unseen ground narrower than this, metres, is crossed. */
   readonly gap: number;
   /** Metres from the base's floor point to its farthest corner. */
   readonly radius: number;
@@ -38,7 +38,7 @@ const GONE: number = FOOTING.gone;
 const BLOCKED: number = FOOTING.blocked;
 const DOUBTFUL: number = FOOTING.doubtful;
 
-/** Share of the body's radius that the base surely stands on: what is nearer is not asked. Chosen by hand. */
+/** Share of the body's radius on which the base certainly stands; nearer ground is skipped. Chosen by hand. */
 const STOOD_ON = 0.5;
 
 /** Looks from the base along each bearing to the first place that is not free, firm ground. */
@@ -52,7 +52,7 @@ export class ReachAround {
   }
 
   /**
-   * Looks by memory alone.
+   * Computes the reach from memory alone.
    * @param x, y, yaw of the base in the world
    * @param time now, microseconds
    * @param out  receives distances, ends and ages
@@ -71,7 +71,7 @@ export class ReachAround {
     }
   }
 
-  /** Follows one bearing from cell to cell, none left out. Source: Amanatides and Woo 1987. */
+  /** Follows one bearing through every cell on it. Source: Amanatides and Woo 1987. */
   #follow(
     footing: FootingLayer,
     n: number,
@@ -128,12 +128,12 @@ export class ReachAround {
   }
 }
 
-/** Strips farther apart than this, in bearings, leave a gap between them that was not looked at. */
+/** Strips farther apart than this, in bearings, have an unseen gap between them. */
 const MOST_APART = BEARINGS / 8;
 
 /**
- * Shortens a reach to what frames saw that memory does not hold; strips' ends are taken along the bearings that they cover.
- * @param isAlone whether nothing else is known: bearings that no frame covers are unseen then, from the start
+ * Shortens a reach by frames that are not in memory yet, along the bearings that their strips cover.
+ * @param isAlone whether there is no memory: bearings that no frame covers are then unseen from the start
  */
 export function limitByFrames(frames: readonly GlanceFrame[], isAlone: boolean, out: ReachNow): void {
   if (isAlone) {
@@ -155,17 +155,17 @@ export function limitByFrames(frames: readonly GlanceFrame[], isAlone: boolean, 
     let before: { readonly bearing: number; readonly distance: number; readonly end: number } | null = null;
     for (let s = 0; s < strips; s++) {
       if (nearX[s] === farX[s] && nearY[s] === farY[s]) {
-        before = null; // it looks at no ground
+        before = null; // no floor in its view
         continue;
       }
       const now = {
         bearing: turnsOf(endX[s]!, endY[s]!),
-        // Alone, a strip without floor does not tell where between the base and its nearest row the ground ends.
+        // Without memory the ground may end anywhere between the base and the nearest row of a strip that sees no floor.
         distance: isAlone && !seesFloor(frame, s) ? 0 : hypot2(endX[s]!, endY[s]!),
         end: kind[s]!,
       };
       put(now.bearing, now.distance, now.end);
-      // Bearings between two strips end where the nearer does: nothing between them was looked at.
+      // Bearings between two strips end at the nearer of the two ends.
       if (before !== null && Math.abs(before.bearing - now.bearing) < MOST_APART) {
         const nearer: { distance: number; end: number } = before.distance < now.distance ? before : now;
         const low = Math.min(before.bearing, now.bearing);

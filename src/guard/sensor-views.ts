@@ -3,20 +3,20 @@ import { BEARINGS, END, type Sight, type StreamSight } from "../terms/safety.ts"
 import type { GlanceFrame } from "./glance-frame.ts";
 import { bearingOf } from "./sweep.ts";
 
-/** Microseconds between frames until two of them tell; and a longer pause than the second is no interval. Chosen by hand. */
+/** Microseconds: assumed frame interval before it is measured; and the longest pause that counts as an interval. Chosen by hand. */
 const USUAL_INTERVAL = 0.1e6;
 const LONGEST_INTERVAL = 1e6;
-/** Share by which the interval follows a new one. Chosen by hand. */
+/** Gain of the mean interval. Chosen by hand. */
 const INTERVAL_SHARE = 0.2;
 
-/** What one sensor sees of the floor, and since when. Times are microseconds of the events' clock. */
+/** One sensor's view of the floor, and its age. Times are microseconds of the events' clock. */
 export interface SensorView {
   /** The newest frame; the sensor's next one overwrites it. */
   frame: GlanceFrame;
-  /** When the newest frame was captured, and whether memory holds it. */
+  /** When the newest frame was captured, and whether it is in memory. */
   captured: number;
   isPlaced: boolean;
-  /** When the newest frame with a fit view of the floor was captured, and when it came. */
+  /** When the newest frame with a usable view of the floor was captured, and when it arrived. */
   fitCaptured: number;
   fitArrived: number;
   /** Between frames. */
@@ -29,17 +29,17 @@ const isFit = (sight: Sight): boolean => sight === "clear" || sight === "dark";
 
 /**
  * The views of all sensors that see floor: which directions each covers, and whether it is fresh. A sensor keeps no direction fresh but
- * those in its own view. No clock is read: the newest stamp of all events is now.
+ * those in its own view. No clock is read: the newest stamp of all events is the present time.
  */
 export class SensorViews {
   /** Microseconds: the newest stamp of all events. */
   now = Number.NEGATIVE_INFINITY;
-  /** Whether the content of a stream is known to be old, however new its stamps are: nothing is known now in any direction. */
+  /** Whether a stream is frozen (old content with new stamps): then every direction is stale. */
   isFrozen = false;
-  /** (BEARINGS) 0, or why nothing is known now in that direction: `END.late`, `END.blind` or `END.frozen`. */
+  /** (BEARINGS) 0 for a fresh direction, else why it is stale: `END.late`, `END.blind` or `END.frozen`. */
   readonly stale = new Uint8Array(BEARINGS).fill(END.late);
   readonly #views = new Map<string, SensorView>();
-  /** Sensors whose views were stale when `stale` was brought up to date last. */
+  /** Sensors whose views were stale at the last update of `stale`. */
   #staleSensors: ReadonlySet<string> = new Set();
 
   /** Takes the stamp of any event. */
@@ -81,12 +81,12 @@ export class SensorViews {
     return this.#views.get(sensor);
   }
 
-  /** Keeps the views of these sensors alone: others are no longer there. */
+  /** Forgets the views of all other sensors. */
   keep(sensors: readonly string[]): void {
     for (const name of [...this.#views.keys()]) if (!sensors.includes(name)) this.#views.delete(name);
   }
 
-  /** Views that are fresh, in the order in which the sensors first came. */
+  /** Fresh views, in the order of the sensors' first frames. */
   fresh(maxBlind: number): SensorView[] {
     return [...this.#views.values()].filter((view) => this.#why(view, maxBlind) === 0);
   }
@@ -98,19 +98,19 @@ export class SensorViews {
     return newest;
   }
 
-  /** Microseconds: capture of the newest frame with a fit view of the floor; -Infinity before the first. */
+  /** Microseconds: capture of the newest frame with a usable view of the floor; -Infinity before the first. */
   get newestFit(): number {
     let newest = Number.NEGATIVE_INFINITY;
     for (const { fitCaptured } of this.#views.values()) newest = Math.max(newest, fitCaptured);
     return newest;
   }
 
-  /** Seconds since any sensor had a fit view of the floor; Infinity before the first frame. */
+  /** Seconds since any sensor had a usable view of the floor; Infinity before the first frame. */
   get blindFor(): number {
     return (this.now - this.newestFit) / 1e6;
   }
 
-  /** How the floor is seen, over all sensors; "late" when none of them has sent anything for too long. */
+  /** State of the view over all sensors; "late" when none has sent anything for too long. */
   state(maxBlind: number): StreamSight | "late" {
     if (this.isFrozen) return "frozen";
     const fresh = this.fresh(maxBlind);
@@ -121,8 +121,8 @@ export class SensorViews {
   }
 
   /**
-   * Seconds for which a pace of this moment may be obeyed.
-   * @param hold the setting; 0 for as long as the frame intervals say
+   * Seconds for which a pace of the present time is valid.
+   * @param hold the setting; 0: by the frame intervals
    */
   hold(hold: number, maxBlind: number): number {
     if (hold > 0) return hold;
@@ -131,13 +131,13 @@ export class SensorViews {
     return Math.min(HOLD_MOST, Math.max(HOLD_LEAST, usual));
   }
 
-  /** Brings `stale` up to now. */
+  /** Updates `stale` to the present time. */
   refresh(maxBlind: number): void {
     this.#staleSensors = new Set(this.#staleNow(maxBlind));
     const { stale } = this;
     const views = [...this.#views.values()].map((view) => ({ view, why: this.#why(view, maxBlind) }));
     const isAny = views.some(({ why }) => why === 0);
-    // While no view is fresh, nothing confirms where the base stands on the remembered ground: memory answers for no bearing.
+    // While no view is fresh, nothing confirms the base's position on the remembered ground: no bearing is answered from memory.
     const otherwise = isAny ? 0 : (views.find(({ why }) => why === END.blind)?.why ?? END.late);
     if (this.isFrozen) {
       stale.fill(END.frozen);
@@ -160,7 +160,7 @@ export class SensorViews {
     return this.#staleNow(maxBlind).some((name) => !this.#staleSensors.has(name));
   }
 
-  /** (BEARINGS) seconds since a sensor that covers the bearing had a fit view; Infinity where none does. */
+  /** (BEARINGS) seconds since a sensor that covers the bearing had a usable view; Infinity where none does. */
   agesInto(out: Float32Array): void {
     out.fill(Number.POSITIVE_INFINITY);
     for (const { covers, fitCaptured } of this.#views.values()) {
@@ -175,7 +175,7 @@ export class SensorViews {
     return names;
   }
 
-  /** Why a view is not fresh: an `END`, or 0 when it is. */
+  /** Why a view is stale, an `END`; 0 when it is fresh. */
   #why(view: SensorView, maxBlind: number): number {
     const limit = Math.min(maxBlind, Math.max(SILENT_AFTER, (SILENT_INTERVALS * view.interval) / 1e6));
     if (isFit(view.frame.sight)) return (this.now - view.fitArrived) / 1e6 > limit ? END.late : 0;
@@ -189,7 +189,7 @@ function coverOf({ strips, nearX, nearY, farX, farY }: GlanceFrame, out: Uint8Ar
   let before = -1;
   for (let n = 0; n < strips; n++) {
     if (nearX[n] === farX[n] && nearY[n] === farY[n]) {
-      before = -1; // the strip looks at no ground
+      before = -1; // no floor in the strip's view
       continue;
     }
     const near = bearingOf(nearX[n]!, nearY[n]!);
@@ -200,7 +200,7 @@ function coverOf({ strips, nearX, nearY, farX, farY }: GlanceFrame, out: Uint8Ar
   }
 }
 
-/** Marks the bearings from one to another, the shorter way round. */
+/** Marks the bearings between two, on the shorter side. */
 function markBetween(from: number, to: number, out: Uint8Array): void {
   const turn = ((((to - from + BEARINGS / 2) % BEARINGS) + BEARINGS) % BEARINGS) - BEARINGS / 2;
   const step = turn < 0 ? -1 : 1;

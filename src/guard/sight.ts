@@ -1,11 +1,11 @@
 import { REASON } from "../sense/mask.ts";
 import type { Sight } from "../terms/safety.ts";
 
-/** One pixel of this many is looked at; coprime with usual image widths, so that the sample walks over all columns. */
+/** Every STRIDE-th pixel is sampled; coprime with usual image widths, so that the samples fall into all columns. */
 const STRIDE = 31;
-/** Metres: nearer than this is close before the lens. Chosen by hand. */
+/** Returns nearer than this, metres, count as close to the lens. Chosen by hand. */
 const CLOSE = 0.25;
-/** Metres: a lens lower than this has floor that close in view. */
+/** A lens lower than this, metres, has floor that close in view. */
 const LOW_LENS = 0.25;
 /** Shares of pixels. Chosen by hand. */
 const FEWEST_RETURNS = 0.01;
@@ -19,8 +19,8 @@ export interface SightJudgement {
 }
 
 /**
- * How far a frame is a view of the floor. Blind: hardly any return. Covered: something close before the lens. Dark: floor in view,
- * but little comes back.
+ * How good a view of the floor a frame is. Blind: hardly any return. Covered: something is close to the lens. Dark: floor in view,
+ * but few returns.
  * @param depth       (height * width) masked z-depth, 0 for none; `reason` is the mask's, of the same shape
  * @param lensHeight  metres over the floor
  */
@@ -37,7 +37,7 @@ export function judgeSight(
   let close = 0;
   let blank = 0;
   let total = 0;
-  // The uppermost eighth looks over the floor.
+  // The uppermost eighth looks above the floor.
   for (let i = width * (height >> 3) + 3; i < depth.length; i += STRIDE) {
     total++;
     const d = depth[i]!;

@@ -1,21 +1,21 @@
 import type { LevelView } from "./level-view.ts";
 import { LANES, STRIP } from "./level-view.ts";
 
-/** Metres over the floor, and share of the distance, from which on a return comes from something that stands. */
+/** Height above the floor, metres and share of the distance, from which a return belongs to a standing object. */
 const STANDING = 0.06;
 const STANDING_SHARE = 0.01;
-/** Metres over the floor of which a view of a standing thing shows some, at least. Chosen by hand. */
+/** Height, metres: a standing object is in view if the view reaches any part of it below this height. Chosen by hand. */
 const IN_VIEW = 0.15;
-/** Metres of distance in one bin, and the farthest bin. Found on simulated mirror floors: wide enough for the noise of far walls. */
+/** Size of a bin in distance, metres, and number of bins. Found on simulated mirror floors: wide enough for the noise of far walls. */
 const BIN = 0.05;
 const BINS = 160;
 /** Bins all around. */
 const SECTORS = 128;
-/** Returns in nine neighbouring bins from which on something stands there. */
+/** Fewest returns in nine neighbouring bins that make a standing object. */
 const FEWEST = 3;
 
 /**
- * Number of the sector in which a horizontal direction lies. Sectors are even along a square and not along a circle: that spares an
+ * Number of the sector of a horizontal direction. Sectors are even along a square and not along a circle, which saves an
  * arc tangent for each pixel.
  */
 function sectorOf(x: number, y: number): number {
@@ -38,8 +38,8 @@ function middleOf(sector: number): readonly [x: number, y: number] {
 }
 
 /**
- * What stands in view, by bearing and horizontal distance from the lens, and how bright it is. A mirror that lies level keeps both: its
- * image of a thing has the thing's own bearing and distance.
+ * Standing objects in view, by bearing and horizontal distance from the lens, with their brightness. A level mirror preserves both: its
+ * image of an object has the object's own bearing and distance.
  *
  * Brightness is amplitude * range^3 / distance. It is the same at all heights of an upright wall (Lambert's cosine law and the inverse
  * square; own derivation), and a mirror of reflectance R shows R^2 of it, since the light is mirrored twice.
@@ -51,7 +51,7 @@ export class StandingThings {
   readonly #steepest = new Float32Array(SECTORS);
   #lensHeight = 0;
 
-  /** Takes in all that stands in one frame's view. @param amplitude of the same frame */
+  /** Finds all standing objects in one frame. @param amplitude of the same frame */
   find(view: LevelView, amplitude: Uint16Array): void {
     const { depth, rays, rotation: R, metresPerUnit } = view;
     const { width, height, x: rayX, y: rayY } = rays;
@@ -91,7 +91,7 @@ export class StandingThings {
     }
   }
 
-  /** The view's own border is its highest in each direction. */
+  /** The upper border of the view, for each direction. */
   #findSteepest({ rays, rotation: R }: LevelView): void {
     const { width, height, x: rayX, y: rayY, z: rayZ } = rays;
     const steepest = this.#steepest.fill(Number.NEGATIVE_INFINITY);
@@ -112,7 +112,7 @@ export class StandingThings {
     }
   }
 
-  /** Visits the places at which something stands, metres from below the lens. */
+  /** Visits the places of standing objects, metres from the point below the lens. */
   visit(see: (x: number, y: number) => void): void {
     for (let n = 0; n < SECTORS * BINS; n++) {
       if (this.#count[n]! < FEWEST) continue;
@@ -122,14 +122,14 @@ export class StandingThings {
     }
   }
 
-  /** Whether something that stands at a place would be in view, unless it is hidden. @param x, y metres from below the lens */
+  /** Whether an object at a place would be in view if nothing hid it. @param x, y metres from below the lens */
   isInView(x: number, y: number): boolean {
     const s = Math.sqrt(x * x + y * y);
     return this.#lensHeight + this.#steepest[sectorOf(x, y)]! * s > IN_VIEW;
   }
 
   /**
-   * Brightness of what stands at a place; 0 where nothing does.
+   * Brightness of the object at a place; 0 without one.
    * @param x, y metres from below the lens
    */
   at(x: number, y: number): number {

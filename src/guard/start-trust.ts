@@ -10,9 +10,9 @@ export interface Place {
   readonly floor: number;
 }
 
-/** Metres around the body that are taken as firm, too: the cell that its outline reaches into. */
+/** Margin around the body that is taken as firm, metres: the cell into which its outline reaches. */
 const AROUND = 0.06;
-/** Metres from its start after which the base has left it. */
+/** Distance from the start, metres, at which the base has left it. */
 const LEFT = 0.05;
 
 /**
@@ -27,7 +27,7 @@ export class StartTrust {
   /**
    * Trusts the ground as long as the base is at its start.
    * @param radius metres of the body
-   * @param most   metres from the body to the nearest floor in view, up to which the ground between is trusted
+   * @param most   largest distance, metres, from the body to the nearest floor in view for which the ground between is trusted
    */
   trust(
     footing: FootingLayer,
@@ -57,7 +57,7 @@ export class StartTrust {
     this.#start = [cos * px - sin * py + x, sin * px + cos * py + y];
   }
 
-  /** The base starts anew wherever it is next. */
+  /** Restarts: the next position of the base is its start. */
   forget(): void {
     this.#start = null;
   }

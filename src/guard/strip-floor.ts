@@ -2,23 +2,23 @@ import { END } from "../terms/safety.ts";
 import { missByRatio } from "./budget.ts";
 
 /**
- * Most rows' worth of returns that the balance remembers for a drop and for floor. Found on drives that fell: npm run score:floor,
+ * Bounds of the balance, in rows, towards a drop and towards floor. Found on drives that fell: npm run lab -- score-floor,
  * seeds in tests/guard/score.test.ts.
  */
 const MOST_OWED = 4;
 const MOST_OWNED = 2;
-/** Metres by which a row must lie higher than expected to be a thing that the floor's surface has stepped onto. By hand. */
+/** Metres by which a row must lie higher than expected for the surface to have stepped up onto an object. Chosen by hand. */
 const STEP_UP = 0.012;
-/** Metres after which such a thing is the floor. Chosen by hand. */
+/** Length, metres, after which such an object is the floor. Chosen by hand. */
 const RAISED_FOR = 1;
-/** Share of the mean height over the expected surface that the surface follows at each row. Chosen by hand. */
+/** Gain with which the expected surface follows the mean height of each row. Chosen by hand. */
 const FOLLOWED = 0.5;
-/** Share by which the floor's signal follows a new return. Chosen by hand. */
+/** Gain of the mean of the floor's signal. Chosen by hand. */
 const SIGNAL_SHARE = 0.25;
 /**
  * Mean evidence (nats) of the missing returns just beyond the floor from which that floor is doubtful: a floor as bright as the one
- * before would be that much likelier seen than not. The mean and not the sum: what would explain one miss away, a floor darker than
- * thought, explains its neighbours', too. Chosen by hand.
+ * before would be that much likelier seen than not. The mean and not the sum, because one cause, a floor darker than
+ * assumed, explains all neighbouring misses at once. Chosen by hand.
  */
 const DOUBT = 1.5;
 
@@ -26,7 +26,7 @@ const DOUBT = 1.5;
 export class Surface {
   /** Metres over the base's floor point. */
   height = Number.NaN;
-  /** Whether it has stepped up onto something; from what height, and where along the line. What leads down to that is no drop. */
+  /** Whether it has stepped up onto an object; from what height, and where along the line. A step down to that height is no drop. */
   isRaised = false;
   ground = Number.NaN;
   raisedAt = Number.NaN;
@@ -57,19 +57,19 @@ export class Surface {
     }
   }
 
-  /** A thing so long is the floor. */
+  /** An object as long as this is the floor. */
   settle(along: number): void {
     if (this.isRaised && along > this.raisedAt + RAISED_FOR) this.isRaised = false;
   }
 
-  /** It leads down again, onto the level that it had stepped up from. */
+  /** It steps down again, to the level from which it had stepped up. */
   stepDown(): void {
     this.height = this.ground;
     this.isRaised = false;
   }
 }
 
-/** How far firm floor was seen without a gap, what ends it, and what is doubtful beyond. Lengths are metres. */
+/** How far floor was seen without a gap, what ends it, and the doubt beyond. Lengths are metres. */
 export class FirmFloor {
   along = Number.NaN;
   x = Number.NaN;
@@ -80,12 +80,12 @@ export class FirmFloor {
   /** What ends it, an `END`, and the depth of a brink. */
   kind: number = END.unseen;
   drop = Number.NaN;
-  /** What the returns missing just beyond it say, nats in all, and how many they are. */
+  /** Evidence of the missing returns just beyond it: sum in nats, and their number. */
   doubt = Number.NaN;
   doubted = 0;
-  /** Amplitude * range^3 / gate of the floor so far: what predicts the signal due farther on. */
+  /** Amplitude * range^3 / gate of the floor so far; predicts the signal expected farther on. */
   strength = Number.NaN;
-  /** Rows that looked like floor less rows that looked like a drop, bounded. */
+  /** Number of rows that looked like floor minus rows that looked like a drop, bounded. */
   balance = 0;
 
   begin(along: number, x: number, y: number): void {
@@ -127,7 +127,7 @@ export class FirmFloor {
     this.strength += (this.strength === 0 ? 1 : SIGNAL_SHARE) * (found - this.strength);
   }
 
-  /** What one missing return at a range says, nats: nothing while the floor's brightness is not known. */
+  /** Evidence of one missing return at a range, nats; 0 while the floor's brightness is unknown. */
   missing(range: number): number {
     return this.strength > 0 ? missByRatio(this.strength / (range * range * range)) : 0;
   }

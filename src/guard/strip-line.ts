@@ -1,13 +1,13 @@
 import { hypot2 } from "../geometry/elementary.ts";
 import { FLATTEST_RAY, LANES, type LevelView, STRIP } from "./level-view.ts";
 
-/** Metres by which the nearest floor in view may lie off the level on which the base stands: less than any drop that counts. */
+/** Metres by which the nearest floor in view may differ in height from the base's floor point: less than any drop that counts. */
 const MOST_OFFSET = 0.032;
-/** By how much more per metre of distance beyond 1 m: far out, a small ledge cannot be told from tilt. Chosen by hand. */
+/** Growth of that per metre of distance beyond 1 m: far out, a small ledge cannot be told from tilt. Chosen by hand. */
 const OFFSET_GROWTH = 0.02;
-/** Returns of a strip that tell its first floor for certain; fewer, of a floor nearly too dark to be seen, tell it in proportion. */
+/** Number of returns at which the height of a strip's first floor has full weight; fewer (a very dark floor) weigh in proportion. */
 const ENOUGH = 12;
-/** Most returns that are asked for the first floor. */
+/** Most returns that are used for the first floor. */
 const ASKED = 16;
 
 /**
@@ -22,7 +22,7 @@ export class StripLine {
   /** Where that row meets the floor, from below the lens. */
   nearX = Number.NaN;
   nearY = Number.NaN;
-  /** Where the highest row that looks down clearly meets the floor, likewise. */
+  /** Where the highest row that is steep enough meets the floor, likewise. */
   farX = Number.NaN;
   farY = Number.NaN;
   /** A point at depth t along ray (x, y, 1) lies (q0 x + q1 y + q2) t along the line, counted from below the lens. */
@@ -65,8 +65,8 @@ export class StripLine {
   }
 
   /**
-   * Height at which the strip's floor begins: the median of its lowest returns if a ramp could bring the floor there from the base's
-   * own floor point; else they lie on something else, and the floor is taken to be level.
+   * Height at which the strip's floor begins: the median of its lowest returns, if a ramp could lead there from the base's
+   * own floor point. Otherwise they lie on something else, and the floor is assumed to be level.
    * @param slope steepest floor, rise over run
    */
   firstSurface(view: LevelView, slope: number): number {
@@ -83,7 +83,7 @@ export class StripLine {
   readonly #heights = new Float64Array(ASKED);
 }
 
-/** Highest of every other row above `low` that looks down clearly; -1 when there is none. */
+/** Highest row above `low`, of every other one, whose ray is steep enough; -1 without one. */
 function highestRow({ rays, rotation: R }: LevelView, column: number, low: number): number {
   const { width, x: rayX, y: rayY, z: rayZ } = rays;
   for (let v = 0; v < low; v += 2) {

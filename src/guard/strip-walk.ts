@@ -7,17 +7,17 @@ import { NearestThing } from "./nearest-thing.ts";
 import { FirmFloor, Surface } from "./strip-floor.ts";
 import { StripLine } from "./strip-line.ts";
 
-/** What a strip is judged by. Lengths are metres. */
+/** Limits for judging a strip. Lengths are metres. */
 export interface StripLimits {
-  /** Deeper steps down are drops; taller things are in the way; narrower unseen floor may be crossed. */
+  /** Deeper steps down are drops; taller objects are in the way; narrower unseen floor may be crossed. */
   readonly drop: number;
   readonly step: number;
   readonly gap: number;
-  /** From the floor to the body's top: what hangs higher is passed under. */
+  /** Height of the body: it passes under objects that hang higher. */
   readonly bodyHeight: number;
   /** Steepest floor, rise over run. */
   readonly slope: number;
-  /** Nothing farther is looked at. */
+  /** Largest distance. */
   readonly maxReach: number;
 }
 
@@ -28,20 +28,20 @@ export interface StripLimits {
 const TILT_SIGMA = 0.003;
 const HEIGHT_SIGMA = 0.003;
 /**
- * Returns of a dark floor are too noisy to tell floor from a shallow drop one by one; the balance along the strip tells. A return
+ * Single returns of a dark floor are too noisy to tell floor from a shallow drop; the balance along the strip decides. A return
  * this far below `drop`, metres, counts for the drop however noisy it is. Found like MOST_OWED.
  */
 const LEANING = 0.01;
-/** Metres over the floor from where a thing hangs and does not stand. Chosen by hand. */
+/** An object that begins higher than this above the floor, metres, hangs. Chosen by hand. */
 const HANGING = 0.1;
-/** Metres below the floor from which on a return beyond the reach is one from below. Chosen by hand. */
+/** Beyond the reach, a return lower than this under the floor, metres, comes from below. Chosen by hand. */
 const FAR_BELOW = 0.15;
-/** Metres along the floor between rows of which every other will do. Chosen by hand: an eighth of a cell. */
+/** If rows are closer than this on the floor, metres, every other row is used. Chosen by hand: an eighth of a cell. */
 const CLOSE_ROWS = 0.006;
-/** Gaps in the floor, in body gaps: a run that begins farther beyond the floor is not its edge; nothing farther is its doubt. */
+/** In units of the gap that the body crosses: a run that begins farther beyond the floor is not its edge; missing returns farther away are no doubt about it. */
 const EDGE_GAPS = 1.5;
 const DOUBT_GAPS = 2;
-/** A drop shallower than this, this close before a wall (metres), is light that went from wall to floor to lens. By hand. */
+/** A drop shallower than this, this close before a wall (metres), is light that went from wall to floor to lens (multipath). Chosen by hand. */
 const CORNER_DEPTH = 0.04;
 const CORNER_WIDTH = 0.15;
 
@@ -61,14 +61,14 @@ const FLATTEST: number = FLATTEST_RAY;
 /** Pixels from a row's first lane to beyond its last. */
 const ROW: number = 2 * LANES;
 
-/** What the lanes of one row returned. */
+/** Returns of the lanes of one row. */
 class RowReturns {
   /** Returns from the floor, and the sum of their heights over the expected surface, metres. */
   touched = 0;
   heights = Number.NaN;
   /** Of those, returns that lie deeper than a drop. */
   leaning = 0;
-  /** Returns that speak for a drop, and rays that should have returned and did not. */
+  /** Returns that are evidence for a drop, and expected returns that are missing. */
   passed = 0;
   missing = 0;
 }
@@ -77,11 +77,11 @@ class RowReturns {
  * Walks a strip along its line on the floor, from the nearest row outwards, and judges each row: floor, drop, or nothing seen.
  *
  * A row counts where its rays cross the expected surface: that place has no range noise. Removing returns can only shorten what is
- * firm: nothing but a return makes floor.
+ * firm, because nothing but a return makes floor.
  */
 export class StripWalk {
   readonly #limits: StripLimits;
-  /** Returns higher than this over the surface, metres, are things and not floor. */
+  /** Returns higher than this over the surface, metres, are objects and not floor. */
   readonly #stepUp: number;
   readonly #line = new StripLine();
   readonly #surface = new Surface();
@@ -128,8 +128,8 @@ export class StripWalk {
   }
 
   /**
-   * One function, longer than most: what a row works with stays in registers. In pieces it took a fifth more time; what is rare is
-   * outside.
+   * One long function: the working values of a row stay in registers. Split, it took a fifth more time; rare cases are
+   * in functions of their own.
    */
   #walkRows(view: LevelView, strip: number, out: GlanceFrame): void {
     const { depth, reason, amplitude, metresPerUnit } = view;
@@ -161,7 +161,7 @@ export class StripWalk {
     const firstRow = strip * view.rays.height;
     let n = out.evidence;
     for (let v = line.low; v >= 0; v--) {
-      const at = v * width + first + 2; // the second lane stands for the row
+      const at = v * width + first + 2; // the second lane represents the row
       const atX = rayX[at]!;
       const atY = rayY[at]!;
       const down = r6 * atX + r7 * atY + r8;
@@ -173,7 +173,7 @@ export class StripWalk {
         v = this.#lookForThings(view, v) + 1;
         continue;
       }
-      // Lanes that lie on the surface or return nothing, as most do; the first that does neither is judged with care.
+      // Most lanes lie on the surface or return nothing; from the first other lane on, lanes are judged one by one.
       let touched = 0;
       let heights = 0;
       let leaning = 0;
@@ -224,14 +224,14 @@ export class StripWalk {
         } else if (floor.isOpen) {
           if (run.suspicion === 0 && along - floor.along < CLOSE_ROWS) v--;
           floor.reach(along, x, y, range);
-        } else if (run.suspicion === 0) v--; // beyond the end half the rows tell the map enough
+        } else if (run.suspicion === 0) v--; // beyond the end half the rows are enough for the map
         continue;
       }
       if (run.isDrop(v)) {
         this.#takeDrop(n, along, out);
         n++;
       } else if (missing > 0 || passed > 0) {
-        // Floor that is suspected but not decided is missing floor, too.
+        // A suspected, undecided drop counts as missing floor.
         const says = floor.missing(range);
         out.what[n] = MISSING;
         out.weight[n++] = says;
@@ -313,8 +313,8 @@ export class StripWalk {
   }
 
   /**
-   * Looks for things in rows that show no floor: they look over the horizon, or farther than the most. Things are several rows thick:
-   * every other row will do.
+   * Looks for objects in rows that show no floor, because they look above the horizon or beyond the reach. Objects are several rows high:
+   * every other row is enough.
    * @returns the first row above that shows floor again, or -1
    */
   #lookForThings(view: LevelView, v: number): number {
@@ -374,7 +374,7 @@ export class StripWalk {
     run.start = n;
   }
 
-  /** Decides what ends the strip: the floor's own end, doubt about what lies beyond it, or a thing before it. */
+  /** Decides what ends the strip: the end of the floor, doubt beyond it, or an object in front of it. */
   #setEnd(view: LevelView): void {
     const floor = this.#floor;
     const thing = this.#thing;
@@ -411,7 +411,7 @@ export function heightSigma(depthSigma: number, down: number, along: number): nu
   return depthSigma * -down + TILT_SIGMA * along + HEIGHT_SIGMA;
 }
 
-/** Whether a pixel without a return should have had one, by the mask's reason: what it took out for what it is says nothing. */
+/** Whether a pixel without a return should have had one, by the mask's reason. A pixel that the mask removed for another reason is no evidence. */
 export function isDue(why: number): boolean {
   return why !== FLYING && why !== SATURATED;
 }

@@ -3,24 +3,24 @@ import { BEARINGS } from "../terms/safety.ts";
 import { type Footprint, holds } from "./body.ts";
 
 /**
- * Metres between the places at which a swept outline is looked at, at most, and as a share of a cell. A place stands for its grain: it
- * lies up to a diagonal from where the outline passes, which comes there up to half a grain earlier. Half a cell makes that less than
+ * Grid spacing ("grain") of the swept outline: metres at most, and as a share of a cell. A point represents its grain. It
+ * lies up to a diagonal from the outline's true path, which is reached up to half a grain earlier. With half a cell that is less than
  * the cell that is kept besides the margin.
  */
 const GRAIN = 0.025;
 const GRAIN_PER_CELL = 0.5;
-/** Grains between points of the outline: less than one, or rounding could leave a row of grains out. */
+/** Spacing of points of the outline, in grains: less than one, or rounding could skip a row of grains. */
 const RIM_PER_GRAIN = 0.8;
-/** Metres by which the outline that the base stands on is larger than the swept one: or the sides' own points would count. */
+/** Metres by which the outline on which the base stands is enlarged: otherwise points of the sides would count as entered. */
 const STOOD_ON = 0.004;
 
-/** The ground that a footprint enters on its way along an arc, nearest first. Ground that it stands on at the start is left out. */
+/** The ground that a footprint enters along an arc, nearest first, without the ground on which it stands at the start. */
 export interface Sweep {
   /** Points of the shared ground. */
   readonly point: Uint32Array;
-  /** Metres that the base's floor point has gone when the outline enters each; on the spot: that the farthest corner has. */
+  /** Way of the base's floor point, metres, when the outline enters each point; on the spot, way of the farthest corner. */
   readonly way: Float32Array;
-  /** Metres of way that were looked at; Infinity once a full turn on the spot has swept all there is. */
+  /** Length of the sweep, metres; Infinity for a full turn on the spot. */
   readonly length: number;
   /** 1/m, left positive; Infinity turns on the spot. */
   readonly curvature: number;
@@ -28,7 +28,7 @@ export interface Sweep {
   readonly direction: 1 | -1;
 }
 
-/** Places around the base that its sweeps enter, one per grain: arcs share most of them, and each is looked at once. */
+/** Points around the base that its sweeps enter, one per grain. Arcs share most of them, and each is looked up once. */
 export class SweptGround {
   /** Metres between places. */
   readonly grain: number;
@@ -59,7 +59,7 @@ export class SweptGround {
     return Uint8Array.from(this.#x, (x, n) => bearingOf(x, this.#y[n]!));
   }
 
-  /** Number of the point that stands for the grain around (x, y): the first that came. */
+  /** Number of the point that represents the grain around (x, y): the first one in it. */
   pointAt(x: number, y: number): number {
     const key =
       (Math.floor(x / this.grain) + HALF_KEYS) * 2 * HALF_KEYS + Math.floor(y / this.grain) + HALF_KEYS;
@@ -73,7 +73,7 @@ export class SweptGround {
     return point;
   }
 }
-/** Grains to each side of the base that a key can tell apart. */
+/** Range of a key, in grains to each side of the base. */
 const HALF_KEYS = 2 ** 20;
 
 /** A direction in steps between bearings, rounded: 0 ahead, positive to the left, negative to the right. */
@@ -88,7 +88,7 @@ export function bearingOf(x: number, y: number): number {
 
 /**
  * Points around a polygon, no farther apart than `apart` metres. Corners come first: where a corner and its neighbour share a grain, the
- * corner must stand for it, or the body would be swept narrower than it is.
+ * corner must represent it, or the swept body would be too narrow.
  */
 function outline(footprint: Footprint, apart: number): (readonly [number, number])[] {
   const between = footprint.flatMap(([x0, y0], n) => {
@@ -105,7 +105,7 @@ function outline(footprint: Footprint, apart: number): (readonly [number, number
 /** Metres from the floor point to the farthest corner. */
 const radiusOf = (footprint: Footprint): number => Math.max(...footprint.map(([x, y]) => hypot2(x, y)));
 
-/** A footprint with its sides set outwards from the base's floor point, metres. */
+/** A footprint whose sides are moved outwards, metres. */
 export const widened = (footprint: Footprint, aside: number, ahead = 0): Footprint =>
   footprint.map(([x, y]) => [x + Math.sign(x) * ahead, y + Math.sign(y) * aside] as const);
 
@@ -116,7 +116,7 @@ export interface Turned {
   readonly yaw: number;
 }
 
-/** @param radius metres to the farthest corner: what `way` counts on the spot */
+/** @param radius metres to the farthest corner, whose way counts on the spot */
 export function poseAfter(curvature: number, direction: 1 | -1, way: number, radius: number): Turned {
   if (curvature === Number.POSITIVE_INFINITY) return { x: 0, y: 0, yaw: (direction * way) / radius };
   // Along a circle of that curvature from the origin, heading x.
@@ -126,12 +126,12 @@ export function poseAfter(curvature: number, direction: 1 | -1, way: number, rad
 }
 
 /**
- * Works out a sweep.
- * @param ground     takes the points
+ * Computes a sweep.
+ * @param ground     receives the points
  * @param body       outline that is swept, base frame
  * @param curvature  1/m, left positive; Infinity turns on the spot
  * @param direction  1 forward (on the spot: to the left), -1 backward (to the right)
- * @param length     metres of way looked at
+ * @param length     of the sweep, metres
  */
 export function sweep(
   ground: SweptGround,

@@ -4,7 +4,7 @@ import type { Footprint } from "./body.ts";
 import type { FootingLayer } from "./footing.ts";
 import { poseAfter, type Sweep, SweptGround, sweep, widened } from "./sweep.ts";
 
-/** Metres by which the body is taken to be wider: it does not track its path exactly. Chosen by hand. */
+/** Margin of width, metres, because the body does not follow its path exactly. Chosen by hand. */
 const WIDER = 0.02;
 
 const NOT_ASKED = 255;
@@ -13,7 +13,7 @@ const UNSEEN: number = FOOTING.unseen;
 const DOUBTFUL: number = FOOTING.doubtful;
 const GONE: number = FOOTING.gone;
 
-/** Ways that a body can go, along arcs and on the spot, with the places of the ground that they enter. */
+/** Sweeps of a body along arcs and on the spot, with the points of the ground that they enter. */
 export interface Ways {
   /** One per `CURVATURES`. */
   readonly arcs: readonly (readonly [forward: Sweep, backward: Sweep])[];
@@ -26,17 +26,17 @@ export interface Ways {
   readonly body: Footprint;
 }
 
-/** What ways are worked out for. */
+/** Parameters of the sweeps. */
 export interface WaysWanted {
   readonly footprint: Footprint;
   /** Metres: side of a cell of the floor. */
   readonly cellSize: number;
-  /** Metres of way that are looked at: straight ahead, and along all others. */
+  /** Length of the sweeps, metres: straight ahead, and all others. */
   readonly ahead: number;
   readonly length: number;
 }
 
-/** Those that were asked for last: to find them takes as long as a frame, and settings are changed more often than bodies. */
+/** Cache of the last result: computing it takes as long as a frame, and settings change more often than bodies. */
 let known: { readonly name: string; readonly ways: Ways } | null = null;
 
 export function waysOf(wanted: WaysWanted): Ways {
@@ -45,7 +45,7 @@ export function waysOf(wanted: WaysWanted): Ways {
   const { footprint, cellSize, ahead, length } = wanted;
   const ground = new SweptGround(cellSize);
   const body = widened(footprint, WIDER);
-  // The straight way first: its sides' points must not be others', which lie a little farther out.
+  // The straight way first: its sides must have points of their own, and not those of other ways, which lie a little farther out.
   const straight = [sweep(ground, body, 0, 1, ahead), sweep(ground, body, 0, -1, length)] as const;
   const along = (curvature: number): [Sweep, Sweep] => [
     sweep(ground, body, curvature, 1, length),
@@ -81,7 +81,7 @@ export class SweptRoom {
   readonly ways: Ways;
   /** Metres: unseen ground so narrow is crossed. */
   readonly #gap: number;
-  /** What the ground of all ways is: a `FOOTING`, or `NOT_ASKED` from the newest place. */
+  /** State of the ground at each point: a `FOOTING`, or `NOT_ASKED` since the last change of place. */
   readonly #ground: Uint8Array;
   #footing: FootingLayer | null = null;
   #stale: Uint8Array = new Uint8Array(BEARINGS);
@@ -97,8 +97,8 @@ export class SweptRoom {
   }
 
   /**
-   * Rooms are asked from this place from now on.
-   * @param stale (BEARINGS) 0, or the `END` for which nothing is known now in that direction
+   * Sets the place from which rooms are computed.
+   * @param stale (BEARINGS) 0 for a fresh direction, else the `END` for which it is stale
    */
   standAt(footing: FootingLayer, stale: Uint8Array, x: number, y: number, yaw: number): void {
     this.#footing = footing;
@@ -110,7 +110,7 @@ export class SweptRoom {
     this.#ground.fill(NOT_ASKED);
   }
 
-  /** @param enough metres that are looked at, at most; what was not looked at is not free */
+  /** @param enough longest way to look at, metres; the rest is not free */
   along({ point, way, length }: Sweep, enough: number): Room {
     const ground = this.#ground;
     const stale = this.#stale;

@@ -9,13 +9,13 @@ const WIDEST_BLANK = 3;
 /** Rays less steep than this are too flat to sample the floor with. Chosen by hand. */
 const FLATTEST_RAY = 0.1;
 
-/** Radians, 1 sigma: how far the tilt may be off before any frame was fitted (late stamps, brakes, the mount). Chosen by hand. */
+/** Radians, 1 sigma: error of the tilt before any frame was fitted (late stamps, braking, the mount). Chosen by hand. */
 const PRIOR_SIGMA = 0.03;
-/** Radians, 1 sigma: how far the tilt is off from the usual one (what a late stamp makes of a dip). Chosen by hand. */
+/** Radians, 1 sigma: difference of the tilt from the usual one (a late stamp during a dip). Chosen by hand. */
 const USUAL_SIGMA = 0.008;
 /** Fewest samples for a fit. Chosen by hand. */
 const FEWEST = 12;
-/** Samples from which on more of them say nothing new about the usual tilt. Found on drives over dark floors (score-floor). */
+/** Number of samples at which a fit has full weight in the usual tilt. Found on drives over dark floors (score-floor). */
 const MANY = 60;
 /** Proved fits after which the usual tilt is the prior: until then whoever starts the base vouches for the floor. Chosen by hand. */
 const SETTLED = 5;
@@ -23,19 +23,19 @@ const SETTLED = 5;
 const SAMPLE_SIGMA = 0.006;
 /**
  * Metres by which a trim may lower the floor in view without proof that it is a tilt; less than the shallowest drop (13 mm). Found
- * on drives that fell: npm run score:floor, seeds in tests/guard/score.test.ts.
+ * on drives that fell: npm run lab -- score-floor, seeds in tests/guard/score.test.ts.
  */
 const MOST_LOWER = 0.012;
 /** Metres by which a proved tilt may miss the base's floor point. Found like MOST_LOWER. */
 const AT_BASE = 0.006;
 
-/** What the samples say of a fitted plane. */
+/** Result of testing whether a fitted plane is a tilt. */
 const PROOF = {
-  /** It lowers the floor in view, and the samples do not lead to the base's floor point: another floor. */
+  /** It lowers the floor in view, and the samples do not extrapolate to the base's floor point: another floor. */
   refuted: 0,
   /** Unproved, but it hardly lowers the floor. */
   harmless: 1,
-  /** Drawn on to the base's floor point, the samples come out at height 0 there: a tilt. */
+  /** Extrapolated to the base's floor point, the samples have height 0 there: a tilt. */
   proved: 2,
 } as const;
 
@@ -49,19 +49,19 @@ interface Plane {
  * Turns a lens's attitude by small angles in pitch and roll about the base's floor point, so that the nearest floor in view lies
  * level. One degree of pitch moves the floor at 1 m by 17 mm: without the trim, tilt hides small drops and fakes others.
  *
- * Each sampled column gives points from its nearest return outwards until their height jumps: what lies beyond may be another
+ * Each sampled column gives points from its nearest return outwards until their height jumps, because beyond may be another
  * level. The plane through them is found by weighted least squares with Tukey's biweight and a prior, and must pass through the
  * base's floor point. It must prove that it is a tilt and not another floor; see docs/how-the-floor-is-judged.md.
  */
 export class TiltTrim {
-  /** By how much pitch (nose down) and roll were believed too large, radians, and from how many samples that was found. */
+  /** By how much the given pitch (nose down) and roll were too large, radians, and the number of samples. */
   pitch = 0;
   roll = 0;
   samples = 0;
   /** The lens after the trim: row-major rotation, and position in metres. */
   readonly rotation = new Float64Array(9);
   readonly position = new Float64Array(3);
-  /** The plane as it usually is, and how many proved fits it was learnt from. */
+  /** The usual plane (running mean), and the number of proved fits in it. */
   #usual: Plane = { b: 0, c: 0 };
   #fits = 0;
   readonly #rays: RayTable;
@@ -71,7 +71,7 @@ export class TiltTrim {
   readonly #y = new Float64Array(COLUMNS * SAMPLES_PER_COLUMN);
   readonly #z = new Float64Array(COLUMNS * SAMPLES_PER_COLUMN);
 
-  /** @param maxTrim radians: a fit that is steeper is no dip but a ramp or another level, and is left out */
+  /** @param maxTrim radians: a steeper fit is a ramp or another level, and is rejected */
   constructor(rays: RayTable, unitsPerMetre: number, maxTrim: number) {
     this.#rays = rays;
     this.#metresPerUnit = 1 / unitsPerMetre;
@@ -131,7 +131,7 @@ export class TiltTrim {
         const dy = (r3 * rayX[i]! + r4 * rayY[i]! + r5) * t;
         const s = Math.sqrt(dx * dx + dy * dy);
         const away = Math.sqrt((px + dx) * (px + dx) + (py + dy) * (py + dy)); // Math.hypot takes ten times as long
-        // Steeper than any floor under any trim: the level is off, or a thing stands there.
+        // Steeper than any floor under any trim: the attitude is wrong, or an object stands there.
         if (Math.abs(z) > 0.02 + 0.15 * away) break;
         if (taken > 0 && Math.abs(z - lastZ) > 0.015 + 0.3 * Math.max(0, s - lastS)) break;
         blank = 0;
@@ -146,7 +146,7 @@ export class TiltTrim {
     return n;
   }
 
-  /** The plane to trim by; null when the usual one is the better guess. Learns what is usual. */
+  /** The plane to trim by; null when the usual one is better. Updates the usual plane. */
   #findPlane(): Plane | null {
     const n = this.samples;
     if (n < FEWEST || this.#isLower()) return null;
@@ -154,12 +154,12 @@ export class TiltTrim {
     let fit = isSettled ? this.#solve(USUAL_SIGMA, this.#usual) : null;
     // The usual tilt may have been learnt on a ramp: when it explains little, all tilts are equally likely again.
     if (fit === null || 2 * this.#count(fit, 3 * fit.cut) < n) fit = this.#solve(PRIOR_SIGMA, { b: 0, c: 0 });
-    // Steeper than the most is no dip: a ramp, or another level. It is left as it is, for the strips to judge.
+    // A steeper plane is no dip but a ramp, or another level. It is not trimmed; the strips judge it.
     if (!(hypot2(fit.b, fit.c) <= this.#steepest)) return null;
     const proof = this.#prove(fit, 3 * fit.cut);
     if (proof === PROOF.refuted) return null;
     if (proof === PROOF.proved) {
-      // Few samples, of a floor too dark to be seen far, say little of what is usual.
+      // Few samples, of a dark floor, have little weight in the usual plane.
       const share = Math.max(0.2 * Math.min(1, n / MANY), 1 / (1 + this.#fits++));
       const { b, c } = this.#usual;
       this.#usual = { b: b + share * (fit.b - b), c: c + share * (fit.c - c) };
@@ -178,7 +178,7 @@ export class TiltTrim {
     const zs = this.#z;
     const prior = 1 / (sigma * sigma);
     let { b, c } = around;
-    // The first round takes in more, so that a dip of some degrees is found at all.
+    // The first iteration has a wide cut, so that a dip of some degrees is found at all.
     let cut = 0.15;
     for (let round = 0; round < 5; round++) {
       let weights = 0;
@@ -221,8 +221,8 @@ export class TiltTrim {
   }
 
   /**
-   * Tells a tilt, which passes through the base's floor point, from another floor or an edge in view: a line through the samples,
-   * drawn on to that point, must come out at height 0 there, with its standard error.
+   * Tests whether the plane is a tilt, and not another floor or an edge in view. A tilt passes through the base's floor point: a line through the samples,
+   * extrapolated to that point, must have height 0 there, within its standard error.
    * @returns a `PROOF`
    */
   #prove({ b, c }: Plane, cut: number): number {
@@ -259,12 +259,12 @@ export class TiltTrim {
     const rest = Math.max(0, zz - (z * z) / count - slope * slope * spread) / Math.max(1, count - 2);
     const sigma = Math.sqrt(rest * (1 / count + (u * u) / count / count / spread));
     if (Math.abs(atBase) + sigma < Math.max(AT_BASE, 0.4 * -lower)) return PROOF.proved;
-    // Less than the shallowest drop hides none. But it must not count into the usual trim: many small steps down, none of them
-    // proved, would add up to a drop.
+    // Less than the shallowest drop hides no drop. But it must not count into the usual trim: many small unproved steps
+    // would add up to a drop.
     return lower < -MOST_LOWER ? PROOF.refuted : PROOF.harmless;
   }
 
-  /** Whether the samples lie level but lower, better than tilted: all that is in view is then another floor, not a dip. */
+  /** Whether "level but lower" fits the samples better than "tilted": then all floor in view is another floor, and no dip. */
   #isLower(): boolean {
     const n = this.samples;
     let z = 0;
