@@ -8,7 +8,7 @@ import type { Located } from "./pose-sources.ts";
 import type { Settings } from "./settings.ts";
 import { MICROSECONDS } from "./stage-settings.ts";
 
-/** What an answer is made of, except for the place. */
+/** Inputs of an answer, except for the place. */
 export interface AnswerInputs {
   readonly guard: Guard;
   readonly ground: Ground;
@@ -21,19 +21,19 @@ export interface AnswerInputs {
 }
 
 /**
- * When a frame is answered, and from which place. A frame gets one answer: reach and pace, from memory at the newest place that is
- * known, or from frames alone.
+ * Decides when a frame is answered, and from which place. A frame gets one answer: reach and pace, from memory at the newest known place,
+ * or from frames alone.
  */
 export class Answering {
   /** The newest place of the base that is known; null while lost. */
   #place: Located | null = null;
-  /** Microseconds: when the newest place was that of the base. */
+  /** Microseconds: time of the newest place. */
   #placeTime = Number.NEGATIVE_INFINITY;
   /** Microseconds: capture of the newest judged frame, by its stamp. */
   #frameTime = Number.NEGATIVE_INFINITY;
   /** Microseconds: arrival of the oldest judged frame that has no answer yet; null when all have one. */
   #unanswered: number | null = null;
-  /** Microseconds: arrival of the newest event that poses are made of. */
+  /** Microseconds: arrival of the newest event from which poses are made. */
   #posesAt = Number.NEGATIVE_INFINITY;
   #brinks: readonly Brink[] | null = null;
 
@@ -47,8 +47,8 @@ export class Answering {
   }
 
   /**
-   * Whether a frame has waited for its pose for too long, or waits although no event comes that a pose is made of. Memory then answers
-   * from the place that was known before, limited by what the frame saw.
+   * Whether a frame has waited too long for its pose, or waits while no events arrive from which poses are made. Memory then answers
+   * from the last known place, limited by the frame's own view.
    */
   isOverdue(now: number): boolean {
     if (this.#unanswered === null) return false;
@@ -56,13 +56,13 @@ export class Answering {
     return isHopeless || now - this.#unanswered > MICROSECONDS * POSE_WAIT;
   }
 
-  /** A frame that was captured at `time` was judged at `now`: it wants an answer. */
+  /** A frame that was captured at `time` was judged at `now`: an answer is due. */
   takeFrame(time: number, now: number): void {
     this.#unanswered ??= now;
     this.#frameTime = Math.max(this.#frameTime, time);
   }
 
-  /** An event came that poses are made of. */
+  /** An event arrived from which poses are made. */
   takePoseEvent(now: number): void {
     this.#posesAt = now;
   }
@@ -73,12 +73,12 @@ export class Answering {
     this.#placeTime = time;
   }
 
-  /** The edges listed last are no longer where they were. */
+  /** The last list of edges is no longer valid. */
   forgetBrinks(): void {
     this.#brinks = null;
   }
 
-  /** No frame will be answered any more. */
+  /** No frame waits for an answer any more. */
   finish(): void {
     this.#unanswered = null;
   }
@@ -93,7 +93,7 @@ export class Answering {
     const since = place === null ? guard.newest : this.#placeTime;
     const answer = guard.answer(place === null ? null : ground.local.place, since);
     const { distance, ends, age, viewAge } = answer.reach;
-    // Edges follow as often as the layers: people look at them, reach and pace do not go by them.
+    // Edges are updated as often as the layers: they are for display; reach and pace do not use them.
     if (place !== null && (areLayersFresh || this.#brinks === null)) {
       this.#brinks = ground.footing.brinks(place.worldFromBase.position, settings["guard.maxReach"]);
     }

@@ -6,7 +6,7 @@ import type { PoseSources } from "./pose-sources.ts";
 import type { Placed } from "./tracking.ts";
 
 /**
- * What is known of the base's motion at the time of a frame that has its pose.
+ * Collects the known motion of the base at the time of a frame with a pose.
  * @param isGiven whether poses are given, and not tracked
  */
 export function motionAt(
@@ -30,6 +30,6 @@ function planar(pose: Pose): Planar {
   return { x, y, yaw };
 }
 
-/** Metres, 1 sigma, of places a metre from the base: errors of its place and of its heading. */
+/** Metres, 1 sigma, of a point one metre from the base: errors of position and heading. */
 const placeSigma = ({ covariance: [xx = 0, , , , yy = 0], yawSigma }: TrackState): number =>
   Math.sqrt(xx + yy + yawSigma * yawSigma);

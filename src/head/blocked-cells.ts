@@ -2,9 +2,9 @@ import type { Guard } from "../guard/guard.ts";
 import { COLUMN, type LayersView } from "../map/layers.ts";
 import type { Ground } from "./ground.ts";
 
-/** Tells the guard, and the ground in the world, in which cells the map has something in the body's way. */
+/** Passes on which cells the map has blocked: to the guard, and to the ground in the world. */
 export class BlockedCells {
-  /** Counts up with each report: the receivers look at a cell again when it has changed. */
+  /** Counts up with each report; receivers discard cached answers when it changes. */
   #revision = 0;
 
   report(layers: LayersView, ground: Ground, guard: Guard): void {

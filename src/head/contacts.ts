@@ -4,9 +4,9 @@ import type { FloorcheckEvent, KnockEvent } from "../sense/events.ts";
 import type { Planar } from "./local-frame.ts";
 import type { FindingOutput, KnockOutput } from "./outputs.ts";
 
-// What the base has felt with its own bumper and floor sensors.
+// Contacts and alarms from the base's own bumper and floor sensors.
 
-/** A point of the base in the frame in which ground is remembered. */
+/** Transforms a point of the base into the local frame, in which ground is remembered. */
 function placeOf(at: Planar, bx: number, by: number): readonly [x: number, y: number] {
   const cos = cosOf(at.yaw);
   const sin = sinOf(at.yaw);
@@ -21,7 +21,7 @@ export function takeKnock({ time, point }: KnockEvent, at: Planar, guard: Guard,
   const [x, y] = placeOf(at, point[0], point[1]);
   const isRepeat = !guard.knock(time, x, y);
   if (!isRepeat) {
-    // What was hit reaches beyond the bumper's own cell.
+    // The obstacle extends beyond the bumper's own cell.
     const out = 1 + cell / Math.max(0.01, hypot2(point[0], point[1]));
     const [farX, farY] = placeOf(at, point[0] * out, point[1] * out);
     guard.footing.addKnock(farX, farY);

@@ -7,12 +7,12 @@ export interface MaskedFrame {
   /** Index into `Setup.sensors`. */
   readonly sensor: number;
   readonly sequence: number;
-  /** z-depth (a scan: along the beam) in 1 / unitsPerMetre, 0 where none is usable; as it is until the sensor's next frame. */
+  /** z-depth (of a scan: along the beam) in 1 / unitsPerMetre, 0 where none is usable. Valid until the sensor's next frame. */
   readonly depth: Uint16Array;
   readonly unitsPerMetre: number;
   /** False for a frame that is only judged and located: it was shed, or is held out. */
   readonly isMapped: boolean;
-  /** False when something is close before the lens, or the image is an old one: such a frame says nothing of the room. */
+  /** False when the lens is covered or the image is frozen: such a frame does not show the room. */
   readonly showsRoom: boolean;
 }
 
@@ -25,10 +25,10 @@ export interface Skip {
   readonly detail: string;
 }
 
-/** A frame with what it alone says of the floor; null where its sensor cannot be judged. */
+/** A frame with its own judgement of the floor; null where its sensor cannot be judged. */
 export interface JudgedFrame extends MaskedFrame {
   readonly tally: Uint32Array;
   readonly judged: GlanceFrame | null;
-  /** Whether image and attitude are new. */
+  /** Whether image and attitude are live, and not frozen. */
   readonly isLive: boolean;
 }

@@ -6,13 +6,13 @@ import type { PoseSources } from "./pose-sources.ts";
 import type { Placed } from "./tracking.ts";
 
 /**
- * Moves the ground near the base along with the base, frame by frame: by wheels and heading where poses are tracked, by the poses
+ * Moves the local frame along with the base, frame by frame: by wheels and heading where poses are tracked, by the poses
  * themselves where they are given. When a lost base is found again elsewhere, the ground near it is forgotten.
  */
 export class GroundMotion {
   readonly #ground: Ground;
   readonly #poses: PoseSources;
-  /** Where the base was taken to be when it became lost; null while it is not. */
+  /** Estimated place of the base when it became lost; null while it is not lost. */
   #lostAt: Planar | null = null;
 
   constructor(ground: Ground, poses: PoseSources) {
@@ -21,7 +21,7 @@ export class GroundMotion {
   }
 
   /**
-   * Brings the ground near the base up to a placed frame.
+   * Advances the local frame to a placed frame.
    * @param time    microseconds: capture of the frame
    * @param isGiven whether poses are given, and not tracked
    */

@@ -4,9 +4,9 @@ import { LensCheck } from "../sense/lens-check.ts";
 import type { LensOutput } from "./outputs.ts";
 import type { OpenSensor } from "./sensors.ts";
 
-/** Holds what the setup says of each lens against the first floor that it shows. */
+/** Checks the setup of each lens against the first floor in its view. */
 export class LensChecks {
-  /** Per sensor; null for lasers, and once nothing is left to check. */
+  /** Per sensor; null for lasers, and after the check is done. */
   readonly #checks: (LensCheck | null)[];
 
   constructor(sensors: readonly OpenSensor[]) {

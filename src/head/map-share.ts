@@ -1,6 +1,6 @@
 import { MOST_SHED } from "../sense/events.ts";
 
-/** Which frames are mapped while a board has too little time: one in 2^level of each sensor, counted from the change of the level. */
+/** Selects the frames that are mapped under load: one in 2^level of each sensor, counted from the change of the level. */
 export class MapShare {
   #level = 0;
   /** Frames of each sensor since the level changed. */
@@ -11,7 +11,7 @@ export class MapShare {
     return this.#level;
   }
 
-  /** The level that is in force already changes nothing, so that it may be said again at the start of a recording. */
+  /** Setting the present level again changes nothing, so it may be repeated at the start of a recording. */
   change(level: number): void {
     if (!(Number.isInteger(level) && level >= 0 && level <= MOST_SHED)) {
       throw new RangeError(`level ${level} of shedding; whole numbers from 0 to ${MOST_SHED} are allowed`);

@@ -14,14 +14,14 @@ import type { Settings } from "./settings.ts";
 import { clearanceLimit, evidenceModel, floorSettings, layersBody } from "./stage-settings.ts";
 import type { Placed } from "./tracking.ts";
 
-/** Adds masked depth to a map; the number of pixels used. */
+/** Adds masked depth to a map; returns the number of pixels used. */
 type Integrate = (depth: Uint16Array, lens: Placement) => number;
 
 /** One sensor's way into the map. */
 interface MappedSensor {
   readonly sensor: OpenSensor;
   readonly integrate: Integrate;
-  /** The same into another grid; null for a planar scan: its frames are not kept, and its pixels cannot show floor. */
+  /** The same into another grid, for rebuilding; null for a planar scan, which has no keyframes and cannot show floor. */
   readonly openIntegrate: ((grid: BlockGrid) => Integrate) | null;
 }
 
@@ -36,7 +36,7 @@ export interface Mapped {
   readonly isRemade: boolean;
 }
 
-/** Fourth stage: the map of voxels, the floor's heights and, every few frames, what both mean for this body. */
+/** Fourth stage: the voxel map, the floor's heights and, every few frames, the layers for this body. */
 export class Mapping {
   readonly grid: BlockGrid;
   readonly floor: FloorLayer;
@@ -84,7 +84,7 @@ export class Mapping {
   }
 
   /**
-   * Makes ready for other settings or sensors: nothing changes until the returned function is called. The map and the floor stay.
+   * Prepares other settings or sensors: nothing changes until the returned function is called. The map and the floor stay.
    * @throws {RangeError} if they do not fit
    */
   prepare(sensors: readonly OpenSensor[], settings: Settings): () => void {
@@ -93,7 +93,7 @@ export class Mapping {
     return () => {
       this.#settings = settings;
       this.#sensors = mapped;
-      // At once, or what stands in the way would be forgotten until the layers' next turn.
+      // Immediately, or obstacles would be forgotten until the next update of the layers.
       layers.update(this.#lastFloor);
       this.#layers = layers;
     };
@@ -117,7 +117,7 @@ export class Mapping {
     }
   }
 
-  /** Writes a frame to the map if it is fit for that, and does one step of rebuilding the map. */
+  /** Writes a frame to the map if it qualifies, and does one step of rebuilding the map. */
   add(frame: MaskedFrame, { worldFromLens, floorHeight, isFit }: Placed): Mapped {
     const { depth, unitsPerMetre, isMapped, showsRoom, sensor } = frame;
     const isWritten = isMapped && isFit && showsRoom && this.#remake?.isReplacing !== true;
@@ -162,7 +162,7 @@ export class Mapping {
     const open = new Map<number, Integrate>();
     this.#remake = new MapRemake(keyframes, this, (depth, keyframe, grid, floor) => {
       const mapped = this.#sensors[keyframe.sensor];
-      if (!mapped?.openIntegrate) return; // a sensor that is no more
+      if (!mapped?.openIntegrate) return; // a sensor that was removed
       const integrate = open.get(keyframe.sensor) ?? mapped.openIntegrate(grid);
       open.set(keyframe.sensor, integrate);
       this.#addKeyframe(depth, keyframe, { grid, floor, integrate, sensor: mapped.sensor });

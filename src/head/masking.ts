@@ -3,7 +3,7 @@ import type { MaskResult } from "../sense/mask.ts";
 import type { Skip } from "./frame.ts";
 import type { OpenSensor } from "./sensors.ts";
 
-/** First stage: which pixels of a frame are believable, and its depth along the optical axis. */
+/** First stage: validity of each pixel of a frame, and its depth along the optical axis. */
 export class Masking {
   readonly #sensors: readonly OpenSensor[];
   readonly #newest: (MaskResult | null)[];
@@ -26,14 +26,14 @@ export class Masking {
     return { time, sensor, sequence, why: "unfit", detail };
   }
 
-  /** @param event one that is not unfit. The result is overwritten by the sensor's next frame. */
+  /** @param event a valid frame. The result is overwritten by the sensor's next frame. */
   apply({ sensor, counts, amplitude }: DepthEvent): MaskResult {
     const masked = this.#sensors[sensor]!.mask.apply(counts, amplitude);
     this.#newest[sensor] = masked;
     return masked;
   }
 
-  /** What the mask left of a sensor's newest frame; null before the first. */
+  /** The mask's result for a sensor's newest frame; null before the first. */
   newestOf(sensor: number): MaskResult | null {
     return this.#newest[sensor] ?? null;
   }

@@ -52,7 +52,7 @@ export interface SkippedOutput {
   readonly detail: string;
 }
 
-/** The two-dimensional layers were brought up to the map's revision. */
+/** The two-dimensional layers were updated to the map's revision. */
 export interface LayersOutput {
   readonly kind: "layers";
   readonly time: number;
@@ -61,7 +61,7 @@ export interface LayersOutput {
   readonly columns: number;
 }
 
-/** Tracking noticed something: lost, found again, a jump of the orientation's yaw, odometry that disagrees. */
+/** An event of tracking: lost, found, a jump of the orientation's yaw, odometry that disagrees, a closed loop. */
 export interface TrackOutput {
   readonly kind: "track";
   /** Microseconds: of the frame, or of the event that showed that no frame came. */
@@ -69,42 +69,42 @@ export interface TrackOutput {
   readonly note: TrackNote;
 }
 
-/** What a frame alone says, before anything that needs a position. All numbers are metres in the level base frame. */
+/** Judgement of a single frame, before anything that needs a position. Lengths are metres in the level base frame. */
 export interface GlanceOutput {
   readonly kind: "glance";
   /** Microseconds: capture of the frame. */
   readonly time: number;
   readonly sensor: number;
   readonly sequence: number;
-  /** Whether it is a fit view of the floor: "covered", "blind" and "frozen" are not. */
+  /** Quality of the view of the floor; "covered", "blind" and "frozen" are unusable. */
   readonly sight: StreamSight;
   /** Per strip of the image, left to right: where free, firm ground ends (x, y), an `END`, and the depth of a drop. */
   readonly x: readonly number[];
   readonly y: readonly number[];
   readonly ends: readonly number[];
   readonly drop: readonly number[];
-  /** By how much pitch and roll were believed too large, radians. */
+  /** Tilt trim: by how much the given pitch and roll were too large, radians. */
   readonly trim: readonly [pitch: number, roll: number];
 }
 
-/** All that frames and memory say about the ground around the base: one answer for each frame, and whenever a sensor becomes silent. */
+/** The ground around the base, from frames and memory: one answer for each frame, and whenever a sensor becomes silent. */
 export interface ReachOutput {
   readonly kind: "reach";
   /** Microseconds: capture of the newest frame, by its stamp. */
   readonly time: number;
-  /** Microseconds until which the pace may be obeyed; from then on the base stops. */
+  /** Microseconds: end of validity of the pace; then the base stops. */
   readonly until: number;
-  /** Whether memory is in it, or the newest frames alone because no pose is known. */
+  /** Whether memory was used, or only the newest frames because no pose is known. */
   readonly source: "memory" | "frame";
-  /** Seconds since a camera had a fit view of the floor. */
+  /** Seconds since a camera had a usable view of the floor. */
   readonly age: number;
-  /** "late" when that is too long ago, "frozen" while the content of a stream is old: every pace is 0 then. */
+  /** "late" when that is too long ago, "frozen" while a stream repeats old content: every pace is then 0. */
   readonly sight: StreamSight | "late";
   /** Per bearing, counter-clockwise from forward: metres to the end of free, firm ground, a `END`, seconds since seen. */
   readonly distance: readonly number[];
   readonly ends: readonly number[];
   readonly ages: readonly number[];
-  /** Per bearing: seconds since a sensor that looks there had a fit view of the floor; Infinity where none looks. */
+  /** Per bearing: seconds since a sensor that looks there had a usable view of the floor; Infinity where none looks. */
   readonly viewAges: readonly number[];
   readonly pace: Pace;
   /** Edges nearby, in the world. */
@@ -125,13 +125,13 @@ export interface FindingOutput {
   readonly point: readonly [number, number];
   readonly alarm: boolean;
   readonly verdict: Verdict;
-  /** What is known of that place; its time is when it was seen. */
+  /** Memory of that place, and when it was seen. */
   readonly evidence: FootingCell;
   /** Seconds since; Infinity when it never was. */
   readonly age: number;
 }
 
-/** A knock was taken into the map of the ground, or found to be the bounce of the one before. */
+/** A knock was added to the memory of the ground, or was a bounce of the previous one. */
 export interface KnockOutput {
   readonly kind: "knock";
   readonly time: number;
@@ -139,7 +139,7 @@ export interface KnockOutput {
   readonly isRepeat: boolean;
 }
 
-/** A waiver began, was cut to the longest allowed, or ended. */
+/** A waiver began, was shortened to the limit, or ended. */
 export interface WaiverOutput {
   readonly kind: "waiver";
   readonly time: number;
@@ -150,14 +150,14 @@ export interface WaiverOutput {
   readonly seconds: number;
 }
 
-/** A stream began to repeat its content although the head moves, or may, or changes again. */
+/** A stream repeats its content although the head moves or may move, or it changes again. */
 export interface FrozenOutput extends FrozenNote {
   readonly kind: "frozen";
   /** Microseconds: of the sample that showed it. */
   readonly time: number;
 }
 
-/** What the setup says of a lens does not go with the floor that it shows. */
+/** The setup of a lens contradicts the floor in its view. */
 export interface LensOutput {
   readonly kind: "lens";
   /** Microseconds: of the frame that decided it. */

@@ -11,12 +11,12 @@ import { MICROSECONDS, samplerSettings } from "./stage-settings.ts";
 import { DepthTracking, type Placed, type Trackable, type Tracking } from "./tracking.ts";
 
 /**
- * Makes what finds tracked poses, at the first frame that needs it. It may make and use the usual one. Changed settings do not reach
- * what it makes.
+ * Creates the pose finder at the first frame that needs it. It may wrap the default one. Changed settings do not reach
+ * what it creates.
  */
 export type OpenTracking = (openUsual: () => Tracking) => Tracking;
 
-/** What becomes of a frame that was offered. */
+/** Results for a frame that was offered. */
 export interface PlaceListener<F extends MaskedFrame> {
   placed(frame: F, placed: Placed): void;
   skipped(skip: Skip): void;
@@ -24,7 +24,7 @@ export interface PlaceListener<F extends MaskedFrame> {
 
 /**
  * Third stage: finds the pose of each frame, or waits for it, one frame per sensor and for a bounded time; a sensor's newer frame
- * takes the place of the one that waits.
+ * replaces the one that waits.
  */
 export class Placing<F extends MaskedFrame> {
   readonly #poses: PoseSources;
@@ -55,7 +55,7 @@ export class Placing<F extends MaskedFrame> {
   }
 
   /**
-   * Makes ready for other settings or sensors; nothing changes until the returned function is called. Frames that wait are left out.
+   * Prepares other settings or sensors; nothing changes until the returned function is called. Frames that wait are dropped.
    * @throws {RangeError} if they do not fit
    */
   prepare(sensors: readonly OpenSensor[], settings: Settings): () => void {
@@ -68,26 +68,26 @@ export class Placing<F extends MaskedFrame> {
     };
   }
 
-  /** Tracking begins anew at the place where the base is. */
+  /** Restarts tracking at the present place of the base. */
   clear(): void {
     this.#tracking = null;
     this.#usualTracking = null;
   }
 
-  /** A sensor's next frame is here: the one that waits is left out. */
+  /** A sensor's next frame has arrived: drops the one that waits. */
   overtake(sensor: number, bySequence: number): void {
     const frame = this.#waiting[sensor] ?? null;
     if (frame !== null) this.#skip(frame, "overtaken", `by frame ${bySequence}`);
     this.#waiting[sensor] = null;
   }
 
-  /** Takes a frame and what is known of its pose. */
+  /** Takes a frame and its pose, if known. */
   offer(frame: F, pose: PoseAnswer): void {
     if (pose.kind === "not yet") this.#waiting[frame.sensor] = frame;
     else this.#settle(frame, pose);
   }
 
-  /** Asks again for the poses of the frames that wait; time has come to `now`. */
+  /** Tries again to find the poses of waiting frames, at time `now`. */
   retry(now: number): void {
     for (let sensor = 0; sensor < this.#waiting.length; sensor++) {
       const frame = this.#waiting[sensor] ?? null;
@@ -101,7 +101,7 @@ export class Placing<F extends MaskedFrame> {
     }
   }
 
-  /** No more events will come. */
+  /** The end of the events. */
   finish(): void {
     for (const frame of this.#waiting) {
       if (frame !== null) this.#skip(frame, "no pose", "the recording ended");
@@ -120,7 +120,7 @@ export class Placing<F extends MaskedFrame> {
     return this.#usualTracking?.revisits ?? null;
   }
 
-  /** The keyframes as they lie now, to make the map anew from. */
+  /** The keyframes at their present poses, for rebuilding the map. */
   keyframes(): KeyframeReader {
     return this.#tracking?.keyframes() ?? { next: () => null };
   }
@@ -163,7 +163,7 @@ export class Placing<F extends MaskedFrame> {
   }
 
   #open({ sensor, time }: F, { baseFromLens }: Trackable): Tracking {
-    // Where a reference is known, it names the world; nothing but the start is taken from it.
+    // A reference, if known, defines the world by its first pose; nothing else of it is used.
     const start = this.#poses.referenceOfBase(sensor, time, baseFromLens) ?? this.#start;
     const openUsual = () => {
       this.#usualTracking = new DepthTracking(start, this.#settings);

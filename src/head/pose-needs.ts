@@ -1,7 +1,7 @@
 import type { HeadEvent } from "../sense/events.ts";
 import type { Settings } from "./settings.ts";
 
-/** Events that poses are made of and that come again and again. */
+/** Periodic events from which poses are made. */
 export const POSE_STREAMS = [
   "reference",
   "motion",
@@ -10,7 +10,7 @@ export const POSE_STREAMS = [
 ] as const satisfies readonly HeadEvent["kind"][];
 export type PoseStream = (typeof POSE_STREAMS)[number];
 
-/** What people call them. */
+/** Names for people. */
 export const STREAM_NAMES: Readonly<Record<PoseStream, string>> = {
   reference: "a reference for poses",
   motion: "odometry",
@@ -25,7 +25,7 @@ const NEEDS: Readonly<Record<Settings["pose.source"], readonly (readonly PoseStr
   tracked: [["orientation", "inertial"]],
 };
 
-/** The streams that are needed and do not come, in words: "odometry; orientation or inertial samples". Null when none is missing. */
+/** The missing streams in words, as in "odometry; orientation or inertial samples". Null when none is missing. */
 export function missingStreams(
   source: Settings["pose.source"],
   comes: (stream: PoseStream) => boolean,

@@ -3,9 +3,9 @@ import { BlockGrid } from "../map/grid.ts";
 import { GridReplacement } from "../map/replace.ts";
 import { type KeyframeReader, type KeyframeView, unpackDepth } from "../track/keyframes.ts";
 
-/** Times that each keyframe is integrated: it stands for the frames around it, and twice is a whole turn of the carving. */
+/** Number of times that each keyframe is integrated: it represents the frames around it, and two passes carve every brick. */
 const REPEATS = 2;
-/** Blocks looked at in one step when the new map takes the old one's place: well under a millisecond. */
+/** Blocks per step when the new map replaces the old one: well under a millisecond. */
 const BLOCKS = 400;
 
 /** Puts a keyframe's depth into a grid and a floor, both empty at first. */
@@ -17,7 +17,7 @@ export type Integrate = (
 ) => void;
 
 /**
- * Rebuilds the map from keyframes in a grid of its own, then puts it in the old one's place. Each step does bounded work, one keyframe
+ * Rebuilds the map from keyframes in a grid of its own, then replaces the old one. Each step does bounded work, one keyframe
  * or `BLOCKS` blocks, so that no frame waits for it.
  */
 export class MapRemake {
@@ -42,7 +42,7 @@ export class MapRemake {
     this.#grid.frame = target.grid.frame;
   }
 
-  /** Whether the map is being written over: nothing else may be written to it meanwhile. */
+  /** Whether the map is being replaced: nothing else may write to it meanwhile. */
   get isReplacing(): boolean {
     return this.#replacement !== null;
   }

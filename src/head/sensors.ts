@@ -4,10 +4,10 @@ import { DepthMask } from "../sense/mask.ts";
 import type { Settings } from "./settings.ts";
 import { maskSettings } from "./stage-settings.ts";
 
-/** A range sensor as all stages see it. */
+/** A range sensor, for all stages. */
 export interface OpenSensor {
   readonly setup: SensorSetup;
-  /** As declared, but with no longer range than is mapped. */
+  /** As declared, with the range limited to the mapped range. */
   readonly optics: Optics;
   readonly mask: DepthMask;
 }
@@ -20,7 +20,7 @@ export function openSensors(setup: Setup, settings: Settings): OpenSensor[] {
   });
 }
 
-/** Metres. A laser's few rays are walked one by one, and its noise grows little with range: it maps as far as it sees. */
+/** Metres. A laser is mapped at its full range, because its few rays are walked one by one and its noise grows little with range. */
 function mappedRange({ model, maxRange }: Optics, settings: Settings): number {
   return model === "scan" ? maxRange : Math.min(maxRange, settings["map.maxRange"]);
 }

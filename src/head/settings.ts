@@ -19,7 +19,7 @@ interface ChoiceSetting {
 interface TextSetting {
   readonly type: "text";
   readonly default: string;
-  /** Throws a RangeError that says what is wrong with a text. */
+  /** Throws a RangeError that names the error in a text. */
   readonly check: (text: string) => unknown;
   readonly help: string;
 }
@@ -271,7 +271,7 @@ export type Settings = {
       : number;
 };
 
-/** A setting is unknown, of the wrong kind, or out of bounds; the message names it and says what is allowed. */
+/** A setting is unknown, of the wrong type, or out of bounds; the message names it and the allowed values. */
 export class SettingError extends Error {
   override readonly name = "SettingError";
 }
@@ -279,7 +279,7 @@ export class SettingError extends Error {
 /**
  * Fills in defaults and checks.
  * @param given names and values, as from a file or a command line (numbers may be strings there)
- * @throws {SettingError} naming the first wrong setting and what it allows
+ * @throws {SettingError} naming the first wrong setting and its allowed values
  */
 export function resolveSettings(given: Readonly<Record<string, unknown>> = {}): Settings {
   const out: Record<string, unknown> = {};

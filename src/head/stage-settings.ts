@@ -9,7 +9,7 @@ import type { TrackerSettings } from "../track/frame.ts";
 import type { SamplerOptions } from "../track/sampler.ts";
 import type { Settings } from "./settings.ts";
 
-// What each stage is made with, out of the one table of settings (settings.ts), in the units that the stage works in: radians and,
+// Parameters of each stage, from the one table of settings (settings.ts), in the units of the stage: radians and,
 // for spans of time that are compared with stamps, microseconds.
 
 export const MICROSECONDS = 1e6;
@@ -69,7 +69,7 @@ export function floorSettings(settings: Settings): FloorSettings {
   return { band: settings["floor.band"], slope: settings["floor.slope"] * RADIANS };
 }
 
-/** What the layers know of the body. */
+/** Model of the body for the layers. */
 export function layersBody(settings: Settings): Body {
   return { height: settings["body.height"], groundClearance: settings["body.groundClearance"] };
 }

@@ -9,7 +9,7 @@ import type { TrackState } from "./outputs.ts";
 import type { Settings } from "./settings.ts";
 import { trackerSettings } from "./stage-settings.ts";
 
-/** What a pose is found from. */
+/** Inputs for finding a pose. */
 export interface Trackable {
   /** The base's rotation by the orientation sensor. */
   readonly attitude: Quat;
@@ -20,23 +20,23 @@ export interface Trackable {
 
 /** A frame whose pose is to be found. */
 export interface Sighting extends Trackable {
-  /** What an imu felt since the frame before; null without. */
+  /** Inertial samples since the frame before; null without. */
   readonly inertial: InertialInput | null;
   /** Microseconds. */
   readonly time: number;
   readonly sensor: number;
-  /** Makes samples of its depth; null for a planar scan, which is placed by what the cameras showed. */
+  /** Samples its depth; null for a planar scan, which is placed by the cameras' poses. */
   readonly sampler: FrameSampler | null;
   /** Masked depth. */
   readonly depth: Uint16Array;
   readonly unitsPerMetre: number;
-  /** Whether the frame shows the room: nothing covers the lens, and the image is new. */
+  /** Whether the frame shows the room: the lens is not covered, and the image is not frozen. */
   readonly isClear: boolean;
   /** Whether the floor is at the world's own zero rather than under the base. */
   readonly isFloorZero: boolean;
 }
 
-/** Where a frame was taken from, and what tracking noticed. */
+/** Pose of a frame, and the events of tracking. */
 export interface Placed {
   readonly worldFromBase: Pose;
   readonly worldFromLens: Pose;
@@ -59,7 +59,7 @@ export interface Tracking {
    * @param isFelt whether inertial samples still arrive
    */
   noFrameUntil(time: number, isFelt: boolean): boolean;
-  /** What maps are rebuilt from. */
+  /** Keyframes, from which maps are rebuilt. */
   keyframes(): KeyframeReader;
 }
 
@@ -76,7 +76,7 @@ export class DepthTracking implements Tracking {
     this.revisits = budget > 0 ? new Revisits(this.#tracker, budget) : null;
   }
 
-  /** Continues with other settings; the sizes of the voxels and the room for keyframes stay as they were. */
+  /** Continues with other settings; voxel sizes and the memory for keyframes stay as they were. */
   change(settings: Settings): void {
     this.#tracker.settings = trackerSettings(settings);
   }
@@ -134,7 +134,7 @@ export class DepthTracking implements Tracking {
   }
 
   keyframes(): KeyframeReader {
-    // Without keyframes there are no loop closures, and nothing to read.
+    // Without keyframes there are no loop closures.
     return this.revisits?.store.read() ?? { next: () => null };
   }
 }

@@ -3,15 +3,15 @@ import type { ReachOutput, WaiverOutput } from "./outputs.ts";
 
 const MICROSECONDS = 1e6;
 
-/** The waiver in force: what the base asks for is answered by `ask`; whoever hears of the answers follows them by `follow`. */
+/** The waiver in force. `ask` answers a request of the base; `follow` applies such an answer, also in a replay. */
 export class WaiverInForce {
   #waiver: Pick<WaiverOutput, "direction" | "reason"> | null = null;
   /** Microseconds. */
   #until = 0;
 
   /**
-   * Answers what the base asks for.
-   * @param limit seconds: the longest that a waiver may last
+   * Answers a request of the base.
+   * @param limit longest duration of a waiver, seconds
    */
   ask({ time, direction, reason, seconds }: WaiverEvent, limit: number): WaiverOutput {
     const answer = (state: WaiverOutput["state"], length: number): WaiverOutput => ({
@@ -27,7 +27,7 @@ export class WaiverInForce {
     return this.follow(answer("begun", Math.min(seconds, limit)));
   }
 
-  /** Follows an answer of the head's. Returns it. */
+  /** Applies an answer of the head. Returns it. */
   follow(output: WaiverOutput): WaiverOutput {
     const { state, time, direction, reason, seconds } = output;
     if (state === "refused") return output;
@@ -36,7 +36,7 @@ export class WaiverInForce {
     return output;
   }
 
-  /** The end of the waiver, when it has come by this time; null else. */
+  /** The end of the waiver, if it has ended by this time; else null. */
   expire(time: number): WaiverOutput | null {
     const waiver = this.#waiver;
     if (waiver === null || time < this.#until) return null;

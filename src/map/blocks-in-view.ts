@@ -3,7 +3,7 @@ import type { FrameHits } from "./hits.ts";
 import type { PinholeView } from "./pinhole-view.ts";
 import { COARSEST, type DepthPyramid, FINEST } from "./pyramid.ts";
 
-// Places in `#frame`: numbers of the frame in hand, in the lens frame and in depth units.
+// Indices into `#frame`: values of the present frame, in the lens frame and in depth units.
 const ROTATION = 0; // (9) row-major worldFromLens
 const LENS = 9; // (3) the lens in the world
 const STEP = 12; // (3) what one block along the world's x axis adds
@@ -13,25 +13,25 @@ const NEAR = 22;
 const FAR = 23;
 const FRAME_SIZE = 24;
 
-/** The blocks of a grid that a frame can change: in view, not wholly behind what was seen, and not already clamped free. */
+/** The blocks of a grid that a frame can change: in view, not wholly behind the measured surfaces, and not already clamped free. */
 export class BlocksInView {
-  /** How many there are, and how many were looked at. */
+  /** Number of listed blocks, and of tested blocks. */
   count = 0;
   seen = 0;
-  /** Of each its id or -1 where the grid has none yet, its key, its place in the list of hits or -1, ... */
+  /** For each block: its id (-1 if the grid has none yet), its key, its index in the list of hits or -1, ... */
   id: Int32Array = new Int32Array(1024);
   key: Int32Array = new Int32Array(1024);
   hit: Int32Array = new Int32Array(1024);
   /** ... one bit a brick, set if it is not carved in this frame, ... */
   skip: Int32Array = new Int32Array(1024);
-  /** ... a depth that no ray through the block got beyond, its place in `barren`, ... */
+  /** ... an upper bound of the depth of all rays through the block, its index in `barren`, ... */
   far: Int32Array = new Int32Array(1024);
   place: Int32Array = new Int32Array(1024);
   /** ... and (3) its centre in the lens frame, depth units. */
   centre = new Float64Array(3 * 1024);
   /**
-   * Bricks whose last carving changed nothing, one bit each, per block at its place in an endless tiling of the world by the window of
-   * the hits. Blocks that share a place mislead each other for a turn; a brick is then looked at once too often or too seldom.
+   * Bricks whose last carving changed nothing, one bit each. A block's index is its position modulo the window of
+   * the hits. Two blocks may share an index; then a brick is tested once too often or once too seldom.
    */
   readonly barren: Uint8Array;
   readonly #grid: BlockGrid;
@@ -86,7 +86,7 @@ export class BlocksInView {
       const extent = Math.abs(R[k]! * unit) + Math.abs(R[3 + k]! * unit) + Math.abs(R[6 + k]! * unit);
       frame[HALF + k] = (BLOCK_SIDE / 2) * extent;
     }
-    /** Half a block's extent along p times the lens axis `axis` plus q times its z axis. */
+    /** Half a block's extent along the direction p * (lens axis `axis`) + q * (lens z axis). */
     const across = (axis: number, p: number, q: number): number => {
       let extent = 0;
       for (let k = 0; k < 9; k += 3) extent += Math.abs(p * (R[k + axis]! * unit) + q * (R[k + 2]! * unit));
@@ -101,7 +101,7 @@ export class BlocksInView {
     this.#setBox(R, frame[FAR]!);
   }
 
-  /** Around the lens and the four far corners of the view. */
+  /** Bounds of the lens and the four far corners of the view. */
   #setBox(R: Float64Array, far: number): void {
     const { width, height, fx, fy } = this.#view;
     const cx = this.#view.cx + 0.5;
@@ -124,7 +124,7 @@ export class BlocksInView {
   }
 
   /**
-   * Lists blocks of one row along x. Longer than a screen: the tests of one block share numbers that a call would have to pass, and
+   * Lists blocks of one row along x. One long function: the tests of one block share numbers that a call would have to pass, and
    * passing a double allocates.
    */
   #listRow(x0: number, x1: number, by: number, bz: number): void {

@@ -7,7 +7,7 @@ const HIGH = 0x80808080 | 0;
 const LANES_LOW = 0x7f7f7f7f;
 const ABOVE_TOP = Math.imul(127 - TOP, LANES);
 const TOPS = Math.imul(TOP, LANES);
-/** Set in a voxel that is occupied; below, this tells unknown from free (grid.ts). */
+/** Bit of an occupied voxel; the bit below it distinguishes undecided from free (grid.ts). */
 const OCCUPIED_BIT = 0x40404040;
 const KNOWN_BIT = 0x20202020;
 /** Spreads four voxel bits to the four bytes of a word. */
@@ -17,7 +17,7 @@ const SPREAD = Int32Array.from({ length: 16 }, (_, bits) => {
   return word;
 });
 
-/** Which voxels of a brick were hit and which are free: one bit a voxel, the first 32 and the rest. */
+/** Masks of the hit voxels and of the free voxels of a brick: one bit a voxel, the first 32 and the other 32. */
 export interface BrickBits {
   hit0: number;
   hit1: number;
@@ -53,8 +53,8 @@ export function freeBrick(grid: BlockGrid, id: number, brick: number, freeStep: 
 }
 
 /**
- * Evidence voxel by voxel; a hit wins over free.
- * @param steps evidence of a hit in the low byte, and of free space above it
+ * Adds evidence voxel by voxel; a hit overrides free.
+ * @param steps evidence of a hit in the low byte, of free space in the byte above
  * @returns not 0 if carving has changed any voxel
  */
 export function updateBrick(
@@ -103,7 +103,7 @@ export function updateBrick(
   return freed;
 }
 
-/** Not zero if any of four voxels went from one class to another. */
+/** Not zero if any of four voxels changed its class. */
 function classChanges(before: number, after: number): number {
   return (before ^ after) & (OCCUPIED_BIT | (KNOWN_BIT & ~((before | after) >>> 1)));
 }

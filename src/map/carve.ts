@@ -7,20 +7,20 @@ import { type FrameHits, HIT_WORDS } from "./hits.ts";
 import type { PinholeView } from "./pinhole-view.ts";
 import { COARSEST, type DepthPyramid, FINEST } from "./pyramid.ts";
 
-// Places in `#frame`, depth units.
+// Indices into `#frame`, depth units.
 const HALF_Z = 0; // half a brick's extent in depth
 const FAR = 1; // bricks farther away are behind everything
 const REACH_U = 2; // half a brick's side times the focal lengths
 const REACH_V = 3;
 
 /**
- * Brings a frame's hits and free space into the grid, block by block.
+ * Adds a frame's hits and free space to the grid, block by block.
  *
  * Every brick of 4 x 4 x 4 voxels in view is compared with the nearest and farthest depth over its footprint. Behind all of it:
- * skipped; in front of all of it: freed as a whole; else voxel by voxel. Hits win over free within a frame.
+ * skipped; in front of all of it: freed as a whole; else voxel by voxel. Hits override free within a frame.
  */
 export class Carver {
-  /** Bricks looked at, bricks freed as a whole, bricks decided voxel by voxel. */
+  /** Counts of bricks: tested, freed as a whole, decided voxel by voxel. */
   bricks = 0;
   bulk = 0;
   mixed = 0;
@@ -36,7 +36,7 @@ export class Carver {
   /** (3) from a block's centre to each of its bricks', in the lens frame. */
   readonly #offset = new Float64Array(24);
   readonly #bits: BrickBits = { hit0: 0, hit1: 0, free0: 0, free1: 0 };
-  /** Over the footprint that was looked at last. */
+  /** Nearest and farthest depth over the last footprint. */
   #nearest = 0;
   #farthest = 0;
 
@@ -83,7 +83,7 @@ export class Carver {
   }
 
   /**
-   * Decides the bricks of the listed blocks. Longer than a screen: the numbers of a brick are doubles, which a call would allocate,
+   * Decides the bricks of the listed blocks. One long function: the values of a brick are doubles, which a call would allocate,
    * and with a call per block or brick the runtime's compiler settles for code half as fast in one process of five.
    *
    * A brick's footprint: |(X + dX) / (Z + dZ) - X / Z| = |dX - x dZ| / (Z + dZ) with x = X / Z, over the corners.
@@ -184,7 +184,7 @@ export class Carver {
                   bulk++;
                   if (id < 0) id = grid.findOrAdd(blocks.key[n]!);
                   freeBrick(grid, id, brick, freeSteps[Math.min(lastBucket, (Z * perBucket) | 0)]!);
-                  // What clears as a whole is looked at in every turn until it has.
+                  // A brick that is freed as a whole is tested in every turn until it is clamped free.
                   idle &= ~(1 << brick);
                   continue;
                 }
@@ -243,7 +243,7 @@ export class Carver {
     this.#farthest = farthest;
   }
 
-  /** Hits in blocks that were not listed: right before the lens or at the rim of the image. */
+  /** Hits in blocks that were not listed: very close to the lens or at the border of the image. */
   #flush(): void {
     const grid = this.#grid;
     const hits = this.#hits;

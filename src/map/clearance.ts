@@ -6,9 +6,9 @@ export const TILE_SIDE = 32;
 const TILE_CELLS = TILE_SIDE * TILE_SIDE;
 /** Columns and rows must lie within this many cells of the origin on either side. */
 const REACH = 1 << 19;
-/** Tiles on either side of the origin that a key can name: those in reach, and those that their cells reach. */
+/** Range of tile keys to either side of the origin: tiles within reach, and the neighbours that their cells influence. */
 const MOST_TILES = 1 << 15;
-/** So that a distance down a column fits a byte, and its square a 16-bit word. */
+/** Bound such that a distance along a column fits a byte, and its square a 16-bit word. */
 const MOST_CELLS = 254;
 const NONE_IN_COLUMN = 255;
 const FAR = 65535;
@@ -75,7 +75,7 @@ export class ClearanceField {
 
   /**
    * @param cellSize metres
-   * @param limit    metres, up to 254 cells: distances beyond it are not told apart. Costs grow with it.
+   * @param limit    metres, up to 254 cells; larger distances are Infinity. The cost grows with it.
    * @throws {RangeError} if the cell size isn't positive or the limit is less than one cell or more than 254
    */
   constructor(cellSize: number, limit: number) {
@@ -85,7 +85,7 @@ export class ClearanceField {
     }
     this.cellSize = cellSize;
     this.limit = limit;
-    // A limit that is meant as whole cells must not lose one to rounding: 2 / 0.05 is 40, but 0.3 / 0.1 is below 3.
+    // A limit of whole cells must not lose one by rounding: 2 / 0.05 is 40, but 0.3 / 0.1 is below 3.
     this.#margin = Math.floor(cells + 1e-9);
     this.#mostSquared = Math.floor(square(cells + 1e-9));
     const width = TILE_SIDE + 2 * this.#margin;
@@ -107,7 +107,7 @@ export class ClearanceField {
   }
 
   /**
-   * Says whether a cell is blocked; has no effect on results until `update`.
+   * Sets whether a cell is blocked; results change with the next `update`.
    * @throws {RangeError} if the cell is more than 2^19 cells from the origin
    */
   set(col: number, row: number, blocked: boolean): void {
@@ -142,7 +142,7 @@ export class ClearanceField {
   }
 
   /**
-   * Brings results up to date with all `set` calls, oldest waiting tile first.
+   * Updates results for all `set` calls, oldest waiting tile first.
    * @param mostTiles tiles to recompute now; the rest wait for the next call and keep their old results
    * @returns tiles that still wait; 0 when all results are exact
    */
@@ -259,7 +259,7 @@ export class ClearanceField {
     this.#capacity = size;
   }
 
-  /** Puts in line every tile that the changed cells of this one can reach. */
+  /** Queues every tile that the changed cells of this one can influence. */
   #spread(id: number): void {
     this.#flags[id] = this.#flags[id]! & ~CHANGED_CELLS;
     const margin = this.#margin;
@@ -307,7 +307,7 @@ export class ClearanceField {
     const most = this.#mostSquared;
     let changed = false;
     for (let y = 0; y < TILE_SIDE; y++) {
-      // Squared column distances of this row and its margins; the envelope takes in those that have one.
+      // Squared column distances of this row and its margins; the envelope uses the finite ones.
       let last = -1;
       for (let n = 0; n < across.length; n++) {
         const tile = across[n]!;
@@ -374,7 +374,7 @@ export class ClearanceField {
     this.#sweep(id, 1);
   }
 
-  /** Looks for blocked cells beyond the tile's first (`step` -1) or last row, then carries distances through it. */
+  /** Finds blocked cells beyond the tile's first (`step` -1) or last row, then propagates distances through it. */
   #sweep(id: number, step: -1 | 1): void {
     const margin = this.#margin;
     const inColumn = this.#inColumn;

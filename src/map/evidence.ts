@@ -22,7 +22,7 @@ export function erf(x: number): number {
 
 /**
  * Probability that a return with Gaussian error `sigma` (metres) along one axis stays in the voxel of side
- * `side` that holds the surface, the surface lying anywhere in it with equal chance.
+ * `side` that contains the surface. The surface lies anywhere in it with equal probability.
  * Derivation: mean over s in [0, side] of P(0 <= s + e <= side), see docs/how-the-map-is-made.md.
  */
 export function insideProbability(sigma: number, side: number): number {
@@ -31,16 +31,16 @@ export function insideProbability(sigma: number, side: number): number {
   return erf(q) - (1 - expOf(-q * q)) / (q * Math.sqrt(Math.PI));
 }
 
-/** What the evidence is derived from; every figure is a setting with its reason in docs/how-the-map-is-made.md. */
+/** Parameters of the evidence; each is a setting and explained in docs/how-the-map-is-made.md. */
 export interface EvidenceModel {
   /** Range error (1 sigma, metres) as a function of distance: sigma0 + sigma2 * r^2. */
   readonly sigma0: number;
   readonly sigma2: number;
-  /** Share of returns that are nowhere near a surface: what the mask lets through. */
+  /** Share of returns that are outliers, after the mask. */
   readonly outlierShare: number;
-  /** How much of a frame's evidence is new, 0..1: frames a few centimetres apart repeat each other's errors. */
+  /** Share of a frame's evidence that is independent of the frame before, 0..1: frames a few centimetres apart share their errors. */
   readonly independence: number;
-  /** Most frames that a fully believed voxel, seen through in each, may stay occupied. */
+  /** Frames of seeing through it after which a saturated occupied voxel is free. */
   readonly framesToClear: number;
 }
 
@@ -49,10 +49,10 @@ export interface EvidenceModel {
  *
  * A hit: ln(P(return in voxel | occupied) / P(return in voxel | free)). The first is `insideProbability`; the second
  * is an outlier, or the noise of a surface in the next voxel: outlierShare + (1 - inside) / 2.
- * Free: a voxel that is passed over its whole footprint is nearly certainly empty *if the pose is right*, so what
- * limits the evidence is not noise but how fast one bad frame may erase: it is set by `framesToClear`.
+ * Free: a voxel that rays cross over its whole footprint is almost certainly empty *if the pose is right*. Therefore noise
+ * does not limit the evidence; the speed at which bad frames may erase does: `framesToClear`.
  *
- * @param carveEvery frames between two looks at the same brick, see `Integrator`
+ * @param carveEvery frames between two free-space updates of a brick, see `Integrator`
  */
 export function evidenceTable(
   model: EvidenceModel,
@@ -69,7 +69,7 @@ export function evidenceTable(
     const r = (n + 0.5) * bucket;
     const inside = insideProbability(model.sigma0 + model.sigma2 * r * r, voxelSize);
     const nats = model.independence * logOf(inside / (model.outlierShare + (1 - inside) / 2));
-    // At least a step, so that a far wall is found at all; at most what two hits may reach.
+    // At least two steps, so that a far wall is found at all; at most half of the clamp.
     hit[n] = Math.min(TOP / 2, Math.max(2, Math.round(nats / NATS_PER_STEP)));
     free[n] = Math.min(TOP, Math.ceil((TOP - FREE_BELOW + 1) / looks));
   }
