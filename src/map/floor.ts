@@ -4,9 +4,9 @@ import type { RayTable } from "../geometry/rays.ts";
 /** Columns along one side of a tile. */
 const TILE = 32;
 const TILE_COLUMNS = TILE * TILE;
-/** A column's mean follows the newest this many samples, so that a moved rug is learnt. */
+/** Window of a column's mean, samples: a moved rug is learnt. */
 const MEMORY = 64;
-/** Samples that must disagree with a column in a row before it starts afresh. */
+/** A column restarts after this many consecutive samples that disagree with it. */
 const CHANGE = 6;
 
 export interface FloorSettings {
@@ -16,7 +16,7 @@ export interface FloorSettings {
   readonly slope: number;
 }
 
-/** A frame that floor is looked for in. */
+/** A frame in which floor is sought. */
 export interface FloorFrame {
   /** (height * width) z-depth, 0 for none. */
   readonly depth: Uint16Array;
@@ -34,7 +34,7 @@ export interface FloorFrame {
   readonly stride: number;
 }
 
-/** What one column knows of its floor; a copy. */
+/** A copy of one column's floor. */
 export interface FloorColumn {
   /** Metres in the world, and the standard deviation of single samples about it. */
   readonly height: number;
@@ -60,7 +60,7 @@ export class FloorLayer {
   #tiles = new Map<number, FloorTile>();
   #lastKey = -1;
   #lastTile: FloorTile | null = null;
-  /** Columns whose floor was seen for the first time, or anew at another height, as i, j pairs. */
+  /** Columns with a new floor, or floor at a new height, as i, j pairs. */
   #news = new Int32Array(256);
   #newsCount = 0;
 
@@ -111,7 +111,7 @@ export class FloorLayer {
     const minUp = square(cosOf(this.settings.slope));
     const down = stride * width;
     let used = 0;
-    // The dither spreads the samples over the columns from frame to frame.
+    // The offset changes from frame to frame, so that samples spread over the columns.
     const first = (frame * 3) % stride;
     for (let v = first; v < height - stride; v += stride) {
       for (let u = first; u < width - stride; u += stride) {
@@ -133,7 +133,7 @@ export class FloorLayer {
         const bx = rayX[i + down]! * dDown - lx;
         const by = rayY[i + down]! * dDown - ly;
         const bz = rayZ[i + down]! * dDown - lz;
-        // Normal in the lens frame, away from the surface towards neither side: only its tilt counts.
+        // Normal in the lens frame, of either sign: only its tilt matters.
         const nx = ay * bz - az * by;
         const ny = az * bx - ax * bz;
         const nz = ax * by - ay * bx;
@@ -161,7 +161,7 @@ export class FloorLayer {
       this.#tell(i, j);
     } else {
       const error = z - tile.height[c]!;
-      // Three sigma, but never less than what stamps and tilt do to a single frame.
+      // Three sigma, but at least the error of a single frame by late stamps and tilt.
       const limit = 0.02 + 3 * Math.sqrt(tile.variance[c]!);
       if (error > limit || error < -limit) {
         const against = tile.against[c]! + 1;
@@ -199,7 +199,7 @@ export class FloorLayer {
     this.#newsCount++;
   }
 
-  /** Visits the columns whose floor was first seen, or found at another height, since this was last called. */
+  /** Visits the columns with a new floor, or floor at a new height, since the last call. */
   takeNews(visit: (i: number, j: number) => void): void {
     for (let n = 0; n < this.#newsCount; n++) visit(this.#news[2 * n]!, this.#news[2 * n + 1]!);
     this.#newsCount = 0;
@@ -214,7 +214,7 @@ export class FloorLayer {
     return tile;
   }
 
-  /** Tiles are asked for along rays and rows: most often the same again. */
+  /** Access is along rays and rows, so the last tile is cached. */
   #known(key: number): FloorTile | undefined {
     if (key === this.#lastKey) return this.#lastTile!;
     const tile = this.#tiles.get(key);
@@ -281,7 +281,7 @@ export class FloorLayer {
     return this.#tiles.size * TILE_COLUMNS * (8 + 4 + 1 + 1 + 4 + 4);
   }
 
-  /** Takes over another layer's columns; the other must not be used any more. Every column of either is news. */
+  /** Takes over another layer's columns; the other must not be used any more. Every column of either counts as new. */
   become(other: FloorLayer): void {
     const before = this.#tiles;
     this.#tiles = other.#tiles;
@@ -312,7 +312,7 @@ class FloorTile {
   readonly against = new Uint8Array(TILE_COLUMNS);
 }
 
-/** Tiles within this of the origin, farther than the grid reaches, so that keys are small integers. */
+/** Range of tile coordinates, larger than that of the grid, so that keys are small integers. */
 const TILE_REACH = 8192;
 const isInReach = (tx: number, ty: number): boolean =>
   tx >= -TILE_REACH && tx < TILE_REACH && ty >= -TILE_REACH && ty < TILE_REACH;
@@ -320,5 +320,5 @@ const tileX = (key: number): number => (key >> 14) - TILE_REACH;
 const tileY = (key: number): number => (key & 16383) - TILE_REACH;
 const tileKey = (tx: number, ty: number): number => ((tx + TILE_REACH) << 14) | (ty + TILE_REACH);
 
-/** What users of a head may ask of its floor: nothing here can change it. */
+/** Read-only view of the floor, for users of a head. */
 export type FloorView = Readonly<Pick<FloorLayer, "columnSize" | "at" | "heightAt" | "span" | "byteSize">>;

@@ -2,12 +2,12 @@ import type { BlockGrid } from "./grid.ts";
 import type { PinholeView } from "./pinhole-view.ts";
 import { COARSEST, type DepthPyramid, FINEST, PAD } from "./pyramid.ts";
 
-/** A little less than half a voxel: a corner that just touches the image is no evidence. */
+/** A little less than half a voxel, so that a corner which just touches the image is no evidence. */
 const HALF_VOXEL = 0.45;
-/** Of a voxel's extent in depth: its far side, less the corners that stick out. */
+/** Share of a voxel's extent in depth that counts as its far side: the outermost corners are left out. */
 const FAR_SIDE = 0.4;
 
-// Places in `#steps`: what one voxel along each world axis adds.
+// Indices into `#steps`: increments for one voxel along each world axis.
 const U = 0; // (3) to the numerator of u
 const V = 3; // (3) to the numerator of v
 const DEPTH = 6; // (3) to depth
@@ -23,10 +23,10 @@ const STEPS = 14;
  * they fall into. All lengths are in the lens frame and in depth units.
  */
 export class FreeVoxels {
-  /** The verdict: one bit a voxel, the first 32 and the rest. */
+  /** The result: one bit a voxel, the first 32 and the other 32. */
   free0 = 0;
   free1 = 0;
-  /** The brick at hand: its centre. A call would box three doubles each time. */
+  /** Centre of the present brick; passing three doubles in a call would allocate them. */
   readonly centre = new Float64Array(3);
   readonly #grid: BlockGrid;
   readonly #view: PinholeView;
@@ -70,7 +70,7 @@ export class FreeVoxels {
 
   /**
    * Tests a brick that is wholly in front of the lens, four voxels at a time.
-   * @param words  where its words start in the pool, negative without any: what is free already need not be tested
+   * @param words  start of its words in the pool, negative without any; voxels that are already free are not tested
    * @param behind the farthest depth in the brick's footprint
    * @param isRim  whether its footprint reaches beyond the image
    */
@@ -80,7 +80,7 @@ export class FreeVoxels {
     const X = this.centre[0]!;
     const Y = this.centre[1]!;
     const Z = this.centre[2]!;
-    // A cell no wider than the voxel's own footprint: all its rays go through the voxel.
+    // The pyramid cell is no wider than the voxel's own footprint, so all its rays cross the voxel.
     let level = 31 - Math.clz32((steps[WIDTH]! / Z) | 0);
     if (level < FINEST) level = FINEST;
     if (level > COARSEST) level = COARSEST;
@@ -155,7 +155,7 @@ export class FreeVoxels {
     this.free1 = free1;
   }
 
-  /** Tests a brick around or right before the lens, where some voxels lie behind it. `R` is as in `setFrame`. */
+  /** Tests a brick around or very close to the lens, where some voxels lie behind it. `R` is as in `setFrame`. */
   decideNear(R: Float64Array): void {
     const X = this.centre[0]!;
     const Y = this.centre[1]!;
@@ -179,7 +179,7 @@ export class FreeVoxels {
       let level = 31 - Math.clz32(((fx * unit) / d) | 0);
       if (level < FINEST) level = FINEST;
       if (level > COARSEST) level = COARSEST;
-      // The padding around a level is this many cells wide; farther out nothing was seen.
+      // The padding around a level is this many cells wide; beyond it nothing is in view.
       const out = (PAD - 1) << level;
       if (!(a > -out * d && b > -out * d && a < (this.#lastU + out) * d && b < (this.#lastV + out) * d))
         continue;
@@ -197,7 +197,7 @@ export class FreeVoxels {
   }
 }
 
-/** Moves a pixel outside 0 .. last to the image's rim, `half` at most; without branches. */
+/** Moves a pixel outside 0 .. last to the border of the image, by `half` at most; without branches. */
 function towardsImage(pixel: number, half: number, last: number): number {
   // max(pixel, min(pixel + half, 0)), then min(that, max(that - half, last)).
   let s = pixel + half;

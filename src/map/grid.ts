@@ -17,7 +17,7 @@ export const UNKNOWN = 40;
 export const FREE_BELOW = 32;
 /** Values from here on are occupied; reached from UNKNOWN by one and a half nats. */
 export const OCCUPIED_FROM = 64;
-/** Clamp: the map can always change its mind. Odds 90:1 for occupied, 12:1 for free (at value 0). */
+/** Clamp, so that any voxel can change its class again. Odds 90:1 for occupied, 12:1 for free (at value 0). */
 export const TOP = 112;
 
 export type VoxelClass = "free" | "undecided" | "occupied";
@@ -31,7 +31,7 @@ export const natsOf = (value: number): number => (value - UNKNOWN) * NATS_PER_ST
 
 const EMPTY = -1;
 const LANES = 0x01010101;
-/** Blocks on either side of the origin that a key can name. */
+/** Range of block coordinates to either side of the origin. */
 const REACH_XY = 1024;
 const REACH_Z = 512;
 
@@ -44,7 +44,7 @@ export const keyY = (key: number): number => ((key >>> 11) & 2047) - REACH_XY;
 export const keyZ = (key: number): number => (key >>> 22) - REACH_Z;
 export function inReach(bx: number, by: number, bz: number): boolean {
   return (
-    bx >= -REACH_XY && bx < REACH_XY && by >= -REACH_XY && by < REACH_XY && bz >= -REACH_Z && bz < REACH_Z - 1 // the last layer would hold the key that marks an empty hash place
+    bx >= -REACH_XY && bx < REACH_XY && by >= -REACH_XY && by < REACH_XY && bz >= -REACH_Z && bz < REACH_Z - 1 // the last layer would contain the key that marks an empty hash slot
   );
 }
 
@@ -55,10 +55,10 @@ export function voxelOffset(x: number, y: number, z: number): number {
 }
 
 /**
- * A sparse grid of log-odds. Blocks are found by hash; a brick whose voxels are all alike holds no bytes, only
- * their value: at the rim of what was seen and in free space that is every third brick. Voxel (i, j, k) covers [i, i + 1) * voxelSize along x, and so on, in the world frame.
+ * A sparse grid of log-odds. Blocks are stored in a hash table. A uniform brick (all voxels equal) has no bytes, only
+ * a value; that is every third brick, at the border of the map and in free space. Voxel (i, j, k) covers [i, i + 1) * voxelSize along x, and so on, in the world frame.
  *
- * The arrays are open to the integrators and layers in this folder; all others read through `GridView`.
+ * Integrators and layers in this folder use the arrays directly; all others read through `GridView`.
  */
 export class BlockGrid {
   /** Metres. */
@@ -82,7 +82,7 @@ export class BlockGrid {
 
   #hashKeys = new Int32Array(4096).fill(EMPTY);
   #hashIds = new Int32Array(4096);
-  /** Words of the pool given out so far; freed bricks are given out again first. */
+  /** Words of the pool in use; freed bricks are reused first. */
   #poolUsed = 0;
   #freed = new Int32Array(256);
   #freeCount = 0;
@@ -94,7 +94,7 @@ export class BlockGrid {
     this.voxelSize = voxelSize;
   }
 
-  /** The block's id, or -1 when nothing is known there. */
+  /** The block's id, or -1 without one. */
   find(key: number): number {
     const keys = this.#hashKeys;
     const mask = keys.length - 1;
@@ -154,7 +154,7 @@ export class BlockGrid {
     for (let id = 0; id < this.count; id++) this.#place(this.keys[id]!, id);
   }
 
-  /** First of the brick's own words in `pool`, giving it some if it was uniform. May replace `pool`. */
+  /** Index of the brick's words in `pool`; allocates them if the brick was uniform. May replace `pool`. */
   dense(id: number, brick: number): number {
     const start = this.bricks[8 * id + brick]!;
     return start >= 0 ? start : this.#makeDense(id, brick);
@@ -168,7 +168,7 @@ export class BlockGrid {
       start = this.#poolUsed;
       this.#poolUsed += BRICK_WORDS;
       if (start >= this.pool.length) {
-        // A quarter more, not double: the pool is nearly all of the map's memory.
+        // Grows by a quarter, not by double, because the pool is nearly all of the map's memory.
         const pool = new Int32Array(Math.ceil((this.pool.length * 1.25) / BRICK_WORDS) * BRICK_WORDS);
         pool.set(this.pool);
         this.pool = pool;
@@ -180,7 +180,7 @@ export class BlockGrid {
     return start;
   }
 
-  /** Makes all voxels of a brick equal `value`, and gives its words back if it had any. */
+  /** Makes a brick uniform with `value`, and frees its words if it had any. */
   makeUniform(id: number, brick: number, value: number): void {
     const start = this.bricks[8 * id + brick]!;
     this.bricks[8 * id + brick] = -1 - value;
@@ -219,7 +219,7 @@ export class BlockGrid {
     return this.revision[id]!;
   }
 
-  /** The brick that holds a voxel, for `valueIn`: -1 - v while all its voxels equal v. Good until the grid changes. */
+  /** The brick that holds a voxel, for `valueIn`: -1 - v while all its voxels equal v. Valid until the grid changes. */
   brickAt(i: number, j: number, k: number): number {
     const id = inReach(i >> 3, j >> 3, k >> 3) ? this.find(blockKey(i >> 3, j >> 3, k >> 3)) : -1;
     if (id < 0) return -1 - UNKNOWN;
@@ -242,7 +242,7 @@ export class BlockGrid {
     this.touched[id] = this.frame;
     const offset = voxelOffset(i & 7, j & 7, k & 7);
     const brick = offset >> 6;
-    // A brick that is uniform at the clamp has nothing to gain from more of the same.
+    // A uniform brick at the clamp is not changed by more evidence of the same sign.
     if (steps < 0 && this.bricks[8 * id + brick] === -1) return true;
     const word = this.dense(id, brick) + ((offset >> 2) & 15);
     const shift = (offset & 3) * 8;
@@ -319,7 +319,7 @@ export class BlockGrid {
     this.#hashKeys.fill(EMPTY);
   }
 
-  /** Bytes the voxels and their index take up now. */
+  /** Bytes of memory of the voxels and their index. */
   get byteSize(): number {
     const perBlock = 4 + 32 + 1 + 4 + 4;
     return this.pool.byteLength + this.keys.length * perBlock + this.#hashKeys.length * 8;
@@ -327,16 +327,16 @@ export class BlockGrid {
 }
 
 /**
- * The blocks of an aligned 8 x 8 x 4 group fall into one aligned run of 256 places, so a frame's look-ups stay in cache;
- * the group's own bits are mixed into all of the place, or flat maps, with all their blocks in one layer, would crowd a
- * quarter of the places.
+ * The blocks of an aligned 8 x 8 x 4 group fall into one aligned run of 256 slots, so a frame's look-ups stay in cache.
+ * The group's own bits are mixed into the whole slot number. Otherwise flat maps, with all their blocks in one layer, would crowd a
+ * quarter of the slots.
  */
 function hash(key: number): number {
   const local = (key & 7) | ((key >> 8) & (7 << 3)) | ((key >> 16) & (3 << 6));
   return local ^ (Math.imul(key & ~(7 | (7 << 11) | (3 << 22)), 0x9e3779b1) >>> 7);
 }
 
-/** What users of a head may ask of its map: nothing here can change it. */
+/** Read-only view of the map, for users of a head. */
 export type GridView = Readonly<
   Pick<
     BlockGrid,

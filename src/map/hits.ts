@@ -11,16 +11,16 @@ const ONE = 1 << FRACTION_BITS;
 /** Samples of a near, flat cell of 4 x 4 pixels. */
 const FEW = 2;
 /**
- * The pixels (4 v + u) of a cell in the order in which they are sampled; u is flipped from frame to frame. The first four
- * are in four rows, so that no row of a grazing floor goes unread.
+ * The pixels (4 v + u) of a cell in order of sampling; u is flipped from frame to frame. The first four
+ * are in four rows, so that no row of a grazing floor is skipped.
  */
 const SAMPLE_ORDER = Int32Array.of(0, 6, 9, 15, 2, 4, 11, 13, 1, 3, 5, 7, 8, 10, 12, 14);
 
 /**
  * The voxels in which the pixels of one frame end, each marked once however many pixels end in it.
  *
- * A window of blocks around the lens tells for each block with hits its place in a compact list of bit patterns. The window is never
- * cleared: what a frame writes to it is at least `base`, and `base` rises above all of that for the next frame.
+ * A window of blocks around the lens gives, for each block with hits, its index in a compact list of bit patterns. The window is never
+ * cleared: a frame writes values of at least `base`, and for the next frame `base` rises above all of them.
  */
 export class FrameHits {
   /** The window is 2^windowBits blocks along each side. */
@@ -29,7 +29,7 @@ export class FrameHits {
   base = 1;
   /** (HIT_WORDS a block) one bit a voxel, brick by brick. */
   bits: Int32Array = new Int32Array(256 * HIT_WORDS);
-  /** Blocks with hits, and of each its place in the window; -1 once its hits have been used. */
+  /** Blocks with hits, and the index of each in the window; -1 after its hits were used. */
   count = 0;
   blocks: Int32Array = new Int32Array(256);
   /** The window's first block along each axis. */
@@ -50,7 +50,7 @@ export class FrameHits {
   readonly #rowX: Int32Array;
   readonly #rowY: Int32Array;
   readonly #rowZ: Int32Array;
-  /** A cell's samples: first one or two for near and flat cells, then four, eight or sixteen. */
+  /** Numbers of samples of a cell: one or two for near and flat cells, else four, eight or sixteen. */
   readonly #sampleU = new Int32Array(FEW + 16);
   readonly #sampleV = new Int32Array(FEW + 16);
   readonly #samplePixel = new Int32Array(FEW + 16);
@@ -113,7 +113,7 @@ export class FrameHits {
     }
   }
 
-  /** Where in a cell its samples lie; it moves from frame to frame. */
+  /** Order of the samples in a cell; it changes from frame to frame. */
   #placeSamples(frame: number): void {
     const phase = 3 * frame;
     const du = phase & 3;
@@ -128,12 +128,12 @@ export class FrameHits {
     }
   }
 
-  /** The lens's place along one axis in fixed point, from the window's first block on. Callers say `| 0` again, or sums are doubles. */
+  /** The lens's position along one axis in fixed point, from the window's first block. Callers repeat `| 0`, or sums become doubles. */
   #fromOrigin(metres: number, origin: number): number {
     return (metres * (ONE / this.#voxelSize) - origin * BLOCK_SIDE * ONE) | 0;
   }
 
-  /** The one loop over sampled pixels. It is in one piece: a call per cell or pixel would cost more than what it does. */
+  /** The loop over sampled pixels. One long function: a call per cell or pixel would cost more than its work. */
   #mark(depth: Uint16Array, pyramid: DepthPyramid, t: Float64Array): void {
     const { width, fx, fy } = this.#view;
     const columnX = this.#columnX;
@@ -159,7 +159,7 @@ export class FrameHits {
     let hitBits: Int32Array = this.bits;
     let hitCount = 0;
     const { nearest, farthest } = pyramid;
-    // One sample per 0.7 voxel squared of a surface that faces the lens; as if thrice as far where it does not.
+    // One sample per (0.7 voxel)^2 of a surface that faces the lens; three times the distance is assumed where it does not.
     const near1 = (0.7 * this.#unit * Math.sqrt(fx * fy)) / 4;
     const near2 = near1 * Math.SQRT2;
     const near4 = near1 * 2;

@@ -6,13 +6,13 @@ import { FrameHits } from "./hits.ts";
 import { checkedView, type PinholeView } from "./pinhole-view.ts";
 import { DepthPyramid } from "./pyramid.ts";
 
-/** What one frame did, for pulse and benchmarks. Reused: read it before the next frame. */
+/** Statistics of one frame, for pulse and benchmarks. Reused: read it before the next frame. */
 export interface IntegrationCounts {
   /** Pixels used as hits. */
   points: number;
-  /** Hits outside the map's reach or the frame's window, left out. */
+  /** Hits that were dropped: outside the map's reach or the frame's window. */
   outside: number;
-  /** Blocks and bricks looked at, bricks freed as a whole, bricks decided voxel by voxel. */
+  /** Counts: blocks and bricks tested, bricks freed as a whole, bricks decided voxel by voxel. */
   blocks: number;
   bricks: number;
   bulk: number;
@@ -26,7 +26,7 @@ export interface IntegrationCounts {
  * view (`BlocksInView`) is compared with the depth image, brick by brick and where needed voxel by voxel (`Carver`).
  *
  * Each frame gathers one of `carveEvery` interleaved sets of bricks with evidence to match: frames 70 ms apart
- * are no independent looks, and a frame then costs little more than its hits.
+ * are not independent, and a frame then costs little more than its hits.
  */
 export class Integrator {
   readonly counts: IntegrationCounts = { points: 0, outside: 0, blocks: 0, bricks: 0, bulk: 0, mixed: 0 };
@@ -76,7 +76,7 @@ export class Integrator {
     this.#carver.carve(rotation, farthest);
     this.#hits.finish();
     counts.points = this.#hits.points;
-    // A view that leaves the map's reach is some hundreds of metres out.
+    // The view leaves the map's reach only some hundreds of metres from the origin.
     counts.outside = this.#hits.outside + (isInside ? 0 : this.#hits.points);
     counts.blocks = this.#blocks.seen;
     counts.bricks = this.#carver.bricks;

@@ -13,15 +13,15 @@ import {
   voxelOffset,
 } from "./grid.ts";
 
-/** What a column is for this body. */
+/** State of a column for this body. */
 export const COLUMN = {
   /** Neither floor nor free space seen at the body's height. */
   unseen: 0,
   /** Floor seen, and nothing above it. */
   clear: 1,
-  /** Something stands between the ground clearance and the body's height. */
+  /** An obstacle between the ground clearance and the body's height. */
   blocked: 2,
-  /** Floor seen and nothing in the way, but something hangs above the body's height. */
+  /** Floor seen and no obstacle, but something hangs above the body's height. */
   overhang: 3,
   /** Free space at the body's height, but no floor seen: it may be far away, dark, or not there. */
   open: 4,
@@ -30,7 +30,7 @@ export const COLUMN = {
 export interface Body {
   /** Metres from the floor to the robot's highest point. */
   readonly height: number;
-  /** Metres: what is lower than this above the floor is driven over. */
+  /** Ground clearance, metres: lower obstacles are driven over. */
   readonly groundClearance: number;
 }
 
@@ -38,7 +38,7 @@ const TILE = 32;
 
 class LayerTile {
   readonly kind = new Uint8Array(TILE * TILE);
-  /** Metres from the floor to the lowest thing above the ground clearance; Infinity when none was seen. */
+  /** Metres from the floor to the lowest object above the ground clearance; Infinity without one. */
   readonly headroom = new Float32Array(TILE * TILE).fill(Number.POSITIVE_INFINITY);
 }
 
@@ -51,8 +51,8 @@ export interface LayerRectangle<T extends Uint8Array | Float32Array> {
 }
 
 /**
- * The map in two dimensions, for one body: which columns it can enter, how high the space above them is, and how far each
- * is from the nearest that it cannot. Follows the grid's block revisions, so its cost goes with what has changed.
+ * The map in two dimensions, for one body: which columns it can enter, their headroom, and the distance of each
+ * from the nearest blocked column. Follows the grid's block revisions, so its cost depends on the changes only.
  */
 export class BodyLayers {
   readonly #clearance: ClearanceField;
@@ -73,7 +73,7 @@ export class BodyLayers {
 
   /**
    * @param clearanceLimit metres up to which the clearance field is exact
-   * @throws {RangeError} if the body makes no sense
+   * @throws {RangeError} if the body is invalid
    */
   constructor(grid: BlockGrid, floor: FloorLayer, body: Body, clearanceLimit: number) {
     if (!(body.height > body.groundClearance && body.groundClearance >= 0)) {
@@ -88,9 +88,9 @@ export class BodyLayers {
   }
 
   /**
-   * Brings the layers up to date with the grid.
+   * Updates the layers from the grid.
    * @param floorHeight z of the floor under the base, used for columns whose own floor was not seen
-   * @returns how many columns of blocks were looked at again
+   * @returns how many columns of blocks were recomputed
    */
   update(floorHeight: number): number {
     const grid = this.#grid;
@@ -108,7 +108,7 @@ export class BodyLayers {
       const bz = keyZ(key);
       const slot = columnKey(keyX(key), keyY(key));
       const range = this.#seen.get(slot);
-      // Lowest and highest block of the column, packed, so that the scan below need not try them all.
+      // Lowest and highest block of the column, packed, so that the scan below can skip the rest.
       const low = Math.min(bz, range === undefined ? bz : (range >> 11) - 1024);
       const high = Math.max(bz, range === undefined ? bz : (range & 2047) - 1024);
       this.#seen.set(slot, ((low + 1024) << 11) | (high + 1024));
@@ -132,7 +132,7 @@ export class BodyLayers {
     const low = (range >> 11) - 1024;
     const high = (range & 2047) - 1024;
     const { height: bodyHeight, groundClearance } = this.#body;
-    // The column's blocks, found once: their ids, or -1 where nothing is known.
+    // The ids of the column's blocks, looked up once; -1 without one.
     const { pool, bricks } = grid;
     const ids = this.#ids;
     for (let bz = low; bz <= high; bz++) {
@@ -152,9 +152,9 @@ export class BodyLayers {
         const hasFloor = !Number.isNaN(own);
         let isFree = false;
         let headroom = Number.POSITIVE_INFINITY;
-        // A voxel counts by its centre: half of one that is cut by the plane of the ground clearance says nothing.
+        // A voxel counts by its centre, because one that the plane of the ground clearance cuts may be filled below it only.
         const first = Math.max(low * BLOCK_SIDE, Math.ceil((floor + groundClearance) / size - 0.5));
-        // The voxel layer that holds the floor itself is floor, wherever in it the floor lies.
+        // The voxel layer that contains the floor is floor, wherever in it the floor lies.
         const above = Math.max(first, Math.floor(floor / size + 0.25) + 1);
         // Centres below this stand in the body's way.
         const bodyTop = (floor + bodyHeight) / size - 0.5;
@@ -211,8 +211,8 @@ export class BodyLayers {
   }
 
   /**
-   * Metres from column (i, j) to the nearest blocked one, centre to centre; Infinity beyond the limit. What changed since
-   * the last question is computed now and not earlier: columns flip at the rim of noise, and may never be asked for.
+   * Metres from column (i, j) to the nearest blocked one, centre to centre; Infinity beyond the limit. Changes since
+   * the last query are computed now and not earlier: noisy columns change often and may never be queried.
    */
   clearanceAt(i: number, j: number): number {
     if (this.#isClearanceStale) this.#clearance.update();
@@ -275,7 +275,7 @@ const columnKey = (bx: number, by: number): number => (bx + 2048) * 4096 + (by +
 const tileKey = (tx: number, ty: number): number =>
   tx >= -8192 && tx < 8192 && ty >= -8192 && ty < 8192 ? ((tx + 8192) << 14) | (ty + 8192) : -1;
 
-/** What users of a head may ask of its layers: nothing here can change them. */
+/** Read-only view of the layers, for users of a head. */
 export type LayersView = Readonly<
   Pick<BodyLayers, "kindAt" | "clearanceAt" | "bounds" | "kinds" | "headroom" | "floorHeights" | "clearances">
 >;

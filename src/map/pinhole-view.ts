@@ -1,4 +1,4 @@
-/** An ideal pinhole image of z-depth: what every camera model is brought to before it carves the map. */
+/** An ideal pinhole image of z-depth; every camera model is converted to one before integration. */
 export interface PinholeView {
   /** Pixels; the width even. */
   readonly width: number;
@@ -9,7 +9,7 @@ export interface PinholeView {
   readonly cy: number;
   /** Depth counts per metre. */
   readonly unitsPerMetre: number;
-  /** Metres along z; nothing beyond is in the image. */
+  /** Largest depth, metres along z. */
   readonly maxRange: number;
 }
 

@@ -4,12 +4,12 @@ import { PYRAMID_KERNEL } from "./pyramid-kernel.ts";
 /** Level of the finest cells: 4 x 4 pixels. Level l cells are 2^l pixels wide. */
 export const FINEST = 2;
 export const COARSEST = 8;
-/** Cells of "never free, nothing behind" around each level, so that look-ups need no bounds checks. */
+/** Padding cells around each level, with "never free, nothing behind", so that look-ups need no bounds checks. */
 export const PAD = 12;
-/** A finest cell with more missing pixels than this, of its sixteen, carves nothing. */
+/** A finest cell with more missing pixels than this, of sixteen, carves nothing. */
 const HOLES_ALLOWED = 11;
 
-/** Cells of two bytes, and what a vector may reach beyond them. */
+/** Bytes of a cell, and the bytes that a vector may access beyond the last. */
 const CELL = 2;
 const SPARE = 64;
 
@@ -31,8 +31,8 @@ interface Exports {
  * Nearest and farthest depth of a depth image over square cells of 4, 8, ... 256 pixels, each level also as a
  * sliding window of 2 x 2 cells. Depths are 0 (none) to 32767.
  *
- * Few scattered missing pixels in a finest cell are passed over; a cell with more of them has minimum 0, since
- * a ray that did not return says nothing about what lies before it. The comparing is done eight pixels at a time in
+ * A few missing pixels in a finest cell are ignored. A cell with more of them has minimum 0, since
+ * a ray without a return says nothing about the space in front of it. Comparisons are done eight pixels at a time in
  * WebAssembly (pyramid.wat): every pixel is compared several times, and scalar code took a sixth of the whole integration.
  */
 export class DepthPyramid {

@@ -14,7 +14,7 @@ const FARTHEST = 2 ** 30;
 const HARDLY = 1e-12;
 
 /**
- * Lists the voxels that the segment from a to b passes, in order, as i, j, k triples.
+ * Lists the voxels that the segment from a to b crosses, in order, as i, j, k triples.
  *
  * The first is a's own and the last b's own; each of the others shares a face with the one before it, so there are
  * 1 + |di| + |dj| + |dk| of them. Where the segment meets an edge or a corner it steps along x first, then y,
@@ -94,20 +94,20 @@ export function traverse(
   return count;
 }
 
-/** What a ray passed on its way. Reused: one object serves all rays. */
+/** Statistics along a ray. Reused: one object serves all rays. */
 export interface Passage {
   /** Share, 0..1, of the length up to the hit (or `maxRange`) that lay in undecided voxels. */
   undecided: number;
 }
 
 /**
- * Looks along a ray for the first occupied voxel. Longer than a screen: the walk steps from voxel to voxel on numbers in local variables,
+ * Finds the first occupied voxel along a ray. One long function: the walk steps from voxel to voxel on local variables,
  * which a call would have to pass and allocate.
  *
  * @param ox, oy, oz where from, world metres
  * @param dx, dy, dz unit vector
- * @param maxRange metres; what is entered beyond is not seen
- * @param passage receives what lay before it
+ * @param maxRange metres; voxels beyond are ignored
+ * @param passage receives the statistics up to the hit
  * @returns metres to where the ray enters that voxel, 0 if it starts in one, Infinity if there is none
  * @throws {RangeError} if a number isn't finite or the direction isn't a unit vector
  */
@@ -136,7 +136,7 @@ export function castRay(
   const stepX = dx < 0 ? -1 : 1;
   const stepY = dy < 0 ? -1 : 1;
   const stepZ = dz < 0 ? -1 : 1;
-  // Along an axis that the ray hardly moves on, the next face is never reached.
+  // Along an axis with almost no motion, the next face is never reached.
   const movesX = Math.abs(dx) > HARDLY;
   const movesY = Math.abs(dy) > HARDLY;
   const movesZ = Math.abs(dz) > HARDLY;
@@ -165,7 +165,7 @@ export function castRay(
     const brick = ((i >> 2) & 1) | (((j >> 2) & 1) << 1) | (((k >> 2) & 1) << 2);
     const start = id < 0 ? -1 - UNKNOWN : bricks[8 * id + brick]!;
     if (start < 0) {
-      // All alike: cross the brick in one step.
+      // A uniform brick: cross it in one step.
       const value = -1 - start;
       if (value >= OCCUPIED_FROM) {
         hit = true;
@@ -180,7 +180,7 @@ export function castRay(
       const out = Math.max(t, Math.min(tx, ty, tz));
       if (value >= FREE_BELOW) undecided += Math.min(out, end) - t;
       t = out;
-      // Kept inside the brick on the axes that it does not leave by, whatever rounding says.
+      // On the other axes the position stays inside the brick, in spite of rounding.
       i = Math.min(x0 + 3, Math.max(x0, Math.floor(ax + t * dx)));
       j = Math.min(y0 + 3, Math.max(y0, Math.floor(ay + t * dy)));
       k = Math.min(z0 + 3, Math.max(z0, Math.floor(az + t * dz)));

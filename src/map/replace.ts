@@ -18,7 +18,7 @@ export class GridReplacement {
     this.#from = from;
   }
 
-  /** Looks at up to `blocks` blocks; true when all are done. */
+  /** Compares up to `blocks` blocks; true when all are done. */
   step(blocks: number): boolean {
     const [from, to] = [this.#from, this.#to];
     for (let n = 0; n < blocks; n++) {

@@ -4,8 +4,8 @@ import type { BlockGrid } from "./grid.ts";
 import { traverse } from "./ray.ts";
 
 /**
- * Integration of a planar laser scan: few rays, so each is walked exactly, and a voxel still counts once a scan, a hit
- * before free.
+ * Integration of a planar laser scan. It has few rays, so each is walked exactly. A voxel counts once a scan; a hit
+ * overrides free.
  */
 export class ScanIntegrator {
   readonly #grid: BlockGrid;
@@ -70,8 +70,8 @@ export class ScanIntegrator {
       const [i, j, k] = [Math.floor(ex), Math.floor(ey), Math.floor(ez)];
       if (this.#mark(i, j, k)) grid.add(i, j, k, this.#steps(this.#evidence.hit, d));
     }
-    // Beams that graze a wall pass through its other voxels, and a wall lies as often as not at a boundary of voxels:
-    // next to a hit nothing is freed.
+    // Grazing beams pass through other voxels of the same wall, and a wall often lies on a boundary of voxels.
+    // Therefore voxels next to a hit are not freed.
     for (let n = 0; n < depth.length; n++) {
       if (depth[n] === 0) continue;
       const [i, j, k] = [

@@ -8,7 +8,7 @@ import { BLOCK_VOXELS, BlockGrid, type GridView, inReach, keyX, keyY, keyZ, TOP 
 // 128 is a voxel, and one from 128 up repeats the voxel before it: byte - 127 more of them. So no block is longer
 // than its voxels.
 
-/** The first byte isn't text, and the line ends show bytes that went through a text-mode copy. */
+/** The first byte is not text, and the line ends reveal a copy in text mode. */
 const MAGIC = Uint8Array.of(0x89, 0x42, 0x4d, 0x50, 0x0d, 0x0a, 0x1a, 0x0a);
 const VERSION = 1;
 const HEAD_SIZE = 32;
@@ -23,7 +23,7 @@ const MOST_REVISION = 2 ** 31 - 1;
 /** CRC-32C of all the bytes, unsigned. */
 export type Checksum = (bytes: Uint8Array) => number;
 
-/** The bytes are no snapshot or block, or a damaged one; `offset` is where, from the first byte given. */
+/** The bytes are not a valid snapshot or block; `offset` is the position of the error from the first byte. */
 export class SnapshotError extends Error {
   override readonly name = "SnapshotError";
   readonly offset: number;
@@ -71,7 +71,7 @@ export function encodeBlock(grid: GridView, id: number, out: Uint8Array, offset:
 /**
  * Puts one block, as `encodeBlock` wrote it, into a grid; what the grid had there is replaced.
  * @returns offset after the last byte read
- * @throws {SnapshotError} if the bytes are no block; the grid is then as it was
+ * @throws {SnapshotError} if the bytes are not a block; the grid is then unchanged
  */
 export function decodeBlock(grid: BlockGrid, bytes: Uint8Array, offset: number): number {
   const left = bytes.length - offset;
@@ -129,8 +129,8 @@ function checkValue(value: number, at: number): void {
 }
 
 /**
- * Lists the blocks in which a voxel's class has changed after `revision`: what a client that has the map as of
- * that revision needs.
+ * Lists the blocks in which a voxel's class has changed after `revision`, as a client needs them that has the map as of
+ * that revision.
  * @param out receives block ids, as many as fit
  * @returns how many there are, which may be more than fit
  */
@@ -174,8 +174,8 @@ export function encodeSnapshot(grid: GridView, checksum: Checksum): Uint8Array {
 }
 
 /**
- * A grid like the one that the bytes were made from. Needs memory in proportion to the bytes given, whatever they say.
- * @throws {SnapshotError} if they are no snapshot, cut short, of another version, or damaged
+ * Restores a grid. The memory is proportional to the number of bytes, whatever their content.
+ * @throws {SnapshotError} if they are not a snapshot, truncated, of another version, or damaged
  */
 export function decodeSnapshot(bytes: Uint8Array, checksum: Checksum): BlockGrid {
   for (let i = 0; i < MAGIC.length; i++) {

@@ -6,16 +6,16 @@ import { dot, scaled } from "../geometry/vec.ts";
 export interface AttitudeSettings {
   /** Seconds: time constant of each of the two low-passes on acceleration. */
   readonly smoothing: number;
-  /** 1/s: how fast what gravity corrects is taken to be gyro bias. */
+  /** 1/s: gain with which corrections by gravity go into the gyro's bias. */
   readonly biasGain: number;
-  /** Rest is: no rate changing by more than this, rad/s, and no acceleration by more than that, m/s^2, ... */
+  /** Rest: no rate changes by more than this, rad/s, and no acceleration by more than this, m/s^2, ... */
   readonly restRate: number;
   readonly restAcceleration: number;
-  /** ... for this many seconds, with a mean rate that may still be bias: rad/s, before the first rest and after it. */
+  /** ... for this many seconds, with a mean rate that can be bias: at most this, rad/s, before the first rest and after it. */
   readonly restTime: number;
   readonly largestBias: number;
   readonly largestBiasChange: number;
-  /** Seconds without a sample after which the tilt is found afresh. */
+  /** The tilt restarts after this many seconds without a sample. */
   readonly maxGap: number;
 }
 
@@ -49,8 +49,8 @@ export function levelFromGravity([x, y, z]: Vec3): Quat {
 }
 
 /**
- * Attitude from raw rates and accelerations: worldFromImu with z up. Tilt is held by gravity; yaw starts at 0 and drifts
- * with what is left of the gyro's errors.
+ * Attitude from raw rates and accelerations: worldFromImu with z up. Gravity corrects the tilt; yaw starts at 0 and drifts
+ * with the remaining error of the gyro.
  *
  * Rates are integrated exactly (each sample's rate holds since the sample before). Acceleration is turned into the frame
  * that the gyro alone keeps, where gravity stands still while motion's own acceleration swings about zero, and is
@@ -65,9 +65,9 @@ export function levelFromGravity([x, y, z]: Vec3): Quat {
 export class AttitudeFilter {
   readonly #settings: AttitudeSettings;
   #time = Number.NaN;
-  /** Seconds since the tilt was found (afresh). */
+  /** Seconds since the last start of the tilt. */
   #age = 0;
-  /** The gyro's own frame from the imu; and the world from that frame, which takes up the corrections. */
+  /** The gyro's own frame from the imu; and the world from that frame, which contains the corrections. */
   #gyroFrame: Quat = [0, 0, 0, 1];
   #worldFrame: Quat = [0, 0, 0, 1];
   #rotation: Quat = [0, 0, 0, 1];
@@ -79,7 +79,7 @@ export class AttitudeFilter {
   #meanForce: Vec3 = [0, 0, 0];
   #restFor = 0;
   #knowsBias = false;
-  /** Biases of one to two seconds and up to one second ago while at rest: what came last may be the start of a turn. */
+  /** Mean rates at rest of the last two seconds, one each: the newest may contain the start of a turn. */
   #settledBias: Vec3 = [0, 0, 0];
   #recentBias: Vec3 = [0, 0, 0];
   #recentAge = 0;
@@ -107,7 +107,7 @@ export class AttitudeFilter {
     return this.#restFor >= this.#settings.restTime;
   }
 
-  /** False for one `smoothing` after the start or a gap, while motion may still show as tilt. */
+  /** False for one `smoothing` time after the start or a gap, while acceleration may still look like tilt. */
   get isSettled(): boolean {
     return this.#age >= this.#settings.smoothing;
   }
@@ -116,8 +116,8 @@ export class AttitudeFilter {
    * @param time     microseconds
    * @param rate     rad/s in the imu frame
    * @param force    specific force, m/s^2, in the imu frame: +g along up at rest
-   * @param isMoving true when it is known otherwise, as from the wheels, that the sensor is not at rest: a slow steady
-   *                 turn looks like rest to it
+   * @param isMoving true when another source (the wheels) shows that the sensor is not at rest: a slow steady
+   *                 turn looks like rest
    * @returns false when the sample was left out: not later than the one before it
    * @throws {RangeError} if a value is not finite
    */
@@ -140,7 +140,7 @@ export class AttitudeFilter {
     this.#gyroFrame = multiply(this.#gyroFrame, fromRotationVector(turned));
 
     const { smoothing, biasGain } = this.#settings;
-    // At first a plain mean, so that the first sample counts no more than the others.
+    // At first a plain mean, so that the first sample has no extra weight.
     const share = Math.max(1 - expOf(-step / smoothing), step / (this.#age + step));
     this.#once = this.#signals(force).map((now, k) => mix(this.#once[k]!, now, share));
     this.#twice = this.#once.map((once, k) => mix(this.#twice[k]!, once, share));
@@ -149,8 +149,8 @@ export class AttitudeFilter {
     this.#worldFrame = multiply(correction, this.#worldFrame);
     this.#rotation = multiply(this.#worldFrame, this.#gyroFrame);
     if (this.isSettled && !this.isAtRest) {
-      // A bias turns with the imu and is seen as late as gravity is. The axes, smoothed alike, say which way it pointed
-      // when it did what is corrected now, and fade out in a spin that hides it. The vector part is half the angle.
+      // A bias rotates with the imu, and its effect appears as late as gravity. The axes, smoothed in the same way, give its direction
+      // at the time of the error that is corrected now, and fade out in a fast spin. The vector part is half the angle.
       const drift = turn(conjugate(this.#worldFrame), [2 * correction[0], 2 * correction[1], 0]);
       this.#bias = subtract(this.#bias, scaled([dot(x, drift), dot(y, drift), dot(z, drift)], biasGain));
     }
@@ -163,7 +163,7 @@ export class AttitudeFilter {
     );
   }
 
-  /** Tilt from this sample alone; yaw and bias are kept. */
+  /** Sets the tilt from this sample alone; keeps yaw and bias. */
   #start(rate: Vec3, force: Vec3): void {
     const [x, y] = turn(this.#rotation, [1, 0, 0]);
     const level = levelFromGravity(lengthOf(force) > 0 ? force : [0, 0, 1]);

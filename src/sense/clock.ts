@@ -1,6 +1,6 @@
 const WRAP = 2 ** 32;
 
-/** Makes one running count out of 32-bit microsecond stamps, which start over every 71.6 minutes. */
+/** Unwraps 32-bit microsecond stamps, which overflow every 71.6 minutes. */
 export class StampUnwrapper {
   #last: number | null = null;
 

@@ -8,7 +8,7 @@ export interface SensorSetup {
   readonly mount: { readonly on: "head" | "base"; readonly pose: Pose };
 }
 
-/** What is known before the first event: which sensors there are and how they are mounted. */
+/** The setup before the first event: the sensors and their mounts. */
 export interface Setup {
   readonly sensors: readonly SensorSetup[];
   /** Where the head sits on the base (base: floor point under the robot, x forward, y left, z up). */
@@ -24,7 +24,7 @@ interface Stamped {
 
 /**
  * A depth frame or a laser scan, stamped at mid-exposure. `counts` and `amplitude` are row-major
- * (height * width) and belong to whoever made the event: they may be overwritten once `take` returns.
+ * (height * width) and belong to the sender of the event, who may overwrite them after `take` returns.
  */
 export interface DepthEvent extends Stamped {
   readonly kind: "depth";
@@ -84,13 +84,13 @@ export interface FloorcheckEvent extends Stamped {
 export const WAIVER_DIRECTIONS = ["forward", "backward", "left", "right"] as const;
 
 /**
- * The base takes a stop upon itself: for a stated reason, in one direction, for a few seconds. It changes nothing of what the
- * head says; it is recorded and shown.
+ * The base overrides a stop on its own responsibility: for a stated reason, in one direction, for a few seconds. It changes no output of the
+ * head; it is recorded and shown.
  */
 export interface WaiverEvent extends Stamped {
   readonly kind: "waiver";
   readonly direction: (typeof WAIVER_DIRECTIONS)[number];
-  /** From `time` on; 0 takes it back. */
+  /** Duration from `time`; 0 withdraws it. */
   readonly seconds: number;
   readonly reason: string;
 }
@@ -99,7 +99,7 @@ export interface WaiverEvent extends Stamped {
 export const MOST_SHED = 16;
 
 /**
- * The board has too little time, or enough again: from here on one frame in 2^level of each sensor is mapped, 0 for all. Frames
+ * Load shedding: from here on one frame in 2^level of each sensor is mapped; level 0 maps all. Frames
  * that are not mapped are still judged and located. The decision is an event, so that a recording of a loaded head replays to the
  * same map.
  */
@@ -115,7 +115,7 @@ export interface MarkEvent extends Stamped {
   readonly text: string;
 }
 
-/** A pose known from outside (simulation truth, motion capture, a data set): worldFromBase, or worldFromLens. */
+/** A pose from outside (simulation truth, motion capture, a data set): worldFromBase, or worldFromLens. */
 export interface ReferenceEvent extends Stamped {
   readonly kind: "reference";
   readonly of: "base" | "lens";

@@ -49,7 +49,7 @@ export function frozenText(
   }
 }
 
-/** What an image is worth: "doubtful" repeats itself while the head moves, for too short a time to be called frozen. */
+/** Verdict on an image: "doubtful" repeats itself while the head moves, for too short a time to be called frozen. */
 export type ImageVerdict = "live" | "doubtful" | "frozen";
 
 /**
@@ -69,26 +69,26 @@ const NOISY_IMAGES = 8;
  */
 const ROUGH = 4;
 const ROUGH_SHARE = 0.25;
-/** Metres and radians by the wheels that are motion: no image stays as it was over them. */
+/** Motion by the wheels, metres and radians, that changes every image. */
 const LEAST_WAY = 0.01;
 const LEAST_TURN = (0.6 * Math.PI) / 180;
-/** Radians by the wheels that no attitude misses. */
+/** Turn by the wheels, radians, that every attitude shows. */
 const LEAST_TURN_FELT = (1 * Math.PI) / 180;
-/** Share of a turn by which wheels may be wrong. */
+/** Error of the wheels as a share of a turn. */
 const WHEELS_ERR = 0.1;
-/** Samples of an attitude or of rates in a row that must be alike. */
+/** Number of equal consecutive samples of an attitude, or of rates, that count as a repetition. */
 const LEAST_ALIKE = 5;
 
-/** Pixels of an image that are compared, about. */
+/** Number of pixels of an image that are compared, approximately. */
 const SAMPLED = 4096;
-/** Fewest returns among them: an image without any is blind, which the guard says. */
+/** Fewest returns among them; an image with less is blind, which the guard reports. */
 const LEAST_RETURNS = 64;
 /** One sampled pixel in 500 may change in a repeated image: drivers write counters and stamps into images. */
 const CHANGED_SHARE = 500;
-/** Different images that are remembered: a driver with two or three buffers may hang and show them in turn. */
+/** Number of different images that are remembered: a driver with two or three buffers may hang and send them in turn. */
 const REMEMBERED = 3;
 
-/** Tells whether an image is one of the last few again. Normal images differ in the first pixels that are compared. */
+/** Detects an image that equals one of the last few. Live images differ in the first pixels that are compared. */
 class ImageMemory {
   readonly #rows: number;
   readonly #width: number;
@@ -99,7 +99,7 @@ class ImageMemory {
     hasAmplitude: boolean;
   }[] = [];
   #next = 0;
-  /** Images that have shown noise. */
+  /** Number of images that have shown noise. */
   #noisy = 0;
 
   constructor(width: number, height: number) {
@@ -193,23 +193,23 @@ class ImageMemory {
 interface RepeatLimits {
   /** Fewest repeated samples that count. */
   readonly alike: number;
-  /** Metres and radians by the wheels that the content cannot miss. */
+  /** Motion by the wheels, metres and radians, that must change the content. */
   readonly way: number;
   readonly turn: number;
   /** Microseconds of repeated samples without motion after which they are suspect. */
   readonly suspectAfter: number;
 }
 
-/** Follows one stream: since when it repeats itself, and what says that the head has moved meanwhile. */
+/** State of one stream: since when it repeats itself, and which source shows motion of the head meanwhile. */
 class Repeats {
   state: FrozenNote["state"] = "live";
-  /** What said first that the head moves since the content repeats itself. */
+  /** The first source that showed motion since the content repeats itself. */
   claim: { readonly time: number; readonly by: MotionSource } | null = null;
-  /** Microseconds: of the sample that the newest are like; and the wheels' pose then. */
+  /** Microseconds: of the first of the equal samples; and the wheels' pose then. */
   #since = Number.NEGATIVE_INFINITY;
   #wheels: Vec3 | null = null;
   #alike = 0;
-  /** rad/s that the repeated sample itself says. */
+  /** Turn rate in the repeated sample itself, rad/s. */
   #rate = 0;
   readonly #limits: RepeatLimits;
 
@@ -219,7 +219,7 @@ class Repeats {
 
   /**
    * Takes a sample. Returns whether the state has changed.
-   * @param rate    rad/s that it says itself
+   * @param rate    its own turn rate, rad/s
    * @param isNoisy whether samples before it have shown noise
    */
   see(time: number, isRepeated: boolean, wheels: Vec3 | null, { rate = 0, isNoisy = false } = {}): boolean {
@@ -235,7 +235,7 @@ class Repeats {
       return before !== this.state;
     }
     this.#alike++;
-    // A stream stays frozen until its content changes: a base that has stopped for it claims no motion any more.
+    // A stream stays frozen until its content changes, because the base stops and then no source shows motion any more.
     if (this.state === "frozen" || this.#alike < alike) return false;
     if (this.claim !== null && time - this.claim.time >= STAMPS_DIFFER) this.state = "frozen";
     else if (isNoisy && time - this.#since >= NOISE_GONE_AFTER) this.state = "frozen";
@@ -243,12 +243,12 @@ class Repeats {
     return before !== this.state;
   }
 
-  /** Something says that the head moves. */
+  /** A source shows motion of the head. */
   note(time: number, by: MotionSource): void {
     if (this.claim === null && time > this.#since) this.claim = { time, by };
   }
 
-  /** What the wheels say. */
+  /** Motion by the wheels. */
   noteWheels(event: MotionEvent): void {
     this.#wheels ??= event.pose;
     const { way, turn } = wheelMotion(this.#wheels, event);
@@ -260,7 +260,7 @@ class Repeats {
 }
 
 const IMAGES: RepeatLimits = { alike: 1, way: LEAST_WAY, turn: LEAST_TURN, suspectAfter: SUSPECT_AFTER };
-/** At rest, an attitude in coarse steps repeats itself without anything being wrong: it is never merely suspect. */
+/** At rest, an attitude with coarse steps repeats itself normally: attitudes are never "suspect". */
 const ATTITUDES: RepeatLimits = {
   alike: LEAST_ALIKE,
   way: Number.POSITIVE_INFINITY,
@@ -268,7 +268,7 @@ const ATTITUDES: RepeatLimits = {
   suspectAfter: Number.POSITIVE_INFINITY,
 };
 
-/** Watches all streams of a head for content that does not change although the head moves. */
+/** Monitors all streams of a head for content that does not change although the head moves. */
 export class FrozenWatch {
   readonly #images: readonly { readonly memory: ImageMemory; readonly repeats: Repeats }[];
   readonly #orientation = new Repeats(ATTITUDES);
@@ -287,12 +287,12 @@ export class FrozenWatch {
     }));
   }
 
-  /** Whether any stream is frozen: nothing that is known of the ground can be trusted then. */
+  /** Whether any stream is frozen: then the memory of the ground cannot be trusted. */
   get isFrozen(): boolean {
     return this.isAttitudeFrozen || this.#images.some(({ repeats: { state } }) => state === "frozen");
   }
 
-  /** Whether what the attitude is made of is frozen. */
+  /** Whether a source of the attitude is frozen. */
   get isAttitudeFrozen(): boolean {
     return this.#orientation.state === "frozen" || this.#inertial.state === "frozen";
   }
@@ -309,7 +309,7 @@ export class FrozenWatch {
         const isRepeated = isSame(sample, this.#lastInertial);
         this.#lastInertial = sample;
         const by = this.#motion.take(event);
-        // Rates that repeat themselves say nothing of motion.
+        // Repeated rates are no evidence of motion.
         if (by !== null && !isRepeated) this.#claim(event.time, by);
         return this.#see("inertial", this.#inertial, event.time, isRepeated, lengthOf(event.gyro));
       }
@@ -342,7 +342,7 @@ export class FrozenWatch {
 
   #claim(time: number, by: MotionSource): void {
     for (const { repeats } of this.#images) repeats.note(time, by);
-    // An accelerometer feels a push that turns nothing.
+    // The accelerometer also measures a push without rotation.
     if (by === "gyro") this.#orientation.note(time, by);
   }
 

@@ -3,9 +3,9 @@ import type { OrientationBuffer } from "./orientation.ts";
 import { StampedRing } from "./stamped-ring.ts";
 
 export interface InertialSettings {
-  /** How many samples are kept; the oldest go first. */
+  /** Number of samples kept; the oldest are dropped first. */
   readonly capacity: number;
-  /** Microseconds; a sample tells nothing of what lies farther before it. */
+  /** Longest interval, microseconds, that a sample represents. */
   readonly maxGap: number;
 }
 
@@ -23,8 +23,8 @@ export interface InertialSpan {
   readonly rate: Float64Array;
   readonly force: Float64Array;
   /**
-   * (3) m/s in the imu frame: the end of the span before had no sample of its own yet and was given the last one; this is what
-   * the right one makes of it.
+   * (3) m/s in the imu frame: correction of the previous span, whose end had no sample of its own yet and used the last one;
+   * this is the difference to the true one.
    */
   readonly owed: Float64Array;
   /** Seconds in all, and how many of them no sample covers. */
@@ -46,7 +46,7 @@ export function emptySpan(capacity: number): InertialSpan {
 }
 
 /**
- * The last inertial samples, cut into spans that follow each other. Each is taken for the mean over the interval that ends at its
+ * The last inertial samples, cut into consecutive spans. A sample is the mean over the interval that ends at its
  * stamp and begins at that of the sample before. Samples may come late, twice or out of order; samples of a span that was
  * cut already are ignored. Nothing is allocated after construction.
  */
@@ -58,7 +58,7 @@ export class InertialBuffer {
   readonly #rotation = new Float64Array(4);
   /** Up to where spans were cut. */
   #done = Number.NaN;
-  /** Stamp and force of the sample that had to stand for what came after it, and seconds for which it did. */
+  /** Stamp and force of the sample that was extrapolated beyond its stamp, and for how many seconds. */
   #lentAt = 0;
   #lentFor = 0;
   readonly #lent = new Float64Array(3);
@@ -73,7 +73,7 @@ export class InertialBuffer {
    * @param time  microseconds
    * @param rate  rad/s in the imu frame
    * @param force specific force, m/s^2, in the imu frame: +g along up at rest
-   * @returns false when it was left out: not finite, there already, or older than all that a full ring holds
+   * @returns false when it was ignored: not finite, a duplicate, or older than everything in a full ring
    */
   push(time: number, rate: Vec3, force: Vec3): boolean {
     if (!Number.isFinite(time + rate[0] + rate[1] + rate[2] + force[0] + force[1] + force[2])) return false;
@@ -123,7 +123,7 @@ export class InertialBuffer {
     return k;
   }
 
-  /** What the first sample after the last span makes of the time in which an older one stood for it. */
+  /** Corrects the time at the end of the last span for which an older sample was extrapolated, by the first new sample. */
   #settle(k: number): void {
     if (this.#lentFor === 0 || k === this.#samples.count) return;
     const isNext = k > 0 && this.#samples.timeOf(k - 1) === this.#lentAt;

@@ -5,7 +5,7 @@ import { conjugate, turn } from "../geometry/rigid.ts";
 import { solveSymmetric } from "../geometry/solve.ts";
 import { cross, dot, scaled, subtract } from "../geometry/vec.ts";
 
-/** What the setup most likely has wrong of a lens. */
+/** The most likely error in the setup of a lens. */
 export type LensFault =
   /** Depth: the unit is `ratio` times the one that the setup says. */
   | { readonly what: "unit"; readonly ratio: number }
@@ -18,45 +18,45 @@ export type LensFault =
   /** The lens is so high above the floor, metres. */
   | { readonly what: "height"; readonly metres: number; readonly expected: number };
 
-/** Points of a frame that are looked at, across and down. */
+/** Number of sampled points of a frame, across and down. */
 const COLUMNS = 24;
 const ROWS = 18;
-/** Points between the corners of a triangle that makes a hypothesis: wide ones are told apart from noise. */
+/** Spacing of the corners of a triangle that makes a plane hypothesis, in points: wide triangles are robust to noise. */
 const WIDE = 3;
 /** A point is on a plane within this share of its distance; a plane has this share of the points at least. Chosen by hand. */
 const ON = 0.025;
 const LEAST_SHARE = 0.2;
-/** Large planes of a frame that may be its floor. */
+/** Number of large planes of a frame that are floor candidates. */
 const MOST_PLANES = 3;
 /**
- * What passes for right: a base may stand with a wheel on a rug, and mounts are measured by hand. Radians, and a share of the height.
- * Chosen by hand; the mounting drive finds what is smaller.
+ * Tolerance, radians and share of the height: a base may stand with a wheel on a rug, and mounts are measured by hand.
+ * Chosen by hand; the mounting drive finds smaller errors.
  */
 const LEVEL = (6 * Math.PI) / 180;
 const HEIGHT = 0.15;
-/** 1 sigma with which a fault must explain a plane: radians, and a share. Chosen by hand. */
+/** 1 sigma of the residual with which a fault explains a plane: radians, and a share. Chosen by hand. */
 const ANGLE_SIGMA = (2.5 * Math.PI) / 180;
 const SHARE_SIGMA = 0.06;
 const WORST = 2.5;
-/** Ratios nearer to 1 are no mistake of unit or focal length. */
+/** Ratios nearer to 1 are no error of unit or focal length. */
 const LEAST_RATIO = 1.35;
 /** Radians: a steeper plane is taken for a wall. */
 const STEEPEST = (60 * Math.PI) / 180;
-/** Microseconds between frames that are looked at; and how many tell, and are looked at in all. */
+/** Microseconds between sampled frames; number of frames that must agree, and of frames in all. */
 const EVERY = 100_000;
 const ENOUGH_RIGHT = 3;
 const ENOUGH_WRONG = 8;
 const MOST_FRAMES = 100;
 
-/** Of a lens over a plane: where up is, lens frame, and how high it is, metres. */
+/** A lens above a plane: up direction in the lens frame, and height, metres. */
 interface Over {
   readonly up: Vec3;
   readonly height: number;
 }
 
 /**
- * Holds what the setup says of a lens against the first floor that it shows: depth unit, focal length and mount, by gravity and the
- * lens's height. A wrong one is named as what explains the floor best. It looks at ten frames a second until it knows.
+ * Checks the setup of a lens (depth unit, focal length and mount) against the first floor in its view, by gravity and the
+ * lens's height. Reports the error that explains the floor best. It samples ten frames a second until it has decided.
  */
 export class LensCheck {
   readonly #rays: RayTable;
@@ -75,7 +75,7 @@ export class LensCheck {
     this.#isPinhole = optics.model === "pinhole";
   }
 
-  /** Whether it has made up its mind, or given up. */
+  /** Whether it has decided, or given up. */
   get isDone(): boolean {
     return this.#right >= ENOUGH_RIGHT || this.#frames >= MOST_FRAMES;
   }
@@ -266,7 +266,7 @@ function* explanations(
     const is = attitudeOf(plane.up);
     const said = attitudeOf(up);
     const fault = { what: "tilted", lower: is.lower - said.lower, rolled: is.rolled - said.rolled } as const;
-    // Any tilt explains any plane at the right height: a fault without a free angle is to be preferred.
+    // A wrong tilt explains any plane at the right height, so faults without a free angle are preferred.
     yield { fault, misfit: Math.abs(share) + 1 };
   }
 }

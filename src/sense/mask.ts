@@ -15,19 +15,19 @@ export const REASON = {
   outOfRange: 5,
 } as const;
 
-/** What makes a return believable. */
+/** Criteria of a valid return. */
 export interface MaskSettings {
   /** Returns with less amplitude are "weak", in the sensor's own unit. Ignored when it gives no amplitude. */
   readonly minAmplitude: number;
-  /** The count by which the sensor reports saturation, or null when it has none. */
+  /** The count that means saturation, or null without one. */
   readonly saturationCount: number | null;
   /** Amplitudes from here on mean saturation, or null. */
   readonly saturationAmplitude: number | null;
-  /** Radians. A surface at a smaller angle to the ray, from pixel to pixel, must be borne out by its neighbours. */
+  /** Radians. Depth steps steeper than a surface at this angle to the ray must be confirmed by neighbouring pixels. */
   readonly grazing: number;
-  /** How far neighbours that bear each other out may differ in inverse depth beyond their noise, as a share of it. */
+  /** Largest difference in inverse depth, beyond noise and as a share of it, between neighbours that confirm each other. */
   readonly agreement: number;
-  /** How uncertain a depth is; where the sensor gives amplitudes it goes by them. */
+  /** Noise model of depth; it uses amplitudes if the sensor gives them. */
   readonly noise: RangeNoise;
 }
 
@@ -78,18 +78,18 @@ interface Exports {
 }
 
 /**
- * Judges depth frames of one sensor: which pixels are believable and why the others are not, and turns the
- * sensor's counts into z-depth.
+ * Validates depth frames of one sensor: gives each pixel a reason, and converts the
+ * sensor's counts to z-depth.
  *
  * A "flying" pixel is a blend of two surfaces at an edge; it lies between them, or with time-of-flight even in front
  * of both. Along a row or a column, with 1/z linear on any plane: where depth jumps by more than a surface at the
- * `grazing` angle would make it, a pixel is believed if a neighbour on either side has its depth, or the next two on a
+ * `grazing` angle would make it, a pixel is valid if a neighbour on either side has its depth, or the next two on a
  * side lie on a line with it. That keeps floors seen at a grazing angle, whose depth jumps from row to row but on a
- * line. A pixel with farther ones on both sides is believed too: thin legs are one pixel wide. A pixel alone behind
- * both neighbours is not: what it could show is at most a slit of free space, and blends do look like that where the
+ * line. A pixel with farther ones on both sides is valid, too: thin legs are one pixel wide. A single pixel behind
+ * both neighbours is invalid: at most it shows a slit of free space, and mixed pixels look like that where the
  * range is ambiguous.
  *
- * What every pixel is asked is done eight at a time in WebAssembly (mask.wat). Nothing is allocated after construction.
+ * The tests of every pixel run eight pixels at a time in WebAssembly (mask.wat). Nothing is allocated after construction.
  */
 export class DepthMask {
   /** The rays for `MaskResult.depth`: point in the lens frame = ray * depth / unitsPerMetre. */
@@ -98,7 +98,7 @@ export class DepthMask {
   readonly #width: number;
   readonly #height: number;
   readonly #kernel: Exports;
-  /** A frame as it came, in the kernel's memory. */
+  /** The unmasked frame, in the kernel's memory. */
   readonly #counts: Uint16Array;
   readonly #signals: Uint16Array;
   /** From counts to `depth`, 0 where no ray arrives; null when it is 1 everywhere. */
@@ -114,7 +114,7 @@ export class DepthMask {
   readonly #saturationCount: number;
   readonly #minAmplitude: number;
   readonly #maxAmplitude: number;
-  /** Relative changes of inverse depth from pixel to pixel that make a jump. One each: an array is handed on unboxed. */
+  /** Relative change of inverse depth from pixel to pixel that makes a jump; arrays of one, which are passed without boxing. */
   readonly #jumpRow: Float64Array;
   readonly #jumpCol: Float64Array;
   readonly #agreement: number;
@@ -178,7 +178,7 @@ export class DepthMask {
     const table = (sigma: (k: number) => number) =>
       Float32Array.from({ length: 65536 }, (_, k) => 3 * unitsPerMetre * sigma(k));
     this.#noiseByDepth = table((depth) => rangeSigma(noise, Math.max(depth, 1) / unitsPerMetre, null));
-    // The range then plays no part.
+    // The range is then irrelevant.
     this.#noiseByAmplitude =
       noise.kind === "time-of-flight" ? table((amplitude) => rangeSigma(noise, 1, amplitude)) : null;
     this.#result = { reason, tally: this.#tally, depth, unitsPerMetre };
@@ -208,7 +208,7 @@ export class DepthMask {
     if (amplitude !== null) this.#signals.set(amplitude);
     this.#judge(amplitude !== null);
     const padded = Math.ceil(pixels / LANES) * LANES;
-    tally[REASON.noReturn]! -= padded - pixels; // what fills the last eight
+    tally[REASON.noReturn]! -= padded - pixels; // padding of the last group of eight
     const [shift1, shift2] = this.#jumpShifts;
     const { byteOffset } = depth;
     const pitch = 2 * this.#width;
@@ -220,7 +220,7 @@ export class DepthMask {
     return this.#result;
   }
 
-  /** Everything that a pixel's own numbers say. */
+  /** The tests that use only the pixel's own values. */
   #judge(hasSignals: boolean): void {
     const { depth, reason, tally } = this.#result;
     const padded = Math.ceil(depth.length / LANES) * LANES;
@@ -242,7 +242,7 @@ export class DepthMask {
     }
   }
 
-  /** Rejects flying pixels. All verdicts are reached on the depths as they came, so that order does not matter. */
+  /** Rejects flying pixels. All decisions use the unmasked depths, so their order does not matter. */
   #dropFlying(found: number, amplitude: Uint16Array | null): void {
     const { reason, depth, tally } = this.#result;
     const w = this.#width;
@@ -258,7 +258,7 @@ export class DepthMask {
       const i = jump >> 2;
       const row = (i / w) | 0;
       const col = i - row * w;
-      // Both pixels of a jump are asked.
+      // Both pixels of a jump are tested.
       if (jump & 1 && col > 0) {
         if (this.#isFlying(i, 1, col, w - 1 - col, this.#jumpRow, noise, key)) flying[count++] = i;
         if (this.#isFlying(i - 1, 1, col - 1, w - col, this.#jumpRow, noise, key)) flying[count++] = i - 1;
@@ -294,7 +294,7 @@ export class DepthMask {
     const za = before > 0 ? depth[i - step]! : 0;
     const zb = after > 0 ? depth[i + step]! : 0;
     const z = depth[i]!;
-    // Most have a neighbour that needs no more than one noise to bear them out: the same as below in units of depth.
+    // Fast path: most pixels have a neighbour that confirms them within one noise; the same test as below, in units of depth.
     const within = z * this.#agreement + noise[key[i]!]!;
     const near = (z * within) / (z + within);
     if (Math.abs(z - za) < near || Math.abs(z - zb) < near) return false;
@@ -326,7 +326,7 @@ export class DepthMask {
     const last = z === 0 ? 0 : 1 / z;
     const apart = Math.abs(w - next) - near;
     const offLine = z === 0 ? Number.POSITIVE_INFINITY : Math.abs(w - 2 * next + last) - near;
-    if (apart <= 0 || offLine <= 0) return true; // needs no excuse
+    if (apart <= 0 || offLine <= 0) return true; // confirmed without the noise term
     const own = square(noise[key[i]!]! * w * w);
     const nextNoise = square(noise[key[i + step]!]! * next * next);
     if (apart * apart <= own + nextNoise) return true;
@@ -351,7 +351,7 @@ function checkSettings(settings: MaskSettings): void {
   checkRangeNoise(settings.noise);
 }
 
-/** Two right shifts of a depth of which the sum is as large as can be, and no jump by `share` of inverse depth is smaller. */
+/** Two right shifts of a depth whose sum is as large as possible, but not larger than the smallest jump by `share` of inverse depth. */
 function shiftsBelow(share: number): readonly [number, number] {
   const least = share / (1 + share); // of depth
   const first = Math.min(15, Math.ceil(-log2Of(least)));

@@ -3,16 +3,16 @@ import type { Vec3 } from "../geometry/optics.ts";
 import { wrapAngle } from "../geometry/vec.ts";
 import type { InertialEvent, MotionEvent } from "./events.ts";
 
-/** What says that the head moves. */
+/** Sources that show motion of the head. */
 export type MotionSource = "odometry" | "gyro" | "accelerometer";
 
 /** rad/s: twice the bias of a cheap gyro before its first rest (`largestBias` in attitude.ts). */
 const TURNING = (4 * Math.PI) / 180;
-/** m/s^2: less than a base starts and brakes with, several times what is left of noise in the mean. Chosen by hand. */
+/** m/s^2: below the accelerations of starting and braking, and several times the noise of the mean. Chosen by hand. */
 const PUSHED = 0.4;
-/** Samples in a row of which the mean counts: five of a 200 Hz sensor take 25 ms, and one spike among them is no motion. */
+/** Number of samples in a mean: five of a 200 Hz sensor take 25 ms, and a single spike among them is no motion. */
 const MEAN_OF = 5;
-/** Seconds: the accelerometer's mean that a push is measured from follows this slowly; before that much time it says nothing. */
+/** Seconds: time constant of the accelerometer's reference mean; it is not used before that time. */
 const MEAN_TIME = 1;
 
 /** Finds motion in raw inertial samples. It needs no attitude, so that a frozen attitude cannot hide what it finds. */
@@ -24,7 +24,7 @@ export class InertialMotion {
   readonly #forces = new Float64Array(3 * MEAN_OF);
   readonly #rest = new Float64Array(3);
 
-  /** What the newest samples say; null when they say nothing of motion. */
+  /** The source of motion in the newest samples; null without motion. */
   take({ time, gyro, accel }: InertialEvent): MotionSource | null {
     if (!(time > this.#last) && this.#count > 0) return null;
     const step = (time - this.#last) / 1e6;

@@ -13,9 +13,9 @@ export interface TimeOfFlightNoise {
   readonly contrast: number;
   /** Electrons per phase sample from ambient light and dark current. */
   readonly ambient: number;
-  /** Metres of noise that no amount of light removes. */
+  /** Noise floor, metres, independent of the light. */
   readonly floor: number;
-  /** Amplitude of a bright wall at 1 m, in the sensor's unit: stands in where the sensor gives no amplitude. */
+  /** Amplitude of a bright wall at 1 m, in the sensor's unit; the default if the sensor gives no amplitude. */
   readonly amplitudeAtOneMetre: number;
 }
 
@@ -82,7 +82,7 @@ export function rangeSigma(model: RangeNoise, range: number, amplitude: number |
 /**
  * Amplitude that a level floor returns: Lambert's cosine is height / range, so it falls with the cube of the range.
  *
- * @param brightness amplitude that the same material returns at 1 m when faced squarely
+ * @param brightness amplitude of the same material at 1 m and normal incidence
  * @param height     of the lens above the floor, metres
  * @param range      along the ray, metres
  */

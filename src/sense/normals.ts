@@ -8,12 +8,12 @@ export interface NormalSettings {
   readonly minShare: number;
   /** Largest rms deviation from the plane, as a share of depth. */
   readonly maxRms: number;
-  /** How far the pixel itself may be off the plane: a multiple of the rms, plus a share of depth. */
+  /** Largest deviation of the pixel itself from the plane: a multiple of the rms, plus a share of depth. */
   readonly maxOffRms: number;
   readonly maxOffShare: number;
   /**
-   * A window is bent, and left out, when the squares that a bent plane takes off what is left of a flat one are, each of three,
-   * this many times the mean of the others (an F ratio: the noise need not be known); Infinity asks nothing.
+   * Curvature test: a window is rejected when the mean reduction in squares by the three second-order terms is
+   * this many times the mean residual square (an F ratio, independent of the noise); Infinity switches it off.
    */
   readonly maxBend: number;
 }
@@ -45,10 +45,10 @@ export interface NormalSamples {
 
 /**
  * Normals by least squares in inverse depth: on a plane 1/z is linear in image coordinates, so the fit is a linear
- * one over a window of pixels, and unlike a fit to points it has no bias towards the lens. Within one window a bent
- * lens is taken as straight: a fisheye of 90 degrees on 120 pixels then puts points at most 0.2 % too near or far.
+ * one over a window of pixels, and unlike a fit to points it has no bias towards the lens. Within one window a distorting
+ * lens is taken as linear: a fisheye of 90 degrees on 120 pixels then puts points at most 0.2 % too near or far.
  *
- * Windows need not be full: pixels without depth are left out. A window across an edge fits no plane, which shows in
+ * Windows need not be full: pixels without depth are left out. A window across an edge fits no plane, which is visible in
  * its rms. Nothing is allocated after construction.
  */
 export class NormalEstimator {
@@ -59,7 +59,7 @@ export class NormalEstimator {
   readonly #samples: NormalSamples;
   /** Sum of u^2 over a window without holes. */
   readonly #fullSquares: number;
-  /** Mean of u^2 over a full window, and what bends along one axis, and across both, sum up to in squares. */
+  /** Mean of u^2 over a full window, and sums of squares of the second-order terms: along one axis, and mixed. */
   readonly #meanSquare: number;
   readonly #bendSquares: number;
   readonly #twistSquares: number;
@@ -113,7 +113,7 @@ export class NormalEstimator {
    * @param stride        pixels between samples, 1 or more
    * @param shift         0 to stride - 1; changing it from frame to frame visits all pixels in turn
    * @returns the same object every time
-   * @throws {RangeError} if the depth is not of the rays' size, or stride or shift make no sense
+   * @throws {RangeError} if the depth is not of the rays' size, or stride or shift are invalid
    */
   estimate(depth: Uint16Array, unitsPerMetre: number, stride: number, shift = 0): NormalSamples {
     const width = this.#width;
@@ -140,7 +140,7 @@ export class NormalEstimator {
   }
 
   /**
-   * Adds the pixel's plane to the samples if it is one. Longer than a screen: it runs for each sampled pixel, and its sums stay in
+   * Adds the pixel's plane to the samples if the fit is good. One long function: it runs for each sampled pixel, and its sums stay in
    * local variables.
    */
   #fit(depth: Uint16Array, unitsPerMetre: number, at: number): void {
@@ -159,7 +159,7 @@ export class NormalEstimator {
     let suw = 0;
     let svw = 0;
     let sww = 0;
-    // First as if every pixel had depth, which is the rule: then half of the sums are known. The sums over a row come
+    // Fast path: as if every pixel had depth, which is usual; then half of the sums are constants. The sums over a row come
     // before their v, which is constant in it.
     let holes = 0; // the sign bit is set by any z of 0
     for (let v = -reach, start = at - reach * width; v <= reach; v++, start += width) {
@@ -220,7 +220,7 @@ export class NormalEstimator {
     if (!(rms <= maxRms && Math.abs(c) <= maxOffRms * rms + maxOffShare)) return;
     if (maxBend < Number.POSITIVE_INFINITY && this.#bend(depth, at, a, b, c) > maxBend) return;
 
-    // From pixel steps to image coordinates, by the rays around the pixel: lenses bend.
+    // From pixel steps to image coordinates, by the rays around the pixel, because lenses distort.
     const { x, y } = this.#rays;
     const xu = (x[at + 1]! - x[at - 1]!) / 2;
     const xv = (x[at + width]! - x[at - width]!) / 2;
@@ -249,8 +249,8 @@ export class NormalEstimator {
   }
 
   /**
-   * How much of what is left of a window besides its plane c + a u + b v is a bend: an F ratio of three against the rest. Where two
-   * surfaces meet, a plane through both leans; its rms alone hardly shows that among noise.
+   * Curvature of a window's residual after its plane c + a u + b v: an F ratio of three terms against the rest. Where two
+   * surfaces meet, a plane through both is tilted; its rms alone hardly shows that in noise.
    */
   #bend(depth: Uint16Array, at: number, a: number, b: number, c: number): number {
     const { reach } = this.#settings;

@@ -3,7 +3,7 @@ import { normalizeRotation, slerpInto } from "../geometry/rigid.ts";
 import { StampedRing } from "./stamped-ring.ts";
 
 export interface OrientationSettings {
-  /** How many samples are kept; the oldest go first. */
+  /** Number of samples kept; the oldest are dropped first. */
   readonly capacity: number;
   /** Microseconds by which the sensor's stamps are late: a sample stamped t shows the attitude of t - lateness. */
   readonly lateness: number;
@@ -21,7 +21,7 @@ export const DEFAULT_ORIENTATION_SETTINGS: OrientationSettings = {
 /** "not yet": a later sample is needed and may still come. The others will not change by waiting. */
 export type OrientationStatus = "ok" | "too early" | "not yet" | "gap";
 
-/** The last attitudes, asked for at any instant between them. Samples may come late, twice or out of order. */
+/** The last attitudes, interpolated at any instant between them. Samples may come late, twice or out of order. */
 export class OrientationBuffer {
   readonly #rotations: StampedRing;
   readonly #settings: OrientationSettings;

@@ -4,7 +4,7 @@ import { interpolate } from "../geometry/rigid.ts";
 /** "not yet": a later sample is needed and may still come. */
 export type PoseStatus = "too early" | "not yet" | "gap";
 
-/** The last poses of one thing, asked for at any instant between them. Samples may come twice or out of order. */
+/** The last poses of one object, interpolated at any instant between them. Samples may come twice or out of order. */
 export class PoseBuffer {
   readonly #capacity: number;
   readonly #maxGap: number;

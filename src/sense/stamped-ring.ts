@@ -1,9 +1,9 @@
 /**
- * The last samples of something, in the order of their stamps however they come; the oldest go first. Sample 0 is the oldest.
+ * A ring of the last samples, ordered by stamp whatever their order of arrival; the oldest are dropped first. Sample 0 is the oldest.
  * Nothing is allocated after construction.
  */
 export class StampedRing {
-  /** (width) a sample; where one begins, `placeFor` and `offsetOf` tell. */
+  /** (width) values a sample; `placeFor` and `offsetOf` give the start of one. */
   readonly values: Float64Array;
   // Sample k is at (#first + k) % capacity.
   readonly #times: Float64Array;
@@ -24,7 +24,7 @@ export class StampedRing {
   /**
    * Makes room for a sample.
    * @param time finite, in the unit of all
-   * @returns where its values are to be put; -1 when that stamp is there already, or all samples held are newer and the ring is full
+   * @returns the offset for its values; -1 when the stamp is a duplicate, or the ring is full of newer samples
    */
   placeFor(time: number): number {
     let place = this.#count; // how many samples are older

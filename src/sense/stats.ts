@@ -28,13 +28,13 @@ export class RunningStats {
 }
 
 /**
- * What a rate can be, given how often something happened: the exact two-sided interval.
+ * Exact two-sided confidence interval of a rate.
  *
  * @param count      times it happened, 0 to trials
  * @param trials     1 or more
  * @param confidence such as 0.95; a one-sided bound at 95 % is one end of the two-sided interval at 0.9
  * @returns [lowest, highest] rate
- * @throws {RangeError} if the counts or the confidence make no sense
+ * @throws {RangeError} if the counts or the confidence are invalid
  * Source: Clopper & Pearson 1934.
  */
 export function binomialInterval(count: number, trials: number, confidence = 0.95): [number, number] {

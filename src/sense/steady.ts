@@ -3,20 +3,20 @@ import type { Quat } from "../geometry/optics.ts";
 import { conjugate, fromYawPitchRoll, multiply, toRotationVector } from "../geometry/rigid.ts";
 import type { InertialSpan } from "./inertial-buffer.ts";
 
-/** Seconds over which the orientation sensor's noise is averaged, and 1/s^2: how fast what it says of the gyro's bias is learnt. */
+/** Time constant over which the orientation sensor's noise is averaged, seconds; and gain of the gyro's bias, 1/s^2. */
 const SMOOTHING = 0.5;
 const BIAS_GAIN = 0.05;
-/** Radians between sensor and gyro that noise does not explain. `JUMP_SAMPLES` of them in a row are a jump; fewer are left out. */
+/** Difference between sensor and gyro, radians, that noise does not explain. `JUMP_SAMPLES` in a row are a jump; fewer are ignored as outliers. */
 const JUMP = (3 * Math.PI) / 180;
 const JUMP_SAMPLES = 3;
-/** Seconds, 1 sigma: by how much the sensor's attitudes may be later than the gyro before it is learnt, and at the least. Chosen by hand. */
+/** Seconds, 1 sigma, of the sensor's delay against the gyro: before it is learnt, and its lower bound. Chosen by hand. */
 const FIRST_LATENESS = 0.05;
 const LEAST_LATENESS = 0.001;
-/** Seconds: no more is learnt. */
+/** Largest delay that is learnt, seconds. */
 const MOST_LATENESS = 0.15;
 /** Radians, 1 sigma: noise of an attitude, as lateness is learnt. */
 const SAID_NOISE = (0.5 * Math.PI) / 180;
-/** rad/s: slower changes of the turn rate tell nothing of lateness. Chosen by hand. */
+/** rad/s: smaller changes of the turn rate are not used for the delay. Chosen by hand. */
 const LEAST_CHANGE = (5 * Math.PI) / 180;
 
 /** Result of `follow` for a span. */
@@ -25,15 +25,15 @@ export interface Steadied {
   readonly rotation: Quat;
   /** Whether the sensor's tilt has jumped within. */
   readonly hasJumped: boolean;
-  /** Radians: by how much its yaw has jumped within; the attitudes told do not follow that. */
+  /** Radians: by how much its yaw has jumped within; the output attitudes do not follow that. */
   readonly yawJump: number;
 }
 
 /**
- * The orientation sensor's attitudes without their noise: the gyro tells how they follow each other, and they tell where the gyro
- * drifts to. What the sensor drifts by is in it as before. A complementary filter (Mahony, Hamel & Pflimlin 2008) towards a fused
- * attitude in place of gravity. Where the sensor's attitudes are late, they lag behind the gyro in every turn: that is learnt and put right. A
- * yaw that jumps while the gyro feels no turn is an error of the sensor, and is not followed.
+ * Filters the noise of the orientation sensor's attitudes: the gyro gives their changes, and they correct the drift of
+ * the gyro. The sensor's own drift remains. A complementary filter (Mahony, Hamel & Pflimlin 2008) towards a fused
+ * attitude in place of gravity. Late attitudes lag behind the gyro in every turn; the delay is estimated and compensated. A
+ * yaw that jumps while the gyro measures no turn is an error of the sensor, and is not followed.
  */
 export class SteadyAttitude {
   /** worldFromImu at the end of the last span; rad/s. */
@@ -45,7 +45,7 @@ export class SteadyAttitude {
   readonly #slow = new Float64Array(3);
   #age = 0;
   #strange = 0;
-  /** Radians about the vertical: what the sensor's jumps have added to its yaw. */
+  /** Sum of the jumps of the sensor's yaw, radians about the vertical. */
   #jumped = 0;
   #lateness = 0;
   #latenessVariance = square(FIRST_LATENESS);
@@ -92,7 +92,7 @@ export class SteadyAttitude {
     return { rotation: [q[0]!, q[1]!, q[2]!, q[3]!], hasJumped, yawJump: this.#jumped - jumped };
   }
 
-  /** Sets `#said` to what the sensor says, without its jumps and brought to the gyro's time; learns how late it is. */
+  /** Sets `#said` to the sensor's attitude, without its jumps and shifted to the gyro's time; updates the delay. */
   #hear(rotation: Float64Array, at: number, rate: Float64Array, rateAt: number, dt: number): void {
     const said = this.#said;
     for (let i = 0; i < 4; i++) said[i] = rotation[at + i]!;
@@ -104,7 +104,7 @@ export class SteadyAttitude {
     if (this.#age > 0) difference(off, this.#q, said, 0);
     for (let i = 0; i < 3; i++) {
       const now = rate[rateAt + i]!;
-      // The attitude told has followed part of the lag already: what is left is as the rate less its own smoothed value.
+      // The output attitude has already followed part of the lag; the rest is proportional to the rate minus its smoothed value.
       const change = now - this.#slow[i]!;
       this.#slow[i]! += share * change;
       if (this.#age < SMOOTHING || Math.abs(change) < LEAST_CHANGE || Math.abs(off[i]!) > JUMP) continue;
@@ -117,7 +117,7 @@ export class SteadyAttitude {
     }
   }
 
-  /** Draws the attitude towards what the sensor says; true when it is taken over because the sensor's tilt jumped. */
+  /** Moves the attitude towards the sensor's; true when it is set to it because the sensor's tilt jumped. */
   #correct(dt: number): boolean {
     const [q, said] = [this.#q, this.#said];
     if (this.#age > 0) {
@@ -127,7 +127,7 @@ export class SteadyAttitude {
       this.#strange = angle > JUMP ? this.#strange + 1 : 0;
       if (this.#strange < JUMP_SAMPLES) {
         if (this.#strange > 0) return false;
-        // At first a plain mean: the first sample counts no more than the others.
+        // At first a plain mean: the first sample has no extra weight.
         const share = Math.max(1 - expOf(-dt / SMOOTHING), dt / (this.#age + dt));
         this.#age += dt;
         turnOn(q, share * off[0]!, share * off[1]!, share * off[2]!);
@@ -143,7 +143,7 @@ export class SteadyAttitude {
     return hasJumped;
   }
 
-  /** Takes a jump of the yaw for the sensor's error; false when it is a jump of the tilt. */
+  /** Compensates a jump of the yaw as an error of the sensor; false for a jump of the tilt. */
   #takeJump(): boolean {
     const [q, said] = [this.#q, this.#said];
     const turned = multiply(

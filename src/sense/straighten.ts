@@ -2,7 +2,7 @@ import { hypot2 } from "../geometry/elementary.ts";
 import type { FisheyeOptics, PinholeOptics } from "../geometry/optics.ts";
 import { project, rayTable } from "../geometry/rays.ts";
 
-/** Tangent of 65 degrees: an ideal image of more than 130 degrees would be nearly all rim. */
+/** Tangent of 65 degrees: an ideal image of more than 130 degrees would consist mostly of its border. */
 const WIDEST = 2.14;
 
 /** An ideal pinhole image: pixels, focal lengths and principal point in pixels. */
@@ -17,20 +17,20 @@ export interface StraightView {
 }
 
 /**
- * Redraws z-depth of a bent lens as an ideal pinhole camera in the same place would see it.
+ * Resamples z-depth of a lens with distortion to an ideal pinhole camera in the same place.
  *
  * The ideal image is fine enough that every pixel within 65 degrees of the axis appears in it at least once, so no
- * thin thing is lost; each of its pixels shows the nearest one of the sensor, so no depth is made up. Depth along the
+ * thin object is lost. Each of its pixels takes the nearest one of the sensor, so depths are never mixed. Depth along the
  * axis needs no change. Nothing is allocated after construction.
  */
 export class Straightener {
   readonly view: StraightView;
-  /** The sensor's pixel for each ideal one, or the extra one, which is always 0; null when nothing is to be done. */
+  /** The sensor's pixel for each ideal one, or an extra one, which is always 0; null for an ideal lens. */
   readonly #source: Int32Array | null;
   readonly #padded: Uint16Array;
   readonly #image: Uint16Array;
 
-  /** @throws {RangeError} if the optics are not valid, or so bent that the ideal image would pass four times their size */
+  /** @throws {RangeError} if the optics are invalid, or distorted so much that the ideal image would exceed four times their size */
   constructor(optics: PinholeOptics | FisheyeOptics) {
     const { width, height, fx, fy, cx, cy } = optics;
     const rays = rayTable({ ...optics, measures: "z" });
