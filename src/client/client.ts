@@ -36,11 +36,11 @@ export interface ClientOptions {
   readonly role: Role;
   readonly name?: string;
   readonly token?: string;
-  /** Role base: also connects to a head that plays a recording or simulates; see `welcome.origin`. */
+  /** Role base: connect also to a head that plays a recording or simulates; see `welcome.origin`. */
   readonly rehearse?: boolean;
   /** Messages a second at most, by topic. */
   readonly topics?: Readonly<Partial<Record<Topic, number>>>;
-  /** Role sensor: what frames will be sent of. */
+  /** Role sensor: the sensors whose frames will be sent. */
   readonly sensors?: readonly SensorDeclaration[];
   /** By default the platform's own WebSocket; in Node 20, pass one made with the `ws` package. */
   readonly makeSocket?: MakeSocket;
@@ -56,12 +56,12 @@ const FIRST_RETRY = 100; // milliseconds
 const MOST_RETRY = 5000;
 const CLOCK_EVERY = 2000;
 const FIRST_CLOCKS = 4;
-/** Closed by the head because of who we are: trying again changes nothing. */
+/** Close codes after which a retry is pointless. */
 const FOR_GOOD = 1008;
 
 /**
- * A connection to a head that comes back by itself: with growing pauses, resuming the map where it was. Each message is
- * confirmed when it was handled, so that the head sends no faster than this side reads.
+ * A connection to a head that reconnects by itself, with back-off, and resumes the map. Each message is
+ * confirmed after it was handled, so the head sends no faster than this side reads.
  */
 export class HeadClient {
   readonly #options: ClientOptions;
@@ -79,7 +79,7 @@ export class HeadClient {
   readonly #pending = new PendingRequests();
   #welcome: FromServer<"welcome"> | null = null;
   #dropped = 0;
-  /** By sensor, the stamp of the `clock` behind its last frame, until the reply says that the head has read so far. */
+  /** For each sensor, the stamp of the `clock` message after its last frame, until the head's reply confirms that it was read. */
   readonly #onTheirWay = new Map<string, number>();
 
   constructor(options: ClientOptions) {
@@ -100,12 +100,12 @@ export class HeadClient {
     return this.#handlers.add(event, handler);
   }
 
-  /** What the head said of itself when the connection was opened last; null before the first time. */
+  /** The head's `welcome` of the latest connection; null before the first. */
   get welcome(): FromServer<"welcome"> | null {
     return this.#welcome;
   }
 
-  /** Observations that were not sent, because there was no connection or the last frame was still on its way. */
+  /** Number of observations that were dropped, without a connection or while the last frame was still unread. */
   get dropped(): number {
     return this.#dropped;
   }
@@ -114,7 +114,7 @@ export class HeadClient {
     return this.#isOpen;
   }
 
-  /** The head's clock now, microseconds; null until it is known. Half the delay is the most it can be wrong by. */
+  /** The head's clock now, microseconds; null until it is known. Its error is at most half the delay. */
   headTime(): number | null {
     const best = this.#clock.best;
     return best === null ? null : Math.round(this.#now() + best.offset);
@@ -159,14 +159,14 @@ export class HeadClient {
     if (this.#clockTimer !== null) clearInterval(this.#clockTimer);
     this.#pending.refuseAll(new RequestError("closed", "the connection closed before the answer came"));
     const isOver = this.#isClosed || code === FOR_GOOD;
-    // Spread out, or all clients of a head that restarts would come at once.
+    // Random jitter, or all clients of a restarted head would reconnect at once.
     const retry = isOver ? null : this.#retry * (0.75 + 0.5 * Math.random());
     this.#retry = Math.min(MOST_RETRY, this.#retry * 2);
     this.#handlers.call("closed", { code, reason, retry });
     if (retry !== null) this.#retryTimer = setTimeout(() => this.#connect(), retry);
   }
 
-  /** Ends it for good. */
+  /** Closes the connection permanently. */
   close(): void {
     this.#isClosed = true;
     if (this.#retryTimer !== null) clearTimeout(this.#retryTimer);
@@ -240,7 +240,7 @@ export class HeadClient {
     this.#handlers.call("open", welcome);
   }
 
-  /** Other rates from now on; a map continues from the change that was received last. */
+  /** Changes the rates; a map continues from the last received change. */
   subscribe(rates: Readonly<Partial<Record<Topic, number>>>): void {
     const topics = Object.fromEntries(
       Object.entries(rates).map(([topic, rate]) => {
@@ -252,8 +252,8 @@ export class HeadClient {
   }
 
   /**
-   * Sends what was observed. A frame is dropped, not queued, while its sensor's last is still on its way: the next is newer.
-   * The systems' own buffers hold a second of frames, so that room in them says nothing; the head says what it has read.
+   * Sends an observation. A frame is dropped, not queued, while its sensor's last frame is unread, because the next is newer.
+   * The sockets' buffers hold a second of frames, so only the head's reply shows what was read.
    * @returns whether it was sent
    */
   observe(observation: Unstamped): boolean {
@@ -278,7 +278,7 @@ export class HeadClient {
       this.#onTheirWay.delete(sensor);
       isBehindFrame = true;
     }
-    // What waited behind a frame tells little of the clocks.
+    // A reply that waited behind a frame is useless for the clock offset.
     if (!isBehindFrame) this.#clock.add(sent, received, replied, this.#now());
   }
 
@@ -294,8 +294,8 @@ export class HeadClient {
 
   /**
    * All settings, after those in `change` were changed.
-   * @param confirm true when a change that loosens a stop is meant: the head asks back for it first
-   * @throws {RequestError} with the code "confirm" when it asks back
+   * @param confirm true to confirm a change that loosens a stop, after the head has asked for confirmation
+   * @throws {RequestError} with the code "confirm" when the head asks for confirmation
    */
   async settings(
     change?: Readonly<Record<string, number | string>>,
@@ -310,7 +310,7 @@ export class HeadClient {
     return (await this.#request<FromServer<"settings">>(message)).values;
   }
 
-  /** All settings as they are, and what each is and allows. @throws {RequestError} */
+  /** All settings, with the meaning and bounds of each. @throws {RequestError} */
   async explainSettings(): Promise<{
     readonly values: Readonly<Record<string, number | string>>;
     readonly rows: Readonly<Record<string, SettingRow>>;
@@ -320,7 +320,7 @@ export class HeadClient {
     return { values, rows };
   }
 
-  /** Gives a message to those who listen for its kind. */
+  /** Calls the handlers of a message's kind. */
   #hand<K extends HandedKind>(message: FromServer<K>): void {
     this.#handlers.call(message.kind as HandedKind, message as never);
   }
@@ -335,17 +335,17 @@ export class HeadClient {
     await this.#request<FromServer<"done">>((id) => ({ kind: "mark", id, text }));
   }
 
-  /** Keeps the last while and the next as a recording. @throws {RequestError} */
+  /** Keeps the last minutes and what follows as a recording. @throws {RequestError} */
   async keep(text: string): Promise<void> {
     await this.#request<FromServer<"done">>((id) => ({ kind: "keep", id, text }));
   }
 
-  /** Moves through the recording that the head plays. @throws {RequestError} */
+  /** Seeks in the recording that the head plays. @throws {RequestError} */
   async play(wish: Omit<FromClient<"play">, "kind" | "id">): Promise<void> {
     await this.#request<FromServer<"done">>((id) => ({ kind: "play", id, ...wish }));
   }
 
-  /** Has the head play another recording: this connection ends, and comes back to that one. @throws {RequestError} */
+  /** Plays another recording: the connection ends, and reconnects to it. @throws {RequestError} */
   async openRecording(recording: string): Promise<void> {
     try {
       await this.#request<FromServer<"done">>((id) => ({ kind: "open", id, recording }));

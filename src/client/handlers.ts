@@ -4,7 +4,7 @@ import type { MapMirror } from "./mirror.ts";
 /** Events of a client. Each handler gets the newest message; there is no backlog on this side. */
 export interface ClientEvents {
   open: (welcome: FromServer<"welcome">) => void;
-  /** The connection is gone. `retry` is milliseconds until it is tried again; null when the head closed it for good. */
+  /** The connection is closed. `retry` is milliseconds until the next attempt; null if the head refused further attempts. */
   closed: (event: { readonly code: number; readonly reason: string; readonly retry: number | null }) => void;
   reach: (reach: FromServer<"reach">) => void;
   pose: (pose: FromServer<"pose">) => void;
@@ -19,20 +19,20 @@ export interface ClientEvents {
   playing: (playing: FromServer<"playing">) => void;
   recording: (recording: FromServer<"recording">) => void;
   baseline: (baseline: FromServer<"baseline">) => void;
-  /** Keys of the blocks that changed; null when the whole map is another one. */
+  /** Keys of the blocks that changed; null when the whole map was replaced. */
   map: (keys: readonly number[] | null, mirror: MapMirror) => void;
   error: (error: FromServer<"error">) => void;
 }
 
-/** Kinds of message that go to their handlers as they are. */
+/** Kinds of message that are passed to their handlers unchanged. */
 export type HandedKind = Exclude<keyof ClientEvents & ServerKind, "map" | "error">;
 
-/** Who listens for what. */
+/** Handlers by event. */
 export class Handlers {
   /** Functions of the types in ClientEvents, by their event. */
   readonly #sets = new Map<string, Set<unknown>>();
 
-  /** @returns ends it */
+  /** @returns a function that removes the handler */
   add<K extends keyof ClientEvents>(event: K, handler: ClientEvents[K]): () => void {
     const set = this.#sets.get(event) ?? new Set();
     this.#sets.set(event, set);

@@ -1,19 +1,19 @@
 import { type ClassBlock, decodeClasses } from "../wire/blocks.ts";
 import type { FromServer } from "../wire/messages.ts";
 
-/** The head's map as a client knows it: blocks of 8 x 8 x 8 voxel classes, kept up to date by patches. */
+/** The client's copy of the head's map: blocks of 8 x 8 x 8 voxel classes, kept up to date by patches. */
 export class MapMirror {
   /** Blocks by key (see `blockKey` in src/map/grid.ts). */
   readonly blocks = new Map<number, ClassBlock>();
   epoch = "";
   /** Number of the newest change that is in it. */
   change = 0;
-  /** Whether all of the map as of the last patch is here: false while more of it is on its way. */
+  /** Whether the copy is complete as of the last patch: false while more blocks are to come. */
   isComplete = false;
 
   /**
-   * @returns keys of the blocks that changed, or null when the whole map is another one
-   * @throws {DecodeError} when its blocks cannot be read; the mirror is then to be asked for anew
+   * @returns keys of the blocks that changed, or null when the whole map was replaced
+   * @throws {DecodeError} when its blocks cannot be read; then the map must be requested again
    */
   apply(patch: FromServer<"patch">): readonly number[] | null {
     const isOther = patch.epoch !== this.epoch;
@@ -31,7 +31,7 @@ export class MapMirror {
     return isOther ? null : keys;
   }
 
-  /** What a new connection is told, so that it sends what is missing only. */
+  /** The state for a new subscription, so that the head sends only what is missing. */
   get have(): { readonly epoch: string; readonly change: number } {
     return { epoch: this.epoch, change: this.change };
   }

@@ -47,14 +47,14 @@ export class PendingRequests {
     this.#take(message.id)?.resolve(message);
   }
 
-  /** @returns whether anything waited for it */
+  /** @returns whether a request waited for it */
   refuse(id: number, error: RequestError): boolean {
     const waiting = this.#take(id);
     waiting?.reject(error);
     return waiting !== undefined;
   }
 
-  /** The connection is gone: no answer will come. */
+  /** The connection is closed: no answer will come. */
   refuseAll(error: RequestError): void {
     for (const id of [...this.#waiting.keys()]) this.refuse(id, error);
   }

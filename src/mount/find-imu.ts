@@ -32,17 +32,17 @@ const MOST_TIME_SIGMA = 0.0012;
 /** Least uncertainty that is reported, 1 sigma; chosen by hand. */
 const IMU_SIGMA = 0.05 * DEGREE;
 const TIME_SIGMA = 0.0002;
-/** rad/s, 1 sigma: bias of the rates that is left with a rest to measure it, and without; chosen by hand. */
+/** rad/s, 1 sigma: remaining bias of the rates, with a rest to measure it, and without; chosen by hand. */
 const RESTED_BIAS = 0.03 * DEGREE;
 const UNRESTED_BIAS = 0.5 * DEGREE;
-/** Radians, 1 sigma: a heading that nothing is known of. */
+/** Radians, 1 sigma: prior of an unknown heading. */
 const ANY_HEADING = 3;
-/** Radians, 1 sigma: what the direction of the wheels' acceleration may be off by beside its own noise; chosen by hand. */
+/** Radians, 1 sigma: systematic error of the direction of the wheels' acceleration; chosen by hand. */
 const FELT_SIGMA = 0.2 * DEGREE;
 
 const TURN_MORE = "turn on the spot by a right angle and more, both ways";
 
-/** What a drive has shown that the imu's mount is found from. */
+/** The data of a drive from which the imu's mount is found. */
 export interface ImuDrive {
   readonly frames: readonly LensFrame[];
   readonly speeds: readonly Speed[];
@@ -63,14 +63,14 @@ export interface ImuDrive {
 
 type ImuFindings = Pick<MountReport, "imu" | "imuHeading" | "lateness" | "gravityTilt">;
 
-/** How the imu lies against the lens, and how late orientation is stamped. */
+/** Finds the attitude of the imu against the lens, and the delay of orientation. */
 export function findImu(drive: ImuDrive): ImuFindings {
   const { frames, raw, fused } = drive;
   const hasRaw = raw.length > LEAST_SAMPLES;
   const hasFused = fused.count > LEAST_SAMPLES;
   if (!hasRaw && !hasFused) {
     const none: NotSeen = {
-      why: "there are no inertial samples and no orientation",
+      why: "the recording has no inertial samples and no orientation",
       add: "record the inertial sensor with the drive",
     };
     return { imu: none, imuHeading: none, lateness: none, gravityTilt: null };
@@ -80,7 +80,7 @@ export function findImu(drive: ImuDrive): ImuFindings {
   const gyros = hasRaw ? integrate(raw, atRest?.gyro ?? [0, 0, 0]) : null;
   const biasSigma = hasRaw && atRest === null ? UNRESTED_BIAS : RESTED_BIAS;
   const known = { gyros, gravityAtRest: atRest === null ? null : unit(atRest.accel), rests, biasSigma };
-  // Rates alone are free of gravity and show best how the imu lies. The stamps that matter are those of the attitude that the head uses.
+  // Rates alone do not depend on gravity and show the imu's attitude best. The relevant delay is that of the attitude that the head uses.
   const byGyros = gyros === null ? null : solveWith(gyros, drive, known);
   const byFused = hasFused ? solveWith(fused, drive, known) : null;
   const { imu, imuHeading } = lieOf(byGyros ?? byFused, drive, hasRaw);
@@ -96,7 +96,7 @@ export function findImu(drive: ImuDrive): ImuFindings {
 /** Up in the lens frame. */
 const lensUp = ({ levelFromLens }: ImuDrive): Vec3 => turn(conjugate(levelFromLens), [0, 0, 1]);
 
-/** What is known beside the drive itself. */
+/** Data besides the drive itself. */
 interface Known {
   /** Attitudes made of raw rates. */
   readonly gyros: AttitudePath | null;
@@ -106,7 +106,7 @@ interface Known {
   readonly biasSigma: number;
 }
 
-/** The mount by one kind of attitude; its heading by what the wheels' changes of speed feel like, where that is known. */
+/** The mount by one kind of attitude; its heading by the accelerations that the wheels' speed changes cause, if raw samples exist. */
 function solveWith(attitudes: AttitudePath, drive: ImuDrive, known: Known): ImuMount | null {
   const { frames, levelFromLens, raw, wheels, wheelsLate, yaw, believed } = drive;
   const { gyros, rests, biasSigma } = known;
@@ -120,7 +120,7 @@ function solveWith(attitudes: AttitudePath, drive: ImuDrive, known: Known): ImuM
   const guess = { rotation: bringTo(believed, upInLens, up), headingSigma: ANY_HEADING, biasSigma };
   const first = solveImu(frames, levelFromLens, attitudes, guess);
   if (gyros === null || yaw === null || first === null) return first;
-  // Raw samples are in time with the attitudes made of them; against fused attitudes their lateness is unknown.
+  // Raw samples have no delay against the attitudes integrated from them; against fused attitudes it is unknown.
   const late = 1e6 * ((attitudes === gyros ? first.lateness : 0) - wheelsLate);
   const felt = feelForward(raw, gyros, wheels, turn(first.rotation, upInLens), late);
   if (felt === null) return first;
@@ -131,7 +131,7 @@ function solveWith(attitudes: AttitudePath, drive: ImuDrive, known: Known): ImuM
   return solveImu(frames, levelFromLens, attitudes, { rotation, headingSigma, biasSigma });
 }
 
-/** How the imu lies, and its heading, or why that is not told. */
+/** The imu's attitude and heading, or why they are not reported. */
 function lieOf(
   lying: ImuMount | null,
   drive: ImuDrive,
@@ -143,7 +143,7 @@ function lieOf(
     const hasMoved = lying !== null && turned >= LEAST_TURNED;
     return {
       imu: { why: hasMoved ? "depth and rates do not agree well enough" : degrees, add: TURN_MORE },
-      imuHeading: { why: "how it stands upright is not known", add: TURN_MORE },
+      imuHeading: { why: "the imu's tilt is not known", add: TURN_MORE },
     };
   }
   const upInLens = lensUp(drive);
@@ -154,7 +154,7 @@ function lieOf(
     return {
       imu: { rotation, tiltSigma, headingSigma: Number.POSITIVE_INFINITY },
       imuHeading: hasRaw
-        ? { why: "the base hardly sped up, braked or nodded on a straight way", add: start }
+        ? { why: "the base hardly accelerated, braked or nodded on a straight leg", add: start }
         : {
             why: "the base hardly nodded, and raw accelerations were not recorded",
             add: `${start}, and record raw inertial samples`,
@@ -173,8 +173,8 @@ function latenessOf(timed: ImuMount | null): Finding {
     return { value: timed.lateness, sigma: hypot2(timed.latenessSigma, TIME_SIGMA) };
   }
   return {
-    why: timed === null ? "the head hardly turned or nodded" : "its rate of turning hardly changed",
-    add: "begin and end turns briskly, and brake: only a change of rate has a time",
+    why: timed === null ? "the head hardly turned or nodded" : "its turn rate hardly changed",
+    add: "begin and end turns briskly, and brake: only a change of rate shows a delay",
   };
 }
 

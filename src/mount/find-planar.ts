@@ -17,7 +17,7 @@ const MOST_OFFSET_SIGMA = 0.005;
 const MOST_SCALE_SIGMA = 0.01;
 const MOST_LATE_SIGMA = 0.005;
 /**
- * Least uncertainty that is reported, 1 sigma. All legs of a drive past the same surfaces share the lean of normals near edges, so that
+ * Least uncertainty that is reported, 1 sigma. All legs of a drive past the same surfaces share the tilt of normals near edges, so
  * their errors do not average out. Chosen by hand.
  */
 const YAW_SIGMA = 0.15 * DEGREE;
@@ -26,7 +26,7 @@ const WHEELS_SIGMA = 0.001;
 
 const TURN_MORE = "turn on the spot by a right angle and more, both ways";
 
-/** How the lens lies in the plane, by the wheels; null when wheels and depth hardly moved together. */
+/** The lens's place in the plane, by the wheels; null when wheels and depth hardly moved together. */
 export function planarMount(
   frames: readonly LensFrame[],
   levelFromLens: Quat,
@@ -36,7 +36,7 @@ export function planarMount(
   return solvePlanar(frames, placesOf(frames, levelFromLens), wheels);
 }
 
-/** Where the lens would be above the floor if the base did not nod: a nod by a small angle moves it by height times angle. */
+/** Removes the nodding of the base from the lens's place: a nod by a small angle moves it by height times angle. */
 function placesOf(frames: readonly LensFrame[], levelFromLens: Quat): PlanarPlace[] {
   return frames.map(({ pose, heading, floor }) => {
     const up = floor?.normal ?? turn(conjugate(pose.rotation), [0, 0, 1]);
@@ -47,14 +47,14 @@ function placesOf(frames: readonly LensFrame[], levelFromLens: Quat): PlanarPlac
   });
 }
 
-/** A quantity of the plane that a drive may show. */
+/** A planar quantity that a drive may show. */
 interface Asked {
   readonly value: number;
   readonly sigma: number;
-  /** The doubt beyond which it is not told, and the least that is. */
+  /** The uncertainty beyond which it is not reported, and the least that is reported. */
   readonly most: number;
   readonly least: number;
-  /** Whether the drive had the motion that shows it; if not, why, and what to add. */
+  /** Whether the drive had the necessary motion; if not, why, and what to add. */
   readonly isShown: boolean;
   readonly why: string;
   readonly add: string;
@@ -63,10 +63,10 @@ interface Asked {
 function finding({ value, sigma, most, least, isShown, why, add }: Asked): Finding {
   if (!isShown) return { why, add };
   if (sigma <= most) return { value, sigma: hypot2(sigma, least) };
-  return { why: `it is known to ${(sigma / most).toFixed(1)} times the doubt allowed only`, add };
+  return { why: `its uncertainty is ${(sigma / most).toFixed(1)} times the limit`, add };
 }
 
-/** What wheels and depth together show of the mount, and of the wheels. */
+/** The mount and the wheels' errors, from wheels and depth together. */
 export function findPlanar(
   planar: PlanarMount | null,
   wheels: WheelPath,

@@ -1,14 +1,14 @@
 import type { Quat } from "../geometry/optics.ts";
 import type { Setup } from "../sense/events.ts";
 
-/** A quantity that the drive has shown, in SI units and radians. */
+/** A quantity that the drive showed, in SI units and radians. */
 export interface Found {
   readonly value: number;
   /** 1 sigma. */
   readonly sigma: number;
 }
 
-/** Why the drive has not shown a quantity, and what to add to it. */
+/** Why the drive did not show a quantity, and what to add. */
 export interface NotSeen {
   readonly why: string;
   readonly add: string;
@@ -17,11 +17,11 @@ export interface NotSeen {
 export type Finding = Found | NotSeen;
 export const isFound = <T extends object>(finding: T | NotSeen): finding is T => !("why" in finding);
 
-/** How the imu lies in the head, as a rotation. */
+/** Rotation of the imu in the head. */
 export interface FoundImu {
   /** lensFromImu. */
   readonly rotation: Quat;
-  /** 1 sigma about the two level axes, and about the vertical. Infinity: not shown, and taken from the setup. */
+  /** 1 sigma about the two level axes, and about the vertical. Infinity: not determined, and taken from the setup. */
   readonly tiltSigma: number;
   readonly headingSigma: number;
 }
@@ -37,13 +37,13 @@ export interface MountReport {
   readonly forward: Finding;
   readonly sideways: Finding;
   readonly imu: FoundImu | NotSeen;
-  /** How the imu lies about the vertical. A finding of its own: it needs another motion than the tilt. */
+  /** Heading of the imu. A finding of its own, because it needs another motion than the tilt. */
   readonly imuHeading: Finding;
   /** Seconds by which orientation is stamped late against depth: the setting `orientation.lateness`. */
   readonly lateness: Finding;
-  /** Way and turn by the wheels divided by those seen by depth, and seconds by which the wheels' stamps are late against depth. */
+  /** Distance and turn by the wheels divided by those from depth; and delay of the wheels' stamps against depth, seconds. */
   readonly wheels: { readonly scale: Finding; readonly turnScale: Finding; readonly lateness: Finding };
-  /** Angle between gravity as the imu has it and the floor's normal: the floor's slope and the accelerometer's bias. */
+  /** Angle between the imu's gravity and the floor's normal: the floor's slope plus the accelerometer's bias. */
   readonly gravityTilt: number | null;
   /** Mean height / range of the floor's pixels: the share of a range error that becomes a height error. */
   readonly slant: number;
@@ -52,21 +52,21 @@ export interface MountReport {
     /** Frames in which floor was fitted, and those that were at rest or in steady motion. */
     readonly withFloor: number;
     readonly quiet: number;
-    /** Frames that did not fit what was seen before. */
+    /** Frames that did not fit the path so far. */
     readonly broken: number;
     /** Metres and radians of motion. */
     readonly way: number;
     readonly turned: number;
   };
   readonly range: RangeCheck | NotSeen | null;
-  /** The setup that was given, with what was found put in. */
+  /** The given setup, with the findings inserted. */
   readonly setup: Setup;
 }
 
 /** Distance to the wall that the lens faces at first, against a tape. */
 export interface RangeCheck {
   readonly measured: number;
-  /** Measured less taped, metres, and its 1 sigma with the tape's own. */
+  /** Measured minus taped distance, metres, and its 1 sigma including the tape's. */
   readonly bias: number;
   readonly sigma: number;
   readonly frames: number;

@@ -5,22 +5,22 @@ import { solveSymmetric } from "../geometry/solve.ts";
 import { DEFAULT_RANGE_NOISE, floorAmplitude, rangeSigma, type TimeOfFlightNoise } from "../sense/noise.ts";
 import type { Samples } from "../track/samples.ts";
 
-/** The floor as one frame shows it, in the lens frame: `normal . p = -height`, the normal up. */
+/** The floor of one frame, in the lens frame: `normal . p = -height`, the normal up. */
 export interface FloorPlane {
   readonly normal: Vec3;
   /** Of the lens above the floor, metres. */
   readonly height: number;
-  /** Pixels that it rests on. */
+  /** Number of pixels in the fit. */
   readonly count: number;
-  /** Mean over them of height / range: how much of an error of range is an error of height. */
+  /** Mean of height / range over them: the share of a range error that becomes a height error. */
   readonly slant: number;
 }
 
-/** Cosines: of a floor's normal to where up is thought to be, and of a sample's normal to that of its plane. */
+/** Cosines: between a floor's normal and the expected up direction, and between a sample's normal and its plane's. */
 const UPRIGHT = cosOf((50 * Math.PI) / 180);
 const SAME = cosOf((15 * Math.PI) / 180);
 const TRIES = 64;
-/** Metres: a sample is on a plane this near to it, and a share of its distance; and below a plane this far under it. */
+/** Tolerance for a sample on a plane: metres, and share of its distance; and metres from which a sample is below it. */
 const NEAR = 0.02;
 const NEAR_SHARE = 0.015;
 const BELOW = 0.06;
@@ -30,9 +30,9 @@ const MOST_BELOW = 0.1;
 const LEAST_ON = 40;
 
 /**
- * The lowest large plane that faces up: tried through samples spread over the frame.
- * @param up where up is thought to be, lens frame; up to 50 degrees off
- * @returns null when no plane has enough on it and little below it
+ * The lowest large plane that faces up, from hypotheses through samples spread over the frame.
+ * @param up expected up direction, lens frame; up to 50 degrees off
+ * @returns null when no plane has enough samples on it and few below it
  * Source: Fischler & Bolles 1981, with every hypothesis from one sample and its normal, in a fixed order.
  */
 export function findFloor({ count, point, normal }: Samples, up: Vec3): FloorPlane | null {
@@ -66,41 +66,41 @@ export function findFloor({ count, point, normal }: Samples, up: Vec3): FloorPla
 
 /** Metres of range beyond which floor is too faint to help, and fewest pixels of a fit. */
 const FARTHEST = 3;
-/** Metres of range up to which the floor's brightness is looked for. */
+/** Largest range, metres, of pixels that measure the floor's brightness. */
 const NEARER = 1.5;
 const LEAST_PIXELS = 60;
-/** Metres off the plane, and sigmas of range noise, beyond which a pixel is none of the floor. */
+/** Outlier gate: metres off the plane, and sigmas of range noise. */
 const GATE = 0.025;
 const GATE_SIGMAS = 4;
-/** More sigmas that are let pass in each round: the frame may have nodded since it was last known. */
+/** Additional sigmas of the gate in each iteration, because the head may have nodded since the last frame. */
 const SLACK = [30, 8, 0, 0, 0];
-/** Directions around the lens. The floor ends at a place of its own in each; `SAY` pixels must agree on it. */
+/** Number of sectors around the lens. The floor ends at another distance in each; `SAY` pixels must agree on it. */
 const SECTORS = 72;
 const SAY = 3;
-/** Metres: width of a ring around the lens. Of its pixels, if they are enough, this share must return. */
+/** Width of a ring around the lens, metres; and the share of its pixels that must return. */
 const RING = 0.1;
 const LEAST_ASKED = 12;
 const ANSWERED = 0.8;
-/** Metres kept from where the floor ends. */
+/** Distance kept from the end of the floor, metres. */
 const KEPT_OFF = 0.1;
 
 /**
  * Fits the floor of one sensor's frames. In inverse depth a plane is linear in its unknowns, 1 / z = m . ray with m = -normal /
  * height; least squares of the depths themselves by Gauss-Newton, each weighted by its own noise, so that grazing rays neither
- * bend nor raise the floor. In each direction it is followed only to the first thing that stands on it: the foot of a wall would
- * lift the far end, and that tilts the whole.
+ * bend nor raise the floor. In each direction it is followed only to the first object that stands on it: the foot of a wall would
+ * lift the far end and tilt the whole plane.
  */
 export class FloorFitter {
   readonly #rays: RayTable;
   readonly #noise: TimeOfFlightNoise;
-  /** The pixels looked at, and the length of their rays. */
+  /** The sampled pixels, and the lengths of their rays. */
   readonly #pixels: Int32Array;
   readonly #length: Float64Array;
   readonly #sector: Uint8Array;
   readonly #said: Float64Array;
   readonly #asked = new Int32Array(Math.ceil(FARTHEST / RING));
   readonly #answered = new Int32Array(Math.ceil(FARTHEST / RING));
-  /** (SAY per sector) the nearest places where something else than floor was seen, ascending. */
+  /** (SAY per sector) the nearest distances of something other than floor, ascending. */
   readonly #ends = new Float64Array(SAY * SECTORS);
   readonly #information = new Float64Array(9);
   readonly #pull = new Float64Array(3);
@@ -109,7 +109,7 @@ export class FloorFitter {
   constructor(rays: RayTable, noise: TimeOfFlightNoise = DEFAULT_RANGE_NOISE) {
     this.#rays = rays;
     this.#noise = noise;
-    // Some thousand pixels are plenty: what they share weighs more than what they do not.
+    // Some thousand pixels are plenty: their common error dominates.
     const { width, height } = rays;
     const step = Math.max(1, Math.round(Math.sqrt((width * height) / 6000)));
     const pixels: number[] = [];
@@ -125,7 +125,7 @@ export class FloorFitter {
   /**
    * @param depth     (height * width) z-depth in 1 / unitsPerMetre, 0 where there is none
    * @param amplitude of the same pixels, or null
-   * @param near      about where the floor is
+   * @param near      approximate floor
    * @returns null when too few pixels lie on it
    */
   fit(
@@ -156,7 +156,7 @@ export class FloorFitter {
         if (z === 0) continue;
         const [a, b] = [x[i]!, y[i]!];
         const inverse = m[0]! * a + m[1]! * b + m[2]!;
-        // All weights and gates go by where the floor is expected: by the noisy depth itself they would favour one side.
+        // Weights and gates use the expected floor: computed from the noisy depth they would be biased.
         const range = this.#length[p]! / inverse;
         if (!(inverse > 0 && range < horizon)) continue;
         const sigma = rangeSigma(this.#noise, range, floorAmplitude(bright, tall, range));
@@ -164,10 +164,10 @@ export class FloorFitter {
         const doubt = sigma / this.#length[p]!;
         const gate = GATE + GATE_SIGMAS * sigma * (tall / range);
         if (Math.abs(off) * inverse * tall > gate || Math.abs(off) > (GATE_SIGMAS + slack) * doubt) continue;
-        // What stands there hides the floor from `gate` below its seen end on.
+        // An object there hides the floor from `gate` below its visible end on.
         const end = this.#ends[SAY * this.#sector[p]! + SAY - 1]!;
         if (range > end * Math.max(0, 1 - gate / tall) - KEPT_OFF) continue;
-        // Newton's step for 1 / m . ray = z, so that the noise of z is not bent by an inverse.
+        // A Newton step for 1 / m . ray = z, so that the noise of z is not biased by an inverse.
         this.#add(1 / square(doubt * inverse * inverse), a, b, inverse - off * inverse * inverse);
         count++;
         slant += tall / range;
@@ -184,8 +184,8 @@ export class FloorFitter {
   }
 
   /**
-   * Range from which on the floor is too dark to be seen: most pixels that look at it there return nothing. Beyond it only feet
-   * of brighter walls would be taken for floor.
+   * Range beyond which the floor is too dark: most of its pixels return nothing. Beyond it only feet
+   * of brighter walls would count as floor.
    */
   #horizon(depth: Uint16Array, { normal, height }: FloorPlane): number {
     const { x, y } = this.#rays;
@@ -206,7 +206,7 @@ export class FloorFitter {
   }
 
   /**
-   * What the floor's material returns at 1 m when faced squarely: the median of what its nearer pixels say. Noise is reckoned from
+   * Amplitude of the floor's material at 1 m and normal incidence: the median over its nearer pixels. Noise is computed from
    * it, not from each pixel's own amplitude: a bright wall's foot would outweigh the whole floor.
    */
   #brightness(amplitude: Uint16Array | null, { normal, height }: FloorPlane): number {
@@ -223,10 +223,10 @@ export class FloorFitter {
     return this.#said.subarray(0, count).sort()[count >> 1]!;
   }
 
-  /** Which way each pixel looks, along the floor. */
+  /** The sector of each pixel. */
   #findSectors([a, b, c]: Vec3): void {
     const { x, y } = this.#rays;
-    // Two axes of the floor: the optical axis laid down on it, and across.
+    // Two axes in the floor: the projection of the optical axis, and the one across.
     const ahead = normalized([-a * c, -b * c, 1 - c * c], [0, -c, b]);
     const [ax, ay, az] = ahead;
     const [lx, ly, lz] = [b * az - c * ay, c * ax - a * az, a * ay - b * ax];
@@ -239,12 +239,12 @@ export class FloorFitter {
     }
   }
 
-  /** Ranges along the floor at which something else is seen first. */
+  /** Finds, for each sector, the distance along the floor at which something else begins. */
   #findEnds(depth: Uint16Array, unitsPerMetre: number, bright: number, tall: number, slack: number): void {
     const { x, y } = this.#rays;
     const m = this.#m;
     const ends = this.#ends.fill(Number.POSITIVE_INFINITY);
-    // Before the frame's own nod is known, the floor itself would look like something else.
+    // Until the frame's own nod is known, the floor itself would look like something else.
     if (slack > 10) return;
     for (let p = 0; p < this.#pixels.length; p++) {
       const i = this.#pixels[p]!;
@@ -276,7 +276,7 @@ export class FloorFitter {
   }
 }
 
-/** Made unit; `otherwise` when there is no direction (the lens looks straight down). */
+/** Normalised; `otherwise` when there is no direction (the lens looks straight down). */
 function normalized(v: Vec3, otherwise: Vec3): Vec3 {
   const norm = lengthOf(v);
   return norm > 1e-6 ? [v[0] / norm, v[1] / norm, v[2] / norm] : otherwise;

@@ -33,7 +33,7 @@ export class AttitudePath {
     return this.#times.length;
   }
 
-  /** Turning at a constant rate between the samples; null outside them or in a gap. */
+  /** Interpolated at a constant rate between the samples; null outside them or in a gap. */
   at(time: number): Quat | null {
     const place = placeIn(this.#times, time);
     if (place === null) return null;
@@ -42,7 +42,7 @@ export class AttitudePath {
     return slerp(this.#rotations[k]!, this.#rotations[k + 1]!, share);
   }
 
-  /** Up in the imu frame on average over some times; null where nothing is known. */
+  /** Mean up direction in the imu frame over some times; null without samples. */
   meanUp(times: readonly number[]): Vec3 | null {
     let sum: Vec3 = [0, 0, 0];
     for (const time of times) {
@@ -83,7 +83,7 @@ export function restMeans(
   return count < 20 ? null : { gyro: scaled(gyro, 1 / count), accel: scaled(accel, 1 / count) };
 }
 
-/** Attitudes from rates alone: exact but for the bias, and free of what acceleration would do to the tilt. */
+/** Attitudes from rates alone: exact except for the bias, and not affected by acceleration. */
 export function integrate(samples: readonly RawSample[], bias: Vec3): AttitudePath {
   const path = new AttitudePath();
   let rotation: Quat = [0, 0, 0, 1];
@@ -116,25 +116,25 @@ export interface ImuMount {
 const SPAN = 0.5;
 const STEP = 0.1;
 const CLUSTER = 2;
-/** Radians: spans in which the lens turns and nods less tell nothing. */
+/** Radians: spans in which the lens turns and nods less are not used. */
 const LEAST_TURN = (1.5 * Math.PI) / 180;
 const LEAST_NOD = (0.25 * Math.PI) / 180;
 const MOST_LATE = 0.2;
 
-/** How the imu lies as far as it is thought to be known. */
+/** Prior of the imu's attitude. */
 export interface ImuGuess {
   /** imuFromLens. */
   readonly rotation: Quat;
   /** 1 sigma of its heading about the vertical, radians. */
   readonly headingSigma: number;
-  /** 1 sigma of the rates' bias that is left, rad/s. */
+  /** 1 sigma of the rates' remaining bias, rad/s. */
   readonly biasSigma: number;
 }
 
 /**
- * Hand and eye in rotation: turns of the lens, seen by depth, against turns of the imu over the same time. Turning shows which
- * way up is in the imu, nodding how it lies about that, and changes of rate show by how much its stamps are late. Unknown
- * beside these: what is left of the rates' bias, and their scale.
+ * Hand-eye calibration of the rotation: turns of the lens, from depth, against turns of the imu over the same time. Turning shows which
+ * direction of the imu is up, nodding shows its heading, and changes of rate show the delay of its stamps. Further unknowns:
+ * the remaining bias of the rates, and their scale.
  *
  * Sources: hand-eye calibration (Tsai & Lenz 1989); time offsets from rotation (Furgale, Rehder & Siegwart 2013), by spans of
  * time instead of splines.
@@ -160,7 +160,7 @@ export function solveImu(
   const result = leastSquares({
     start: [0, 0, start, 0, 0, 0, 0, 0],
     priors: [0.5, 0.5, guess.headingSigma, 0.1, ...Array(3).fill(guess.biasSigma), 0.01],
-    // Over two hundredths of a second, or the noise of single attitudes would pass for a rate of turning.
+    // Over 0.02 s, or the noise of single attitudes would look like a turn rate.
     steps: [1e-4, 1e-4, 1e-4, 0.02, 1e-5, 1e-5, 1e-5, 1e-4],
     kinds: Uint8Array.from({ length: rows }, (_, i) => (i % 3 === 2 ? 1 : 0)),
     leastSigma: [0.0002, 0.0002],
@@ -201,7 +201,7 @@ export function solveImu(
   };
 }
 
-/** How far the guess has to be turned about the vertical so that nods of the imu are those of the lens. */
+/** Rotation of the guess about the vertical that makes the imu's nods agree with the lens's. */
 function headingByNods(spans: readonly Span[], attitudes: AttitudePath, imuFromLevel: Quat): number {
   let along = 0;
   let across = 0;
@@ -215,7 +215,7 @@ function headingByNods(spans: readonly Span[], attitudes: AttitudePath, imuFromL
   return atan2Of(across, along);
 }
 
-/** Over a span of time: how the lens turned, in its level axes. */
+/** Rotation of the lens over a span of time, in its level axes. */
 interface Span {
   readonly from: number;
   readonly to: number;
@@ -267,29 +267,29 @@ export function turningAxis(
   return squares < 0.3 ? null : unit(sum);
 }
 
-/** The base's forward direction in the imu frame, and how well that is known, radians. */
+/** The base's forward direction in the imu frame, and its uncertainty, radians. */
 export interface ForwardDirection {
   readonly forward: Vec3;
   readonly sigma: number;
 }
 
-/** Seconds over which accelerations are averaged; a straight way must last so long. */
+/** Seconds over which accelerations are averaged; also the least duration of a straight leg. */
 const MEAN = 0.15;
 const LEAST_STRAIGHT = 0.6;
-/** Seconds between a turn and a straight way. */
+/** Seconds kept between a turn and a straight leg. */
 const APART = 0.1;
-/** Radians a second, of the wheels: what turns slower is straight. */
+/** Turn rate by the wheels, rad/s, below which the motion is straight. */
 const STRAIGHT_RATE = (4 * Math.PI) / 180;
-/** m/s: a straight way must speed up or brake by so much. */
+/** m/s: least change of speed of a straight leg. */
 const LEAST_CHANGE = 0.15;
 
 /**
- * Which way the base starts and brakes, felt by the imu: on straight ways its acceleration along the floor goes with the wheels'.
- * What does not change on such a way (the accelerometer's bias, gravity on a floor that is not level) and what drifts is taken
- * out; nodding adds acceleration along the same line, and changes nothing of its direction.
+ * Direction in which the base starts and brakes, from the imu: on straight legs its acceleration along the floor follows the wheels'.
+ * Constants on such a leg (the accelerometer's bias, gravity on a sloping floor) and linear drift are
+ * removed. Nodding adds acceleration along the same line and does not change the direction.
  * @param up   in the imu frame
- * @param late microseconds by which the imu is stamped late against the wheels
- * @returns null when the base never starts or brakes on a straight way
+ * @param late delay of the imu's stamps against the wheels, microseconds
+ * @returns null when the base never starts or brakes on a straight leg
  */
 export function feelForward(
   samples: readonly RawSample[],
@@ -334,10 +334,10 @@ export function feelForward(
     ways.push(means);
   }
   const size = lengthOf(along);
-  // The base's own acceleration must be most of what is felt.
+  // The base's own acceleration must dominate.
   if (!(size > 0.4 * total) || total < 0.3) return null;
   const [c, s] = [along[0] / size, along[1] / size];
-  // What is felt aside, row by row, and as each way has it in all: errors may last as long as a way.
+  // Sideways acceleration, row by row, and summed for each leg: errors may last for a whole leg.
   let byRow = 0;
   let byWay = 0;
   for (const way of ways) {
@@ -363,7 +363,7 @@ function* straightWays(wheels: WheelPath): Generator<Interval> {
       if (Number.isNaN(from)) from = wheels.timeOf(k - 1);
       continue;
     }
-    // A turn that ends or begins pushes the imu sideways.
+    // The beginning or end of a turn pushes the imu sideways.
     const [begin, end] = [from + 1e6 * APART, wheels.timeOf(k - 1) - 1e6 * APART];
     if (end - begin >= 1e6 * LEAST_STRAIGHT && changeOf(wheels, begin, end) >= LEAST_CHANGE)
       yield [begin, end];
@@ -390,7 +390,7 @@ function speedAt(wheels: WheelPath, time: number): number {
   return way / ((wheels.timeOf(j + 1) - wheels.timeOf(i)) / 1e6);
 }
 
-/** Takes mean and slope over time out of each column. */
+/** Removes mean and linear trend from each column. */
 function detrend(rows: { t: number; pull: number; a: number; b: number }[]): void {
   const mean = (field: "t" | "pull" | "a" | "b"): number =>
     rows.reduce((sum, row) => sum + row[field], 0) / rows.length;
@@ -412,13 +412,13 @@ export function imuFromAxes(up: Vec3, forward: Vec3): Quat {
   return fromMatrix([...x, 0, ...y, 0, ...up, 0, 0, 0, 0, 1]).rotation;
 }
 
-/** Makes a guess agree with a direction that is known: the smallest rotation after it that brings `from` to `to`. */
+/** Corrects a guess by a known direction: the smallest rotation after it that takes `from` to `to`. */
 export function bringTo(rotation: Quat, from: Vec3, to: Vec3): Quat {
   const now = turn(rotation, from);
   const axis = cross(now, to);
   const sine = lengthOf(axis);
   const angle = atan2Of(sine, dot(now, to));
-  // Opposite: about any axis square to it.
+  // Opposite: about any perpendicular axis.
   const about =
     sine > 1e-9 ? scaled(axis, 1 / sine) : unit(cross(to, Math.abs(to[0]) < 0.7 ? [1, 0, 0] : [0, 1, 0]))!;
   return multiply(fromRotationVector(scaled(about, angle)), rotation);

@@ -5,17 +5,17 @@ import { solveSymmetric } from "../geometry/solve.ts";
 export interface Problem {
   /** Where the search starts, one value per unknown (at most 8). */
   readonly start: readonly number[];
-  /** What is known of each unknown beforehand: 1 sigma about its start; Infinity for nothing. */
+  /** Prior of each unknown: 1 sigma about its start; Infinity for none. */
   readonly priors: readonly number[];
-  /** Change of each unknown for derivatives: small, but more than what noise in `evaluate` moves. */
+  /** Step of each unknown for derivatives: small, but above the noise of `evaluate`. */
   readonly steps: readonly number[];
   /** Rows of one kind share a unit and a noise. (rows) */
   readonly kinds: Uint8Array;
-  /** Least 1 sigma of a row of each kind: better is not believed. */
+  /** Lower bound of the 1 sigma of a row of each kind. */
   readonly leastSigma: readonly number[];
   /** Rows of one cluster may share an error; between clusters errors are independent. (rows) */
   readonly clusters: Int32Array;
-  /** So many rows tell the same thing over again: windows that overlap. */
+  /** Redundancy: number of rows that share the same information, because windows overlap. */
   readonly overlap: number;
   /** Fills `out` (rows) with the residuals. */
   readonly evaluate: (values: Float64Array, out: Float64Array) => void;
@@ -25,7 +25,7 @@ export interface Solution {
   readonly values: Float64Array;
   /** 1 sigma of each value; Infinity when the equations leave it free. */
   readonly sigmas: Float64Array;
-  /** 1 sigma of a row of each kind, as found. */
+  /** 1 sigma of a row of each kind, as estimated. */
   readonly noise: readonly number[];
   readonly rows: number;
 }
@@ -33,12 +33,12 @@ export interface Solution {
 const ITERATIONS = 25;
 /** Sigmas: a smaller step ends the iteration. */
 const SMALL = 0.01;
-/** Rows off by more sigmas than this count for less. */
+/** Rows with a larger residual, in sigmas, have less weight. */
 const ROBUST = 2;
 
 /**
  * Gauss-Newton with Huber weights. The uncertainty is the larger of two: that of the normal equations with the noise as
- * found, and that of the scatter between clusters, which is honest where errors last for longer than one row.
+ * estimated, and that of the scatter between clusters, which is right for errors that last longer than one row.
  *
  * Sources: Huber 1964; scale by the median absolute deviation (Hampel 1974); scatter between clusters: Liang & Zeger 1986.
  */
@@ -54,7 +54,7 @@ export function leastSquares(problem: Problem): Solution {
     let isSmall = true;
     for (let k = 0; k < n; k++) {
       values[k]! += step[k]!;
-      // Against the doubt of this unknown were all others known.
+      // Relative to the uncertainty of this unknown if all others were known.
       if (Math.abs(step[k]!) > SMALL / Math.sqrt(information[k * n + k]!)) isSmall = false;
     }
     if (isSmall) break;
@@ -90,7 +90,7 @@ class LinearSystem {
     this.noise = problem.leastSigma.slice();
   }
 
-  /** Sets up the equations around `values`, which are as before when it returns. */
+  /** Sets up the equations around `values`, which are unchanged when it returns. */
   linearise(values: Float64Array): void {
     const { start, priors, steps, kinds, leastSigma, evaluate } = this.#problem;
     const { residual, jacobian, weight, information, pull } = this;
@@ -140,7 +140,7 @@ function uncertainty(
   const n = start.length;
   const rows = residual.length;
   const sigmas = new Float64Array(n).fill(Number.POSITIVE_INFINITY);
-  // Sum over each cluster of what its rows pull at the solution: in all it is zero, and its scatter is the doubt.
+  // Gradient of each cluster at the solution: the sum over all clusters is zero, and the scatter is the uncertainty.
   const count = rows === 0 ? 0 : Math.max(...clusters) + 1;
   const pulls = new Float64Array(count * n);
   for (let i = 0; i < rows; i++) {

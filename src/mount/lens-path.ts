@@ -25,23 +25,23 @@ import { FrameSampler } from "../track/sampler.ts";
 import type { Samples } from "../track/samples.ts";
 import { FloorFitter, type FloorPlane, findFloor } from "./floor-plane.ts";
 
-/** What one frame says by itself and against the frames before it. */
+/** Results of one frame, by itself and against the frames before it. */
 export interface LensFrame {
   /** Microseconds. */
   readonly time: number;
-  /** Where the lens is: the floor is z = 0, the first frame is above the origin and heads along x. */
+  /** Pose of the lens: the floor is z = 0, the first frame is above the origin with heading x. */
   readonly pose: Pose;
   /** Heading of the lens in that world, radians, unwrapped. */
   readonly heading: number;
   /** The floor in this frame alone; null when it is not in view. */
   readonly floor: FloorPlane | null;
-  /** Frames of one stretch were registered against one map; between stretches the way is not known. */
+  /** Number of the stretch. Frames of one stretch were registered against one map; the motion between stretches is unknown. */
   readonly stretch: number;
-  /** Whether what is in view holds the lens in every direction: a floor and one bare wall do not. */
+  /** Whether the view constrains the lens in every direction: a floor and one bare wall do not. */
   readonly isHeld: boolean;
-  /** Metres, 1 sigma, along the direction that is held least, as the samples' own noise has it. */
+  /** Metres, 1 sigma, along the least constrained direction, by the samples' own noise. */
   readonly doubt: number;
-  /** Metres to the wall that the lens faces; null where it was not asked for, has moved, or faces none. */
+  /** Metres to the wall in front of the lens; null if not requested, after the lens has moved, or without a wall. */
   readonly wall: number | null;
 }
 
@@ -50,38 +50,38 @@ const VOXEL = 0.06;
 const SAMPLES = 3000;
 const CANDIDATES = 6000;
 /**
- * Windows across two surfaces lean, and by how much changes with how far away they are: a way past them would be bent. An F ratio of
+ * Windows across two surfaces are tilted, and the tilt depends on the distance, which would bend the path. An F ratio of
  * three against forty: noise alone exceeds it in one window of seventy.
  */
 const MOST_BEND = 4;
-/** A sample so near to the floor, metres, and so nearly upright (cosine) is one of it. */
+/** A sample within this distance of the floor, metres, and with a normal this close to vertical (cosine), is floor. */
 const ON_FLOOR = 0.04;
 const ALMOST_UP = 0.9;
-/** Prior of a frame, 1 sigma: constant velocity, within what a base can change between two frames. */
+/** Prior of a frame, 1 sigma: constant velocity, with the accelerations of a base between two frames. */
 const TURN_SIGMA = (4 * Math.PI) / 180;
 const MOVE_SIGMA = 0.04;
 /** Fewest matches, and their least share of those on known ground, for a frame to be registered. */
 const LEAST_MATCHES = 150;
 const LEAST_SHARE = 0.6;
 /**
- * A direction with a larger share of the weight is held by what is in view. A smaller one may be the noise of normals alone; then
- * samples that face it must hold it: `FACING_COUNT` of them, together better than `FACING_SIGMA` (metres), and better after it was free.
+ * A direction with a larger share of the weight is constrained by the view. A smaller share may be noise of normals alone; then
+ samples that face it must constrain it: `FACING_COUNT` of them, together better than `FACING_SIGMA` (metres), and better after it was free.
  */
 const CLEAR_STRENGTH = 0.006;
 const FACING_COUNT = 20;
 const FACING_SIGMA = 0.004;
 /**
  * A frame becomes part of the map if less than this share of it is there already, and so do the first few: were every frame
- * added, the map would walk along with the errors of those that it is made of.
+ * added, the map would drift with the errors of its own frames.
  */
 const NEW_SHARE = 0.8;
 const FIRST_FEW = 5;
 const HELD_AGAIN = 0.7;
-/** Seconds without hold after which the place is not that of before. */
+/** Seconds without constraint after which the position is unknown and a new stretch begins. */
 const LONGEST_FREE = 0.25;
-/** Share of its speed that a lens is expected to keep from frame to frame where it is not held. */
+/** Decay of the velocity from frame to frame where the lens is not constrained. */
 const COASTING = 0.5;
-/** A lens has not moved while it is within these of its first place, metres and radians. */
+/** The lens counts as not moved within these of its first pose, metres and radians. */
 const STILL = 0.01;
 const STILL_ANGLE = 0.01;
 /** A wall ahead: tangent of the bearing, metres above the floor, cosines of its normal; samples and band (metres) of its plane. */
@@ -91,16 +91,16 @@ const FACING = 0.94;
 const UPRIGHT = 0.15;
 const LEAST_WALL = 30;
 const WALL_BAND = 0.1;
-/** Seconds between frames beyond which the way is taken for unknown. */
+/** Seconds between frames beyond which the motion is unknown. */
 const LONGEST_GAP = 0.5;
 
 /**
- * The way of one lens, from its depth alone: neither the wheels nor the inertial sensor have a say, so both can be compared
- * with it. Frames are registered against a surfel map that they build (as in tracking), predicted by going on as before.
+ * The path of one lens, from its depth alone: independent of wheels and inertial sensor, so both can be compared
+ * with it. Frames are registered against a surfel map that they build (as in tracking), with a constant-velocity prediction.
  */
 export class LensPath {
   readonly frames: LensFrame[] = [];
-  /** Frames without floor before the first that shows it, and frames that did not fit what was seen before. */
+  /** Number of frames before the first floor, and of frames that did not fit the path so far. */
   unseen = 0;
   broken = 0;
   readonly #mask: DepthMask;
@@ -119,13 +119,13 @@ export class LensPath {
   #isNew = false;
   #fused = 0;
   #doubt = 0;
-  /** When a frame was last held in all directions. */
+  /** Time of the last frame that was constrained in all directions. */
   #heldAt = 0;
 
   /**
-   * @param up about where up is in the lens frame, within 50 degrees
-   * @param isWallAsked whether the distance to a wall ahead is wanted as long as the lens has not moved
-   * @throws {RangeError} for optics that are no camera's
+   * @param up approximate up direction in the lens frame, within 50 degrees
+   * @param isWallAsked whether to measure the distance to a wall ahead while the lens has not moved
+   * @throws {RangeError} for optics that are not a camera's
    */
   constructor(optics: Optics, up: Vec3, isWallAsked = false) {
     this.#isWallAsked = isWallAsked;
@@ -170,7 +170,7 @@ export class LensPath {
         if (this.#isNew || this.#fused < FIRST_FEW) this.#fuse(all);
         return;
       }
-      // Held again after a while: where is not known, so a new stretch begins.
+      // Constrained again after a while, at an unknown position: a new stretch begins.
     } else {
       if (last !== undefined) this.broken++;
       const rough = findFloor(all, last?.floor?.normal ?? this.#up);
@@ -216,7 +216,7 @@ export class LensPath {
     return true;
   }
 
-  /** Along what geometry leaves free the prediction stays, or the way would walk off by its own noise. */
+  /** Along free directions the prediction stays, or the path would drift by its own noise. */
   #holdFree({ position }: Pose): void {
     const { strength, sums } = this.#registrar.result;
     const { values } = strength;
@@ -245,7 +245,7 @@ export class LensPath {
     const [before, last] = [this.frames.at(-2), this.frames.at(-1)!];
     if (before === undefined || before.stretch !== last.stretch) return last.pose;
     const share = (time - last.time) / (last.time - before.time);
-    // Where nothing holds it a speed would feed on its own noise.
+    // Without constraint a velocity would integrate its own noise.
     const left = last.isHeld ? share : COASTING * share;
     const moved = compose(invert(before.pose), last.pose);
     const [x, y, z] = toRotationVector(moved.rotation);
@@ -273,7 +273,7 @@ export class LensPath {
     });
   }
 
-  /** Square distance to the upright surface that is met ahead, on a plane through all samples of it. */
+  /** Perpendicular distance to the upright surface ahead, from a plane through all its samples. */
   #wallAhead({ rotation, position }: Pose, heading: number): number | null {
     const hasMoved =
       this.#stretch > 0 || hypot2(position[0], position[1]) > STILL || Math.abs(heading) > STILL_ANGLE;
@@ -304,8 +304,8 @@ export class LensPath {
   }
 
   /**
-   * Makes the normals of floor upright. Floor is most of what is seen, and the noise of its many normals would pull the lens along
-   * it, against the few walls that hold it there.
+   * Sets the normals of floor to vertical. Floor is most of the view, and the noise of its many normals would pull the lens along
+   * it, against the few walls that constrain the lens there.
    */
   #standUp({ count, point, normal }: Samples): void {
     const { rotation, position } = this.#at;
@@ -334,7 +334,7 @@ function standOn({ normal, height }: FloorPlane): Pose {
   return { rotation: levelOf(normal), position: [0, 0, height] };
 }
 
-/** The floor z = 0 as a lens at `pose` should see it. */
+/** The floor z = 0 in the frame of a lens at `pose`. */
 function floorUnder({ rotation, position }: Pose): FloorPlane {
   return { normal: turn(conjugate(rotation), [0, 0, 1]), height: position[2], count: 0, slant: 1 };
 }

@@ -29,12 +29,12 @@ export interface MountOptions {
 
 /**
  * Finds how a head sits on its base from a short drive: rest, turn on the spot both ways, drive straight on, brake, turn,
- * drive on. Deterministic: events in, a report out. Each quantity comes with its uncertainty, or not at all, with what the
- * drive was lacking.
+ * drive on. Deterministic: events in, a report out. Each quantity comes with its uncertainty, or is missing, with the motion that the
+ * drive lacked.
  *
- * Two tilts are told apart. The lens's pitch and roll are against the floor that the wheels stand on, from the floor in view.
- * The imu's are against the lens, from the axis about which both turn. Gravity takes part in neither, so that neither a floor
- * that is not level nor the accelerometer's bias bends them; what gravity says beside is reported (`gravityTilt`).
+ * There are two tilts. The lens's pitch and roll are relative to the floor under the wheels, from the floor in view.
+ * The imu's are relative to the lens, from the axis about which both turn. Neither uses gravity, so neither a sloping floor
+ * nor the accelerometer's bias affects them; the direction of gravity is reported separately (`gravityTilt`).
  */
 export class MountEstimator {
   readonly #setup: Setup;
@@ -45,7 +45,7 @@ export class MountEstimator {
   readonly #fused = new AttitudePath();
   readonly #raw: RawSample[] = [];
 
-  /** @throws {RangeError} if the sensor is none of the setup's cameras, or the tape's length makes no sense */
+  /** @throws {RangeError} if the sensor is not a camera of the setup, or the tape's length is invalid */
   constructor(setup: Setup, { sensor = 0, tape = null }: MountOptions = {}) {
     const own = setup.sensors[sensor];
     if (own === undefined) {
@@ -67,7 +67,7 @@ export class MountEstimator {
   }
 
   /**
-   * Takes one event, in the order of arrival; those of other sensors and kinds are passed over. Images may be overwritten
+   * Takes one event, in the order of arrival; other sensors and kinds are ignored. Images may be overwritten
    * once it returns.
    * @throws {RangeError} if an image has another size than the sensor
    */
@@ -91,7 +91,7 @@ export class MountEstimator {
     }
   }
 
-  /** What the drive so far shows. */
+  /** The report of the drive so far. */
   solve(): MountReport {
     const frames = plausible(this.#path.frames);
     const strange = this.#path.frames.length - frames.length;
@@ -105,7 +105,7 @@ export class MountEstimator {
       quiet: quiet.length,
       broken: this.#path.broken + strange,
       way,
-      // Where little holds the lens, it seems to turn though the base does not.
+      // A poorly constrained lens seems to turn although the base does not.
       turned: this.#wheels.count >= 10 ? Math.min(turned, this.#wheels.turned) : turned,
     };
     if (floor === null) return this.#nothing(seen);
@@ -156,7 +156,7 @@ export class MountEstimator {
       seen.withFloor === 0
         ? {
             why: "no floor was found in view",
-            add: "tilt the head so that it sees floor, tell roughly how it is mounted, and start on open floor",
+            add: "tilt the head so that it sees floor, set its approximate mount, and start on open floor",
           }
         : {
             why: `only ${seen.quiet} frames with floor at rest or in steady motion`,
@@ -181,7 +181,7 @@ export class MountEstimator {
     };
   }
 
-  /** The setup with what was found in place of what it had. */
+  /** The setup with the findings inserted. */
   #setupWith(report: Omit<MountReport, "setup">): Setup {
     const { height, pitch, roll, yaw, forward, sideways, imu } = report;
     const value = (finding: Finding, otherwise: number): number =>
@@ -198,7 +198,7 @@ export class MountEstimator {
     };
     const sensor = this.#setup.sensors[this.#sensor]!;
     const { on, pose } = sensor.mount;
-    // How sensors sit in the head is the maker's; how the head sits on the base is what was found.
+    // The mounts of the sensors in the head are the maker's; the mount of the head on the base is the finding.
     const baseFromHead = on === "head" ? compose(baseFromLens, invert(pose)) : this.#setup.baseFromHead;
     const sensors = this.#setup.sensors.map((other, i) =>
       i === this.#sensor && on === "base" ? { ...sensor, mount: { on, pose: baseFromLens } } : other,

@@ -74,7 +74,7 @@ export function floorAt(height: number, angle: number): number {
 /** Within this distance from the edge of a stair its first lower tread can be seen past the lip: similar triangles. */
 export const treadsFrom = (height: number, riser = RISER, tread = TREAD): number => (height * tread) / riser;
 
-/** @throws {RangeError} naming the value that makes no sense */
+/** @throws {RangeError} naming the invalid value */
 export function planView(plan: ViewPlan): View {
   checkPlan(plan);
   const {

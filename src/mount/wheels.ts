@@ -4,7 +4,7 @@ import { leastSquares } from "./least-squares.ts";
 import type { LensFrame } from "./lens-path.ts";
 import { placeIn } from "./times.ts";
 
-/** Wheel odometry over a drive, as it was counted. */
+/** Wheel odometry over a drive. */
 export class WheelPath {
   readonly #times: number[] = [];
   readonly #x: number[] = [];
@@ -39,7 +39,7 @@ export class WheelPath {
   get last(): number {
     return this.#times.at(-1) ?? Number.NEGATIVE_INFINITY;
   }
-  /** Radians turned in all, to either side. */
+  /** Sum of absolute turns, radians. */
   get turned(): number {
     let sum = 0;
     for (let k = 1; k < this.#yaw.length; k++) sum += Math.abs(this.#yaw[k]! - this.#yaw[k - 1]!);
@@ -59,17 +59,17 @@ export class WheelPath {
     return this.#aside[k]!;
   }
 
-  /** The index of the last sample not after a time, and how far on to the next (0 to 1); null outside. */
+  /** The index of the last sample not after a time, and the fraction to the next (0 to 1); null outside. */
   place(time: number): readonly [index: number, share: number] | null {
     return placeIn(this.#times, time);
   }
 
-  /** Yaw at a place as `place` tells it, radians, unwrapped. */
+  /** Yaw at an interpolated index (see `place`), radians, unwrapped. */
   yawAt([k, share]: readonly [index: number, share: number]): number {
     return this.#yaw[k]! + share * (this.#yaw[k + 1]! - this.#yaw[k]!);
   }
 
-  /** Whether it hardly moved from one time to another. */
+  /** Whether the base hardly moved between two times. */
   isRest(from: number, to: number): boolean {
     const [a, b] = [this.place(from), this.place(to)];
     if (a === null || b === null) return false;
@@ -83,7 +83,7 @@ export class WheelPath {
   }
 }
 
-/** Where the lens is on the base, seen from above; 1 sigma beside each. */
+/** Planar mount of the lens on the base, with the 1 sigma of each value. */
 export interface PlanarMount {
   /** Heading of the lens against the base's forward direction, radians. */
   readonly yaw: number;
@@ -93,7 +93,7 @@ export interface PlanarMount {
   readonly xSigma: number;
   readonly y: number;
   readonly ySigma: number;
-  /** Way and turn as the wheels count them, over the true ones. */
+  /** Distance and turn by the wheels, divided by the true ones. */
   readonly scale: number;
   readonly scaleSigma: number;
   readonly turnScale: number;
@@ -103,7 +103,7 @@ export interface PlanarMount {
   readonly latenessSigma: number;
 }
 
-/** Frames of one joined way, over which the lens and the wheels are compared: from the first to the last of them. */
+/** A piece of the path over which lens and wheels are compared: its first and last frame. */
 interface Piece {
   readonly first: number;
   readonly last: number;
@@ -119,34 +119,34 @@ const LEAST_PIECES = 2;
 const REST_SPAN = 0.2;
 const REST_WAY = 0.004;
 const REST_TURN = (0.3 * Math.PI) / 180;
-/** Pieces with less motion tell nothing: metres and radians. */
+/** Pieces with less motion are not used: metres and radians. */
 const LEAST_WAY = 0.03;
 const LEAST_TURN = (2 * Math.PI) / 180;
-/** Radians: a step from frame to frame that turns less is straight. */
+/** Radians: a smaller turn from frame to frame counts as straight. */
 const STRAIGHT = (0.5 * Math.PI) / 180;
-/** So many frames one after another share their error: what is in view, and known of it, changes no faster. */
+/** Number of consecutive frames that share their error, because the view changes slowly. */
 const SHARED = 5;
-/** Metres, 1 sigma: a way held this well counts in full. */
+/** Metres, 1 sigma: a path constrained this well has full weight. */
 const WELL_HELD = 0.001;
-/** Seconds between two frames beyond which the way from one to the other is not known. */
+/** Seconds between two frames beyond which the motion between them is unknown. */
 const MOST_APART = 0.35;
-/** Late by more than this the odometry is of no use, seconds: the way must be known so long before and after. */
+/** Largest delay of the odometry, seconds: the path must be known that long before and after. */
 const MOST_LATE = 0.15;
 
-/** A place of the lens on the floor, with the base's nods taken out. */
+/** A place of the lens on the floor, with the base's nods removed. */
 export interface PlanarPlace {
   readonly x: number;
   readonly y: number;
 }
 
 /**
- * Hand and eye on the plane. Where the base is follows from where the lens is, from its yaw and its offset t on the base; and from
- * how far the wheels drove, in the direction in which the lens has the base look at each moment. Over each piece of the way the two
- * may be apart by a constant only. Straight ways show the yaw, turns the offset. Unknown beside these: how far the wheels overstate
- * ways and turns, and how late their stamps are.
+ * Planar hand-eye calibration. The base's position follows from the lens's position, yaw and offset t on the base; and also from
+ * the wheels' distance in the base's heading by the lens. Over each piece of the path the two
+ * may differ by a constant only. Straight legs show the yaw, turns the offset. Further unknowns: the wheels' scale for
+ * distances and turns, and the delay of their stamps.
  *
- * Pieces are as long as whole legs, and all frames of them count: the error of a frame's place weighs the less on a direction the
- * longer the way is. Wheels' own turns, which slip, say nothing of directions.
+ * Pieces are whole legs, with all their frames: the longer the leg, the less a frame's error affects
+ * its direction. The wheels' own turns, which slip, are not used for directions.
  *
  * Source: hand-eye calibration (Tsai & Lenz 1989; Shiu & Ahmad 1989), for planar motions.
  * @param places one per frame
@@ -165,7 +165,7 @@ export function solvePlanar(
     start: [startingYaw(frames, places, wheels, pieces), 0, 0, 1, 1, 0],
     priors: [3, 1, 1, 0.05, 0.05, 0.05],
     steps: [1e-4, 1e-4, 1e-4, 1e-4, 1e-4, 0.02],
-    // Along the way wheels err, aside the lens does: each has its own noise.
+    // Along the path the wheels' error dominates, sideways the lens's: each has its own noise.
     kinds: Uint8Array.from({ length: rows }, (_, i) => i % 3),
     leastSigma: [0.001, 0.0005, 0.0005],
     clusters: comparison.clusters,
@@ -190,7 +190,7 @@ export function solvePlanar(
   };
 }
 
-/** Three rows for each frame of each piece: how far lens and wheels are apart ahead, to the left (metres), and in turns (radians). */
+/** Three rows for each frame of each piece: difference between lens and wheels ahead, to the left (metres), and in turns (radians). */
 class Comparison {
   readonly rows: number;
   readonly clusters: Int32Array;
@@ -198,7 +198,7 @@ class Comparison {
   readonly #places: readonly PlanarPlace[];
   readonly #wheels: WheelPath;
   readonly #pieces: readonly Piece[];
-  /** Where the wheels' way leads, a place for each sample, in the lens's world. */
+  /** The wheels' path, a place for each sample, in the lens's world. */
   readonly #x: Float64Array;
   readonly #y: Float64Array;
 
@@ -253,7 +253,7 @@ class Comparison {
     }
   }
 
-  /** Adds up the wheels' steps, each in the direction in which the base then looks by the lens. */
+  /** Integrates the wheels' steps, each in the base's heading by the lens. */
   #follow(yaw: number, scale: number, late: number): void {
     const frames = this.#frames;
     const wheels = this.#wheels;
@@ -274,7 +274,7 @@ class Comparison {
 
 const NOWHERE = [0, 0] as const;
 
-/** The yaw that lays the straight steps of both onto each other. */
+/** The yaw that aligns the straight steps of both. */
 function startingYaw(
   frames: readonly LensFrame[],
   places: readonly PlanarPlace[],
@@ -304,7 +304,7 @@ function startingYaw(
   return atan2Of(cross, dot);
 }
 
-/** Cuts the joined frames at rests, where a cut costs no way; only pieces in which the base moved. */
+/** Cuts the path at rests, where a cut loses no motion; keeps only pieces in which the base moved. */
 function findPieces(frames: readonly LensFrame[], wheels: WheelPath): Piece[] {
   const pieces: Piece[] = [];
   let first = -1;
@@ -342,6 +342,6 @@ function hasMotion(frames: readonly LensFrame[], wheels: WheelPath, first: numbe
   return way >= LEAST_WAY || turned >= LEAST_TURN;
 }
 
-/** Whether the way between two frames is known in every direction. */
+/** Whether the motion between two frames is known in every direction. */
 const isJoined = (a: LensFrame, b: LensFrame): boolean =>
   a.stretch === b.stretch && a.isHeld && b.isHeld && b.time - a.time < 1e6 * MOST_APART;

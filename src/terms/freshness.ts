@@ -1,4 +1,4 @@
-// When is evidence too old, and when does a robot stop for it? All limits of age stand here.
+// All limits of age: when evidence is too old, and when a robot stops for that.
 
 /**
  * A direction is late when the sensors whose views cover it have shown no floor for SILENT_AFTER seconds or for SILENT_INTERVALS of
@@ -13,20 +13,20 @@ export const MAX_BLIND = 0.4;
 
 /**
  * A pace may be obeyed until the time `until` of its reach, and no longer. Without the setting `guard.hold` that is HOLD_INTERVALS
- * frame intervals from when the head knew it, and from HOLD_LEAST to HOLD_MOST seconds. The pace is computed for being obeyed so long.
+ * frame intervals from the time when the head knew it, within HOLD_LEAST to HOLD_MOST seconds. The pace is computed for a base that obeys it that long.
  */
 export const HOLD_INTERVALS = 2;
 export const HOLD_LEAST = 0.15;
 export const HOLD_MOST = 0.4;
 
-/** Seconds that the answer to a frame waits for the frame's pose; then memory answers from the place that was known before. */
+/** Seconds that the answer to a frame waits for the frame's pose; then memory answers from the last known place. */
 export const POSE_WAIT = 0.03;
 
 /**
- * Seconds for which memory answers from the last known place, the way that the base may have gone since taken off. After that no motion
+ * Seconds for which memory answers from the last known place, minus the way that the base may have gone since. After that no motion
  * is permitted until a place is known again. Chosen by hand: a base that is told to slow down does so within it.
  */
 export const PLACE_HOLDS = 0.5;
 
-/** Seconds without a frame after which the head calls itself, or a sensor, blind or silent (settings file, `blind`). */
+/** Seconds without a frame after which the head reports itself, or a sensor, as blind or silent (settings file, `blind`). */
 export const BLIND_AFTER = 1;

@@ -1,7 +1,7 @@
 // Colours of page, pictures and reports. Each is defined here and nowhere else: the page's style sheet is generated from it.
 // Every colour that carries a meaning has a pattern, shape or word beside it.
 
-/** Colours that people with any kind of colour vision tell apart. Source: Okabe & Ito 2008, Color Universal Design. */
+/** Colours that people with any kind of colour vision can distinguish. Source: Okabe & Ito 2008, Color Universal Design. */
 export const OKABE_ITO = {
   orange: "#e69f00",
   skyBlue: "#56b4e9",
@@ -12,7 +12,7 @@ export const OKABE_ITO = {
 
 /** A colour for each use, as `#rrggbb`. */
 export interface Palette {
-  /** Behind everything; with sparse dots it is what was never seen. */
+  /** Background of everything; with sparse dots: never seen. */
   readonly paper: string;
   /** Behind panels and dialogs. */
   readonly card: string;
@@ -26,13 +26,13 @@ export interface Palette {
   readonly accentInk: string;
   /** Floor that was seen. */
   readonly firm: string;
-  /** What stands on the floor; as bars on paper, what hangs too low. */
+  /** Obstacles on the floor; as bars on paper, overhangs. */
   readonly obstacle: string;
   /** A drop: the edge of the floor, and with hatching the floor that is gone. */
   readonly brink: string;
   /** Floor that was expected and not measured; with dots. */
   readonly doubtful: string;
-  /** The dots of what was never seen. */
+  /** The dots on places that were never seen. */
   readonly unseen: string;
   /** Surfaces of the map in three dimensions: floor, what stands in the robot's way, what is above the robot. */
   readonly mapFloor: string;
@@ -49,9 +49,9 @@ export interface Palette {
   readonly robot: string;
   /** What a person marked or measured. */
   readonly mark: string;
-  /** Text that says something is better, or right. */
+  /** Text for "better" or "right". */
   readonly good: string;
-  /** Warnings: text, and what is behind it. */
+  /** Warnings: text and background. */
   readonly bad: string;
   readonly badPaper: string;
   /** Ends of the scale of depth images. */

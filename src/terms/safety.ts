@@ -1,4 +1,4 @@
-// The codes by which the guard, the wire, the service, the page and the datagram speak of safety. Each is defined here
+// The safety codes of guard, wire, service, page and datagram. Each is defined here
 // and nowhere else. Numbers are part of the protocol (docs/protocol.md): a code may be added, never renumbered.
 
 /** What ends free, firm ground along a bearing. */
@@ -13,9 +13,9 @@ export const END = {
   obstacle: 3,
   /** Something hangs lower than the body is high, with floor below it. */
   overhang: 4,
-  /** Nothing, up to the range that was looked at. A frame alone never says so. */
+  /** Nothing, up to the range that was looked at. Never from a frame alone. */
   open: 5,
-  /** What was looked at: beyond it nothing is known, be it firm or not. */
+  /** The end of the swept way: nothing beyond it was looked at. */
   unlooked: 6,
   /** The sensor whose view covers this direction is silent. */
   late: 7,
@@ -23,7 +23,7 @@ export const END = {
   blind: 8,
   /** A stream repeats old data although the head moves: its data do not show the present. */
   frozen: 9,
-  /** Where the base stands is not known, and has not been for a while: nothing that is remembered can be laid around it. */
+  /** The position of the base has been unknown for a while: memory cannot be placed around it. */
   unplaced: 10,
 } as const;
 
@@ -43,9 +43,9 @@ export const END_NAMES = [
 ] as const;
 export type EndName = (typeof END_NAMES)[number];
 
-/** What a cell of the floor is. */
+/** State of a cell of the floor. */
 export const FOOTING = {
-  /** Nothing is known: never seen, or too long ago. */
+  /** Never seen, or too long ago. */
   unseen: 0,
   /** Floor was seen there. */
   firm: 1,
@@ -60,10 +60,10 @@ export const FOOTING = {
 /** Names of the codes in `FOOTING`, by number. */
 export const FOOTING_NAMES = ["unseen", "firm", "gone", "doubtful", "blocked"] as const;
 
-/** How far one frame can be trusted as a view of the floor. */
+/** Quality of one frame as a view of the floor. */
 export type Sight = "clear" | "dark" | "covered" | "blind";
 
-/** The same, when the content of a stream is known to be old (src/sense/frozen.ts): the base stops. */
+/** The same, or "frozen" when a stream repeats old content (src/sense/frozen.ts): the base stops. */
 export type StreamSight = Sight | "frozen";
 
 /** State of a reach, by the number that the datagram gives it. Anything but "clear" and "dark": the base stops. */
@@ -77,7 +77,7 @@ export const REACH_STATES = [
   "frozen",
   /** No frame has been judged since the start: no sensor has connected, or none that works. */
   "waiting",
-  /** The outline and the brakes of this base were never set: by those of another no pace can be promised. */
+  /** The outline and the brakes of this base were never set, so no pace is safe. */
   "unconfigured",
 ] as const;
 export type ReachState = (typeof REACH_STATES)[number];

@@ -1,6 +1,6 @@
 import type { Palette } from "./palette.ts";
 
-// How page and pictures draw what is known of the ground. One table, so that a sign means the same wherever it is seen.
+// Signs of the ground on page and pictures. One table, so that a sign has the same meaning everywhere.
 
 /** A tile that repeats: a path in pixels, filled, or stroked with lines `stroke` wide. */
 export interface Pattern {
@@ -40,6 +40,6 @@ export const SIGNS = {
   doubtful: { fill: "doubtful", pattern: "dots", ink: "paper" },
   /** Free space above, its floor not seen. */
   noFloorSeen: { fill: "card", pattern: "dashes", ink: "unseen" },
-  /** Floor under something that the robot passes below. */
+  /** Floor below something under which the robot passes. */
   covered: { fill: "firm", pattern: "bars", ink: "mapOverhead" },
 } as const satisfies Record<string, Sign>;

@@ -1,16 +1,16 @@
-/** A base that may go no faster counts as stopped, m/s. */
+/** A base whose pace is at most this, m/s, counts as stopped. */
 export const STOPPED = 0.03;
 /** Below this share of the top speed, the base counts as slowed. */
 export const SLOW_SHARE = 0.5;
 
-/** How much a pace holds the base back. */
+/** Degree to which a pace slows the base. */
 export type Held = "free" | "slow" | "stop";
 
 /** @param topSpeed that the settings allow, m/s */
 export const heldBy = (forward: number, topSpeed: number): Held =>
   forward < STOPPED ? "stop" : forward < SLOW_SHARE * topSpeed ? "slow" : "free";
 
-/** A stretch ends when the base has been held back less for so long: paces flicker from frame to frame. Microseconds. */
+/** Hysteresis: a stretch ends when the pace has been higher for this long, microseconds, because paces flicker from frame to frame. */
 const RELEASE = 500_000;
 
 const DEGREE: Readonly<Record<Held, number>> = { free: 0, slow: 1, stop: 2 };
@@ -18,12 +18,12 @@ const DEGREE: Readonly<Record<Held, number>> = { free: 0, slow: 1, stop: 2 };
 /** Finds the beginnings of stretches in which the base is slowed or stopped. */
 export class Slowing {
   #held: Held = "free";
-  /** Since when the base has been held back less than that; null while it is not. */
+  /** Since when the pace has been higher; null while it is not. */
   #lessSince: number | null = null;
 
   /**
    * @param time microseconds
-   * @returns what begins with this pace; null when nothing does
+   * @returns the kind of stretch that begins with this pace; null if none begins
    */
   begins(time: number, forward: number, topSpeed: number): Exclude<Held, "free"> | null {
     const now = heldBy(forward, topSpeed);

@@ -1,6 +1,6 @@
 import { END } from "./safety.ts";
 
-// What the head says in words: page, list of events and notes use the same ones.
+// Wording of the head's outputs, shared by the page, the list of events and notes.
 
 export const metresText = (metres: number): string =>
   Math.abs(metres) < 1 ? `${Math.round(metres * 100)} cm` : `${metres.toFixed(2)} m`;
@@ -28,13 +28,13 @@ export const ENDS: Readonly<Record<number, string>> = {
   [END.unplaced]: "place of the base not known",
 };
 
-/** Ends that are nowhere: they close a direction as a whole. */
+/** Ends without a place: they close a whole direction. */
 const PLACELESS: ReadonlySet<number> = new Set([END.late, END.blind, END.frozen, END.unplaced]);
 
-/** Nearer to straight ahead than this, radians, a place is ahead; farther off, its bearing is given. */
+/** A place within this bearing, radians, is called "ahead"; otherwise its bearing is given. */
 const AHEAD = 0.175;
 
-/** What keeps a pace low: what it is, and where. */
+/** The cause that limits a pace, and its place. */
 export interface LimitPlace {
   readonly cause: number;
   /** Radians: where it is from the base's floor point. */
