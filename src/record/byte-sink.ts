@@ -1,4 +1,4 @@
-/** Where a writer's bytes go. */
+/** The output of a writer. */
 export interface ByteSink {
   /**
    * Takes all of `bytes`, in order. They may be overwritten once it returns, so keep a copy, not the view.

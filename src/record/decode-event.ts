@@ -15,7 +15,7 @@ import {
 import { EventFields, need, quat, readPose, readTime, requireCount, vec3 } from "./event-fields.ts";
 import { EVENT_KINDS } from "./format.ts";
 
-/** Where decoded images go: one pair, reused by every depth record, so that reading takes no memory per frame. */
+/** Buffers for decoded images: one pair, reused by every depth record, so that reading allocates nothing per frame. */
 export class ImageBuffers {
   #counts = new Uint16Array(0);
   #amplitude = new Uint16Array(0);
@@ -36,7 +36,7 @@ function sized(image: Uint16Array<ArrayBuffer>, pixels: number): Uint16Array<Arr
   return new Uint16Array(fits ? image.buffer : new ArrayBuffer(2 * pixels), 0, pixels);
 }
 
-/** What a record is, and when, without its contents: enough for an index. `kind` may be one not known here. */
+/** Kind and time of a record, without its contents: enough for an index. `kind` may be unknown here. */
 export interface RecordLabel {
   readonly kind: string;
   /** NaN for records that aren't events. */
@@ -54,7 +54,7 @@ export function decodeLabel(reader: MsgpackReader): RecordLabel {
   return { kind, time: readTime(reader) };
 }
 
-/** What an event's record is read from. */
+/** The source of an event's record. */
 export interface EventSource {
   /** At the start of the record's payload. */
   readonly reader: MsgpackReader;

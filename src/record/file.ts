@@ -38,7 +38,7 @@ class FileSink implements ByteSink {
 /**
  * Starts a recording in a new file. Every event is with the kernel when `write` returns: a killed process loses at
  * most the record in flight. (A power cut may lose the seconds that the kernel hasn't put on the disk yet.)
- * @throws {RangeError} if the header is unfit; an error with `code` "EEXIST" if the file is there, unless `overwrite`
+ * @throws {RangeError} if the header is invalid; an error with `code` "EEXIST" if the file is there, unless `overwrite`
  */
 export function createRecordingNow(
   path: string,
@@ -167,7 +167,7 @@ export class Recording {
     } while (pump());
   }
 
-  /** All but the images, piece by piece of the file: what happens in it, and when its frames are. */
+  /** Everything except the images, piece by piece: the events, and the times of the frames. */
   *outline(): Generator<OutlineEvent, void, undefined> {
     const reader = new RecordingReader({}, this.header);
     const pump = this.#pump(reader, 0);
@@ -178,17 +178,17 @@ export class Recording {
     } while (pump());
   }
 
-  /** What couldn't be read, as far as the latest `events` has come. */
+  /** Damage found so far by the latest `events`. */
   get damage(): readonly Damage[] {
     return this.#reader.damage;
   }
 
-  /** Records of kinds not known here, as far as the latest `events` has come. */
+  /** Number of records of unknown kinds so far, in the latest `events`. */
   get unknown(): number {
     return this.#reader.unknown;
   }
 
-  /** Where the record of the latest event is, and its size in bytes. */
+  /** Offset and size in bytes of the latest event's record. */
   get position(): { readonly offset: number; readonly size: number } {
     return { offset: this.#reader.offset, size: this.#reader.size };
   }
@@ -214,7 +214,7 @@ export class Recording {
         builder.add(label.kind as HeadEvent["kind"], label.time, reader.offset, reader.size);
       }
       if (!pump()) return builder.finish(true);
-      if (pieces % 16 === 0) await new Promise((resolve) => setImmediate(resolve)); // let others have their turn
+      if (pieces % 16 === 0) await new Promise((resolve) => setImmediate(resolve)); // yield to other tasks
     }
   }
 
@@ -226,7 +226,7 @@ export class Recording {
 
 /**
  * Opens a recording and reads its header.
- * @throws {DecodeError} if it isn't a recording or its header is lost; the file system's error if it can't be read
+ * @throws {DecodeError} if it isn't a recording or has no readable header; a file system error if it can't be read
  */
 export async function openRecording(path: string, options: ReadOptions = {}): Promise<Recording> {
   const fd = openSync(path, "r");

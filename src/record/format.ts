@@ -15,14 +15,14 @@ export const MAX_HEADER = 1 << 22;
 export const MAX_SENSORS = 64;
 export const MAX_SIDE = 16384;
 
-/** What a recording says about itself before its first event. */
+/** The header of a recording. */
 export interface RecordingHeader {
   readonly setup: Setup;
   /** Whatever settings were in force: JSON-like (null, booleans, finite numbers, text, arrays, plain objects). */
   readonly settings: Readonly<Record<string, unknown>>;
   /** Free text: where, who, why. */
   readonly about: string;
-  /** Name and version of what wrote it. */
+  /** Name and version of the software that wrote it. */
   readonly software: string;
 }
 
@@ -88,7 +88,7 @@ export function payloadSize(bytes: Uint8Array, at: number): number {
   return size <= MAX_PAYLOAD && u32(bytes, at + 12) === crc32c(bytes, at, at + 12) ? size : -1;
 }
 
-/** Whether the payload of `size` bytes after the head at `bytes[at]` is what was written. */
+/** Whether the payload of `size` bytes after the head at `bytes[at]` has the right CRC. */
 export const isIntact = (bytes: Uint8Array, at: number, size: number): boolean =>
   u32(bytes, at + 8) === crc32c(bytes, at + HEAD_SIZE, at + HEAD_SIZE + size);
 

@@ -14,7 +14,7 @@ import {
 
 const packr = new Packr({ useRecords: false, variableMapSize: true });
 
-/** Refuses what msgpackr would write as an extension (undefined, Date, Map, bigint) or silently change. */
+/** Refuses values that msgpackr would write as an extension (undefined, Date, Map, bigint) or change silently. */
 function requireJson(value: unknown, path: string, depth = 0): void {
   if (value === null || typeof value === "boolean" || typeof value === "string") return;
   if (typeof value === "number" && Number.isFinite(value)) return;
@@ -81,7 +81,7 @@ export function encodeHeader(out: MsgpackWriter, header: RecordingHeader): void 
   finishRecord(out);
 }
 
-/** @throws {DecodeError} if the record isn't a header, or says what no head has (sizes, names, numbers) */
+/** @throws {DecodeError} if the record isn't a header, or has impossible values (sizes, names, numbers) */
 export function decodeHeader(reader: MsgpackReader): RecordingHeader {
   const size = reader.left;
   if (size > MAX_HEADER) reader.fail(`header of ${size} bytes, the format allows ${MAX_HEADER}`);
@@ -121,7 +121,7 @@ type Field =
   | "maxRange";
 type Fields = { readonly [name in Field]?: unknown };
 
-/** Turns an unknown value into a header, or says what is wrong with it. */
+/** Converts an unknown value to a header, or throws with what is wrong. */
 class Checker {
   readonly #fail: (message: string) => never;
   constructor(fail: (message: string) => never) {

@@ -1,5 +1,5 @@
 /**
- * Recordings: what a head took in, lossless, readable after a crash and after damage (docs/recording-format.md). For Node,
+ * Recordings: the inputs of a head, lossless, readable after a crash and after damage (docs/recording-format.md). For Node,
  * since it reads and writes files.
  *
  * ```ts

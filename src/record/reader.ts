@@ -14,7 +14,7 @@ import {
 } from "./format.ts";
 import { decodeHeader } from "./header.ts";
 
-/** A stretch of a recording that can't be read. What comes after it is read all the same. */
+/** A part of a recording that can't be read. Reading continues after it. */
 export interface Damage {
   readonly offset: number;
   readonly length: number;
@@ -28,20 +28,20 @@ export interface ReadOptions {
   readonly memory?: ReadMemory;
 }
 
-/** What reading takes, for one reader after another that are never in use at once: each ends the life of what others gave. */
+/** Shared buffers for readers that are never in use at the same time: each reader invalidates the results of the others. */
 export class ReadMemory {
   bytes = new Uint8Array(1 << 16);
   readonly images = new ImageBuffers();
 }
 
-/** An event without what takes long to unpack. */
+/** An event without its images, which take long to unpack. */
 export type OutlineEvent =
   | Exclude<HeadEvent, { kind: "depth" }>
   | { readonly kind: "depth"; readonly time: number };
 
-/** Most damages listed one by one; the last entry then covers all that follow. */
+/** Most entries of damage; the last entry then covers all further damage. */
 const MAX_DAMAGES = 10_000;
-/** How far into a file without a record we look for one before it is no recording. */
+/** Bytes from the start of a file in which the first record is sought before the file counts as no recording. */
 const MAX_LEAD = 1 << 20;
 
 /**
@@ -94,7 +94,7 @@ export class RecordScanner {
     return this.#damages;
   }
 
-  /** Where `size` more bytes can be put, before `commit`. Ends the life of the record last found. */
+  /** Buffer space for `size` more bytes, before `commit`. Invalidates the last record. */
   space(size: number): Uint8Array {
     if (this.#end + size > this.#buffer.length) {
       const held = this.#end - this.#at;
@@ -206,7 +206,7 @@ export class RecordScanner {
     }
   }
 
-  /** The record last found is intact, but what it says can't be. @throws {DecodeError} when strict */
+  /** The last record is intact, but its content is invalid. @throws {DecodeError} when strict */
   reject(error: DecodeError): void {
     if (this.#strict) throw error;
     this.#report({ offset: this.#base + this.start, length: this.size, reason: error.message });
@@ -234,7 +234,7 @@ export class RecordingReader {
   #unknown = 0;
 
   /**
-   * @param header what is known of the recording already, to read from `offset`, where a record starts. Without it
+   * @param header the header, if it is known already, to read from `offset`, where a record starts. Without it
    *   the bytes start at the beginning of the recording.
    */
   constructor(options: ReadOptions = {}, header: RecordingHeader | null = null, offset = 0) {
@@ -249,17 +249,17 @@ export class RecordingReader {
     return this.#header;
   }
 
-  /** What couldn't be read so far. */
+  /** Damage so far. */
   get damage(): readonly Damage[] {
     return this.#scanner.damage;
   }
 
-  /** Records of kinds not known here, passed over. */
+  /** Number of skipped records of unknown kinds. */
   get unknown(): number {
     return this.#unknown;
   }
 
-  /** Where in the file the event last returned was, and the size of its record. */
+  /** Offset in the file of the last event, and the size of its record. */
   get offset(): number {
     return this.#scanner.base + this.#scanner.start;
   }
@@ -324,7 +324,7 @@ export class RecordingReader {
     return null;
   }
 
-  /** Like `readHeader`, but passes over other records until there is a header. */
+  /** Like `readHeader`, but skips other records until there is a header. */
   findHeader(): RecordingHeader | null {
     while (this.#header === null && this.#scanner.next()) {
       this.#scanner.open(this.#reader);
@@ -335,7 +335,7 @@ export class RecordingReader {
     return this.#header;
   }
 
-  /** Like `next`, but a depth image is not unpacked: only its kind and time are told. */
+  /** Like `next`, but without unpacking depth images: those have kind and time only. */
   nextWithoutImages(): OutlineEvent | null {
     if (this.readHeader() === null) return null;
     while (this.#scanner.next()) {

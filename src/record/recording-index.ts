@@ -5,7 +5,7 @@ import { EVENT_KINDS, finishRecord, startRecord } from "./format.ts";
 // An index of pages rather than of records: a stretch of the file each, with what is in it. It never has more than
 // MAX_PAGES, so that neither a writer's memory nor the index grows with the length of a recording.
 
-/** Most pages of an index; when one more is due, each two neighbours become one. */
+/** Most pages of an index; when it is full, each two neighbours are merged. */
 export const MAX_PAGES = 4096;
 const FIRST_PAGE_SIZE = 1 << 18;
 
@@ -20,7 +20,7 @@ export interface IndexPage {
   readonly sizes: readonly number[];
 }
 
-/** What is in a recording, without reading its images. */
+/** The contents of a recording, without its images. */
 export interface RecordingIndex {
   readonly pages: readonly IndexPage[];
   readonly counts: Readonly<Record<HeadEvent["kind"], number>>;
@@ -100,7 +100,7 @@ function summarize(pages: readonly IndexPage[], rebuilt: boolean): RecordingInde
 }
 
 /**
- * Where to start reading so as to miss no event at or after `time`: an offset for `Recording.events`. Earlier
+ * The offset from which to read every event at or after `time`, for `Recording.events`. Earlier
  * events may come first, up to a page of them. Null when all events are earlier.
  */
 export function seekOffset(index: RecordingIndex, time: number): number | null {
@@ -133,8 +133,8 @@ export function encodeIndex(out: MsgpackWriter, pages: readonly IndexPage[]): vo
 const MAX_KINDS = 64;
 
 /**
- * Reads the payload of an index record. Kinds that are not known here are passed over, and known ones that it does not name have
- * no events: an index of an older or newer version is good.
+ * Reads the payload of an index record. Unknown kinds are skipped, and known kinds that it does not name have
+ * no events, so an index of an older or newer version is valid.
  * @param fileSize offsets must lie below it
  * @throws {DecodeError} if it isn't an index, or its pages aren't in order
  */

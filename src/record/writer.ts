@@ -6,7 +6,7 @@ import { encodePrefix, type RecordingHeader } from "./format.ts";
 import { encodeHeader } from "./header.ts";
 import { encodeEnd, encodeIndex, IndexBuilder } from "./recording-index.ts";
 
-/** Bytes between copies of the header, so that damage to the first one loses nothing of a long recording. */
+/** Bytes between copies of the header, so that damage to the first copy does not lose a long recording. */
 const HEADER_EVERY = 1 << 26;
 
 /**
@@ -24,8 +24,8 @@ export class RecordingWriter {
 
   /**
    * Writes the header at once.
-   * @param out where records are made: one writer after another may use the same
-   * @throws {RangeError} if readers would refuse the header
+   * @param out work buffer; may be shared by writers that are used one after the other
+   * @throws {RangeError} if the header is invalid
    */
   constructor(sink: ByteSink, header: RecordingHeader, out = new MsgpackWriter()) {
     this.#out = out;

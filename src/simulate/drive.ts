@@ -33,7 +33,7 @@ export interface Chassis {
 /** Height of the floor under (x, y), looked for from `from` downwards; -Infinity where there is none. */
 export type Ground = (x: number, y: number, from: number) => number;
 
-/** The way goes where the wheels cannot. */
+/** The path leads where the wheels cannot go. */
 export class DriveError extends Error {
   override readonly name = "DriveError";
 }
@@ -43,9 +43,9 @@ const PIVOT = 0.2; // metres of way that one radian on the spot counts as
 const TICK = 0.001; // seconds between entries of the dip
 /** Every drive begins and ends standing this long, seconds: attitudes settle, and laps join with a chassis at rest. */
 const STAND = 1;
-/** A wheel that meets a step of more than this does not roll over it. */
+/** Largest step that a wheel rolls over. */
 const HIGHEST_STEP = 0.04;
-/** Bounds on what a scenario can make us allocate: metres of way, seconds of drive. */
+/** Limits of a scenario, to bound memory: metres of path, seconds of drive. */
 const LONGEST_WAY = 20_000;
 const LONGEST_TIME = 4 * 3600;
 
@@ -57,7 +57,7 @@ function unitCorner(angle: number, count: number): { curve: Float64Array; chord:
   const curve = new Float64Array(count + 1);
   for (let i = 0; i <= count; i++) {
     const u = i / count;
-    curve[i] = (6 * u * (1 - u) * angle) / (1 - 1 / (count * count)); // the trapezoid rule's own shortfall
+    curve[i] = (6 * u * (1 - u) * angle) / (1 - 1 / (count * count)); // the error of the trapezoid rule
   }
   let x = 0;
   let y = 0;
@@ -165,7 +165,7 @@ export class Drive {
     if (length < 1e-9) return;
     const count = Math.max(2, Math.round(length / STEP)); // 2: between two stops something must move
     for (let i = 0; i < count; i++) this.#extend(length / count, 0, 0, true, limit);
-    this.#x[last + count] = toX; // no rounding error piles up over the laps
+    this.#x[last + count] = toX; // rounding errors do not accumulate over the laps
     this.#y[last + count] = toY;
   }
 
@@ -299,7 +299,7 @@ export class Drive {
       raw[3 * i + 1] = atan2Of((rl + rr - fl - fr) / 2, wheelbase);
       raw[3 * i + 2] = atan2Of((fl + rl - fr - rr) / 2, track);
     }
-    // Tyres and frame give a little: two running means over 25 mm take the kinks out.
+    // Tyres and frame are elastic: two running means over 25 mm smooth the kinks.
     let smooth = raw;
     for (let pass = 0; pass < 2; pass++) {
       const next = new Float64Array(3 * n);

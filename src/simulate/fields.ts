@@ -124,7 +124,7 @@ export class Fields {
     return Object.entries(value.#object).filter(([key]) => key !== "note");
   }
 
-  /** @throws {ScenarioError} for a field that was not asked for: a misspelt name must not pass in silence */
+  /** @throws {ScenarioError} for an unread field, so that a misspelt name is noticed */
   done(): void {
     for (const name of Object.keys(this.#object)) {
       if (!this.#asked.has(name)) {

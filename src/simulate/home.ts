@@ -14,19 +14,19 @@ export type { Edge } from "./home/drops.ts";
 export { ReachableGround } from "./home/ground.ts";
 export type { Rect } from "./home/rect.ts";
 
-/** Where a base may be set down: on level floor, with room around. */
+/** A start for a base: on level floor, with free space around. */
 export interface Start {
   readonly x: number;
   readonly y: number;
   /** Radians. */
   readonly yaw: number;
-  /** Metres to whatever ends the floor, or stands on it. */
+  /** Metres to the nearest floor edge or obstacle. */
   readonly clear: number;
   /** Whether it looks at an edge that it can reach straight on. */
   readonly looksAtEdge: boolean;
 }
 
-/** A generated home, and what is true of it. World coordinates are those of its scenario. */
+/** A generated home and its ground truth. World coordinates are those of its scenario. */
 export interface Home {
   readonly seed: number;
   /** Parsed JSON of a scenario file: `loadScenario` takes it, and so does the command `simulate`. */
@@ -43,12 +43,12 @@ export interface Home {
 
 /** Random streams of one seed. */
 const STREAM = { plan: 41, drops: 42, furniture: 43, people: 44, starts: 45 } as const;
-/** Square metres of floor that a base must be able to reach for a home to be one. */
+/** Least reachable floor of a home, square metres. */
 const LEAST_AREA = 5;
 const STARTS = 12;
 /** Seconds for which people walk. */
 const LONGEST = 600;
-/** Metres kept by the scenario's own drive, and by starts: to what stands, and to edges. */
+/** Distances of the scenario's own drive and of starts, metres: to obstacles, and to edges. */
 const DRIVE_CLEAR = 0.36;
 const EDGE_CLEAR = 0.5;
 const START_CLEAR = 0.5;
@@ -58,7 +58,7 @@ const MOST_ATTEMPTS = 50;
  * Lays out a home at random: rooms, doors with thresholds, furniture on thin legs, low sofas, stairs down, pits, sunken rooms,
  * lower terraces, mats up to the edge, rugs, polished patches, glass, people. The same seed gives the same home.
  * @param seed 0 to 4294967295
- * @throws {RangeError} if no home came of the seed; no such seed is known
+ * @throws {RangeError} if the seed gives no home; no such seed is known
  */
 export function generateHome(seed: number): Home {
   for (let attempt = 0; attempt < MOST_ATTEMPTS; attempt++) {
@@ -133,7 +133,7 @@ interface Laid {
   readonly quarters: number;
 }
 
-/** Finds floor to drive on, places to start, and a short drive; null where there is too little of it. */
+/** Finds drivable floor, places to start, and a short drive; null where there is too little floor. */
 function layOut(
   scene: Scenario["scene"],
   rooms: readonly Rect[],
@@ -186,7 +186,7 @@ function firstLeg(
   return null;
 }
 
-/** Goes on from the last point over clear floor, straight from place to place. */
+/** Extends the drive from the last point over clear floor, in straight legs. */
 function wander(
   ground: ReachableGround,
   points: readonly (readonly [number, number])[],

@@ -14,7 +14,7 @@ export class Random {
   constructor(seed: number, stream = 0) {
     this.#a = seed >>> 0;
     this.#b = stream >>> 0;
-    this.#c = 0x9e3779b9; // any constant: it keeps seed 0 away from the all-zero state
+    this.#c = 0x9e3779b9; // any constant; it avoids the all-zero state for seed 0
     for (let i = 0; i < 15; i++) this.#next(); // PractRand's own count of rounds after seeding
   }
 

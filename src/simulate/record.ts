@@ -3,7 +3,7 @@ import { simulateEvents } from "./events.ts";
 import type { Scenario } from "./scenario.ts";
 
 export interface RecordScenarioOptions {
-  /** What else the header says of how the recording was made. */
+  /** Further entries of the header about how the recording was made. */
   readonly about?: Readonly<Record<string, unknown>>;
   readonly overwrite?: boolean;
   /** Called now and then with the seconds of the drive that are rendered. */
@@ -27,7 +27,7 @@ export async function recordScenario(
       seed: scenario.seed,
       repeat: scenario.repeat,
       ...about,
-      // What the sensors' own data sheets would say: amplitude gates, modulation frequency and the like.
+      // Values as in a sensor's data sheet: amplitude gate, modulation frequency and the like.
       noise: scenario.sensors.map(({ noise }) => noise),
     },
     about: `simulated: ${scenario.name}`,

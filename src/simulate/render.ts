@@ -46,7 +46,7 @@ export interface SensorNoise {
 
 /** Relative to the range: a nearer neighbour than this is the same surface, and its pixel no edge. */
 const EDGE_STEP = 0.01;
-/** Glints are seen within about this angle of the normal (radians); our choice, for a satin finish. */
+/** Angle from the normal within which glints are visible (radians); our choice, for a satin finish. */
 const GLINT_WIDTH = 0.035;
 /** Surfaces followed along one ray: panes passed and one mirror. */
 const MOST_SURFACES = 4;
@@ -139,7 +139,7 @@ export function renderRanges(
   out.set(castCentres(scene, optics, worldFromLens, time).ranges);
 }
 
-/** What one pixel receives: returns of several strengths from several ranges, and their sum. */
+/** The light of one pixel: returns of several strengths from several ranges, and their sum. */
 class Light {
   #count = 0;
   readonly #signal: Float64Array;
@@ -259,11 +259,11 @@ class Light {
   }
 }
 
-/** Whether what comes back is the diffuse return alone, which the first cast has already worked out. */
+/** Whether the light is the diffuse return alone, which the first cast has already computed. */
 const isPlain = ({ mirror, transparent, glint }: Material): boolean =>
   mirror === 0 && transparent === 0 && glint === 0;
 
-/** Pixels whose neighbour looks at another solid at another range, and those neighbours. */
+/** Pixels whose neighbour hits another solid at another range, and those neighbours. */
 function markEdges({ ranges, solids, edge }: Scratch, width: number): void {
   edge.fill(0);
   for (let i = 0; i < ranges.length; i++) {
@@ -281,7 +281,7 @@ function markEdges({ ranges, solids, edge }: Scratch, width: number): void {
 }
 
 /**
- * Renders one depth frame. Longer than a screen: one loop over the pixels, whose sums over sub-rays stay in local variables.
+ * Renders one depth frame. One long function: a loop over the pixels, whose sums over sub-rays stay in local variables.
  *
  * @param time         seconds
  * @param noise        null for exact depth of the first surface and an amplitude of 1000 * reflectance * cos / range^2
@@ -289,7 +289,7 @@ function markEdges({ ranges, solids, edge }: Scratch, width: number): void {
  * @param outAmplitude (height * width) receives the returned signal; kept below the gate too, as sensors do
  * @throws {RangeError} if a length is wrong
  * Sources: four-phase ranging and its shot noise sigma_d = c / (4 pi f) * sqrt(B / 2) / A (Lange & Seitz 2001);
- * an edge pixel is the complex sum of what falls on it.
+ * an edge pixel is the complex sum of its returns.
  */
 export function renderDepth(
   scene: Scene,

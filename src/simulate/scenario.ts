@@ -21,7 +21,7 @@ export interface FloorSensors {
   readonly points: readonly (readonly [number, number])[];
   /** Metres below floor level at which the floor counts as missing. */
   readonly drop: number;
-  /** Reflectance below which a floor that is there looks missing to them. */
+  /** Reflectance below which a floor looks missing to them (a false alarm). */
   readonly darkest: number;
   readonly rate: number;
 }
@@ -30,7 +30,7 @@ export interface SensorPlan {
   readonly rate: number;
   /** Seconds of the first frame. */
   readonly start: number;
-  /** All but the random numbers, which each run makes anew; null renders exactly. */
+  /** Everything except the random numbers, which are created for each run; null renders exactly. */
   readonly noise: Omit<SensorNoise, "random"> | null;
 }
 
@@ -289,7 +289,7 @@ function readSensor(value: unknown, path: string): { setup: SensorSetup; plan: S
   return { setup, plan };
 }
 
-/** Lays out the drive over the floor of the scene. */
+/** Plans the drive over the floor of the scene. */
 function readDrive(plan: Fields, chassis: Chassis, scene: Scene): { drive: Drive; isClosed: boolean } {
   const points = plan.list("points", 2, readWayPoint);
   const isClosed = plan.flag("closed", false);

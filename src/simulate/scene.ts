@@ -6,7 +6,7 @@ import { type Material, type Mover, type Solid, SolidTable } from "./solids.ts";
 const CORNERS = [0, 1, 2, 3, 4, 5, 6, 7] as const;
 
 /**
- * A scene at one moment at a time: give times in seconds from the start. `cast` leaves what it met in the `hit`
+ * A scene at one moment at a time; times are seconds from the start. `cast` stores its hit in the `hit`
  * fields, so that the ray loop allocates nothing. Not to be shared between interleaved users of different times
  * without cost: changing `time` places the moving solids anew.
  */
@@ -214,7 +214,7 @@ export class Scene {
     return best;
   }
 
-  /** Whether the ray may meet the box around all that moves before `best`. */
+  /** Whether the ray may hit the box around all moving solids before `best`. */
   #nearMovers(ox: number, oy: number, oz: number, ix: number, iy: number, iz: number, best: number): boolean {
     const box = this.#moverBounds;
     if (box[0]! > box[3]!) return false;

@@ -30,14 +30,14 @@ const Answer = Type.Union([
   Type.Object({
     about: Type.Literal("evidence"),
     class: Type.Union([Type.Literal("free"), Type.Literal("undecided"), Type.Literal("occupied")]),
-    nats: Type.Number({ description: "log-odds of occupied of the voxel at that point; 0 is no evidence" }),
+    nats: Type.Number({ description: 'log-odds of "occupied" of the voxel at that point; 0 is no evidence' }),
     changed: nullable(
       Type.Object(
         {
           ago: Type.Number({ description: "seconds before the newest frame" }),
           from: Pair,
         },
-        { description: "when anything in the voxel's block changed class last, and where the base was then" },
+        { description: "when a voxel of its block last changed class, and where the base was then" },
       ),
     ),
     footing: Type.String({ description: "of the floor below: unseen, firm, gone, doubtful or blocked" }),
@@ -55,7 +55,7 @@ const Answer = Type.Union([
   Type.Object({
     about: Type.Union([Type.Literal("line"), Type.Literal("arc")]),
     isFree: Type.Boolean(),
-    free: Type.Number({ description: "metres along the way that are free and whose floor was seen" }),
+    free: Type.Number({ description: "metres along the way that are free, with floor seen" }),
     what: Type.Integer({ description: "what ends it, a code as in `reach`" }),
   }),
 ]);

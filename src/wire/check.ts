@@ -4,7 +4,7 @@ import { type ValueError, ValueErrorType } from "@sinclair/typebox/errors";
 
 const compiled = new WeakMap<TSchema, TypeCheck<TSchema>>();
 
-/** Compiles on first use; the service starts faster for it. */
+/** Compiled on first use, so that the service starts faster. */
 function checkerOf(schema: TSchema): TypeCheck<TSchema> {
   let checker = compiled.get(schema);
   if (checker === undefined) {
@@ -14,7 +14,7 @@ function checkerOf(schema: TSchema): TypeCheck<TSchema> {
   return checker;
 }
 
-/** Null when `value` fits; else one line that names the field, what is there, and what should be. */
+/** Null when `value` is valid; else one line that names the field, its value, and what it should be. */
 export function misfit(schema: TSchema, value: unknown): string | null {
   const checker = checkerOf(schema);
   if (checker.Check(value)) return null;
@@ -22,7 +22,7 @@ export function misfit(schema: TSchema, value: unknown): string | null {
   return first === undefined ? "it does not fit" : describe(deepest(first));
 }
 
-/** Of a choice between objects, the error of the one that was meant: whose literal fields (`model`, `about`) match. */
+/** Of a union of objects, the error of the intended one, whose literal fields (`model`, `about`) match. */
 function deepest(error: ValueError): ValueError {
   if (error.type !== ValueErrorType.Union) return error;
   const given = error.value as Readonly<Record<string, unknown>> | null;

@@ -15,16 +15,20 @@ import {
 } from "./shapes.ts";
 
 const Frame = Type.Union([Type.Literal("world"), Type.Literal("base")], {
-  description: "what coordinates are in: the map's frame, or the base's present one",
+  description: "frame of the coordinates: the map's, or the base's present one",
 });
 const HalfWidth = Type.Number({ minimum: 0, maximum: 5, description: "metres kept free on either side" });
-const Rate = Type.Number({ minimum: 0, maximum: 100, description: "messages a second at most; 0 ends it" });
+const Rate = Type.Number({
+  minimum: 0,
+  maximum: 100,
+  description: "messages a second at most; 0 ends the topic",
+});
 const Resume = exact(
   { epoch: Type.String({ maxLength: 40 }), change: Count },
   "the map that the client has, by its last patch",
 );
 const Optional = Type.Optional(Time);
-/** A file's name without its folder: nothing in it leads elsewhere. */
+/** A file name without a path. */
 export const RecordingName = Type.String({
   minLength: 5,
   maxLength: 100,
@@ -51,7 +55,7 @@ const Topics = exact({
   recording: Type.Optional(exact({ rate: Rate })),
   baseline: Type.Optional(exact({ rate: Rate })),
 });
-/** What can be subscribed to. */
+/** Topics of subscriptions. */
 export type Topic = keyof Static<typeof Topics>;
 export const TOPICS = Object.keys(Topics.properties) as readonly Topic[];
 
@@ -87,7 +91,7 @@ const depthFields = {
   amplitude: nullable(imageBytes("returned signal in the sensor's own unit")),
 };
 
-/** What clients send. */
+/** Messages of clients. */
 export const CLIENT_MESSAGES = {
   hello: message("hello", "The first message of a connection.", {
     role: RoleShape,
@@ -103,14 +107,17 @@ export const CLIENT_MESSAGES = {
       Type.Boolean({ description: "the client answers each message with `seen`; without it, pongs count" }),
     ),
     sensors: Type.Optional(
-      Type.Array(SensorShape, { maxItems: 16, description: "role sensor: what it will send frames of" }),
+      Type.Array(SensorShape, {
+        maxItems: 16,
+        description: "role sensor: the sensors whose frames it will send",
+      }),
     ),
   }),
   seen: message("seen", "All messages up to this number were read.", { sequence: Count }),
   clock: message("clock", "Asks for the head's time.", {
-    sent: Type.Number({ description: "the client's own clock, in its own unit; comes back as it is" }),
+    sent: Type.Number({ description: "the client's own clock, in its own unit; returned unchanged" }),
   }),
-  subscribe: message("subscribe", "Says what to send, and how often at most.", { topics: Topics }),
+  subscribe: message("subscribe", "Chooses topics, each with a largest rate.", { topics: Topics }),
   depth: message("depth", "A depth frame or a laser scan, stamped at mid-exposure.", depthFields),
   orientation: message("orientation", "A fused attitude: worldFromImu, z up.", {
     time: Optional,
@@ -122,7 +129,7 @@ export const CLIENT_MESSAGES = {
     accel: Triple,
     mag: nullable(Triple),
   }),
-  reference: message("reference", "A pose known from outside: worldFromBase.", {
+  reference: message("reference", "A pose from another source: worldFromBase.", {
     time: Optional,
     pose: PoseShape,
   }),
@@ -136,25 +143,29 @@ export const CLIENT_MESSAGES = {
     pose: Triple,
     speed: nullable(Triple),
   }),
-  knock: message("knock", "A bump contact closed at this point of the base frame.", {
+  knock: message("knock", "A bumper contact closed at this point of the base frame.", {
     time: Optional,
     point: Triple,
   }),
   floorcheck: message(
     "floorcheck",
-    "The base's own floor sensor at (x, y) says the floor is missing, or back.",
+    "The base's own floor sensor at (x, y) reports that the floor is missing, or present again.",
     {
       time: Optional,
       point: Pair,
       alarm: Type.Boolean(),
     },
   ),
-  waiver: message("waiver", "The base takes a stop upon itself, in one direction, for a few seconds.", {
-    time: Optional,
-    direction: DirectionShape,
-    seconds: Type.Number({ minimum: 0, maximum: 60, description: "0 takes it back" }),
-    reason: Type.String({ minLength: 1, maxLength: 200 }),
-  }),
+  waiver: message(
+    "waiver",
+    "The base overrides a stop on its own responsibility, in one direction, for a few seconds.",
+    {
+      time: Optional,
+      direction: DirectionShape,
+      seconds: Type.Number({ minimum: 0, maximum: 60, description: "0 withdraws it" }),
+      reason: Type.String({ minLength: 1, maxLength: 200 }),
+    },
+  ),
   ask: message("ask", "A question about the map; `answer` comes back.", { id: Id, question: Question }),
   settings: message("settings", "Asks for all settings, and changes those in `change`.", {
     id: Id,
@@ -169,59 +180,57 @@ export const CLIENT_MESSAGES = {
     ),
     confirm: Type.Optional(
       Type.Boolean({
-        description: "true: the head has just asked back for this change (error `confirm`), and it is meant",
+        description: "true: confirms this change, for which the head has just asked (error `confirm`)",
       }),
     ),
     explain: Type.Optional(
-      Type.Boolean({ description: "true: `rows` say what each setting is, and what it allows" }),
+      Type.Boolean({ description: "true: `rows` give the meaning and the bounds of each setting" }),
     ),
   }),
   map: message(
     "map",
-    "Saves the map now, forgets it, or confirms that the base stands where the saved map says.",
+    "Saves the map now, clears it, or confirms the assumed place of the base in the saved map.",
     {
       id: Id,
       action: Type.Union([Type.Literal("save"), Type.Literal("clear"), Type.Literal("confirm")]),
     },
   ),
-  mark: message("mark", "A note for the recording and for everyone who listens.", {
+  mark: message("mark", "A note for the recording and for all subscribers of notes.", {
     id: Id,
     text: Type.String({ minLength: 1, maxLength: 500 }),
   }),
   keep: message(
     "keep",
-    "Keeps the last while and the next, as it came in: a recording to be had at /kept. What is asked for is never dropped.",
+    "Keeps the last minutes and what follows as a recording, available at /kept. Recordings on request are never removed.",
     { id: Id, text: Type.String({ minLength: 1, maxLength: 500 }) },
   ),
   play: message(
     "play",
-    "Moves through the recording that the head plays, or plays it otherwise. What is left out stays.",
+    "Seeks in the recording that the head plays, or changes how it plays. Omitted fields stay as they are.",
     {
       id: Id,
       to: Type.Optional(
         Type.Integer({
           minimum: 0,
           maximum: Number.MAX_SAFE_INTEGER,
-          description: "microseconds from its start: to the last frame up to there",
+          description: "microseconds from its start; seeks to the last frame up to there",
         }),
       ),
       step: Type.Optional(
         Type.Integer({
           minimum: -1000,
           maximum: 1000,
-          description: "frames to step by; playing pauses there",
+          description: "moves by this many frames, then pauses",
         }),
       ),
-      speed: Type.Optional(
-        Type.Number({ minimum: 0, maximum: 16, description: "1 is as it was recorded, 0 stands still" }),
-      ),
-      repeat: Type.Optional(Type.Boolean({ description: "whether it begins again at its end" })),
+      speed: Type.Optional(Type.Number({ minimum: 0, maximum: 16, description: "1 is real time, 0 pauses" })),
+      repeat: Type.Optional(Type.Boolean({ description: "whether it starts again at its end" })),
       baseline: Type.Optional(
-        Type.Boolean({ description: "true: the present settings become the baseline of later comparisons" }),
+        Type.Boolean({ description: "true: the present settings become the baseline" }),
       ),
     },
   ),
-  open: message("open", "Has the head play another of its recordings; everyone comes back to that one.", {
+  open: message("open", "Plays another of the head's recordings; all clients reconnect to it.", {
     id: Id,
     recording: RecordingName,
   }),

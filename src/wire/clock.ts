@@ -4,7 +4,7 @@
  * delta = (T4 - T1) - (T3 - T2).
  * @param sent     T1, by this clock     @param received T2, by the other's
  * @param replied  T3, by the other's    @param arrived  T4, by this clock; all in microseconds
- * @returns offset: what to add to this clock's time to get the other's; delay: of the way there and back
+ * @returns offset: other clock minus this clock; delay: of the round trip
  */
 export function exchange(
   sent: number,
@@ -21,15 +21,15 @@ export function exchange(
 const KEPT = 8;
 
 /**
- * The other side's clock as seen from here: of the last eight exchanges that with the shortest delay counts, since a
- * delay is what can be wrong with an offset, by half of it at most. Source: RFC 5905, section 10 (clock filter).
+ * Estimate of the other side's clock: of the last eight exchanges the one with the shortest delay counts, since the
+ * error of an offset is at most half of its delay. Source: RFC 5905, section 10 (clock filter).
  */
 export class ClockFilter {
   #samples: { readonly offset: number; readonly delay: number }[] = [];
 
   add(sent: number, received: number, replied: number, arrived: number): void {
     const sample = exchange(sent, received, replied, arrived);
-    // Clocks that have moved against each other by more than the delays explain: the old samples are of another clock.
+    // The offset changed by more than the delays explain: the other clock was restarted, and old samples are invalid.
     const best = this.best;
     if (best !== null && Math.abs(sample.offset - best.offset) > (sample.delay + best.delay) / 2 + 1000) {
       this.#samples = [];

@@ -7,7 +7,7 @@ import { type Draft, type ErrorCode, type FromClient, type FromServer, SERVER_ME
 /** How a connection is spoken: MessagePack in binary messages, or JSON in text messages. */
 export type Form = "binary" | "text";
 
-/** What came is no message; `about` is its kind as far as it could be read. */
+/** The bytes are not a message; `about` is its kind as far as it could be read. */
 export class WireError extends Error {
   override readonly name = "WireError";
   readonly code: ErrorCode;
@@ -41,12 +41,12 @@ function fromBase64(text: string): Uint8Array | null {
 
 const stringify = (value: object): string =>
   JSON.stringify(value, function (this: Record<string, unknown>, key, item) {
-    const own = this[key]; // as it was before Buffer's own toJSON
+    const own = this[key]; // the value without Buffer's own toJSON
     return own instanceof Uint8Array ? toBase64(own) : (item as unknown);
   });
 
 /**
- * A message encoded once for all who get it; what differs between them, its number and its age, is put behind.
+ * A message that is encoded once for all receivers; the fields that differ, sequence number and age, are appended.
  * MessagePack maps and JSON objects both allow that without touching the rest.
  */
 export class SharedMessage {
@@ -63,7 +63,7 @@ export class SharedMessage {
   }
 
   /**
-   * @param now microseconds of the head's clock: what has evidence gets its age then
+   * @param now microseconds of the head's clock, for the age of messages with evidence
    * @returns text for a text message, bytes for a binary one
    */
   finish(form: Form, sequence: number, now: number): string | Uint8Array {
@@ -99,7 +99,7 @@ export function encodeForServer(message: FromClient, form: Form): string | Uint8
   return form === "text" ? stringify(message) : new Uint8Array(packr.pack(message));
 }
 
-/** @throws {WireError} "malformed" when the bytes are no value, or the value no map */
+/** @throws {WireError} "malformed" when the bytes are not a value, or the value is not a map */
 export function decodeValue(data: string | Uint8Array, reader: MsgpackReader): Record<string, unknown> {
   let value: unknown;
   try {
@@ -138,8 +138,8 @@ export function restoreBytes(schema: object, value: Record<string, unknown>): vo
 
 /**
  * Reads a message of the head. Kinds not known here come back as null: a newer head may have more.
- * The head is trusted to keep its own schemas, so that a page needs no schema checker.
- * @throws {WireError} when it is no message
+ * Messages are not checked against schemas, because the head is trusted; so a page needs no schema checker.
+ * @throws {WireError} when it is not a message
  */
 export function decodeFromServer(data: string | Uint8Array): FromServer | null {
   const value = decodeValue(data, ofHead);

@@ -16,7 +16,7 @@ export interface CurvePoint {
   readonly room: number;
   /** An END; null: nothing limits the pace. */
   readonly cause: number | null;
-  /** Place in REACH_STATES. */
+  /** Index in REACH_STATES. */
   readonly state: number;
 }
 
@@ -36,7 +36,7 @@ export function writeCurvePoint(
   view.setUint8(offset + 9, state);
 }
 
-/** What is left over at the end, less than a frame, is ignored. */
+/** An incomplete frame at the end is ignored. */
 export function readCurve(bytes: Uint8Array): CurvePoint[] {
   const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.byteLength);
   const points: CurvePoint[] = [];

@@ -9,16 +9,16 @@ import type { Draft } from "./messages.ts";
 //  4  u8     layout version, 2
 //  5  u8     state: 0 clear, 1 dark, 2 covered, 3 late, 4 blind, 5 lost, 6 frozen, 7 waiting, 8 unconfigured; anything but 0 and 1: stop
 //  6  u16    flags: bit 0 set when the paces are known; while it is not, they are 0
-//            bit 1 set when the head plays a recording or simulates its sensors: a receiver that moves anything refuses it
-//  8  u32    number of the datagram, counts up by one, wraps
+//            bit 1 set when the head plays a recording or simulates its sensors: a receiver with motors must refuse it
+//  8  u32    sequence number, counts up by one, wraps
 // 12  u32    age of the evidence when this was sent, microseconds; 4294967295 for that or older
-// 16  u32    for how long the paces may be obeyed from when this was sent, microseconds; then stop
+// 16  u32    validity of the paces from the time of sending, microseconds; then stop
 // 20  u16[8] reach of eight sectors of 45 degrees, millimetres; sector 0 is centred ahead, then counter-clockwise
 // 36  u8[8]  what ends it in that sector: codes as in the reach message
 // 44  u16    pace ahead, mm/s      46  u16  pace back, mm/s
 // 48  u8     what limits the pace ahead: a code as in the reach message, 255 for nothing
 // 49  u8     0
-// 50  u16    millimetres until the outline meets that; 65535 for that or more, and where nothing limits
+// 50  u16    millimetres until the outline meets it; 65535 for that or more, and where nothing limits
 // 52  u32    CRC-32C of the 52 bytes before
 
 export const GLANCE_SIZE = 56;
@@ -35,11 +35,11 @@ const MOST_U32 = 4294967295;
 
 export interface Glance {
   readonly state: ReachState;
-  /** Whether it comes from a head with sensors of its own: only then may it move anything. */
+  /** Whether it comes from a live head; only then may it move anything. */
   readonly isLive: boolean;
   /** Of the datagram. */
   readonly number: number;
-  /** Microseconds: age of the evidence, and for how long the paces may be obeyed, when it was sent. */
+  /** Microseconds at the time of sending: age of the evidence, and validity of the paces. */
   readonly age: number;
   readonly remaining: number;
   /** (8) millimetres; sector 0 is centred ahead, then counter-clockwise. */
@@ -108,7 +108,7 @@ export function encodeGlance(glance: Glance): Uint8Array {
   return out;
 }
 
-/** @throws {DecodeError} when the bytes are no glance datagram, or a damaged one */
+/** @throws {DecodeError} when the bytes are not a valid glance datagram */
 export function decodeGlance(bytes: Uint8Array): Glance {
   if (bytes.length !== GLANCE_SIZE) {
     throw new DecodeError(`a glance datagram has ${GLANCE_SIZE} bytes, this has ${bytes.length}`, 0);

@@ -4,7 +4,7 @@ import { DirectionShape } from "./parts.ts";
 import { evidence, sent, server } from "./server-message.ts";
 import { bytes, nullable, Pair, Time } from "./shapes.ts";
 
-// What the head knows of the ground around the base: how far it is free, how fast the base may go, edges, and cells.
+// The ground around the base: free distances, paces, edges, and cells.
 
 const Speed = Type.Number({ minimum: 0, description: "m/s" });
 const Turn = Type.Number({ minimum: 0, description: "rad/s" });
@@ -41,10 +41,10 @@ export const Pace = Type.Object(
     }),
     limit: nullable(Limit),
   },
-  { description: "fastest speeds from which the base still stops on free, firm ground" },
+  { description: "highest speeds from which the base still stops on free, firm ground" },
 );
 
-/** What the head says of the ground around the base. */
+/** Messages of the head about the ground around the base. */
 export const GROUND_MESSAGES = {
   reach: server("reach", "Per bearing of the base, how far the way is free, and what ends it.", {
     ...evidence,
@@ -88,7 +88,7 @@ export const GROUND_MESSAGES = {
     waiver: nullable(
       Type.Object(
         { direction: DirectionShape, reason: Type.String(), left: Type.Number({ description: "seconds" }) },
-        { description: "what the base has taken upon itself; it changes no other number" },
+        { description: "the override in force; it changes no other number" },
       ),
     ),
   }),

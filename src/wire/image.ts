@@ -4,7 +4,7 @@ import { REASON } from "../sense/mask.ts";
 
 export { REASON };
 
-// Depth images and layers of small codes as watchers get them. Codes go as runs, one byte each: the code in the upper
+// Coding of depth images and of layers of small codes for watchers. Codes go as runs, one byte each: the code in the upper
 // three bits, length - 1 in the lower five.
 
 const LONGEST_RUN = 32;

@@ -3,12 +3,12 @@ import { misfit } from "./check.ts";
 import { decodeValue, restoreBytes, WireError } from "./codec.ts";
 import { CLIENT_MESSAGES, type ClientKind, type FromClient } from "./messages.ts";
 
-// Apart from codec.ts, because the compiled checks are made with `new Function`, which a page's policy forbids.
+// Separate from codec.ts, because compiled checks use `new Function`, which the page's content policy forbids.
 
-/** Values in one message of a client: the longest have a few hundred. Each takes one byte on the wire and tens in memory. */
+/** Most values in one message of a client; the longest have a few hundred. A value takes one byte on the wire and tens in memory. */
 const MOST_VALUES = 20_000;
 const reader = new MsgpackReader(MOST_VALUES);
-/** Characters of a text that cannot hold too many values. */
+/** A text of at most this many characters cannot hold too many values. */
 const SHORT = 2 * MOST_VALUES;
 
 /** The same for JSON: each value but the first follows one of these, and base64 has none of them. */

@@ -5,14 +5,14 @@ import { exact, type Frozen, Pair } from "./shapes.ts";
 const Named = Type.String({ minLength: 1, maxLength: 200 });
 const Note = Type.Optional(Type.String({ maxLength: 2000 }));
 
-/** A file of labels: what is true in a recording's place, marked by people, in metres of the map's world. */
+/** A file of labels: ground truth of a recording's place, marked by people, in metres of the map's world. */
 const LabelsShape = exact({
   note: Note,
   tolerance: Type.Optional(
     Type.Number({
       minimum: 0.01,
       maximum: 1,
-      description: "metres; how far from the truth an edge may be said and still be that one",
+      description: "metres; largest distance between a found edge and its label",
     }),
   ),
   edges: Type.Optional(
@@ -35,7 +35,7 @@ const LabelsShape = exact({
 });
 export type LabelsFile = Frozen<Static<typeof LabelsShape>>;
 
-/** Null when `value` is a file of labels; else one line that names the field, what is there, and what should be. */
+/** Null when `value` is a file of labels; else one line that names the field, its value, and what it should be. */
 export function labelsMisfit(value: unknown): string | null {
   const why = misfit(LabelsShape, value);
   if (why !== null) return why;

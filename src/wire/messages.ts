@@ -5,7 +5,7 @@ import { SERVER_MESSAGES } from "./server-messages.ts";
 import type { Frozen } from "./shapes.ts";
 
 // Every message, once: types, checks, and the AsyncAPI description derive from the shapes in client-messages.ts and
-// server-messages.ts and what these put together. docs/protocol.md tells how they play together.
+// server-messages.ts, and those that it combines. docs/protocol.md explains how they work together.
 
 export type { Answer } from "./answer-message.ts";
 export { type Question, RecordingName, TOPICS, type Topic } from "./client-messages.ts";
@@ -14,7 +14,7 @@ export type { MomentKind } from "./recording-messages.ts";
 export type { ErrorCode, SettingRow } from "./server-messages.ts";
 export { CLIENT_MESSAGES, SERVER_MESSAGES };
 
-/** WebSocket sub-protocol. A change that an old client could not live with gets another number. */
+/** WebSocket sub-protocol. An incompatible change gets another number. */
 export const SUBPROTOCOL = "brinkmap.1";
 /** Path of the endpoint. */
 export const ENDPOINT = "/live";
@@ -27,7 +27,7 @@ export type ServerKind = keyof ServerShapes;
 /** A message by its kind. */
 export type FromClient<K extends ClientKind = ClientKind> = ClientShapes[K];
 export type FromServer<K extends ServerKind = ServerKind> = ServerShapes[K];
-/** As the service makes it, before it is known to whom and when it goes. */
+/** A message before the fields of its transmission (sequence, age) are added. */
 export type Draft<K extends ServerKind = ServerKind> = K extends ServerKind
   ? Omit<ServerShapes[K], "sequence" | (K extends "reach" | "pose" ? "age" : never)>
   : never;

@@ -4,7 +4,7 @@ import { Pace } from "./ground-messages.ts";
 import { sent, server } from "./server-message.ts";
 import { bytes, Count, nullable, Time, Triple } from "./shapes.ts";
 
-/** What there is to find on the way through a recording. */
+/** Kinds of events in a recording. */
 const MOMENTS = [
   "knock",
   "brink",
@@ -21,14 +21,14 @@ const MOMENTS = [
 ] as const;
 export type MomentKind = (typeof MOMENTS)[number];
 
-/** What a head says that plays a recording. */
+/** Messages of a head that plays a recording. */
 export const RECORDING_MESSAGES = {
   playing: server("playing", "How far the recording is that the head plays.", {
     ...sent,
     time: Time,
     at: Type.Integer({ minimum: 0, description: "microseconds from its start to the newest frame shown" }),
-    frame: Type.Integer({ minimum: 0, description: "frames up to there, that one included" }),
-    speed: Type.Number({ description: "0: it stands still" }),
+    frame: Type.Integer({ minimum: 0, description: "number of frames up to there, inclusive" }),
+    speed: Type.Number({ description: "0: paused" }),
     repeat: Type.Boolean(),
     goal: nullable(
       Type.Integer({
@@ -36,7 +36,7 @@ export const RECORDING_MESSAGES = {
           "the head is on its way there, from the start if need be; what is shown is the old place",
       }),
     ),
-    share: Type.Number({ minimum: 0, maximum: 1, description: "of that way" }),
+    share: Type.Number({ minimum: 0, maximum: 1, description: "share of the run to `goal`" }),
   }),
   baseline: server("baseline", "What the head says of the same frame with the baseline's settings.", {
     ...sent,
@@ -48,7 +48,7 @@ export const RECORDING_MESSAGES = {
         baseline: Type.Union([Type.Number(), Type.String()]),
         now: Type.Union([Type.Number(), Type.String()]),
       }),
-      { description: "settings that differ from the baseline; none: nothing is compared" },
+      { description: "settings that differ from the baseline; empty: nothing is compared" },
     ),
     reach: nullable(
       Type.Object(
@@ -96,8 +96,6 @@ export const RECORDING_MESSAGES = {
         "free way straight ahead (mm, u16), what limits the pace (u8, as in `reach`; 255: nothing), state (u8, its place in the list)",
     ),
     names: Type.Array(Type.String(), { description: "recordings that `open` takes" }),
-    most: nullable(
-      Type.Integer({ description: "bytes of a recording that may be uploaded; null: none may" }),
-    ),
+    most: nullable(Type.Integer({ description: "largest upload in bytes; null: uploads are off" })),
   }),
 } as const;

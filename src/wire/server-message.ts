@@ -1,7 +1,7 @@
 import { type TProperties, Type } from "@sinclair/typebox";
 import { Age, Time } from "./shapes.ts";
 
-/** The field that all messages of the head have. */
+/** The common field of all messages of the head. */
 export const sent = {
   sequence: Type.Integer({
     minimum: 1,
@@ -9,7 +9,7 @@ export const sent = {
     description: "counts up per connection",
   }),
 };
-/** The fields of messages that stand on what a sensor measured. */
+/** The fields of messages with evidence of a sensor. */
 export const evidence = { ...sent, time: Time, age: Age };
 
 /** A message of the head. Unlike a client's, it may have fields that the receiver does not know. */

@@ -1,6 +1,6 @@
 import { type Static, type TProperties, type TSchema, Type } from "@sinclair/typebox";
 
-/** A message as it was made or read: read-only throughout. */
+/** Makes a type read-only throughout. */
 export type Frozen<T> = T extends Uint8Array
   ? T
   : T extends object
@@ -9,7 +9,7 @@ export type Frozen<T> = T extends Uint8Array
 
 // Building blocks of messages and of the settings file. Numbers are finite wherever they occur.
 
-const LONGEST = 1e5; // metres; farther away is a mistake, and would cost precision
+const LONGEST = 1e5; // metres; larger values are a mistake, and would lose precision
 
 export const Metres = Type.Number({ minimum: -LONGEST, maximum: LONGEST });
 export const Pair = Type.Tuple([Metres, Metres]);

@@ -21,14 +21,14 @@ import { boxOver, type ShapeJson } from "./shapes.ts";
 export interface Edge {
   readonly from: readonly [number, number];
   readonly to: readonly [number, number];
-  /** Metres to the next floor below at its shallowest place. */
+  /** Smallest height of the drop along the line, metres. */
   readonly drop: number;
   readonly what: "stairs" | "pit" | "sunken room" | "lower part" | "shaft" | "terrace";
   /** Whether posts or a low wall stand along it. */
   readonly isGuarded: boolean;
 }
 
-/** What all drops of a home add to its plan. */
+/** Additions of all drops of a home to its plan. */
 export interface Drops {
   readonly edges: Edge[];
   readonly shapes: ShapeJson[];
@@ -46,7 +46,7 @@ const RISE = [0.15, 0.2] as const;
 const GOING = [0.22, 0.3] as const;
 const SHALLOWEST = 0.04;
 
-/** Walls and bottom of a hole; without them one would see out of the home below the floor. */
+/** Walls and bottom of a hole; without them the view would leave the home below the floor. */
 function shaftShapes(hole: Rect, depth: number, material: string): ShapeJson[] {
   const walls = SIDES.map((side) => {
     const around = side === "west" || side === "east" ? hole : grown(hole, 0.05);
@@ -326,7 +326,7 @@ const MAKERS: readonly Maker[] = [
   (plan, room, drops, dice) => terrace(plan, room, drops, dice, false),
 ];
 
-/** Where floors of the home end: in most homes one or two places, in some none. */
+/** Places where floors of the home end: one or two in most homes, none in some. */
 export function drawDrops(plan: Plan, dice: Dice): Drops {
   const drops: Drops = {
     edges: [],

@@ -5,7 +5,7 @@ import { insideOf, type Plan, zonesOf } from "./plan.ts";
 import { areaOf, grown, heightOf, overlaps, type Rect, SIDES, type Side, widthOf, YAW_TO } from "./rect.ts";
 import { boxOver, type ShapeJson } from "./shapes.ts";
 
-/** Furniture around its own origin: x is how far it stands out from a wall behind it, y goes along that wall. */
+/** Furniture around its own origin: x points away from a wall behind it, y along that wall. */
 interface Piece {
   readonly name: string;
   /** Metres along x and y. */
@@ -228,11 +228,11 @@ interface Place {
   readonly at: readonly [number, number];
   /** Degrees. */
   readonly yaw: number;
-  /** What it covers, a little room around it included. */
+  /** The area that it covers, with a margin. */
   readonly rect: Rect;
 }
 
-/** Somewhere in a room, with its back at a wall if it stands so. */
+/** A place in a room, with its back to a wall if the piece requires it. */
 function placeIn(inside: Rect, { size, atWall }: Piece, dice: Dice): Place | null {
   const side: Side = dice.pick(SIDES);
   const isTurned = side === "south" || side === "north";
@@ -311,7 +311,7 @@ function layRugs(inside: Rect, plan: Plan, drops: Drops, { shapes, slippery }: F
     slippery.push(rug);
   }
   const patch = dice.chance(0.2) ? somewhere(2) : null;
-  // A millimetre above the floor: two faces in one plane would leave it open which of them is seen.
+  // A millimetre above the floor: with two faces in one plane it would be undefined which of them is seen.
   if (patch !== null) shapes.push(boxOver(patch, 0, 0.001, "polished", "polished patch"));
   const mat = dice.chance(0.2) ? somewhere(1.4) : null;
   if (mat !== null) shapes.push(boxOver(mat, 0, 0.003, "rubber", "black mat"));

@@ -1,13 +1,13 @@
 import { hypot2 } from "../../geometry/elementary.ts";
 import type { Scene } from "../scene.ts";
 
-/** Metres: a wheel looks for floor from so far above where it stands. */
+/** Metres above a wheel from which floor below it is sought. */
 const LOOK_FROM = 0.06;
 /** Side of a cell. */
 export const CELL = 0.05;
 /** A step of more than this ends the ground, down or up: more than any threshold (ADA 303.3: 13 mm). */
 const MOST_STEP = 0.0145;
-/** Something counts as in the way from above such steps up to this height. */
+/** Objects between such steps and this height are in the way. */
 const BODY_HEIGHT = 0.7;
 
 const UNKNOWN = 0;
@@ -15,7 +15,7 @@ const FREE = 1;
 const BLOCKED = 2;
 const GONE = 3;
 
-/** How far a cell of the ground is from what ends it, metres; `Infinity` where nothing does. */
+/** Distances of a cell of the ground from what ends it, metres; `Infinity` without an end. */
 export interface GroundCell {
   readonly x: number;
   readonly y: number;
@@ -27,7 +27,7 @@ export interface GroundCell {
 
 /**
  * The floor that can be reached on wheels from one place, by the scene itself: cells of `CELL` metres, each with its height,
- * ending where the floor drops and where something stands. Movers do not count.
+ * ending at drops and at obstacles. Movers are ignored.
  */
 export class ReachableGround {
   readonly width: number;
@@ -125,7 +125,7 @@ export class ReachableGround {
     return out;
   }
 
-  /** The cell around a place, or null where no wheel gets. */
+  /** The cell around a place, or null if wheels cannot reach it. */
   at(x: number, y: number): GroundCell | null {
     const cell = this.#cellOf(x, y);
     return cell < 0 || this.#kind[cell] !== FREE ? null : this.#cell(cell);
@@ -141,20 +141,20 @@ export class ReachableGround {
     };
   }
 
-  /** All cells that wheels get to. */
+  /** All reachable cells. */
   *cells(): Generator<GroundCell> {
     for (let cell = 0; cell < this.#kind.length; cell++)
       if (this.#kind[cell] === FREE) yield this.#cell(cell);
   }
 
-  /** Square metres that wheels get to. */
+  /** Reachable square metres. */
   get area(): number {
     let count = 0;
     for (const kind of this.#kind) if (kind === FREE) count++;
     return count * CELL * CELL;
   }
 
-  /** Whether a straight way keeps its distances from what stands and from edges. */
+  /** Whether a straight path keeps the distances from obstacles and edges. */
   isClear(
     from: readonly [number, number],
     to: readonly [number, number],

@@ -15,7 +15,7 @@ export interface Walk {
 
 const WALK_CLEARANCE = 0.3;
 
-/** A straight way with room for a person on it, or null. */
+/** A straight path that is wide enough for a person, or null. */
 export function drawWalk(ground: ReachableGround, cells: readonly GroundCell[], dice: Dice): Walk | null {
   for (let attempt = 0; attempt < 60; attempt++) {
     const [a, b] = [dice.pick(cells), dice.pick(cells)];

@@ -41,7 +41,7 @@ export interface Plan {
 /** The floor of a room between its walls. */
 export const insideOf = ({ rect }: Room): Rect => grown(rect, -WALL / 2);
 
-/** Floor that must stay free for a door to be one. */
+/** Floor that must stay free in front of a door. */
 export function zonesOf({ rect, through }: Door): readonly Rect[] {
   const [x0, y0, x1, y1] = rect;
   return through === "x"
@@ -180,7 +180,7 @@ function leafShape({ rect, through }: Door, dice: Dice): ShapeJson {
 }
 
 /**
- * What hangs and lies in a door: some have a leaf, some a threshold.
+ * Leaf and threshold of a door: some have one, some have both or none.
  * @param isLevel whether the floors on both sides are equally high; a step takes the threshold's place otherwise
  */
 export function doorShapes(door: Door, isLevel: boolean, dice: Dice): ShapeJson[] {

@@ -3,7 +3,7 @@ import type { ShapeJson } from "./shapes.ts";
 
 type Point = readonly [x: number, y: number];
 
-/** Sets a home anew: `origin` becomes (0, 0), and all is turned by whole quarters, so that rectangles stay rectangles. */
+/** Moves a home so that `origin` becomes (0, 0), and rotates it by quarter turns, so that rectangles stay rectangles. */
 export class QuarterTurn {
   readonly #origin: Point;
   /** Counter-clockwise, 0 to 3. */

@@ -16,7 +16,7 @@ export function boxOver(rect: Rect, z0: number, z1: number, material: string, na
   };
 }
 
-/** What homes are made of. Reflectances are near infrared, chosen by hand within what references give for such surfaces. */
+/** Materials of homes. Reflectances are near infrared, chosen by hand within the range that references give for such surfaces. */
 export const MATERIALS: Readonly<Record<string, ShapeJson>> = {
   oak: { reflectance: 0.45 },
   tile: { reflectance: 0.55 },
