@@ -58,6 +58,8 @@ export class Tile {
   readonly drop = new Float32Array(CELLS);
   readonly error = new Float32Array(CELLS);
   readonly looks = new Uint8Array(CELLS);
+  /** 1 for firm ground on which the body has stood, as long as the place of that is known. */
+  readonly stood = new Uint8Array(CELLS);
   /** 1 for a cell that is gone only because a drop nearby may lie here, after drift. */
   readonly crept = new Uint8Array(CELLS);
   /** Cells by which the tile's drops have been widened so far. */
@@ -151,6 +153,7 @@ export class Tile {
   }
 
   giveUpFirm(): void {
+    this.stood.fill(0);
     for (let c = 0; c < CELLS; c++) {
       if (this.odds[c]! > 0) this.odds[c] = 0;
       this.doubt[c] = 0;

@@ -216,6 +216,33 @@ export class FootingLayer {
     return isHole ? FIRM : what;
   }
 
+  /** The body stands on this cell: if it is known to be firm, it stays so for a way out. */
+  standOn(i: number, j: number): void {
+    const tile = this.#find(i, j);
+    const c = cellOf(i, j);
+    if (tile !== null && tile.settled[c] === FIRM && tile.time[c]! >= this.oldest) tile.stood[c] = 1;
+  }
+
+  /**
+   * The `FOOTING` of cell (i, j) for a body that is shut in and feels its way out: firm ground on which it has stood does not age; and
+   * what the map has in the way may have gone while nothing looked there.
+   * @param isInView whether a sensor looks there now: what it sees there is there
+   */
+  forWayOut(i: number, j: number, gap: number, isInView: boolean): number {
+    const what = this.forWheels(i, j, gap);
+    if (what === FIRM || what === GONE || what === DOUBTFUL) return what;
+    const tile = this.#find(i, j);
+    if (tile === null || (what === BLOCKED && isInView)) return what;
+    const c = cellOf(i, j);
+    const settled = tile.settled[c]!;
+    // A knock, a drop, or an obstacle of this frame.
+    if ((settled !== FIRM && settled !== UNSEEN) || (what === BLOCKED && tile.hard[c]! >> 1 === this.frame))
+      return what;
+    if (tile.stood[c] === 1) return FIRM;
+    const isFirm = settled === FIRM && tile.time[c]! >= this.oldest;
+    return isFirm ? FIRM : what;
+  }
+
   /** Microseconds when the cell was last seen; -Infinity when never. */
   timeAt(i: number, j: number): number {
     const tile = this.#find(i, j);

@@ -1,9 +1,9 @@
-import { hypot2 } from "../geometry/elementary.ts";
+import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import type { Optics } from "../geometry/optics.ts";
 import type { RayTable } from "../geometry/rays.ts";
 import type { RangeNoise } from "../sense/noise.ts";
 import { FOOTING, type StreamSight } from "../terms/safety.ts";
-import { type BodyLimits, bodyLimits, RAMP_SLOPE } from "./body.ts";
+import { type BodyLimits, bodyLimits, type Footprint, holds, RAMP_SLOPE } from "./body.ts";
 import type { Brink } from "./brink-lines.ts";
 import { FootingLayer, type IsBlocked } from "./footing.ts";
 import { Glancer } from "./glance.ts";
@@ -13,6 +13,7 @@ import { type Pace, PaceMaker, type PaceSettings } from "./pace-maker.ts";
 import { limitByFrames, openReach, ReachAround, type ReachNow } from "./reach.ts";
 import { type SensorView, SensorViews } from "./sensor-views.ts";
 import { type Place, StartTrust } from "./start-trust.ts";
+import { widened } from "./sweep.ts";
 
 export interface GuardSettings extends PaceSettings {
   /** Longest time, seconds, without a usable view of a direction until motion into it is forbidden. */
@@ -69,6 +70,9 @@ const ELSEWHERE = 0.5;
  */
 const LONGEST_PAUSE = 0.5;
 const LONGEST_WAY = 0.05;
+/** Metres around the body that count as what it stands on: the outline that is swept is as much wider. */
+const AROUND = 0.02;
+
 /**
  * Gives the base reach and pace: for each frame the glance, then, with a pose, memory. It has no clock: times
  * are the events'.
@@ -83,6 +87,8 @@ export class Guard {
   readonly #around: ReachAround;
   readonly #paces: PaceMaker;
   readonly #reach = openReach();
+  /** The outline that the body is taken to stand on. */
+  readonly #standsOn: Footprint;
   /** Where the base was when a frame was last remembered. */
   #last: readonly [x: number, y: number] | null = null;
   #firmSince = Number.NEGATIVE_INFINITY;
@@ -105,6 +111,8 @@ export class Guard {
     this.#isNearKnown = before === null ? true : before.#isNearKnown;
     const { gap, radius } = this.limits;
     this.#around = new ReachAround({ maxReach: settings.maxReach, gap, radius });
+    const around = AROUND + settings.cellSize / 2;
+    this.#standsOn = widened(settings.body.footprint, around, around);
     this.#paces = new PaceMaker(settings, this.limits, before === null ? null : before.#paces);
   }
 
@@ -182,6 +190,24 @@ export class Guard {
     footing.oldest = Math.max(time - 1e6 * this.settings.memory, this.#firmSince);
     this.#startTrust.trust(footing, frame, time, at, this.limits.radius, this.settings.startTrust);
     footing.add(frame, time, at.x, at.y, at.yaw, at.floor);
+    this.#standAt(at);
+  }
+
+  /** Notes the ground under the body, and under the cell that its outline reaches into. */
+  #standAt({ x, y, yaw }: Place): void {
+    const { cellSize } = this.settings;
+    const cos = cosOf(yaw);
+    const sin = sinOf(yaw);
+    const radius = this.limits.radius + cellSize;
+    const first = (at: number): number => Math.floor((at - radius) / cellSize);
+    const last = (at: number): number => Math.floor((at + radius) / cellSize);
+    for (let j = first(y); j <= last(y); j++) {
+      for (let i = first(x); i <= last(x); i++) {
+        const dx = (i + 0.5) * cellSize - x;
+        const dy = (j + 0.5) * cellSize - y;
+        if (holds(this.#standsOn, cos * dx + sin * dy, cos * dy - sin * dx)) this.footing.standOn(i, j);
+      }
+    }
   }
 
   /** The local frame has drifted: old evidence may lie elsewhere. */
@@ -244,7 +270,7 @@ export class Guard {
   }
 
   #pace(at: Whereabouts | null, since: number, until: number, isGiven: boolean): Pace {
-    const { now, stale } = this.#views;
+    const { now, stale, inViewFrom } = this.#views;
     return this.#paces.pace({
       footing: this.footing,
       at,
@@ -252,6 +278,7 @@ export class Guard {
       now,
       until,
       stale,
+      inViewFrom,
       reach: this.#reach,
       unplaced: this.#unplaced(at === null),
       isNearKnown: this.#isNearKnown,

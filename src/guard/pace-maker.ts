@@ -50,6 +50,11 @@ export interface Pace {
   /** m/s along arcs, one per `CURVATURES`; empty while only frames are used. */
   readonly arcsForward: readonly number[];
   readonly arcsBackward: readonly number[];
+  /**
+   * Whether the body is shut in: then it may go back or turn at a crawl, over ground where it has stood, and past what the map has in the
+   * way where no sensor looks now.
+   */
+  readonly isWayOut: boolean;
   /** Free, firm way straight on, metres; no more than was looked at. */
   readonly room: number;
   /** Null when nothing keeps the pace straight on below the top speed. */
@@ -67,6 +72,8 @@ export interface PaceInput {
   readonly until: number;
   /** (BEARINGS) 0, or the `END` for which nothing is known now in that direction. */
   readonly stale: Uint8Array;
+  /** (BEARINGS) metres from which on a sensor looks there now; Infinity where none does. */
+  readonly inViewFrom: Float32Array;
   /** Reach all round from the same place. */
   readonly reach: ReachNow;
   /** Fresh views of which memory does not hold the newest frame. */
@@ -82,8 +89,14 @@ const WIDER = 0.02;
 const STRIP_WIDTH = 0.03;
 /** Age of evidence, seconds, for which the swept ways are long enough, besides hold and reaction; older evidence costs speed. Chosen by hand. */
 const USUAL_AGE = 0.2;
+/** m/s on the way out of where a body is shut in: a contact at that speed does no harm. And m/s up to which it is shut in. By hand. */
+const CRAWL = 0.1;
+const SHUT_IN = 0.02;
 /** A pace within this of the top speed, m/s, counts as the top speed; no base can measure the difference. */
 const AS_GOOD_AS = 1e-6;
+
+/** m/s along the backward arcs, and of the farthest corner on the spot, to the left and to the right. */
+type Speeds = readonly [back: number[], spin: number[]];
 
 /** Free way straight on and the place that ends it. Lengths are metres of the base frame. */
 interface Ahead {
@@ -130,9 +143,9 @@ export class PaceMaker {
     rooms.standAt(footing, stale, at.x, at.y, at.yaw);
     const lasts = (input.until - input.since) / 1e6 + body.reactionDelay;
     // The ground may end anywhere within a cell: half a cell is subtracted from the room, half is in the margin.
-    const along = (way: Sweep, most: number): number => {
+    const along = (way: Sweep, most: number, inViewFrom: Float32Array | null = null): number => {
       const enough = this.#spare + cellSize / 2 + stoppingDistance(most, lasts, body.deceleration);
-      return rooms.along(way, enough).room - cellSize / 2;
+      return rooms.along(way, enough, inViewFrom).room - cellSize / 2;
     };
     const straight = arcs[STRAIGHT]![0];
     const ahead = [
@@ -141,24 +154,32 @@ export class PaceMaker {
       ...(seen === null ? [] : [seen]),
     ].reduce((one, other) => (other.room < one.room ? other : one));
     const unplaced = seen?.room ?? Number.POSITIVE_INFINITY;
-    const arcsForward = arcs.map(([way], n) => {
+    const corner = topTurn * this.#limits.radius;
+    const forwards = arcs.map(([way], n) => {
       const room = n === STRAIGHT ? ahead.room : Math.min(along(way, topSpeed), unplaced);
       return this.#speed(room, topSpeed, n, input);
     });
-    const arcsBackward = arcs.map(([, way], n) =>
-      this.#speed(along(way, topSpeed), topSpeed, arcs.length + n, input),
-    );
-    const corner = topTurn * this.#limits.radius;
-    const spin = (way: Sweep, n: number): number =>
-      this.#speed(along(way, corner), corner, 2 * arcs.length + n, input) / this.#limits.radius;
-    const forward = arcsForward[STRAIGHT]!;
+    const backOrTurn = (drive: number, turn: number, inViewFrom: Float32Array | null): Speeds => [
+      arcs.map(([, way], n) => this.#speed(along(way, drive, inViewFrom), drive, arcs.length + n, input)),
+      spot.map((way, n) => this.#speed(along(way, turn, inViewFrom), turn, 2 * arcs.length + n, input)),
+    ];
+    let others = backOrTurn(topSpeed, corner, null);
+    let isWayOut = false;
+    if (Math.max(...forwards, ...others.flat()) < SHUT_IN) {
+      const out = backOrTurn(Math.min(topSpeed, CRAWL), Math.min(corner, CRAWL), input.inViewFrom);
+      isWayOut = Math.max(...out.flat()) >= SHUT_IN;
+      if (isWayOut) others = out;
+    }
+    const [arcsBackward, spins] = others;
+    const forward = forwards[STRAIGHT]!;
     return {
       forward,
       backward: arcsBackward[STRAIGHT]!,
-      left: spin(spot[0], 0),
-      right: spin(spot[1], 1),
-      arcsForward,
+      left: spins[0]! / this.#limits.radius,
+      right: spins[1]! / this.#limits.radius,
+      arcsForward: forwards,
       arcsBackward,
+      isWayOut,
       room: Math.max(0, ahead.room),
       limit: forward < topSpeed - AS_GOOD_AS ? limitOf(ahead) : null,
     };
@@ -213,6 +234,7 @@ export class PaceMaker {
       right: 0,
       arcsForward: [],
       arcsBackward: [],
+      isWayOut: false,
       room: Math.max(0, ahead.room),
       limit: forward < topSpeed - AS_GOOD_AS ? limitOf(ahead) : null,
     };

@@ -1,3 +1,4 @@
+import { hypot2 } from "../geometry/elementary.ts";
 import { HOLD_INTERVALS, HOLD_LEAST, HOLD_MOST, SILENT_AFTER, SILENT_INTERVALS } from "../terms/freshness.ts";
 import { BEARINGS, END, type Sight, type StreamSight } from "../terms/safety.ts";
 import type { GlanceFrame } from "./glance-frame.ts";
@@ -21,8 +22,9 @@ export interface SensorView {
   fitArrived: number;
   /** Between frames. */
   interval: number;
-  /** (BEARINGS) 1 where the view covers ground. */
+  /** (BEARINGS) 1 where the view covers ground, and metres from the base's floor point from which on it does. */
   readonly covers: Uint8Array;
+  readonly coversFrom: Float32Array;
 }
 
 const isFit = (sight: Sight): boolean => sight === "clear" || sight === "dark";
@@ -38,6 +40,8 @@ export class SensorViews {
   isFrozen = false;
   /** (BEARINGS) 0 for a fresh direction, else why it is stale: `END.late`, `END.blind` or `END.frozen`. */
   readonly stale = new Uint8Array(BEARINGS).fill(END.late);
+  /** (BEARINGS) metres from the base's floor point from which on a fresh view covers ground; Infinity where none does. */
+  readonly inViewFrom = new Float32Array(BEARINGS).fill(Number.POSITIVE_INFINITY);
   readonly #views = new Map<string, SensorView>();
   /** Sensors whose views were stale at the last update of `stale`. */
   #staleSensors: ReadonlySet<string> = new Set();
@@ -60,6 +64,7 @@ export class SensorViews {
         fitArrived: Number.NEGATIVE_INFINITY,
         interval: USUAL_INTERVAL,
         covers: new Uint8Array(BEARINGS),
+        coversFrom: new Float32Array(BEARINGS),
       };
       this.#views.set(sensor, view);
     }
@@ -74,7 +79,7 @@ export class SensorViews {
       view.fitCaptured = Math.max(view.fitCaptured, time);
       view.fitArrived = this.now;
     }
-    coverOf(frame, view.covers);
+    coverOf(frame, view);
   }
 
   get(sensor: string): SensorView | undefined {
@@ -139,6 +144,7 @@ export class SensorViews {
     const isAny = views.some(({ why }) => why === 0);
     // While no view is fresh, nothing confirms the base's position on the remembered ground: no bearing is answered from memory.
     const otherwise = isAny ? 0 : (views.find(({ why }) => why === END.blind)?.why ?? END.late);
+    this.inViewFrom.fill(Number.POSITIVE_INFINITY);
     if (this.isFrozen) {
       stale.fill(END.frozen);
       return;
@@ -148,8 +154,10 @@ export class SensorViews {
       let isFresh = false;
       for (const one of views) {
         if (one.view.covers[n] === 0) continue;
-        if (one.why === 0) isFresh = true;
-        else why = one.why;
+        if (one.why === 0) {
+          isFresh = true;
+          this.inViewFrom[n] = Math.min(this.inViewFrom[n]!, one.view.coversFrom[n]!);
+        } else why = one.why;
       }
       stale[n] = isFresh ? 0 : why;
     }
@@ -184,9 +192,13 @@ export class SensorViews {
 }
 
 /** Marks the bearings in which a frame's strips look at ground, between neighbouring strips, too. */
-function coverOf({ strips, nearX, nearY, farX, farY }: GlanceFrame, out: Uint8Array): void {
-  out.fill(0);
+function coverOf(
+  { strips, nearX, nearY, farX, farY }: GlanceFrame,
+  out: Pick<SensorView, "covers" | "coversFrom">,
+): void {
+  out.covers.fill(0);
   let before = -1;
+  let rangeBefore = 0;
   for (let n = 0; n < strips; n++) {
     if (nearX[n] === farX[n] && nearY[n] === farY[n]) {
       before = -1; // no floor in the strip's view
@@ -194,15 +206,26 @@ function coverOf({ strips, nearX, nearY, farX, farY }: GlanceFrame, out: Uint8Ar
     }
     const near = bearingOf(nearX[n]!, nearY[n]!);
     const far = bearingOf(farX[n]!, farY[n]!);
-    markBetween(near, far, out);
-    if (before >= 0) markBetween(before, far, out);
+    const range = hypot2(nearX[n]!, nearY[n]!);
+    markBetween(near, far, range, out);
+    if (before >= 0) markBetween(before, far, Math.max(range, rangeBefore), out);
     before = far;
+    rangeBefore = range;
   }
 }
 
-/** Marks the bearings between two, on the shorter side. */
-function markBetween(from: number, to: number, out: Uint8Array): void {
+/** Marks the bearings between two, on the shorter side, as covered from `range` metres on. */
+function markBetween(
+  from: number,
+  to: number,
+  range: number,
+  { covers, coversFrom }: Pick<SensorView, "covers" | "coversFrom">,
+): void {
   const turn = ((((to - from + BEARINGS / 2) % BEARINGS) + BEARINGS) % BEARINGS) - BEARINGS / 2;
   const step = turn < 0 ? -1 : 1;
-  for (let k = 0; k <= Math.abs(turn); k++) out[(from + step * k + BEARINGS) % BEARINGS] = 1;
+  for (let k = 0; k <= Math.abs(turn); k++) {
+    const n = (from + step * k + BEARINGS) % BEARINGS;
+    coversFrom[n] = covers[n] === 1 ? Math.min(coversFrom[n]!, range) : range;
+    covers[n] = 1;
+  }
 }

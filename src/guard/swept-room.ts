@@ -83,6 +83,8 @@ export class SweptRoom {
   readonly #gap: number;
   /** State of the ground at each point: a `FOOTING`, or `NOT_ASKED` since the last change of place. */
   readonly #ground: Uint8Array;
+  /** The same for a body that feels its way out. */
+  readonly #wayOut: Uint8Array;
   #footing: FootingLayer | null = null;
   #stale: Uint8Array = new Uint8Array(BEARINGS);
   #x = 0;
@@ -94,6 +96,7 @@ export class SweptRoom {
     this.ways = ways;
     this.#gap = gap;
     this.#ground = new Uint8Array(ways.groundX.length);
+    this.#wayOut = new Uint8Array(ways.groundX.length);
   }
 
   /**
@@ -108,11 +111,15 @@ export class SweptRoom {
     this.#cos = cosOf(yaw);
     this.#sin = sinOf(yaw);
     this.#ground.fill(NOT_ASKED);
+    this.#wayOut.fill(NOT_ASKED);
   }
 
-  /** @param enough longest way to look at, metres; the rest is not free */
-  along({ point, way, length }: Sweep, enough: number): Room {
-    const ground = this.#ground;
+  /**
+   * @param enough     longest way to look at, metres; the rest is not free
+   * @param inViewFrom (BEARINGS) for a body that feels its way out: metres from which on a sensor looks there now; null for any other
+   */
+  along({ point, way, length }: Sweep, enough: number, inViewFrom: Float32Array | null = null): Room {
+    const ground = inViewFrom === null ? this.#ground : this.#wayOut;
     const stale = this.#stale;
     const { bearing } = this.ways;
     for (let k = 0; k < point.length && way[k]! < enough; k++) {
@@ -121,7 +128,7 @@ export class SweptRoom {
       if (why !== 0) return { room: way[k]!, cause: why, point: k };
       let what = ground[p]!;
       if (what === NOT_ASKED) {
-        what = this.#groundAt(p);
+        what = this.#groundAt(p, inViewFrom);
         ground[p] = what;
       }
       if (what !== FIRM) return { room: way[k]!, cause: endOf(what), point: k };
@@ -149,14 +156,16 @@ export class SweptRoom {
     return footing.timeAt(i, j);
   }
 
-  #groundAt(point: number): number {
+  #groundAt(point: number, inViewFrom: Float32Array | null): number {
     const footing = this.#footing!;
     const bx = this.ways.groundX[point]!;
     const by = this.ways.groundY[point]!;
     const per = 1 / footing.cellSize;
     const i = Math.floor((this.#x + this.#cos * bx - this.#sin * by) * per);
     const j = Math.floor((this.#y + this.#sin * bx + this.#cos * by) * per);
-    return footing.forWheels(i, j, this.#gap);
+    if (inViewFrom === null) return footing.forWheels(i, j, this.#gap);
+    const isInView = hypot2(bx, by) >= inViewFrom[this.ways.bearing[point]!]!;
+    return footing.forWayOut(i, j, this.#gap, isInView);
   }
 }
 

@@ -34,6 +34,7 @@ const standing = (cause: number, age: number): NonNullable<ReachBody["pace"]> =>
   right: 0,
   arcsForward: [],
   arcsBackward: [],
+  isWayOut: false,
   roomMm: 0,
   limit: { cause, bearing: 0, distanceMm: 0, outline: [0, 0], ageMs: Math.round(age / 1000) },
 });

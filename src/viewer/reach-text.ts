@@ -32,14 +32,15 @@ export function paceWord({ pace }: Paced, topSpeed: number): "full" | "limited" 
 export function whyText(reach: Paced, topSpeed: number, depth?: number | null): string {
   const word = paceWord(reach, topSpeed);
   if (reach.pace === null || word === null) return "";
-  const { forward, limit } = reach.pace;
+  const { forward, limit, isWayOut } = reach.pace;
   const speed = `${forward.toFixed(2)} m/s`;
   if (word === "full" || limit === null) return word === "stop" ? "Stop" : `Full speed, ${speed}`;
   const { cause, ageMs } = limit;
   const deep = cause === END.brink && depth !== undefined ? `, ${dropText(depth)}` : "";
   // In tenths of a second: it is the age when the reach was sent, and does not count up.
   const seen = ageMs === null ? "" : `, seen ${(Math.max(100, ageMs) / 1000).toFixed(1)} s ago`;
-  return `${word === "stop" ? "Stop" : `Up to ${speed}`}: ${limitText(limit)}${deep}${seen}`;
+  const out = isWayOut ? "; shut in: back or turn at a crawl" : "";
+  return `${word === "stop" ? "Stop" : `Up to ${speed}`}: ${limitText(limit)}${deep}${seen}${out}`;
 }
 
 /** The nearest end and its bearing, in words. */

@@ -35,6 +35,10 @@ export const Pace = Type.Object(
     right: Turn,
     arcsForward: Type.Array(Speed, { description: `along arcs of curvature ${CURVATURES.join(", ")} 1/m` }),
     arcsBackward: Type.Array(Speed),
+    isWayOut: Type.Boolean({
+      description:
+        "the body is shut in: it may go back or turn at a crawl, over ground where it has stood, and past remembered obstacles where no sensor looks now",
+    }),
     roomMm: Type.Integer({
       minimum: 0,
       description: "free way straight ahead of the footprint; no more than was looked at",

@@ -17,6 +17,10 @@ test("the page says what holds the robot back, where it is, how deep a drop is, 
   );
   const aside = reach(END.obstacle, 0, (24 * Math.PI) / 180);
   expect(whyText(aside, 1, 0.33)).toBe("Stop: obstacle 24° left, 72 cm from the body, seen 0.3 s ago");
+  const shutIn = { pace: { ...reach(END.obstacle, 0).pace!, isWayOut: true } };
+  expect(whyText(shutIn, 1)).toBe(
+    "Stop: obstacle 72 cm ahead, seen 0.3 s ago; shut in: back or turn at a crawl",
+  );
   expect(whyText(reach(END.unseen, 0.4, 0, null), 1)).toBe("Up to 0.40 m/s: unseen floor 72 cm ahead");
 });
 

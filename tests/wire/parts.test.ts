@@ -84,6 +84,7 @@ const REACH: Draft<"reach"> = {
     right: 1,
     arcsForward: [],
     arcsBackward: [],
+    isWayOut: false,
     roomMm: 900,
     limit: { cause: END.obstacle, bearing: 0, distanceMm: 640, outline: [0.22, 0], ageMs: 40 },
   },
