@@ -58,8 +58,8 @@ export class Tile {
   readonly drop = new Float32Array(CELLS);
   readonly error = new Float32Array(CELLS);
   readonly looks = new Uint8Array(CELLS);
-  /** 1 for firm ground on which the body has stood, as long as the place of that is known. */
-  readonly stood = new Uint8Array(CELLS);
+  /** Microseconds: when the body stood on firm ground here last; 0 when never, or when the place of that is not known any more. */
+  readonly stood = new Float64Array(CELLS);
   /** 1 for a cell that is gone only because a drop nearby may lie here, after drift. */
   readonly crept = new Uint8Array(CELLS);
   /** Cells by which the tile's drops have been widened so far. */

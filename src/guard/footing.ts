@@ -63,6 +63,8 @@ export class FootingLayer {
   frame = 0;
   /** Microseconds: firm floor not seen since is unseen again. */
   oldest = Number.NEGATIVE_INFINITY;
+  /** Microseconds: where the body stood before this is not known well enough any more. */
+  stoodSince = Number.NEGATIVE_INFINITY;
   #isBlocked: IsBlocked | null = null;
   /** Cells by which drops may have drifted since they were seen. */
   #step = 0;
@@ -217,10 +219,10 @@ export class FootingLayer {
   }
 
   /** The body stands on this cell: if it is known to be firm, it stays so for a way out. */
-  standOn(i: number, j: number): void {
+  standOn(i: number, j: number, time: number): void {
     const tile = this.#find(i, j);
     const c = cellOf(i, j);
-    if (tile !== null && tile.settled[c] === FIRM && tile.time[c]! >= this.oldest) tile.stood[c] = 1;
+    if (tile !== null && tile.settled[c] === FIRM && tile.time[c]! >= this.oldest) tile.stood[c] = time;
   }
 
   /**
@@ -238,7 +240,7 @@ export class FootingLayer {
     // A knock, a drop, or an obstacle of this frame.
     if ((settled !== FIRM && settled !== UNSEEN) || (what === BLOCKED && tile.hard[c]! >> 1 === this.frame))
       return what;
-    if (tile.stood[c] === 1) return FIRM;
+    if (tile.stood[c]! > Math.max(0, this.stoodSince)) return FIRM;
     const isFirm = settled === FIRM && tile.time[c]! >= this.oldest;
     return isFirm ? FIRM : what;
   }

@@ -190,11 +190,11 @@ export class Guard {
     footing.oldest = Math.max(time - 1e6 * this.settings.memory, this.#firmSince);
     this.#startTrust.trust(footing, frame, time, at, this.limits.radius, this.settings.startTrust);
     footing.add(frame, time, at.x, at.y, at.yaw, at.floor);
-    this.#standAt(at);
+    this.#standAt(at, time);
   }
 
   /** Notes the ground under the body, and under the cell that its outline reaches into. */
-  #standAt({ x, y, yaw }: Place): void {
+  #standAt({ x, y, yaw }: Place, time: number): void {
     const { cellSize } = this.settings;
     const cos = cosOf(yaw);
     const sin = sinOf(yaw);
@@ -205,7 +205,7 @@ export class Guard {
       for (let i = first(x); i <= last(x); i++) {
         const dx = (i + 0.5) * cellSize - x;
         const dy = (j + 0.5) * cellSize - y;
-        if (holds(this.#standsOn, cos * dx + sin * dy, cos * dy - sin * dx)) this.footing.standOn(i, j);
+        if (holds(this.#standsOn, cos * dx + sin * dy, cos * dy - sin * dx)) this.footing.standOn(i, j, time);
       }
     }
   }
@@ -213,6 +213,7 @@ export class Guard {
   /** The local frame has drifted: old evidence may lie elsewhere. */
   age({ at, firmSince, step, touchedSince }: Ageing): void {
     this.#firmSince = firmSince;
+    this.footing.stoodSince = firmSince;
     this.footing.creep(step, at, touchedSince);
   }
 
