@@ -85,7 +85,7 @@ export const main = mainOf({
 
 function warningsOf(first: readonly Score[], second: readonly Score[]): string[] {
   const warnings: string[] = [];
-  if (first.length < 3) warnings.push("fewer than three recordings say nothing about others");
+  if (first.length < 3) warnings.push("fewer than three recordings are too few to compare");
   if (first.some(({ pixels }, r) => Math.abs(second[r]!.pixels / pixels - 1) > 0.01)) {
     warnings.push(
       "scored on other pixels (range or lost frames): the scores do not answer the same question",

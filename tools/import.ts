@@ -79,7 +79,7 @@ const SCANS: Options = {
   far: text("<m>", "returns farther than this are not used (default: --no-return, or 65535 counts)"),
 };
 
-/** A kind of data: how its command reads, what it opens, and what its events are called. */
+/** A kind of data: its help, how it is opened, and the name of its events. */
 interface Kind {
   readonly source: "<folder>" | "<file>";
   readonly about: string;
@@ -124,7 +124,7 @@ const KINDS: Readonly<Record<"png" | "raw" | "scans" | "inertial", Kind>> = {
   },
 };
 
-/** What was given for each option; they say themselves what they need. */
+/** The given options; each accessor checks its own type. */
 class Given {
   readonly #values: Readonly<Record<string, unknown>>;
   constructor(values: Readonly<Record<string, unknown>>) {

@@ -8,7 +8,7 @@ import { EXIT, UsageError, writing } from "./frame/errors.ts";
 import { Progress } from "./frame/progress.ts";
 import { numberOf, oneExpected } from "./frame/values.ts";
 
-/** Something that a stream of regular samples shouldn't have. Times are microseconds. */
+/** An irregularity of a periodic stream. Times are microseconds. */
 interface Gap {
   readonly stream: string;
   readonly what: "frames missing" | "pause" | "time goes back";
@@ -58,7 +58,7 @@ interface Summary {
 
 const MAX_GAPS = 1000;
 const MAX_MARKS = 1000;
-/** Kinds that come at a steady rate; a pause between two knocks is no fault. */
+/** Periodic kinds of events; a pause between two knocks is no fault. */
 const STEADY: readonly HeadEvent["kind"][] = ["depth", "orientation", "inertial", "motion"];
 
 /** Counts of streams, event by event. */
@@ -71,7 +71,7 @@ class Tally {
   /** Microseconds. */
   readonly #pause: number;
 
-  /** @param pause seconds without an event from which on a steady stream has paused */
+  /** @param pause seconds without an event that count as a gap of a periodic stream */
   constructor(pause: number) {
     this.#pause = pause * 1e6;
   }

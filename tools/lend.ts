@@ -40,7 +40,7 @@ export const main = mainOf({
     const workers = wholeOption(values, "workers", 1, 1024);
     const { recordings: folders = [], keep = null } = values;
     for (const folder of folders) {
-      if (!statSync(folder).isDirectory()) throw new UsageError(`--recordings ${folder} is no folder`);
+      if (!statSync(folder).isDirectory()) throw new UsageError(`--recordings ${folder} is not a folder`);
     }
     const server = parseServer(address);
     const { lend } = await loadQueue(() => import("./queue/lender.ts"));

@@ -109,7 +109,7 @@ ${CAUTION}`,
   },
 });
 
-/** The settings file with what the command line puts over it. */
+/** The settings file with the overrides of the command line. */
 async function configOf(values: {
   readonly config?: string | undefined;
   readonly port?: string | undefined;

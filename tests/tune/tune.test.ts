@@ -210,7 +210,7 @@ describe("tune", () => {
     expect(code).toBe(1);
     expect(errors).toContain("map.voxelSize=0.001");
     expect(out).toContain("map.voxelSize=0.06");
-    expect(out).toContain("one recording tells nothing about others");
+    expect(out).toContain("one recording is too few");
   });
 
   test("wrong use is told, with its exit code", async () => {

@@ -3,11 +3,11 @@ import { fileURLToPath } from "node:url";
 import { parseArgs } from "node:util";
 import { failureOf, nearest } from "./errors.ts";
 
-/** Said wherever a robot may be about to move. */
+/** Printed wherever a robot may be about to move. */
 export const CAUTION =
   "This is not a safety device: keep an independent hardware stop, and read the cautions in README.md.";
 
-/** One option: what the parser needs, and what the help says. */
+/** One option, for the parser and for the help. */
 export interface Option {
   readonly type: "string" | "boolean";
   readonly short?: string;
@@ -23,7 +23,7 @@ export interface Option {
 export type Options = Readonly<Record<string, Option>>;
 
 type Parsed<O extends Options> = ReturnType<typeof parseArgs<{ options: O; allowPositionals: true }>>;
-/** What was given on the command line. */
+/** Values from the command line. */
 export interface Call<O extends Options> {
   readonly values: Parsed<O>["values"];
   readonly positionals: readonly string[];
@@ -31,9 +31,9 @@ export interface Call<O extends Options> {
 
 export interface Command<O extends Options> {
   readonly name: string;
-  /** What stands before the name where it is called, "brinkmap" by default. */
+  /** Prefix of the name in the usage line, "brinkmap" by default. */
   readonly within?: string;
-  /** What follows the name in the first line of the help, and further uses. */
+  /** Usage after the name; further entries are further usage lines. */
   readonly usage: string | readonly string[];
   /** What the command does, in a line. */
   readonly about: string;
@@ -42,13 +42,13 @@ export interface Command<O extends Options> {
   readonly notes?: string;
   /** Meanings of its exit codes other than 0, 1 and 2. */
   readonly exits?: Readonly<Record<number, string>>;
-  /** Returns the exit code. Errors that the person who called can mend are thrown (see `failureOf`). */
+  /** Returns the exit code. Errors that the caller can correct are thrown (see `failureOf`). */
   readonly run: (call: Call<O>) => number | Promise<number>;
 }
 
 /** Columns of a help text. */
 const WIDTH = 110;
-/** Columns at most before the texts of options. */
+/** Most columns before the texts of options. */
 const MOST_LEFT = 30;
 
 const STANDARD: Options = {
@@ -141,7 +141,7 @@ function wrap(text: string, width: number): string[] {
   return lines;
 }
 
-/** A command that stands for several, chosen by the first argument. */
+/** A command with subcommands, chosen by the first argument. */
 export interface Family {
   readonly name: string;
   /** What its members are called, "command" for example. */
@@ -186,7 +186,7 @@ export function mainOfFamily({
 
 /**
  * Runs `main` with the process's arguments when the module at `url` is the program that was started, also by a link.
- * A reader of the output that goes away, such as `head`, ends the program quietly.
+ * When the reader of the output closes the pipe (such as `head`), the program ends quietly.
  */
 export async function runIfStarted(url: string, main: Member["main"]): Promise<void> {
   const started = process.argv[1];

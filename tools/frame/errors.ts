@@ -1,9 +1,9 @@
-/** Wrong use: an option or argument that makes no sense; the message names it and says what is allowed. */
+/** Wrong usage: an invalid option or argument; the message names it and the allowed values. */
 export class UsageError extends Error {
   override readonly name = "UsageError";
 }
 
-/** What was asked for cannot be written; the message names the file and says why. */
+/** The output cannot be written; the message names the file and the reason. */
 export class OutputError extends Error {
   override readonly name = "OutputError";
 }
@@ -21,8 +21,8 @@ export const EXIT = {
 } as const;
 
 /**
- * Exit codes of the errors that the person who called can mend, by name, so that no command loads the modules of another's
- * errors. Any other error is one of the program.
+ * Exit codes of errors that the caller can correct, by name, so that no command loads the modules of another's
+ * errors. Any other error is internal.
  */
 const CODES: Readonly<Record<string, number>> = {
   UsageError: EXIT.usage,
@@ -39,7 +39,7 @@ const CODES: Readonly<Record<string, number>> = {
   QueueError: EXIT.queue,
 };
 
-/** What is wrong with a file or an address, in words; %s stands for it. */
+/** Messages for errors of files and addresses; %s is the file or address. */
 const SYSTEM: Readonly<Record<string, string>> = {
   ENOENT: "%s: there is no such file or folder",
   EISDIR: "%s is a folder; a file is needed",
@@ -81,7 +81,7 @@ export function systemMessage(error: unknown, subject = "the file"): string | nu
   return SYSTEM[code]?.replace("%s", () => path ?? subject) ?? null;
 }
 
-/** Runs what reads a file, so that an error of the system names the file. */
+/** Runs code that reads a file; a system error then names the file. */
 export async function reading<T>(path: string, body: () => T | Promise<T>): Promise<T> {
   try {
     return await body();
@@ -95,7 +95,7 @@ export async function reading<T>(path: string, body: () => T | Promise<T>): Prom
 }
 
 /**
- * Runs what writes; file errors in it are then errors of the output.
+ * Runs code that writes; its file errors become errors of the output.
  * @param canForce whether the command has a --force, which is named when the file is there already
  * @throws {OutputError}
  */
@@ -133,7 +133,7 @@ export function failureOf(error: unknown, subject?: string): Failure | null {
   return { code: syscall === "listen" || syscall === "bind" ? EXIT.output : EXIT.input, message };
 }
 
-/** What Node's parser of arguments says, in fewer words. */
+/** A shorter form of the messages of Node's argument parser. */
 function parseMessage({ message }: Error): string {
   const unknown = /^Unknown option '([^']+)'/.exec(message);
   if (unknown !== null) return `there is no option ${unknown[1]} (see --help)`;
@@ -146,7 +146,7 @@ function parseMessage({ message }: Error): string {
 
 const oneLine = (text: string): string => text.trim().replace(/\s*\n\s*/g, "; ");
 
-/** The names that are most like a misspelt one, best first; none when nothing comes near. */
+/** The names most similar to a misspelt one, best first; none if nothing is similar. */
 export function nearest(word: string, names: readonly string[]): string[] {
   const most = Math.max(1, Math.floor(word.length / 3));
   return names

@@ -1,4 +1,4 @@
-/** Runs `body` with a signal that Ctrl-C or SIGTERM gives, instead of ending the process. */
+/** Runs `body` with an abort signal that Ctrl-C or SIGTERM triggers; the process does not end. */
 export async function untilInterrupted<T>(body: (signal: AbortSignal) => Promise<T>): Promise<T> {
   const controller = new AbortController();
   const stop = () => controller.abort();

@@ -1,20 +1,20 @@
-/** Seconds of progress that the estimate looks back on at least, so that it follows a pace that changes. */
+/** Least window of the estimate, seconds; it is finite so that the estimate follows a changing speed. */
 const LOOK_BACK = 20;
-/** Of the time taken so far, the share that the estimate looks back on at least: slow steps need a longer view. */
+/** Least window of the estimate as a share of the elapsed time, because slow steps need a longer window. */
 const LOOK_BACK_SHARE = 0.3;
-/** Seconds and share of the work before which no estimate is given: it would be a guess. */
+/** Seconds and share of the work before the first estimate. */
 const LEAST_TIME = 2;
 const LEAST_SHARE = 0.02;
 /** Seconds between two samples that are kept. */
 const LEAST_STEP = 0.2;
 const BAR_WIDTH = 30;
-/** Milliseconds between two pictures of the bar. */
+/** Milliseconds between two updates of the bar. */
 const REDRAW = 100;
 
-/** Estimates the time left from the pace of the recent past, not of the whole: frames get dearer as a map grows. */
+/** Estimates the time left from the recent speed, not the mean speed: frames take longer as a map grows. */
 export class TimeLeft {
   readonly #begun: number;
-  /** Oldest first; the oldest is the youngest that lies far enough back. */
+  /** Oldest first; the window begins at the first entry. */
   readonly #samples: { readonly time: number; readonly share: number }[];
 
   /** @param time seconds, on any clock that only goes forward */
@@ -51,7 +51,7 @@ export function roughTime(seconds: number): string {
 }
 
 /**
- * How far a long task is, on standard error: a bar on a terminal; elsewhere a line for each quarter, or nothing.
+ * Progress of a long task on standard error: a bar on a terminal; elsewhere a line for each quarter, or nothing.
  * Call `stop` in a `finally`, or the terminal keeps half a bar.
  */
 export class Progress {
@@ -91,7 +91,7 @@ export class Progress {
     }
   }
 
-  /** Clears the bar; the same as nothing when none is shown. */
+  /** Clears the bar, if one is shown. */
   stop(): void {
     if (this.#isShown) process.stderr.write("\r\x1b[K");
     this.#isShown = false;

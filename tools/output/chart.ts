@@ -6,7 +6,7 @@ import { escapeText } from "./markup.ts";
 
 use([LineChart, ScatterChart, GridComponent, LegendComponent, SVGRenderer]);
 
-/** Replaced by `currentColor` in the end, so that a chart has the ink of the page that it stands on. */
+/** Replaced by `currentColor` at the end, so that a chart has the text colour of its page. */
 const INK = "#123456";
 
 /** Points of one kind, with a colour and a shape. */

@@ -10,7 +10,7 @@ export interface Style {
 /** Drawn over a layer. Places are in metres, in the layer's own axes. */
 export type Overlay = PathOverlay | DotsOverlay | DropsOverlay;
 
-/** Where the robot went, and the robot at its end. */
+/** The robot's path, with the robot at its end. */
 export interface PathOverlay {
   readonly kind: "path";
   readonly label: string;
@@ -18,7 +18,7 @@ export interface PathOverlay {
   readonly points: ArrayLike<number>;
 }
 
-/** Places that no line joins. */
+/** Unconnected points. */
 export interface DotsOverlay {
   readonly kind: "dots";
   readonly label: string;
@@ -102,8 +102,8 @@ const yOf = (s: Scale, metres: number): number =>
   s.top + (s.rows - (metres - s.origin[1]) / s.cellSize) * s.scale;
 
 /**
- * Draws a layer of classes, a map from above or an elevation from the side, with a title, a grid in metres, what its styles
- * mean, and how long a metre is. The first row is at the bottom.
+ * Draws a layer of classes, a map from above or an elevation from the side, with a title, a grid in metres, a legend of its
+ * styles, and a scale. The first row is at the bottom.
  * @throws {RangeError} if the layer doesn't fit its size, or has a class that has no style
  */
 export function drawLayer(options: LayerOptions): { readonly drawing: Drawing; readonly plot: Plot } {

@@ -29,12 +29,12 @@ const MAP_STYLES: readonly Style[] = [
   { label: "free, floor not seen", fill: SIGNS.noFloorSeen },
   GONE,
 ];
-/** In a coarser picture the class of higher rank goes over the others, so that what stands and what drops are never lost. */
+/** In a coarser picture the class of higher rank wins, so that obstacles and drops are never lost. */
 const MAP_RANK = [0, 2, 5, 3, 1, 4];
 
 /**
  * Floor heights in steps, from the floor at the start. Farther from level is darker: green above, orange below, which is
- * scratched as well, so that the two are told apart without colour.
+ * hatched as well, so that the two differ without colour.
  */
 const HEIGHT_STEPS: readonly { readonly below: number; readonly style: Style }[] = [
   {
@@ -58,10 +58,10 @@ const HEIGHT_STYLES: readonly Style[] = [
   { label: "no floor seen", fill: SIGNS.unseen },
   GONE,
 ];
-/** In a coarser picture the height farther from level goes over the others. */
+/** In a coarser picture the height farther from level wins. */
 const HEIGHT_RANK = [6, 4, 2, 1, 3, 5, 7, 0, 8];
 
-/** Classes of what the footing says, by `FOOTING`. */
+/** Classes of footing, by `FOOTING`. */
 const FOOTING_STYLES: readonly Style[] = [
   UNSEEN,
   { label: "firm floor", fill: SIGNS.firm },
@@ -104,7 +104,7 @@ function withoutUnused(layer: Uint8Array, styles: readonly Style[]): { layer: Ui
   return { layer: layer.map((n) => places[n]!), styles: styles.filter((_, n) => isUsed[n]) };
 }
 
-/** The path, unless it ran wholly outside of what was seen, as a camera's that looks ahead can. */
+/** The path, unless it lies wholly outside the seen area, as that of a camera that looks ahead can. */
 function pathOverlays(path: Path, { col, row, width, height }: Area, size: number): Overlay[] {
   const isInside = path.some(({ pose: { position } }) => {
     const [i, j] = [Math.floor(position[0] / size) - col, Math.floor(position[1] / size) - row];
@@ -127,7 +127,7 @@ function dropOverlays(head: Head, { col, row, width, height }: Area): Overlay[] 
   return [{ kind: "drops", label: "edge of a drop, ticks to the low side", drops, isGone }];
 }
 
-/** Puts `value` where the floor is gone, unless `isKept` says that what is there matters more. */
+/** Sets `value` where the floor is gone, unless `isKept` says that the present class has priority. */
 function markGone(head: Head, area: Classes, value: number, isKept: (was: number) => boolean): void {
   const { col, row, width, height, layer } = area;
   head.footing.visit((i, j, footing) => {
@@ -195,7 +195,7 @@ export type MapPicture = ReturnType<typeof drawLayer>;
 
 /**
  * The map from above, for the head's body.
- * @param coarser columns along one side that are drawn as one (what stands and what drops is kept); default: by the map's size
+ * @param coarser columns along one side that are drawn as one (obstacles and drops are kept); default: by the map's size
  * @returns null when nothing was seen
  */
 export function drawMap(head: Head, title: string, path: Path, coarser?: number): MapPicture | null {
@@ -208,8 +208,8 @@ export function drawMap(head: Head, title: string, path: Path, coarser?: number)
 }
 
 /**
- * What the ground is, from above: firm, gone, doubtful, or with something on it.
- * @returns null when nothing is known of any ground
+ * The ground from above: firm, gone, doubtful, or with an obstacle on it.
+ * @returns null without any known ground
  */
 export function drawFooting(head: Head, title: string, path: Path): MapPicture | null {
   const cells: [number, number, number][] = [];

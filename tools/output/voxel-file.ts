@@ -16,7 +16,7 @@ type Rgb = readonly [red: number, green: number, blue: number];
 const rgbOf = (colour: string): Rgb =>
   [1, 3, 5].map((at) => Number.parseInt(colour.slice(at, at + 2), 16)) as unknown as Rgb;
 
-/** As on the page: orange is a drop, green the floor, blue what stands. */
+/** As on the page: orange for drops, green for floor, blue for obstacles. */
 const BELOW = rgbOf(OKABE_ITO.vermillion);
 const FLOOR = rgbOf(OKABE_ITO.bluishGreen);
 const STANDING = rgbOf(OKABE_ITO.blue);

@@ -30,7 +30,7 @@ export interface BareFrame {
   readonly isWritten: boolean;
 }
 
-/** What a bare head takes from replays before it, in place of finding it. */
+/** Results of earlier replays that a bare head reuses. */
 interface Told {
   readonly openTracking?: OpenTracking | null;
   readonly sights?: SightLog | null;
@@ -101,7 +101,7 @@ export class BareHead {
     return this.#frames;
   }
 
-  /** No more will come: the layers follow the map. */
+  /** The end of the events: updates the layers. */
   finish(): void {
     if (!this.#mapping.areLayersFresh) this.#mapping.updateLayers();
   }
@@ -155,7 +155,7 @@ interface BareReplay {
 }
 
 /**
- * Feeds a prepared recording through a bare head, and asks its map for the held-out frames.
+ * Feeds a prepared recording through a bare head, and predicts the held-out frames from its map.
  * @param found poses and sights found before, or to be found and kept; null to find them
  */
 export function replayBare(

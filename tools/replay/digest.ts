@@ -10,7 +10,7 @@ const LIST = 5;
 const RECORD = 6;
 
 /**
- * SHA-256 over plain data, to the last bit: numbers as their eight bytes, so that also Infinity and NaN count, and fields by
+ * SHA-256 over plain data, exact to the last bit: numbers as their eight bytes, so that Infinity and NaN count, too, and fields by
  * name in the order in which they were made.
  */
 export class OutputDigest {
@@ -19,7 +19,7 @@ export class OutputDigest {
   readonly #view = new DataView(this.#bytes.buffer, this.#bytes.byteOffset, CHUNK);
   #at = 0;
 
-  /** @throws {TypeError} for what is not plain data: null, booleans, numbers, texts, lists, records of these */
+  /** @throws {TypeError} for anything but plain data: null, booleans, numbers, texts, lists, records of these */
   add(value: unknown): void {
     if (typeof value === "number") {
       this.#number(value);

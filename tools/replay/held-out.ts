@@ -8,7 +8,7 @@ import { FREE_BELOW, OCCUPIED_FROM, UNKNOWN } from "../../src/map/grid.ts";
 import type { DepthEvent, Setup } from "../../src/sense/events.ts";
 import { DEFAULT_MASK_SETTINGS, DepthMask, type MaskResult } from "../../src/sense/mask.ts";
 
-/** How well a map predicts frames it has not seen. */
+/** How well a map predicts frames that are not in it. */
 export interface HeldOutScore {
   readonly frames: number;
   /** Pixels with a return that were cast. */
@@ -21,11 +21,11 @@ export interface HeldOutScore {
   readonly within5cm: number;
   /** Share of the places (cubes of 5 cm) with a measured point for which the map has a surface within 5 cm of it. */
   readonly found: number;
-  /** Of the places in the air before them (cubes of 10 cm, asked at a point chosen by chance), the share it calls free. */
+  /** Of the free places in front of them (cubes of 10 cm, sampled at a random point), the share that it calls free. */
   readonly airFree: number;
   /** Of the voxels that stop a ray, the share that do not stop most of theirs more than 10 cm too early. */
   readonly believed: number;
-  /** Mean of these three: a surface that is missing, one too many and air that is not known to be free count alike. */
+  /** Mean of these three: missing surface, surplus surface and unknown free space count alike. */
   readonly agreement: number;
 }
 
@@ -37,19 +37,19 @@ export interface Question {
   readonly rays: Float32Array;
 }
 
-/** Metres, whatever the voxels: maps with coarse and with fine ones answer the same question. */
+/** Metres, independent of the voxel size, so that maps with coarse and fine voxels are comparable. */
 export const WITHIN = 0.05;
-/** Side of the places in the air, metres. */
+/** Side of the free-space cubes, metres. */
 const AIR_CUBE = 0.1;
-/** Points in the air before a measured one that are asked for: enough that places seldom looked through are met, too. */
+/** Number of free-space points for each measured point: enough to sample places that few rays cross. */
 const AIR_POINTS = 6;
-/** Most pixels of a frame that are asked for: what is next to a pixel says the same again. */
+/** Most sampled pixels of a frame: neighbouring pixels are redundant. */
 const MOST_PIXELS = 300;
 
 /** The level of shedding at which a head maps every second frame of each sensor; the others are held out. */
 export const HOLD_OUT = 1;
 
-/** What has surfaces: voxels, and floor heights in them. */
+/** The surfaces of a map: voxels, and floor heights in them. */
 interface Surfaces {
   readonly grid: GridView;
   readonly floor: FloorView;
@@ -74,11 +74,11 @@ export class HoldOut {
   }
 }
 
-/** Chooses the pixels that held-out frames are asked for: one of each small square, by chance, always the same. */
+/** Chooses the sampled pixels of held-out frames: a pseudo-random one in each small square, always the same. */
 export class Questions {
   readonly #sensors: readonly { readonly mask: DepthMask; readonly side: number; readonly high: number }[];
 
-  /** @param maxRange metres; what is farther is not asked for, but of a laser */
+  /** @param maxRange metres; farther pixels are not sampled, except of a laser */
   constructor(setup: Setup, maxRange: number) {
     this.#sensors = setup.sensors.map(({ optics }) => {
       const range = optics.model === "scan" ? optics.maxRange : Math.min(optics.maxRange, maxRange);
@@ -141,7 +141,7 @@ export function scoreHeldOut(
   let found = 0;
   /** By voxel: rays that it stops in time, less those that it stops too early. */
   const votes = new Map<number, number>();
-  // Each place counts once, or what every frame shows, the air before the lens most of all, would count for everything.
+  // Each place counts once, or the places in every frame, mostly just in front of the lens, would dominate.
   const places = new Cubes(WITHIN);
   const air = new Cubes(AIR_CUBE);
   /** Points in the air x, y, z, and 1 where the map calls them free. */
@@ -173,7 +173,7 @@ export function scoreHeldOut(
       if (error <= WITHIN) within++;
     }
   }
-  // Where another ray ends no map can be right: it would have to be surface and air.
+  // Cubes in which another ray ends are left out: they would have to be surface and free at once.
   let [open, free] = [0, 0];
   for (let n = 0; n < asked.length; n += 4) {
     if (places.has(asked[n]!, asked[n + 1]!, asked[n + 2]!)) continue;
@@ -212,7 +212,7 @@ class Cubes {
     this.#side = side;
   }
 
-  /** Notes a point; whether it is the first of its cube. */
+  /** Adds a point; returns whether it is the first of its cube. */
   add(x: number, y: number, z: number): boolean {
     if (2 * this.count > this.#isTaken.length) this.#grow();
     const side = this.#side;
@@ -237,7 +237,7 @@ class Cubes {
     return true;
   }
 
-  /** Where a cube is, or the free slot where it belongs. Source: Knuth, TAOCP 3, 6.4, linear probing. */
+  /** The slot of a cube, or the free slot where it belongs. Source: Knuth, TAOCP 3, 6.4, linear probing. */
   #slotOf(i: number, j: number, k: number): number {
     const keys = this.#keys;
     const last = this.#isTaken.length - 1;
@@ -280,7 +280,7 @@ export function hasSurface({ grid, floor }: Surfaces, [x, y, z]: Vec3): boolean 
   return false;
 }
 
-/** Whether a map calls the place of a point free; unknown is not. */
+/** Whether a map calls the place of a point free; unknown counts as not free. */
 export function isFree(grid: GridView, [x, y, z]: Vec3): boolean {
   const size = grid.voxelSize;
   return grid.valueAt(Math.floor(x / size), Math.floor(y / size), Math.floor(z / size)) < FREE_BELOW;
@@ -290,7 +290,7 @@ export function isFree(grid: GridView, [x, y, z]: Vec3): boolean {
 export const frameName = (sensor: number, sequence: number): string => `${sensor}/${sequence}`;
 
 /**
- * Where along a ray a map has its first surface: the middle of the ray's way through the first occupied voxel, or, where that
+ * Finds the first surface of a map along a ray: the middle of the ray's path through the first occupied voxel, or, where that
  * voxel is the column's own floor, the place where the ray meets the floor's height. The map must not change meanwhile.
  */
 export class Caster {
@@ -314,7 +314,7 @@ export class Caster {
   /**
    * @param from  world metres
    * @param along unit vector
-   * @param most  metres; what is entered beyond is not seen
+   * @param most  metres; voxels beyond are ignored
    * @returns metres, or Infinity
    */
   cast(from: Vec3, along: Vec3, most: number): number {
@@ -345,7 +345,7 @@ export class Caster {
         start = grid.brickAt(i, j, k);
       }
       const isLow = k >= this.#low && k <= this.#high;
-      // Nothing is met in a brick that is free or unknown throughout, where no floor can be: crossed in one step.
+      // A uniform brick that is not occupied, and has no floor layer, is crossed in one step.
       const isBlank = start < 0 && -1 - start < OCCUPIED_FROM && !isLow && this.#isAboveFloors(pz);
       const span = isBlank ? 4 : 1;
       const mask = isBlank ? ~3 : ~0;
@@ -374,7 +374,7 @@ export class Caster {
       entry = exit;
       const last = span - 1;
       if (isBlank) {
-        // Kept inside the brick on the axes that it does not leave by, whatever rounding says.
+        // On the other axes the position stays inside the brick, in spite of rounding.
         i = Math.min(x0 + last, Math.max(x0, Math.floor(ax + entry * dx)));
         j = Math.min(y0 + last, Math.max(y0, Math.floor(ay + entry * dy)));
         k = Math.min(z0 + last, Math.max(z0, Math.floor(az + entry * dz)));

@@ -21,21 +21,21 @@ export interface PreparedFrame {
   readonly question: Question | null;
 }
 
-/** What of a recording bears on the map and the poses, in order. */
+/** The events of a recording that affect map and poses, in order. */
 export type Prepared = PreparedFrame | PoseEvent;
 
-/** Settings of the map alone: neither frames nor poses hang on them. */
+/** Settings of the map alone; they affect neither frames nor poses. */
 const OF_THE_MAP = ["evidence.", "floor.", "map.voxelSize", "map.carveEvery", "map.layersEvery"];
-/** Settings that poses hang on where they are tracked, and masked frames never. */
+/** Settings that affect tracked poses but not masked frames. */
 const OF_TRACKING = ["track."];
 
 const MASK_SETTINGS = ["mask.minAmplitude", "mask.grazing", "mask.agreement"] as const;
 
-/** What settings come to before the map. */
+/** Keys of the settings' effect before the map. */
 export interface Preparation {
-  /** Two settings with the same text come to the same `Prepared`. */
+  /** Settings with the same text give the same `Prepared`. */
   readonly frames: string;
-  /** With the same text here, too, they come to the same tracked poses; "" where poses are not tracked. */
+  /** Settings that also share this text give the same tracked poses; "" where poses are not tracked. */
   readonly poses: string;
 }
 
@@ -137,7 +137,7 @@ export class Shelf {
   }
 }
 
-/** Bytes, about. */
+/** Approximate size in bytes. */
 function sizeOf(one: Prepared): number {
   if (!("event" in one)) return 200;
   const { event, reason, question } = one;

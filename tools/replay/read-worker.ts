@@ -11,12 +11,12 @@ export interface Batch {
   readonly damage: number;
 }
 
-/** What the reading thread says; the file's own errors and those of the format lose their class on the way. */
+/** Messages of the reading thread; errors of file and format lose their class in transfer. */
 export type FromReader =
   | { readonly kind: "batch"; readonly batch: Batch }
   | { readonly kind: "failed"; readonly message: string; readonly offset: number | null };
 
-/** Batches that may be on their way, each in its own memory. */
+/** Number of batches in transfer, each in its own memory. */
 const AHEAD = 3;
 const MOST_EVENTS = 1024;
 const MOST_BYTES = 1 << 21;
@@ -49,7 +49,7 @@ async function read(): Promise<void> {
     events = [];
     used = 0;
     turn = (turn + 1) % AHEAD;
-    // The memory whose turn it is may be filled once the batch that used it last is done with.
+    // Waits until the batch that used this memory last was consumed.
     while (credits === 0) {
       await new Promise<void>((resolve) => {
         wake = resolve;

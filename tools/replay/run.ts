@@ -30,13 +30,13 @@ import { NoPoseError } from "./no-pose.ts";
 import { readAhead, readHere, type Stretch } from "./source.ts";
 
 export interface ReplayOptions {
-  /** Settings that go over those in the recording's header. */
+  /** Settings that override those in the recording's header. */
   readonly settings?: Readonly<Record<string, unknown>>;
   /** Let another thread read and unpack the file ahead. */
   readonly isAhead?: boolean;
   /** Keep every second frame out of the map and predict it. */
   readonly holdOut?: boolean;
-  /** What finds tracked poses in place of the usual. */
+  /** The pose finder, instead of the default one. */
   readonly openTracking?: HeadOptions["openTracking"];
   /** Called now and then with the share of the file that was read. */
   readonly onProgress?: (share: number) => void;
@@ -63,20 +63,20 @@ export interface ReplaySummary {
   readonly heldOut: HeldOutScore | null;
   /** Against the recording's reference, when poses come from elsewhere. */
   readonly trajectoryError: TrajectoryError | null;
-  /** Frames by how well their pose was known, and what tracking noticed; empty when poses were not tracked. */
+  /** Number of frames by pose class, and events of tracking; empty when poses were not tracked. */
   readonly holds: Readonly<Record<string, number>>;
   readonly notes: readonly { readonly time: number; readonly note: TrackNote }[];
 }
 
 /** Sturm et al. 2012; metres and radians. */
 export interface TrajectoryError {
-  /** After the best rigid motion of the whole, and as it stands. */
+  /** After the best rigid alignment, and without alignment. */
   readonly aligned: ErrorSummary;
   readonly unaligned: ErrorSummary;
   /** Drift over about one second. */
   readonly relativeTranslation: ErrorSummary;
   readonly relativeRotation: ErrorSummary;
-  /** Metres of true way, and the distance and angle between the true and the found last pose, from a common first one. */
+  /** Length of the true path, and error of the last pose (distance, angle) from a common first pose. */
   readonly way: number;
   readonly endDistance: number;
   readonly endAngle: number;
@@ -99,7 +99,7 @@ export interface Replay {
   readonly summary: ReplaySummary;
 }
 
-/** Settings of the core that a recording's header carries; other entries of it are about its making. */
+/** Settings of the core in a recording's header; its other entries describe how it was made. */
 export function settingsOf(header: {
   readonly settings: Readonly<Record<string, unknown>>;
 }): Record<string, unknown> {
@@ -121,7 +121,7 @@ export async function replayRecording(path: string, options: ReplayOptions = {})
   }
 }
 
-/** What a run notes of its outputs. */
+/** Statistics of a run's outputs. */
 class RunNotes {
   readonly digest = new OutputDigest();
   readonly skipped: Record<string, number> = {};
@@ -196,7 +196,7 @@ async function run(
       if (!(event.time <= last)) last = event.time;
       if (event.kind === "reference") notes.takeReference(event);
       if (options.holdOut === true) {
-        // What is mapped is decided here, not by the load of the head that recorded.
+        // The choice of mapped frames is made here, not by the load of the recording head.
         if (events === 1) head.take({ kind: "shed", time: event.time, level: HOLD_OUT });
         if (event.kind === "shed") continue;
       }
@@ -276,7 +276,7 @@ export function trajectoryError(
   const relative = relativePoseError(truth, found, step);
   let way = 0;
   for (let i = 1; i < count; i++) way += apart(truth[i - 1]!, truth[i]!);
-  // Both from a common first pose: what is left at the end.
+  // Error at the end, from a common first pose.
   const moved = compose(invert(truth[0]!), truth[count - 1]!);
   const believed = compose(invert(found[0]!), found[count - 1]!);
   return {

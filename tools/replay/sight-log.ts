@@ -1,4 +1,4 @@
-/** What judging a frame comes to for its pose and for the map. */
+/** Results of judging a frame that affect its pose and the map. */
 export interface Seen {
   /** Whether something close covers the lens. */
   readonly isCovered: boolean;
@@ -12,8 +12,8 @@ const ROOM = 16e6;
 const ENTRY = 100;
 
 /**
- * What was seen in each frame of a recording, in order, to be said again: it hangs on the mask, on the guard's settings and on where the
- * base was, and never on the map.
+ * Log of these results for a recording, to be replayed. They depend on the mask, the guard's settings and the
+ * base's place, but not on the map.
  */
 export class SightLog {
   readonly #entries: Seen[] = [];
@@ -21,7 +21,7 @@ export class SightLog {
   #size = 0;
   #isWhole = false;
 
-  /** Whether it has all of a recording, and can be said again. */
+  /** Whether it has all of a recording, and can be replayed. */
   get isWhole(): boolean {
     return this.#isWhole;
   }
@@ -39,7 +39,7 @@ export class SightLog {
     return seen;
   }
 
-  /** The recording is at its end: the next replay begins anew. */
+  /** The recording is at its end: the next replay starts at the beginning. */
   finish(): void {
     this.#at = 0;
     this.#isWhole = this.#size <= ROOM;

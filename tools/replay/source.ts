@@ -13,7 +13,7 @@ export interface Stretch {
   readonly damage: () => number;
 }
 
-/** All in one stretch, read by this thread. */
+/** All events, read by this thread. */
 export async function* readHere(recording: Recording): AsyncGenerator<Stretch, void, undefined> {
   yield {
     events: recording.events(),
@@ -22,7 +22,7 @@ export async function* readHere(recording: Recording): AsyncGenerator<Stretch, v
   };
 }
 
-/** Whether this file is the source or what was compiled of it: a thread of its own needs the latter. */
+/** Whether this file is TypeScript or compiled; a separate thread needs the compiled one. */
 const READER = import.meta.url.endsWith(".ts")
   ? new URL("../../dist/tools/replay/read-worker.js", import.meta.url)
   : new URL("./read-worker.js", import.meta.url);

@@ -12,7 +12,7 @@ export function describe(summary: ReplaySummary): string {
     `recording   ${summary.recorded.toFixed(1)} s, ${summary.events} events, ${summary.frames} frames mapped` +
       `${skipped.length > 0 ? `, left out: ${skipped.join(", ")}` : ""}` +
       `${summary.missed > 0 ? `, ${summary.missed} never arrived` : ""}` +
-      `${summary.damage > 0 ? `, ${summary.damage} damaged stretches passed over` : ""}`,
+      `${summary.damage > 0 ? `, ${summary.damage} damaged parts skipped` : ""}`,
     `speed       ${summary.taken.toFixed(2)} s taken, ${times.toFixed(1)} times real time; ` +
       `a frame takes the head ${summary.frameMedian.toFixed(2)} ms (99 % under ${summary.frame99.toFixed(2)} ms)`,
     `map         ${map.area.toFixed(1)} m2 seen, ${map.blockedArea.toFixed(1)} m2 of it blocked; ${map.blocks} blocks, ` +
@@ -24,9 +24,9 @@ export function describe(summary: ReplaySummary): string {
   if (heldOut !== null) {
     const { frames, pixels, medianError, within5cm, answered } = heldOut;
     const scores = Number.isNaN(medianError)
-      ? "the map answers none of them"
+      ? "the map predicts none of them"
       : `median depth error ${(1000 * medianError).toFixed(1)} mm, ${(100 * within5cm).toFixed(1)} % within 5 cm along the ray, ` +
-        `${(100 * answered).toFixed(1)} % answered`;
+        `${(100 * answered).toFixed(1)} % predicted`;
     lines.push(`held out    ${frames} frames, ${pixels} pixels: ${scores}`);
   }
   if (trajectoryError !== null) {
@@ -35,7 +35,7 @@ export function describe(summary: ReplaySummary): string {
     const deg = (radians: number) => `${((180 * radians) / Math.PI).toFixed(2)} deg`;
     lines.push(
       `trajectory  absolute error, aligned: rms ${mm(aligned.rmse)}, worst ${mm(aligned.max)}; ` +
-        `as it stands: rms ${mm(unaligned.rmse)}, worst ${mm(unaligned.max)}`,
+        `not aligned: rms ${mm(unaligned.rmse)}, worst ${mm(unaligned.max)}`,
       `            relative error over 1 s: rms ${mm(relativeTranslation.rmse)}, ${deg(relativeRotation.rmse)}; ` +
         `after ${way.toFixed(1)} m off by ${mm(trajectoryError.endDistance)}, ${deg(trajectoryError.endAngle)}`,
     );
@@ -59,7 +59,7 @@ function describeNote(note: TrackNote): string {
     case "found":
       return `found again, ${note.distance.toFixed(2)} m from where it was lost`;
     case "loop closed":
-      return `a place seen ${note.way.toFixed(1)} m of way before: moved by ${note.distance.toFixed(2)} m, ${deg(note.angle)}`;
+      return `loop closed over ${note.way.toFixed(1)} m: corrected by ${note.distance.toFixed(2)} m, ${deg(note.angle)}`;
     case "yaw jump":
       return `the orientation's yaw jumped by ${deg(note.angle)}, not followed`;
     case "odometry disagrees":

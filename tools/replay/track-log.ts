@@ -1,11 +1,11 @@
 import type { Placed, Sighting, Tracking } from "../../src/head/tracking.ts";
 import type { KeyframeView } from "../../src/track/keyframes.ts";
 
-/** What was asked of tracking, and what it said. Times are microseconds. */
+/** Inputs and results of tracking. Times are microseconds. */
 type Entry =
   | { readonly kind: "placed"; readonly time: number; readonly sensor: number; readonly placed: Placed }
   | { readonly kind: "lost"; readonly time: number }
-  /** Read to make the map anew; null when there were no more. */
+  /** A keyframe for rebuilding the map; null at the end. */
   | { readonly kind: "keyframe"; readonly keyframe: KeyframeView | null };
 
 /** Bytes of a log kept in memory by one worker: half an hour of frames, or keyframes of some rooms. */
@@ -14,8 +14,8 @@ const ROOM = 24e6;
 const ENTRY = 1000;
 
 /**
- * What tracking said of a recording, in order, to be said again. Tracking takes nothing from the map, so that settings of the map
- * alone come to the same poses, the same loops, and the same keyframes to make their maps anew from.
+ * Log of the tracker's results for a recording, to be replayed. Tracking does not use the map, so settings of the map
+ * alone give the same poses, loops, and keyframes.
  */
 export class TrackLog {
   readonly #room: number;
@@ -26,12 +26,12 @@ export class TrackLog {
   #time = 0;
   #isWhole = false;
 
-  /** @param room bytes; a log that needs more is never whole */
+  /** @param room bytes; a log that needs more is never complete */
   constructor(room = ROOM) {
     this.#room = room;
   }
 
-  /** Whether it has all of a recording, and can be said again. */
+  /** Whether it has all of a recording, and can be replayed. */
   get isWhole(): boolean {
     return this.#isWhole;
   }
@@ -41,7 +41,7 @@ export class TrackLog {
     return this.#time;
   }
 
-  /** What a head is to track with: it keeps what the usual one says, or, when it is whole, says it again. */
+  /** The pose finder for a head: it records the results of the default one, or replays them when the log is complete. */
   open(openUsual: () => Tracking): Tracking {
     return this.#isWhole ? this.#say() : this.#keep(openUsual());
   }

@@ -6,5 +6,5 @@ export const VIEWER = ["../../viewer", "../../dist/viewer"]
   .map((path) => fileURLToPath(new URL(path, import.meta.url)))
   .find((path) => existsSync(`${path}/index.html`));
 
-/** Where the page of a head is. */
+/** Address of a head's page. */
 export const pageAddress = (url: string): string => url.replace(/^ws/, "http").replace(/live$/, "");

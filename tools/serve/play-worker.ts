@@ -7,7 +7,7 @@ import { headTime } from "../../src/service/time.ts";
 import { simulateEvents } from "../../src/simulate/events.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
 
-/** What is played. */
+/** Input of the worker. */
 export type PlayData = { readonly path: string };
 
 /** Between two rounds, microseconds: longer than poses are interpolated over. */
@@ -18,13 +18,13 @@ const writers = slots.map((memory) => new FrameWriter(memory));
 const sequences = slots.map(() => 0);
 const sleeper = new Int32Array(new SharedArrayBuffer(4));
 
-/** Waits until the head's clock says `time`; this thread has nothing else to do. */
+/** Blocks until the head's clock reaches `time`; this thread has no other work. */
 function waitUntil(time: number): void {
   const left = time - headTime();
   if (left > 0) Atomics.wait(sleeper, 0, 0, left / 1000);
 }
 
-/** Events of one round after the other, stamped as if they happened now. */
+/** Events of consecutive rounds, with present stamps. */
 function play(events: Iterable<HeadEvent>, start: number): number {
   let first = Number.NaN;
   let last = 0;
@@ -49,5 +49,5 @@ function play(events: Iterable<HeadEvent>, start: number): number {
 }
 
 const scenario = loadScenario(JSON.parse(readFileSync(data.path, "utf8")), { repeat: 1 });
-// Rendered anew each round: frames kept would take tens of megabytes.
+// Rendered again in each round, because stored frames would take tens of megabytes.
 for (let start = headTime() + 1000; ; ) start = play(simulateEvents(scenario), start) + PAUSE;

@@ -48,7 +48,7 @@ export function grid(ranges: readonly Range[]): Given[] {
 }
 
 /**
- * `count` settings drawn from the ranges: the same for the same seed, and more of them begin with the same. A range over
+ * Draws `count` settings from the ranges. The same seed gives the same settings, and a larger count extends the list. A range over
  * a factor of ten and more is drawn by its logarithm.
  */
 export function draw(ranges: readonly Range[], count: number, seed: number): Given[] {

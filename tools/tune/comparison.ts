@@ -4,7 +4,7 @@ import { judge, type Verdict } from "./statistics.ts";
 interface Measure {
   readonly name: string;
   readonly unit: string;
-  /** Null where nothing tells. */
+  /** Null where it is not measured. */
   readonly of: (score: Score) => number | null;
   readonly digits: number;
   /** Whether more is better. */
@@ -70,12 +70,12 @@ export interface Comparison {
   /** Per recording. */
   readonly first: readonly number[];
   readonly second: readonly number[];
-  /** Of second - first; better and worse are said of the second. */
+  /** Of second - first; "better" and "worse" refer to the second. */
   readonly difference: Verdict;
 }
 
 /**
- * Compares each measure that all recordings have. The verdicts are judged together, since each further question is one more
+ * Compares each measure that all recordings have. The verdicts are corrected together, since each further test is one more
  * chance to be wrong.
  */
 export function compareScores(first: readonly Score[], second: readonly Score[]): Comparison[] {

@@ -17,7 +17,7 @@ export interface Job {
   readonly scenario: unknown;
 }
 
-/** What a replay scored and cost. */
+/** Score and cost of a replay. */
 export interface Score {
   /** Mean of the next three, 0 to 1; see `HeldOutScore`. */
   readonly agreement: number;
@@ -33,15 +33,15 @@ export interface Score {
   /** Held-out pixels. */
   readonly pixels: number;
   /**
-   * Milliseconds to place and map a depth frame, mean of all, without the mask and the glance, which no score hangs on: as
-   * measured, while other replays ran beside it.
+   * Mean milliseconds to place and map a depth frame, without mask and glance, which do not affect scores;
+   * measured while other replays run in parallel.
    */
   readonly frameTime: number;
   /** Bytes of the map. */
   readonly mapSize: number;
   /** RMS of the absolute trajectory error after alignment, metres; null without reference, or with its poses. */
   readonly trajectory: number | null;
-  /** Against what people marked; null without labels. */
+  /** Against labels; null without labels. */
   readonly labels: LabelScore | null;
   /** Against the true geometry; null where it is not known. */
   readonly truth: TrueMapScore | null;
@@ -96,7 +96,7 @@ export default async function runJob({ path, settings: given, labels, scenario }
           airFree: heldOut.airFree,
           believed: heldOut.believed,
           within5cm: heldOut.within5cm,
-          // No answered pixel at all: as wrong as can be said in JSON.
+          // No answered pixel: the largest number in JSON.
           medianError: Number.isNaN(heldOut.medianError) ? Number.MAX_VALUE : heldOut.medianError,
           answered: heldOut.answered,
           pixels: heldOut.pixels,

@@ -8,9 +8,9 @@ import { WITHIN } from "../replay/held-out.ts";
 
 type Point = readonly [x: number, y: number];
 
-/** What is true of a recording's place, marked by people; metres in the world of the map. */
+/** Ground truth of a recording's place, marked by people; metres in the world of the map. */
 export interface Labels {
-  /** How far from the truth an edge may be said and still be that one. */
+  /** Largest distance between a found edge and its label. */
   readonly tolerance: number;
   readonly edges: readonly {
     readonly name: string;
@@ -25,7 +25,7 @@ export class LabelsError extends Error {
   override readonly name = "LabelsError";
 }
 
-/** How a map agrees with labels. */
+/** Agreement of a map with labels. */
 export interface LabelScore {
   /** Share, 0 to 1, of the true edges' length near which an edge was found; NaN-free: null when none is labelled. */
   readonly edgesFound: number | null;
@@ -58,7 +58,7 @@ export function readLabels(recording: string): { readonly labels: Labels; readon
   }
 }
 
-/** Metres, where a file says none. */
+/** Metres: the default. */
 const TOLERANCE = 0.15;
 
 /** @throws {LabelsError} naming the field, the value and what to write instead */
@@ -69,7 +69,7 @@ export function parseLabels(value: unknown): Labels {
   return { tolerance, edges, obstacles };
 }
 
-/** Metres between the places along a true edge or outline that are asked for. */
+/** Metres between sample points along a true edge or outline. */
 const STEP = 0.05;
 
 export function scoreLabels(labels: Labels, head: Pick<Head, "footing" | "layers" | "grid">): LabelScore {

@@ -7,21 +7,21 @@ const JOB = import.meta.url.endsWith(".ts")
   : new URL("./job.js", import.meta.url);
 
 /**
- * Jobs that a lane had better do before it helps another with theirs: to prepare a recording costs as much as about two replays
- * of it, to find its poses as much as five more, and with fewer left the other is done sooner alone.
+ * Least number of jobs for which one lane helps another. Preparing a recording costs as much as about two replays
+ * of it, and finding its poses as much as five more; with fewer jobs left, the other lane is faster alone.
  */
 const WORTH_HELP = 3;
 const WORTH_POSES = 8;
 
-/** What jobs share that are prepared alike. */
+/** Key of jobs with the same preparation. */
 interface Prepared {
-  /** Those with the same one read and mask the same frames alike. */
+  /** Jobs with the same text read and mask the same frames. */
   readonly group: string;
-  /** And those with the same one here, too, track them alike; "" where poses are not tracked. */
+  /** Jobs that also share this text have the same tracked poses; "" where poses are not tracked. */
   readonly poses: string;
 }
 
-/** Tasks that are prepared alike in all. */
+/** Tasks with the same preparation. */
 interface Batch<Task> extends Prepared {
   readonly tasks: Task[];
   isBegun: boolean;
@@ -43,7 +43,7 @@ export class Roster<Task extends Prepared> {
     }
   }
 
-  /** @param lane what the asking lane has prepared; texts that are no group's when nothing yet */
+  /** @param lane the preparation of the asking lane; texts of no group if it has none yet */
   next({ group, poses }: Prepared): Task | undefined {
     const open = this.#batches.filter(({ tasks }) => tasks.length > 0);
     const own = open.filter((batch) => batch.group === group);
@@ -73,9 +73,9 @@ export class Roster<Task extends Prepared> {
   }
 }
 
-/** A thread, and what it has prepared: the newest recording's frames and poses stay in its memory. */
+/** A thread, and its preparation: the newest recording's frames and poses stay in its memory. */
 class Lane {
-  /** What the job run last was prepared as. */
+  /** The preparation of the last job. */
   has: Prepared = { group: "", poses: "" };
   isBusy = false;
   readonly #pool = new Tinypool({
@@ -111,7 +111,7 @@ export class Lanes {
 
   /**
    * Runs one job, on a lane that has prepared what it needs, or some of it, if one is free; there must be a free lane.
-   * @param as jobs with the same are prepared alike
+   * @param as key of the preparation
    */
   run(job: Job, as: Prepared): Promise<Answer> {
     const free = this.#lanes.filter(({ isBusy }) => !isBusy);
@@ -144,7 +144,7 @@ export class Lanes {
     );
   }
 
-  /** Ends the threads, and what they were about. */
+  /** Ends the threads and their jobs. */
   async close(): Promise<void> {
     this.#isClosed = true;
     await Promise.all(this.#lanes.map((lane) => lane.close()));

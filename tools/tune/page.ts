@@ -58,7 +58,7 @@ export function list(items: readonly string[]): string {
   return `<ul>${items.map((item) => `<li>${escapeText(item)}</li>`).join("")}</ul>`;
 }
 
-/** A cell, and how it is meant. */
+/** A cell, and its kind. */
 export type Cell = string | { readonly text: string; readonly kind: "good" | "bad" };
 
 export function table(names: readonly string[], rows: readonly (readonly Cell[])[]): string {
@@ -85,7 +85,7 @@ export function pictureFigure(png: Uint8Array, about: string): string {
   return `<figure><img alt="${escapeText(about)}" src="data:image/png;base64,${data}"><figcaption>${escapeText(about)}</figcaption></figure>`;
 }
 
-/** A difference with its interval, best first, by what is said of it. */
+/** Differences with their intervals, best first, grouped by verdict. */
 export interface Gain {
   readonly name: string;
   readonly mean: number;
@@ -100,7 +100,7 @@ const KINDS = [
   { name: "not significant", color: null, shape: "circle" },
 ] as const;
 
-/** Points by what is said of them; kinds without any are left out. */
+/** Points grouped by verdict; empty groups are left out. */
 export function byVerdict<T extends { readonly verdict: string }>(
   all: readonly T[],
   at: (one: T) => readonly [number, number],

@@ -3,13 +3,13 @@ import { readdirSync, readFileSync } from "node:fs";
 import { basename, join } from "node:path";
 import { fileURLToPath } from "node:url";
 
-/** The compiled program: what runs, also where a test runs the sources. */
+/** The compiled program; threads use it also when a test runs the sources. */
 const ROOT = fileURLToPath(
   new URL(import.meta.url.endsWith(".ts") ? "../../dist/" : "../../", import.meta.url),
 );
 
 /**
- * SHA-256 over compiled parts of the program: what one program scored is not taken for another's.
+ * SHA-256 over compiled parts of the program, so that scores of different builds are not mixed.
  * @param parts folders and files as they are named in the sources' folder, "src/head" and "tools/tune/job.js" for example
  */
 export function programHash(parts: readonly string[]): string {

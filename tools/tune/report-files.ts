@@ -17,7 +17,7 @@ export async function writeReport(path: string, page: string, json: string): Pro
   await writeWholeFile(path.replace(/\.html$/i, ".json"), `${json}\n`);
 }
 
-/** The maps that settings make of a recording, from above: with all of its frames. */
+/** Maps of a recording from above, one for each of several settings, from all its frames. */
 export async function mapPictures(
   path: string,
   all: readonly { readonly name: string; readonly settings: Given }[],

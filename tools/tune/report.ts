@@ -13,7 +13,7 @@ export const BY: Readonly<Record<Criterion, { readonly unit: string; readonly ab
   error: { unit: "mm", about: "mm of the median error" },
 };
 
-/** Held-out pixels may differ by this share and still be the same question. */
+/** Settings whose numbers of held-out pixels differ by less than this share are comparable. */
 const SAME_PIXELS = 0.01;
 
 export interface LabelMeans {
@@ -71,7 +71,7 @@ function labelMeans(scores: readonly Score[]): LabelMeans | null {
   };
 }
 
-/** What the best setting is worse at than the baseline, by labels: no gain in depth makes up for it. */
+/** Label scores in which the best setting is worse than the baseline; a gain in depth does not make up for them. */
 function losses(baseline: LabelMeans | null, best: LabelMeans | null): string[] {
   if (baseline === null || best === null) return [];
   const out: string[] = [];
@@ -116,7 +116,7 @@ export function makeReport(
     labels: labelMeans(scores),
     truth: scores.some(({ truth }) => truth === null) ? null : mean(scores, ({ truth }) => truth!.score),
   });
-  // A shorter range, say, leaves out the pixels that are hard to predict.
+  // A shorter range, for example, leaves out the pixels that are hard to predict.
   const isAlike = (scores: readonly Score[]) =>
     scores.every(({ pixels }, r) => Math.abs(pixels / baseline.scores[r]!.pixels - 1) <= SAME_PIXELS);
   const alike = candidates.filter(({ scores }) => isAlike(scores));
@@ -133,8 +133,8 @@ export function makeReport(
   const warnings: string[] = [];
   if (entries.length < FEWEST) {
     warnings.push(
-      `${entries.length === 1 ? "one recording tells" : "two recordings tell"} nothing about others: from ${FEWEST} on, ` +
-        "differences can be called real",
+      `${entries.length === 1 ? "one recording is" : "two recordings are"} too few: from ${FEWEST} on, ` +
+        "differences can be significant",
     );
   }
   if (others.length > 0) {

@@ -26,7 +26,7 @@ export interface Entry {
   readonly content: string;
   /** Settings of the core in its header. */
   readonly settings: Given;
-  /** What people marked in it, and the same as it was written. */
+  /** Its labels, parsed and as text. */
   readonly labels: Labels | null;
   readonly labelsText: string;
   /** The scenario that was simulated, as JSON; null where no truth is known. */
@@ -63,7 +63,7 @@ export async function openEntries(paths: readonly string[], scenario: unknown = 
   return entries;
 }
 
-/** What of the program makes a score: what another one scored is not taken for its own. */
+/** The parts of the program that affect scores; scores of another build are not reused. */
 const MAKERS = ["coding", "terms", "geometry", "sense", "track", "map", "guard", "head", "record"].map(
   (part) => `src/${part}`,
 );
@@ -81,7 +81,7 @@ export function ownProgram(): string {
   return program;
 }
 
-/** Of everything a score depends on. Settings count as they take effect: one at its default is as one not given. */
+/** Key of everything a score depends on. A setting at its default counts like one that is not given. */
 export function keyOf(
   entry: Pick<Entry, "content" | "settings" | "labelsText" | "scenario">,
   settings: Given,
@@ -114,7 +114,7 @@ function readResults(path: string): Map<string, Score> {
       row = null;
     }
     if (typeof row?.key !== "string" || typeof row.score?.within5cm !== "number") {
-      throw new ResultsError(`${path} line ${n + 1} is no result; name another file with --results`);
+      throw new ResultsError(`${path} line ${n + 1} is not a result; name another file with --results`);
     }
     scores.set(row.key, row.score);
   }
@@ -126,7 +126,7 @@ function readResults(path: string): Map<string, Score> {
 export interface Task {
   /** See `keyOf`. */
   readonly key: string;
-  /** Tasks with the same one read and mask the same frames alike; with the same poses, too, they track them alike. */
+  /** Tasks with the same text read and mask the same frames; with the same `poses`, too, they have the same tracked poses. */
   readonly group: string;
   /** "" where poses are not tracked. */
   readonly poses: string;
@@ -162,7 +162,7 @@ export interface Runs {
 }
 
 /**
- * Replays every recording with every setting, but for what the results file holds already; a score is in the file as soon
+ * Replays every recording with every setting, except results that the file has already; a score is written as soon
  * as it is known, so that a run can be stopped at any time and continued later.
  *
  * @throws {ResultsError} when the file is not one of results; file errors when it cannot be written
@@ -173,9 +173,9 @@ export async function runAll(
   { results, workers, signal, what, execute = inThreads(workers) }: RunOptions,
 ): Promise<Runs> {
   const known = readResults(results);
-  appendFileSync(results, ""); // it can be written, or it is said now
+  appendFileSync(results, ""); // fails now if it cannot be written
   const keys = settings.map((given) => entries.map((entry) => keyOf(entry, given)));
-  // By recording first, and by what is read of it: it is then prepared once.
+  // Ordered by recording and preparation, so that each is prepared once.
   const tasks = new Map<string, Task>();
   for (const [r, entry] of entries.entries()) {
     for (const [s, given] of settings.entries()) {

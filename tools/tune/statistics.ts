@@ -1,8 +1,8 @@
 import { atanOf, cosOf, powOf, sinOf, square } from "../../src/geometry/elementary.ts";
-/** Two-sided 95 % everywhere: the trade's habit, and what reports say. */
+/** Two-sided 95 % everywhere, as usual; reports state it. */
 export const CONFIDENCE = 0.95;
 
-/** Most values whose sign flips are all tried: half a million sums. */
+/** Most values for the exact sign-flip test: half a million sums. */
 const MOST_FLIPS = 20;
 
 /**
@@ -24,7 +24,7 @@ function studentWithin(t: number, freedom: number): number {
   return isOdd ? (2 / Math.PI) * (angle + sin * sum) : sin * sum;
 }
 
-/** The t that Student's distribution stays within (+-) with chance `confidence`; by bisection of its sums. */
+/** The two-sided quantile of Student's t for `confidence`, by bisection. */
 export function studentQuantile(confidence: number, freedom: number): number {
   if (!(confidence > 0 && confidence < 1) || !Number.isInteger(freedom) || freedom < 1) {
     throw new RangeError(
@@ -44,11 +44,11 @@ export function studentQuantile(confidence: number, freedom: number): number {
 /** How two settings differ over the same recordings. */
 export interface PairedDifference {
   readonly count: number;
-  /** Of second - first, and its 95 % interval by Student's t; NaN where it takes more recordings. */
+  /** Of second - first, and its 95 % interval by Student's t; NaN with too few recordings. */
   readonly mean: number;
   readonly low: number;
   readonly high: number;
-  /** Two-sided, of the paired t test; 1 where it takes more recordings. */
+  /** Two-sided, of the paired t test; 1 with too few recordings. */
   readonly student: number;
 }
 
@@ -69,7 +69,7 @@ export function pairedDifference(differences: readonly number[]): PairedDifferen
 
 /**
  * Two-sided p of the exact sign-flip test that differences lie symmetrically around 0: the share of all 2^n choices of
- * signs whose sum is at least as far from 0. Takes nothing for granted about their distribution.
+ * signs whose sum is at least as far from 0. It assumes nothing about their distribution.
  *
  * @throws {RangeError} with more than 20 differences
  * Source: Fisher 1935, The Design of Experiments, section 21.
@@ -96,8 +96,8 @@ export function signFlip(differences: readonly number[]): number {
 }
 
 /**
- * p values of a family, adjusted so that calling those up to 0.05 real makes any false call at all with a chance of at most
- * 5 %, however they hang together. Source: Holm 1979.
+ * p values of a family, adjusted so that the chance of any false rejection at 0.05 is at most
+ * 5 %, whatever their dependence. Source: Holm 1979.
  */
 export function holm(values: readonly number[]): number[] {
   const order = values.map((_, i) => i).sort((a, b) => values[a]! - values[b]!);
@@ -142,7 +142,7 @@ export function spearman(a: readonly number[], b: readonly number[]): number {
   return xy / Math.sqrt(xx * yy);
 }
 
-/** Fewer recordings show no difference that could be believed of others. */
+/** With fewer recordings no difference is called significant. */
 export const FEWEST = 3;
 
 export interface Verdict extends PairedDifference {
@@ -152,8 +152,8 @@ export interface Verdict extends PairedDifference {
 }
 
 /**
- * What can be said of candidates against a baseline. The test is chosen by the numbers of recordings and candidates alone: the
- * exact sign flips where they could ever call a difference real, else Student's t, which takes differences for normal.
+ * Verdicts on candidates against a baseline. The test is chosen by the numbers of recordings and candidates alone: the
+ * exact sign-flip test where it could ever be significant, else Student's t, which assumes normal differences.
  *
  * @param gains per candidate and recording, how much better than the baseline it scored
  */

@@ -13,7 +13,7 @@ import type { Scene } from "../../src/simulate/scene.ts";
 import { hasSurface, isFree, WITHIN, wholeOf } from "../replay/held-out.ts";
 import { parseScenario, readScenarioJson, setField } from "../scenario-file.ts";
 
-/** How a map agrees with the true geometry; shares, 0 to 1. */
+/** Agreement of a map with the true geometry; shares, 0 to 1. */
 export interface TrueMapScore {
   /** Recall: of the true surface that the sensors had returns from, the share with surface of the map (occupied or floor) within 5 cm. */
   readonly surfaceFound: number;
@@ -25,7 +25,7 @@ export interface TrueMapScore {
   readonly score: number;
 }
 
-/** What is true of a place, at the end of a drive through it, without anything that walks. */
+/** Ground truth of a place at the end of a drive, without moving objects. */
 export interface Truth {
   readonly scene: Scene;
   /** Seconds, of the scene. */
@@ -36,16 +36,16 @@ export interface Truth {
   readonly air: Float64Array;
 }
 
-/** Frames a second, and rays across and down, that are looked along at most. */
+/** Most sampled frames a second, and rays across and down. */
 const LOOKS = 4;
 const ACROSS = 48;
 const DOWN = 36;
-/** Metres: sides of the cubes of which each counts once. */
+/** Metres: side of the cubes in which one point is kept. */
 const SURFACE_CUBE = 0.05;
 const AIR_CUBE = 0.1;
-/** Walls lie on round numbers; this keeps them off the cubes' own sides. */
+/** Offset of the cubes: walls lie on round numbers, which must not be faces of cubes. */
 const SHIFT = 0.0173;
-/** Places that are tried in each voxel that the map calls occupied, and in each column with floor. */
+/** Number of sampled points in each occupied voxel, and in each column with floor. */
 const TRIES = 2;
 
 /**
@@ -60,17 +60,17 @@ export async function readTruth(path: string | undefined): Promise<unknown> {
 }
 
 /**
- * A scenario as a recording was made of it.
+ * The scenario from which a recording was made.
  *
  * @param json     the scenario
  * @param settings of the recording's header
- * @throws {ScenarioError} when the recording was made of another one
+ * @throws {ScenarioError} when the recording was made from another one
  */
 export function scenarioOf(json: unknown, settings: Readonly<Record<string, unknown>>): Scenario {
   const own = structuredClone(json);
   const changes = Array.isArray(settings["set"]) ? (settings["set"] as string[]) : [];
   for (const change of changes) setField(own, change);
-  // Only what stays where it is can be right or wrong in a map.
+  // Only static objects can be right or wrong in a map.
   if (typeof own === "object" && own !== null && "moving" in own) own.moving = [];
   const scenario = loadScenario(own, { exact: true });
   if (scenario.name === settings["scenario"]) return scenario;
@@ -79,8 +79,8 @@ export function scenarioOf(json: unknown, settings: Readonly<Record<string, unkn
 }
 
 /**
- * Casts rays of pixels that had a return into the scene, from where the lens truly was: what the sensor got no light from
- * no map can know. What was measured along them is not looked at.
+ * Casts rays of pixels that had a return into the scene, from the true pose of the lens. Surfaces without a return
+ * cannot be in a map. The measured depth is not used.
  */
 export function gatherTruth(
   { scene, setup, drive, lap, repeat, sensors }: Scenario,
@@ -158,8 +158,8 @@ const isNearSolid = (scene: Scene, [x, y, z]: Vec3, time: number): boolean =>
   scene.overlapsBox([x - WITHIN, y - WITHIN, z - WITHIN], [x + WITHIN, y + WITHIN, z + WITHIN], time) > 0;
 
 /**
- * Asks places, not voxels: maps of coarse and of fine voxels answer the same question, and one that fills more than there
- * is loses by as much.
+ * Samples points, not voxels, so that maps of coarse and fine voxels are comparable, and a map that fills more than there
+ * is loses in proportion.
  */
 export function scoreTrueMap(
   head: Pick<Head, "grid" | "floor">,
@@ -172,14 +172,14 @@ export function scoreTrueMap(
   return { surfaceFound, surfaceTrue, airFree, score: (surfaceFound + surfaceTrue + airFree) / 3 };
 }
 
-/** Of points; 0 without any: a map that says nothing is not right. */
+/** Share of points; 0 without any, because an empty map is not right. */
 function share(points: Float64Array, is: (at: Vec3) => boolean): number {
   let count = 0;
   for (let n = 0; n < points.length; n += 3) if (is([points[n]!, points[n + 1]!, points[n + 2]!])) count++;
   return points.length === 0 ? 0 : count / (points.length / 3);
 }
 
-/** Places in all that a map calls occupied, and on its floor, which takes the place of the floor's own voxels. */
+/** Sample points in all occupied voxels of a map, and on its floor, which replaces the floor's own voxels. */
 function surfaceOf({ grid, floor }: Pick<Head, "grid" | "floor">): number[] {
   const random = new Random(2);
   const out: number[] = [];

@@ -141,7 +141,7 @@ function howSure({ lines, recordings }: Report): string {
   );
 }
 
-/** Whether what held-out frames say is true, where that is known. */
+/** Compares held-out scores with the ground truth, if known. */
 function truthOf(compared: readonly Line[], unit: string): string[] {
   const known = compared.map(flat).filter(({ truth }) => truth !== null);
   if (known.length < 3) return [];
@@ -159,7 +159,7 @@ function truthOf(compared: readonly Line[], unit: string): string[] {
   ];
 }
 
-/** A chart per number that was tried: what it does, whatever the others were. */
+/** A chart for each numeric setting, over all values of the others. */
 function effectsOf({ baseline, by }: Report, compared: readonly Line[]): string[] {
   const names = new Set(
     compared.flatMap(({ settings }) => Object.keys(changesOf(settings, baseline.settings))),
