@@ -118,7 +118,7 @@ describe("a mounting drive with a running head", () => {
     // Where in its round the base was, nobody knows: what was missing came one after the other until nothing was.
     const asked = said.filter((line) => line.startsWith("mount: next: ")).map((line) => line.split(" (")[0]);
     expect(new Set(asked).size, text).toBeGreaterThan(1);
-    expect(text).toContain("all motion is shown; stand still");
+    expect(text).toContain("all motions are shown; stand still");
     expect(text).toContain("the drive is over");
 
     const recording = await openRecording(path("drive.brk"));

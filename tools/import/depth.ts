@@ -14,7 +14,7 @@ import {
 } from "./source.ts";
 import { readBytes } from "./text.ts";
 
-/** A lens without its counts: what a calibration gives. Pixels; see `PinholeOptics` and `FisheyeOptics`. */
+/** A lens from a calibration. Pixels; see `PinholeOptics` and `FisheyeOptics`. */
 export interface Lens {
   readonly fx: number;
   readonly fy: number;
@@ -45,7 +45,7 @@ export interface DepthFolderOptions {
   readonly unit: number;
   /** Default "z". */
   readonly measures?: DepthKind | undefined;
-  /** Metres; returns outside aren't believed. Default: whatever a count can say. */
+  /** Metres; returns outside are not used. Default: all that a count can express. */
   readonly minRange?: number | undefined;
   readonly maxRange?: number | undefined;
   /** Without it, the recording has no reference poses. */
@@ -59,7 +59,7 @@ export interface DepthFolderOptions {
   readonly to?: number | undefined;
   /** Only frames whose number is a multiple of this after the first. Default 1. */
   readonly every?: number | undefined;
-  /** Goes to the recording's header: where the data are from, whose they are. */
+  /** For the recording's header: source and licence of the data. */
   readonly about?: string | undefined;
 }
 
@@ -78,7 +78,7 @@ interface Size {
   readonly height: number;
 }
 
-/** Width and height, from the first bytes: believed only within bounds, before anything is allocated. */
+/** Width and height, from the first bytes; checked before anything is allocated. */
 function imageSize(bytes: Buffer, file: string, format: DepthFormat): Size {
   let size: Size;
   if (format.kind === "png") {

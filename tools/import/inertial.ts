@@ -18,7 +18,7 @@ export interface InertialFileOptions {
    * Cells of an optional group may be empty where it isn't known.
    */
   readonly file: string;
-  /** Goes to the recording's header: where the data are from, whose they are. */
+  /** For the recording's header: source and licence of the data. */
   readonly about?: string | undefined;
 }
 
@@ -51,7 +51,7 @@ export function openInertialFile({ file, about }: InertialFileOptions): ImportSo
       for (const [cells, line] of table.rows()) {
         const read = (at: number) => parseNumber(cells[at]!, file, line, table.columns[at]!);
         const three = (at: readonly number[]): Vec3 => [read(at[0]!), read(at[1]!), read(at[2]!)];
-        /** Whether all of a group is there: what is cut in half is a fault. */
+        /** Whether a group is complete; a partial group is an error. */
         const isKnown = (at: readonly number[] | null): at is readonly number[] => {
           if (at === null || at.every((i) => cells[i]!.trim() === "")) return false;
           if (at.some((i) => cells[i]!.trim() === "")) {

@@ -3,7 +3,7 @@ import { ImportError } from "./source.ts";
 import { listFolder } from "./text.ts";
 
 /**
- * The files of a folder whose names follow `pattern`, in which `{n}` is the frame number in any count of digits.
+ * The files of a folder whose names follow `pattern`, in which `{n}` is the frame number, with any number of digits.
  * @returns paths by frame number, lowest first
  * @throws {ImportError} if the pattern has no or two `{n}`, no file follows it, or two have the same number
  */

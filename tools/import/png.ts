@@ -31,7 +31,7 @@ export function pngSize(bytes: Buffer, file: string): { width: number; height: n
   return { width: bytes.readUInt32BE(16), height: bytes.readUInt32BE(20) };
 }
 
-/** Unpacks the pixels once within bounds: the decoder itself would unpack whatever a file says. */
+/** Unpacks the pixels once within bounds, because the decoder itself has no limit. */
 function requireBounded(bytes: Buffer, width: number, height: number): void {
   const pixels: Buffer[] = [];
   let others = 0;

@@ -16,7 +16,7 @@ export interface PoseOptions {
    * - else a trajectory log: for each frame a line of three whole numbers, the first its own, then a 4x4 matrix.
    */
   readonly path: string;
-  /** What the numbers do to a point. Default camera-to-world. */
+  /** Direction of the transforms. Default camera-to-world. */
   readonly direction?: (typeof DIRECTIONS)[number] | undefined;
   /** Which axis of the data's world points up. Default z. */
   readonly up?: (typeof UP_AXES)[number] | undefined;
@@ -43,7 +43,7 @@ const Z_FROM_UP: Readonly<Record<(typeof UP_AXES)[number], Quat>> = {
   "-x": [0, HALF, 0, HALF],
 };
 
-/** How far a quaternion's length may be from 1: files give 4 digits and more. */
+/** Tolerance of a quaternion's length: files give 4 digits and more. */
 const QUATERNION_TOLERANCE = 1e-2;
 
 /** Poses by frame number. */

@@ -19,16 +19,16 @@ export interface ScanFileOptions {
   readonly firstAngle?: number | undefined;
   /** Radians from one beam to the next, negative for clockwise. Default pi/180. */
   readonly step?: number | undefined;
-  /** Metres; what is as far or farther is no return. "inf", "nan" and empty cells are none anyway. Default: none. */
+  /** Metres; ranges of at least this are no return. "inf", "nan" and empty cells are always no return. Default: none. */
   readonly noReturn?: number | undefined;
   /** Metres per count of the recording. Default 0.001. */
   readonly unit?: number | undefined;
   /** The plane of the beams above the floor, metres. Default 0. */
   readonly height?: number | undefined;
-  /** Metres; returns outside aren't believed. Default: 0, and `noReturn` or what 65535 counts are. */
+  /** Metres; returns outside are not used. Default: 0, and `noReturn` or 65535 counts. */
   readonly minRange?: number | undefined;
   readonly maxRange?: number | undefined;
-  /** Goes to the recording's header: where the data are from, whose they are. */
+  /** For the recording's header: source and licence of the data. */
   readonly about?: string | undefined;
 }
 

@@ -12,7 +12,7 @@ export class ImportError extends Error {
   }
 }
 
-/** Data of others in our terms, not yet written anywhere. */
+/** Imported data as events, not yet written. */
 export interface ImportSource {
   readonly header: RecordingHeader;
   /** Frames, scans or samples. */
@@ -32,11 +32,11 @@ export interface OutOptions {
   readonly overwrite?: boolean | undefined;
 }
 
-/** What was written. */
+/** Summary of the written recording. */
 export interface ImportResult {
   /** Frames, scans or samples. */
   readonly count: number;
-  /** Poses known from outside. */
+  /** Reference poses. */
   readonly references: number;
   /** Microseconds from the first to the last stamp. */
   readonly duration: number;
@@ -81,7 +81,7 @@ export async function writeSource(
 
 const HERE = { rotation: [0, 0, 0, 1], position: [0, 0, 0] } as const;
 
-/** A header for bare sensors: nothing is known of a base, so head, base and lens are one. */
+/** A header for sensors without a base: head, base and lens coincide. */
 export function bareHeader(
   sensors: Setup["sensors"],
   about: string | undefined,

@@ -60,7 +60,7 @@ export const main = programOf({
     },
     degenerate: {
       type: "boolean",
-      help: "runs past bare walls, floors, corridors and through a room whose light goes out: is a pose called held that is wrong?",
+      help: "runs past bare walls, floors, corridors and through a room whose returns cease: counts wrong poses that are held",
     },
     rounds: {
       type: "boolean",

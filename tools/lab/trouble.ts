@@ -61,7 +61,7 @@ export const main = programOf({
   name: "trouble",
   usage: "[options] [case...]",
   about:
-    "Tracked poses when sensors lie, see little, or somebody moves the head: simulated rounds with one kind of trouble each, with wheels and without. One line per case.",
+    "Tracked poses with wrong or missing sensor data, or a head that is moved by hand: simulated rounds with one kind of trouble each, with wheels and without. One line per case.",
   options: {
     seeds: {
       type: "string",
@@ -82,7 +82,7 @@ export const main = programOf({
   },
   notes: [
     "Columns:",
-    'end, most: metres from the truth at the end and at the worst, worst of the seeds; held: at the worst while the pose is called held; 3 sigma: share of the frames whose place and heading are within three of the sigmas that are told, least of the seeds; lost: share of the frames that are lost; again: seconds until found after the last "lost", worst of the seeds, "never" with how many seeds are lost at the end; wheels: wheels alone with the gyro\'s heading, at the end, worst of the seeds',
+    'end, most: error in metres at the end and largest error, worst of the seeds; held: largest error while the pose is held; 3 sigma: share of the frames whose position and heading are within three reported sigmas, least of the seeds; lost: share of the frames that are lost; again: seconds until found after the last "lost", worst of the seeds, "never" with how many seeds are lost at the end; wheels: wheels alone with the gyro\'s heading, at the end, worst of the seeds',
     `Cases: ${Object.keys(TROUBLES).join(", ")} (default: all)`,
   ].join("\n"),
   run: ({ values, positionals }) => {

@@ -6,10 +6,10 @@ const SCALE = 260;
 const BEHIND = 0.45;
 const PAD = 26;
 const NOTES = 118;
-/** Metres along the floor that are drawn. */
+/** Length of the drawn floor, metres. */
 const LEAST = 1.6;
 const MOST = 3.2;
-/** Okabe & Ito 2008, told apart by the colour-blind; each is labelled, too. */
+/** Okabe & Ito 2008, for the colour-blind; each is labelled, too. */
 const SEEN = OKABE_ITO.skyBlue;
 const BLIND = OKABE_ITO.vermillion;
 const STOP = OKABE_ITO.bluishGreen;

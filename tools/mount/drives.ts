@@ -8,19 +8,19 @@ import { loadScenario } from "../../src/simulate/scenario.ts";
 const DEGREES = 180 / Math.PI;
 
 /**
- * What is driven: "whole" shows everything; "straight" never turns; "steady" turns all the time at one rate, neither starting
+ * Kinds of drives: "whole" shows everything; "straight" never turns; "steady" turns all the time at one rate, neither starting
  * nor braking in view; "smooth" is straight on a base that does not nod.
  */
 export const DRIVE_KINDS = ["whole", "straight", "smooth", "steady"] as const;
 export type DriveKind = (typeof DRIVE_KINDS)[number];
 
-/** Metres at which the simulated sensor just sees a white wall, from and to: the nearer, the noisier all that it sees. */
+/** Range of distances, metres, at which the simulated sensor just sees a white wall; a smaller one means more noise. */
 export const SENSOR_KINDS = { milder: [5.5, 6.5], harsher: [4.5, 6] } as const;
 export type SensorKind = keyof typeof SENSOR_KINDS;
 
 /** A drive of a head whose mount only `truth` knows. */
 export interface MountDrive {
-  /** What is believed of the mount beforehand: wrong. */
+  /** The assumed mount, which is wrong. */
   readonly setup: Setup;
   readonly events: Iterable<HeadEvent>;
   readonly truth: MountTruth;
@@ -57,7 +57,7 @@ export function mountDrive(
   const roll = between(-5, 5);
   const lens = { position: [between(-0.05, 0.28), between(-0.06, 0.06), height], yaw, pitch, roll };
   const inertial = (["fused", "raw", "both"] as const)[seed % 3]!;
-  // Soldered in any of the ways a board can lie, and a little askew.
+  // Soldered in any orientation of a board, with a small misalignment.
   const lie = pick([0, 90, 180, -90]);
   const flip = pick([0, 0, 180]);
   const imu = {
@@ -146,7 +146,7 @@ export function mountDrive(
   const { sensors, baseFromHead, headFromImu } = scenario.setup;
   const baseFromLens = compose(baseFromHead, sensors[0]!.mount.pose);
   const lensFromImu = multiply(conjugate(sensors[0]!.mount.pose.rotation), headFromImu.rotation);
-  // Half know the mount by eye, half only that it looks down a little.
+  // Half of the drives have an estimate by eye, half only "looks down a little".
   const isByEye = seed % 2 === 0;
   const guess = isByEye
     ? fromYawPitchRoll(0, Math.round(pitch / 5) * (5 / DEGREES), 0)
@@ -200,7 +200,7 @@ function thingOf(n: number, between: Between, { far, d }: { far: number; d: numb
   };
 }
 
-/** Forward, turn, brake, as docs/mounting-the-head.md asks for it; or not. */
+/** Legs and turns of a kind of drive; "whole" follows docs/mounting-the-head.md. */
 function wayOf(kind: DriveKind, between: Between): object[] {
   const speed = between(0.35, 0.6);
   if (kind === "straight" || kind === "smooth") {
@@ -237,7 +237,7 @@ function wayOf(kind: DriveKind, between: Between): object[] {
   ];
 }
 
-/** Stamps are shifted as late sensors and wheels shift them. */
+/** Shifts stamps like late sensors and wheels. */
 function* eventsOf(
   scenario: ReturnType<typeof loadScenario>,
   kind: DriveKind,
@@ -251,7 +251,7 @@ function* eventsOf(
   for (const event of simulateEvents(scenario)) {
     if (event.time < first * 1e6 || event.time > last * 1e6) continue;
     const shift = (seconds: number): number => Math.max(0, event.time + Math.round(seconds * 1e6));
-    if (event.kind === "reference") continue; // the truth is not for the estimator
+    if (event.kind === "reference") continue; // the estimator must not see the truth
     if (event.kind === "inertial" && inertial === "raw") yield { ...event, time: shift(lateness) };
     else if (event.kind === "motion") yield { ...event, time: shift(odometryLateness) };
     else yield event;

@@ -20,12 +20,12 @@ export interface LiveOptions {
   /** ws:// or wss:// */
   readonly url: string;
   readonly token?: string;
-  /** Seconds after which the drive ends, whatever it has shown. */
+  /** Longest drive, seconds. */
   readonly seconds: number;
-  /** Where the drive's recording goes. */
+  /** File of the drive's recording. */
   readonly out: string;
   readonly overwrite: boolean;
-  /** Tells who drives. */
+  /** Prints a line for the driver. */
   readonly say: (line: string) => void;
 }
 
@@ -35,8 +35,8 @@ interface Kept {
   readonly at: string;
 }
 
-/** Milliseconds: to reach the head; between two requests to go on keeping; between two looks for what was kept; between two words on how far
- * a motion has got. */
+/** Milliseconds: to reach the head; between two requests to keep; between two checks for kept recordings; between two lines on the progress of
+ * a motion. */
 const REACH = 8000;
 const AGAIN = 4000;
 const LOOK = 500;
@@ -46,7 +46,7 @@ const REST = 1500;
 const WRITTEN = 120_000;
 
 /**
- * Has a head keep what it takes in during the drive, says which motion is still missing, and fetches the recording.
+ * Lets a head keep its inputs during the drive, prints which motion is still missing, and fetches the recording.
  * @throws {LiveError} naming what is wrong with the head or the way to it
  */
 export async function recordLive(options: LiveOptions, signal: AbortSignal): Promise<void> {
@@ -64,7 +64,7 @@ export async function recordLive(options: LiveOptions, signal: AbortSignal): Pro
     await opened(client, url);
     const text = `mounting drive ${Date.now().toString(36)}`;
     const start = await drive(client, options, text, signal);
-    say("the drive is over; the head writes it down");
+    say("the drive is over; the head writes the recording");
     const paths = await fetchKept(options, text, folder);
     await joined(paths, start, options);
   } finally {
@@ -87,7 +87,7 @@ async function opened(client: HeadClient, url: string): Promise<void> {
   if (!(await isOpen)) throw new LiveError(`no head at ${url}: ${why} (serve tells its address)`);
 }
 
-/** Until all is shown, the time is up or `signal`; what the head's clock was at the start. */
+/** Waits until all motions were shown, the time is up, or `signal`; returns the head's clock at the start. */
 async function drive(
   client: HeadClient,
   { seconds, say }: LiveOptions,
@@ -102,11 +102,11 @@ async function drive(
     shown.take(time, worldFromBase);
     const [next = ""] = shown.missing();
     const now = performance.now();
-    // The next motion is printed at once, how far it has got every TELL.
+    // The next motion is printed at once, its progress every TELL.
     const isOther = next.split(" (")[0] !== told.split(" (")[0];
     if (next === told || !(isOther || now - moved > TELL)) return;
     [told, moved] = [next, now];
-    if (next === "") say("all motion is shown; stand still");
+    if (next === "") say("all motions are shown; stand still");
     else say(`next: ${next}`);
   });
   await keep(client, text);
@@ -130,7 +130,7 @@ async function drive(
   return start;
 }
 
-/** What is kept last is kept under this, too. */
+/** Label of the last kept recording. */
 const overOf = (text: string): string => `${text}, over`;
 
 async function keep(client: HeadClient, text: string): Promise<void> {
@@ -147,7 +147,7 @@ async function keep(client: HeadClient, text: string): Promise<void> {
   }
 }
 
-/** Files of all that was kept under that text, oldest first. A long drive is kept in several that overlap. */
+/** Files of all recordings that were kept under that text, oldest first. A long drive is kept in several that overlap. */
 async function fetchKept({ url, token }: LiveOptions, text: string, folder: string): Promise<string[]> {
   const address = new URL(url.replace(/^ws/, "http"));
   const headers: Record<string, string> = token === undefined ? {} : { authorization: `Bearer ${token}` };
@@ -167,7 +167,7 @@ async function fetchKept({ url, token }: LiveOptions, text: string, folder: stri
     isLast = kept.some((one) => one.text.includes(overOf(text)));
     if (performance.now() > until) {
       if (kept.length > 0) break;
-      throw new LiveError("the head kept nothing; its log says why");
+      throw new LiveError("the head kept no recording; see its log");
     }
   }
   const paths: string[] = [];
@@ -180,14 +180,14 @@ async function fetchKept({ url, token }: LiveOptions, text: string, folder: stri
   return paths;
 }
 
-/** One recording of several that overlap, from `start` on: what was before, the drive is not. */
+/** Joins several overlapping recordings from `start` on; earlier events are not part of the drive. */
 async function joined(
   paths: readonly string[],
   start: number,
   { out, overwrite }: LiveOptions,
 ): Promise<void> {
   let writer: RecordingWriter | null = null;
-  /** The newest stamp of each stream: what came with an older one was in the recording before. */
+  /** The newest stamp of each stream: older events were in the previous recording. */
   const newest = new Map<string, number>();
   for (const path of paths) {
     const recording = await openRecording(path);

@@ -111,7 +111,7 @@ const rounded = ({ rotation, position }: Pose): Pose => ({
   position: position.map((v) => Number(v.toFixed(7))) as unknown as Pose["position"],
 });
 
-/** A settings file with what was found in place of what was there; the recording's sensors where it names none. */
+/** A settings file with the findings inserted; the recording's sensors if it names none. */
 export function configWith(
   given: Readonly<Record<string, unknown>>,
   report: MountReport,

@@ -2,14 +2,14 @@ import type { Pose } from "../../src/geometry/optics.ts";
 import { toYawPitchRoll } from "../../src/geometry/rigid.ts";
 
 const DEGREE = Math.PI / 180;
-/** Seconds over which a speed is taken: poses jitter. */
+/** Seconds over which a speed is averaged, because poses jitter. */
 const SPAN = 0.25;
 /** m/s and rad/s: below, it rests; above, it drives or turns. */
 const REST_SPEED = 0.03;
 const REST_RATE = 3 * DEGREE;
 const DRIVE_SPEED = 0.15;
 const TURN_RATE = 12 * DEGREE;
-/** What docs/mounting-the-head.md asks for; turns a little less, for they are seen from outside. */
+/** Motions of docs/mounting-the-head.md; turns a little smaller, because poses smooth them. */
 const REST = 1.8;
 const TURN = 85 * DEGREE;
 const STRAIGHT = 0.7;
@@ -27,15 +27,15 @@ interface Place {
 }
 
 /**
- * What motion of a mounting drive has been shown so far, by the poses that a head tells while it drives: a guide for who drives,
- * not a judgement. What the drive really showed, its recording tells.
+ * Motions of a mounting drive so far, by the head's poses: a guide for the driver,
+ * not the result, which comes from the recording.
  */
 export class Shown {
   readonly #recent: Place[] = [];
   #restSince: number | null = null;
   #rested = 0;
   readonly #turned = { left: 0, right: 0 };
-  /** Metres driven straight on so far on this way, and the headings of ways that were long enough. */
+  /** Metres of the present straight leg, and the headings of legs that were long enough. */
   #way = 0;
   readonly #headings: number[] = [];
   #droveAt = Number.NEGATIVE_INFINITY;
@@ -78,7 +78,7 @@ export class Shown {
     if (isNew) this.#headings.push(place.yaw);
   }
 
-  /** What to do yet, first things first; empty when all was shown. */
+  /** Missing motions, in order; empty when all were shown. */
   missing(): string[] {
     const turn = (side: "left" | "right"): string[] => {
       const done = this.#turned[side];

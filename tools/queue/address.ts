@@ -2,7 +2,7 @@ import { isIP } from "node:net";
 import type { RedisOptions } from "ioredis";
 import { UsageError } from "../frame/errors.ts";
 
-/** The queue cannot be used, or not any more; the message says what to do. */
+/** The queue cannot be used; the message says what to do. */
 export class QueueError extends Error {
   override readonly name = "QueueError";
 }
@@ -14,13 +14,13 @@ export interface Server {
   readonly name: string;
 }
 
-/** So that a password need not stand in a command that all users of a machine can list. */
+/** Environment variable of the password, because all users of a machine can list command lines. */
 export const PASSWORD = "BRINKMAP_QUEUE_PASSWORD";
 const DEFAULT_PORT = 6379;
 
 /**
  * Reads `redis://host:port` or `rediss://user@host:port`; the password may come from the environment.
- * @throws {UsageError} naming what is wrong; beyond this machine nothing goes without password and encryption
+ * @throws {UsageError} naming the error; another machine's address needs password and encryption
  */
 export function parseServer(text: string, environment: NodeJS.ProcessEnv = process.env): Server {
   const wanted = "a queue's address is redis://127.0.0.1:6379 or rediss://<host>:6379";

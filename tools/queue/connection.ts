@@ -1,7 +1,7 @@
 import { Redis, type RedisOptions } from "ioredis";
 import { PASSWORD, QueueError, type Server } from "./address.ts";
 
-/** What an error of the server or on the way to it means, and what to do. */
+/** Explains an error of the server or the connection, and what to do. */
 export function explain({ name, options }: Server, error: Error): QueueError {
   const { message } = error;
   const { code = "" } = error as NodeJS.ErrnoException;
@@ -36,7 +36,7 @@ const ANSWER = 5000;
 /** Milliseconds for which a server that was lost is tried again. */
 const PATIENCE = 60_000;
 
-/** A connection that comes back when the server does, and `lost` when it does not for too long. */
+/** A connection that reconnects; `lost` when the server stays away for too long. */
 export class Connection {
   readonly client: Redis;
   /** Aborted with a `QueueError` when the server stays away. */

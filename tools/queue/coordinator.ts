@@ -7,13 +7,13 @@ import { Connection } from "./connection.ts";
 import { type Content, giveParts } from "./parts.ts";
 import { type Build, buildOf, describeBuild, PREFIX, Present, queueOf } from "./present.ts";
 
-/** What goes over the queue: everything that a replay hangs on, and no path of this machine. Its id is the task's key. */
+/** An order in the queue: everything that affects a replay, and no path of this machine. Its id is the task's key. */
 export interface Order extends Content {
   /** Over those in the recording's header. */
   readonly settings: Readonly<Record<string, unknown>>;
-  /** What people marked, as it was written; "" without. */
+  /** The labels as text; "" without. */
   readonly labelsText: string;
-  /** What was simulated; null where no truth is known. */
+  /** The scenario; null where no truth is known. */
   readonly scenario: unknown;
   /** See `Task`. */
   readonly group: string;
@@ -24,21 +24,21 @@ export interface QueueOptions {
   readonly server: Server;
   /** Prints a line of progress for people. */
   readonly say: (line: string) => void;
-  /** Milliseconds for which a server that was lost is tried again. */
+  /** Milliseconds for which a lost server is retried. */
   readonly patience?: number;
 }
 
-/** Seconds for which answers stay at the server, for a tuning that was stopped and continues. */
+/** Seconds for which answers stay at the server, for a tune that was stopped and continues. */
 const KEPT = 24 * 3600;
-/** Milliseconds between two looks for answers whose news was missed, and at who is there. */
+/** Milliseconds between two checks for missed answers, and for members. */
 const LOOK = 5000;
 /** Milliseconds without a lender after which a line says so. */
 const ALONE = 10_000;
 const SLICE = 500;
 
 /**
- * Has tasks done by the lenders at the same server. Answers come in any order; what was answered before and is at the
- * server still is not done again.
+ * Distributes tasks to the lenders at the same server. Answers come in any order; answers that the
+ * server still has are not computed again.
  * @throws {QueueError} when the server cannot be used, or stays away
  */
 export const overQueue =
@@ -82,7 +82,7 @@ class Coordinator {
     this.#connection = connection;
     this.#say = say;
     this.#take = take;
-    // What is prepared alike comes one after the other, so that it is prepared once.
+    // Tasks with the same preparation are consecutive, so that it is done once.
     const byText = (a: string, b: string) => (a < b ? -1 : a > b ? 1 : 0);
     this.#tasks = [...tasks].sort((a, b) => byText(a.group, b.group) || byText(a.poses, b.poses));
     this.#sizes = new Map(tasks.map(({ entry: { content, path } }) => [content, statSync(path).size]));
@@ -145,13 +145,13 @@ class Coordinator {
 
   #answer(key: string, value: unknown): void {
     const task = this.#open.get(key);
-    if (task === undefined) return; // another tuning's, or told already
+    if (task === undefined) return; // another tune's, or received already
     this.#open.delete(key);
     this.#take(task, isAnswer(value) ? value : { failed: "what came back is no score" });
     if (this.#open.size === 0) this.#ended.abort();
   }
 
-  /** Takes what is answered at the server already, and orders the rest. */
+  /** Takes the answers that the server has already, and orders the rest. */
   async #hand(): Promise<void> {
     await this.#queue.waitUntilReady();
     const keys = [...this.#open.keys()];
@@ -162,7 +162,7 @@ class Coordinator {
     }
   }
 
-  /** What an earlier run ordered: its score is taken, its failure is tried again. */
+  /** An order of an earlier run: its score is used, its failure is retried. */
   async #takeEarlier(key: string): Promise<void> {
     const job = await this.#queue.getJob(key);
     if (job?.finishedOn === undefined) return;
@@ -182,7 +182,7 @@ class Coordinator {
     if (jobs.length > 0) await this.#queue.addBulk(jobs);
   }
 
-  /** For news that were missed, and for orders that the server lost. */
+  /** Handles missed events, and orders that the server lost. */
   async #look(): Promise<void> {
     const keys = [...this.#open.keys()];
     for (let from = 0; from < keys.length; from += SLICE) {
@@ -215,14 +215,14 @@ class Coordinator {
     this.#said = line;
   }
 
-  /** @param isStopped whether orders that no lender has begun are taken back */
+  /** @param isStopped whether orders that no lender has begun are withdrawn */
   async close(isStopped: boolean): Promise<void> {
     this.#ended.abort();
     // Away, it would be waited for.
     const isThere = this.#connection.client.status === "ready";
     await this.#present.leave();
     if (isStopped && isThere) {
-      // A replay in progress cannot be taken back; its answer stays at the server for the next run.
+      // A replay in progress cannot be withdrawn; its answer stays at the server for the next run.
       await Promise.all([...this.#open.keys()].map((key) => this.#queue.remove(key).catch(() => 0)));
     }
     const closed = Promise.allSettled([this.#events.close(), this.#queue.close()]);

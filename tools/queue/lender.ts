@@ -19,21 +19,21 @@ export interface LendOptions {
   readonly server: Server;
   /** Replays at a time. */
   readonly workers: number;
-  /** Folders in which recordings may lie already. */
+  /** Folders that may have recordings already. */
   readonly folders: readonly string[];
-  /** Where recordings that are fetched stay; null: in a folder that is removed at the end. */
+  /** Folder for fetched recordings; null: a temporary one. */
   readonly keep: string | null;
   readonly say: (line: string) => void;
   readonly patience?: number;
 }
 
 /**
- * Milliseconds after which another takes over from one who gave no sign of life, and between two looks for such. A replay that
- * two do comes to the same.
+ * Milliseconds without a heartbeat after which another lender takes over, and between two checks. A replay that
+ * is done twice gives the same result.
  */
 const LOCK = 10_000;
 const STALLED = 5000;
-/** How often a replay may lose the lender that began it. */
+/** How often a replay may lose its lender. */
 const MOST_LOST = 5;
 const LOOK = 5000;
 
@@ -70,13 +70,13 @@ export async function lend(options: LendOptions, signal: AbortSignal): Promise<n
       removeOnFail: { age: 24 * 3600 },
     },
   );
-  worker.on("error", () => {}); // the connection tells it, and a replay that another took over comes to the same
+  worker.on("error", () => {}); // the connection reports it, and a replay that another lender repeats gives the same result
   try {
     say(`lending ${workers} ${workers === 1 ? "core" : "cores"} at ${server.name}, ${describeBuild(build)}`);
     await untilOver(signal, connection, present, build);
     if (signal.aborted && connection.client.status === "ready") {
       await present.leave();
-      await worker.close(); // waits for what was begun
+      await worker.close(); // waits for replays in progress
     }
     return done;
   } finally {
@@ -101,7 +101,7 @@ async function untilOver(
   let isFirst = true;
   while (!over.aborted) {
     if (connection.client.status === "ready") {
-      // A question that was on its way when the server died is never answered.
+      // A request in flight when the server died is never answered.
       const tuning = await Promise.race([present.all("tuning").catch(() => []), isOver]);
       const [other] = tuning;
       if (other !== undefined && !tuning.some((one) => queueOf(one) === queueOf(build))) {
@@ -126,7 +126,7 @@ async function replay(
   const recording = await openRecording(path);
   const own = settingsOf(recording.header);
   recording.close();
-  // Of the same bytes, settings, labels and program the key is the same: whatever went wrong on the way shows here.
+  // The key follows from bytes, settings, labels and program, so any corruption shows here.
   if (keyOf({ content, labelsText, scenario, settings: own }, settings) !== id) {
     throw new QueueError("this order is not what its key says: install the same version on both machines");
   }

@@ -21,7 +21,7 @@ export async function loadQueue<T>(load: () => Promise<T>): Promise<T> {
 }
 
 /**
- * Where a run has its replays done: by the lenders at the queue of this address, or, without an address, by
+ * Chooses where replays run: on the lenders at the queue of this address, or, without an address, in
  * threads of this process.
  * @param command the name of the command, which starts its lines on stderr
  * @throws {UsageError} naming what is wrong with the address

@@ -30,7 +30,7 @@ export interface Content {
 }
 
 /**
- * Gives recordings to lenders that lack them, part by part through the server, until `signal`. The server holds at most one part
+ * Sends recordings to lenders that lack them, part by part through the server, until `signal`. The server holds at most one part
  * for each lender.
  */
 export async function giveParts(
@@ -47,7 +47,7 @@ export async function giveParts(
       const request = await client.brpop([...byKey.keys()], 5);
       if (request !== null) await give(client, byKey.get(request[0])!, JSON.parse(request[1]) as Request);
     } catch {
-      // The server is away for a while, or the file is: who asked will ask again, and be told in the end.
+      // The server or the file is not available: the lender repeats its request, and gets an error in the end.
       if (!signal.aborted) await new Promise((resolve) => setTimeout(resolve, 200));
     }
   }
@@ -65,7 +65,7 @@ async function give(client: Redis, path: string, { from, reply }: Request): Prom
   }
 }
 
-/** Recordings of a machine that lends its cores: looked for in folders, else fetched. */
+/** Recordings of a lending machine: found in folders, else fetched. */
 export class Recordings {
   readonly #connection: Connection;
   readonly #folders: readonly string[];
@@ -86,7 +86,7 @@ export class Recordings {
 
   /**
    * A file with that content.
-   * @throws {QueueError} when it is neither here nor given, or what is given is something else
+   * @throws {QueueError} when it is neither here nor sent, or the sent bytes differ
    */
   pathOf(wanted: Content): Promise<string> {
     let path = this.#found.get(wanted.content);

@@ -5,11 +5,11 @@ import type { Connection } from "./connection.ts";
 /** Start of the name of everything on the server. */
 export const PREFIX = "brinkmap";
 
-/** What must be the same for scores to be the same bit for bit. */
+/** Versions that must be equal for bit-identical scores. */
 export interface Build {
   /** SHA-256 of the program that scores. */
   readonly program: string;
-  /** Of the engine, whose functions of the floating point may change from one to the next. */
+  /** Version of the JavaScript engine, whose floating-point functions may change. */
   readonly engine: string;
 }
 
@@ -32,7 +32,7 @@ export interface Member extends Build {
   readonly machine: string;
 }
 
-/** Milliseconds between two heartbeats, and without one until a member counts as gone. */
+/** Milliseconds between two heartbeats, and without one until a member counts as lost. */
 const SIGN = 2000;
 const GONE = 10_000;
 const KEY = `${PREFIX}:present`;
@@ -62,7 +62,7 @@ export class Present {
       const now = await this.#now();
       await client.zadd(KEY, now, JSON.stringify(this.#own));
       await client.zremrangebyscore(KEY, 0, now - GONE);
-    } catch {} // the connection tells it when the server stays away
+    } catch {} // the connection reports it when the server stays away
   }
 
   /** All members of a role with a recent heartbeat. */
