@@ -1,6 +1,6 @@
 /**
- * Messages to another thread, several in one post. To wake a thread costs more than most messages do (a tenth of a
- * millisecond on a small board), so that what need not be there this instant goes along with what must.
+ * Sends messages to another thread in batches. Waking a thread costs more than most messages do (a tenth of a millisecond on a small board),
+ * so messages that are not urgent go along with the next urgent one.
  */
 export class Batch<T> {
   readonly #post: (messages: readonly T[], moved: readonly ArrayBuffer[]) => void;
@@ -12,7 +12,7 @@ export class Batch<T> {
     this.#post = post;
   }
 
-  /** Goes out when all that is at hand has been done; `moved` belong to the other thread then. */
+  /** Queues a message. The batch is sent at the end of this turn of the event loop; `moved` then belong to the other thread. */
   add(message: T, moved: readonly ArrayBuffer[] = []): void {
     this.#messages.push(message);
     this.#moved.push(...moved);
@@ -24,7 +24,7 @@ export class Batch<T> {
     });
   }
 
-  /** Now, with all before it. */
+  /** Sends the batch now. */
   send(): void {
     if (this.#messages.length === 0) return;
     const messages = this.#messages;
@@ -35,7 +35,7 @@ export class Batch<T> {
   }
 }
 
-/** What of a message is moved, not copied: the buffer of its bytes. */
+/** The buffers of a message that are transferred instead of copied: the one of its bytes. */
 export function movedOf(message: object): readonly ArrayBuffer[] {
   return "bytes" in message && message.bytes instanceof Uint8Array
     ? [message.bytes.buffer as ArrayBuffer]

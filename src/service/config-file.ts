@@ -7,8 +7,8 @@ import { RIGHTS, ROLES } from "../wire/messages.ts";
 import { exact, type Frozen, Name, PoseShape, SensorShape } from "../wire/shapes.ts";
 import { IIO_FOLDER } from "./sources/iio.ts";
 
-// The shape of the settings file. Fields with a default are required here, because defaults are filled in before the check;
-// what users see (configSchema) does not require them.
+// The schema of the settings file. Fields with a default are required here, because defaults are filled in before the check.
+// The schema for users (configSchema) does not require them.
 
 const SAME_PLACE = { rotation: [0, 0, 0, 1], position: [0, 0, 0] };
 const seconds = (byDefault: number, minimum: number, maximum: number, description: string) =>
@@ -18,7 +18,7 @@ const whole = (byDefault: number, minimum: number, maximum: number, description:
 const isOn = (byDefault: boolean, description: string) => Type.Boolean({ default: byDefault, description });
 const list = <T extends TSchema>(items: T, maxItems: number, description?: string) =>
   Type.Array(items, { maxItems, default: [], ...(description && { description }) });
-/** A part of the file that may be left out as a whole. */
+/** An optional section of the file. */
 const section = <T extends TProperties>(fields: T, description?: string) =>
   Type.Object(fields, { additionalProperties: false, default: {}, ...(description && { description }) });
 const Folder = Type.String({ minLength: 1, maxLength: 4096 });
@@ -51,7 +51,7 @@ const DepthCommand = exact(
   {
     sensor: Name,
     command: Type.Array(Type.String({ maxLength: 4096 }), { minItems: 1, maxItems: 64 }),
-    skip: whole(0, 0, 65536, "bytes before each frame that are no pixels"),
+    skip: whole(0, 0, 65536, "header bytes before each frame, which are skipped"),
     lateness: seconds(0, 0, 1, "from mid-exposure to the frame's arrival"),
   },
   "a program that writes raw 16-bit frames (little-endian, row-major, the kernel's Z16 layout) to standard output",
@@ -90,7 +90,7 @@ export const ConfigShape = exact({
   tokens: list(
     exact({
       name: Name,
-      rights: Type.Optional(Type.Array(Right, { minItems: 1, description: "what it is good for" })),
+      rights: Type.Optional(Type.Array(Right, { minItems: 1, description: "rights of its holder" })),
       roles: Type.Optional(
         Type.Array(Role, {
           minItems: 1,
@@ -112,39 +112,36 @@ export const ConfigShape = exact({
   orientation: Type.Optional(Iio),
   map: section({
     folder: Type.Optional(Folder),
-    saveEvery: seconds(60, 5, 86400, "between saves of a map that has changed"),
+    saveEvery: seconds(60, 5, 86400, "between saves of a changed map"),
     load: isOn(
       false,
-      "continue the saved map at start: only where the base starts at the map's origin, facing as it did then. Else a new map is begun, and the saved one kept",
+      "continue the saved map at start. Only for a base that starts at the map's origin with the same heading. Otherwise a new map begins, and the saved one is kept",
     ),
   }),
   recordings: section(
     {
       folder: Type.Optional(Folder),
-      most: whole(4e9, 1, 1e12, "bytes of an uploaded recording at most"),
-      labels: isOn(
-        false,
-        "a page on this machine may write the labels file beside the recording that is played",
-      ),
+      most: whole(4e9, 1, 1e12, "most bytes of an uploaded recording"),
+      labels: isOn(false, "a page on this machine may write the labels file beside the played recording"),
     },
-    "for a head that plays a recording: where others lie that may be played, and uploaded ones go",
+    "for a head that plays a recording: folder of other recordings and of uploads",
   ),
   pretrigger: Type.Optional(
     exact(
       {
         folder: Folder,
-        ring: whole(256e6, 1e6, 1e12, "bytes that the last minutes take at most"),
+        ring: whole(256e6, 1e6, 1e12, "most bytes of the ring with the last minutes"),
         kept: whole(
           1e9,
           1e6,
           1e12,
-          "bytes of kept stretches beyond which the oldest goes that was not asked for",
+          "most bytes of kept stretches; beyond it the oldest are deleted, except those that were asked for",
         ),
         segment: seconds(10, 1, 600, "of one file of the ring"),
-        before: seconds(30, 1, 3600, "kept before what happened"),
+        before: seconds(30, 1, 3600, "kept before the event"),
         after: seconds(10, 1, 600, "kept after it"),
       },
-      "the last minutes are always recorded there, and kept when something happens; off without this",
+      "folder in which the last minutes are always recorded, and kept when something happens; off without it",
     ),
   ),
   glance: Type.Optional(
@@ -154,27 +151,27 @@ export const ConfigShape = exact({
         port: Type.Integer({ minimum: 1, maximum: 65535 }),
         rehearse: isOn(false, "also send it from a head that plays a recording or simulates its sensors"),
       },
-      "where the glance datagram goes; it is off without this",
+      "receiver of the glance datagram; off without it",
     ),
   ),
-  blind: seconds(BLIND_AFTER, 0.05, 60, "a head without a frame for this long calls itself blind"),
-  clients: whole(64, 1, 1000, "connections that have said hello, at most"),
+  blind: seconds(BLIND_AFTER, 0.05, 60, "without a frame for this long a head reports that it is blind"),
+  clients: whole(64, 1, 1000, "most connections after hello"),
   discovery: isOn(false, "announce the head on the local network"),
   viewer: Type.Optional(Folder),
 });
 /** The settings file with its defaults filled in. */
 export type ConfigFile = Frozen<Static<typeof ConfigShape>>;
 
-/** A copy with defaults where nothing was given. It may still be wrong anywhere. */
+/** A copy with defaults for missing fields. It is not checked yet. */
 export function withDefaults(given: unknown): unknown {
   const filled = Default(ConfigShape, structuredClone(given));
   if (typeof filled !== "object" || filled === null || Array.isArray(filled)) return filled;
-  // Core settings stay as given: those that were left out may come with a recording.
+  // Core settings get no defaults here: the missing ones may come with a recording.
   const { settings, ...rest } = filled as { settings?: unknown };
   return settings === undefined ? rest : { ...rest, settings: (given as { settings: unknown }).settings };
 }
 
-/** The schema with what has a default not required. */
+/** The schema, with fields that have a default made optional. */
 function forUsers(value: unknown): unknown {
   if (Array.isArray(value)) return value.map(forUsers);
   if (typeof value !== "object" || value === null) return value;

@@ -8,14 +8,14 @@ import type { PretriggerSettings } from "./pretrigger/recorder.ts";
 
 type Listen = ConfigFile["listen"];
 
-/** The settings file as the service uses it: what is off is null, times are in microseconds unless a unit is named. */
+/** The settings file as the service uses it. Features that are off are null. Times are in microseconds unless a unit is named. */
 export interface Config
   extends Pick<ConfigFile, "sensors" | "baseFromHead" | "headFromImu" | "depth" | "clients" | "discovery"> {
   readonly listen: Pick<Listen, "host" | "port" | "names" | "origins"> & {
     readonly tls: { readonly certificate: string; readonly key: string } | null;
   };
   readonly tokens: readonly TokenEntry[];
-  /** Core settings that were given. */
+  /** Core settings in the file. */
   readonly settings: Readonly<Record<string, unknown>>;
   readonly orientation: ConfigFile["orientation"] | null;
   /** `saveEvery` is in seconds. */
@@ -27,7 +27,7 @@ export interface Config
   readonly viewer: string | null;
 }
 
-/** The settings file is wrong; the message names the field and what would be right. */
+/** The settings file is not valid. The message names the field and what it must be. */
 export class ConfigError extends Error {
   override readonly name = "ConfigError";
 }
@@ -36,8 +36,8 @@ const LOOPBACK = new Set(["127.0.0.1", "::1", "localhost"]);
 export const isLoopback = (host: string): boolean => LOOPBACK.has(host);
 
 /**
- * Fills in defaults and checks.
- * @throws {ConfigError} naming the first field that is wrong
+ * Fills in defaults and checks the result.
+ * @throws {ConfigError} naming the first invalid field
  */
 export function resolveConfig(given: unknown): Config {
   checkSettings(given);
@@ -86,7 +86,7 @@ export function resolveConfig(given: unknown): Config {
   };
 }
 
-/** A core setting's own error tells bounds and near names better than the schema could. @throws {ConfigError} */
+/** Checks core settings by their own table, whose errors give bounds and similar names. @throws {ConfigError} */
 function checkSettings(given: unknown): void {
   const settings = (given as { settings?: unknown } | null)?.settings;
   if (typeof settings !== "object" || settings === null) return;
@@ -98,7 +98,7 @@ function checkSettings(given: unknown): void {
   }
 }
 
-/** What a schema cannot say. @throws {ConfigError} */
+/** Checks constraints between fields, which a schema cannot express. @throws {ConfigError} */
 function checkTogether({ listen, tokens, sensors, depth }: ConfigFile): void {
   if ((listen.certificate === undefined) !== (listen.key === undefined)) {
     throw new ConfigError("listen.certificate and listen.key go together: give both, or neither");
@@ -110,9 +110,7 @@ function checkTogether({ listen, tokens, sensors, depth }: ConfigFile): void {
   }
   tokens.forEach(({ rights, roles }, i) => {
     if (rights === undefined && roles === undefined)
-      throw new ConfigError(
-        `tokens.${i}: say what it is good for: rights, one or more of ${RIGHTS.join(", ")}`,
-      );
+      throw new ConfigError(`tokens.${i}: rights is missing: give one or more of ${RIGHTS.join(", ")}`);
   });
   const known = new Set(sensors.map(({ name }) => name));
   if (known.size !== sensors.length) {
@@ -124,7 +122,7 @@ function checkTogether({ listen, tokens, sensors, depth }: ConfigFile): void {
   });
 }
 
-/** @throws {ConfigError} if the file is not there, not JSON, or wrong */
+/** @throws {ConfigError} if the file is missing, not JSON, or not valid */
 export async function readConfig(path: string): Promise<Config> {
   let text: string;
   try {

@@ -2,7 +2,7 @@ import { hostname } from "node:os";
 import { Bonjour, type ServiceConfig } from "bonjour-service";
 import { ENDPOINT, SUBPROTOCOL } from "../wire/messages.ts";
 
-/** What is announced: `_brinkmap._tcp`, with the path and sub-protocol to connect to. Source: RFC 6763, sections 4 and 6. */
+/** The announced service: `_brinkmap._tcp`, with path and sub-protocol of the endpoint. Source: RFC 6763, sections 4 and 6. */
 export function announcement(port: number, isTls: boolean): ServiceConfig {
   return {
     name: `Brinkmap head on ${hostname()}`.slice(0, 63),
@@ -13,11 +13,11 @@ export function announcement(port: number, isTls: boolean): ServiceConfig {
   };
 }
 
-/** Tells the local network that a head is here, until it is stopped. */
+/** Announces the head on the local network until it is stopped. */
 export class Announcer {
   readonly #bonjour: Bonjour;
 
-  /** @param complain gets what goes wrong; without a network the head works as before */
+  /** @param complain gets errors; the head also works without a network */
   constructor(port: number, isTls: boolean, complain: (why: string) => void) {
     this.#bonjour = new Bonjour({}, (error: Error) => complain(error.message));
     this.#bonjour.publish(announcement(port, isTls));
@@ -25,7 +25,7 @@ export class Announcer {
 
   async stop(): Promise<void> {
     await new Promise<void>((resolve) => {
-      // Its farewell may find no network any more.
+      // The last announcement may never complete, if the network is gone.
       setTimeout(resolve, 300).unref();
       this.#bonjour.unpublishAll(() => resolve());
     });

@@ -12,7 +12,7 @@ export class GlanceSender {
   #number = 0;
   #isClosed = false;
 
-  /** @param isLive whether the head has sensors of its own: each datagram says so */
+  /** @param isLive whether the events come from sensors; each datagram carries it */
   constructor(to: { readonly host: string; readonly port: number }, isLive: boolean, log: Logger) {
     this.#to = to;
     this.#isLive = isLive;
@@ -25,7 +25,7 @@ export class GlanceSender {
   send(reach: Draft<"reach">, now: number): void {
     if (this.#isClosed) return;
     const bytes = encodeGlance(glanceOf(reach, { number: this.#number++, now, isLive: this.#isLive }));
-    this.#socket.send(bytes, this.#to.port, this.#to.host, () => {}); // a lost one is followed by a newer one
+    this.#socket.send(bytes, this.#to.port, this.#to.host, () => {}); // a newer datagram follows a lost one
   }
 
   close(): void {

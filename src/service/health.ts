@@ -16,33 +16,33 @@ import type { Clients } from "./sockets/clients.ts";
 import { Streams } from "./streams.ts";
 import { headTime } from "./time.ts";
 
-/** Pulses over which rates are taken. */
+/** Pulses over which rates are averaged. */
 const RATE_PULSES = 5;
 /** Frame costs kept for the pulse. */
 const COSTS = 256;
-/** Times as long between messages to watchers, at most, while work is shed. */
+/** Largest factor on the intervals of messages to watchers while work is shed. */
 const MOST_STRETCH = 4;
-/** Microseconds without a report of load after which the head's thread counts as hung; it reports twice a second. */
+/** Microseconds without a load report after which the head's thread counts as hung. It reports twice a second. */
 const HUNG_AFTER = 5e6;
-/** Microseconds over which a sensor's frame rate is taken. */
+/** Microseconds over which a sensor's frame rate is averaged. */
 const RATE_WINDOW = 2e6;
 
 interface SensorWatch {
   isSilent: boolean;
-  /** Whether its frames have had no pose for long, and that was noted. */
+  /** Whether a note was sent that its frames have had no pose for long. */
   isUnplaced: boolean;
-  /** When anything of it came, by this clock: a frame, or a frame that was left out. */
+  /** When its last frame arrived, used or left out. */
   heard: number | null;
-  /** When its first frame of a row was left out for want of a pose; null when the last one had a pose. */
+  /** Since when its frames are left out without a pose; null when the last one had a pose. */
   unplacedSince: number | null;
-  /** When frames came within the last RATE_WINDOW. */
+  /** Arrival times of the frames in the last RATE_WINDOW. */
   recent: number[];
   skipped: number;
   missed: number;
   frames: number;
-  /** Capture of the newest frame. */
+  /** Capture time of the newest frame. */
   newest: number | null;
-  /** What went wrong last. */
+  /** The last message of its source. */
   why: string | null;
 }
 
@@ -55,7 +55,7 @@ export interface HealthParts {
   readonly savedMap: SavedMap;
 }
 
-/** Watches whether sensors send, and what the head's work costs; the pulse tells it. */
+/** Monitors the sensors and the load of the head, for the pulse. */
 export class Health {
   readonly #parts: HealthParts;
   readonly #started = headTime();
@@ -67,7 +67,7 @@ export class Health {
   #shed = 0;
   #blocks = 0;
   #leftOut = 0;
-  /** Events since the last pulse, and in the pulses before, newest last. */
+  /** Events since the last pulse, and in earlier pulses, newest last. */
   #events: EventTotals = {};
   readonly #recent: { readonly time: number; readonly events: EventTotals }[] = [];
 
@@ -76,7 +76,7 @@ export class Health {
     this.#streams = new Streams(parts.config.blind, this.#started);
   }
 
-  /** Whether the head's thread still answers. */
+  /** Whether the head's thread is responsive. */
   get isAlive(): boolean {
     return headTime() - this.#lastLoad < HUNG_AFTER;
   }
@@ -84,24 +84,24 @@ export class Health {
   get uptime(): number {
     return headTime() - this.#started;
   }
-  /** Share of time that the head's thread works. */
+  /** Load of the head's thread, 0 to 1. */
   get busy(): number {
     return this.#busy;
   }
-  /** How much mapping is shed: one frame in 2^n is mapped. */
+  /** Level n of load shedding: one frame in 2^n is mapped. */
   get shed(): number {
     return this.#shed;
   }
-  /** Blocks of the map. */
+  /** Number of blocks of the map. */
   get blocks(): number {
     return this.#blocks;
   }
-  /** Frames that the recorder of the last minutes had no time for. */
+  /** Frames that the pre-trigger recorder had to leave out. */
   get leftOut(): number {
     return this.#leftOut;
   }
 
-  /** Another head: its sensors are others. */
+  /** Forgets the sensors, because another head has others. */
   forget(): void {
     this.#watches.clear();
     this.#costs.length = 0;
@@ -131,7 +131,7 @@ export class Health {
     return this.#parts.head.setup.sensors[sensor]?.name ?? "";
   }
 
-  /** What a source says of its sensor. */
+  /** Notes a source's message about its sensor. */
   say(sensor: string, why: string): void {
     this.#watchOf(sensor).why = why;
   }
@@ -166,10 +166,10 @@ export class Health {
     const watch = this.#watchOf(name);
     watch.skipped++;
     this.#hears(watch, name);
-    // A frame that waits for its pose is overtaken by the next: what is missing is not another frame.
+    // A frame that waits for its pose is overtaken by the next one. The cause is the missing pose stream.
     const missing = why === "unfit" ? null : this.#missing(headTime());
     if (missing !== null) watch.unplacedSince ??= headTime();
-    watch.why = missing === null ? `${why}: ${detail}` : `no pose: ${missing} does not come`;
+    watch.why = missing === null ? `${why}: ${detail}` : `no pose: ${missing} is missing`;
     this.#parts.metrics.skipped.inc({ sensor: name, why });
   }
 
@@ -190,14 +190,14 @@ export class Health {
     for (const [kind, count] of Object.entries(events)) metrics.events.inc({ kind }, count);
     addCounts(this.#events, events);
     for (const stream of this.#streams.add(events, headTime())) {
-      clients.note("sensor", `${STREAM_NAMES[stream]} comes again`);
+      clients.note("sensor", `${STREAM_NAMES[stream]} is back`);
     }
     this.#leftOut = leftOut;
   }
 
-  /** Streams that poses need and that do not come; null when all of them come, or when the events are of a recording. */
+  /** Missing streams that poses need; null when none is missing, or when the events come from a recording. */
   #missing(now: number): string | null {
-    if (this.#parts.mode.lateness(Number.POSITIVE_INFINITY) === null) return null; // a recording may stand still
+    if (this.#parts.mode.lateness(Number.POSITIVE_INFINITY) === null) return null; // a recording may be paused
     return this.#streams.missing(this.#parts.head.settings["pose.source"], now);
   }
 
@@ -205,13 +205,13 @@ export class Health {
     return since !== null && this.#parts.mode.lateness(now - since) === "blind";
   }
 
-  /** Notes, once, each sensor and each stream that has fallen silent, and what frames without a pose lack. Called often. */
+  /** Sends one note for each sensor and stream that falls silent, and for frames without a pose, with the missing stream. Called often. */
   watch(): void {
     const now = headTime();
     if (this.#parts.mode.lateness(Number.POSITIVE_INFINITY) === null) return;
     const say = (text: string) => this.#parts.clients.note("sensor", text);
     for (const { stream, seconds } of this.#streams.newlySilent(now)) {
-      say(`${STREAM_NAMES[stream]}: nothing has come for ${seconds.toFixed(1)} s`);
+      say(`${STREAM_NAMES[stream]}: no data for ${seconds.toFixed(1)} s`);
     }
     for (const { name } of this.#parts.head.setup.sensors) {
       const watch = this.#watchOf(name);
@@ -224,7 +224,7 @@ export class Health {
         if (missing === null || watch.isSilent) continue;
         watch.isUnplaced = true;
         const source = this.#parts.head.settings["pose.source"];
-        say(`frames of ${name} have no pose: ${missing} does not come (pose.source is ${source})`);
+        say(`frames of ${name} have no pose: ${missing} is missing (pose.source is ${source})`);
       }
     }
   }
@@ -248,13 +248,13 @@ export class Health {
     });
   }
 
-  /** The next pulse; counts begin anew with it. */
+  /** Makes the next pulse, and resets the counts. */
   pulse(): Draft<"pulse"> {
     const now = headTime();
     this.#recent.push({ time: now, events: this.#events });
     this.#events = {};
     if (this.#recent.length > RATE_PULSES) this.#recent.shift();
-    // Counts come in portions, as often as pulses go out: the mean of several is steady.
+    // Counts arrive in batches, at the rate of the pulses. The mean over several pulses is steady.
     const [first, ...later] = this.#recent;
     const seconds = Math.max(1e-3, (now - first!.time) / 1e6);
     const perSecond = (kind: keyof EventTotals): number =>

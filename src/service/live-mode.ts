@@ -12,23 +12,23 @@ import type { Session } from "./sockets/session.ts";
 import { threadScript } from "./threads.ts";
 import { headTime } from "./time.ts";
 
-/** Events of a whole head from a thread of their own, in place of sensors: the simulator. */
+/** A thread that supplies all events of a head instead of sensors: the simulator. */
 export interface Player {
   readonly setup: Setup;
   readonly settings: Readonly<Record<string, unknown>>;
-  /** The thread's script. It is given PlayerStart. */
+  /** The thread's script. Its data is a PlayerStart. */
   readonly script: URL;
   readonly data: unknown;
 }
 
-/** What a player's thread is given: where its frames go, and a port to the head's thread. */
+/** The data of a player's thread: the slots of its frames, and a port to the head's thread. */
 export interface PlayerStart {
   readonly slots: readonly FrameSlotMemory[];
   readonly port: MessagePort;
   readonly data: unknown;
 }
 
-/** What the simulator makes; a base that rehearses may still knock, check the floor, and take a stop upon itself. */
+/** Kinds of events that the simulator supplies. A rehearsing base may still send the others: knocks, floorchecks, waivers. */
 const SIMULATED: ReadonlySet<string> = new Set([
   "depth",
   "orientation",
@@ -38,7 +38,7 @@ const SIMULATED: ReadonlySet<string> = new Set([
   "motion",
 ]);
 
-/** A head whose events come from sensors, or from a simulator that stands in for them. */
+/** The mode of a head whose events come from sensors, or from a simulator instead. */
 export class LiveMode implements Mode {
   readonly origin: "live" | "simulated";
   readonly played = null;
@@ -98,7 +98,7 @@ export class LiveMode implements Mode {
     return age > this.#host.config.blind ? "blind" : age >= holds ? "late" : null;
   }
 
-  /** The evidence of a reach may be old, or none: what the base has taken upon itself is as of `now`. */
+  /** The waiver as of `now`, because the evidence of a reach may be old or missing. */
   waiverIn(_reach: Draft<"reach">["waiver"], now: number): Draft<"reach">["waiver"] {
     return this.#waiver.at(now);
   }
@@ -132,7 +132,11 @@ export class LiveMode implements Mode {
       }
       case "keep":
         this.#keep(request);
-        session.outbox!.reply({ kind: "done", id, text: "kept once what follows is in it, too" });
+        session.outbox!.reply({
+          kind: "done",
+          id,
+          text: "the recording will be listed once the time after this moment is in it",
+        });
         break;
       case "play":
       case "open":
@@ -147,7 +151,7 @@ export class LiveMode implements Mode {
     if (this.pretrigger === null) throw refuse("no folder to keep in: set pretrigger.folder");
     if (this.pretrigger.isFull) {
       throw refuse(
-        "what was asked for fills pretrigger.kept: remove some of it from the folder kept, start again",
+        "recordings that were asked for fill pretrigger.kept: remove some from the folder kept, then restart",
       );
     }
     this.pretrigger.keep("asked", text);

@@ -11,70 +11,70 @@ import type { Clients } from "./sockets/clients.ts";
 import type { Queued } from "./sockets/outbox.ts";
 import type { Session } from "./sockets/session.ts";
 
-/** What a mode may ask of the service that it is part of. */
+/** The interface of the service to its mode. */
 export interface ModeHost {
   readonly config: Config;
   readonly log: Logger;
   readonly clients: Clients;
-  /** These two are there once the service has been put together: not yet when a mode is constructed. */
+  /** These two exist once the service is constructed, and not yet in a mode's constructor. */
   readonly head: HeadLink;
   readonly savedMap: SavedMap;
-  /** The service cannot continue. */
+  /** Reports a fatal error of the service. */
   fail(error: Error, what: string): void;
-  /** The head has gone back to the start of its recording: what was published of it is void. */
+  /** Reports that the head has restarted its recording: the published map is void. */
   headRestarted(): void;
-  /** Makes another head of the mode's present parts. Connections are closed and come back. */
+  /** Replaces the head by one made of the mode's present parts. Connections are closed, and clients reconnect. */
   replaceHead(reason: string): Promise<void>;
 }
 
 /** Requests that a live head and one that plays a recording answer in their own ways. */
 export type ModeRequest = FromClient<"mark" | "keep" | "play" | "open">;
 
-/** What a head does whose events come from elsewhere than sensors. */
+/** What a head does, by the origin of its events, for messages. */
 export const DOES: Readonly<Record<Origin, string>> = {
   live: "is live",
   recording: "plays a recording",
   simulated: "simulates its sensors",
 };
 
-/** Where the head's events come from, and all that follows from it: sensors (LiveMode), or a recording (PlayingMode). */
+/** The source of the head's events and everything that depends on it: sensors (LiveMode), or a recording (PlayingMode). */
 export interface Mode {
   /** Only a live head may move a robot. */
   readonly origin: Origin;
-  /** The recording that is played, and the folder of others; null on a head with sensors. */
+  /** The played recording, and the folder of others; null on a head with sensors. */
   readonly played: Played | null;
   readonly recordings: RecordingsFolder | null;
-  /** The recorder of the last minutes; null when there is none. */
+  /** The pre-trigger recorder; null without one. */
   readonly pretrigger: PretriggerLink | null;
   /** Sensors, mounts and settings that come with the events. */
   parts(): HeadParts;
-  /** The thread for a head; a new one for each call. */
+  /** Makes the thread of a head; a new one in each call. */
   thread(): HeadThread;
-  /** Takes up what an earlier run left, before anything connects. */
+  /** Restores the state of an earlier run, before anything connects. */
   prepare(): Promise<void>;
-  /** Everything is ready: events may come. */
+  /** Starts the events, once everything is ready. */
   begin(): void;
   /**
    * Whether a reach is too old to drive by.
-   * @param age   of its evidence, and `holds`: up to which age it may be obeyed, for ever when absent; microseconds
+   * @param age   of its evidence, and `holds`: the age up to which it may be obeyed, unlimited when absent; microseconds
    */
   lateness(age: number, holds?: number): "late" | "blind" | null;
-  /** The waiver of a reach that goes out at `now`. */
+  /** The waiver of a reach that is sent at `now`. */
   waiverIn(reach: Draft<"reach">["waiver"], now: number): Draft<"reach">["waiver"];
-  /** Whether a kind of message is not taken from outside, because the head's events have another source. */
+  /** Whether a kind of message is refused from clients, because the head's events have another source. */
   refuses(kind: FromClient["kind"]): boolean;
-  /** Writes something that has happened into the stream of events, where it is recorded. */
+  /** Writes a mark into the stream of events, where it is recorded. */
   record(text: string): void;
-  /** Sees each message of the head, before anything else does. */
+  /** Gets each message of the head before all other receivers. */
   hear(message: FromPlaying): void;
-  /** Sees each message that goes to subscribers. */
+  /** Gets each message that is sent to subscribers. */
   offered(topic: Queued, message: SharedMessage): void;
-  /** The folder of recordings has one more. */
+  /** Called when a recording was added to the folder. */
   recordingsChanged(): void;
-  /** A client has subscribed. */
+  /** Called when a client has subscribed. */
   subscribed(session: Session): void;
   /** @throws {WireError} when it cannot be done, or not in this mode */
   handle(session: Session, request: ModeRequest): Promise<void>;
-  /** Ends what it started. */
+  /** Ends the threads that it started. */
   end(): Promise<void>;
 }

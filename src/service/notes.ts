@@ -4,10 +4,10 @@ import { lensFaultText } from "../sense/lens-check.ts";
 import type { TrackNote } from "../track/frame.ts";
 import type { FromPlaying } from "./playing/playing-messages.ts";
 
-/** Messages of the head that people are told about in words. */
+/** Messages of the head that become notes for people. */
 export type Notable = FromPlaying & { kind: "knock" | "waiver" | "track" | "frozen" | "lens" };
 
-/** The note for a message of the head: what it is about, and the words; null when it repeats what people know. */
+/** The note for a message of the head: its subject and its text; null when it repeats an earlier note. */
 export function noteOf(
   message: Notable,
   sensors: Setup["sensors"],
@@ -34,13 +34,13 @@ function trackText(note: TrackNote): string {
   const degrees = (radians: number): string => `${((radians * 180) / Math.PI).toFixed(0)} degrees`;
   switch (note.what) {
     case "lost":
-      return "lost: the map rests until the place is known again";
+      return "lost: mapping pauses until the pose is known again";
     case "found":
       return `found again, ${note.distance.toFixed(2)} m from where it was last known`;
     case "loop closed":
       return note.distance > 0
-        ? `a place seen before was recognised: position corrected by ${note.distance.toFixed(2)} m, the map is made anew`
-        : "a place seen before was recognised where it was expected";
+        ? `loop closed: the position is corrected by ${note.distance.toFixed(2)} m, and the map is rebuilt`
+        : "loop closed without a correction";
     case "yaw jump":
       return `the orientation sensor's yaw jumped by ${degrees(note.angle)}; not followed`;
     case "odometry disagrees":

@@ -12,7 +12,7 @@ import type { FromSensing, SensedFrame, SensedReach } from "./sensing/sensing-me
 import type { Clients } from "./sockets/clients.ts";
 import type { Queued } from "./sockets/outbox.ts";
 
-/** What the head says before its first frame. */
+/** The reach before the first frame. */
 const NOTHING_SEEN: ReachBody = {
   state: "waiting",
   source: "frame",
@@ -26,7 +26,7 @@ const NOTHING_SEEN: ReachBody = {
   pace: null,
   waiver: null,
 };
-/** The pace of a head whose last reach may no longer be obeyed. */
+/** The pace of a head whose last reach has expired. */
 const standing = (cause: number, age: number): NonNullable<ReachBody["pace"]> => ({
   forward: 0,
   backward: 0,
@@ -38,28 +38,28 @@ const standing = (cause: number, age: number): NonNullable<ReachBody["pace"]> =>
   roomMm: 0,
   limit: { cause, bearing: 0, distanceMm: 0, outline: [0, 0], ageMs: Math.round(age / 1000) },
 });
-/** Microseconds between two reaches that go out because no frame came. */
+/** Microseconds between two reaches while no frame arrives. */
 const REPEAT_EVERY = 90_000;
-/** Pictures a second at most, whatever is asked for. */
+/** Most pictures a second, whatever clients request. */
 const MOST_PICTURES = 10;
 
-/** What the publisher works with. */
+/** The inputs and outputs of the publisher. */
 export interface PublisherParts {
   readonly mode: Pick<Mode, "offered" | "lateness" | "waiverIn">;
   readonly head: Pick<HeadLink, "setup" | "settings" | "post">;
   readonly clients: Pick<Clients, "offer" | "tellFinding" | "rateOf">;
   readonly metrics: { readonly age: Pick<Metrics["age"], "observe"> };
-  /** Null when no datagrams are wanted. */
+  /** Null without datagrams. */
   readonly glance: Pick<GlanceSender, "send"> | null;
   /** The head's clock, microseconds. */
   readonly now: () => number;
-  /** Whether the base's place in a saved map is assumed. */
+  /** Whether the base's pose in a saved map is assumed. */
   readonly isAssumed: () => boolean;
   /** Whether this base's own outline and brakes are set. */
   readonly isConfigured: () => boolean;
 }
 
-/** Turns what the head says of its frames into messages for subscribers. */
+/** Turns the head's results into messages for subscribers. */
 export class Publisher {
   readonly #parts: PublisherParts;
   readonly #started: number;
@@ -73,7 +73,7 @@ export class Publisher {
     this.#started = parts.now();
   }
 
-  /** The head has begun anew: its last reach is void. */
+  /** Drops the last reach, because the head has restarted. */
   forget(): void {
     this.#last = null;
     this.#picturesWanted = "";
@@ -88,7 +88,7 @@ export class Publisher {
   newest(now: number): { readonly state: Draft<"reach">["state"]; readonly age: number } | null {
     if (this.#last === null) return null;
     const { time, holds, body } = this.#last;
-    // A reach out of a map in which the place is assumed may be of elsewhere.
+    // A reach from a map with an assumed pose may be of another place.
     const seen = body.source === "map" && this.#isAssumed ? "lost" : body.state;
     const age = now - time;
     const isUnconfigured = !this.#parts.isConfigured() && (seen === "clear" || seen === "dark");
@@ -102,13 +102,13 @@ export class Publisher {
 
   takeReach(reach: SensedReach): void {
     const now = this.#parts.now();
-    // An event without a frame may bring a reach of older evidence than the last.
+    // An event without a frame may give a reach with older evidence than the last one.
     if (this.#last === null || reach.time >= this.#last.time) this.#last = reach;
     this.#publishReach(now);
     this.#parts.metrics.age.observe(Math.max(0, now - reach.time) / 1e6);
   }
 
-  /** Says "waiting", "late" or "blind" when no frame comes, again and again, with the growing age. Called often. */
+  /** While no frame arrives, repeats the reach as "waiting", "late" or "blind" with its growing age. Called often. */
   watch(): void {
     const now = this.#parts.now();
     const age = this.#last === null ? Number.POSITIVE_INFINITY : now - this.#last.time;
@@ -130,7 +130,7 @@ export class Publisher {
     this.#lastState = state;
     this.#lastReachAt = now;
     const age = Math.max(0, now - time);
-    // What the head says of its evidence has its own pace. A reach that has become too old since permits no motion.
+    // The pace of a reach that has become too old since permits no motion.
     const paceIn = (): Draft<"reach">["pace"] => {
       if (state === body.state || body.pace === null) return body.pace;
       return state === "unconfigured" ? null : standing(state === "late" ? END.late : END.blind, age);
@@ -197,7 +197,7 @@ export class Publisher {
     });
   }
 
-  /** Subscriptions have changed: the head makes pictures as often as the client that wants most of them, within bounds. */
+  /** Sets the rate of pictures after a change of subscriptions: the highest rate that any client wants, within bounds. */
   wantPictures(): void {
     const every = (topic: keyof PicturesWanted): number => {
       const rate = this.#parts.clients.rateOf(topic);
@@ -213,7 +213,7 @@ export class Publisher {
 
 /**
  * Upper triangle, row by row, of x, y, z, roll, pitch, yaw.
- * @param tiltNoise degrees: roll and pitch are as good as the orientation sensor's
+ * @param tiltNoise degrees, 1 sigma: roll and pitch have the noise of the orientation sensor
  */
 function covarianceOf({ covariance, yawSigma }: TrackState, tiltNoise: number): number[] {
   const tilt = ((tiltNoise * Math.PI) / 180) ** 2;

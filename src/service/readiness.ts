@@ -13,13 +13,13 @@ export interface ReadinessParts {
   readonly body: BodySettings;
   readonly clients: Clients;
   readonly health: Health;
-  /** The newest reach, if there is one. */
+  /** The newest reach; null before the first. */
   readonly newest: () => ReturnType<Publisher["newest"]>;
-  /** Where sensors connect, once the service listens. */
+  /** The address for sensors, once the service listens. */
   readonly url: () => string;
 }
 
-/** What the head lacks before it can do its work: frames, and the settings of its own base. */
+/** What the head still needs before it can work: frames, and the settings of its own base. */
 export class Readiness {
   readonly #parts: ReadinessParts;
 
@@ -27,7 +27,7 @@ export class Readiness {
     this.#parts = parts;
   }
 
-  /** Whether the head sees, in a word. */
+  /** The condition of the head, for a supervisor. */
   condition(): Condition {
     const { health, body, newest } = this.#parts;
     const last = newest();
@@ -37,7 +37,7 @@ export class Readiness {
     return state === "unconfigured" ? { state, uptime, age, hint: body.hint } : { state, uptime, age };
   }
 
-  /** Tells people what is missing: the base's own settings, and how to connect a sensor when none has. */
+  /** Sends notes about missing settings of the base, and how to connect a sensor if none has connected. */
   remind(): void {
     const { log, origin, body, clients, newest } = this.#parts;
     if (origin !== "live") return;

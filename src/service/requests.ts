@@ -12,7 +12,7 @@ import type { Clients } from "./sockets/clients.ts";
 import type { Session } from "./sockets/session.ts";
 import { headTime } from "./time.ts";
 
-/** The table of settings as it goes on the wire: functions that check texts stay here. */
+/** The table of settings as sent to clients, without the functions that check texts. */
 const SETTING_ROWS: Readonly<Record<string, SettingRow>> = Object.fromEntries(
   Object.entries(SETTINGS).map(([name, row]) => [
     name,
@@ -20,7 +20,7 @@ const SETTING_ROWS: Readonly<Record<string, SettingRow>> = Object.fromEntries(
   ]),
 );
 
-/** Questions whose answers a base may drive by. */
+/** Questions whose answers a base may use for driving. */
 const DEPENDS_ON_PLACE: ReadonlySet<string> = new Set(["line", "arc", "clearance", "footing"]);
 
 export interface RequestParts {
@@ -30,11 +30,11 @@ export interface RequestParts {
   readonly clients: Clients;
   readonly savedMap: SavedMap;
   readonly body: BodySettings;
-  /** The map is another one from now on: clients forget the old. */
+  /** Called after the map was cleared, so that clients drop the old one. */
   mapCleared(): void;
 }
 
-/** Does what clients ask for once they are admitted. */
+/** Handles the requests of admitted clients. */
 export class Requests {
   readonly #parts: RequestParts;
   readonly #changes: SettingChanges;
@@ -45,12 +45,12 @@ export class Requests {
     this.#changes = new SettingChanges(parts);
   }
 
-  /** The service ends: requests that fail from now on get no answer. */
+  /** Notes that the service ends: later failures of requests get no answer. */
   stop(): void {
     this.#isStopping = true;
   }
 
-  /** Everything but hello, seen, clock and subscribe, which the session deals with. @throws {WireError} */
+  /** Handles all messages except hello, seen, clock and subscribe, which the session handles. @throws {WireError} */
   handle(session: Session, message: FromClient): void {
     const { mode, head } = this.#parts;
     if (mode.refuses(message.kind)) {
@@ -98,8 +98,8 @@ export class Requests {
   }
 
   /**
-   * The head's events come from elsewhere. A client is told so once for each kind: a base that rehearses sends its odometry all
-   * the time, and would be closed for that many refusals.
+   * Refuses a kind of event, because the head's events have another source. A client gets one refusal for each kind: a rehearsing base sends
+   * odometry all the time, and would be closed for too many refusals.
    */
   #refuseKind(session: Session, kind: FromClient["kind"]): void {
     if (session.refusedKinds.has(kind)) return;
@@ -107,7 +107,7 @@ export class Requests {
     throw new WireError("origin", kind, null, `${kind}: this head ${DOES[this.#parts.mode.origin]}`);
   }
 
-  /** Work whose answer comes later. What goes wrong goes to the client that asked. */
+  /** Runs work whose answer comes later. An error is sent to the client that asked. */
   #later(session: Session, { kind, id }: { kind: string; id: number }, work: () => Promise<void>): void {
     work().catch((error: unknown) => {
       if (error instanceof WireError) session.fail(new WireError(error.code, error.about, id, error.message));
@@ -122,12 +122,12 @@ export class Requests {
   async #ask(session: Session, { id, question }: FromClient<"ask">): Promise<void> {
     const { head, savedMap } = this.#parts;
     if (savedMap.isAssumed && DEPENDS_ON_PLACE.has(question.about)) {
-      const why = "the base's place in the saved map is assumed: what that map calls free may lie elsewhere";
+      const why = "the base's place in the saved map is assumed: free ground on that map may be elsewhere";
       throw new WireError("place", "ask", id, `ask: ${why}; confirm the place first (map, action confirm)`);
     }
     const found = await head.request<"answer">((ticket) => ({ kind: "ask", ticket, question }));
     const { time, revision, answer } = found;
-    if (answer === null) throw new WireError("busy", "ask", id, "ask: where the base is is not known yet");
+    if (answer === null) throw new WireError("busy", "ask", id, "ask: the pose of the base is not known yet");
     const now = headTime();
     const age = time === null ? null : Math.max(0, now - time);
     session.outbox!.reply({ kind: "answer", id, time: now, revision, answer, age });
@@ -142,7 +142,7 @@ export class Requests {
     session.outbox!.reply(explain === true ? { ...reply, rows: SETTING_ROWS } : reply);
   }
 
-  /** @returns what was done, for a person */
+  /** @returns a text for a person that says what was done */
   async #map(session: Session, action: FromClient<"map">["action"]): Promise<string> {
     const { head, mode, clients, savedMap, mapCleared } = this.#parts;
     const tell = (text: string): string => {

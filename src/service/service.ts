@@ -34,20 +34,20 @@ import { MapStore } from "./sockets/map-store.ts";
 import { CLOSE } from "./sockets/session.ts";
 import { headTime } from "./time.ts";
 
-/** Sockets at most, said hello or not. */
+/** Most sockets, before and after hello. */
 const MOST_SOCKETS = 1024;
-/** Milliseconds between pulses; between looks whether frames stay away; between looks at idle connections. */
+/** Milliseconds between pulses; between checks for missing frames; between checks of idle connections. */
 const PULSE_EVERY = 500;
 const WATCH_EVERY = 50;
 const CHECK_EVERY = 1_000;
-/** Milliseconds without a frame after the start until a person is told how sensors connect. */
+/** Milliseconds without a frame after the start, until a note explains how sensors connect. */
 const REMIND_AFTER = 5_000;
-/** Milliseconds that the end waits: for the map to be saved, for the last minutes to be kept, for sockets to close. */
+/** Longest waits at the end, milliseconds: for saving the map, for keeping the last minutes, for closing sockets. */
 const SAVE_WITHIN = 1000;
 const KEEP_WITHIN = 700;
 const CLOSE_WITHIN = 300;
 
-/** A source inside the service, to be stopped with it. */
+/** A built-in source, which is stopped with the service. */
 export interface Source {
   stop(): Promise<void>;
 }
@@ -55,21 +55,21 @@ export interface Source {
 export interface ServiceParts {
   readonly config: Config;
   readonly log: Logger;
-  /** Stands in for sensors. */
+  /** Supplies events instead of sensors. */
   readonly player?: Player;
-  /** A recording to be played in place of sensors: watchers move about in it. */
+  /** A recording to be played instead of sensors. Watchers control its playback. */
   readonly played?: Played;
   /** Starts built-in sources once the head is ready. */
   readonly sources?: (service: Service) => readonly Source[];
 }
 
-/** The head as a service: starts and stops its parts, and hands what the head says to those it concerns. */
+/** The head as a service: starts and stops its parts, and routes the head's messages to them. */
 export class Service {
   readonly config: Config;
   readonly log: Logger;
   readonly map = new MapStore(newEpoch());
   readonly metrics: Metrics;
-  /** Resolves when the service has stopped, by itself or because it was told to: why. */
+  /** Resolves with the reason when the service has stopped, by itself or on request. */
   readonly stopped: Promise<string>;
   readonly #parts: ServiceParts;
   readonly #mode: Mode;
@@ -109,7 +109,7 @@ export class Service {
     });
     this.metrics = this.#makeMetrics();
     this.#savedMap = new SavedMap({
-      // What a recording or the simulator shows is no map of this head's surroundings.
+      // A map of a recording or of the simulator is not one of this head's surroundings, so it is not saved.
       folder: this.#mode.origin === "live" ? config.map.folder : null,
       head: this.#head,
       metrics: this.metrics,
@@ -169,7 +169,7 @@ export class Service {
     return new GlanceSender(glance, isLive, this.log);
   }
 
-  /** What the mode may ask of the service; its parts exist once the constructor is through. */
+  /** The service's interface to the mode. Its parts exist only after the constructor. */
   #modeHost(): ModeHost {
     const service = this;
     return {
@@ -193,14 +193,14 @@ export class Service {
 
   #makeMetrics(): Metrics {
     return new Metrics({
-      clients: ["Connections that have said hello", () => this.#clients.count],
+      clients: ["Connections after hello", () => this.#clients.count],
       sockets: ["Open connections", () => this.#clients.sockets],
       map_blocks: ["Blocks of the map", () => this.#health.blocks],
-      map_wire_bytes: ["The whole map as clients get it", () => this.map.size],
+      map_wire_bytes: ["Size of the whole map for clients", () => this.map.size],
       resident_bytes: ["Memory of the process", () => process.memoryUsage.rss()],
-      sensing_busy_ratio: ["Share of time that the sensing thread works", () => this.#health.busy],
-      pretrigger_frames_left_out: ["Frames that the pretrigger had no time for", () => this.#health.leftOut],
-      shed_level: ["How much mapping is shed: one frame in 2^n is mapped", () => this.#health.shed],
+      sensing_busy_ratio: ["Load of the sensing thread, 0 to 1", () => this.#health.busy],
+      pretrigger_frames_left_out: ["Frames left out of the pre-trigger ring", () => this.#health.leftOut],
+      shed_level: ["Level n of load shedding: one frame in 2^n is mapped", () => this.#health.shed],
     });
   }
 
@@ -232,7 +232,7 @@ export class Service {
     const { listen, recordings } = this.config;
     const limits = {
       headersTimeout: 10_000,
-      requestTimeout: recordings.folder === null ? 15_000 : 600_000, // an upload takes its time
+      requestTimeout: recordings.folder === null ? 15_000 : 600_000, // uploads are slow
       keepAliveTimeout: 5_000,
       maxHeaderSize: 8192,
     };
@@ -256,7 +256,7 @@ export class Service {
     return server;
   }
 
-  /** @throws {ConfigError | SettingError} for settings that do not fit; the system's error when the port is taken */
+  /** @throws {ConfigError | SettingError} for settings that are not valid; the system's error when the port is taken */
   static async start(parts: ServiceParts): Promise<Service> {
     const service = new Service(parts);
     try {
@@ -315,30 +315,30 @@ export class Service {
     return this.#head.setup;
   }
 
-  /** Where observations of built-in sources go. */
+  /** Takes the observations of built-in sources. */
   get intake(): Intake {
     return this.#head.intake;
   }
 
-  /** What a source says of its sensor, for the log and the pulse. */
+  /** Takes a source's message about its sensor, for the log and the pulse. */
   say(sensor: string, why: string): void {
     this.#health.say(sensor, why);
     this.log.info({ sensor }, why);
   }
 
-  /** Whether the head's thread still answers. */
+  /** Whether the head's thread is responsive. */
   get isAlive(): boolean {
     return this.#health.isAlive;
   }
 
-  /** The service cannot continue; whoever started it starts it again. */
+  /** Stops the service after a fatal error. A supervisor restarts it. */
   #fail(error: Error, what: string): void {
     if (this.#isStopping) return;
     this.log.fatal({ err: error }, what);
     void this.stop(`${what}: ${error.message}`);
   }
 
-  /** Hands a message of the head to those it concerns. */
+  /** Routes a message of the head to the parts that need it. */
   #hear(message: FromPlaying): void {
     this.#mode.hear(message);
     switch (message.kind) {
@@ -384,18 +384,18 @@ export class Service {
       case "changed":
       case "done":
       case "refused":
-        break; // answers, which HeadLink hands to whoever asked
+        break; // answers, which HeadLink returns to the caller
       case "restarted":
       case "playing":
       case "baseline":
       case "recording":
-        break; // PlayingMode's own
+        break; // handled by PlayingMode
       default:
         message satisfies never;
     }
   }
 
-  /** Clients forget the map that they have. */
+  /** Makes clients drop their map. */
   #replaceMap(): void {
     this.map.reset(newEpoch());
     this.#clients.mapChanged();
@@ -417,7 +417,7 @@ export class Service {
     }
   }
 
-  /** Closes everything; a map that has changed is saved first. */
+  /** Closes everything, after saving a changed map. */
   async stop(why = "stopped"): Promise<void> {
     if (this.#isStopping) return;
     this.#isStopping = true;

@@ -2,14 +2,14 @@ import { missingStreams, POSE_STREAMS, type PoseStream } from "../head/pose-need
 import type { Settings } from "../head/settings.ts";
 import type { EventCounts } from "./sensing/sensing-messages.ts";
 
-/** Microseconds between reports of what has come: a stream may be that much older than it looks. */
+/** Microseconds between two reports of arrived events: the age of a stream is uncertain by this much. */
 const REPORT_EVERY = 500_000;
 
-/** Knows which streams that poses are made of come, and which have stopped. */
+/** Tracks which of the streams that poses need are arriving. */
 export class Streams {
   readonly #silentAfter: number;
   readonly #started: number;
-  /** When a report had any of it last. */
+  /** Time of the last report with any event of each stream. */
   readonly #last = new Map<PoseStream, number>();
   readonly #silent = new Set<PoseStream>();
 
@@ -19,7 +19,7 @@ export class Streams {
     this.#started = now;
   }
 
-  /** What has come since the last report. @returns streams that come again after a silence */
+  /** Takes the counts since the last report. @returns streams that arrive again after a silence */
   add(counts: EventCounts, now: number): readonly PoseStream[] {
     const back: PoseStream[] = [];
     for (const stream of POSE_STREAMS) {
@@ -30,7 +30,7 @@ export class Streams {
     return back;
   }
 
-  /** Streams that have fallen silent since this was asked last, and for how many seconds. */
+  /** Streams that have become silent since the last call, with seconds of silence. */
   newlySilent(now: number): readonly { readonly stream: PoseStream; readonly seconds: number }[] {
     const found: { stream: PoseStream; seconds: number }[] = [];
     for (const [stream, last] of this.#last) {
@@ -41,10 +41,10 @@ export class Streams {
     return found;
   }
 
-  /** What frames need for a pose and what does not come, in words; null when all of it comes. */
+  /** The streams that frames need for a pose and that do not arrive, in words; null when none is missing. */
   missing(source: Settings["pose.source"], now: number): string | null {
     return missingStreams(source, (stream) => {
-      const last = this.#last.get(stream) ?? this.#started; // a head that has just started waits for its first report
+      const last = this.#last.get(stream) ?? this.#started; // before the first report
       return now - last <= this.#silentAfter;
     });
   }

@@ -1,16 +1,16 @@
 import { spawn } from "node:child_process";
 
-/** Tells a supervisor of the state; systemd's own notifier does, since Node has no datagram sockets of that kind. */
+/** Notifies the supervisor, through systemd's own program, because Node has no datagram Unix sockets. */
 function notify(environment: NodeJS.ProcessEnv, ...states: string[]): void {
   const child = spawn("systemd-notify", states, { env: environment, stdio: "ignore" });
-  child.on("error", () => {}); // no systemd here after all
+  child.on("error", () => {}); // systemd is not installed
   child.unref();
 }
 
 /**
- * Under systemd (Type=notify): says ready, and while `isAlive` says so, that it is alive, twice as often as it must.
- * Source: sd_notify(3), sd_watchdog_enabled(3). Does nothing elsewhere.
- * @returns ends it, and says that the service stops
+ * Under systemd (Type=notify): reports ready, and then alive at twice the required rate while `isAlive` is true. Without systemd it does
+ * nothing. Source: sd_notify(3), sd_watchdog_enabled(3).
+ * @returns a function that ends the reports, and reports that the service stops
  */
 export function superviseBySystemd(environment: NodeJS.ProcessEnv, isAlive: () => boolean): () => void {
   if (environment["NOTIFY_SOCKET"] === undefined) return () => {};

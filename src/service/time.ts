@@ -1,6 +1,6 @@
 /**
- * The head's clock: whole microseconds of the machine's monotonic clock, the one that the kernel stamps sensor samples
- * with. Setting the wall clock does not move it, and all threads and processes of a machine agree on it.
+ * The head's clock: whole microseconds of the machine's monotonic clock, with which the kernel stamps sensor samples. It does not depend on
+ * the wall clock, and is the same in all threads and processes of a machine.
  */
 export function headTime(): number {
   const [seconds, nanoseconds] = process.hrtime();

@@ -370,7 +370,7 @@ describe("the page of a recording", () => {
       document.dispatchEvent(new DragEvent("drop", { dataTransfer: data, bubbles: true, cancelable: true }));
     });
     await page.waitForFunction(() =>
-      document.getElementById("playback-say")!.textContent!.includes("no recording that can be read"),
+      document.getElementById("playback-say")!.textContent!.includes("not a readable recording"),
     );
     expect(faults.filter((fault) => !fault.includes("422"))).toEqual([]);
   });

@@ -129,7 +129,7 @@ test("a saved map that is continued: the pose is assumed, nothing is saved and n
   expect(poses.at(-1)).toBe("odometry");
   expect(await base.ask(line)).toMatchObject({ about: "line" });
   expect(await base.map("save")).toMatch(/bytes to /);
-  await expect(base.map("confirm")).rejects.toThrow("no place is assumed");
+  await expect(base.map("confirm")).rejects.toThrow("no assumed place");
 });
 
 test("a head that ends with an assumed place leaves the saved map as it was", async () => {

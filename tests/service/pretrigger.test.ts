@@ -355,7 +355,7 @@ describe("at a live head", () => {
     writeFileSync(join(folder, "kept", "old.json"), JSON.stringify(about));
     head = await LiveHead.start({ pretrigger: { folder, kept: 1_000_000 } });
     const watcher = await head.open();
-    await expect(watcher.keep("more")).rejects.toThrow("fills pretrigger.kept");
+    await expect(watcher.keep("more")).rejects.toThrow("fill pretrigger.kept");
   });
 
   test("without a folder there is nothing to keep, and it is said", async () => {

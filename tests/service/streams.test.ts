@@ -59,13 +59,13 @@ test.each([
     await start(source, sends);
     await until(() => (pulse?.sensors[0]?.frames ?? 0) > 5, "frames with poses");
     sends[kind] = false;
-    await until(() => has(`${name.split(" or ")[0]}: nothing has come for`), "the stream's name");
+    await until(() => has(`${name.split(" or ")[0]}: no data for`), "the stream's name");
     await until(
-      () => has(`frames of front have no pose: ${name} does not come (pose.source is ${source})`),
+      () => has(`frames of front have no pose: ${name} is missing (pose.source is ${source})`),
       "what follows",
     );
     expect(notes.filter((note) => note.includes("front has sent nothing"))).toEqual([]);
-    await until(() => pulse!.sensors[0]!.why === `no pose: ${name} does not come`, "the pulse's reason");
+    await until(() => pulse!.sensors[0]!.why === `no pose: ${name} is missing`, "the pulse's reason");
     expect(pulse!.sensors[0]!.state).toBe("running");
     // The frames themselves are judged as before. Where the base has got to is not known: it does not move.
     await until(() => reaches.at(-1)!.state === "clear" && reaches.at(-1)!.source === "frame", "reach");
@@ -73,7 +73,7 @@ test.each([
     expect(pace).toMatchObject({ forward: 0, backward: 0, left: 0, right: 0 });
     expect(pace!.limit!.cause).toBe(END.unplaced);
     sends[kind] = true;
-    await until(() => has("comes again") && has("frames of front have a pose again"), "the end of it");
+    await until(() => has("is back") && has("frames of front have a pose again"), "the end of it");
   },
 );
 
@@ -85,7 +85,7 @@ test("a camera whose depth unit is half of what the setup says is named, with wh
 
 test("a stream that never comes is named as well", async () => {
   await start("odometry", { depth: true, orientation: true, motion: false });
-  await until(() => has("frames of front have no pose: odometry does not come"), "the note");
+  await until(() => has("frames of front have no pose: odometry is missing"), "the note");
   expect(notes.filter((note) => note.includes("has sent nothing"))).toEqual([]);
 });
 
@@ -95,6 +95,6 @@ test("the camera that stops is named while samples still come", async () => {
   await until(() => (pulse?.sensors[0]?.frames ?? 0) > 5, "frames with poses");
   sends.depth = false;
   await until(() => has("front has sent nothing for"), "the note");
-  expect(notes.filter((note) => note.includes("no pose") || note.includes("nothing has come"))).toEqual([]);
+  expect(notes.filter((note) => note.includes("no pose") || note.includes("no data"))).toEqual([]);
   expect(reaches.at(-1)!.state).toMatch(/late|blind/);
 });

@@ -13,9 +13,9 @@ import { headTime } from "../time.ts";
 import { findToken, RIGHT_OF } from "./tokens.ts";
 
 const SOFTWARE = "brinkmap 0.1.0";
-/** Share of `clients` that watchers leave to bases and sensors. */
+/** Share of the setting `clients` that is reserved for bases and sensors. */
 const RESERVED = 0.25;
-/** Sensors of a head at most. */
+/** Most sensors of a head. */
 const MOST_SENSORS = 16;
 
 export interface AdmissionParts {
@@ -27,10 +27,10 @@ export interface AdmissionParts {
   readonly map: MapStore;
 }
 
-/** Decides who is let in as what, and takes the sensors that a driver declares. */
+/** Admits clients in their roles, and adds the sensors that a driver declares. */
 export class Admission {
   readonly #parts: AdmissionParts;
-  /** Declarations are dealt with one after the other. */
+  /** Declarations are handled one after the other. */
   #declaring: Promise<void> = Promise.resolve();
 
   constructor(parts: AdmissionParts) {
@@ -55,7 +55,7 @@ export class Admission {
     return this.#welcome(session, hello.role, rights);
   }
 
-  /** Without tokens everybody on this machine may do everything. @throws {WireError} */
+  /** The rights of a client. Without tokens every client on this machine has all rights. @throws {WireError} */
   #rightsOf({ token, role }: FromClient<"hello">): readonly Right[] {
     const { tokens } = this.#parts.config;
     if (tokens.length === 0) return RIGHTS;
@@ -64,21 +64,21 @@ export class Admission {
     if (entry === null) throw refuse("the token is missing or not known");
     const right = RIGHT_OF[role];
     if (!entry.rights.includes(right))
-      throw refuse(`the role ${role} takes a token with the right to ${right}`);
+      throw refuse(`the role ${role} needs a token with the right to ${right}`);
     return entry.rights;
   }
 
   #checkSeats(role: Role): void {
     const { config, clients } = this.#parts;
     const busy = (why: string) => new WireError("busy", "hello", null, `hello: ${why}`);
-    if (clients.count >= config.clients) throw busy(`${config.clients} clients are here already`);
+    if (clients.count >= config.clients) throw busy(`${config.clients} clients are connected already`);
     const reserved = Math.floor(RESERVED * config.clients);
     if (role === "watcher" && clients.countOf(role) >= config.clients - reserved) {
-      throw busy(`the ${reserved} seats that are left are for bases and sensors`);
+      throw busy(`the last ${reserved} connections are reserved for bases and sensors`);
     }
   }
 
-  /** A base must know that a head is not live: its paces are of other surroundings. */
+  /** A base must declare a rehearsal where the head is not live, because the paces are of other surroundings. */
   #checkRehearsal({ role, rehearse }: FromClient<"hello">): void {
     const { origin } = this.#parts.mode;
     if (role !== "base" || origin === "live" || rehearse === true) return;
@@ -110,7 +110,7 @@ export class Admission {
   }
 
   /**
-   * Adds sensors. One of a known name must be the one that is known: two with other optics would bend each other's floor.
+   * Adds sensors. A sensor with a known name must have the known declaration: with other optics it would give a wrong floor.
    * @throws {WireError}
    */
   async #declareNow(declared: readonly SensorSetup[]): Promise<void> {
@@ -134,7 +134,7 @@ export class Admission {
         );
       }
       if (mode.refuses("depth")) throw refuse(`this head ${DOES[mode.origin]}: its sensors are given`);
-      if (sensors.length === MOST_SENSORS) throw refuse(`${MOST_SENSORS} sensors are here already`);
+      if (sensors.length === MOST_SENSORS) throw refuse(`${MOST_SENSORS} sensors are declared already`);
       sensors.push(sensor);
     }
     const added = sensors.slice(head.setup.sensors.length);
@@ -149,10 +149,10 @@ export class Admission {
   }
 }
 
-/** By how much numbers of a declaration may differ from those known, for rounding. */
+/** Tolerance for rounding between a declaration and the known one. */
 const SLACK = 1e-6;
 
-/** The first field in which a declaration differs from what is known, in words; null when they agree. */
+/** The first field in which a declaration differs from the known one, in words; null when they agree. */
 function differenceOf(known: unknown, declared: unknown, path = ""): string | null {
   if (typeof known === "number" && typeof declared === "number") {
     if (Math.abs(known - declared) <= SLACK) return null;

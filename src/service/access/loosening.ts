@@ -1,14 +1,14 @@
 import { type Footprint, holds, parseFootprint } from "../../guard/body.ts";
 import type { Settings } from "../../head/settings.ts";
 
-/** What makes a base stop later, or for less: a larger value, a smaller one, an outline that leaves something out, or any other value. */
+/** The change of a setting that makes stops later or fewer: a larger value, a smaller one, an outline that no longer covers the old one, or any change. */
 type Looser = "larger" | "smaller" | "outline" | "any";
 
-/** Settings that stops depend on. A setting of the body or the guard that is not listed is one of which any change may loosen a stop. */
+/** Settings that stops depend on. For a setting of the body or the guard that is not listed, any change may loosen a stop. */
 const LOOSER: Readonly<Record<string, Looser | "never">> = {
   "body.height": "smaller",
   "body.groundClearance": "larger",
-  "body.clearanceLimit": "never", // how far distances are told, not kept
+  "body.clearanceLimit": "never", // the range of reported distances
   "body.footprint": "outline",
   "body.wheelRadius": "larger",
   "body.climbableStep": "larger",
@@ -31,7 +31,7 @@ const LOOSER: Readonly<Record<string, Looser | "never">> = {
 };
 const STOPS = /^(body|guard)\./;
 
-/** The names of those settings whose change makes a base stop later, or for less. */
+/** Names of the changed settings that make stops later or fewer. */
 export function looseningsOf(before: Settings, after: Settings): readonly (keyof Settings)[] {
   const names = Object.keys(after) as (keyof Settings)[];
   return names.filter((name) => before[name] !== after[name] && isLooser(name, before[name], after[name]));
@@ -53,7 +53,7 @@ function isLooser(name: string, before: number | string, after: number | string)
   }
 }
 
-/** Metres between points of an outline that are looked at, and by which one may lie outside. */
+/** Metres: spacing of the tested points of an outline, and the tolerance of the test. */
 const STRIDE = 0.005;
 const SLACK = 0.001;
 
@@ -70,7 +70,7 @@ function covers(outer: Footprint, inner: Footprint): boolean {
   });
 }
 
-/** Of a point from the nearest edge of a polygon. */
+/** Distance of a point from the nearest edge of a polygon. */
 function distanceTo(polygon: Footprint, x: number, y: number): number {
   let nearest = Number.POSITIVE_INFINITY;
   polygon.forEach(([ax, ay], n) => {

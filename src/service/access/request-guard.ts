@@ -6,13 +6,13 @@ import { findToken } from "./tokens.ts";
 /** Path and query of a request. */
 export function targetOf(request: IncomingMessage): { pathname: string; searchParams: URLSearchParams } {
   try {
-    return new URL(`http://head${request.url ?? "/"}`); // not relative: "//x" would name a host
+    return new URL(`http://head${request.url ?? "/"}`); // not resolved as relative: "//x" would name a host
   } catch {
     return { pathname: "", searchParams: new URLSearchParams() };
   }
 }
 
-/** Decides by headers alone whether a request is let in: its host name, its page's origin, its token. */
+/** Admits or refuses a request by its headers alone: host name, origin, token. */
 export class RequestGuard {
   readonly #listen: Config["listen"];
   readonly #tokens: Config["tokens"];
@@ -22,7 +22,7 @@ export class RequestGuard {
     this.#tokens = tokens;
   }
 
-  /** Whether this machine may be addressed by that name: a page whose name was made to point here uses another. */
+  /** Whether the name is one of this machine. It blocks DNS rebinding: a foreign page whose name resolves to this machine uses another name. */
   #isOurName(host: string | undefined): boolean {
     if (host === undefined) return false;
     const listen = this.#listen;
@@ -37,7 +37,7 @@ export class RequestGuard {
     return Object.values(networkInterfaces()).some((list) => list?.some(({ address }) => address === name));
   }
 
-  /** Why the request is refused; null when it is not. A page's origin must be this service's own, or listed. */
+  /** The reason to refuse the request; null without one. A page's origin must be this service's own, or listed. */
   objectionTo(request: IncomingMessage): string | null {
     const { host, origin } = request.headers;
     if (!this.#isOurName(host)) return "this host name is not the head's; list it under listen.names";
@@ -47,7 +47,7 @@ export class RequestGuard {
     return "this origin may not connect; list it under listen.origins";
   }
 
-  /** Whether the request brings a token, or none is needed. */
+  /** Whether the request has a valid token, or none is needed. */
   mayRead(request: IncomingMessage): boolean {
     if (this.#tokens.length === 0) return true;
     const token = /^Bearer (\S+)$/.exec(request.headers.authorization ?? "")?.[1];

@@ -7,5 +7,5 @@ export function needRight(session: Session, rights: Right | readonly Right[], ki
   const any = typeof rights === "string" ? [rights] : rights;
   if (any.some((right) => session.rights.has(right))) return;
   const list = any.join(" or to ");
-  throw new WireError("right", kind, null, `${kind}: it takes a token with the right to ${list}`);
+  throw new WireError("right", kind, null, `${kind}: it needs a token with the right to ${list}`);
 }

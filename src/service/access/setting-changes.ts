@@ -23,20 +23,20 @@ export interface SettingParts {
   readonly body: BodySettings;
 }
 
-/** Changes settings for clients with the right to; asks back for what makes a base stop later, and tells everybody. */
+/** Changes settings for clients with the right to. It asks for confirmation of a change that loosens a stop, and notifies all clients. */
 export class SettingChanges {
   readonly #parts: SettingParts;
-  /** What was asked back for, and until when it may be confirmed. */
+  /** Changes that await confirmation, and until when. */
   readonly #asked = new WeakMap<Session, { readonly change: Change; readonly until: number }>();
 
   constructor(parts: SettingParts) {
     this.#parts = parts;
   }
 
-  /** @throws {WireError} "right", "setting", or "confirm" when it is asked back for */
+  /** @throws {WireError} "right", "setting", or "confirm" when confirmation is needed */
   async make(session: Session, change: Change, isConfirmed: boolean): Promise<void> {
     const { head, mode, clients } = this.#parts;
-    // In a recording settings are tried out: no robot stops by them.
+    // With a recording anyone may try settings, because no robot depends on them.
     if (mode.origin !== "recording") needRight(session, "configure", "settings");
     const before = head.settings;
     const after = this.#checked(before, change);
@@ -50,7 +50,7 @@ export class SettingChanges {
     clients.note("setting", text);
   }
 
-  /** Names and bounds are checked before the head's thread is troubled. */
+  /** Checks names and bounds before the change is sent to the head's thread. */
   #checked(before: Settings, change: Change): Settings {
     try {
       return resolveSettings({ ...before, ...change });

@@ -8,14 +8,14 @@ export interface TokenEntry {
   readonly hash: string;
 }
 
-/** The right that each role takes. */
+/** The right that each role needs. */
 export const RIGHT_OF: Readonly<Record<Role, Right>> = { watcher: "watch", base: "drive", sensor: "feed" };
 
 const digest = (token: string): Buffer => createHash("sha256").update(token, "utf8").digest();
 
 /**
- * Makes a token of 256 random bits. Its plain SHA-256 is kept: that many bits cannot be guessed, so a slow hash would protect nothing,
- * and would let a stranger keep the service busy.
+ * Makes a token of 256 random bits. Only its plain SHA-256 is stored. So many random bits cannot be guessed, so a slow hash would add no
+ * protection, and would let unauthenticated clients load the service.
  */
 export function newToken(
   name: string,

@@ -4,7 +4,7 @@ import { keyX, keyY, keyZ } from "../../map/grid.ts";
 import { BLOCK_SIDE, decodeClasses, VOXEL } from "../../wire/blocks.ts";
 import { SAFE_HEADERS } from "./static-files.ts";
 
-/** Blocks between two turns for everybody else: sockets wait for this thread. */
+/** Blocks that are encoded before the thread serves its sockets again. */
 const BLOCKS_AT_ONCE = 100;
 const FLOATS = 3;
 
@@ -27,8 +27,8 @@ function npyHeader(count: number): Buffer {
 }
 
 /**
- * Sends the centres of all occupied voxels, world metres, piece by piece.
- * @param blocks as they go on the wire, one each; they do not change
+ * Sends the centres of all occupied voxels, world metres, in pieces.
+ * @param blocks blocks in their wire format; they are immutable
  */
 export async function sendMap(
   response: ServerResponse,
@@ -59,7 +59,7 @@ export async function sendMap(
       await pause();
     }
   }
-  await pipeline(pieces(), response).catch(() => {}); // who went away does not want the rest
+  await pipeline(pieces(), response).catch(() => {}); // the client has closed the connection
 }
 
 function centresOf(blocks: readonly Uint8Array[], voxelSize: number): Buffer {

@@ -1,17 +1,16 @@
 import type { Socket } from "node:net";
 
 const END_OF_HEAD = "\r\n\r\n";
-/** Requests with these methods have no body: what follows their head is another request. */
+/** Requests with these methods have no body: bytes after their header are another request. */
 const WITHOUT_BODY = ["GET ", "HEAD "];
 
 /**
- * Closes a connection that sends a request before the one before it was read (pipelining, RFC 9112, 9.3.2). Node would take all
- * requests of a piece of 64 KiB, a thousand and more, before it does anything else; browsers and common clients send none.
- * To be called when HTTP listens to the socket already.
- * @returns ends it: the connection does not speak HTTP any more
+ * Closes a connection with pipelined requests (RFC 9112, 9.3.2). Node would parse all requests of a chunk of 64 KiB, a thousand and more,
+ * before it does anything else. Browsers and common clients do not pipeline. To be called after HTTP has started to listen to the socket.
+ * @returns a function that ends the check, for a connection that no longer carries HTTP
  */
 export function takeOneRequestAtATime(socket: Socket): () => void {
-  /** The first characters of the present request, and the last ones of its head so far. */
+  /** The first characters of the present request, and the latest ones of its header. */
   let method = "";
   let tail = "";
   const inspect = (chunk: Buffer): void => {
@@ -27,8 +26,8 @@ export function takeOneRequestAtATime(socket: Socket): () => void {
     if (at < 0) return;
     method = "";
     if (at + END_OF_HEAD.length === head.length) return;
-    if (isUpgrade(head.slice(0, at))) return; // Node reads no further request here
-    chunk.fill(0); // whoever reads it next finds no requests in it
+    if (isUpgrade(head.slice(0, at))) return; // Node parses no further request on this connection
+    chunk.fill(0); // so that later listeners find no requests in it
     socket.destroy();
   };
   const end = (): void => {

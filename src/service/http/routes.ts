@@ -18,7 +18,7 @@ import { SAFE_HEADERS, type StaticFiles, send } from "./static-files.ts";
 const TEXT = "text/plain; charset=utf-8";
 const JSON_TYPE = "application/json";
 
-/** Documents that never change are made once, when they are asked for first: they take milliseconds. */
+/** Makes a constant document once, at the first request, because it takes milliseconds. */
 function once(make: () => object): () => Buffer {
   let made: Buffer | null = null;
   return () => {
@@ -29,14 +29,14 @@ function once(make: () => object): () => Buffer {
 const protocolDocument = once(() => asyncApi("0.1.0"));
 const configDocument = once(configSchema);
 
-/** In a word, for a supervisor: whether the head sees. */
+/** The condition of the head, for a supervisor. */
 export interface Condition {
   readonly state: string;
   /** Seconds. */
   readonly uptime: number;
-  /** Of the newest evidence, microseconds; null before the first frame. */
+  /** Age of the newest evidence, microseconds; null before the first frame. */
   readonly age: number | null;
-  /** What to do about it, where a person can. */
+  /** Advice for a person, if there is any. */
   readonly hint?: string;
 }
 
@@ -48,13 +48,13 @@ export interface RouteParts {
   readonly map: MapStore;
   readonly metrics: Metrics;
   readonly health: Health;
-  /** What the settings file allows: uploads of recordings, and labels from a page on this machine. */
+  /** What the settings file allows: uploads of recordings, and labels written by a page on this machine. */
   readonly takesUploads: boolean;
   readonly takesLabels: boolean;
   condition(): Condition;
 }
 
-/** Answers plain HTTP: the page's files, health and metrics, the map as a file, kept recordings, uploads, labels. */
+/** Answers plain HTTP requests: the page's files, health and metrics, the map as a file, kept recordings, uploads, labels. */
 export class Routes {
   readonly #parts: RouteParts;
   #files: StaticFiles | null = null;
@@ -64,13 +64,13 @@ export class Routes {
     this.#parts = parts;
   }
 
-  /** Files that are served from now on. */
+  /** Sets the files to serve. */
   serve(files: StaticFiles): void {
     this.#files = files;
   }
 
   async answer(request: IncomingMessage, response: ServerResponse): Promise<void> {
-    // takeOneRequestAtATime has stopped looking at a connection whose request has a body.
+    // takeOneRequestAtATime no longer checks a connection after a request with a body.
     if (request.method !== "GET" && request.method !== "HEAD") response.shouldKeepAlive = false;
     const { pathname } = targetOf(request);
     const objection = this.#parts.guard.objectionTo(request);
@@ -87,7 +87,7 @@ export class Routes {
     } else if (!this.#files?.serve(pathname, request, response)) send(response, 404, TEXT, "not found\n");
   }
 
-  /** What needs no token. @returns whether it was that */
+  /** Answers requests that need no token. @returns whether it was one of them */
   async #answerOpen(pathname: string, response: ServerResponse): Promise<boolean> {
     if (pathname === "/health") {
       const condition = this.#parts.condition();
@@ -143,7 +143,7 @@ export class Routes {
       .pipe(response);
   }
 
-  /** PUT /recordings/<name>: only where recordings are played. */
+  /** PUT /recordings/<name>, for heads that play recordings. */
   async #takeUpload(request: IncomingMessage, response: ServerResponse): Promise<void> {
     const { guard, log, mode } = this.#parts;
     const { recordings } = mode;
@@ -153,7 +153,7 @@ export class Routes {
     else if (!guard.mayRead(request)) refuse(response, 401, "give a token: Authorization: Bearer ...");
     else if (recordings === null) refuse(response, 409, "this head is live: it plays no recordings");
     else if (name === undefined) refuse(response, 404, "PUT /recordings/<name>.brk");
-    else if (this.#isUploading) refuse(response, 503, "another recording is coming in");
+    else if (this.#isUploading) refuse(response, 503, "another upload is in progress");
     else {
       this.#isUploading = true;
       try {
@@ -171,8 +171,8 @@ export class Routes {
   }
 
   /**
-   * GET /labels/<name> of the recording that is played: its labels, and whether they may be written from there. PUT writes
-   * them, only where that was asked for, and from this machine alone.
+   * GET /labels/<name> of the played recording: its labels, and whether this client may write them. PUT writes them, if the settings file
+   * allows it, and only from this machine.
    */
   async #answerLabels(request: IncomingMessage, response: ServerResponse): Promise<void> {
     const { guard, log, mode, takesLabels } = this.#parts;
@@ -203,10 +203,10 @@ export class Routes {
   }
 }
 
-/** Documents that show rooms, or how the head is used. */
+/** Documents that need a token, because they show rooms or how the head is used. */
 const NEEDS_TOKEN = /^\/(metrics|map\.ply|map\.npy|kept(\/.*)?)$/;
 
-/** The rest of the request is not read. */
+/** Refuses a request without reading the rest of it. */
 function refuse(response: ServerResponse, status: number, why: string): void {
   response.shouldKeepAlive = false;
   send(response, status, TEXT, `${why}\n`);

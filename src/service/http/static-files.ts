@@ -3,7 +3,7 @@ import { readdir } from "node:fs/promises";
 import type { IncomingMessage, ServerResponse } from "node:http";
 import { extname, join, relative, sep } from "node:path";
 
-/** Pages may load only what this service serves, and talk only to it. */
+/** Content security policy: pages may load from this service only, and connect to it only. */
 const POLICY = [
   "default-src 'none'",
   "script-src 'self'",
@@ -38,7 +38,7 @@ const TYPES: Readonly<Record<string, string>> = {
   ".webmanifest": "application/manifest+json",
 };
 
-/** Files of one folder, listed when the service starts: a path that is not in the list does not exist. */
+/** Serves the files of one folder. They are listed when the service starts; no other path exists. */
 export class StaticFiles {
   readonly #files: ReadonlyMap<string, string>;
 
@@ -58,7 +58,7 @@ export class StaticFiles {
     return new StaticFiles(files);
   }
 
-  /** Answers when there is such a file; false when there is not. */
+  /** Answers with the file of a path. @returns false when there is none */
   serve(pathname: string, request: IncomingMessage, response: ServerResponse): boolean {
     const file = this.#files.get(pathname === "/" ? "/index.html" : pathname);
     if (file === undefined) return false;
@@ -76,7 +76,7 @@ export class StaticFiles {
   }
 }
 
-/** Sends a whole answer. */
+/** Sends a complete response. */
 export function send(
   response: ServerResponse,
   status: number,

@@ -7,13 +7,13 @@ import { decodeSnapshot, SnapshotError } from "../../map/snapshot.ts";
 const NEWEST = "map.snapshot";
 const BEFORE = "map.before.snapshot";
 const HALF = "map.half-written";
-/** A newest that could not be read is put here: the next save must not let it take the place of the one before. */
+/** A newest snapshot that cannot be read is renamed to this, so that the next save does not replace the previous good one by it. */
 const DAMAGED = "map.damaged.snapshot";
 
-/** Maps that were set aside, by when they were saved. */
+/** Maps that were set aside, named by the time of saving. */
 const ASIDE = /^map-.*\.snapshot$/;
 
-/** A saved map, and what was wrong with any that was passed over. */
+/** A saved map, and the problems of snapshots that were skipped. */
 export interface LoadedMap {
   readonly bytes: Uint8Array | null;
   readonly path: string | null;
@@ -21,8 +21,8 @@ export interface LoadedMap {
 }
 
 /**
- * Keeps the map on disk. A save is written beside the newest one, put on the disk (fsync), and only then renamed into its
- * place; what was newest stays as the one before. However a save ends, a whole snapshot is left.
+ * Keeps the map on disk. A save is written to a file beside the newest one, flushed (fsync), and only then renamed. The newest one before is
+ * kept as the previous one. A complete snapshot remains however a save ends.
  */
 export class MapSaver {
   readonly folder: string;
@@ -32,7 +32,7 @@ export class MapSaver {
     this.folder = folder;
   }
 
-  /** Saves go one after the other. @throws file errors; what was saved before is as it was */
+  /** Saves a snapshot. Saves run one after the other. @throws file errors; earlier snapshots are unchanged then */
   save(bytes: Uint8Array): Promise<void> {
     const saved = this.#busy.then(() => this.#write(bytes));
     this.#busy = saved.catch(() => {});
@@ -57,7 +57,7 @@ export class MapSaver {
       await rm(half, { force: true }).catch(() => {});
       throw error;
     }
-    // A rename is on the disk when its folder is.
+    // A rename is durable only after its folder was flushed.
     const folder = await open(this.folder, constants.O_RDONLY);
     try {
       await folder.sync();
@@ -67,7 +67,7 @@ export class MapSaver {
   }
 
   /**
-   * Gives what was saved last a name of its own, which is never written again.
+   * Gives the last save a name of its own, which is never overwritten.
    * @returns its path; null when nothing was saved
    * @throws file errors
    */
@@ -92,7 +92,7 @@ export class MapSaver {
     return names.filter((name) => ASIDE.test(name)).sort();
   }
 
-  /** The newest whole snapshot. Never throws: what cannot be read is a problem that is told. */
+  /** Loads the newest complete snapshot. Never throws: an unreadable file is reported as a problem. */
   async load(): Promise<LoadedMap> {
     const problems: string[] = [];
     for (const name of [NEWEST, BEFORE]) {
@@ -104,7 +104,7 @@ export class MapSaver {
       } catch (error) {
         if ((error as NodeJS.ErrnoException).code === "ENOENT") continue;
         problems.push(`${path}: ${(error as Error).message}`);
-        // A file that may not be read is not damaged.
+        // A file without read permission is not damaged.
         const isDamaged = error instanceof SnapshotError;
         if (isDamaged && name === NEWEST) await rename(path, join(this.folder, DAMAGED)).catch(() => {});
       }

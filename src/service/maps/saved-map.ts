@@ -4,7 +4,7 @@ import type { Metrics } from "../metrics.ts";
 import type { HeadLink } from "../sensing/head-link.ts";
 import { MapSaver } from "./map-saver.ts";
 
-/** Maps of earlier runs that are set aside at most: beyond that a person must decide which to keep. */
+/** Most maps of earlier runs that are set aside. Beyond it a person must decide which to keep. */
 const MOST_ASIDE = 100;
 
 export interface SavedMapParts {
@@ -13,24 +13,24 @@ export interface SavedMapParts {
   readonly head: HeadLink;
   readonly metrics: Metrics;
   readonly log: Logger;
-  /** Tells everybody. */
+  /** Sends a note to all clients. */
   note(text: string): void;
 }
 
 /**
- * The head's map on disk. A start makes a new map and sets the one of the run before aside, under a name that is never written
- * again: where the base stands in the old one is not known. Where the old map is to be continued (`map.load`), the place is assumed
- * until a client confirms it, and nothing is saved meanwhile.
+ * The head's map on disk. A start begins a new map, and sets the map of the last run aside under a name that is never overwritten, because the
+ * pose of the base in the old map is not known. With `map.load` the old map is continued. Then the pose is assumed until a client confirms
+ * it, and nothing is saved meanwhile.
  */
 export class SavedMap {
   readonly #parts: SavedMapParts;
   readonly #saver: MapSaver | null;
-  /** Of the head's map, as it reported last. */
+  /** Last reported revision of the head's map. */
   #revision = 0;
   #savedRevision = 0;
   #savedAt: string | null = null;
   #isLoaded = false;
-  /** Why nothing may be written; null when it may. */
+  /** Why nothing may be saved; null when it may. */
   #obstacle: string | null = null;
 
   constructor(parts: SavedMapParts) {
@@ -41,7 +41,7 @@ export class SavedMap {
   get isOn(): boolean {
     return this.#saver !== null;
   }
-  /** When it was saved last, ISO 8601; null before the first time. */
+  /** Time of the last save, ISO 8601; null before the first. */
   get savedAt(): string | null {
     return this.#savedAt;
   }
@@ -49,26 +49,25 @@ export class SavedMap {
     return this.#revision;
   }
 
-  /** The head reports the state of its map. */
+  /** Takes the head's report of its map's revision. */
   changed(revision: number): void {
     this.#revision = revision;
   }
 
   /**
-   * Whether the head goes by a saved map without knowing where in it the base stands. A reference gives poses in the map's own world:
-   * then the place is known.
+   * Whether the head continues a saved map with an assumed pose. Reference poses are in the map's own world, so with them the pose is known.
    */
   get isAssumed(): boolean {
     return this.#isLoaded && this.#parts.head.settings["pose.source"] !== "reference";
   }
 
-  /** Takes up what an earlier run has saved. @param isContinued whether its map is the head's from now on */
+  /** Loads or sets aside the map of the last run. @param isContinued whether the head continues that map */
   async prepare(isContinued: boolean): Promise<void> {
     if (isContinued) await this.#load();
     else await this.setAside("this run makes a new one");
   }
 
-  /** Gives the saved map a name of its own, so that the next save leaves it alone. Trouble is told, and nothing is saved then. */
+  /** Sets the saved map aside, so that the next save does not overwrite it. On an error it sends a note, and nothing is saved from then on. */
   async setAside(why: string): Promise<void> {
     if (this.#saver === null) return;
     const { log, note } = this.#parts;
@@ -115,14 +114,13 @@ export class SavedMap {
     note(text);
   }
 
-  /** The base stands where the saved map says. @throws {WireError} when the place is not assumed */
+  /** Confirms the assumed pose. @throws {WireError} when the pose is not assumed */
   confirm(): void {
-    if (!this.isAssumed)
-      throw new WireError("map", "map", null, "map: no place is assumed that could be confirmed");
+    if (!this.isAssumed) throw new WireError("map", "map", null, "map: there is no assumed place to confirm");
     this.#isLoaded = false;
   }
 
-  /** The head has a new map, which must not overwrite the saved one. */
+  /** Called after the map was cleared: the new map must not overwrite the saved one. */
   async cleared(): Promise<void> {
     this.#isLoaded = false;
     await this.setAside("the map was cleared");
@@ -130,8 +128,8 @@ export class SavedMap {
 
   /**
    * Saves now.
-   * @returns what was saved where, for a person
-   * @throws {WireError} when there is no folder, the disk refuses, or the place is assumed
+   * @returns a text for a person, with size and path
+   * @throws {WireError} when there is no folder, on file errors, or while the pose is assumed
    */
   async save(): Promise<string> {
     const refuse = (why: string) => new WireError("map", "map", null, `map: ${why}`);
@@ -156,7 +154,7 @@ export class SavedMap {
     return `${bytes!.length} bytes to ${this.#saver.folder}`;
   }
 
-  /** Saves if the map has changed since the last time, and may be saved. @throws {WireError} */
+  /** Saves if the map has changed since the last save, and may be saved. @throws {WireError} */
   async saveIfChanged(): Promise<void> {
     if (this.#saver !== null && !this.isAssumed && this.#revision !== this.#savedRevision) await this.save();
   }

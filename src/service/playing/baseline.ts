@@ -5,7 +5,7 @@ import type { Journal, PlayedHead, Said } from "./played-head.ts";
 
 export type BaselineSaid = Omit<FromServer<"baseline">, "kind" | "sequence" | "time">;
 
-/** What is told when nothing is compared. */
+/** The message without a comparison. */
 export const noBaseline = (frame: number): BaselineSaid => ({
   frame,
   changes: [],
@@ -14,18 +14,18 @@ export const noBaseline = (frame: number): BaselineSaid => ({
   class: null,
 });
 
-/** A second head with the baseline's settings: what changed settings are compared with. */
+/** A second head with the baseline's settings, for the comparison with changed settings. */
 export class Baseline {
   readonly settings: Settings;
   readonly journal: Journal;
   readonly #open: (settings: Settings, hear: (message: FromSensing) => void) => PlayedHead;
-  /** Goes where the journal has nothing yet; null until it is needed. */
+  /** Computes frames that are missing in the journal; null until one is needed. */
   #head: PlayedHead | null = null;
   #said: Said = {};
 
   /**
-   * @param journal what the baseline's head has said so far
-   * @param open    begins another head at the start of the recording
+   * @param journal outputs with the baseline's settings so far
+   * @param open    opens a head at the start of the recording
    */
   constructor(
     settings: Settings,
@@ -38,9 +38,9 @@ export class Baseline {
   }
 
   /**
-   * Lets the baseline's head come up to a frame.
-   * @param slice milliseconds to be spent on it
-   * @returns whether it is there
+   * Runs the baseline's head up to a frame.
+   * @param slice milliseconds of work
+   * @returns whether the frame is reached
    */
   reach(frames: number, slice: number): boolean {
     const begun = performance.now();
@@ -67,7 +67,7 @@ export class Baseline {
     return this.#head;
   }
 
-  /** What the baseline's head says of a frame, and which settings differ from `settings`. */
+  /** The baseline's outputs of a frame, and its differences from `settings`. */
   saidOf(frames: number, settings: Readonly<Record<string, number | string>>): BaselineSaid {
     const { reach, frame } = this.journal.get(frames) ?? {};
     const body = reach?.kind === "reach" ? reach.body : null;

@@ -4,10 +4,10 @@ import type { IncomingMessage } from "node:http";
 import { type LabelsFile, labelsMisfit } from "../../wire/label-file.ts";
 import { UploadError } from "./recordings-folder.ts";
 
-/** Bytes of a file of labels at most. */
+/** Most bytes of a file of labels. */
 const MOST = 1e6;
 
-/** Where the labels of a recording lie. */
+/** Path of the labels of a recording. */
 const labelsBeside = (recording: string): string => `${recording}.labels.json`;
 
 const unlessMissing = (error: NodeJS.ErrnoException): null => {
@@ -15,7 +15,7 @@ const unlessMissing = (error: NodeJS.ErrnoException): null => {
   throw error;
 };
 
-/** Labels, null where there are none that can be read; and why they cannot, null when nothing is wrong. */
+/** Labels, null where none can be read; and the error, null without one. */
 interface LabelsBeside {
   readonly labels: LabelsFile | null;
   readonly trouble: string | null;
@@ -36,7 +36,7 @@ export async function readLabelsBeside(recording: string): Promise<LabelsBeside>
 }
 
 /**
- * Takes labels and puts them beside a recording, whole or not at all; those of before stay as `.before`.
+ * Receives labels and writes them beside a recording, atomically. The earlier ones are kept as `.before`.
  * @throws {UploadError}
  */
 export async function takeLabels(recording: string, request: IncomingMessage): Promise<void> {
@@ -61,11 +61,11 @@ export async function takeLabels(recording: string, request: IncomingMessage): P
   }
 }
 
-/** @throws {UploadError} when it is too long, breaks off, or is no JSON */
+/** @throws {UploadError} when the body is too long, incomplete, or not JSON */
 async function bodyOf(request: IncomingMessage): Promise<unknown> {
   const size = Number(request.headers["content-length"]);
-  if (!Number.isInteger(size)) throw new UploadError(411, "say how long they are (Content-Length)");
-  if (size > MOST) throw new UploadError(413, `labels of up to ${MOST} bytes are taken, these have ${size}`);
+  if (!Number.isInteger(size)) throw new UploadError(411, "their length is missing (Content-Length)");
+  if (size > MOST) throw new UploadError(413, `labels may have up to ${MOST} bytes, these have ${size}`);
   const parts: Buffer[] = [];
   try {
     for await (const part of request) parts.push(part as Buffer);

@@ -7,18 +7,18 @@ import type { FromSensing, SensedReach } from "../sensing/sensing-messages.ts";
 
 export type Moment = FromServer<"recording">["moments"][number];
 
-/** A list that a page can still show. */
+/** Longest list of moments, so that a page can show it. */
 const MOST_MOMENTS = 500;
-/** A pause between frames counts as a gap beyond this many usual intervals and this many microseconds. */
+/** A pause between frames is a gap when it exceeds this many median intervals and SHORTEST_GAP microseconds. */
 const GAP_INTERVALS = 3;
 const SHORTEST_GAP = 150_000;
-/** Whether a reach lets the base go no farther because the way ahead ends at a brink. */
+/** Whether a reach stops the base because the way ahead ends at a brink. */
 export const endsAtBrink = ({ body: { pace } }: SensedReach): boolean =>
   pace?.limit?.cause === END.brink && pace.forward < STOPPED;
 
-/** What is in a recording: when its frames are, and what its sensors and its base said. */
+/** Contents of a recording: times of its frames, and events of its sensors and its base. */
 export interface Outline {
-  /** Of frames, in the order in which they come. */
+  /** Times of the frames, in their order in the recording. */
   readonly frames: readonly number[];
   readonly first: number;
   readonly last: number;
@@ -60,7 +60,7 @@ export function outlineOf(events: Iterable<OutlineEvent>): Outline {
   return frames.length === 0 ? { frames, first: 0, last: 0, moments: [] } : { frames, first, last, moments };
 }
 
-/** Notices what a head says on its way through a recording from its start. */
+/** Collects moments from a head's messages during one run through a recording. */
 export class Noticer {
   readonly moments: Moment[] = [];
   readonly #first: number;
@@ -70,7 +70,7 @@ export class Noticer {
 
   /**
    * @param first    time at which the recording begins
-   * @param topSpeed that the settings allow, m/s
+   * @param topSpeed top speed in the settings, m/s
    */
   constructor(first: number, topSpeed: number) {
     this.#first = first;

@@ -4,10 +4,10 @@ import { FrameWriter, frameSlotMemory } from "../sensing/frame-slot.ts";
 import { Sensing } from "../sensing/sensing.ts";
 import type { FromSensing, SensingStart } from "../sensing/sensing-messages.ts";
 
-/** What a head said last before a frame. */
+/** The latest outputs of a head at a frame. */
 export type Said = Partial<Record<"reach" | "frame" | "brinks", FromSensing>>;
 
-/** A head on its way through a recording from its start, fed with the recording's own times. */
+/** A head that runs through a recording once, on the recording's own times. */
 export class PlayedHead {
   readonly sensing: Sensing;
   readonly #events: Iterator<HeadEvent>;
@@ -15,15 +15,15 @@ export class PlayedHead {
   #next: HeadEvent | null;
   #frames = 0;
   #time: number;
-  /** The head's clock, by which the map is published: the time of the newest event, or of the one before the hold. */
+  /** The clock by which the map is published: the time of the newest event, or during a hold of the last event before it. */
   #clock: number;
   #isHolding = false;
-  /** When the newest event was begun with, milliseconds of this process. */
+  /** Start of the work on the newest event, milliseconds of this process. */
   #begun = 0;
 
   /**
-   * @param start its slots are not used: a writer and a reader must share a slot from its beginning
-   * @param first time at which the recording begins
+   * @param start its slots are not used, because writer and reader of a slot must be made together
+   * @param first start time of the recording
    * @throws {SettingError | RangeError} when setup or settings do not fit
    */
   constructor(recording: Recording, start: SensingStart, first: number, say: (message: FromSensing) => void) {
@@ -35,28 +35,28 @@ export class PlayedHead {
     this.#next = this.#events.next().value ?? null;
   }
 
-  /** The event to be taken next; null at the end. */
+  /** The next event; null at the end. */
   get next(): HeadEvent | null {
     return this.#next;
   }
-  /** Frames taken. */
+  /** Number of frames so far. */
   get frames(): number {
     return this.#frames;
   }
-  /** Of the newest event, by the recording. */
+  /** Time of the newest event in the recording. */
   get time(): number {
     return this.#time;
   }
-  /** Milliseconds that the newest frame has taken so far. */
+  /** Milliseconds of work on the newest event so far. */
   get cost(): number {
     return performance.now() - this.#begun;
   }
-  /** Whether everything that the recording has between the newest frame and the next was taken. */
+  /** Whether all events between the newest frame and the next one are done. */
   get isBetweenFrames(): boolean {
     return this.#next === null || this.#next.kind === "depth";
   }
 
-  /** Publishes nothing of the map until `release`. */
+  /** Stops publishing the map until `release`. */
   hold(): void {
     this.#isHolding = true;
   }
@@ -83,7 +83,7 @@ export class PlayedHead {
     this.sensing.take({ kind: "frame", sensor });
   }
 
-  /** Publishes what waits of the map. */
+  /** Publishes the pending changes of the map. */
   release(blocksEvery: number): void {
     this.#isHolding = false;
     this.#clock = Math.max(this.#time, this.#clock + blocksEvery);
@@ -92,10 +92,10 @@ export class PlayedHead {
   }
 }
 
-/** Frames of which a journal keeps what a head said; some 4 kB each. */
+/** Most frames in a journal; some 4 kB each. */
 const MOST_KEPT = 8192;
 
-/** What a head said of each frame that it has passed. */
+/** The outputs of a head, frame by frame. */
 export class Journal {
   readonly #said = new Map<number, Said>();
 

@@ -1,23 +1,23 @@
-/** Ties the recording's time to the head's clock: what is shown is stamped as if it happened now. */
+/** Maps the recording's time to the head's clock, so that outputs are stamped as if they happened now. */
 export class PlayingClock {
-  /** 1 is as it was recorded; 0 stands still. */
+  /** 1 is real time; 0 is paused. */
   speed = 1;
   #headTime: number;
   #recordingTime: number;
 
-  /** Both in microseconds; they are the same moment. */
+  /** Two times of the same moment, in microseconds. */
   constructor(headTime: number, recordingTime: number) {
     this.#headTime = headTime;
     this.#recordingTime = recordingTime;
   }
 
-  /** From here on both clocks go together, at the present speed. */
+  /** Ties both clocks together at a moment. From there they run at the present speed. */
   anchor(headTime: number, recordingTime: number): void {
     this.#headTime = headTime;
     this.#recordingTime = recordingTime;
   }
 
-  /** The head's clock when the recording's time is shown. */
+  /** The time of the head's clock for a time of the recording. */
   stamp(recordingTime: number): number {
     return Math.round(this.#headTime + (recordingTime - this.#recordingTime) / (this.speed || 1));
   }

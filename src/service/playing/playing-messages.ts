@@ -3,25 +3,25 @@ import type { FromSensing, SensingStart, ToSensing } from "../sensing/sensing-me
 import type { BaselineSaid } from "./baseline.ts";
 import type { Moment } from "./moments.ts";
 
-/** What the thread of a head that plays a recording is given at its start. */
+/** Data of the thread of a head that plays a recording. */
 export interface PlayingStart extends SensingStart {
-  /** Of the recording. */
+  /** Path of the recording. */
   readonly path: string;
 }
 
 export type PlayWish = Omit<FromClient<"play">, "kind" | "id">;
 export type Position = Omit<FromServer<"playing">, "kind" | "sequence" | "time">;
 
-/** What such a head is told. */
+/** Messages to such a head. */
 export type ToPlaying =
   | ToSensing
   | { readonly kind: "play"; readonly ticket: number; readonly wish: PlayWish }
   | { readonly kind: "bookmark"; readonly text: string };
 
-/** What it says. */
+/** Messages from it. */
 export type FromPlaying =
   | FromSensing
-  /** The head begins at the start again: what was sent of its map is void. */
+  /** The head has restarted the recording: the map that was sent so far is void. */
   | { readonly kind: "restarted" }
   | ({ readonly kind: "baseline" } & BaselineSaid)
   | ({ readonly kind: "playing" } & Position)
@@ -31,7 +31,7 @@ export type FromPlaying =
       readonly length: number;
       readonly frames: number;
       readonly moments: readonly Moment[];
-      /** How far a second head has run ahead, 0 to 1, and its paces. */
+      /** Share of the frames that the head ahead has done, 0 to 1, and their paces. */
       readonly known: number;
       readonly curve: Uint8Array;
     };

@@ -10,7 +10,7 @@ import { headTime } from "../time.ts";
 import type { FromPlaying } from "./playing-messages.ts";
 import { type Played, RecordingsFolder, readPlayed } from "./recordings-folder.ts";
 
-/** What comes from the file, and so from no client. */
+/** Kinds of events that come from the file, and so not from clients. */
 const RECORDED: ReadonlySet<string> = new Set([
   "depth",
   "knock",
@@ -23,14 +23,14 @@ const RECORDED: ReadonlySet<string> = new Set([
   "motion",
 ]);
 
-/** A head whose events come from a recording that watchers move about in. */
+/** The mode of a head that plays a recording under the control of watchers. */
 export class PlayingMode implements Mode {
   readonly origin = "recording";
   readonly pretrigger = null;
   readonly recordings: RecordingsFolder | null;
   readonly #host: ModeHost;
   #played: Played;
-  /** The newest message of each topic: a recording may stand still, and late subscribers see what the others saw. */
+  /** The newest message of each topic, for late subscribers: a paused recording sends none. */
   readonly #newest = new Map<Queued, SharedMessage>();
   #contents: Draft<"recording"> | null = null;
 
@@ -58,7 +58,7 @@ export class PlayingMode implements Mode {
   async prepare(): Promise<void> {}
   begin(): void {}
 
-  /** A recording may stand still; that makes nothing in it old. */
+  /** Nothing is late in a recording, which may be paused. */
   lateness(): null {
     return null;
   }
@@ -86,7 +86,7 @@ export class PlayingMode implements Mode {
       case "recording":
         void this.#tellContents(message);
         break;
-      default: // the same as of a live head
+      default: // as with a live head
     }
   }
 
@@ -113,7 +113,7 @@ export class PlayingMode implements Mode {
     this.#offer("recording", new SharedMessage(this.#contents));
   }
 
-  /** Other recordings; none when the folder cannot be read, which is logged. */
+  /** Names of the other recordings; none when the folder cannot be read, which is logged. */
   async #names(): Promise<string[]> {
     try {
       return (await this.recordings?.names()) ?? [];
@@ -156,7 +156,7 @@ export class PlayingMode implements Mode {
     }
   }
 
-  /** Plays another recording of the folder. @throws {WireError} when there is none of that name, or it cannot be played */
+  /** Plays another recording of the folder. @throws {WireError} when there is none of this name, or it cannot be played */
   async #open(name: string): Promise<void> {
     const refuse = (why: string) => new WireError("recording", "open", null, `open: ${why}`);
     const found = this.recordings?.find(name).catch((error: Error) => {

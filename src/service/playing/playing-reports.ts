@@ -8,25 +8,25 @@ type SensedLoad = Extract<FromSensing, { readonly kind: "load" }>;
 /** Microseconds between two reports of the position, and between two of moments or load. */
 const POSITION_EVERY = 100_000;
 const MOMENTS_EVERY = 500_000;
-/** Share of the recording after which the head that runs ahead is reported again. */
+/** Share of the recording between two reports of the head ahead. */
 const AHEAD_EVERY = 0.1;
 
-/** What a played head reports from time to time: where in the recording it is, what happens in the recording, and its load. */
+/** The periodic reports of a played head: its position in the recording, the recording's moments, and its load. */
 export class PlayingReports {
   readonly #outline: Outline;
   readonly #say: (message: FromPlaying) => void;
   readonly #marks: Moment[] = [];
-  /** Of the head's map, and events taken since the last report. */
+  /** Size of the head's map, and events since the last report. */
   #size = { blocks: 0, revision: 0 };
   #events: EventTotals = {};
-  /** Milliseconds of work since the last report of the load, and when that was. */
+  /** Milliseconds of work since the last report of the load, and the time of that report. */
   #worked = 0;
   #loadSince: number;
-  /** Microseconds: when position and moments were reported last. */
+  /** Microseconds: times of the last reports of position and moments. */
   #positionAt = 0;
   #momentsAt = Number.NEGATIVE_INFINITY;
   #areMomentsNew = true;
-  /** Share of the recording that the head ahead had been through at the last report. */
+  /** Share of the recording that the head ahead had done at the last report. */
   #ahead = 0;
 
   /** @param now microseconds of the head's clock */
@@ -36,13 +36,13 @@ export class PlayingReports {
     this.#loadSince = now;
   }
 
-  /** A person marks a moment, microseconds from the start. */
+  /** Adds a person's mark, microseconds from the start. */
   mark(at: number, text: string): void {
     this.#marks.push({ at, what: "mark", text });
     this.#areMomentsNew = true;
   }
 
-  /** Another head runs ahead: its moments replace those of the one before. */
+  /** Notes that another head runs ahead, whose moments replace those of the last one. */
   restartAhead(): void {
     this.#ahead = 0;
     this.#areMomentsNew = true;
@@ -52,7 +52,7 @@ export class PlayingReports {
     this.#worked += milliseconds;
   }
 
-  /** @param isCounted false while the head only catches up: its events were counted before */
+  /** Takes the head's load. @param isCounted false while the head only catches up, with events that were counted before */
   takeLoad({ blocks, revision, events }: SensedLoad, isCounted: boolean): void {
     this.#size = { blocks, revision };
     if (isCounted) addCounts(this.#events, events);

@@ -10,31 +10,30 @@ import type { FromPlaying, PlayWish, Position, ToPlaying } from "./playing-messa
 import { PlayingReports } from "./playing-reports.ts";
 import { RunAhead } from "./run-ahead.ts";
 
-/** Milliseconds of work after which messages are listened for again. */
+/** Milliseconds of work before the thread handles messages again. */
 const SLICE = 12;
-/** A recording that is late by more than this plays slower than was asked, microseconds. */
+/** Microseconds: playback that is late by more than this is slowed down. */
 const MOST_BEHIND = 250_000;
-/** A recording waits at most this long before it looks for its next event again, milliseconds. */
+/** Milliseconds: longest wait before the next event is checked again. */
 const LONGEST_WAIT = 50;
-/** Events that are due within this are taken now, microseconds. */
+/** Microseconds: events that are due within this time are taken now. */
 const EARLY = 500;
-/** Between two rounds, microseconds. */
+/** Microseconds: pause before the recording repeats. */
 const PAUSE = 1_500_000;
-/** Microseconds between two comparisons with the baseline. */
+/** Microseconds between two reports of the baseline. */
 const TELL_BASELINE_EVERY = 60_000;
-/** While the played head has work to do, the head that runs ahead works in one slice of time out of this many. */
+/** While the played head is busy, the head ahead gets one slice of time out of this many. */
 const EVERY_NTH_AHEAD = 4;
 
 /**
- * Plays a recording through a head and moves about in it. The head is deterministic: to go back, another head begins at the
- * start and runs up to the place, so that what is shown of a frame does not depend on the way there. Each frame is mapped;
- * where the machine is too slow, the recording plays slower.
+ * Plays a recording through a head, and seeks in it. To seek backwards, another head runs from the start up to the position. The head is
+ * deterministic, so the outputs of a frame do not depend on earlier seeks. Every frame is mapped; on a slow machine the playback is slower.
  *
- * What the head said of each frame is kept, so that its numbers are shown at once on the way back. The map follows when the
- * head is there.
+ * The outputs of each frame are kept in a journal, so that a seek to a known frame shows its numbers at once. The map follows when the head
+ * has reached the frame.
  *
- * A place is the number of frames before it, together with all events before the next frame. Stamps are moved to the present
- * time of the head's clock.
+ * A position is a number of frames; it includes all events before the next frame. Stamps are converted to the present time of the head's
+ * clock.
  */
 export class Playing {
   readonly #recording: Recording;
@@ -47,25 +46,25 @@ export class Playing {
   #head: PlayedHead;
   readonly #clock: PlayingClock;
   #repeat = true;
-  /** The place that the head is on its way to, where it stops, or plays on if `isPassing`; null while it plays or stands. */
+  /** The position that the head seeks, where it pauses, or plays on if `playsOn`; null while it plays or is paused. */
   #goal: number | null = null;
   #goalFrom = 0;
-  #isPassing = false;
-  /** Another head has begun, and what is shown is still of the one before. */
-  #isAnew = false;
-  /** When the next round begins, by the head's clock; 0 while none is due. */
+  #playsOn = false;
+  /** Whether another head has begun, while the shown outputs are still of the last one. */
+  #isRestarted = false;
+  /** Time of the next repetition, by the head's clock; 0 while none is due. */
   #resumeAt = 0;
   #shown = { frames: 0, time: 0 };
   #said: Said = {};
   #journal = new Journal();
-  /** Goes through the recording before what is shown. */
+  /** The head ahead. */
   #ahead: RunAhead;
-  /** Slices of work since it had one. */
+  /** Slices of work since the head ahead had one. */
   #slicesWithoutAhead = 0;
-  /** What the settings are compared with; null while they are the baseline's own. */
+  /** The baseline of the comparison; null while the settings are the baseline's own. */
   #baseline: Baseline | null = null;
   #toldBaseline = 0;
-  /** Blocks of the map that go out, and questions that are answered, when the head has arrived. */
+  /** Blocks of the map that are sent, and questions that are answered, after the seek. */
   #heldBlocks: FromSensing[] = [];
   #questions: ToSensing[] = [];
   #wanted: ToSensing | null = null;
@@ -123,7 +122,7 @@ export class Playing {
         break;
       case "event":
       case "frame":
-        break; // a recording's own come from its file
+        break; // a recording's events come from its file
       case "pictures":
         this.#wanted = message;
         this.#head.sensing.take(message);
@@ -138,7 +137,7 @@ export class Playing {
     this.#say({ kind: "refused", ticket, message });
   }
 
-  /** Begins another head with other settings, and runs it up to the same frame. */
+  /** Replaces the head by one with other settings, and runs it up to the same frame. */
   #change(ticket: number, change: Readonly<Record<string, number | string>>): void {
     const before = this.#settings;
     try {
@@ -157,7 +156,7 @@ export class Playing {
       this.#ahead = this.#runAhead();
       this.#reports.restartAhead();
       this.#tellBaseline();
-      this.#goTo(to, this.#goal !== null ? this.#isPassing : this.#clock.speed > 0);
+      this.#seek(to, this.#goal !== null ? this.#playsOn : this.#clock.speed > 0);
       this.#say({ kind: "changed", ticket, settings: this.#settings });
     } catch (error) {
       if (!(error instanceof SettingError) && !(error instanceof RangeError)) throw error;
@@ -179,20 +178,20 @@ export class Playing {
     if (speed !== undefined) {
       this.#anchor();
       this.#clock.speed = speed;
-      if (this.#goal !== null) this.#isPassing = speed > 0;
-      else if (speed === 0) this.#goTo(this.#head.frames, false);
-      else if (this.#head.next === null) this.#goTo(0, true);
+      if (this.#goal !== null) this.#playsOn = speed > 0;
+      else if (speed === 0) this.#seek(this.#head.frames, false);
+      else if (this.#head.next === null) this.#seek(0, true);
     }
     const here = this.#goal ?? this.#head.frames;
-    if (to !== undefined) this.#goTo(this.#framesAt(to), this.#clock.speed > 0);
+    if (to !== undefined) this.#seek(this.#framesAt(to), this.#clock.speed > 0);
     else if (step !== undefined) {
       this.#clock.speed = 0;
-      this.#goTo(here + step, false);
+      this.#seek(here + step, false);
     }
     this.#wake(0);
   }
 
-  /** How many frames there are up to a time from the start. */
+  /** Number of frames up to a time from the start. */
   #framesAt(to: number): number {
     const { frames, first } = this.#outline;
     let count = 0;
@@ -200,13 +199,13 @@ export class Playing {
     return count;
   }
 
-  /** Makes for a place; the first one has one frame, so that there is something to show. */
-  #goTo(frames: number, isPassing: boolean): void {
+  /** Seeks a position. The first position has one frame, so that there is something to show. */
+  #seek(frames: number, playsOn: boolean): void {
     const goal = Math.min(Math.max(1, frames), this.#outline.frames.length);
     if (goal < this.#head.frames) this.#begin();
     this.#goal = goal;
     this.#goalFrom = this.#head.frames;
-    this.#isPassing = isPassing;
+    this.#playsOn = playsOn;
     this.#head.hold();
     const known = this.#journal.get(goal);
     if (known !== undefined) {
@@ -221,7 +220,7 @@ export class Playing {
     this.#head = this.#open();
     if (this.#wanted !== null) this.#head.sensing.take(this.#wanted);
     this.#head.hold();
-    this.#isAnew = true;
+    this.#isRestarted = true;
     this.#said = {};
     this.#heldBlocks = [];
   }
@@ -239,7 +238,7 @@ export class Playing {
     this.#timer = null;
     const begun = performance.now();
     let pause = this.#goal !== null ? this.#catchUp(begun) : this.#follow(begun);
-    if (this.#baseline !== null && this.#goal === null && !this.#followBaseline(this.#baseline)) pause = 0;
+    if (this.#baseline !== null && this.#goal === null && !this.#runBaseline(this.#baseline)) pause = 0;
     this.#reports.addWork(performance.now() - begun);
     if (!this.#ahead.isDone && this.#hasTimeAhead(pause)) {
       this.#ahead.work(SLICE);
@@ -249,7 +248,7 @@ export class Playing {
     if (pause !== null) this.#wake(pause);
   }
 
-  /** The head that runs ahead works while nothing else does; and now and then in any case, or it would never come to the end. */
+  /** Whether the head ahead may work: while nothing else does, and in every EVERY_NTH_AHEAD-th slice, so that it also ends on a busy machine. */
   #hasTimeAhead(pause: number | null): boolean {
     const isIdle = pause === null || pause > 0;
     this.#slicesWithoutAhead = isIdle ? 0 : this.#slicesWithoutAhead + 1;
@@ -257,7 +256,7 @@ export class Playing {
     return true;
   }
 
-  /** Works towards the goal. @returns milliseconds until there is more to do; null when it stands still */
+  /** Runs the head towards the goal. @returns milliseconds until the next work; null when paused */
   #catchUp(begun: number): number | null {
     const head = this.#head;
     while (performance.now() - begun < SLICE) {
@@ -272,7 +271,7 @@ export class Playing {
     return 0;
   }
 
-  /** Takes one event. All that is said of a frame has been said when the next one comes. */
+  /** Takes one event. The outputs of a frame are complete when the next frame comes. */
   #step(): void {
     const head = this.#head;
     if (head.next?.kind === "depth") this.#keep();
@@ -286,8 +285,8 @@ export class Playing {
     this.#journal.add(frames, this.#said);
   }
 
-  /** Lets the baseline's head come up to what is shown. @returns whether it is there */
-  #followBaseline(baseline: Baseline): boolean {
+  /** Runs the baseline's head up to the shown frame. @returns whether it has reached it */
+  #runBaseline(baseline: Baseline): boolean {
     if (!baseline.reach(this.#shown.frames, SLICE)) return false;
     if (this.#now() - this.#toldBaseline > TELL_BASELINE_EVERY || this.#clock.speed === 0)
       this.#tellBaseline();
@@ -305,10 +304,10 @@ export class Playing {
 
   #arrive(): void {
     this.#goal = null;
-    if (!this.#isPassing) this.#clock.speed = 0;
+    if (!this.#playsOn) this.#clock.speed = 0;
     this.#anchor();
-    if (this.#isAnew) {
-      this.#isAnew = false;
+    if (this.#isRestarted) {
+      this.#isRestarted = false;
       this.#say({ kind: "restarted" });
     }
     for (const blocks of this.#heldBlocks) this.#say(blocks);
@@ -330,7 +329,7 @@ export class Playing {
     }
   }
 
-  /** Plays in step with the clock. @returns as #catchUp */
+  /** Plays by the clock. @returns as #catchUp */
   #follow(begun: number): number | null {
     if (this.#clock.speed === 0) return null;
     const head = this.#head;
@@ -356,7 +355,7 @@ export class Playing {
     if (this.#resumeAt === 0) this.#resumeAt = now + PAUSE;
     if (now < this.#resumeAt) return LONGEST_WAIT;
     this.#resumeAt = 0;
-    this.#goTo(0, true);
+    this.#seek(0, true);
     return 0;
   }
 
@@ -409,7 +408,7 @@ export class Playing {
     this.#say({ ...message, time: this.#clock.stamp(message.time) });
   }
 
-  /** Reports what is due, also while the recording stands still. Called a few times a second. */
+  /** Sends the reports that are due, also while paused. Called a few times a second. */
   tick(): void {
     this.#reports.report(this.#now(), this.#position, this.#ahead);
   }

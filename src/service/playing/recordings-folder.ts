@@ -10,7 +10,7 @@ import type { Setup } from "../../sense/events.ts";
 import { misfit } from "../../wire/check.ts";
 import { RecordingName } from "../../wire/messages.ts";
 
-/** A recording to be played: its sensors, and the settings that it was made with. */
+/** A recording to be played, with its sensors and the settings of its making. */
 export interface Played {
   readonly path: string;
   readonly name: string;
@@ -18,20 +18,20 @@ export interface Played {
   readonly settings: Readonly<Record<string, unknown>>;
 }
 
-/** @throws {DecodeError} if it is no recording, and file errors */
+/** @throws {DecodeError} if it is not a recording, and file errors */
 export async function readPlayed(path: string): Promise<Played> {
   const recording = await openRecording(path);
   const { setup, settings } = recording.header;
   recording.close();
-  // Other entries of the header are about its making.
+  // Other entries of the header describe how it was made.
   const own = Object.entries(settings).filter(([name]) => Object.hasOwn(SETTINGS, name));
   return { path, name: basename(path), setup, settings: Object.fromEntries(own) };
 }
 
-/** Recordings kept at most: a folder that anybody fills must end somewhere. */
+/** Most recordings in the folder, which clients fill. */
 const MOST_RECORDINGS = 100;
 
-/** Why an upload was not taken, as an HTTP status. */
+/** A refused upload, with its HTTP status. */
 export class UploadError extends Error {
   override readonly name = "UploadError";
   readonly status: number;
@@ -41,10 +41,10 @@ export class UploadError extends Error {
   }
 }
 
-/** The folder of recordings that may be played: by name only, never by path. */
+/** The folder of recordings that may be played. They are addressed by name, never by path. */
 export class RecordingsFolder {
   readonly folder: string;
-  /** Bytes of a recording that is taken. */
+  /** Most bytes of an upload. */
   readonly most: number;
 
   constructor(folder: string, most: number) {
@@ -52,7 +52,7 @@ export class RecordingsFolder {
     this.most = most;
   }
 
-  /** In the order of their names; none where there is no folder yet. @throws other file errors */
+  /** Names of the recordings, sorted; none where the folder does not exist yet. @throws other file errors */
   async names(): Promise<string[]> {
     const all = await readdir(this.folder).catch((error: NodeJS.ErrnoException) => {
       if (error.code === "ENOENT") return [];
@@ -61,13 +61,14 @@ export class RecordingsFolder {
     return all.filter((name) => misfit(RecordingName, name) === null).sort();
   }
 
-  /** Where a recording of that name is, or null. @throws file errors */
+  /** The path of a recording, or null. @throws file errors */
   async find(name: string): Promise<string | null> {
     return (await this.names()).includes(name) ? join(this.folder, name) : null;
   }
 
   /**
-   * Takes a recording under a name that is free, which it returns. Half-sent or unreadable ones leave nothing.
+   * Receives a recording. An incomplete or unreadable one leaves no file.
+   * @returns the free name under which it is stored
    * @throws {UploadError}
    */
   async take(name: string, request: IncomingMessage): Promise<string> {
@@ -75,22 +76,22 @@ export class RecordingsFolder {
     if (why !== null)
       throw new UploadError(400, `a recording's name ends with .brk and has letters, digits and . _ - only`);
     const size = Number(request.headers["content-length"]);
-    if (!Number.isInteger(size)) throw new UploadError(411, "say how long it is (Content-Length)");
+    if (!Number.isInteger(size)) throw new UploadError(411, "its length is missing (Content-Length)");
     if (size > this.most)
-      throw new UploadError(413, `recordings of up to ${this.most} bytes are taken, this has ${size}`);
+      throw new UploadError(413, `a recording may have up to ${this.most} bytes, this one has ${size}`);
     const names = await mkdir(this.folder, { recursive: true })
       .then(() => this.names())
       .catch((error: Error) => {
         throw new UploadError(507, `it could not be kept: ${error.message}`);
       });
     if (names.length >= MOST_RECORDINGS)
-      throw new UploadError(507, `${names.length} recordings are here already`);
+      throw new UploadError(507, `${names.length} recordings are in the folder already`);
     const part = join(this.folder, `.${randomBytes(9).toString("hex")}.part`);
     try {
       await pipeline(request, createWriteStream(part, { flags: "wx", mode: 0o644 }));
       if ((await stat(part)).size !== size) throw new UploadError(400, "it broke off");
       await readPlayed(part).catch((error: Error) => {
-        throw new UploadError(422, `this is no recording that can be read: ${error.message}`);
+        throw new UploadError(422, `this is not a readable recording: ${error.message}`);
       });
       const free = freeName(name, new Set(await this.names()));
       await rename(part, join(this.folder, free));
@@ -103,7 +104,7 @@ export class RecordingsFolder {
   }
 }
 
-/** What is there is never written over. */
+/** A name that is not taken: existing files are never overwritten. */
 function freeName(name: string, taken: ReadonlySet<string>): string {
   const stem = name.slice(0, -4).slice(0, 90);
   for (let n = 2, free = name; ; n++) {

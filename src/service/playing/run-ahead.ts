@@ -6,8 +6,8 @@ import { type Moment, Noticer } from "./moments.ts";
 import type { Journal, PlayedHead, Said } from "./played-head.ts";
 
 /**
- * A second head that goes through a recording before it is played: what happens in it is known early, and so are the numbers of each
- * frame.
+ * A second head that runs through the recording ahead of the playback, so that its moments, and the outputs of each frame, are known
+ * early.
  */
 export class RunAhead {
   readonly #first: number;
@@ -20,9 +20,9 @@ export class RunAhead {
   #done = 0;
 
   /**
-   * @param frames  times of the recording's frames, and `first` when it begins
-   * @param journal receives what the head says of each frame
-   * @param open    begins a head at the start of the recording
+   * @param frames  times of the recording's frames, with its start time `first`
+   * @param journal receives the outputs of each frame
+   * @param open    opens a head at the start of the recording
    */
   constructor(
     { frames, first }: { readonly frames: readonly number[]; readonly first: number },
@@ -48,22 +48,22 @@ export class RunAhead {
     return this.#head === null;
   }
 
-  /** What the head has said so far. */
+  /** The moments so far. */
   get moments(): readonly Moment[] {
     return this.#noticer.moments;
   }
 
-  /** Of the frames, 0 to 1. */
+  /** Share of the frames that are done, 0 to 1. */
   get share(): number {
     return this.#frames.length === 0 ? 1 : this.#done / this.#frames.length;
   }
 
-  /** As the message `recording` has it, up to where the head is. */
+  /** The curve of the message `recording`, for the frames that are done. */
   get curve(): Uint8Array {
     return new Uint8Array(this.#curve.buffer.slice(0, CURVE_BYTES * this.#done));
   }
 
-  /** Goes on. @param slice milliseconds to be spent on it */
+  /** Works for a time. @param slice milliseconds */
   work(slice: number): void {
     const begun = performance.now();
     while (this.#head !== null && performance.now() - begun < slice) {
@@ -76,7 +76,7 @@ export class RunAhead {
     }
   }
 
-  /** All that is said of a frame has been said when the next one comes. */
+  /** Keeps the outputs of a frame, which are complete when the next frame comes. */
   #keep(frames: number): void {
     if (frames === 0 || frames > this.#frames.length) return;
     if (!this.#journal.has(frames)) this.#journal.add(frames, this.#said);

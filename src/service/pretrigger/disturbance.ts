@@ -2,25 +2,25 @@ import type { Quat, Vec3 } from "../../geometry/optics.ts";
 import { conjugate, multiply, turn } from "../../geometry/rigid.ts";
 import type { HeadEvent, Setup } from "../../sense/events.ts";
 
-/** A base on its wheels stands no steeper: a ramp of 1 in 8 is 7 degrees. Radians, and for how long, microseconds. */
+/** Radians: tilt that counts as tipped over, and as level again; and the shortest duration, microseconds. A ramp of 1 in 8 is only 7 degrees. */
 const MOST_TILT = (15 * Math.PI) / 180;
 const LEVEL_AGAIN = (10 * Math.PI) / 180;
 const TILTED_FOR = 300_000;
-/** Height gained or lost that no threshold gives, metres; and metres and seconds of rest until the next may be told. */
+/** Change of height, metres, that counts as lifted: more than a door threshold; and the rest, in metres and seconds, before the next report. */
 const LIFT_HEIGHT = 0.06;
 const AT_REST = 0.02;
 const REST = 2;
-/** Seconds in which speed and height leak away: twice integrated, the least bias would grow without end. */
+/** Time constants, seconds, of the leaky integrals of speed and height. Without leakage any bias would grow without bound. */
 const LEAK_SPEED = 0.5;
 const LEAK_HEIGHT = 1;
-/** Seconds over which the direction of gravity is taken. */
+/** Time constant, seconds, of the mean direction of gravity. */
 const UP_MEAN = 1;
-/** Seconds within which gravity and the accelerometer's scale are learnt. */
+/** Time constant, seconds, of the estimate of gravity times the accelerometer's scale. */
 const LEARN = 20;
-/** Seconds: samples farther apart are no integral. */
+/** Seconds: longest interval between samples that is integrated. */
 const MOST_STEP = 0.05;
 
-/** Notices that the base is tipped over, or lifted (or falls), by its inertial sensor alone. */
+/** Detects that the base is tipped over, lifted, or falls, by its inertial sensor alone. */
 export class DisturbanceWatch {
   readonly #baseFromImu: Quat;
   #tiltedSince = Number.NaN;
@@ -31,7 +31,7 @@ export class DisturbanceWatch {
   #learnt = 0;
   #speed = 0;
   #height = 0;
-  /** Seconds at rest; and whether that was long enough since the last time. */
+  /** Seconds at rest; and whether the rest since the last report was long enough. */
   #rest = 0;
   #isArmed = false;
 
@@ -39,7 +39,7 @@ export class DisturbanceWatch {
     this.#baseFromImu = multiply(baseFromHead.rotation, headFromImu.rotation);
   }
 
-  /** @returns what has begun with this event, or null */
+  /** @returns the disturbance that begins with this event, or null */
   take(event: HeadEvent): { readonly reason: "tilt" | "lift"; readonly text: string } | null {
     if (event.kind === "orientation") return this.#takeTilt(event.time, event.rotation);
     if (event.kind === "inertial") return this.#takeLift(event.time, event.accel);
@@ -69,7 +69,7 @@ export class DisturbanceWatch {
       this.#up = accel;
       return null;
     }
-    // Where up is, by the mean; a jolt sideways has no part in that direction.
+    // The vertical is the mean direction, so that a sideways jolt does not count.
     const share = step / UP_MEAN;
     this.#up = [0, 1, 2].map((a) => this.#up[a]! + share * (accel[a]! - this.#up[a]!)) as unknown as Vec3;
     const norm = Math.hypot(...this.#up);

@@ -17,7 +17,7 @@ import { ReadMemory } from "../../record/reader.ts";
 import type { RecordingWriter } from "../../record/writer.ts";
 import type { ShedEvent } from "../../sense/events.ts";
 
-/** Why a stretch was kept. */
+/** Reasons to keep a stretch. */
 export const REASONS = [
   "knock",
   "tilt",
@@ -31,9 +31,9 @@ export const REASONS = [
 ] as const;
 export type Reason = (typeof REASONS)[number];
 
-/** A stretch that was kept: a whole recording. */
+/** A kept stretch, which is a complete recording. */
 export interface Kept {
-  /** Of its file. */
+  /** Name of its file. */
   readonly name: string;
   readonly reasons: readonly Reason[];
   readonly text: string;
@@ -47,7 +47,7 @@ export type KeptNews =
   | { readonly kind: "kept"; readonly kept: Kept }
   | { readonly kind: "trouble"; readonly why: string };
 
-/** What is to be kept, and why. */
+/** The time range to be kept, and the reasons. */
 export interface Stretch {
   readonly reasons: readonly Reason[];
   readonly texts: readonly string[];
@@ -57,38 +57,38 @@ export interface Stretch {
   readonly until: number;
 }
 
-/** What the folder of linked segments says of itself; null bounds are open. */
+/** Description of a stretch, stored in its folder of linked segments; null bounds are open. */
 interface About {
   readonly about: Omit<Kept, "seconds" | "bytes">;
   readonly bounds: { readonly from: number | null; readonly until: number | null };
 }
 
-/** Events copied between two pauses for other work. */
+/** Events that are copied before the thread handles other work. */
 const AT_ONCE = 32;
-/** Characters of the mark at the end of a kept recording. */
+/** Most characters of the mark at the end of a kept recording. */
 const LONGEST_MARK = 500;
 
 /**
- * The folder of what was kept. Segments are linked into a work folder at once, before the ring can drop them, and joined to one
- * recording when there is time; a work folder that is found at the start is joined then.
+ * The folder of kept stretches. Segments are linked into a work folder at once, before the ring can drop them, and joined into one recording
+ * later. A work folder that is left from an earlier run is joined at the start.
  */
 export class KeptStretches {
   readonly #folder: string;
   readonly #most: number;
   readonly #say: (news: KeptNews) => void;
   #joining: Promise<void> = Promise.resolve();
-  /** Joining happens for weeks: buffers are used again, or each would be garbage. */
+  /** Reused for all recordings, because a head runs for weeks and new buffers would be garbage. */
   readonly #out = new MsgpackWriter();
   readonly #memory = new ReadMemory();
 
-  /** @param most bytes of all recordings; beyond that the oldest go that were not asked for */
+  /** @param most bytes of all recordings. Beyond it the oldest are deleted, except those that a person asked for. */
   constructor(folder: string, most: number, say: (news: KeptNews) => void) {
     this.#folder = folder;
     this.#most = most;
     this.#say = say;
   }
 
-  /** Makes the folder, and joins what an earlier run has linked. @throws file errors */
+  /** Makes the folder, and joins the work folders of an earlier run. @throws file errors */
   takeUp(): void {
     mkdirSync(this.#folder, { recursive: true });
     for (const entry of readdirSync(this.#folder, { withFileTypes: true })) {
@@ -96,27 +96,27 @@ export class KeptStretches {
     }
   }
 
-  /** Keeps these segments from a ring, in their order. @throws file errors when they cannot be linked */
+  /** Keeps segments of a ring, in order. @throws file errors when they cannot be linked */
   keep(paths: readonly string[], stretch: Stretch): void {
     this.#join(this.#link(paths, stretch));
   }
 
-  /** Resolves when all that is to be kept so far is joined. */
+  /** Resolves when all stretches so far are joined. */
   get joined(): Promise<void> {
     return this.#joining;
   }
 
-  /** Does other work when all that is to be kept so far is joined, and before anything that comes later. */
+  /** Queues other work after the stretches so far, and before later ones. */
   whenJoined(work: () => Promise<void>): void {
     this.#joining = this.#joining.then(work);
   }
 
-  /** Keeps these segments within such work. @throws file errors when they cannot be linked */
+  /** Keeps segments from within such work. @throws file errors when they cannot be linked */
   keepNow(paths: readonly string[], stretch: Stretch): Promise<void> {
     return this.#joinNow(this.#link(paths, stretch));
   }
 
-  /** All that was kept, oldest first. */
+  /** All kept stretches, oldest first. */
   list(): Kept[] {
     try {
       return readdirSync(this.#folder)
@@ -127,7 +127,7 @@ export class KeptStretches {
             const about = JSON.parse(readFileSync(join(this.#folder, name), "utf8")) as Kept;
             return existsSync(join(this.#folder, about.name)) ? [about] : [];
           } catch {
-            return []; // half-written by a killed run; the recording itself is whole
+            return []; // a description that a killed run wrote in part; its recording is complete
           }
         });
     } catch {
@@ -135,7 +135,7 @@ export class KeptStretches {
     }
   }
 
-  /** Links segments into a work folder, with what is to be said of them. */
+  /** Links segments into a work folder, with the stretch's description. */
   #link(paths: readonly string[], { reasons, texts, at, from, until }: Stretch): string {
     const name = this.#freeName(at, reasons[0]!);
     const work = join(this.#folder, `.${name}`);
@@ -177,12 +177,12 @@ export class KeptStretches {
       this.#dropOver(kept.name);
       this.#say({ kind: "kept", kept });
     } catch (error) {
-      // The links stay: they are joined at the next start.
+      // The links stay, and are joined at the next start.
       this.#say({ kind: "trouble", why: `not kept: ${(error as Error).message}` });
     }
   }
 
-  /** Makes one recording of the linked segments. @returns null when nothing of the stretch is in them */
+  /** Joins the linked segments into one recording. @returns null when they contain nothing of the stretch */
   async #copy(work: string): Promise<Kept | null> {
     const { about, bounds } = JSON.parse(readFileSync(join(work, "about.json"), "utf8")) as About;
     const part = join(work, "joined.part");
@@ -190,7 +190,7 @@ export class KeptStretches {
     const segments = readdirSync(work).filter((name) => name.endsWith(".brk"));
     for (const name of segments.sort()) {
       const recording = await openRecording(join(work, name), { memory: this.#memory }).catch(() => null);
-      if (recording === null) continue; // killed before its header was written
+      if (recording === null) continue; // the run was killed before it wrote the header
       await joiner.add(recording);
       recording.close();
     }
@@ -202,7 +202,7 @@ export class KeptStretches {
     return kept;
   }
 
-  /** Over the budget the oldest goes that was not asked for. */
+  /** Over the budget, deletes the oldest recordings, except those that a person asked for. */
   #dropOver(newest: string): void {
     const all = this.list();
     let size = all.reduce((sum, { bytes }) => sum + bytes, 0);
@@ -216,7 +216,7 @@ export class KeptStretches {
   }
 }
 
-/** Copies what lies within the bounds out of segments, one after the other, into one recording. */
+/** Copies the events within the bounds from segments, one after the other, into one recording. */
 class Joiner {
   readonly #path: string;
   readonly #text: string;
@@ -227,7 +227,7 @@ class Joiner {
   #setup = "";
   #first = Number.POSITIVE_INFINITY;
   #last = Number.NEGATIVE_INFINITY;
-  /** What the head shed before the first event within the bounds. */
+  /** The level of load shedding before the first event within the bounds. */
   #shed: ShedEvent | null = null;
 
   constructor(path: string, text: string, { from, until }: About["bounds"], out: MsgpackWriter) {
@@ -240,7 +240,7 @@ class Joiner {
 
   async add(recording: Recording): Promise<void> {
     const { header } = recording;
-    // Events of other sensors cannot be in one recording with these. The reason is in the later segment.
+    // A recording cannot contain events of two setups. The later segments are kept, because they contain the reason.
     if (this.#writer !== null && JSON.stringify(header.setup) !== this.#setup) {
       await this.#writer.close();
       this.#writer = null;

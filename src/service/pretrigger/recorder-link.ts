@@ -7,13 +7,13 @@ import type { Kept, Reason } from "./kept-stretches.ts";
 import type { PretriggerSettings } from "./recorder.ts";
 import type { FromPretrigger, PretriggerOrder } from "./recorder-worker.ts";
 
-/** The service's end of the pretrigger: what the head says becomes a reason to keep the last minutes. */
+/** The service's interface to the pre-trigger recorder. Messages of the head become reasons to keep the last minutes. */
 export class PretriggerLink {
-  /** For the sensing thread, once. */
+  /** The port for the sensing thread. It can be transferred once. */
   readonly port: MessagePort;
-  /** All that was kept, oldest first. */
+  /** All kept stretches, oldest first. */
   kept: readonly Kept[] = [];
-  /** Why nothing is recorded at the moment; null when all is well. */
+  /** Why nothing is recorded at present; null without an error. */
   trouble: string | null = null;
   readonly #folder: string;
   readonly #most: number;
@@ -22,7 +22,7 @@ export class PretriggerLink {
   readonly #closed: Promise<void>;
   #isStopped = false;
 
-  /** @param tell gets what a person should know, and whether it is trouble */
+  /** @param tell gets notes for a person, and whether they are errors */
   constructor(settings: PretriggerSettings, tell: (text: string, isTrouble: boolean) => void) {
     const { port1, port2 } = new MessageChannel();
     this.port = port1;
@@ -82,13 +82,13 @@ export class PretriggerLink {
     this.#order({ kind: "keep", reason, text });
   }
 
-  /** Whether what was asked for fills the budget by itself: it is never dropped, so a person must remove some of it. */
+  /** Whether stretches that were asked for fill the budget. They are never deleted, so a person must remove some. */
   get isFull(): boolean {
     const asked = this.kept.filter(({ reasons }) => reasons.includes("asked"));
     return asked.reduce((sum, { bytes }) => sum + bytes, 0) >= this.#most;
   }
 
-  /** What the head says, on its way to the clients. */
+  /** Gets each message of the head. */
   watch(message: FromPlaying): void {
     switch (message.kind) {
       case "knock":
@@ -110,16 +110,16 @@ export class PretriggerLink {
         this.#isStopped = isStopped;
         break;
       }
-      default: // nothing to be kept for
+      default: // no reason to keep anything
     }
   }
 
-  /** Where a kept stretch of that name is, or null. */
+  /** The path of a kept stretch, or null. */
   find(name: string): string | null {
     return this.kept.some((one) => one.name === name) ? join(this.#folder, name) : null;
   }
 
-  /** Waits until what is to be kept is, `most` milliseconds at most: the rest is joined at the next start. */
+  /** Waits, at most `most` milliseconds, until all stretches are joined. The rest is joined at the next start. */
   async close(most: number): Promise<void> {
     this.#order({ kind: "close" });
     await Promise.race([this.#closed, new Promise((resolve) => setTimeout(resolve, most).unref())]);

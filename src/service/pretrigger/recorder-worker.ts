@@ -3,14 +3,14 @@ import type { Kept, Reason } from "./kept-stretches.ts";
 import { type PretriggerNews, PretriggerRecorder, type PretriggerSettings } from "./recorder.ts";
 import type { ToPretrigger } from "./tap.ts";
 
-// The thread of the pre-trigger recorder: it may wait for the disk.
+// The thread of the pre-trigger recorder. It may block on the disk.
 
-/** What the sockets' thread tells it. */
+/** Messages from the service's thread. */
 export type PretriggerOrder =
   | { readonly kind: "keep"; readonly reason: Reason; readonly text: string }
   | { readonly kind: "port"; readonly port: MessagePort }
   | { readonly kind: "close" };
-/** What it says. */
+/** Messages to the service's thread. */
 export type FromPretrigger =
   | PretriggerNews
   | { readonly kind: "list"; readonly kept: readonly Kept[] }
@@ -18,7 +18,7 @@ export type FromPretrigger =
 
 const say = (message: FromPretrigger): void => parentPort!.postMessage(message);
 const recorder = new PretriggerRecorder(workerData as PretriggerSettings, (news) => {
-  // The list first: whoever hears that something was kept finds it there.
+  // The list goes first, so that a kept stretch is in it when its news arrives.
   if (news.kind === "kept") say({ kind: "list", kept: recorder.list() });
   say(news);
 });

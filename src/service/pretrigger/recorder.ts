@@ -8,38 +8,38 @@ import { SegmentRing } from "./ring.ts";
 
 export interface PretriggerSettings {
   readonly folder: string;
-  /** Bytes of the ring of the last minutes, and of all that is kept, at most. */
+  /** Most bytes of the ring, and of all kept recordings. */
   readonly ring: number;
   readonly kept: number;
-  /** Microseconds of one segment of the ring; of what is kept before the reason, and after it. */
+  /** Microseconds: length of a segment of the ring; time that is kept before a reason, and after it. */
   readonly segment: number;
   readonly before: number;
   readonly after: number;
 }
 
-/** What the recorder says of itself. */
+/** News of the recorder. */
 export type PretriggerNews = KeptNews | { readonly kind: "well" };
 
-/** A stretch whose end has not come yet. */
+/** A stretch whose end is still in the future. */
 interface Wish extends Stretch {
   readonly reasons: Reason[];
   readonly texts: string[];
   until: number;
-  /** Further reasons do not put off the end beyond this. */
+  /** Latest end, however many reasons follow. */
   readonly latest: number;
 }
 
-/** Milliseconds until the disk is tried again after it has refused something. */
+/** Back-off after a disk error, milliseconds. */
 const BACK_OFF = 5000;
-/** Reasons that follow each other make one stretch, which ends after this many times `after` at the latest. */
+/** Reasons in quick succession share one stretch, which is at most this many times `after` long. */
 const MOST_AFTER = 4;
-/** Texts of one stretch at most. */
+/** Most texts of one stretch. */
 const MOST_TEXTS = 20;
 
 /**
- * The pre-trigger recorder: always records the last minutes into a ring, and keeps a stretch of it when something happens.
+ * The pre-trigger recorder. It records the last minutes into a ring all the time, and keeps a stretch of it when something happens.
  *
- * Errors of the disk are not thrown: they are said, the oldest of the ring makes room, and the disk is tried again later.
+ * Disk errors are not thrown. They are reported, the oldest segments are deleted, and the disk is tried again later.
  */
 export class PretriggerRecorder {
   readonly #settings: PretriggerSettings;
@@ -56,9 +56,9 @@ export class PretriggerRecorder {
   #newest = Number.NEGATIVE_INFINITY;
 
   /**
-   * Takes up what an earlier run has left: stretches to be joined, and what it recorded last if it ended without closing it.
+   * Restores the state of an earlier run: stretches to be joined, and the last recording, if that run ended without closing it.
    * @param wallClock   for names and lists
-   * @param steadyClock milliseconds, for waiting
+   * @param steadyClock milliseconds, for waits
    */
   constructor(
     settings: PretriggerSettings,
@@ -79,7 +79,7 @@ export class PretriggerRecorder {
     });
   }
 
-  /** Keeps what was recorded last by a run that did not close it: a power cut, a crash, a fall. */
+  /** Keeps the last segments of a run that did not close: after a power cut, a crash, or a fall. */
   async #keepBrokenOff(): Promise<void> {
     const { before, segment } = this.#settings;
     const paths = this.#ring.leftBehind(1 + Math.ceil(before / segment));
@@ -91,7 +91,7 @@ export class PretriggerRecorder {
       recording.close();
       if (isClosed) return;
     } catch {
-      return; // not even a header: there is nothing in it
+      return; // without a header there is nothing in it
     }
     await this.#kept.keepNow(paths, {
       reasons: ["broken off"],
@@ -100,10 +100,10 @@ export class PretriggerRecorder {
       from: Number.NEGATIVE_INFINITY,
       until: Number.POSITIVE_INFINITY,
     });
-    this.#ring.forgetLeftBehind(); // the next start must not keep it again
+    this.#ring.forgetLeftBehind(); // so that the next start does not keep it again
   }
 
-  /** Sensors and settings of the events that come from now on. */
+  /** Sets sensors and settings of the following events. */
   begin(setup: Setup, settings: Readonly<Record<string, unknown>>): void {
     this.#guarded(() => this.#ring.begin(setup, settings));
     this.#disturbance = new DisturbanceWatch(setup);
@@ -124,7 +124,7 @@ export class PretriggerRecorder {
     });
   }
 
-  /** Keeps a stretch before and after the newest event. */
+  /** Keeps a stretch around the newest event. */
   keep(reason: Reason, text: string): void {
     const { before, after } = this.#settings;
     const now = this.#newest;
@@ -152,7 +152,7 @@ export class PretriggerRecorder {
     if (paths.length > 0) this.#kept.keep(paths, wish);
   }
 
-  /** Ends the segment and waits until all that is to be kept is. */
+  /** Ends the segment, and waits until all stretches are joined. */
   async close(): Promise<void> {
     this.#guarded(() => {
       this.#ring.endSegment();
@@ -161,7 +161,7 @@ export class PretriggerRecorder {
     await this.#kept.joined;
   }
 
-  /** All that was kept, oldest first. */
+  /** All kept stretches, oldest first. */
   list(): Kept[] {
     return this.#kept.list();
   }
@@ -174,7 +174,7 @@ export class PretriggerRecorder {
     }
   }
 
-  /** The disk is full, or gone: the oldest makes room, and the disk is tried again in a while. */
+  /** Handles a disk error: deletes the oldest segments, and backs off. */
   #refused(error: Error): void {
     this.#ring.giveUpSegment();
     this.#pausedUntil = this.#steadyClock() + BACK_OFF;

@@ -9,15 +9,15 @@ const SOFTWARE = "brinkmap serve";
 
 interface Segment {
   readonly path: string;
-  /** Microseconds: its first event, and its newest. */
+  /** Microseconds: times of its first and its newest event. */
   readonly from: number;
   until: number;
   bytes: number;
 }
 
 /**
- * The newest events on disk, within a budget of bytes. The ring is made of segments, each a whole recording, so a killed process
- * loses at most the record in flight. The oldest segments make room for new ones.
+ * The newest events on disk, within a budget of bytes. The ring consists of segments, each of them a complete recording, so a killed process
+ * loses at most the record in flight. The oldest segments are deleted to make room.
  */
 export class SegmentRing {
   readonly #folder: string;
@@ -25,20 +25,20 @@ export class SegmentRing {
   readonly #length: number;
   readonly #failed: (error: Error) => void;
   readonly #segments: Segment[] = [];
-  /** Segments of an earlier run: only to be dropped. */
+  /** Segments of an earlier run, which are only deleted. */
   readonly #old: Segment[] = [];
   #header: { readonly setup: Setup; readonly settings: Readonly<Record<string, unknown>> } | null = null;
   #writer: RecordingWriter | null = null;
   #count = 0;
-  /** What the head sheds: each segment begins with it, because that segment may be all that is kept. */
+  /** The present level of load shedding. Each segment begins with it, because it may be the first one of a kept stretch. */
   shed: ShedEvent | null = null;
-  /** Recording happens for weeks: the buffer is used again, or each would be garbage. */
+  /** Reused for all segments, because a head runs for weeks and new buffers would be garbage. */
   readonly #out = new MsgpackWriter();
 
   /**
    * @param budget bytes of all segments
-   * @param length microseconds of one
-   * @param failed is called when the disk refuses the end of a segment
+   * @param length microseconds of a segment
+   * @param failed called when the end of a segment cannot be written
    */
   constructor(folder: string, budget: number, length: number, failed: (error: Error) => void) {
     this.#folder = folder;
@@ -47,7 +47,7 @@ export class SegmentRing {
     this.#failed = failed;
   }
 
-  /** Makes the folder, and takes over the segments in it. @throws file errors */
+  /** Makes the folder, and lists the segments in it. @throws file errors */
   takeUp(): void {
     mkdirSync(this.#folder, { recursive: true });
     const names = readdirSync(this.#folder)
@@ -60,7 +60,7 @@ export class SegmentRing {
     this.#count = names.length === 0 ? 0 : Number(names.at(-1)!.slice(0, 8)) + 1;
   }
 
-  /** Files of the newest segments of an earlier run, oldest first; fewer when there are no more. */
+  /** Files of the newest segments of an earlier run, oldest first; at most `count`. */
   leftBehind(count: number): readonly string[] {
     return this.#old.slice(-count).map(({ path }) => path);
   }
@@ -71,7 +71,7 @@ export class SegmentRing {
     if (last !== undefined) rmSync(last.path, { force: true });
   }
 
-  /** Sensors and settings of the events that come from now on. */
+  /** Sets sensors and settings of the following events. */
   begin(setup: Setup, settings: Readonly<Record<string, unknown>>): void {
     this.endSegment();
     this.#header = { setup, settings };
@@ -82,7 +82,7 @@ export class SegmentRing {
     return this.#header !== null;
   }
 
-  /** Ends the segment if it is as long as one should be. */
+  /** Ends the segment if it has its full length. */
   endSegmentBefore(time: number): void {
     if (this.#writer !== null && time - this.#segments.at(-1)!.from >= this.#length) this.endSegment();
   }
@@ -95,7 +95,7 @@ export class SegmentRing {
     this.#segments.at(-1)!.bytes = writer.size;
   }
 
-  /** Ends the segment after the disk has refused something: what has reached it stays readable, without an index. */
+  /** Ends the segment after a disk error. The written part stays readable, without an index. */
   giveUpSegment(): void {
     void this.#writer?.close().catch(() => {});
     this.#writer = null;
@@ -103,8 +103,8 @@ export class SegmentRing {
   }
 
   /**
-   * Writes an event, in a new segment if none is open.
-   * @returns false when it fits no sensor of the header; nothing was written then
+   * Writes an event, to a new segment if none is open.
+   * @returns false when it fits no sensor of the header, so that nothing was written
    * @throws file errors
    */
   write(event: HeadEvent): boolean {
@@ -121,7 +121,7 @@ export class SegmentRing {
     return true;
   }
 
-  /** Files of the segments with anything between two times, oldest first. */
+  /** Files of the segments that overlap a time range, oldest first. */
   between(from: number, until: number): readonly string[] {
     return this.#segments
       .filter((segment) => segment.until >= from && segment.from <= until)
@@ -149,7 +149,7 @@ export class SegmentRing {
     try {
       rmSync(oldest.path, { force: true });
     } catch {
-      // The disk does not even remove it; the next is tried later.
+      // The file cannot be deleted either. The next attempt comes later.
     }
     return true;
   }

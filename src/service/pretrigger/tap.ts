@@ -2,7 +2,7 @@ import type { MessagePort } from "node:worker_threads";
 import type { HeadEvent, Setup } from "../../sense/events.ts";
 import { Batch } from "../batch.ts";
 
-/** What the sensing thread tells the pretrigger; images travel in buffers that come back. */
+/** Messages from the sensing thread to the pre-trigger recorder. Images are in buffers that are returned. */
 export type ToPretrigger =
   | {
       readonly kind: "begin";
@@ -20,15 +20,15 @@ export type ToPretrigger =
       readonly images: ArrayBuffer;
     };
 
-/** Frames on their way to the pretrigger at most. With a slower disk frames are left out of the recording; the head does not wait. */
+/** Most frames in flight to the recorder. Beyond it frames are left out of the recording, so that the head never waits for a slow disk. */
 const MOST_ON_THE_WAY = 12;
 
-/** Hands what comes in to the pretrigger's thread, without ever waiting for it. */
+/** Forwards events to the pre-trigger recorder's thread without waiting for it. */
 export class PretriggerTap {
   readonly #batch: Batch<ToPretrigger>;
   readonly #free: ArrayBuffer[] = [];
   #out = 0;
-  /** Frames that the pretrigger had no time for. */
+  /** Number of frames that were left out. */
   leftOut = 0;
 
   constructor(port: MessagePort) {
@@ -41,7 +41,7 @@ export class PretriggerTap {
   }
 
   begin(setup: Setup, settings: Readonly<Record<string, unknown>>): void {
-    this.#free.length = 0; // of other sizes
+    this.#free.length = 0; // the image size may have changed
     this.#batch.add({ kind: "begin", setup, settings });
   }
 

@@ -4,28 +4,28 @@ import { encodeClasses, MOST_BLOCK_BYTES } from "../../wire/blocks.ts";
 
 type Grid = Parameters<typeof changedSince>[0];
 
-/** Finds the blocks of the map that have changed since the last time, now and then, and packs them for the wire. */
+/** Periodically finds the blocks of the map that have changed, and encodes them for the wire. */
 export class ChangedBlocks {
   readonly #grid: Grid;
   readonly #every: number;
   readonly #voxels = new Uint8Array(BLOCK_VOXELS);
   #ids = new Int32Array(1024);
-  /** Of the map when it was looked at last. */
+  /** Revision of the map at the last check. */
   #revision = 0;
   #next = 0;
 
-  /** @param every microseconds between two looks */
+  /** @param every microseconds between two checks */
   constructor(grid: Grid, every: number) {
     this.#grid = grid;
     this.#every = every;
   }
 
-  /** Changes so far are not told. */
+  /** Skips the changes so far. */
   skip(): void {
     this.#revision = this.#grid.frame;
   }
 
-  /** Null when no look is due, or nothing has changed. */
+  /** Changed blocks; null when no check is due, or nothing has changed. */
   due(now: number): { readonly count: number; readonly bytes: Uint8Array } | null {
     const grid = this.#grid;
     if (now < this.#next || grid.frame === this.#revision) return null;

@@ -1,20 +1,20 @@
-// Words of the control block.
+// Indices of the words of the control block.
 const MIDDLE = 0;
 const OVERTAKEN = 1;
 const WORDS = 2;
 const FRESH = 4;
-/** Per buffer: time, arrival, sequence, whether it has amplitudes. */
+/** Numbers per buffer: time, arrival, sequence, and whether it has amplitudes. */
 const LABELS = 4;
 
 export interface FrameLabel {
-  /** Microseconds of the head's clock: mid-exposure, and arrival here. */
+  /** Microseconds of the head's clock: mid-exposure, and arrival. */
   readonly time: number;
   readonly arrival: number;
   readonly sequence: number;
   readonly hasAmplitude: boolean;
 }
 
-/** The shared memory of a slot; goes to another thread as it is. */
+/** The shared memory of a slot, which can be sent to another thread. */
 export interface FrameSlotMemory {
   readonly pixels: number;
   readonly control: SharedArrayBuffer;
@@ -33,14 +33,14 @@ export function frameSlotMemory(pixels: number): FrameSlotMemory {
   };
 }
 
-/** Frames of a slot that were not taken before the next came. */
+/** Number of frames of a slot that were overtaken: not taken before the next one. */
 export const overtakenIn = ({ control }: FrameSlotMemory): number =>
   Atomics.load(new Int32Array(control), OVERTAKEN);
 
 /**
- * Hands depth frames from one thread to another, newest first: a queue of one. The writer fills a buffer of its own and
- * swaps it for the middle one; the reader swaps its own for the middle one when that is fresh. Neither side waits, no frame is
- * torn, and a frame that was not taken in time is overtaken by the next. One writer, one reader.
+ * Passes depth frames from one thread to another by triple buffering: a queue of length one for the newest frame. The writer fills its own
+ * buffer and swaps it with the middle one. The reader swaps its own buffer with the middle one when that is fresh. Neither side waits, no
+ * frame is torn, and a frame that was not taken in time is overtaken by the next one. One writer, one reader.
  */
 class FrameSlot {
   protected readonly control: Int32Array;
@@ -55,7 +55,7 @@ class FrameSlot {
     this.images = new Uint16Array(memory.images);
   }
 
-  /** Whether it works on this memory. */
+  /** Whether it uses this memory. */
   is(memory: FrameSlotMemory): boolean {
     return this.images.buffer === memory.images;
   }
@@ -69,7 +69,7 @@ class FrameSlot {
 export class FrameWriter extends FrameSlot {
   #own = 0;
 
-  /** Where the next frame's counts go. */
+  /** The buffer for the next frame's counts. */
   get counts(): Uint16Array {
     return this.image(this.#own, 0);
   }
@@ -77,7 +77,7 @@ export class FrameWriter extends FrameSlot {
     return this.image(this.#own, 1);
   }
 
-  /** Hands the frame over. @returns whether it overtook one that was not taken yet */
+  /** Publishes the frame. @returns whether it overtook one that was not taken */
   publish({ time, arrival, sequence, hasAmplitude }: FrameLabel): boolean {
     this.labels.set([time, arrival, sequence, hasAmplitude ? 1 : 0], LABELS * this.#own);
     const before = Atomics.exchange(this.control, MIDDLE, this.#own | FRESH);
@@ -91,7 +91,7 @@ export class FrameWriter extends FrameSlot {
 export class FrameReader extends FrameSlot {
   #own = 2;
 
-  /** Takes the newest frame, or null when there is none since the last. Its arrays are valid until the next call. */
+  /** Takes the newest frame; null when there is no new one. Its arrays are valid until the next call. */
   take(): (FrameLabel & { readonly counts: Uint16Array; readonly amplitude: Uint16Array | null }) | null {
     if ((Atomics.load(this.control, MIDDLE) & FRESH) === 0) return null;
     this.#own = Atomics.exchange(this.control, MIDDLE, this.#own) & 3;

@@ -1,16 +1,16 @@
 /** Frames between decisions. */
 const WINDOW = 15;
-/** Share of the time between frames above which work is shed, and below which it comes back. */
+/** Load, as a share of the time between frames, above which mapping is shed, and below which it is restored. */
 const HIGH = 0.85;
 const LOW = 0.4;
-/** Share of frames missed, and microseconds by which this thread's timer is late, that together say: held back from outside. */
+/** Share of missed frames, and lateness of this thread's timer in microseconds, that together show a lack of processor time. */
 const MANY_MISSED = 0.05;
 const FEW_MISSED = 0.02;
 const LATE = 5000;
 const MOST_SHED = 4;
 /**
- * Calm windows after which a step comes back, and by how much longer each time that one had to be taken again so soon after: to
- * try costs late frames where there is never more time than now.
+ * Back-off: windows of low load before a level is restored; the factor on them each time that the level must be shed again soon after; their
+ * cap; and the number of windows that is soon. Each attempt costs late frames on a machine that has no time to spare.
  */
 const PATIENCE = 2;
 const MORE_PATIENCE = 4;
@@ -18,11 +18,11 @@ const MOST_PATIENCE = 512;
 const SOON = 30;
 
 /**
- * Keeps the frame's budget on a slow board by mapping fewer frames: each step halves how many, and how often watchers are told.
- * What is judged for the base's sake is never put off. A frame that is not mapped still gets its pose and its reach.
+ * Sheds load on a slow board by mapping fewer frames. Each level halves the rate of mapping, and of messages to watchers. The judgement of
+ * frames for the base is never shed: a frame that is not mapped still gets its pose and its reach.
  *
- * Two things tell of too much work: frames that take nearly all the time there is, and frames that were never seen while this
- * thread's own timer came late, because others have the processor. Frames missed alone may be the sensor's fault.
+ * Two signs show overload: frames that take nearly all the time between frames; and missed frames while this thread's timer is late, because
+ * other processes have the processor. Missed frames alone may be the sensor's fault.
  */
 export class Governor {
   #shed = 0;
@@ -34,7 +34,7 @@ export class Governor {
   #first = Number.NaN;
   #calm = 0;
   #patience = PATIENCE;
-  /** Windows since a step came back. */
+  /** Windows since a level was restored. */
   #since = Number.POSITIVE_INFINITY;
 
   /** The level of a shed event. 0: every frame is mapped; n: one in 2^n of each sensor. */
@@ -42,13 +42,13 @@ export class Governor {
     return this.#shed;
   }
 
-  /** A timer of this thread went off. @param late microseconds by which it was late */
+  /** Takes the lateness of this thread's timer. @param late microseconds */
   beat(late: number): void {
     this.#late += Math.max(0, late);
     this.#beats++;
   }
 
-  /** @param arrival of the frame, @param cost of it, both microseconds, @param missed frames before it that were never seen */
+  /** Takes a frame. @param arrival and @param cost in microseconds, @param missed number of frames missed before it */
   add(arrival: number, cost: number, missed: number): void {
     if (Number.isNaN(this.#first)) {
       this.#first = arrival;

@@ -11,18 +11,18 @@ import { type FrameSlotMemory, frameSlotMemory } from "./frame-slot.ts";
 import { Intake } from "./intake.ts";
 import type { FromSensing, SensingStart } from "./sensing-messages.ts";
 
-/** What a head begins with. */
+/** The parts of a head. */
 export interface HeadParts {
   readonly setup: Setup;
-  /** Core settings by name; those left out have their defaults. */
+  /** Core settings by name. Missing ones have their defaults. */
   readonly settings: Readonly<Record<string, unknown>>;
 }
 
-/** A thread that runs a head, and what it is given beside SensingStart. */
+/** A thread that runs a head, and its data besides SensingStart. */
 export interface HeadThread {
   readonly script: URL;
   readonly data: object;
-  /** A port among the data that the thread gets for itself. */
+  /** A port in the data, which is transferred. */
   readonly port: MessagePort | null;
 }
 
@@ -31,12 +31,12 @@ interface Ticket {
   readonly reject: (error: Error) => void;
 }
 
-/** Samples that come often and for which nothing waits: they go to the head with the next message that matters. */
+/** Frequent samples that are not urgent: they are sent to the head along with the next urgent message. */
 const UNHURRIED: ReadonlySet<string> = new Set(["orientation", "inertial", "reference", "mount", "motion"]);
-/** Microseconds between looks for changed blocks of the map. */
+/** Microseconds between checks for changed blocks of the map. */
 const BLOCKS_EVERY = 200_000;
 
-/** The service's end of the head, which runs in a thread of its own: orders go in, answers and news come out. */
+/** The service's interface to the head, which runs in a thread of its own. */
 export class HeadLink {
   readonly intake: Intake;
   readonly #hear: (message: FromPlaying) => void;
@@ -54,8 +54,8 @@ export class HeadLink {
   /**
    * Starts the head's thread.
    * @param hear   gets each message of the head
-   * @param failed is called when the thread dies: there is no head any more
-   * @throws {ConfigError | SettingError} when setup or settings do not fit
+   * @param failed called when the thread has died
+   * @throws {ConfigError | SettingError} when setup or settings are not valid
    */
   constructor(
     parts: HeadParts,
@@ -77,15 +77,15 @@ export class HeadLink {
   get settings(): Settings {
     return this.#settings;
   }
-  /** One per sensor, in their order. */
+  /** The slots, one per sensor in their order. */
   get slots(): readonly FrameSlotMemory[] {
     return this.#slots;
   }
-  /** Metres; known once the head is ready. */
+  /** Metres. Valid once the head is ready. */
   get voxelSize(): number {
     return this.#voxelSize;
   }
-  /** Resolves when the head has begun; rejects when it could not. */
+  /** Resolves when the head has started; rejects when it could not. */
   get ready(): Promise<void> {
     return this.#ready;
   }
@@ -100,7 +100,7 @@ export class HeadLink {
     const worker = new Worker(script, {
       workerData: { ...start, ...data },
       transferList: port === null ? [] : [port],
-      // Little is allocated per frame; the default would hold tens of megabytes of garbage.
+      // Little is allocated per frame. The default limit would let tens of megabytes of garbage accumulate.
       resourceLimits: { maxYoungGenerationSizeMb: 8 },
     });
     const ready = new Promise<void>((resolve, reject) => {
@@ -114,7 +114,7 @@ export class HeadLink {
         }
       });
       worker.on("error", (error) => {
-        if (worker !== this.#worker) return; // the head before this one
+        if (worker !== this.#worker) return; // a message of the replaced head
         reject(error);
         this.#failed(error);
       });
@@ -141,7 +141,7 @@ export class HeadLink {
     }
   }
 
-  /** Another head takes the place of this one; questions that wait are refused. Resolves when the new one is ready. */
+  /** Replaces the head; pending questions are refused. Resolves when the new head is ready. */
   async replace(parts: HeadParts, thread: HeadThread): Promise<void> {
     const old = this.#worker;
     this.#setup = normalized(parts.setup);
@@ -156,14 +156,14 @@ export class HeadLink {
     await this.#ready;
   }
 
-  /** Sends an order; frames, contacts and questions at once, samples along with the next of these. */
+  /** Sends a message: frames, contacts and questions at once, samples along with the next of these. */
   post(order: ToPlaying, moved: readonly ArrayBuffer[] = []): void {
     this.#orders.add(order, moved);
     if (order.kind !== "event" || !UNHURRIED.has(order.event.kind)) this.#orders.send();
   }
 
   /**
-   * Sends an order and waits for its answer.
+   * Sends a request and waits for its answer.
    * @throws {SettingError} when the head refuses
    */
   request<K extends FromSensing["kind"]>(
@@ -176,12 +176,12 @@ export class HeadLink {
     });
   }
 
-  /** Gives the head's thread a port through which another thread sends it frames and samples. */
+  /** Transfers a port to the head's thread, by which another thread sends it frames and samples. */
   connect(port: MessagePort): void {
     this.#worker.postMessage({ kind: "port", port }, [port]);
   }
 
-  /** Slots for these sensors; those whose image size has not changed are kept. */
+  /** Makes slots for sensors. Slots whose image size is unchanged are kept. */
   slotsFor(sensors: readonly SensorSetup[]): readonly FrameSlotMemory[] {
     return sensors.map((sensor, i) => {
       const slot = this.#slots[i];
@@ -191,8 +191,8 @@ export class HeadLink {
   }
 
   /**
-   * Other sensors from now on.
-   * @throws {ConfigError | SettingError} when they do not fit; nothing has changed then
+   * Replaces the sensors.
+   * @throws {ConfigError | SettingError} when they are not valid; nothing has changed then
    */
   async changeSensors(sensors: readonly SensorSetup[]): Promise<void> {
     const setup = normalized({ ...this.#setup, sensors });
@@ -211,7 +211,7 @@ export class HeadLink {
 
 const slotOf = ({ optics }: SensorSetup): FrameSlotMemory => frameSlotMemory(optics.width * optics.height);
 
-/** The setup with rotations of unit length. @throws {ConfigError} when one is not nearly so already */
+/** The setup with normalised rotations. @throws {ConfigError} when one is far from unit length */
 const normalized = ({ sensors, baseFromHead, headFromImu }: Setup): Setup => ({
   sensors: sensors.map(normalizedSensor),
   baseFromHead: rigid(baseFromHead, "baseFromHead"),

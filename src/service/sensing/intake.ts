@@ -8,16 +8,16 @@ import type { FromClient } from "../../wire/messages.ts";
 import { type FrameSlotMemory, FrameWriter } from "./frame-slot.ts";
 import type { ToSensing } from "./sensing-messages.ts";
 
-/** Stamps may lie so far behind or ahead of the head's clock, microseconds. */
+/** Microseconds by which a stamp may lag behind, or be ahead of, the head's clock. */
 const MOST_BEHIND = 2_000_000;
 const MOST_AHEAD = 100_000;
 
-/** What a client may send of the world. */
+/** Messages of clients with observations. */
 export type Observation = FromClient<
   "depth" | "orientation" | "inertial" | "reference" | "mount" | "motion" | "knock" | "floorcheck" | "waiver"
 >;
 
-/** Turns what sensors and bases send into events for the sensing thread; frames go by shared memory. */
+/** Turns messages of sensors and bases into events for the sensing thread. Frames go through shared memory. */
 export class Intake {
   setup: Setup;
   readonly #post: (message: ToSensing) => void;
@@ -36,7 +36,7 @@ export class Intake {
     this.#now = now;
   }
 
-  /** Other sensors from now on; writers of slots that stay are kept. */
+  /** Replaces the sensors. Writers of unchanged slots are kept. */
   change(setup: Setup, slots: readonly FrameSlotMemory[]): void {
     this.#writers = slots.map((memory, i) =>
       this.#writers[i]?.is(memory) ? this.#writers[i] : new FrameWriter(memory),
@@ -44,7 +44,7 @@ export class Intake {
     this.setup = setup;
   }
 
-  /** @throws {WireError} when it fits no sensor, or its stamp is of another clock */
+  /** Takes an observation. @throws {WireError} when it fits no sensor, or its stamp is of another clock */
   take(message: Observation): void {
     const time = this.#stamp(message);
     switch (message.kind) {
@@ -153,12 +153,12 @@ export class Intake {
     this.publish(sensor, { time, sequence: message.sequence, hasAmplitude: message.amplitude !== null });
   }
 
-  /** Where a built-in source puts the next frame of a sensor. */
+  /** The writer by which a built-in source writes the next frame of a sensor. */
   writer(sensor: number): FrameWriter {
     return this.#writers[sensor]!;
   }
 
-  /** Hands over what was put into the sensor's writer. */
+  /** Publishes the frame in the sensor's writer. */
   publish(
     sensor: number,
     label: { readonly time: number; readonly sequence: number; readonly hasAmplitude: boolean },

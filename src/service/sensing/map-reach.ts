@@ -4,17 +4,17 @@ import { COLUMN, type LayersView } from "../../map/layers.ts";
 import { END } from "../../terms/safety.ts";
 
 export interface ReachPlan {
-  /** Bearings all round. */
+  /** Number of bearings around the base. */
   readonly bearings: number;
-  /** Metres from the base's floor point at which looking starts: what lies nearer is under the robot. */
+  /** Metres from the base's floor point at which the search starts: everything nearer is under the robot. */
   readonly from: number;
-  /** Metres looked at most. */
+  /** Metres: range of the search. */
   readonly range: number;
 }
 
 export const REACH_PLAN: ReachPlan = { bearings: 72, from: 0.25, range: 4 };
 
-/** Distances by bearing as they go on the wire: whole millimetres, and what ends the way. */
+/** Distances by bearing in their wire format: whole millimetres, and the kind of end. */
 export interface Bearings {
   readonly first: number;
   readonly step: number;
@@ -24,8 +24,8 @@ export interface Bearings {
 }
 
 /**
- * Reach as far as the map's layers tell it: along each bearing to the first column that is in the way or whose floor was
- * never seen. It stands on the map alone; a judgement of the newest frame by itself takes its place where there is one.
+ * Reach by the map's layers alone: along each bearing to the first column that is blocked, or whose floor was never seen. It is used only
+ * where the guard cannot judge frames.
  */
 export function reachOfMap(
   layers: LayersView,
@@ -62,9 +62,9 @@ function endOf(kind: number): number {
     case COLUMN.blocked:
       return END.obstacle;
     case COLUMN.clear:
-    case COLUMN.overhang: // it hangs above the body's height
+    case COLUMN.overhang: // above the body's height
       return END.open;
-    default: // free space without floor is no floor
+    default: // free space without known floor
       return END.unseen;
   }
 }

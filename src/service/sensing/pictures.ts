@@ -4,36 +4,36 @@ import { packCodes, packImage } from "../../wire/image.ts";
 import type { Draft } from "../../wire/messages.ts";
 import { Trail } from "./trail.ts";
 
-/** Images go out this wide at most, pixels: every n-th pixel of a wider one, so that each keeps its own reason. */
+/** Greatest width of sent images, pixels. Of a wider one every n-th pixel is sent, so that each keeps its own reason. */
 const WIDEST = 200;
-/** The newest are told. */
+/** Most keyframes that are sent, the newest ones. */
 const MOST_KEYFRAMES = 2000;
 /** Cells of footing to each side of the base: 5 m with cells of 5 cm. */
 const AROUND = 100;
 
-/** What watchers see beside the numbers; the sensor is a number here. */
+/** Pictures for watchers. The sensor is an index here. */
 export type Picture =
   | ({ readonly kind: "image"; readonly sensor: number } & Omit<Draft<"image">, "kind" | "sensor">)
   | Draft<"ground">
   | Draft<"trail">;
 
 const TOPICS = ["image", "ground", "trail"] as const;
-/** How often each is wanted, microseconds between two; 0 is never. */
+/** Microseconds between two pictures of each kind; 0 is never. */
 export type PicturesWanted = Readonly<Record<(typeof TOPICS)[number], number>>;
 const NEVER = { image: 0, ground: 0, trail: 0 };
 
-/** A frame as it went through the head. */
+/** A frame that the head has processed. */
 export interface Viewed {
   readonly sensor: number;
   readonly time: number;
   readonly sequence: number;
-  /** Its arrays are read before the next frame is taken. */
+  /** Read before the next frame is taken. */
   readonly amplitude: Uint16Array | null;
 }
 
 /**
- * What watchers see of frames beside the numbers: the depth image with why pixels were left out, and the footing around the
- * base. Made only while somebody wants it, as often as the one who wants it most, after all that the base is told.
+ * Pictures for watchers: the depth image with the reasons of unused pixels, the footing around the base, and the trail. They are made only
+ * while a client wants them, at the highest rate that a client wants, and after all messages to the base.
  */
 export class Pictures {
   readonly #head: Head;
@@ -54,13 +54,13 @@ export class Pictures {
     this.again(now);
   }
 
-  /** A frame has gone through the head. */
+  /** Takes a processed frame. */
   take(viewed: Viewed, now: number): void {
     this.#newest = viewed;
     this.look(now);
   }
 
-  /** Says what is due of the newest frame. */
+  /** Sends the pictures of the newest frame that are due. */
   look(now: number): void {
     if (this.#newest === null) return;
     for (const what of TOPICS) {
@@ -77,7 +77,7 @@ export class Pictures {
     }
   }
 
-  /** Says the newest again, whether it is due or not. */
+  /** Sends the pictures of the newest frame again, due or not. */
   again(now: number): void {
     this.#next = { ...NEVER };
     this.#toldTrail = -1;
@@ -138,7 +138,7 @@ export class Pictures {
     };
   }
 
-  /** Null while nothing of it is new. */
+  /** The trail; null while it has not changed. */
   #way(time: number): Picture | null {
     const { stops, version } = this.trail;
     if (version === this.#toldTrail) return null;

@@ -21,20 +21,20 @@ export interface Place {
   readonly floor: FloorView;
   /** Metres. */
   readonly columnSize: number;
-  /** Metres up to which clearance is known. */
+  /** Metres: range of the clearance field. */
   readonly clearanceLimit: number;
   /** Null before the base's first pose. */
   readonly worldFromBase: Pose | null;
   readonly grid: GridView;
   readonly footing: FootingView;
   readonly trail: Trail;
-  /** Microseconds: of the newest frame. */
+  /** Microseconds: time of the newest frame. */
   readonly time: number;
 }
 
 /**
- * Answers from the map, in time that grows with the length of the way asked about only.
- * @returns null when the question is in the base's frame and the place of the base is not known
+ * Answers a question from the map. The cost grows only with the length of the way in the question.
+ * @returns null when the question is in the base's frame and the pose of the base is not known
  */
 export function answer(question: Question, place: Place): Answer | null {
   const { layers, columnSize, worldFromBase } = place;
@@ -94,7 +94,7 @@ export function answer(question: Question, place: Place): Answer | null {
       const { curvature, length } = question;
       const at = (s: number): readonly [number, number, number] => {
         const turned = curvature * s;
-        // Chord of the arc: 2 sin(turned / 2) / curvature, at half the turn; s itself when it is straight.
+        // Chord of the arc: 2 sin(turned / 2) / curvature, at half the turn; s for a straight line.
         const chord = Math.abs(turned) < 1e-9 ? s : (2 * Math.sin(turned / 2)) / curvature;
         const mean = heading + turned / 2;
         return [x0 + chord * Math.cos(mean), y0 + chord * Math.sin(mean), heading + turned];
@@ -106,7 +106,7 @@ export function answer(question: Question, place: Place): Answer | null {
   }
 }
 
-/** What is known of one place, since when, and from where. */
+/** The evidence for one point, with its age and the position of the base. */
 function evidenceAt(point: readonly [number, number, number], place: Place): Answer {
   const { grid, footing, trail, columnSize, time } = place;
   const [i, j, k] = point.map((metres) => Math.floor(metres / columnSize)) as [number, number, number];
@@ -131,7 +131,7 @@ function evidenceAt(point: readonly [number, number, number], place: Place): Ans
   };
 }
 
-/** Goes along the way column by column, looking across its whole width. */
+/** Walks along the way column by column, across its whole width. */
 function walk(
   at: (s: number) => readonly [number, number, number],
   length: number,

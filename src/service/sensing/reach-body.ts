@@ -3,15 +3,15 @@ import type { ReachOutput } from "../../head/outputs.ts";
 import type { Draft } from "../../wire/messages.ts";
 import type { Bearings } from "./map-reach.ts";
 
-// What the guard says, as it goes on the wire: lengths in whole millimetres, ages in milliseconds.
+// The guard's answer in its wire format: lengths in whole millimetres, ages in milliseconds.
 
-/** A reach without what only the service knows: which frame, until when it may be obeyed, and whether it is late by now. */
+/** A reach without the fields that only the service knows: frame number, expiry, and lateness. */
 export type ReachBody = Omit<Draft<"reach">, "kind" | "time" | "until" | "frame">;
 type Limit = NonNullable<NonNullable<ReachBody["pace"]>["limit"]>;
 
 const LONGEST_AGE = 65535;
 const millimetres = (metres: number): number => Math.max(0, Math.round(1000 * metres));
-/** An age of Infinity is the longest. */
+/** Whole milliseconds, capped to the wire's range; also for Infinity. */
 const milliseconds = (seconds: number): number =>
   Math.max(0, Math.min(LONGEST_AGE, Math.round(1000 * seconds)));
 
@@ -23,7 +23,7 @@ const limitOf = ({ cause, bearing, distance, outline, age }: PaceLimit): Limit =
   ageMs: Number.isFinite(age) ? Math.max(0, Math.round(1000 * age)) : null,
 });
 
-/** @param range metres looked at most */
+/** @param range metres: range of the guard */
 export function reachBody(output: ReachOutput, range: number): ReachBody {
   const { sight, source, distance, ends, ages, viewAges, pace, waiver } = output;
   const { room, limit, ...speeds } = pace;

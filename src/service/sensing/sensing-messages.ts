@@ -8,18 +8,18 @@ import type { FrameSlotMemory } from "./frame-slot.ts";
 import type { Picture, PicturesWanted } from "./pictures.ts";
 import type { ReachBody } from "./reach-body.ts";
 
-/** What the sensing thread is given at its start. */
+/** Data of the sensing thread. */
 export interface SensingStart {
   readonly setup: Setup;
   readonly settings: Readonly<Record<string, unknown>>;
   readonly slots: readonly FrameSlotMemory[];
-  /** Microseconds between looks for changed blocks. */
+  /** Microseconds between checks for changed blocks. */
   readonly blocksEvery: number;
-  /** To the thread that records the last minutes; none without it. */
+  /** Port to the pre-trigger recorder; none without it. */
   readonly pretrigger?: MessagePort | null;
 }
 
-/** What the sensing thread is told. */
+/** Messages to the sensing thread. */
 export type ToSensing =
   | { readonly kind: "event"; readonly event: Exclude<HeadEvent, { kind: "depth" }> }
   | { readonly kind: "frame"; readonly sensor: number }
@@ -36,12 +36,12 @@ export type ToSensing =
       readonly slots: readonly FrameSlotMemory[];
     }
   | { readonly kind: "clear"; readonly ticket: number }
-  /** How often pictures are wanted, microseconds; 0 is never. */
+  /** Wanted rates of pictures. */
   | { readonly kind: "pictures"; readonly wanted: PicturesWanted }
   | { readonly kind: "snapshot"; readonly ticket: number }
   | { readonly kind: "load"; readonly ticket: number; readonly bytes: Uint8Array };
 
-/** What the base must know, said before anything else of a frame. */
+/** The result for the base, which is sent before all other results of a frame. */
 export interface SensedReach {
   readonly kind: "reach";
   readonly time: number;
@@ -52,7 +52,7 @@ export interface SensedReach {
   readonly body: ReachBody;
 }
 
-/** A frame that went through the head. */
+/** A frame that the head has processed. */
 export interface SensedFrame {
   readonly kind: "frame";
   readonly sensor: number;
@@ -61,13 +61,13 @@ export interface SensedFrame {
   readonly missed: number;
   readonly revision: number;
   readonly worldFromBase: Pose;
-  /** How well it is known, when it is tracked. */
+  /** Quality of a tracked pose; null for other poses. */
   readonly track: TrackState | null;
   /** Milliseconds that the frame took. */
   readonly cost: number;
 }
 
-/** Events by kind; frames are told one by one. */
+/** Number of events by kind. */
 export type EventCounts = Readonly<EventTotals>;
 export type EventTotals = Partial<Record<HeadEvent["kind"], number>>;
 
@@ -77,7 +77,7 @@ export function addCounts(into: EventTotals, counts: EventCounts): void {
   }
 }
 
-/** What the sensing thread says. */
+/** Messages from the sensing thread. */
 export type FromSensing =
   | Picture
   | { readonly kind: "ready"; readonly voxelSize: number; readonly settings: Settings }
@@ -93,9 +93,9 @@ export type FromSensing =
       readonly shed: number;
       readonly blocks: number;
       readonly revision: number;
-      /** What came in since the last report. */
+      /** Events since the last report. */
       readonly events: EventCounts;
-      /** Frames that the pretrigger had no time for, since the start. */
+      /** Frames since the start that the pre-trigger recorder had to leave out. */
       readonly leftOut: number;
     }
   | {

@@ -4,10 +4,9 @@ import { headTime } from "../time.ts";
 import { Sensing } from "./sensing.ts";
 import type { FromSensing, SensingStart, ToSensing } from "./sensing-messages.ts";
 
-// The sensing thread. A player's thread talks to it through a port of its own, so that its frames do not pass the sockets'
-// thread.
+// The sensing thread. A player's thread sends to it through a port of its own, so that its frames do not pass through the service's thread.
 
-/** Microseconds between looks at what is due. */
+/** Microseconds between checks for due reports. */
 const BEAT = 100_000;
 
 const batch = new Batch<FromSensing>((messages, moved) => parentPort!.postMessage(messages, moved));

@@ -20,8 +20,8 @@ import type { EventTotals, FromSensing, SensingStart, ToSensing } from "./sensin
 const LOAD_EVERY = 500_000;
 
 /**
- * Runs a head: takes the newest frames out of their slots, and says the reach of each before anything else. It has a thread of its
- * own (sensing-worker.ts); everything comes in by `take` and goes out by `say`.
+ * Runs a head in a thread of its own (sensing-worker.ts): takes the newest frames from their slots, and sends the reach of each before all
+ * other results. Messages come in by `take` and go out by `say`.
  */
 export class Sensing {
   readonly #head: Head;
@@ -29,16 +29,16 @@ export class Sensing {
   readonly #now: () => number;
   #readers: FrameReader[];
   readonly #governor: Governor;
-  /** The level of shedding that the head was told, and the one that a played recording asks for. */
+  /** Level of load shedding of the head, and the level in a played recording. */
   #shedLevel = 0;
   #playedShed = 0;
-  /** Of each sensor's newest frame. */
+  /** Sequence number of each sensor's newest frame. */
   readonly #sequences: number[] = [];
   readonly #pictures: Pictures;
   readonly #blocks: ChangedBlocks;
-  /** The sensor's number of the newest frame. */
+  /** Sequence number of the newest frame of all sensors. */
   #frame = 0;
-  /** Whether the reach of the event that the head is taking has been said already. */
+  /** Whether the reach of the present event was sent already. */
   #isReachTold = false;
   #nextLoad = 0;
   #worked = 0;
@@ -78,20 +78,20 @@ export class Sensing {
     this.tick(now);
   }
 
-  /** A timer of this thread went off. @param late by how many microseconds */
+  /** Takes a beat of this thread's timer. @param late microseconds of lateness */
   beat(late: number): void {
     this.#governor.beat(late);
     this.tick();
   }
 
-  /** Publishes what is due, also when nothing comes in. Called after each message and with each beat. */
+  /** Sends the reports that are due. Called after each message and with each beat. */
   tick(now = this.#now()): void {
     const blocks = this.#blocks.due(now);
     if (blocks !== null) this.#say({ kind: "blocks", revision: this.#head.grid.frame, ...blocks });
     if (now >= this.#nextLoad) this.#reportLoad(now);
   }
 
-  /** Pictures of the newest frame, whether they are due or not. */
+  /** Sends the pictures of the newest frame, due or not. */
   showAgain(): void {
     this.#pictures.again(this.#now());
   }
@@ -127,7 +127,7 @@ export class Sensing {
         this.#try(message.ticket, () => {
           this.#head.change(this.#head.settings, message.setup);
           this.#pretrigger?.begin(this.#head.setup, this.#head.settings);
-          // A reader knows which buffer of its slot is its own, so readers of slots that stay are kept.
+          // A reader holds the index of its own buffer, so readers of unchanged slots are kept.
           this.#readers = message.slots.map((memory, i) => {
             const known = this.#readers[i];
             return known?.is(memory) ? known : new FrameReader(memory);
@@ -194,7 +194,7 @@ export class Sensing {
 
   #takeFrame(sensor: number): void {
     const frame = this.#readers[sensor]?.take() ?? null;
-    if (frame === null) return; // a newer notice took it already
+    if (frame === null) return; // taken at an earlier notice
     const { time, sequence, counts, amplitude } = frame;
     const begun = this.#now();
     const missed = Math.max(0, sequence - (this.#sequences[sensor] ?? sequence - 1) - 1);
@@ -208,7 +208,7 @@ export class Sensing {
     this.#pictures.take({ sensor, time, sequence, amplitude }, this.#now());
   }
 
-  /** Tells the head and the pre-trigger ring how much is shed, when that has changed. */
+  /** Sends a changed level of load shedding to the head and the pre-trigger recorder. */
   #shed(time: number): void {
     const level = Math.max(this.#governor.shed, this.#playedShed);
     if (level === this.#shedLevel) return;
@@ -245,7 +245,7 @@ export class Sensing {
           this.#say(output);
           break;
         case "track":
-          // The way so far has another shape now.
+          // The loop closure has changed the shape of the earlier path.
           if (output.note.what === "loop closed" && output.note.distance > 0) this.#pictures.trail.clear();
           this.#say(output);
           break;
@@ -254,14 +254,14 @@ export class Sensing {
           break;
         case "glance":
         case "layers":
-          break; // in the reach; the head's own
+          break; // contained in the reach, or internal to the head
         default:
           output satisfies never;
       }
     }
   }
 
-  /** Says the one reach of an event. */
+  /** Sends the reach of an event once. */
   #tellReach(outputs: readonly HeadOutput[]): void {
     const say = (time: number, holds: number, body: ReachBody) =>
       this.#say({ kind: "reach", time, holds, frame: this.#frame, body });
@@ -277,7 +277,7 @@ export class Sensing {
     say(frame.time, 1e6 * HOLD_MOST, reachOfObstacles(obstacles));
   }
 
-  /** Whether any sensor is one that the guard judges. */
+  /** Whether the guard can judge at least one of the sensors. */
   get #seesFloor(): boolean {
     return this.#head.setup.sensors.some(({ optics }) => optics.model !== "scan");
   }

@@ -1,23 +1,23 @@
 import type { Pose, Vec3 } from "../../geometry/optics.ts";
 import { toYawPitchRoll } from "../../geometry/rigid.ts";
 
-/** A point is kept so far from the one before, metres; farther apart when there are too many. */
+/** Metres between two points of the trail; it doubles whenever there are too many. */
 const STEP = 0.05;
 const MOST_POINTS = 2048;
 
-/** Where the base was when, and how that was known. */
+/** One point of the trail. */
 export interface Stop {
   /** Microseconds. */
   readonly time: number;
-  /** Of the map with that frame in it; 0 when it was not mapped. */
+  /** Revision of the map with the frame in it; 0 when it was not mapped. */
   readonly revision: number;
   readonly position: Vec3;
   readonly yaw: number;
-  /** How well the pose was known, or where it came from. */
+  /** Quality class of a tracked pose, or the source of another one. */
   readonly class: string;
 }
 
-/** The way of the base, in bounded memory: when it is full, every second point goes and the next ones lie farther apart. */
+/** The path of the base in bounded memory. When it is full, every second point is dropped, and the spacing doubles. */
 export class Trail {
   #stops: Stop[] = [];
   #step = STEP;
@@ -48,7 +48,7 @@ export class Trail {
     this.#step *= 2;
   }
 
-  /** Where the base was at a time: the last point before it, the first one if there is none. */
+  /** The last point before a time; the first point if there is none. */
   at(time: number): Stop | null {
     return this.#stops.findLast((stop) => stop.time <= time) ?? this.#stops[0] ?? null;
   }

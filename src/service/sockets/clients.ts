@@ -5,7 +5,7 @@ import { headTime } from "../time.ts";
 import type { Queued } from "./outbox.ts";
 import type { Session } from "./session.ts";
 
-/** All open connections, and what they are told together. */
+/** All open connections, and messages to all of them. */
 export class Clients {
   readonly #sessions = new Set<Session>();
   readonly #log: Logger;
@@ -21,12 +21,12 @@ export class Clients {
     this.#sessions.delete(session);
   }
 
-  /** Connections, whether they have said hello or not. */
+  /** Number of connections, before and after hello. */
   get sockets(): number {
     return this.#sessions.size;
   }
 
-  /** Connections that have said hello. */
+  /** Number of connections after hello. */
   get count(): number {
     let count = 0;
     for (const { role } of this.#sessions) if (role !== null) count++;
@@ -39,44 +39,44 @@ export class Clients {
     return count;
   }
 
-  /** Gives the newest message of a topic to everyone who has subscribed to it. */
+  /** Queues the newest message of a topic for all its subscribers. */
   offer(topic: Queued, message: SharedMessage): void {
     for (const { outbox } of this.#sessions) outbox?.offer(topic, message);
   }
 
-  /** Tells everyone who listens to notes, and the log: trouble with level "warn", which is logged with --quiet, too. */
+  /** Sends a note to its subscribers and to the log. Errors have the level "warn", which is also logged with --quiet. */
   note(what: Draft<"note">["what"], text: string, level: "info" | "warn" = "info"): void {
     this.#log[level]({ what }, text);
     for (const { outbox } of this.#sessions) outbox?.note({ kind: "note", time: headTime(), what, text });
   }
 
-  /** A finding goes to all bases, and to everyone who listens to notes. */
+  /** Sends a finding to all bases, and to the subscribers of notes. */
   tellFinding(finding: Draft<"finding">): void {
     for (const { role, outbox } of this.#sessions) {
       if (role === "base" || outbox?.wantsNotes) outbox?.reply(finding);
     }
   }
 
-  /** The map has changed. */
+  /** Called after a change of the map. */
   mapChanged(): void {
     for (const { outbox } of this.#sessions) outbox?.pump();
   }
 
-  /** The highest rate at which any client wants a topic, messages a second. */
+  /** The highest subscribed rate of a topic, messages a second. */
   rateOf(topic: Queued): number {
     let rate = 0;
     for (const { outbox } of this.#sessions) rate = Math.max(rate, outbox?.rateOf(topic) ?? 0);
     return rate;
   }
 
-  /** Watchers get their messages at intervals that are `factor` times as long. */
+  /** Multiplies the intervals of messages to watchers by a factor. */
   stretchWatchers(factor: number): void {
     for (const { role, outbox } of this.#sessions) {
       if (role === "watcher" && outbox !== null) outbox.stretch = factor;
     }
   }
 
-  /** Closes connections that say no hello, or whose peer is gone. */
+  /** Closes connections that send no hello, or whose peer is gone. */
   check(now: number): void {
     for (const session of this.#sessions) session.check(now);
   }

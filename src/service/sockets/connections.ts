@@ -15,8 +15,8 @@ const SMALL_MESSAGE = 64 * 1024;
 /** Longest message of a client that sends frames, bytes: 1,920 x 1,200 pixels, depth and amplitude of 16 bits. */
 const FRAME_MESSAGE = 4 * 1920 * 1200 + 4096;
 /**
- * Compression for clients that offer it (RFC 7692; browsers do): half the bytes of a reach. No history is kept between
- * messages and the window is small, so that a client costs memory only while a message is being packed.
+ * Compression for clients that offer it (RFC 7692; browsers do). It halves the bytes of a reach. There is no context takeover and the window
+ * is small, so that a client costs memory only while a message is being compressed.
  */
 const DEFLATE = {
   serverNoContextTakeover: true,
@@ -30,9 +30,9 @@ export interface ConnectionParts {
   readonly guard: RequestGuard;
   readonly clients: Clients;
   readonly log: Logger;
-  /** What sessions ask of the service. */
+  /** The service's interface for sessions. */
   readonly host: Host;
-  /** A connection has ended. */
+  /** Called after a connection has ended. */
   closed(): void;
 }
 
@@ -54,22 +54,22 @@ export class Connections {
     this.#large = new WebSocketServer({ ...common, perMessageDeflate: false, maxPayload: FRAME_MESSAGE });
   }
 
-  /** New connections are refused from now on. */
+  /** Refuses new connections. */
   stop(): void {
     this.#isStopping = true;
   }
 
-  /** A TCP connection was opened. */
+  /** Takes a new TCP connection. */
   opened(socket: Socket): void {
     this.#lobby.enter(socket);
   }
 
-  /** It may ask for documents, or become a WebSocket. */
+  /** Takes a connection that speaks HTTP: for documents, or for an upgrade to a WebSocket. */
   speaksHttp(socket: Socket): void {
     this.#endsHttp.set(socket, takeOneRequestAtATime(socket));
   }
 
-  /** The session's hello was accepted. */
+  /** Takes a session whose hello was accepted. */
   admitted(session: Session): void {
     this.#lobby.leave(session);
     const socket = this.#sockets.get(session);
@@ -96,7 +96,7 @@ export class Connections {
     });
   }
 
-  /** Status line and text of the refusal; null when the connection is let in. */
+  /** Status line and text of a refusal; null for an accepted connection. */
   #refusalOf(request: IncomingMessage): readonly [status: string, why: string] | null {
     const offered = (request.headers["sec-websocket-protocol"] ?? "").split(",").map((name) => name.trim());
     const objection = this.#parts.guard.objectionTo(request);

@@ -1,14 +1,14 @@
 import type { Socket } from "node:net";
 
-/** Sockets that have not said hello, pages being loaded included. The oldest make room for new ones. */
+/** Most sockets before hello, including those that load the page. The oldest are closed for new ones. */
 const MOST_WAITING = 256;
-/** Bytes of a WebSocket before its hello is accepted, and of all such together: a hello with 16 sensors has 8 KiB. */
+/** Most bytes from a WebSocket before its hello is accepted, and from all of them together. A hello with 16 sensors has 8 KiB. */
 const MOST_BYTES_EACH = 64 * 1024;
 const MOST_BYTES_TOGETHER = 1024 * 1024;
 
-/** A WebSocket that has not said hello. */
+/** A WebSocket before hello. */
 export interface Guest {
-  /** It has sent too much. Nothing more is read from it. */
+  /** Closes it because it has sent too much. Nothing more is read from it. */
   sendAway(why: string): void;
 }
 
@@ -18,8 +18,7 @@ interface Seat {
 }
 
 /**
- * Where connections wait until their hello is accepted. They are not authenticated yet, so their number and the bytes that they may send
- * are bounded.
+ * Connections before their hello is accepted. They are not authenticated yet, so their number and the bytes from them are bounded.
  */
 export class Lobby {
   /** Oldest first. */
@@ -27,7 +26,7 @@ export class Lobby {
   readonly #seats = new Map<Guest, Seat>();
   #bytes = 0;
 
-  /** A TCP connection was opened. */
+  /** Takes a new TCP connection. */
   enter(socket: Socket): void {
     const key = keyOf(socket);
     this.#sockets.set(key, socket);
@@ -40,7 +39,7 @@ export class Lobby {
     oldest![1].destroy();
   }
 
-  /** A connection has become a WebSocket: its bytes are counted until it leaves. */
+  /** Takes a connection that has become a WebSocket, and counts its bytes until it leaves. */
   seat(guest: Guest, socket: Pick<Socket, "on" | "off">): void {
     const seat: Seat = { guest, bytes: 0 };
     this.#seats.set(guest, seat);
@@ -58,7 +57,7 @@ export class Lobby {
       this.#sendAway(seat, `${MOST_BYTES_EACH} bytes may come before welcome: wait for it`);
     } else if (this.#bytes > MOST_BYTES_TOGETHER) {
       const greediest = [...this.#seats.values()].reduce((a, b) => (b.bytes > a.bytes ? b : a));
-      this.#sendAway(greediest, "too much comes from connections that have not said hello");
+      this.#sendAway(greediest, "too many bytes before hello, over all connections");
     }
   }
 
@@ -67,7 +66,7 @@ export class Lobby {
     guest.sendAway(why);
   }
 
-  /** The hello was accepted, or the connection is gone. */
+  /** Removes a WebSocket whose hello was accepted, or that is gone. */
   leave(guest: Guest): void {
     const seat = this.#seats.get(guest);
     if (seat === undefined) return;
@@ -75,12 +74,12 @@ export class Lobby {
     this.#bytes -= seat.bytes;
   }
 
-  /** The hello was accepted: this socket does not make room for others any more. */
+  /** Removes a socket whose hello was accepted, so that it is not closed for new ones. */
   admit(socket: Pick<Socket, "remoteAddress" | "remotePort">): void {
     this.#sockets.delete(keyOf(socket));
   }
 }
 
-/** The same for a connection and for the encrypted one on top of it. */
+/** A key that is the same for a TCP connection and for the TLS connection on top of it. */
 const keyOf = ({ remoteAddress, remotePort }: Pick<Socket, "remoteAddress" | "remotePort">): string =>
   `${remoteAddress} ${remotePort}`;

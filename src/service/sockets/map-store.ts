@@ -3,39 +3,39 @@ import { BLOCK_VOXELS } from "../../map/grid.ts";
 interface StoredBlock {
   readonly key: number;
   readonly change: number;
-  /** As on the wire. */
+  /** In wire format. */
   readonly bytes: Uint8Array;
 }
 
 const LONGEST_RUN = 64;
-/** Changes that are kept in order beyond one for each block. */
+/** Replaced entries that the order may hold before it is compacted. */
 const SPARE = 256;
 
-/** What a client lacks, as far as it fits. */
+/** Changes that a client lacks, up to a limit of bytes. */
 export interface MapChanges {
-  /** Blocks as on the wire, one after the other. */
+  /** Blocks in wire format, one after the other. */
   readonly bytes: Uint8Array;
   readonly count: number;
-  /** Blocks that did not fit. */
+  /** Number of blocks beyond the limit. */
   readonly left: number;
-  /** The change that the client has reached with them. */
+  /** Number of the newest change among them. */
   readonly to: number;
 }
 
 /**
- * The map as clients get it: every block's newest bytes, in the order in which they changed. Changes are numbered; what a
- * client lacks is then the end of that order, however long it was away, so that a slow client costs no memory.
+ * The map for clients: the newest bytes of every block, in the order of their changes. Changes are numbered, so the changes that a client
+ * lacks are the tail of that order, however long it was away. A slow client costs no memory.
  */
 export class MapStore {
-  /** Another epoch is another map. */
+  /** Identifies the map: another epoch is another map. */
   epoch: string;
   /** Number of the newest change. */
   change = 0;
-  /** Bytes of all blocks. */
+  /** Total bytes of all blocks. */
   size = 0;
-  /** Newest of every block, by key. */
+  /** The newest bytes of every block, by key. */
   readonly #blocks = new Map<number, StoredBlock>();
-  /** Oldest change first; those that a later one has replaced are left out now and then. */
+  /** Changes, oldest first. Replaced ones are removed from time to time. */
   #order: StoredBlock[] = [];
 
   constructor(epoch: string) {
@@ -46,13 +46,13 @@ export class MapStore {
     return this.#blocks.size;
   }
 
-  /** Every block's newest bytes; a block's bytes never change. */
+  /** The newest bytes of every block. The arrays are immutable. */
   get blocks(): readonly Uint8Array[] {
     this.#tidy();
     return this.#order.map(({ bytes }) => bytes);
   }
 
-  /** Another map from now on. */
+  /** Starts another map. */
   reset(epoch: string): void {
     this.epoch = epoch;
     this.#blocks.clear();
@@ -61,7 +61,7 @@ export class MapStore {
     this.change = 0;
   }
 
-  /** Takes blocks that changed, as `encodeClasses` wrote them one after the other. */
+  /** Adds changed blocks in the format of `encodeClasses`, one after the other. */
   add(bytes: Uint8Array): void {
     const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.byteLength);
     for (let at = 0; at < bytes.length; ) {
@@ -85,7 +85,7 @@ export class MapStore {
     return this.#blocks.get(block.key) === block;
   }
 
-  /** Where in the order the first change after `change` is. */
+  /** Index in the order of the first change after `change`. */
   #after(change: number): number {
     let [low, high] = [0, this.#order.length];
     while (low < high) {
@@ -96,7 +96,7 @@ export class MapStore {
     return low;
   }
 
-  /** What came after `change`, oldest first: as many blocks as fit into `limit` bytes, and at least one. */
+  /** The changes after `change`, oldest first: as many blocks as fit into `limit` bytes, and at least one. */
   since(change: number, limit: number): MapChanges {
     if (change >= this.change) return { bytes: new Uint8Array(0), count: 0, left: 0, to: this.change };
     const out: StoredBlock[] = [];

@@ -3,28 +3,28 @@ import type { Draft, Topic } from "../../wire/messages.ts";
 import type { MapStore } from "./map-store.ts";
 import { type Lane, Unread } from "./unread.ts";
 
-/** What an outbox writes to. */
+/** The connection that an outbox writes to. */
 export interface Wire {
   send(data: string | Uint8Array): void;
-  /** Asks for a sign that everything before was read; `Outbox.confirm` gets the number back. */
+  /** Sends a ping. Its answer shows that everything before was read, and calls `Outbox.confirm` with the number. */
   ping(sequence: number): void;
-  /** Bytes that the system has not taken yet. */
+  /** Bytes that the system has not accepted yet. */
   readonly backlog: number;
 }
 
-/** Replies that may wait; a client that keeps asking without reading is closed. */
+/** Most pending replies. A client that keeps asking without reading is closed. */
 const MOST_REPLIES = 128;
 const MOST_NOTES = 64;
-/** Messages of one topic that may be on their way unread: at 30 Hz a round trip of 100 ms goes unnoticed. */
+/** Most unread messages of one topic in flight. At 30 Hz it allows a round trip of 100 ms. */
 const MOST_UNREAD = 3;
-/** Bytes on their way unread at most, of everything together. */
+/** Most unread bytes in flight, in total. */
 const MOST_BYTES_UNREAD = 256 * 1024;
-/** Bytes of one patch of the map. */
+/** Most bytes of one patch of the map. */
 const LONGEST_PATCH = 16 * 1024;
 
-/** Topics of which the newest message takes the place of the one that waits. */
+/** Topics of which a newer message replaces the pending one. */
 export type Queued = Exclude<Topic, "map" | "notes">;
-/** The order when several wait: the reach goes first, because the base drives by it. */
+/** Priority of pending messages. The reach goes first, because the base drives by it. */
 const RANK: Readonly<Record<Queued, number>> = {
   reach: 0,
   pose: 1,
@@ -46,19 +46,19 @@ interface Subscription {
 }
 
 /**
- * What waits for one client; its memory is bounded whatever the client does. A newer reach, pose or pulse replaces the one that
- * waits. Of the map only the number of the newest change that the client has is kept. Replies and notes are counted.
+ * Pending messages of one client. Its memory is bounded whatever the client does. A newer reach, pose or pulse replaces the pending one. Of the
+ * map only the number of the client's newest change is stored. The number of replies and notes is limited.
  *
- * The kernel's socket buffers hold seconds of messages, so a client that stops reading would not show. Messages are therefore
- * followed by a ping, one at a time, which every WebSocket client answers once it has read so far (RFC 6455, 5.5.2), and only a
- * few messages may be unanswered. A client that reads again after a pause gets those few, then the newest.
+ * The kernel's socket buffers hold seconds of messages, so they hide a client that has stopped reading. Messages are therefore followed by a
+ * ping, one at a time, which every WebSocket client answers once it has read up to it (RFC 6455, 5.5.2). Only a few messages may be
+ * unanswered. A client that reads again after a pause gets those few, and then the newest.
  */
 export class Outbox {
   readonly #wire: Wire;
   readonly #form: Form;
   readonly #map: MapStore;
   readonly #now: () => number;
-  /** Whether the client says what it has read; else its pongs do. */
+  /** Whether the client confirms with `seen` messages; else its pongs count. */
   readonly #confirms: boolean;
   readonly #subscriptions = new Map<Queued, Subscription>();
   readonly #replies: SharedMessage[] = [];
@@ -75,11 +75,11 @@ export class Outbox {
   #confirmed = 0;
   #timer: NodeJS.Timeout | null = null;
   #isClosed = false;
-  /** Called when the client asks faster than it reads. */
+  /** Called when too many replies are pending. */
   readonly #overflow: () => void;
-  /** Factor on the intervals of watchers: a head under load sends them fewer messages. */
+  /** Factor on the intervals of watchers. It is larger while the head sheds load. */
   stretch = 1;
-  /** Messages that newer ones took the place of. */
+  /** Number of pending messages that were replaced by newer ones. */
   replaced = 0;
   sentMessages = 0;
   sentBytes = 0;
@@ -102,7 +102,7 @@ export class Outbox {
     this.#overflow = options.overflow;
   }
 
-  /** Rates are messages a second; 0 ends a subscription. */
+  /** Sets subscriptions. Rates are messages a second; 0 ends a subscription. */
   subscribe(
     topic: Topic,
     rate: number,
@@ -115,7 +115,7 @@ export class Outbox {
       this.#mapDue = 0;
       if (have !== null) {
         this.#epoch = have.epoch;
-        // A change that was never made cannot have been received: the client starts from the whole map.
+        // The client claims a change that does not exist yet, so it gets the whole map.
         this.#change = have.change <= this.#map.change ? have.change : 0;
       }
     } else if (rate > 0) this.#subscriptions.set(topic, { interval, due: 0, waiting: null });
@@ -123,7 +123,7 @@ export class Outbox {
     this.pump();
   }
 
-  /** Puts the newest of a topic in place of what waits. */
+  /** Queues the newest message of a topic, in place of a pending one. */
   offer(topic: Queued, message: SharedMessage): void {
     const subscription = this.#subscriptions.get(topic);
     if (subscription === undefined) return;
@@ -132,7 +132,7 @@ export class Outbox {
     this.pump(topic);
   }
 
-  /** Messages a second that are wanted. */
+  /** The subscribed rate of a topic, messages a second. */
   rateOf(topic: Queued): number {
     const subscription = this.#subscriptions.get(topic);
     return subscription === undefined ? 0 : 1e6 / subscription.interval;
@@ -161,7 +161,7 @@ export class Outbox {
     this.pump();
   }
 
-  /** The client has read all up to this number. Numbers that were never sent are not believed. */
+  /** Notes that the client has read everything up to a number. Numbers that were never sent are ignored. */
   confirm(sequence: number): void {
     if (sequence > this.#sequence) return;
     if (!this.#unread.confirm(sequence, this.#now())) return;
@@ -170,7 +170,7 @@ export class Outbox {
     if (!this.#unread.isEmpty) this.#ping();
   }
 
-  /** Microseconds for which the oldest unread message has been on its way; 0 when all is read. */
+  /** Age of the oldest unread message, microseconds; 0 when everything is read. */
   get silence(): number {
     return this.#unread.oldest === null ? 0 : this.#now() - this.#unread.oldest;
   }
@@ -184,8 +184,8 @@ export class Outbox {
   }
 
   /**
-   * Sends what is due and allowed.
-   * @param fresh a topic whose message has just come: it may go a little early, rather than wait and grow old
+   * Sends the messages that are due and allowed.
+   * @param fresh a topic whose message is new: it may be sent a little early instead of waiting
    */
   pump(fresh: Topic | null = null): void {
     if (this.#isClosed) return;
@@ -204,7 +204,7 @@ export class Outbox {
     this.#arm(now);
   }
 
-  /** One ping at a time: some clients treat many in a row as a flood, and close. */
+  /** Sends a ping if none is unanswered: some clients treat several in a row as a flood, and close. */
   #ping(): void {
     if (this.#confirms || this.#pinged > this.#confirmed) return;
     this.#pinged = this.#sequence;
@@ -217,7 +217,7 @@ export class Outbox {
 
   #pumpTopic(topic: Queued, now: number, isFresh: boolean): void {
     const subscription = this.#subscriptions.get(topic);
-    // A message that has just come may be half an interval early: then every second frame of a source at twice the rate fits.
+    // A new message may be half an interval early, so that every second frame of a source with twice the rate is sent.
     if (!subscription?.waiting || now < subscription.due - (isFresh ? subscription.interval / 2 : 0)) return;
     if (this.#unread.count(topic) >= MOST_UNREAD) return;
     this.#send(subscription.waiting, topic, now);
@@ -231,12 +231,12 @@ export class Outbox {
       this.#epoch = this.#map.epoch;
       this.#change = 0;
       this.#mapDue = 0;
-      this.#sendPatch(now); // even an empty one: it says that the old map is gone
+      this.#sendPatch(now); // even an empty one, which tells that the old map is void
     }
     if (now < this.#mapDue || this.#change === this.#map.change) return;
     while (this.#change !== this.#map.change) {
       const room = this.#unread.mapRoom;
-      if (room <= 0 || !this.#hasRoom()) return; // `confirm` continues when the client has read
+      if (room <= 0 || !this.#hasRoom()) return; // `confirm` continues once the client has read
       this.#sendPatch(now, Math.min(room, LONGEST_PATCH));
     }
     this.#mapDue = now + this.#mapInterval * this.stretch;
@@ -260,13 +260,13 @@ export class Outbox {
     this.#wire.send(data);
   }
 
-  /** Wakes up when the next thing that waits is due. What waits for the client to read is woken by `confirm`. */
+  /** Sets a timer for the next due message. Messages that wait for the client to read are continued by `confirm`. */
   #arm(now: number): void {
     if (this.#timer !== null) clearTimeout(this.#timer);
     this.#timer = null;
     let due = Number.POSITIVE_INFINITY;
     for (const { waiting, due: at, interval } of this.#subscriptions.values()) {
-      // A little later than due: a newer message may be about to come.
+      // A little later than due, because a newer message may arrive soon.
       if (waiting !== null && at > now) due = Math.min(due, at + interval / 8);
     }
     if (this.#mapInterval > 0 && this.#change !== this.#map.change && this.#mapDue > now)

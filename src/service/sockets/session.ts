@@ -6,18 +6,18 @@ import type { Guest } from "./lobby.ts";
 import type { MapStore } from "./map-store.ts";
 import { Outbox } from "./outbox.ts";
 
-/** Messages a second that a client may send in the long run, and at once; sensors send more. */
+/** Most messages a second of a client, by role; and the length of a burst at that rate, seconds. */
 const RATE = { sensor: 4000, base: 1000, watcher: 200 } as const;
 const BURST_SECONDS = 2;
-/** Refusals in a row of ten seconds after which a client is closed. */
+/** A client is closed after this many refusals within ten seconds. */
 const MOST_REFUSALS = 200;
 const REFUSAL_WINDOW = 10_000_000;
-/** Microseconds within which a connection must say hello. */
+/** Microseconds within which a connection must send hello. */
 const HELLO_WITHIN = 3_000_000;
-/** Microseconds for which a client may leave messages unread; then its connection is closed. */
+/** Microseconds: a client that leaves messages unread for longer is closed. */
 const GONE_AFTER = 120_000_000;
 
-/** WebSocket close codes. Source: RFC 6455, section 7.4.1, and the registry that it founded (1012: service restart, 1013: try again later). */
+/** WebSocket close codes. Source: RFC 6455, section 7.4.1, and its IANA registry (1012: service restart, 1013: try again later). */
 export const CLOSE = {
   goingAway: 1001,
   policy: 1008,
@@ -26,23 +26,23 @@ export const CLOSE = {
   tryAgainLater: 1013,
 } as const;
 
-/** What a session asks of the service. */
+/** The service's interface for a session. */
 export interface Host {
   readonly map: MapStore;
   now(): number;
   /**
-   * Whether the client may have the role, and the welcome for it.
+   * Admits a client in its role. @returns the welcome
    * @throws {WireError} with code "token", "busy", "sensor" or "unfit"
    */
   admit(session: Session, hello: FromClient<"hello">): Promise<Draft<"welcome">>;
-  /** Everything but hello, seen, clock and subscribe. @throws {WireError} */
+  /** Handles all messages except hello, seen, clock and subscribe. @throws {WireError} */
   handle(session: Session, message: FromClient): void;
-  /** What is sent changes; called after each `subscribe`. */
+  /** Called after each `subscribe`. */
   subscribed(session: Session): void;
   refused(code: string): void;
 }
 
-/** One connection: what it may do, what waits for it, and how much it may send. */
+/** One connection: its rights, its outbox, and its rate limits. */
 export class Session implements Guest {
   readonly id: string;
   readonly #socket: WebSocket;
@@ -53,7 +53,7 @@ export class Session implements Guest {
   rights: ReadonlySet<Right> = new Set();
   name = "";
   outbox: Outbox | null = null;
-  /** Kinds of message that were refused because this head does not take them. */
+  /** Kinds of messages that this head does not take and has already refused once. */
   readonly refusedKinds = new Set<string>();
   #form: Form = "binary";
   #isAdmitting = false;
@@ -65,7 +65,7 @@ export class Session implements Guest {
   receivedMessages = 0;
   receivedBytes = 0;
 
-  /** @param mostBytes longest message that is taken */
+  /** @param mostBytes longest message that is accepted */
   constructor(id: string, socket: WebSocket, host: Host, mostBytes: number) {
     this.id = id;
     this.#socket = socket;
@@ -75,10 +75,10 @@ export class Session implements Guest {
     socket.on("message", (data, isBinary) => this.#receive(data as Buffer, isBinary));
     socket.on("pong", (data) => this.#pong(data));
     socket.on("close", () => this.outbox?.close());
-    socket.on("error", () => {}); // a close follows, with its code
+    socket.on("error", () => {}); // a close event with a code follows
   }
 
-  /** For a person: the client's own name, or its role, and the number of its connection. */
+  /** Name for people: the client's own name, or its role, with the number of its connection. */
   get called(): string {
     return `${this.name === "" ? this.role : this.name} (${this.id})`;
   }
@@ -90,11 +90,11 @@ export class Session implements Guest {
   close(code: number, reason: string): void {
     this.outbox?.close();
     this.#socket.close(code, reason.slice(0, 120));
-    // A peer that does not answer the close is not waited for.
+    // Terminates a peer that does not answer the close.
     setTimeout(() => this.#socket.terminate(), 1000).unref();
   }
 
-  /** Too much came before the hello was accepted: nothing more is read. */
+  /** Closes a client that has sent too much before its hello was accepted. Nothing more is read. */
   sendAway(why: string): void {
     this.close(CLOSE.tooBig, why);
     this.#socket.pause();
@@ -115,7 +115,7 @@ export class Session implements Guest {
     }
     if (!this.#isAllowed()) return;
     if (this.#isAdmitting) {
-      // Sent right behind hello; they are few, or the client does not wait for its welcome.
+      // Messages right behind hello are few. With more the client does not wait for its welcome.
       if (this.#early.length >= 32) this.close(CLOSE.policy, "wait for welcome");
       else this.#early.push({ data: new Uint8Array(data), isBinary });
       return;
@@ -136,7 +136,7 @@ export class Session implements Guest {
 
   #dispatch(message: FromClient): void {
     if (message.kind === "hello") {
-      if (this.role !== null) throw new WireError("order", "hello", null, "hello: it has been said already");
+      if (this.role !== null) throw new WireError("order", "hello", null, "hello: it was sent before");
       this.#isAdmitting = true;
       void this.#admit(message);
       return;
@@ -188,7 +188,7 @@ export class Session implements Guest {
       const backlog = (): number => this.#socket.bufferedAmount;
       this.outbox = new Outbox(
         {
-          // Uncompressed, a reach arrives sooner; and a head under load has no time to compress.
+          // A reach is sent uncompressed for low latency, and a loaded head has no time to compress.
           send: (data) => {
             const isBusy = (this.outbox?.stretch ?? 1) > 1;
             this.#socket.send(data, { compress: hello.role !== "base" && !isBusy });
@@ -231,7 +231,7 @@ export class Session implements Guest {
       this.#refusalsSince = now;
     }
     if (++this.#refusals > MOST_REFUSALS) {
-      this.close(CLOSE.policy, "too many messages that cannot be taken");
+      this.close(CLOSE.policy, "too many refused messages");
       return;
     }
     const draft: Draft<"error"> = { kind: "error", code, about, id, message };
@@ -239,12 +239,12 @@ export class Session implements Guest {
     else if (this.#socket.readyState === this.#socket.OPEN) this.#sendEarly(draft);
   }
 
-  /** Before there is an outbox; a few small messages at most, since refusals are counted. */
+  /** Sends a message before there is an outbox. There are only a few small ones, because refusals are limited. */
   #sendEarly(draft: Draft): void {
     this.#socket.send(new SharedMessage(draft).finish(this.#form, 1, this.#host.now()));
   }
 
-  /** A bucket that fills with time: a flood is refused once, then cut off. */
+  /** Token bucket. A flood is refused once, then the client is closed. */
   #isAllowed(): boolean {
     const now = this.#host.now();
     const rate = RATE[this.role ?? "watcher"];
@@ -262,13 +262,13 @@ export class Session implements Guest {
     return true;
   }
 
-  /** Looks after the connection now and then. */
+  /** Periodic check of the connection. */
   check(now: number): void {
     if (this.role === null && now - this.opened > HELLO_WITHIN) this.close(CLOSE.policy, "no hello came");
     else if ((this.outbox?.silence ?? 0) > GONE_AFTER) this.#socket.terminate();
   }
 
-  /** Error from the service to something that was answered later. */
+  /** Sends an error for a request that was handled asynchronously. */
   fail(error: WireError): void {
     this.#refuse(error);
   }

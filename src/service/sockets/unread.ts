@@ -1,13 +1,13 @@
 import type { Topic } from "../../wire/messages.ts";
 
-/** Messages are counted by topic; replies and notes together. */
+/** Unread messages are counted by topic; replies and notes together. */
 export type Lane = Exclude<Topic, "notes"> | "other";
 
-/** Map bytes on their way: at least, at most, and at the beginning. */
+/** Window of map bytes in flight: smallest, largest, and initial. */
 const LEAST_WINDOW = 4 * 1024;
 const MOST_WINDOW = 128 * 1024;
 const FIRST_WINDOW = 16 * 1024;
-/** Microseconds until a map patch was read: the window shrinks above SLOW and grows below QUICK. */
+/** Microseconds until a map patch is read: the window shrinks above SLOW and grows below QUICK. */
 const SLOW = 150_000;
 const QUICK = 60_000;
 
@@ -18,7 +18,7 @@ interface Sent {
   readonly time: number;
 }
 
-/** What was sent to one client and not read yet. Patches of the map go through a window that follows how fast they are read. */
+/** Messages in flight to one client that it has not read yet. Patches of the map have a window that adapts to the client's reading speed. */
 export class Unread {
   #sent: Sent[] = [];
   #bytes = 0;
@@ -27,15 +27,15 @@ export class Unread {
   get isEmpty(): boolean {
     return this.#sent.length === 0;
   }
-  /** Of all messages together. */
+  /** Bytes of all messages. */
   get bytes(): number {
     return this.#bytes;
   }
-  /** Bytes of the map that may be sent now; not positive when none may. */
+  /** Bytes of the map that may be sent now; 0 or less when none may. */
   get mapRoom(): number {
     return this.#window - this.#sent.reduce((sum, { lane, size }) => sum + (lane === "map" ? size : 0), 0);
   }
-  /** When the oldest was sent; null when all is read. */
+  /** Time at which the oldest was sent; null when everything is read. */
   get oldest(): number | null {
     return this.#sent[0]?.time ?? null;
   }
@@ -51,7 +51,7 @@ export class Unread {
     this.#bytes += size;
   }
 
-  /** All up to this number was read. @returns whether any of it was unread */
+  /** Notes that everything up to a number was read. @returns whether any of it was unread */
   confirm(sequence: number, now: number): boolean {
     let read = 0;
     while (read < this.#sent.length && this.#sent[read]!.sequence <= sequence) {

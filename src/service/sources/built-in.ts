@@ -7,11 +7,11 @@ import { IioSource } from "./iio.ts";
 
 const SILENCE = 3000; // milliseconds
 
-/** Starts the sources that the settings file asks for. */
+/** Starts the sources in the settings file. */
 export function startSources({ depth, orientation }: Config, service: Service): readonly Source[] {
   const sources: Source[] = [];
   for (const { sensor, command, skip, lateness } of depth) {
-    // Drivers may add sensors, but these stay where they are.
+    // The index stays valid: drivers may add sensors, but only behind these.
     const index = service.setup.sensors.findIndex(({ name }) => name === sensor);
     const target = {
       counts: () => service.intake.writer(index).counts,
@@ -29,7 +29,7 @@ export function startSources({ depth, orientation }: Config, service: Service): 
       try {
         service.intake.take(observation);
       } catch (error) {
-        if (!(error instanceof WireError)) throw error; // a stamp of another clock: the sample is left out
+        if (!(error instanceof WireError)) throw error; // a sample stamped by another clock is left out
       }
     };
     const target = {

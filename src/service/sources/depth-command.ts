@@ -1,7 +1,7 @@
 import { spawn } from "node:child_process";
 import { Restarter, type Run } from "./restart.ts";
 
-/** Where frames go: the writer's own buffer, then a word that it is full. */
+/** Receiver of frames: a buffer to fill, and a call when it is full. */
 export interface FrameTarget {
   /** (height * width) the next frame's counts. */
   counts(): Uint16Array;
@@ -10,23 +10,23 @@ export interface FrameTarget {
 }
 
 export interface DepthCommand {
-  /** Program and arguments; no shell comes between. */
+  /** Program and arguments, without a shell. */
   readonly command: readonly string[];
-  /** Bytes before each frame that are no pixels. */
+  /** Header bytes before each frame, which are skipped. */
   readonly skip: number;
   /** Milliseconds without a byte after which the program counts as hung. */
   readonly silence: number;
 }
 
-/** Milliseconds between asking the program to end and ending it. */
+/** Milliseconds between SIGTERM and SIGKILL. */
 const GRACE = 1000;
-/** Bytes of a program's complaints that are kept. */
+/** Most characters of a program's error output that are kept. */
 const MOST_COMPLAINT = 300;
 
 /**
  * Depth frames from a program's standard output: raw 16-bit counts, little-endian, row-major, one frame after the other
- * (the kernel's Z16 layout). Frames are put together straight in shared memory; a frame that was not taken yet is replaced by the
- * next. The program is started anew when it ends, hangs, or cannot be started.
+ * (the kernel's Z16 layout). Frames are assembled directly in shared memory. A frame that was not taken yet is replaced by the next one. The
+ * program is restarted when it ends, hangs, or cannot be started.
  */
 export class DepthCommandSource {
   readonly #command: DepthCommand;
@@ -85,7 +85,7 @@ export class DepthCommandSource {
   }
 }
 
-/** Cuts a stream of bytes into frames, in place: chunks may end anywhere, also within a pixel. */
+/** Splits a stream of bytes into frames, in place. Chunks may end anywhere, also within a pixel. */
 export class FrameAssembler {
   readonly #skip: number;
   readonly #target: Pick<FrameTarget, "counts">;

@@ -11,20 +11,20 @@ import { Restarter, type Run } from "./restart.ts";
 // storage size, described by its type file: "[be|le]:[s|u]bits/storagebits[Xrepeat]>>shift".
 
 export interface IioPlan {
-  /** Name of the device as in its `name` file; null takes the first that fits. */
+  /** Name of the device as in its `name` file; null takes the first suitable one. */
   readonly device: string | null;
-  /** Where devices are listed. */
+  /** Folder with the list of devices. */
   readonly folder: string;
-  /** Where their buffers are read. */
+  /** Folder with their buffers. */
   readonly dev: string;
-  /** Samples a second, when it is polled. */
+  /** Samples a second with polling. */
   readonly rate: number;
   readonly buffered: boolean;
 }
 
 export const IIO_FOLDER = "/sys/bus/iio/devices";
 
-/** Where samples go; `time` null means now. */
+/** Receiver of samples; `time` null means now. */
 export interface InertialTarget {
   orientation(time: number | null, rotation: Quat): void;
   inertial(time: number | null, gyro: Vec3, accel: Vec3): void;
@@ -38,14 +38,14 @@ interface Device {
   readonly kind: "quaternion" | "inertial";
 }
 
-/** Samples in a row that may fail. */
+/** Most consecutive failures of samples. */
 const MOST_FAILURES = 20;
 
 const AXES = ["x", "y", "z"] as const;
 
 /**
- * Orientation from a sensor that the kernel drives: its own quaternion, or else gyro and accelerometer. A device that is
- * not there, goes away, or does not answer is looked for again.
+ * Orientation from a sensor with a kernel driver: its own quaternion, or else gyro and accelerometer. A device that is missing, disappears or
+ * fails is opened again later.
  */
 export class IioSource {
   readonly #plan: IioPlan;
@@ -86,10 +86,10 @@ export class IioSource {
         await sample(this.#target);
         failures = 0;
       } catch (error) {
-        // A bus hiccup is no reason to open the device again; a device that is gone is.
+        // A single bus error is ignored. A device that is gone is opened again.
         if (++failures >= MOST_FAILURES || (error as NodeJS.ErrnoException).code === "ENOENT") throw error;
       }
-      // Missed samples are skipped; making up for them would send a burst.
+      // Missed samples are skipped, because catching up would send a burst.
       due = Math.max(due + period, performance.now());
       const pause = due - performance.now();
       await new Promise((resolve) => setTimeout(resolve, Math.max(1, pause)));
@@ -134,7 +134,7 @@ async function number(path: string, otherwise?: number): Promise<number> {
   return value;
 }
 
-/** @throws {Error} naming what there is instead */
+/** @throws {Error} that lists the devices found */
 async function findDevice(plan: IioPlan): Promise<Device> {
   const seen: string[] = [];
   const ids = (await readdir(plan.folder)).filter((id) => id.startsWith("iio:device")).sort();
@@ -169,7 +169,7 @@ function quaternionReader({ path }: Device): Sampler {
   };
 }
 
-/** Scale and offset of a kind of channel: one for all axes, or one each. */
+/** Scale and offset of a kind of channel: common to all axes, or per axis. */
 async function scales(path: string, kind: string): Promise<{ scale: number; offset: number }[]> {
   return Promise.all(
     AXES.map(async (axis) => ({
@@ -214,7 +214,7 @@ interface Element {
   at: number;
 }
 
-/** Reads how samples lie in the device's buffer. @throws {Error} when a channel that is needed is not enabled */
+/** Reads the layout of samples in the device's buffer. @throws {Error} when a needed channel is not enabled */
 export async function bufferLayout(device: Pick<Device, "path" | "kind" | "name">): Promise<{
   readonly size: number;
   readonly take: (sample: Buffer, target: InertialTarget) => void;
@@ -261,7 +261,7 @@ export async function bufferLayout(device: Pick<Device, "path" | "kind" | "name"
   };
   const stamp = elements.find(({ name }) => name === "in_timestamp");
   const clock = await text(join(device.path, "current_timestamp_clock")).catch(() => "realtime");
-  // Only the monotonic clock is the head's own; stamps of another say nothing here.
+  // Stamps are used only if they are of the monotonic clock, which is the head's own.
   const timeOf = (sample: Buffer): number | null =>
     stamp === undefined || clock !== "monotonic" ? null : Math.round(valueAt(sample, stamp, 0) / 1000);
   if (device.kind === "quaternion") {

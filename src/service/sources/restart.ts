@@ -4,17 +4,17 @@ const LONGEST_PAUSE = 10_000;
 /** Milliseconds of running after which a program counts as healthy again. */
 const WELL_AFTER = 10_000;
 
-/** Runs until it fails; `stop` ends it early, and then `done` resolves. */
+/** Something that runs until it fails. `stop` ends it early, and then `done` resolves. */
 export interface Run {
-  /** Why it ended, in one line. Never rejects. */
+  /** Resolves with the reason of its end, in one line. Never rejects. */
   readonly done: Promise<string>;
   stop(): void;
 }
 
 /**
- * Keeps something running: started anew whenever it ends, after a pause that doubles as long as it does not run well.
- * @param start begins a run; what it throws is why that run ended
- * @param say gets why each run ended, and when the next begins
+ * Keeps something running: restarts it whenever it ends, with an exponential back-off that is reset after a healthy run.
+ * @param start begins a run; an error that it throws counts as the end of that run
+ * @param say gets the reason of each end, and the time of the next start
  */
 export class Restarter {
   readonly #start: () => Run;
