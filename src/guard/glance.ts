@@ -4,7 +4,7 @@ import type { Sight } from "../terms/safety.ts";
 import { type GlanceFrame, openGlanceFrame } from "./glance-frame.ts";
 import { type LevelView, STRIP } from "./level-view.ts";
 import { MirrorCheck, type Whereabouts } from "./mirror-check.ts";
-import { judgeSight } from "./sight.ts";
+import { SightJudge } from "./sight.ts";
 import { type StripLimits, StripWalk } from "./strip-walk.ts";
 import { TiltTrim } from "./tilt-trim.ts";
 
@@ -44,10 +44,10 @@ const DEPTHS = 32768;
  */
 export class Glancer {
   readonly #view: LevelView;
-  readonly #unitsPerMetre: number;
   readonly #frame: GlanceFrame;
   readonly #trim: TiltTrim;
   readonly #walk: StripWalk;
+  readonly #sight: SightJudge;
   readonly #mirrors: MirrorCheck;
   /** Noise by amplitude, for sensors whose noise depends on it; else null. */
   readonly #sigmaByAmplitude: Float32Array | null;
@@ -74,7 +74,7 @@ export class Glancer {
     }
     const { noise } = settings;
     checkRangeNoise(noise);
-    this.#unitsPerMetre = unitsPerMetre;
+    this.#sight = new SightJudge(rays.width, unitsPerMetre);
     this.#gate = settings.gate;
     this.#trim = new TiltTrim(rays, unitsPerMetre, settings.maxTrim);
     this.#walk = new StripWalk(settings);
@@ -178,8 +178,7 @@ export class Glancer {
   }
 
   #judgeSight(depth: Uint16Array, reason: Uint8Array): void {
-    const { rays, position } = this.#view;
-    const { sight, returns } = judgeSight(depth, reason, rays.width, this.#unitsPerMetre, position[2]!);
+    const { sight, returns } = this.#sight.judge(depth, reason, this.#view.position[2]!);
     this.#frame.sight = sight;
     this.#frame.returns = returns;
   }
