@@ -29,8 +29,8 @@ export function missChance(due: number, gate: number): number {
 }
 
 /**
- * Evidence of one missing return that the floor is not what it was, nats: the log of how much likelier the miss is where
- * the floor has ended (taken as certain) than where it goes on. From 0 (says nothing) to ln 20.
+ * Evidence of one missing return that the floor has changed, nats: the log of how much likelier the miss is where
+ * the floor has ended (where it is certain) than where the floor continues. From 0 (no evidence) to ln 20.
  */
 export function missEvidence(due: number, gate: number): number {
   return logOf(1 / missChance(due, gate));

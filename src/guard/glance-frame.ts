@@ -64,7 +64,7 @@ export function seesFloor({ nearX, nearY, endX, endY }: GlanceFrame, strip: numb
   return hypot2(endX[strip]! - nearX[strip]!, endY[strip]! - nearY[strip]!) >= SEEN;
 }
 
-/** A frame with room for so many strips and rows of evidence. */
+/** Allocates a frame for this number of strips and rows of evidence. */
 export function openGlanceFrame(strips: number, rows: number): GlanceFrame {
   return {
     strips,

@@ -129,7 +129,7 @@ function* floorchecks(scenario: Scenario): Generator<FloorcheckEvent> {
 /**
  * Runs a scenario: its events in order of time. At equal times the exact pose comes first and depth last. Every
  * event owns its arrays. The same scenario and seed give the same events.
- * @param onProgress told seconds done and seconds in all, once per depth frame
+ * @param onProgress receives seconds done and seconds in all, once per depth frame
  */
 export function* simulateEvents(
   scenario: Scenario,

@@ -8,7 +8,7 @@ const CORNERS = [0, 1, 2, 3, 4, 5, 6, 7] as const;
 /**
  * A scene at one moment at a time; times are seconds from the start. `cast` stores its hit in the `hit`
  * fields, so that the ray loop allocates nothing. Not to be shared between interleaved users of different times
- * without cost: changing `time` places the moving solids anew.
+ * without cost: changing `time` moves the moving solids.
  */
 export class Scene {
   readonly materials: readonly Material[];

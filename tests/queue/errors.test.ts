@@ -219,7 +219,7 @@ describe("a recording that is fetched", () => {
     bytes[1_500_000]! ^= 1;
     writeFileSync(path, bytes);
     const fetched = recordings.pathOf({ content, size: bytes.length });
-    await expect(fetched).rejects.toThrow("was changed where the tuning runs");
+    await expect(fetched).rejects.toThrow("was changed on the machine of the tune");
     expect(readdirSync(kept)).toEqual([]);
     stop();
   });

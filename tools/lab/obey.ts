@@ -26,7 +26,7 @@ function tellFall({ fall, last, again }: Row): void {
   console.log(`  ${COMMAND} ${again}`);
 }
 
-/** A row as it is kept: with the build that drove it. */
+/** A stored row, with the build that drove it. */
 type KeptRow = Row & { readonly build: string };
 
 async function readRows(path: string): Promise<KeptRow[]> {
@@ -48,7 +48,7 @@ async function driveMany(values: {
   readonly workers: number;
   readonly out: string;
   readonly isSimplified: boolean;
-  /** Knobs turned in all of them. */
+  /** Knobs that are set in all drives. */
   readonly changes: readonly string[];
 }): Promise<number> {
   const { changes, drives, first, workers, out, isSimplified } = values;
@@ -105,9 +105,9 @@ async function driveMany(values: {
   return 1;
 }
 
-/** More falls than this are told as they are. */
+/** More falls than this are printed without simplification. */
 const MOST_SIMPLIFIED = 12;
-/** Metres of way from which on a base has moved. */
+/** Distance from which a base counts as moved, metres. */
 const MOVED = 0.3;
 
 function report(rows: readonly Row[], falls: readonly Row[], perMinute: number): void {

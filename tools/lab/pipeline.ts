@@ -113,7 +113,7 @@ function measureStages(
   return stages;
 }
 
-/** All that makes the map and its layers, as the head does it, and nothing else. */
+/** Only the stages that make the map and its layers, as in the head. */
 class Lean {
   readonly #bench: Bench;
   readonly #floor: FloorLayer;
@@ -203,7 +203,7 @@ class Bench {
   }
 }
 
-/** Drives the same frames to and fro, so that the map is in its steady state, and watches the heap. */
+/** Replays the same frames forward and backward, so that the map is in its steady state, and measures the heap. */
 function measureHeap(setup: Setup, settings: Settings, frames: readonly Frame[]): void {
   setFlagsFromString("--expose-gc");
   const collect = runInNewContext("gc") as () => void;

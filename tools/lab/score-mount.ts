@@ -25,7 +25,7 @@ export interface Job {
   readonly sensor: SensorKind;
 }
 
-/** How far off a finding was, in the unit of its bar; `error` null when it was not told. */
+/** Error of a finding, in the unit of its bar; `error` is null when it was not reported. */
 export interface Miss {
   readonly error: number | null;
   readonly sigma: number;
@@ -104,7 +104,7 @@ function rowOf(job: Job, { setup, events, truth, inertial }: MountDrive): Row {
   };
 }
 
-/** Quantities that a kind of drive must not be told from. */
+/** Quantities that a kind of drive must not determine. */
 export const REFUSED: Readonly<Record<Exclude<DriveKind, "whole">, readonly Quantity[]>> = {
   straight: ["yaw", "forward", "sideways"],
   smooth: ["yaw", "forward", "sideways", "lateness"],
@@ -126,18 +126,18 @@ export function report(rows: readonly Row[]): Verdict {
   if (whole.length > 0) {
     lines.push(
       `${whole.length} drives that show everything`,
-      "quantity           told   median    worst      bar   within   inside 3 sigma (95 %, Clopper-Pearson)    rms error / sigma",
+      "quantity       reported   median    worst      bar   within   inside 3 sigma (95 %, Clopper-Pearson)    rms error / sigma",
     );
   }
-  /** All told errors of all drives, in sigmas: a doubt must be honest wherever it is told. */
+  /** All errors of all drives, in sigmas: every reported uncertainty must be right. */
   let inside = 0;
-  let told = 0;
+  let reported = 0;
   for (const quantity of QUANTITIES) {
     const { unit, bar } = BARS[quantity];
     const all = rows.map(({ misses }) => misses[quantity]).filter(({ error }) => error !== null);
     const hits = all.filter(({ error, sigma }) => Math.abs(error!) <= 3 * sigma).length;
     inside += hits;
-    told += all.length;
+    reported += all.length;
     if (whole.length === 0) continue;
     const errors = whole
       .map(({ misses }) => misses[quantity].error)
@@ -145,7 +145,7 @@ export function report(rows: readonly Row[]): Verdict {
       .map(Math.abs)
       .sort((a, b) => a - b);
     const within = bar === null ? errors.length : errors.filter((error) => error <= bar).length;
-    // What has a bar must be told in every one of these drives, and lie within it.
+    // Quantities with a bar must be reported in every one of these drives, and lie within it.
     if (bar !== null && within < whole.length) isHeld = false;
     const [low, high] = rateInterval(hits, all.length);
     const z = Math.sqrt(all.reduce((sum, { error, sigma }) => sum + (error! / sigma) ** 2, 0) / all.length);
@@ -156,11 +156,11 @@ export function report(rows: readonly Row[]): Verdict {
       } ${String(within).padStart(8)}   ${`${hits} of ${all.length}`.padStart(11)} (${percent(low)} to ${percent(high)})${z.toFixed(2).padStart(18)} ${unit}`,
     );
   }
-  const [low, high] = rateInterval(inside, told);
+  const [low, high] = rateInterval(inside, reported);
   lines.push(
-    `inside 3 sigma, all quantities of all drives: ${inside} of ${told}, ${percent(inside / told)} (95 %: ${percent(low)} to ${percent(high)})`,
+    `inside 3 sigma, all quantities of all drives: ${inside} of ${reported}, ${percent(inside / reported)} (95 %: ${percent(low)} to ${percent(high)})`,
   );
-  if (inside < 0.98 * told) isHeld = false;
+  if (inside < 0.98 * reported) isHeld = false;
   for (const kind of DRIVE_KINDS) {
     if (kind === "whole") continue;
     const driven = rows.filter(({ job }) => job.kind === kind);
@@ -314,7 +314,7 @@ function readLine(line: string, where: string): { program: string; row: Row } {
   try {
     const read = JSON.parse(line);
     if (typeof read.program === "string" && typeof read.row.job.seed === "number") return read;
-  } catch {} // told below
+  } catch {} // reported below
   throw new UsageError(`${where} is no scored drive; name another folder with --out`);
 }
 

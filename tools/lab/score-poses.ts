@@ -24,7 +24,7 @@ import { noneExpected, wholeOption } from "../frame/values.ts";
 import { programOf } from "./program.ts";
 
 const SHIPPED = resolveSettings();
-/** Makers of the sets, by name; those of open data are given its folder. */
+/** Functions that make the sets, by name; those of open data get its folder. */
 const OPEN: Record<string, (folder: string) => PoseSet> = {
   "living-2": (folder) => thinned(livingRoom(folder), 2),
   "living-2-noise": (folder) => withNoise(thinned(livingRoom(folder), 2), 1),
@@ -225,7 +225,7 @@ function isInside({ frame, result }: TrackedFrame): boolean {
   });
 }
 
-/** Median distance of all samples from the surfels that they make under given poses: needs no truth. */
+/** Median distance of all samples from their surfels under given poses; needs no truth. */
 function thickness(set: PoseSet, poses: readonly Pose[]): string {
   const mask = new DepthMask(set.optics);
   const sampler = new FrameSampler(mask.rays, { wanted: SHIPPED["track.samples"] });
@@ -248,7 +248,7 @@ function thickness(set: PoseSet, poses: readonly Pose[]): string {
   return (1000 * median(distances)).toFixed(2);
 }
 
-/** Fewest samples of a class (wall, floor) that a frame is judged by. */
+/** Fewest samples of a class (wall, floor) for a frame to count. */
 const ENOUGH = 30;
 /** Least cosine of a floor normal to the vertical, largest of a wall normal; metres that floor may lie off its level. */
 const LEVEL = 0.97;

@@ -12,9 +12,9 @@ import { openEntries, runAll } from "../tune/runs.ts";
 import { readTruth } from "../tune/true-map.ts";
 import { programOf, RESULTS_OPTION, workersOption } from "./program.ts";
 
-/** Least rank correlation of what `tune` ranks by, over each recording. */
+/** Least rank correlation of `tune`'s score, for each recording. */
 const BAR = 0.9;
-/** What bears most on a map, from far too little to far too much. */
+/** Ranges of the most influential settings, from far too small to far too large. */
 const RANGES = [
   "evidence.sigma0=0.003..0.3",
   "map.voxelSize=0.035..0.12",
@@ -43,7 +43,7 @@ async function rank(
   { settings: count, ...plan }: Plan,
 ): Promise<Ranking | null> {
   const [entry] = await openEntries([recording], await readTruth(scenario));
-  // Of maps, not of tracking: all settings get the true poses.
+  // The score is of maps, not of tracking: all settings get the true poses.
   const base = { "pose.source": "reference" };
   const tried = draw(RANGES.map(parseTry), count, seed).map((given) => ({ ...base, ...given }));
   const run = await runAll([entry!], [base, ...tried], { ...plan, what: "score-ranking" });

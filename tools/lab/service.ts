@@ -36,7 +36,7 @@ interface Drive {
   readonly handed: Float64Array;
 }
 
-/** Feeds the head from a recording, round and round, in a thread of its own. */
+/** Feeds the head from a recording, repeatedly, in a thread of its own. */
 async function drive(): Promise<void> {
   const { url, path, speed, events, handed } = workerData as Drive;
   const recording = await openRecording(path);

@@ -232,7 +232,7 @@ export function drawFooting(head: Head, title: string, path: Path): MapPicture |
 }
 
 /**
- * Floor heights from above, in steps that can be told apart.
+ * Floor heights from above, in distinguishable steps.
  * @param coarser as for `drawMap`; the height farthest from level is kept
  * @returns null when no floor was seen
  */

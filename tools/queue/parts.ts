@@ -122,7 +122,7 @@ export class Recordings {
     try {
       for (let from = 0; from < size; ) {
         const bytes = await ask(client, content, from);
-        if (bytes.length === 0 || from + bytes.length > size) break; // it is another file by now: told below
+        if (bytes.length === 0 || from + bytes.length > size) break; // the file has changed: reported below
         hash.update(bytes);
         await new Promise<void>((resolve, reject) => {
           out.write(bytes, (error) => (error ? reject(error) : resolve()));
@@ -134,7 +134,9 @@ export class Recordings {
         out.end(resolve);
       });
       if (hash.digest("hex") !== content) {
-        throw new QueueError("the recording was changed where the tuning runs; give the command anew there");
+        throw new QueueError(
+          "the recording was changed on the machine of the tune; repeat the command there",
+        );
       }
       const path = join(this.#kept, `${content}.brk`);
       await rename(part, path);
@@ -157,5 +159,5 @@ async function ask(client: Redis, content: string, from: number): Promise<Buffer
     const got = await client.brpopBuffer(reply, WAIT);
     if (got !== null) return got[1];
   }
-  throw new QueueError(`the recording ${content.slice(0, 8)} did not come: is the tuning still running?`);
+  throw new QueueError(`the recording ${content.slice(0, 8)} did not arrive: is the tune still running?`);
 }

@@ -164,7 +164,7 @@ export function replayBare(
   events: Iterable<Prepared>,
   found: Partial<Found> | null = null,
 ): BareReplay {
-  // What it cost to find poses is part of what a frame costs, also where they are told.
+  // The time of finding poses is part of the frame time, also for logged poses.
   const { poses = null, sights = null } = found ?? {};
   const told = poses?.isWhole === true ? poses.time : 0;
   const head = new BareHead(setup, settings, { openTracking: poses?.open.bind(poses) ?? null, sights });

@@ -60,7 +60,7 @@ export interface ScoredMap extends Surfaces {
   readonly setup: Setup;
 }
 
-/** Which of a sensor's frames are kept out of the map: every second one, as a head that is told `HOLD_OUT` does. */
+/** Which of a sensor's frames are kept out of the map: every second one, as a head at shedding level `HOLD_OUT` does. */
 export class HoldOut {
   readonly #share = new MapShare();
 

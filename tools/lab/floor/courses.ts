@@ -3,7 +3,7 @@ import type { Course } from "./drive.ts";
 import { type Beyond, beyond, matter, sceneOf, slab } from "./ground.ts";
 
 const RADIANS = Math.PI / 180;
-/** Drops that must never be missed, metres, and the two kinds without a level below. */
+/** Drops that must not be missed, metres, and the two kinds without a level below. */
 export const DROPS = ["50", "100", "150", "178", "197", "220", "760", "bottomless", "stair"] as const;
 export const REFLECTANCES = [0.018, 0.02, 0.05, 0.1, 0.2, 0.5, 0.8] as const;
 /** The base's front, metres before its floor point. */
@@ -56,7 +56,7 @@ export function approach(seed: number, drop: string): Approach {
   };
 }
 
-/** Floors that are none of them a drop. */
+/** Floors without a drop. */
 export const FLOORS = [
   "plain",
   "black mat",
@@ -150,7 +150,7 @@ export function cruise(seed: number, floor: Cruise["floor"]): Cruise {
     case "mirror-like":
       return { ...base, scene: sceneOf(all, [plain]), spoil: mirrored(between(0.7, 0.8)) };
     case "glass door": {
-      // The way ends before the pane; what is asked is that nothing behind it passes for a drop.
+      // The course ends before the pane; nothing behind it must count as a drop.
       const pane = slab(5.2, 5.21, 2, { z0: 0, material: 3 });
       return { ...base, scene: sceneOf(all, [plain, pane]), until: 4.6, length: 4.6 };
     }
@@ -173,7 +173,7 @@ const mirrored =
     }
   };
 
-/** The nasty ones. */
+/** Difficult cases. */
 export const TRAPS = [
   "black mat up to a stair",
   "stair with hidden treads",

@@ -81,32 +81,32 @@ export interface Course {
   /** Where the base starts, metres and radians, and its wish. */
   readonly start: readonly [x: number, y: number, yaw: number];
   readonly speed: number;
-  /** 1/m of the way that it wants to go; 0 straight. */
+  /** Curvature of the wished path, 1/m; 0 is straight. */
   readonly curvature: number;
-  /** Seconds after which it is over, and the place (x) at which it is. */
+  /** The course ends after these seconds, or at this x. */
   readonly duration: number;
   readonly until: number;
   readonly seed: number;
   /** Degrees of pitch per m/s^2 of braking. */
   readonly dip: number;
-  /** Whether a wheel there has left the floor. */
+  /** Whether a wheel at a place has left the floor. */
   readonly isGone: (x: number, y: number) => boolean;
   readonly sun?: readonly SunPatch[];
   /** Height of the floor that carries the wheels; 0 everywhere when absent. */
   readonly ground?: (x: number, y: number) => number;
-  /** Changes a frame as no renderer does: mirror-like patches. `where` is the place on level ground that a pixel looks at. */
+  /** Changes a rendered frame: mirror-like patches. `where` is the place on level ground in a pixel's direction. */
   readonly spoil?: (
     shot: Shot,
     where: (i: number) => readonly [number, number] | null,
     random: Random,
   ) => void;
-  /** What the base wants at a place, for a course that is not one way. */
+  /** The wish of the base at a place, for a course with several legs. */
   readonly steer?: (at: readonly [number, number, number]) => "ahead" | "back" | "left" | "stay";
   /** Wished speed at a time, for a base that starts and brakes. */
   readonly wish?: (time: number) => number;
   /** Places along x at which the time is noted. */
   readonly marks?: readonly number[];
-  /** Looks on: a judged frame, and where the base really is. */
+  /** Observer: a judged frame, and the true place of the base. */
   readonly watch?: (frame: GlanceFrame, at: readonly [number, number, number]) => void;
 }
 
@@ -118,7 +118,7 @@ export interface Shot {
 export interface Outcome {
   /** Whether a wheel left the floor (by more than the tolerable drop), and when. */
   readonly isMiss: boolean;
-  /** Whether the base stood still at the end by the pace alone, and seconds for which it did altogether. */
+  /** Whether the base stood still at the end because of the pace, and the total seconds for which it did. */
   readonly stopped: boolean;
   readonly still: number;
   readonly stops: number;
@@ -126,9 +126,9 @@ export interface Outcome {
   readonly way: number;
   /** Where it ended. */
   readonly at: readonly [number, number, number];
-  /** What limited it last. */
+  /** The last limit. */
   readonly limit: string;
-  /** Places of the edge as known at the end, world as odometry has it turned back to truth: x, y pairs. */
+  /** Known points of the edge at the end, transformed from odometry to the true world: x, y pairs. */
   readonly edges: readonly (readonly [number, number])[];
   /** Frames in which a brink was seen ahead. */
   readonly brinks: number;
@@ -151,12 +151,12 @@ interface Permit {
 }
 const STANDING: Permit = { forward: 0, backward: 0, left: 0, right: 0 };
 
-/** The base: where it truly is, where its wheels put it, and how its chassis dips. */
+/** The base: its true place, its odometry, and the dip of its chassis. */
 class Trolley {
   x: number;
   y: number;
   yaw: number;
-  /** By the wheels; the heading has no error. */
+  /** Place by odometry; the heading has no error. */
   wheelX = 0;
   wheelY = 0;
   /** m/s, rad/s, and radians of pitch. */
@@ -167,7 +167,7 @@ class Trolley {
   /** Metres driven. */
   way = 0;
   readonly #course: Course;
-  /** What the wheels measure of a metre. */
+  /** Scale of the wheels. */
   readonly #scale: number;
 
   constructor(course: Course, scale: number) {
@@ -212,19 +212,19 @@ class Trolley {
     );
   }
 
-  /** A place by the wheels, as it truly is. */
+  /** Transforms a place by odometry to the truth. */
   truly([px, py]: readonly [number, number]): [number, number] {
     return [this.x + (px - this.wheelX) / this.#scale, this.y + (py - this.wheelY) / this.#scale];
   }
 }
 
-/** The head on the base: renders what it sees, and judges it. */
+/** The head on the base: renders frames and judges them. */
 class Watcher {
-  /** What the wheels measure of a metre. */
+  /** Scale of the wheels. */
   readonly scale: number;
-  /** What limited the pace last. */
+  /** The last limit of the pace. */
   limit = "";
-  /** Places of the edge as the newest frame shows them, in the world. */
+  /** Points of the edge in the newest frame, in the world. */
   edges: [number, number][] = [];
   /** Frames in which a brink was seen ahead; frames; milliseconds of the guard's own work. */
   brinks = 0;
@@ -237,7 +237,7 @@ class Watcher {
   readonly #mask = new DepthMask(OPTICS);
   readonly #glance: Glancer;
   readonly #shot: Shot;
-  /** How far mount, height and stamps are off what the head believes. */
+  /** Errors of mount, height and stamps. */
   readonly #tiltBias: number;
   readonly #rollBias: number;
   readonly #heightBias: number;
@@ -272,7 +272,7 @@ class Watcher {
     this.#late = 0.01 * random.uniform();
   }
 
-  /** Takes a frame. @returns what is permitted, and seconds until when */
+  /** Takes a frame. @returns the permitted speeds, and their end of validity in seconds */
   look(time: number, base: Trolley): { permit: Permit; until: number } {
     const course = this.#course;
     const guard = this.#guard;
@@ -283,7 +283,7 @@ class Watcher {
     const truth = lensPose(course, [x, y, height], yaw, tilt, course.height);
     renderDepth(course.scene, OPTICS, truth, time, this.#noise, counts, amplitude);
     course.spoil?.(this.#shot, groundOf(this.#mask.rays, truth), this.#random);
-    // What the head believes: stamps late, and a small error of its own.
+    // The attitude that the head gets: with late stamps and a small error.
     const believed =
       tilt - this.#late * base.dipRate + this.#tiltBias + 0.05 * RADIANS * this.#random.gauss();
     fill(lensPose(course, [0, 0, 0], 0, believed, course.height + this.#heightBias, this.#rollBias));
@@ -319,7 +319,7 @@ class Watcher {
     }
   }
 
-  /** Places of the edge around the base as known now, by the wheels. */
+  /** Known points of the edge around the base, by odometry. */
   remembered({ wheelX, wheelY }: Trolley): readonly (readonly [number, number])[] {
     return this.#guard
       .brinks(wheelX, wheelY)
@@ -425,7 +425,7 @@ function fill(pose: Pose): void {
   position.set(pose.position);
 }
 
-/** Where pixels look at the plane z = 0. */
+/** Points of the plane z = 0 in the pixels' directions. */
 function groundOf(rays: RayTable, pose: Pose): (i: number) => readonly [number, number] | null {
   return (i) => {
     const [dx, dy, dz] = turnBy(pose.rotation, [rays.x[i]!, rays.y[i]!, rays.z[i]!]);

@@ -5,7 +5,7 @@ import { Random } from "../../../src/simulate/random.ts";
 import type { Scene } from "../../../src/simulate/scene.ts";
 import { Contacts } from "./contact.ts";
 
-/** What the base is built like. */
+/** Construction of the base. */
 export interface BaseBuild {
   readonly footprint: Footprint;
   readonly height: number;
@@ -23,7 +23,7 @@ export interface BaseBuild {
   readonly dip: number;
 }
 
-/** What the base is told to do by its own driver: along an arc, or on the spot. */
+/** Command of the base's own controller: along an arc, or on the spot. */
 export interface Command {
   /** 1/m; Infinity turns on the spot. */
   readonly curvature: number;
@@ -48,17 +48,17 @@ export interface Contact {
   readonly point: readonly [number, number];
 }
 
-/** Metres from the outline to the wheels, at least. */
+/** Least distance from the outline to the wheels, metres. */
 const WHEEL_INSET = 0.03;
-/** A wheel looks for its floor from so far above where it stood last. */
+/** Metres above a wheel's last position from which floor below it is sought. */
 const LOOK_FROM = 0.06;
-/** Tyres and frame give a little: heights and tilts follow the floor with this time constant, seconds. */
+/** Tyres and frame are elastic: heights and tilts follow the floor with this time constant, seconds. */
 const SOFTNESS = 0.02;
 /** Natural frequency (Hz) and damping of the chassis on its springs, as in the simulator's drives. */
 const DIP_FREQUENCY = 2.5;
 const DIP_DAMPING = 0.4;
 const GRAVITY = 9.80665;
-/** Slower than this is no contact worth the name, m/s. */
+/** Slower contacts, m/s, do not close the bumper. */
 const CONTACT_SPEED = 0.05;
 
 /** Wheels at the corners of the outline's bounds, drawn in until they are within the outline. */
@@ -78,7 +78,7 @@ export function wheelsOf(footprint: Footprint): (readonly [number, number])[] {
   );
 }
 
-/** A base on its wheels: where it truly is, and what its wheels make of that. */
+/** A base on its wheels: its true pose, and its odometry. */
 export class Base {
   readonly build: BaseBuild;
   readonly wheels: readonly (readonly [number, number])[];
@@ -94,7 +94,7 @@ export class Base {
   turned = 0;
   fall: Fall | null = null;
   readonly contacts: Contact[] = [];
-  /** The bumper was hit since this was read last: base frame. */
+  /** Contact of the bumper since the last read, base frame. */
   knock: readonly [number, number] | null = null;
 
   readonly #scene: Scene;
@@ -177,14 +177,14 @@ export class Base {
     this.#look(time, Math.abs(trueWay / dt) + Math.abs(trueTurn / dt) * this.#reach);
   }
 
-  /** Speed by the command; the way on an arc or on the spot changes at a standstill, or on the move between arcs. */
+  /** Follows the commanded speed. The base changes between arcs in motion, and between arc and spot at a standstill. */
   #drive({ curvature, speed }: Command, dt: number): void {
     const { acceleration, deceleration, scale } = this.build;
     this.curvature = curvature;
     const lever = curvature === Number.POSITIVE_INFINITY ? this.#reach : 1;
     const change = speed - this.speed;
     const isBraking = Math.abs(speed) < Math.abs(this.speed) || speed * this.speed < 0;
-    // Wheels that count too little make the base faster than it thinks, and its brakes no better for it.
+    // Wheels that measure too little make the base faster than it assumes; its brakes stay the same.
     const most = ((isBraking ? deceleration / (1 + Math.max(0, scale)) : acceleration) / lever) * dt;
     this.speed += Math.max(-most, Math.min(most, change));
   }

@@ -3,7 +3,7 @@ import { readdir, readFile } from "node:fs/promises";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 
-/** What a drive depends on, from the compiled `tools/lab/obey`. */
+/** The parts of the program that affect a drive, from the compiled `tools/lab/obey`. */
 const FOLDERS = ["../../../src", "."] as const;
 
 /**

@@ -12,22 +12,22 @@ import { decodeFromServer } from "../../../src/wire/codec.ts";
 import type { Reach } from "./obedience.ts";
 import type { Rig } from "./rig.ts";
 
-/** Microseconds of a clock that only the drive moves. */
+/** Microseconds of the simulated clock. */
 type Micro = number;
 
 /** Of a message from the head's socket to the base. */
 const TRANSPORT = 2_000;
-/** A frame's reach is said after this share of what the frame costs. */
+/** A frame's reach is sent after this share of the frame's processing time. */
 const REACH_SHARE = 0.3;
-/** What any other message costs. */
+/** Processing time of any other message. */
 const EVENT_COST = 30;
-/** The service looks this often whether frames stay away, and the sensing thread what is due. */
+/** Interval in which the service checks for missing frames, and the sensing thread for due work. */
 const WATCH_EVERY = 50_000;
 const BEAT_EVERY = 100_000;
 
 /**
  * The product's sensing path and publisher on a clock that the drive moves, in this process: what `Service` does around them with
- * sockets and timers is done here with due times. So a drive runs as fast as the machine can, and the same on every run. A reach
+ * sockets and timers is done here with due times. So a drive runs at full speed, and is the same on every run. A reach
  * passes through the wire's codec, as on its way to a base.
  */
 export class ClockedHead {
@@ -37,25 +37,25 @@ export class ClockedHead {
   readonly #writers: readonly FrameWriter[];
   #sensing: Sensing;
   #clock: Micro = 0;
-  /** What arrived and was not taken yet, oldest first. */
+  /** Messages that arrived and were not processed yet, oldest first. */
   #inbox: { readonly arrived: Micro; readonly event: HeadEvent }[] = [];
-  /** Per sensor: whether a frame of it was sent that the head has not read yet; a client sends no other meanwhile. */
+  /** Per sensor: whether a frame is unread; a client sends no other meanwhile. */
   readonly #isOnItsWay: boolean[];
   #busyUntil: Micro = 0;
-  /** What the sensing thread said, and when the service gets it. */
+  /** Outputs of the sensing thread, and when the service receives them. */
   #outbox: { readonly at: Micro; readonly reach: SensedReach }[] = [];
-  /** While something is taken: when what it says is said. */
+  /** During processing: when the output is sent. */
   #saidAt: Micro = 0;
   #publisher: Publisher;
   #nextWatch: Micro = 0;
   #nextBeat: Micro = 0;
   #sequence = 0;
-  /** Times as slow as usual. */
+  /** Slow-down factor. */
   slowness = 1;
-  /** Neither reads nor says anything. */
+  /** The head hangs. */
   isFrozen = false;
   isDead = false;
-  /** Frames taken, and milliseconds of this machine that the head took for all. */
+  /** Number of frames, and their processing time on this machine, milliseconds. */
   frames = 0;
   spent = 0;
 
@@ -108,7 +108,7 @@ export class ClockedHead {
     );
   }
 
-  /** Begins anew, as a process that was started again does: nothing is remembered. */
+  /** Restarts like a new process: without memory. */
   restart(now: Micro): void {
     this.#sensing = this.#open();
     this.#inbox = [];
@@ -120,7 +120,7 @@ export class ClockedHead {
     this.isDead = false;
   }
 
-  /** Something arrives; a frame only if the one before has been read. */
+  /** Delivers a message; a frame only if the previous one was read. */
   deliver(event: HeadEvent, now: Micro): void {
     if (this.isDead) return;
     if (event.kind === "depth") {
@@ -130,7 +130,7 @@ export class ClockedHead {
     this.#inbox.push({ arrived: now, event });
   }
 
-  /** Lets the head do what is due up to `now`. */
+  /** Lets the head do all work due up to `now`. */
   run(now: Micro): void {
     if (this.isDead || this.isFrozen) {
       this.#busyUntil = Math.max(this.#busyUntil, now);
@@ -174,7 +174,7 @@ export class ClockedHead {
       this.frames++;
     } else {
       const own = EVENT_COST * this.slowness;
-      // A frame may have waited for this sample: then its reach and all that follows come now.
+      // A frame may have waited for this sample: then its reach and all further outputs follow now.
       this.#saidAt = at + own;
       this.#sensing.take({ kind: "event", event });
       this.#busyUntil = at + own;

@@ -30,7 +30,7 @@ function obstacleOf(solid: Solid): Obstacle {
   return { x, y, base, top: Math.max(...heights), radius: Math.hypot(halfX, halfY), corners };
 }
 
-/** Which things of a scene a body on the floor runs into. Movers are not among them: they run into the body. */
+/** Solids of a scene that a body on the floor can hit. Movers are left out: they run into the body. */
 export class Contacts {
   readonly #obstacles: readonly Obstacle[];
 

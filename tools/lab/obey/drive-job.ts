@@ -6,10 +6,10 @@ export type Job =
   | { readonly kind: "drive"; readonly number: number; readonly changes: readonly string[] }
   | { readonly kind: "simplify"; readonly knobs: Knobs };
 
-/** A drive and what became of it; plain data, to cross threads. */
+/** A drive and its outcome; plain data, to cross threads. */
 export interface Row {
   readonly number: number;
-  /** Knobs that were turned in all drives of the run. */
+  /** Knobs that are set in all drives of the run. */
   readonly changes: readonly string[];
   readonly fall: Outcome["fall"];
   readonly contacts: number;
@@ -18,7 +18,7 @@ export interface Row {
   readonly way: number;
   readonly cost: number;
   readonly last: string;
-  /** Of a fall: the arguments that drive it again. */
+  /** Of a fall: the arguments that repeat it. */
   readonly again: string;
 }
 

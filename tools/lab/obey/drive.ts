@@ -11,14 +11,14 @@ import { Wander } from "./wander.ts";
 const TICK = 0.005;
 /** Ticks between two entries of the trail. */
 export const TRAIL_EVERY = 10;
-/** Seconds that a head takes to be there again. */
+/** Seconds that a head takes to restart. */
 const RESTART = 1.5;
-/** Times as slow as usual that a starved head is: a quarter of a core. */
+/** Slow-down factor of a starved head: a quarter of a core. */
 const STARVED = 4;
-/** Seconds without any motion after which a drive is over, once nothing goes wrong any more. */
+/** A drive ends after this many seconds without motion, when no fault is active. */
 const IDLE = 5;
 
-/** A moment of a drive, for whoever looks at one. */
+/** A moment of a drive, for an observer. */
 export interface Moment {
   readonly time: number;
   readonly base: Base;
@@ -36,13 +36,13 @@ export interface Outcome {
   /** Milliseconds of this machine for the head, and for all. */
   readonly headCost: number;
   readonly cost: number;
-  /** What limited it last, for a fall: state, pace and end of the way. */
+  /** The last limit, for a fall: state, pace and end of the way. */
   readonly last: string;
-  /** Where it was in the seconds before it ended, twenty a second: time, x, y, yaw, speed, curvature. */
+  /** Trail of the last seconds, twenty entries a second: time, x, y, yaw, speed, curvature. */
   readonly trail: readonly (readonly number[])[];
 }
 
-/** What goes wrong at a time, by the knobs. */
+/** The faults at a time, by the knobs. */
 export function faultAt(knobs: Knobs, time: number): Fault {
   const fault = knobs.fault as Fault;
   const from = Number(knobs["fault.at"]);
@@ -64,17 +64,17 @@ const describe = (reach: Reach | null): string => {
   return `${state}, from ${source}, age ${Math.round(age / 1000)} ms, ${speeds}`;
 };
 
-/** What may be said of a drive beside its knobs. */
+/** Options of a drive beside its knobs. */
 export interface DriveOptions {
-  /** Looks on at each tick. */
+  /** Observer, called at each tick. */
   readonly watch?: (moment: Moment) => void;
   /** Every reach that came to the base, and when, microseconds of the head's clock. */
   readonly hear?: (reach: Reach, now: number) => void;
-  /** A place and a base in place of what the knobs say. */
+  /** A place and a base that replace those of the knobs. */
   readonly rig?: Rig;
 }
 
-/** Drives once, as fast as this machine can. The same knobs give the same outcome. */
+/** Runs one drive at full speed. The same knobs give the same outcome. */
 export function drive(knobs: Knobs, options: DriveOptions = {}): Outcome {
   const { watch, hear, rig = rigOf(knobs) } = options;
   const begun = performance.now();
@@ -162,7 +162,7 @@ export function outcomeOf(over: {
   };
 }
 
-/** What goes wrong with the head itself. */
+/** Faults of the head itself. */
 function misbehave(head: ClockedHead, knobs: Knobs, fault: Fault, time: number, now: number): void {
   head.slowness = fault === "head starved" ? STARVED : 1;
   head.isFrozen = fault === "head frozen";

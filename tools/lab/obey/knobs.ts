@@ -1,16 +1,16 @@
 import { resolveSettings, SETTINGS, type SettingName } from "../../../src/head/settings.ts";
 import { Dice } from "../../../src/simulate/home/dice.ts";
 
-/** Everything that one drive is made of, by name. A drive follows from its knobs alone. */
+/** All parameters ("knobs") of a drive, by name. A drive follows from its knobs alone. */
 export type Knobs = Readonly<Record<KnobName, number | string>>;
 type Value = number | string;
 
 interface Knob {
-  /** What is taken when nothing is said, and towards which a counterexample is made simpler. */
+  /** The default, and the target when a counterexample is simplified. */
   readonly default: Value;
   readonly draw: (dice: Dice) => Value;
   readonly help: string;
-  /** Values of a choice, in the order in which they are tried when a counterexample is made simpler. */
+  /** Values of a choice, in the order of simplification. */
   readonly choices?: readonly string[];
 }
 
@@ -28,7 +28,7 @@ export const FAULTS = [
 ] as const;
 export type Fault = (typeof FAULTS)[number];
 
-/** Which way cameras look, degrees to the left; the first is the front one. */
+/** Directions of the cameras, degrees to the left; the first is the front one. */
 export const CAMERA_SETS: Readonly<Record<string, readonly number[]>> = {
   front: [0],
   "front and rear": [0, 180],
@@ -46,7 +46,7 @@ const bounds = (
   return row;
 };
 
-/** A setting anywhere within what is legal, evenly by its logarithm; its default in some of the drives. */
+/** A setting within its legal range, log-uniform; its default in some of the drives. */
 function logarithmic(name: SettingName, least = 0): Knob {
   const { min, max, default: usual } = bounds(name);
   const low = Math.max(min, least);
@@ -188,20 +188,20 @@ export const settingsOf = (knobs: Knobs): Record<string, unknown> => ({
   "body.height": Math.max(0.3, Number(knobs["lens.height"]) + 0.1),
 });
 
-/** The drive of a number: legal settings and everything else at random. */
+/** The knobs of a drive number: random legal settings and everything else. */
 export function drawKnobs(number: number): Knobs {
   const dice = new Dice(number, 77);
   const knobs = Object.fromEntries(
     Object.entries(KNOBS).map(([name, knob]) => [name, knob.draw(dice)]),
   ) as Record<KnobName, Value>;
-  // Without wheels nothing but depth tells the way, and odometry alone needs them.
+  // Without wheels only depth gives the motion, and the source `odometry` needs them.
   if (knobs["pose.source"] === "odometry") knobs.odometry = "yes";
   return knobs;
 }
 
 /**
  * Knobs from "name=value" texts over given ones.
- * @throws {RangeError} naming what is not known, or not legal
+ * @throws {RangeError} naming an unknown or illegal knob
  */
 export function turned(knobs: Knobs, changes: readonly string[]): Knobs {
   const out: Record<string, Value> = { ...knobs };
@@ -229,7 +229,7 @@ export function turned(knobs: Knobs, changes: readonly string[]): Knobs {
   return out as Knobs;
 }
 
-/** The arguments by which the command drives the same again: all that is not as by default. */
+/** The arguments that repeat the drive: all knobs that differ from their defaults. */
 export const argumentsOf = (knobs: Knobs): string =>
   KNOB_NAMES.filter((name) => knobs[name] !== DEFAULT_KNOBS[name])
     .map((name) => {

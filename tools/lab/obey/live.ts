@@ -24,7 +24,7 @@ import { Wander } from "./wander.ts";
 const TICK = 0.005;
 /** Seconds that the head is given to see the floor before the base sets out. */
 const WARM_UP = 1;
-/** Seconds that whoever looks after a head takes to start it again. */
+/** Seconds until a supervisor restarts the head. */
 const RESTART = 0.5;
 const STARVED = 0.25;
 
@@ -137,7 +137,7 @@ class Feeder {
   }
 }
 
-/** What goes wrong with the head's process, as time goes by. */
+/** Faults of the head's process over time. */
 class Trouble {
   readonly #head: HeadProcess;
   #now: Fault = "none";

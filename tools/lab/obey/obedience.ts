@@ -3,7 +3,7 @@ import type { FromServer } from "../../../src/wire/messages.ts";
 
 export type Reach = FromServer<"reach">;
 
-/** Speeds that a base may go at now. */
+/** Permitted speeds of a base. */
 export interface Permit {
   /** m/s, and rad/s on the spot. */
   readonly forward: number;
@@ -28,17 +28,17 @@ const STOP: Permit = {
 };
 
 /**
- * What docs/protocol.md asks of a base, and no more: any state but clear and dark is a stop, and a pace may be obeyed until its reach's
+ * A base by the rules of docs/protocol.md, and nothing else: any state but clear and dark is a stop, and a pace is valid until its reach's
  * `until` only. Times are microseconds of the head's clock.
  */
 export class Obedience {
   readonly #delay: number;
-  /** What was heard and does not act yet, and what acts now. */
+  /** Received reaches that do not act yet, and the one that acts now. */
   #waiting: { readonly from: number; readonly reach: Reach }[] = [];
   #acting: Reach | null = null;
 
   /**
-   * @param delay from a pace being sent until the motors act on it, as declared in `body.reactionDelay`: to a stop they react as late
+   * @param delay from sending a pace until the motors act, as declared in `body.reactionDelay`; the same for a stop
    */
   constructor(delay: number) {
     this.#delay = delay;
@@ -50,7 +50,7 @@ export class Obedience {
     this.#waiting.push({ from: Math.max(now, sent + this.#delay), reach });
   }
 
-  /** What the motors go by now. */
+  /** The permission that acts now. */
   permit(now: number): Permit {
     while (this.#waiting[0] !== undefined && this.#waiting[0].from <= now) {
       this.#acting = this.#waiting.shift()!.reach;
@@ -62,7 +62,7 @@ export class Obedience {
   }
 }
 
-/** The fastest along an arc: of a curvature between two that have a pace, the slower of the two. */
+/** The highest speed along an arc; between two curvatures with a pace, the slower of the two. */
 export function paceAlong(permit: Permit, curvature: number, isForward: boolean): number {
   const arcs = isForward ? permit.arcsForward : permit.arcsBackward;
   if (curvature === 0) return isForward ? permit.forward : permit.backward;

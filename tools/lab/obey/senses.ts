@@ -15,7 +15,7 @@ import type { Base } from "./base.ts";
 import type { Fault } from "./knobs.ts";
 import type { Rig } from "./rig.ts";
 
-/** What the sensors of the base measure, and when it reaches the head; seconds from the start. */
+/** Sensor data of the base, and its arrival at the head; seconds from the start. */
 export interface Sensed {
   readonly arrives: number;
   /** Stamped with microseconds from the start. */
@@ -88,8 +88,8 @@ export class Senses {
   }
 
   /**
-   * What is measured at this tick.
-   * @param fault what goes wrong with the sensors now
+   * Sensor data of this tick.
+   * @param fault the present fault of the sensors
    */
   *tick(time: number, dt: number, fault: Fault): Generator<Sensed> {
     const imu = this.#worldFromImu();

@@ -1,7 +1,7 @@
 import type { Outcome } from "./drive.ts";
 import { DEFAULT_KNOBS, KNOBS, type KnobName, type Knobs } from "./knobs.ts";
 
-/** In which order knobs are tried at their defaults: what changes most of a drive first. */
+/** Order in which knobs are reset to their defaults: the most influential first. */
 const ORDER: readonly KnobName[] = [
   "fault",
   "fault.at",
@@ -35,10 +35,10 @@ const ORDER: readonly KnobName[] = [
   "body.deceleration",
   "guard.topSpeed",
 ];
-/** Numbers that need not be simple: another seed is another drive. */
+/** Knobs that are not simplified: another seed is another drive. */
 const IS_SEED: ReadonlySet<KnobName> = new Set(["home", "start", "seed", "seconds"]);
 
-/** Another way to fall with fewer knobs turned, the same wheel or not. */
+/** A drive that still falls, with fewer knobs set. */
 export interface Simpler {
   readonly knobs: Knobs;
   readonly outcome: Outcome;
@@ -46,10 +46,10 @@ export interface Simpler {
 }
 
 /**
- * Makes a drive that ends in a fall simpler for as long as it still does: a shorter drive, straight on from where it was a moment
+ * Simplifies a drive as long as it still ends in a fall: a shorter drive, straight on from its position a moment
  * before, knobs at their defaults, the rest half way there.
- * @param drive drives once with other knobs
- * @param most  drives that are tried
+ * @param drive runs one drive with other knobs
+ * @param most  most drives to try
  */
 export function simplify(
   knobs: Knobs,
@@ -69,7 +69,7 @@ export function simplify(
       best = { knobs: changed, outcome: now };
       return true;
     } catch (error) {
-      if (error instanceof RangeError) return false; // these knobs make no drive
+      if (error instanceof RangeError) return false; // these knobs are not a valid drive
       throw error;
     }
   };

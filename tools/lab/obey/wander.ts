@@ -6,11 +6,11 @@ type Mode = "ahead" | "back" | "turn";
 
 interface Wish {
   readonly mode: Mode;
-  /** 1/m; on the spot the sign says which way. */
+  /** 1/m; on the spot its sign is the direction. */
   readonly curvature: number;
-  /** Share of what is permitted. */
+  /** Share of the permitted speed. */
   readonly share: number;
-  /** Metres or radians after which it is over, and seconds after which it is given up. */
+  /** Length of the motion, metres or radians, and time limit, seconds. */
   readonly amount: number;
   readonly until: number;
   /** Metres of free way ahead below which it turns by itself; with 0 it drives on until the pace stops it. */
@@ -18,26 +18,26 @@ interface Wish {
 }
 
 const CURVES = [0, 0, 0, 0.25, -0.25, 0.5, -0.5, 1, -1, 1.6, -1.6, 2, -2] as const;
-/** Slower than this is standing: m/s, rad/s. */
+/** Slower counts as standing: m/s, rad/s. */
 const STILL = 0.01;
-/** Seconds of standing after which the base wants something else. */
+/** Seconds of standing after which the base chooses another motion. */
 const PATIENCE = 0.4;
 
 /**
- * Drives about without knowing where: ahead in arcs until it is not let any further, then turns on the spot or goes back a little.
- * Knows what its wheels count and what it is permitted, and nothing of the truth. Of an arc only that is begun which is permitted at
- * the speed of the moment; until then it brakes along the one it is on.
+ * Wanders: ahead in arcs until the pace stops it, then turns on the spot or goes back a little.
+ * It knows its odometry and its permissions, and not the truth. It begins an arc only if it is permitted at
+ * the present speed; until then it brakes along the present one.
  */
 export class Wander {
   readonly #dice: Dice;
-  /** Whether it never wants anything else than at first. */
+  /** Whether it keeps its first motion. */
   readonly #isConstant: boolean;
   readonly #topSpeed: number;
   readonly #topTurn: number;
   #wish: Wish;
   #from = { x: 0, y: 0, yaw: 0 };
   #stillSince = 0;
-  /** Since when it has not moved at all, whatever it wanted, seconds. */
+  /** Since when it has not moved, seconds. */
   idleSince = 0;
 
   constructor(seed: number, kind: string, topSpeed: number, topTurn: number) {
@@ -56,7 +56,7 @@ export class Wander {
     };
   }
 
-  /** The command of this moment. */
+  /** The present command. */
   next(base: Base, permit: Permit, time: number): Command {
     const moving = Math.abs(base.speed);
     if (moving > STILL) {
@@ -127,5 +127,5 @@ export class Wander {
   }
 }
 
-/** Stops on the arc, or the spot, that it is on: that way was free when it was begun. */
+/** Stops on its present arc, or on the spot: that way was free when it was begun. */
 const brakeAlong = ({ curvature }: Base): Command => ({ curvature, speed: 0 });

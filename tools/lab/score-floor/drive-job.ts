@@ -7,7 +7,7 @@ export type Job =
   | { readonly kind: "cruise"; readonly seed: number; readonly floor: Cruise["floor"] }
   | { readonly kind: "trap"; readonly seed: number; readonly trap: Trap["trap"] };
 
-/** A drive and what became of it; plain data, to cross threads. */
+/** A drive and its outcome; plain data, to cross threads. */
 export interface Row {
   readonly job: Job;
   readonly outcome: Omit<Outcome, "edges">;
@@ -75,5 +75,5 @@ export function runJob(job: Job): Row {
   };
 }
 
-/** Did the base set out at all? A head that cannot see the floor in front of it never does. */
+/** Whether the base set out. A head that cannot see the floor in front of it never does. */
 export const hasMoved = (row: Row): boolean => row.outcome.way > 0.3;

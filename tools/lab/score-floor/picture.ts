@@ -3,7 +3,7 @@ import { SIGNS } from "../../../src/terms/signs.ts";
 import { Drawing, textWidth } from "../../output/drawing.ts";
 import { DROPS, FLOORS } from "../floor/courses.ts";
 
-/** What the picture shows of a drive. */
+/** Data of a drive for the picture. */
 export interface ScoredDrive {
   readonly job: { readonly kind: string; readonly drop?: string; readonly floor?: string };
   readonly outcome: { readonly way: number; readonly time: number; readonly limit: string | null };

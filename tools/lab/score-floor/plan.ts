@@ -1,7 +1,7 @@
 import { DROPS, FLOORS, TRAPS } from "../floor/courses.ts";
 import { hasMoved, type Job, type Row } from "./drive-job.ts";
 
-/** How much is to be driven. */
+/** Amount of driving. */
 export interface Amount {
   /** Approaches at drops of 50 mm and more in which the base moves. */
   readonly approaches: number;
@@ -16,7 +16,7 @@ export interface Amount {
 /** A minute of driving costs about what six approaches do. */
 const MINUTE_COST = 6;
 
-/** Which drive comes next, until enough is driven: how many are needed depends on how the ones before went. */
+/** Chooses the next drive until enough were driven; the number depends on the outcomes so far. */
 export class DrivePlan {
   readonly #amount: Amount;
   /** Drives handed out, by kind. */
