@@ -102,7 +102,7 @@ function hostile(seed: number): () => Uint8Array | string {
 setFlagsFromString("--expose-gc");
 const collect = runInNewContext("gc") as () => void;
 
-test("200,000 hostile messages: each is answered by a named error or a close code, and the head goes on", async () => {
+test("200,000 hostile messages: each is answered by a named error or a close code, and the head keeps working", async () => {
   head = await LiveHead.start(PATIENT);
   const sensor = await head.open({ role: "sensor" });
   const make = hostile(2026);
@@ -144,7 +144,7 @@ test("200,000 hostile messages: each is answered by a named error or a close cod
   await until(() => times.includes(time), "the next frame's reach");
 }, 300_000);
 
-test("a reader that stops for seconds gets the newest first when it goes on, and delays nobody", async () => {
+test("a client that stops reading for seconds gets the newest messages first when it resumes, and delays no other client", async () => {
   head = await LiveHead.start(PATIENT);
   const sensor = await head.open({ role: "sensor" });
   const stalled = await new RawClient(head.service.url).opened();
@@ -187,7 +187,7 @@ test("a message longer than a watcher may send is answered with 1009", async () 
   expect(raw.closed!.code).toBe(1009); // RFC 6455, 7.4.1
 });
 
-test("500 idle sockets, 100 half-open requests and a slow one keep nobody waiting", async () => {
+test("500 idle sockets, 100 half-open requests and a slow one delay no client", async () => {
   head = await LiveHead.start(PATIENT);
   const { port } = head.service;
   const idle = await Promise.all(
@@ -253,7 +253,7 @@ test("pages of other origins, names that are not ours, other sub-protocols and p
   expect(await refused(url, { headers: { origin: `http://127.0.0.1:${port}` } })).toBeNull();
 });
 
-test("stamps that jump, frames that stall and a sensor that comes back: told, counted, and gone on from", async () => {
+test("stamps that jump, frames that stall and a sensor that reconnects are reported and counted, and the head keeps working", async () => {
   head = await LiveHead.start({ blind: 0.4 });
   const watcher = await head.open({ topics: { notes: 50, reach: 100 } });
   const notes: string[] = [];
@@ -272,7 +272,7 @@ test("stamps that jump, frames that stall and a sensor that comes back: told, co
   expect(watcher.welcome!.setup.sensors[0]!.name).toBe(CAMERA.name);
 });
 
-test("the wall clock set a day back and ten years on changes no age and stops nobody", async () => {
+test("setting the wall clock a day back and ten years forward changes no age and stops no base", async () => {
   head = await LiveHead.start({ blind: 0.4 });
   const watcher = await head.open({ topics: { reach: 100, pulse: 10 } });
   const sensor = await head.open({ role: "sensor" });

@@ -245,7 +245,7 @@ describe("what stands or hangs", () => {
     for (const n of ahead(shelf)) expect(shelf.endX[n]).toBeGreaterThan(1.2);
   });
 
-  test("a hand before the lens, and a lens that sees nothing, are told apart from a view", () => {
+  test("a hand on the lens, and a blind lens, are distinguished from a view", () => {
     const pose = lookingDown(0.3, 20);
     const plain = shoot(profileScene("flat", 1), pose, sensorNoise(1));
     const watcher = new Watcher();

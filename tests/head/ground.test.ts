@@ -155,7 +155,7 @@ describe("the ground near the base", () => {
     expect(after.pace.forward).toBeGreaterThan(0.2);
   });
 
-  test("a base that is lifted and set down while depth sees it go, and its wheels stand, starts anew where it is", () => {
+  test("a base that is lifted and set down, while depth shows motion and its wheels stand, restarts where it is", () => {
     const ride = new Ride();
     for (; ride.x < 0; ride.x += 0.05) ride.frame();
     const { pace } = ride.frame();

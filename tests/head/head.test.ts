@@ -188,7 +188,7 @@ describe("frames and their poses", () => {
 });
 
 describe("what does not fit", () => {
-  test("a frame of a sensor that is not in the setup, or of the wrong size, is refused by name and the head goes on", () => {
+  test("a frame of an unknown sensor, or of the wrong size, is refused by name, and the head keeps working", () => {
     const head = new Head(setup, resolveSettings());
     const outputs = feed(head, [
       reference(0),
@@ -216,7 +216,7 @@ describe("what does not fit", () => {
     expect(head.grid.count).toBe(0);
   });
 
-  test("a head that is told to shed maps one frame in 2^level, and locates them all", () => {
+  test("a head that sheds load maps one frame in 2^level, and locates them all", () => {
     const head = new Head(setup, resolveSettings());
     const shed = (level: number): HeadEvent => ({ kind: "shed", time: 0, level });
     const sequence = (from: number) => Array.from({ length: 8 }, (_, n) => depth(0, from + n));
@@ -279,7 +279,7 @@ describe("changes while it runs", () => {
     expect(wall(head)).toContain(COLUMN.blocked);
   });
 
-  test("clearing forgets the map but not the count of frames, and mapping goes on", () => {
+  test("clearing discards the map but not the count of frames, and mapping continues", () => {
     const head = new Head(setup, resolveSettings());
     feed(head, events);
     head.clear();

@@ -111,7 +111,7 @@ function remade() {
   return { exact, bent, before, revision, work, isDone, frames: store.frames.length };
 }
 
-test("a map bent by drift is made anew from keyframes, step by step, and is then nearly that of exact poses", () => {
+test("a map bent by drift is rebuilt from keyframes, step by step, and is then nearly that of exact poses", () => {
   const { exact, bent, before, revision, work, isDone, frames } = remade();
   expect(isDone).toBe(true);
   // A step writes one keyframe, or compares blocks.

@@ -319,7 +319,7 @@ test("a raw file that is cut short, or too long, says how many bytes it should h
   );
 });
 
-test("a frame without a pose stops the import, unless it is told that poses may be missing", async () => {
+test("a frame without a pose stops the import, unless missing poses are allowed", async () => {
   const path = join(folder, "gappy.csv");
   const rows = [7, 8, 10].map((n) => `${n},0,0,0,0,0,0,1\n`).join("");
   writeFileSync(path, `frame,tx,ty,tz,qx,qy,qz,qw\n${rows}`);

@@ -99,7 +99,7 @@ describe("a ray cast through the map", () => {
     return [ring * Math.cos(angle), ring * Math.sin(angle), z];
   };
 
-  test("ends on the face of the first occupied voxel, free and undecided length before it told apart", () => {
+  test("ends on the face of the first occupied voxel; free and undecided length before it are separate", () => {
     const grid = new BlockGrid(SIZE);
     for (let i = 0; i < 4; i++) grid.setValue(i, 0, 0, 0);
     grid.setValue(10, 0, 0, TOP);

@@ -64,7 +64,7 @@ function look(counts: Uint16Array) {
   return { height: fitted.height, pitch: Math.atan2(-z, -y) / DEGREE, roll: Math.asin(x) / DEGREE };
 }
 
-test("a floor is found and fitted with up told only to 30 degrees", () => {
+test("a floor is found and fitted with the up direction known only to 30 degrees", () => {
   const floor = look(frame(100))!;
   expect(Math.abs(floor.height - HEIGHT)).toBeLessThan(0.0001);
   expect(Math.abs(floor.pitch - 30)).toBeLessThan(0.02);

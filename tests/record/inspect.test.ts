@@ -81,7 +81,7 @@ test("counts, rates, lost frames, pauses and time going back are named", async (
   ]);
 });
 
-test("a person is told the same in plain words", async () => {
+test("the note for people says the same in plain words", async () => {
   const path = join(folder, "words.brk");
   writeFileSync(path, await recordingBytes(drive()));
   expect(await main(["-p", "0.3", path])).toBe(0);

@@ -146,7 +146,7 @@ describe("a bare replay", () => {
     },
   );
 
-  test("covered frames are told from clear ones", async () => {
+  test("covered frames are distinguished from clear ones", async () => {
     const recording = await openRecording(path);
     const settings = resolvedOf(recording, { "pose.source": "reference" });
     const head = new BareHead(recording.header.setup, settings);

@@ -114,7 +114,7 @@ const notesOf = async (path: string, given: Record<string, unknown>) =>
   (await replayRecording(path, { settings: given })).summary.notes.map(({ note }) => note);
 
 describe("poses that were found before", () => {
-  test("serve settings of the map alone, which score bit for bit as if they had been found anew", async () => {
+  test("serve settings of the map alone, which score bit for bit as with newly found poses", async () => {
     expect((await notesOf(stopped, TRACKED)).map(({ what }) => what)).toEqual(["lost"]);
     const shelf = new Shelf();
     const track = vi.spyOn(Tracker.prototype, "track");
@@ -134,7 +134,7 @@ describe("poses that were found before", () => {
     }
   });
 
-  test("bring along the keyframes that a map is made anew from when a loop is closed", async () => {
+  test("contain the keyframes from which a map is rebuilt when a loop is closed", async () => {
     const closed = (await notesOf(round, BENT)).filter((note) => note.what === "loop closed");
     expect(Math.max(...closed.map(({ distance }) => distance))).toBeGreaterThan(0.01);
     const shelf = new Shelf();
@@ -152,7 +152,7 @@ describe("poses that were found before", () => {
     }
   });
 
-  test("do not serve settings of tracking, for which they are found anew", async () => {
+  test("do not serve settings of tracking, for which poses are found again", async () => {
     const shelf = new Shelf();
     const track = vi.spyOn(Tracker.prototype, "track");
     const given = { ...TRACKED, "track.samples": 400 };

@@ -29,7 +29,7 @@ function stopAfter(...changes: string[]): { readonly after: number; readonly out
   return { after, outcome };
 }
 
-test("an image stays the same while the base moves: it is told to stop within 0.3 s, and stays", () => {
+test("an image stays the same while the base moves: the base must stop within 0.3 s, and stays", () => {
   const { after, outcome } = stopAfter("fault=image frozen");
   expect(after).toBeLessThan(0.3 + ON_THE_WAY);
   expect(outcome.fall).toBeNull();
@@ -39,14 +39,14 @@ test("an image stays the same while the base moves: it is told to stop within 0.
   expect(x).toBeLessThan(-4);
 });
 
-test("an attitude stays the same while the wheels turn on the spot: the base is told to stop within 0.3 s, and stays", () => {
+test("an attitude stays the same while the wheels turn on the spot: the base must stop within 0.3 s, and stays", () => {
   const { after, outcome } = stopAfter("fault=orientation stands still", "wander=spot");
   expect(after).toBeLessThan(0.3 + ON_THE_WAY);
   const [, , , , speed] = outcome.trail.at(-1)!;
   expect(speed).toBe(0);
 });
 
-test("a base that drives on with all streams alive is not told so", () => {
+test("a base that drives with live streams gets no such stop", () => {
   const { outcome } = stopAfter("seconds=6");
   const [, x = 0] = outcome.trail.at(-1)!;
   expect(x).toBeGreaterThan(-4);

@@ -129,7 +129,7 @@ test("there is one answer for each moment: none is looser than the one before it
   }
 });
 
-test("the head begins anew while the base stands near an edge: nothing remembered from elsewhere lets it fall", () => {
+test("the head restarts while the base stands near an edge: no memory from elsewhere lets it fall", () => {
   const { fall } = run(
     ["fault=head restarts", "fault.at=4", "seconds=14", "wander=random", "acceleration=1"],
     3,

@@ -28,7 +28,7 @@ function driveBlindly(from: number, yaw: number, speed: number): Base {
   return base;
 }
 
-test("a base that obeys nobody falls where its front wheels pass the edge", () => {
+test("a base that obeys no pace falls where its front wheels pass the edge", () => {
   const { fall, contacts } = driveBlindly(-2, 0, 0.5);
   expect(contacts).toEqual([]);
   expect(fall!.x).toBeCloseTo(0, 2);
@@ -38,7 +38,7 @@ test("a base that obeys nobody falls where its front wheels pass the edge", () =
   expect(fall!.time).toBeCloseTo(1 + (way - 0.25) / 0.5, 1);
 });
 
-test("a base that obeys nobody is stopped by a wall, and the contact is told", () => {
+test("a base that obeys no pace is stopped by a wall, and the contact is reported", () => {
   const base = driveBlindly(-8, Math.PI / 2, 0.5);
   expect(base.fall).toBeNull();
   expect(base.contacts).toHaveLength(1);

@@ -197,7 +197,7 @@ describe("a camera with noise, of which nothing else says that it moves", () => 
     expect(notes[0]!.time).toBeLessThanOrEqual(19 * FRAME + 0.15 * S + FRAME);
   });
 
-  test("is told from one without, which is only suspect when it stands after a drive through a room", () => {
+  test("is distinguished from one without noise, which is only suspect when it stands after a drive through a room", () => {
     const text = readFileSync(new URL("../../datasets/yard-room.json", import.meta.url), "utf8");
     for (const exact of [true, false]) {
       const scenario = loadScenario({ ...JSON.parse(text), seed: 7 }, { exact });
@@ -287,7 +287,7 @@ describe("an attitude", () => {
   });
 });
 
-test("what is told a person names the stream and what speaks against it", () => {
+test("the note for people names the stream and the contradicting source", () => {
   const note = { stream: "depth", sensor: 0, state: "frozen", by: "odometry" } as const;
   expect(frozenText(note, [{ name: "front" }])).toBe(
     "front repeats its last image, though the odometry says that the head moves: the base stops",

@@ -64,7 +64,7 @@ describe("normals", () => {
     }
   });
 
-  test("with noise of 4 mm on a wall at 1 m they are good to a few degrees, and the noise is told", () => {
+  test("with noise of 4 mm on a wall at 1 m they are good to a few degrees, and the noise is reported", () => {
     const { clean } = render(ideal, plane([0, 0, 1], 1));
     const normal = seededNormal(6);
     const counts = Uint16Array.from(clean, (z) => Math.round(1000 * (z + 0.004 * normal())));

@@ -81,7 +81,7 @@ describe("attitudes steadied by the gyro", () => {
     expect(worst(wild.slice(20))).toBeLessThan(0.2);
   });
 
-  test("where samples are missing there is none, and it begins anew", () => {
+  test("where samples are missing there is none, and it restarts", () => {
     const steady = new SteadyAttitude();
     const span = emptySpan(4);
     span.count = 1;

@@ -193,7 +193,7 @@ test("a head that plays a recording neither reads nor writes the saved map", asy
   expect(readFileSync(join(folder, "map.snapshot")).equals(saved)).toBe(true);
 });
 
-test("with a hundred maps set aside already nothing is saved, and what to do is told", async () => {
+test("with a hundred old maps nothing is saved, and a note says what to do", async () => {
   const saved = await earlierRun();
   for (let n = 0; n < 100; n++) writeFileSync(join(folder, `map-2026-01-01T00-00-${n}.snapshot`), "");
   const again = await start();

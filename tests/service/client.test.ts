@@ -24,7 +24,7 @@ async function start(...args: Parameters<typeof LiveHead.start>): Promise<LiveHe
   return head;
 }
 
-test("a client whose head starts anew comes back by itself, takes the new map, and goes on asking", async () => {
+test("a client whose head restarts reconnects by itself, takes the new map, and its requests work", async () => {
   const first = await start(PATIENT);
   const watcher = await first.open({ topics: { map: 50 } });
   const sensor = await first.open({ role: "sensor" });

@@ -90,7 +90,7 @@ for (const origin of ["recording", "simulated"] as const) {
   });
 }
 
-test("a base that rehearses is told once that its odometry is left out, and stays connected", async () => {
+test("a base that rehearses is informed once that its odometry is ignored, and stays connected", async () => {
   const head = await start("recording");
   const base = await head.open({ role: "base", rehearse: true });
   const errors: string[] = [];

@@ -14,7 +14,7 @@ beforeEach(async () => {
 });
 afterEach(() => head.stop());
 
-test("a watcher sees each pixel's depth, or why it is not used, of the frame that it is told", async () => {
+test("a watcher gets each pixel's depth, or the reason why it is not used, of the stated frame", async () => {
   const watcher = await head.open({ topics: { image: 10 } });
   const images: FromServer<"image">[] = [];
   watcher.on("image", (image) => images.push(image));
@@ -92,7 +92,7 @@ test("evidence of a place: how sure, since when, seen from where", async () => {
   });
 });
 
-test("the way so far is told with how its poses were known", async () => {
+test("the trail has the class of each pose", async () => {
   const watcher = await head.open({ topics: { trail: 20 } });
   const trails: FromServer<"trail">[] = [];
   watcher.on("trail", (trail) => trails.push(trail));

@@ -150,7 +150,7 @@ test("what happens in the recording is known before it is played, with the head'
   expect(causes[0]!.text).toMatch(/(drop|obstacle|floor|overhang|looked at).* (ahead|from the body)/);
 });
 
-test("it stands still when told to, and goes on at the speed that it is told", async () => {
+test("it pauses on request, and continues at the requested speed", async () => {
   await watcher.play({ to: 300_000, speed: 0 });
   await until(() => playing?.goal === null && playing.at > 200_000 && playing.speed === 0, "standing");
   const { frame } = playing!;

@@ -189,7 +189,7 @@ describe("the ring and what is kept of it", () => {
     expect(next.list().filter(({ reasons }) => reasons[0] === "asked")).toHaveLength(1);
   });
 
-  test("a disk that refuses is told once; recording goes on when it lets it", async () => {
+  test("a disk error is reported once; recording continues when the disk works again", async () => {
     let now = 0;
     const news: PretriggerNews[] = [];
     const pretrigger = new PretriggerRecorder(settings(), (one) => news.push(one), {
@@ -231,7 +231,7 @@ describe("the ring and what is kept of it", () => {
   });
 });
 
-test("a pretrigger that is too slow leaves frames out, counts them, and keeps nobody waiting", async () => {
+test("a pre-trigger ring that is too slow drops frames, counts them, and delays no client", async () => {
   const { port1, port2 } = new MessageChannel();
   const tap = new PretriggerTap(port1);
   tap.begin(SETUP, {});
@@ -269,7 +269,7 @@ describe("tipped and lifted", () => {
     }
   }
 
-  test("tipped for a while: told once; a ramp and a jolt are no tilt", () => {
+  test("tipped for a while: reported once; a ramp and a jolt are no tilt", () => {
     function* tilts(degrees: (t: number) => number): Generator<HeadEvent> {
       for (let t = 0; t < 5; t += 0.02) {
         const rotation = fromYawPitchRoll(1, (degrees(t) * Math.PI) / 180, 0);

@@ -62,7 +62,7 @@ describe("with tokens", () => {
     ] satisfies Right[][]);
   });
 
-  test("a change by whoever may configure is told to all with who made it, and is in the recording", async () => {
+  test("a change by a client with the right to configure is announced to all with its author, and is in the recording", async () => {
     const robot = await open("robot", "base");
     const engineer = await open("engineer", "watcher");
     const told = event(robot, "note");
@@ -131,7 +131,7 @@ describe("a change that loosens a stop", () => {
     expect((await other.settings())["guard.topSpeed"]).toBe(1);
   });
 
-  test("is told from one that tightens it, for each setting that stops depend on", () => {
+  test("is distinguished from one that tightens it, for each setting on which stops depend", () => {
     const before = resolveSettings();
     const looser: Record<string, number | string> = {
       "body.height": 0.5,

@@ -208,7 +208,7 @@ test("stamps of another clock are refused with by how much; without a stamp, arr
   await vi.waitFor(async () => expect(await motions()).toBe(1), 3000);
 });
 
-test("a driver declares its sensor; frames of a wrong size or of nobody's sensor are refused by name", async () => {
+test("a driver declares its sensor; frames of a wrong size or of an undeclared sensor are refused by name", async () => {
   const laser = {
     name: "laser",
     optics: {
@@ -293,7 +293,7 @@ test("a head that sees nothing tells the waiver in force, and how it runs out", 
   expect(left.at(-1)).toBeLessThan(left[0]!);
 });
 
-test("a knock and a mark are told to whoever listens; a floorcheck is judged", async () => {
+test("a knock and a mark are announced to subscribers; a floorcheck is answered", async () => {
   const watcher = await head.open({ topics: { notes: 10 } });
   const texts: string[] = [];
   watcher.on("note", ({ what, text }) => texts.push(`${what}: ${text}`));

@@ -109,7 +109,7 @@ describe("orientation from the kernel, polled", () => {
     await until(() => inertial.length > 0, "the device's samples");
   });
 
-  test("a device that goes away is told, and comes back", async () => {
+  test("a device that disappears is reported, and is used again when it returns", async () => {
     put(RAW_IMU);
     const { inertial, said } = start();
     await until(() => inertial.length > 0);
@@ -220,13 +220,13 @@ describe("depth from a program", () => {
     expect(said[0]).toMatch(/ended with 0; again in 0.25 s/);
   });
 
-  test("why it died is told in its own last words", async () => {
+  test("the reason is its own last line of output", async () => {
     const { said } = run(`console.error("no camera on the bus"); process.exit(3);`);
     await until(() => said.length > 0);
     expect(said[0]).toMatch(/ended with 3: no camera on the bus; again/);
   });
 
-  test("a program that hangs is ended and started anew", async () => {
+  test("a program that hangs is ended and restarted", async () => {
     const [frames, said]: [number[], string[]] = [[], []];
     const source = new DepthCommandSource(
       // A shell is there at once, so that the silence is the program's own; 2 bytes are a frame.

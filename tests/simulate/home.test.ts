@@ -48,7 +48,7 @@ test("most homes have an edge that nothing guards, and a start that looks at one
   expect(looking.length).toBeGreaterThan(0.75 * HOMES.length);
 });
 
-test("at every edge the floor ends, by the drop that is told or more", () => {
+test("at every edge the floor ends, by at least the listed drop", () => {
   for (const home of HOMES) {
     const scene = sceneOf(home);
     for (const edge of home.edges) {

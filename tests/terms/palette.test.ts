@@ -35,7 +35,7 @@ describe.each([
     expect(contrast(palette[name], palette.paper)).toBeGreaterThanOrEqual(3);
   });
 
-  test("a drop is told from firm floor by lightness alone", () => {
+  test("a drop differs from firm floor by lightness alone", () => {
     expect(contrast(palette.brink, palette.firm)).toBeGreaterThanOrEqual(2.5);
   });
 });

@@ -79,7 +79,7 @@ describe("demo", () => {
     }
   });
 
-  test("tells how far it is in plain lines where nobody watches a bar", async () => {
+  test("prints progress as plain lines where there is no terminal", async () => {
     await demo("lines");
     expect(progress.filter((line) => line.startsWith("rendering"))).toEqual([
       "rendering: 25 %\n",
@@ -107,7 +107,7 @@ describe("demo", () => {
     expect(seen).toEqual([false, false, false, false]);
   });
 
-  test("makes a demo anew that was cut off, byte for byte as it was", async () => {
+  test("renders a truncated demo again, with the same bytes", async () => {
     await demo("cut");
     const path = join(folder, "cut", "demo.brk");
     const whole = readFileSync(path);
@@ -129,7 +129,7 @@ describe("demo", () => {
     expect(rendered()).toBe(true);
   });
 
-  test("makes a demo anew that is of another scenario", async () => {
+  test("renders the demo again for another scenario", async () => {
     await demo("other");
     printed = [];
     expect(await demo("other", scenario("other.json", { seed: 5 }))).toBe(0);

@@ -117,7 +117,7 @@ test("package.json keeps few scripts", () => {
 });
 
 describe("errors of the system", () => {
-  test("are told in words", async () => {
+  test("are described in words", async () => {
     const trouble = async (body: () => Promise<unknown>) =>
       systemMessage(await body().catch((error) => error));
     expect(await trouble(() => reading(folder, () => readFile(folder)))).toBe(
@@ -161,7 +161,7 @@ describe("time left", () => {
     expect(left.after(60, 0.75)).toBeCloseTo(50, 0);
   });
 
-  test("is not told before there is anything to tell from", () => {
+  test("gives no estimate before there is data", () => {
     const left = new TimeLeft(0);
     left.note(1, 0.5);
     expect(left.after(1, 0.5)).toBeNull(); // after one second

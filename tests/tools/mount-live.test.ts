@@ -97,7 +97,7 @@ const SCENARIO = {
 };
 
 describe("a mounting drive with a running head", () => {
-  test("is told what motion is missing, recorded, estimated and written as settings", async () => {
+  test("prints the missing motion, is recorded, estimated and written as settings", async () => {
     writeFileSync(path("room.json"), JSON.stringify(SCENARIO));
     const pretrigger = { folder: path("pretrigger"), segment: 4, before: 8, after: 2 };
     const settings = { pretrigger, settings: { "pose.source": "odometry" } };
@@ -144,7 +144,7 @@ describe("a mounting drive with a running head", () => {
     expect(Math.abs(Number(/pitch +(\d+\.\d+)/.exec(text)![1]) - PITCH)).toBeLessThan(0.25);
   }, 240_000);
 
-  test("a head that keeps no recordings, none at all, and wrong words are told with what to do", async () => {
+  test("a head without kept recordings, no head at all, and wrong options are reported with what to do", async () => {
     head = await LiveHead.start();
     expect(await main(["--live", head.service.url])).toBe(3);
     expect(said.at(-1)).toContain('put "pretrigger": { "folder": "pretrigger" } into its settings file');

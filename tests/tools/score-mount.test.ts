@@ -42,7 +42,7 @@ async function run(...args: string[]): Promise<{ code: number; out: string; erro
   return { code, out: out.join("\n"), errors: errors.join("\n") };
 }
 
-test("drives that are scored already are not driven again, and both sensors are told apart", async () => {
+test("drives that are scored already are not driven again, and both sensors are kept separate", async () => {
   const kept = new KeptRows(file);
   for (const sensor of ["milder", "harsher"] as const) {
     for (const seed of [1000, 1001]) kept.add(rowOf({ seed, kind: "whole", sensor }));
@@ -82,7 +82,7 @@ test("the sensors drive the same way, and see it with other noise", () => {
   expect(lost[1]).toBeGreaterThanOrEqual(lost[0]!);
 });
 
-test("wrong use is told", async () => {
+test("wrong usage is reported", async () => {
   expect((await run("--sensor", "middling")).errors).toContain("milder, harsher or both");
   expect((await run("--drives", "0", "--refusals", "0")).errors).toContain("no drives");
   expect((await run("--drives", "many")).code).toBe(2);

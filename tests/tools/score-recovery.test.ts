@@ -38,7 +38,7 @@ test("tuning mends three broken settings to within 1 % of the best known, on a r
   expect(code).toBe(0);
 }, 120_000);
 
-test("too few tries miss the bar, and it is told by the exit code", async () => {
+test("too few tries miss the bar, and the exit code says so", async () => {
   const { code, out } = await run(
     yard,
     "--set",
@@ -56,7 +56,7 @@ test("too few tries miss the bar, and it is told by the exit code", async () => 
   expect(code).toBe(1);
 }, 120_000);
 
-test("wrong use is told, with its exit code", async () => {
+test("wrong usage is reported, with its exit code", async () => {
   expect((await run("--help")).code).toBe(0);
   expect((await run()).code).toBe(2);
   expect((await run(yard, "-n", "none")).errors).toContain("--tries");

@@ -61,7 +61,7 @@ test("a jump of the orientation's yaw is not followed, with wheels and without",
   }
 });
 
-test("after gaps of 0.2 to 1 s without frames, and without wheels, it goes on at once when inertial samples came all the time", () => {
+test("after gaps of 0.2 to 1 s without frames, and without wheels, it continues at once if inertial samples came all the time", () => {
   const frames = track(draw(troubleCase("gaps", 1)), NO_WHEELS);
   expect(frames.filter(({ hold }) => hold === "lost")).toEqual([]);
   expect(worst(frames)).toBeLessThan(0.03);

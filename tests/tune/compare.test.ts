@@ -79,7 +79,7 @@ test("agreement comes first, and truth is compared where every recording has it"
   expect(named(some, ["true map score"])).toEqual([undefined]);
 });
 
-test("wrong use is told, with its exit code", async () => {
+test("wrong usage is reported, with its exit code", async () => {
   const errors: string[] = [];
   vi.spyOn(console, "error").mockImplementation((line: string) => void errors.push(line));
   expect(await main([])).toBe(2);

@@ -14,7 +14,7 @@ const lane = (name: string) => {
   return { group, poses };
 };
 
-test("each lane begins a recording of its own and goes on with it", () => {
+test("each lane begins a recording of its own and stays with it", () => {
   const roster = new Roster(tasks({ a: 3, b: 2, c: 1 }));
   expect(roster.next(lane(""))?.name).toBe("a0");
   expect(roster.next(lane(""))?.name).toBe("b0");
@@ -59,7 +59,7 @@ test("every task is given once, whoever asks when", () => {
   expect(given.sort()).toEqual(all.map(({ name }) => name).sort());
 });
 
-test("who has found poses goes on with them, then finds others of the same recording, and begins another one last", () => {
+test("a lane with poses first uses them, then finds others of the same recording, and begins another recording last", () => {
   const roster = new Roster(tasks({ "a p": 2, "a q": 1, "b p": 2 }));
   expect(roster.next(lane(""))?.name).toBe("ap0");
   expect(roster.next(lane(""))?.name).toBe("bp0");
@@ -70,7 +70,7 @@ test("who has found poses goes on with them, then finds others of the same recor
   expect(roster.next(lane("b p"))?.name).toBe("bp1");
 });
 
-test("who helps finds poses that nobody has begun to find, or has much to do with those that somebody has", () => {
+test("a helping lane takes poses that no lane has begun to find, or the batch with most tasks left", () => {
   const roster = new Roster(tasks({ "a p": 9, "a q": 2 }));
   expect(roster.next(lane(""))?.name).toBe("ap0");
   expect(roster.next(lane("b p"))?.name).toBe("aq0");

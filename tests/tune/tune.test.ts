@@ -61,7 +61,7 @@ describe("tune", () => {
     "--json",
   ];
 
-  test("calls settings better that are, and goes on from its results", async () => {
+  test("calls better settings better, and continues from its results", async () => {
     const first = await run(...command);
     expect(first.errors).toBe("");
     expect(first.code).toBe(0);
@@ -137,7 +137,7 @@ describe("tune", () => {
     expect((await run(recordings[0]!, ...words, "--truth", join(folder, "none.json"))).code).toBe(3);
   });
 
-  test("labels beside a recording are scored, and changed labels are scored anew", async () => {
+  test("labels beside a recording are scored, and changed labels are scored again", async () => {
     const name = labelsPath(recordings[0]!);
     const outline = [[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5]]; // biome-ignore format: one line
     const marked = async (value: unknown) => {
@@ -213,7 +213,7 @@ describe("tune", () => {
     expect(out).toContain("one recording is too few");
   });
 
-  test("wrong use is told, with its exit code", async () => {
+  test("wrong usage is reported, with its exit code", async () => {
     const one = recordings[0]!;
     expect((await run("--help")).code).toBe(0);
     expect((await run(one)).errors).toContain("nothing to try");

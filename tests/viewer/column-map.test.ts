@@ -58,7 +58,7 @@ describe("the map from above", () => {
     expect(column(3, 0)[3]).toBeGreaterThan(0);
   });
 
-  test("of a wall that goes on above the robot, the highest voxel counts", () => {
+  test("of a wall that continues above the robot, the highest voxel counts", () => {
     const wall = Array.from({ length: 30 }, (_, z) => [5, 5, z] as const);
     const [, bottom, top, over] = columnsOf(mapOf(wall)).column(5, 5);
     // The lowest that stands is voxel 1; the highest is voxel 29.

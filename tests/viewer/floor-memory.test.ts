@@ -13,7 +13,7 @@ const square = (col: number, row: number, code: number) => ({
 const codeAt = ({ col, row, width, cells }: FloorCells, x: number, y: number) =>
   cells[(y - row) * width + x - col];
 
-test("floor that the robot has left stays as it was told last; where the head tells again, the newest holds", () => {
+test("floor that the robot has left stays as it was last reported; newer reports replace it", () => {
   const memory = new FloorMemory();
   memory.addCells(square(0, 0, FOOTING.gone));
   const all = memory.addCells(square(2, -9, FOOTING.firm));
