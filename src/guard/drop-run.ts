@@ -43,7 +43,7 @@ export class DropRun {
    * @param drop  metres: deeper is a drop
    * @returns whether the return is evidence for a drop
    */
-  hear(off: number, sigma: number, drop: number): boolean {
+  add(off: number, sigma: number, drop: number): boolean {
     const says = (-off - drop) / sigma - DRIFT;
     if (says > 0) {
       this.below++;

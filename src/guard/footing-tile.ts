@@ -61,7 +61,7 @@ export class Tile {
   /** Microseconds: when the body stood on firm ground here last; 0 when never, or when the place of that is not known any more. */
   readonly stood = new Float64Array(CELLS);
   /** 1 for a cell that is gone only because a drop nearby may lie here, after drift. */
-  readonly crept = new Uint8Array(CELLS);
+  readonly assumedGone = new Uint8Array(CELLS);
   /** Cells by which the tile's drops have been widened so far. */
   step = 0;
   /** Whether any cell was ever gone. */
@@ -83,7 +83,7 @@ export class Tile {
 
   /** Returns came from the floor. */
   touch(c: number, time: number, far: number, height: number): void {
-    if (this.crept[c] === 1) this.odds[c] = this.crept[c] = 0;
+    if (this.assumedGone[c] === 1) this.odds[c] = this.assumedGone[c] = 0;
     const odds = this.odds[c]!;
     // A cell that rays passed becomes floor again only by returns from at least as near.
     if ((odds < 0 && far > this.far[c]!) || this.added[c]! >= TOUCHED_PER_FRAME) return;
@@ -112,7 +112,7 @@ export class Tile {
   /** Rays went through the floor. */
   pass(c: number, time: number, far: number, height: number): void {
     if (this.taken[c]! >= PASSED_PER_FRAME) return;
-    this.crept[c] = 0;
+    this.assumedGone[c] = 0;
     this.taken[c]! += PASSED_STEP;
     this.odds[c] = Math.max(-TOP, this.odds[c]! - PASSED_STEP);
     this.time[c] = time;
@@ -134,11 +134,11 @@ export class Tile {
   }
 
   /** A drop nearby may lie here, unless floor was touched here since. */
-  creep(c: number, since: number): void {
+  widenDrops(c: number, since: number): void {
     if (this.odds[c]! <= GONE_FROM || (this.odds[c]! > 0 && this.time[c]! > since)) return;
     this.odds[c] = GONE_FROM;
     this.far[c] = Number.POSITIVE_INFINITY;
-    this.crept[c] = 1;
+    this.assumedGone[c] = 1;
     this.settle(c);
   }
 
@@ -195,7 +195,7 @@ export class Tile {
       this.time[c] = other.time[d]!;
       this.far[c] = other.far[d]!;
       this.height[c] = other.height[d]!;
-      this.crept[c] = other.crept[d]!;
+      this.assumedGone[c] = other.assumedGone[d]!;
     }
     if (this.time[c]! < this.earliest) this.earliest = this.time[c]!;
     this.settle(c);

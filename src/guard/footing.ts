@@ -21,8 +21,8 @@ const ONE_EDGE = 0.25;
 /** Largest distance in cells between neighbouring spots of one edge. Chosen by hand. */
 const LINK = 3;
 /** Metres around the base within which drops widen; and the most cells: older firm ground has been given up. */
-const CREEPS_WITHIN = 1.6;
-const MOST_CREPT = 5;
+const WIDENED_WITHIN = 1.6;
+const MOST_WIDENED = 5;
 /** Fewest views of an edge until it is reported. */
 const FEWEST_LOOKS = 2;
 
@@ -352,13 +352,13 @@ export class FootingLayer {
    * @param step  cells in all, whole
    * @param since microseconds: floor touched later stays firm
    */
-  creep(step: number, { x, y, yaw }: Turned, since: number): void {
+  widenDrops(step: number, { x, y, yaw }: Turned, since: number): void {
     if (step <= this.#step) return;
     this.#step = step;
     const size = this.cellSize;
     const dx = size * cosOf(yaw);
     const dy = size * sinOf(yaw);
-    const reach = Math.ceil(CREEPS_WITHIN / ((1 << BITS) * size));
+    const reach = Math.ceil(WIDENED_WITHIN / ((1 << BITS) * size));
     const ti = Math.floor(x / size) >> BITS;
     const tj = Math.floor(y / size) >> BITS;
     const gone: number[] = [];
@@ -366,14 +366,14 @@ export class FootingLayer {
       for (let i = ti - reach; i <= ti + reach; i++) {
         const tile = this.#find(i << BITS, j << BITS);
         if (tile === null) continue;
-        const cells = Math.min(MOST_CREPT, step - tile.step);
+        const cells = Math.min(MOST_WIDENED, step - tile.step);
         tile.step = step;
         if (!tile.hasGone) continue;
         for (let c = 0; c < CELLS; c++) {
           if (tile.settled[c] !== GONE) continue;
           const cx = ((i << BITS) + (c & MASK) + 0.5) * size;
           const cy = ((j << BITS) + (c >> BITS) + 0.5) * size;
-          if (square(cx - x) + square(cy - y) < square(CREEPS_WITHIN)) gone.push(cx, cy, cells);
+          if (square(cx - x) + square(cy - y) < square(WIDENED_WITHIN)) gone.push(cx, cy, cells);
         }
       }
     }
@@ -381,7 +381,7 @@ export class FootingLayer {
       for (let k = -gone[n + 2]!; k <= gone[n + 2]!; k++) {
         if (k === 0) continue;
         const [tile, c] = this.#openAt(gone[n]! + k * dx, gone[n + 1]! + k * dy);
-        tile.creep(c, since);
+        tile.widenDrops(c, since);
       }
     }
   }

@@ -214,7 +214,7 @@ export class Guard {
   age({ at, firmSince, step, touchedSince }: Ageing): void {
     this.#firmSince = firmSince;
     this.footing.stoodSince = firmSince;
-    this.footing.creep(step, at, touchedSince);
+    this.footing.widenDrops(step, at, touchedSince);
   }
 
   /** The base may have been lifted: gives up firm ground, keeps drops, and restarts where the base stands. */

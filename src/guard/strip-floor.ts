@@ -5,8 +5,8 @@ import { missByRatio } from "./budget.ts";
  * Bounds of the balance, in rows, towards a drop and towards floor. Found on drives that fell: npm run lab -- score-floor,
  * seeds in tests/guard/score.test.ts.
  */
-const MOST_OWED = 4;
-const MOST_OWNED = 2;
+const MOST_FOR_DROP = 4;
+const MOST_FOR_FLOOR = 2;
 /** Metres by which a row must lie higher than expected for the surface to have stepped up onto an object. Chosen by hand. */
 const STEP_UP = 0.012;
 /** Length, metres, after which such an object is the floor. Chosen by hand. */
@@ -117,7 +117,8 @@ export class FirmFloor {
   weigh(touched: number, leaning: number): boolean {
     const net = touched - 2 * leaning;
     const balance = this.balance + net;
-    this.balance = balance > MOST_OWNED ? MOST_OWNED : balance < -MOST_OWED ? -MOST_OWED : balance;
+    this.balance =
+      balance > MOST_FOR_FLOOR ? MOST_FOR_FLOOR : balance < -MOST_FOR_DROP ? -MOST_FOR_DROP : balance;
     return net > 0 && this.balance > 0;
   }
 

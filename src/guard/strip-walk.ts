@@ -29,7 +29,7 @@ const TILT_SIGMA = 0.003;
 const HEIGHT_SIGMA = 0.003;
 /**
  * Single returns of a dark floor are too noisy to tell floor from a shallow drop; the balance along the strip decides. A return
- * this far below `drop`, metres, counts for the drop however noisy it is. Found like MOST_OWED.
+ * this far below `drop`, metres, counts for the drop however noisy it is. Found like MOST_FOR_DROP.
  */
 const LEANING = 0.01;
 /** An object that begins higher than this above the floor, metres, hangs. Chosen by hand. */
@@ -293,7 +293,7 @@ export class StripWalk {
         continue;
       }
       if (off < -drop - 2 * sigma) this.below++;
-      if (run.hear(off, sigma, drop)) passed++;
+      if (run.add(off, sigma, drop)) passed++;
       if (run.isFloor && off > -drop - 2 * sigma) {
         touched++;
         heights += off;

@@ -40,7 +40,7 @@ export class SteadyAttitude {
   readonly #q = new Float64Array([0, 0, 0, 1]);
   readonly #bias = new Float64Array(3);
   readonly #off = new Float64Array(3);
-  readonly #said = new Float64Array(4);
+  readonly #sensed = new Float64Array(4);
   /** rad/s: the gyro's rate, smoothed as the attitude is. */
   readonly #slow = new Float64Array(3);
   #age = 0;
@@ -84,7 +84,7 @@ export class SteadyAttitude {
       const y = half * (rate[3 * n + 1]! - bias[1]!);
       const z = half * (rate[3 * n + 2]! - bias[2]!);
       if (this.#age > 0) turnOn(q, x, y, z);
-      this.#hear(rotation, 4 * n, rate, 3 * n, dt);
+      this.#takeSensor(rotation, 4 * n, rate, 3 * n, dt);
       if (this.#correct(dt)) hasJumped = true;
       for (let i = 0; i < 4; i++) rotation[4 * n + i] = q[i]!;
       turnOn(q, x, y, z);
@@ -92,9 +92,9 @@ export class SteadyAttitude {
     return { rotation: [q[0]!, q[1]!, q[2]!, q[3]!], hasJumped, yawJump: this.#jumped - jumped };
   }
 
-  /** Sets `#said` to the sensor's attitude, without its jumps and shifted to the gyro's time; updates the delay. */
-  #hear(rotation: Float64Array, at: number, rate: Float64Array, rateAt: number, dt: number): void {
-    const said = this.#said;
+  /** Sets `#sensed` to the sensor's attitude, without its jumps and shifted to the gyro's time; updates the delay. */
+  #takeSensor(rotation: Float64Array, at: number, rate: Float64Array, rateAt: number, dt: number): void {
+    const said = this.#sensed;
     for (let i = 0; i < 4; i++) said[i] = rotation[at + i]!;
     if (this.#jumped !== 0) said.set(this.unjumped([said[0]!, said[1]!, said[2]!, said[3]!]));
     const late = this.#lateness;
@@ -119,7 +119,7 @@ export class SteadyAttitude {
 
   /** Moves the attitude towards the sensor's; true when it is set to it because the sensor's tilt jumped. */
   #correct(dt: number): boolean {
-    const [q, said] = [this.#q, this.#said];
+    const [q, said] = [this.#q, this.#sensed];
     if (this.#age > 0) {
       const off = this.#off;
       difference(off, q, said, 0);
@@ -145,7 +145,7 @@ export class SteadyAttitude {
 
   /** Compensates a jump of the yaw as an error of the sensor; false for a jump of the tilt. */
   #takeJump(): boolean {
-    const [q, said] = [this.#q, this.#said];
+    const [q, said] = [this.#q, this.#sensed];
     const turned = multiply(
       [said[0]!, said[1]!, said[2]!, said[3]!],
       conjugate([q[0]!, q[1]!, q[2]!, q[3]!]),
