@@ -23,8 +23,8 @@ const DRIFT_SECONDS = 15;
 /** Floor of the drift's sigma, as a share of the given drift. Chosen by hand. */
 const LEAST_DRIFT = 0.1;
 /** Seconds: shortest rest that the drift is measured in; and radians, 1 sigma, noise of a steadied attitude. Chosen by hand. */
-const LEAST_STAND = 1;
-const STAND_NOISE = 0.12 * DEGREE;
+const LEAST_REST = 1;
+const REST_NOISE = 0.12 * DEGREE;
 /** Radians per metre, 1 sigma: drift of the map's heading on sliding stretches. Chosen by hand: 1.0 degree after 10 m of corridor (`trouble`). */
 const SLIDING_DRIFT = 0.08 * DEGREE;
 /** Seconds, 1 sigma: doubt about the lateness of attitudes against depth: before any is learnt, and its floor. Chosen by hand. */
@@ -67,10 +67,10 @@ export class Heading {
   /** (rad/s)^2: variance of the drift rate. */
   #driftVariance = Number.NaN;
   /** The present rest of the base: seconds, and radians of drift of the sensor's yaw in them, negated. */
-  #stoodFor = 0;
-  #stoodOff = 0;
+  #restSeconds = 0;
+  #restDrift = 0;
   /** Radians, 1 sigma: drift of the map's heading on stretches where depth did not hold every direction. */
-  #slid = 0;
+  #slidingSigma = 0;
   /** Lateness of attitudes against depth, seconds, and its variance. */
   #lateness = 0;
   #latenessVariance = square(FIRST_LATENESS);
@@ -99,7 +99,7 @@ export class Heading {
     return (
       Math.sqrt(this.variance + square(this.#rate * this.latenessSigma)) +
       this.#unseen +
-      this.#slid +
+      this.#slidingSigma +
       MAP_YAW_SIGMA
     );
   }
@@ -141,20 +141,20 @@ export class Heading {
    * Takes a frame at rest: the heading is constant, and any change of the sensor's yaw is drift.
    * @param off radians: the yaw of the last frame less the yaw by the sensor now
    */
-  stand(off: number, dt: number): void {
+  addRest(off: number, dt: number): void {
     this.#offset += off;
     this.#unseenFor -= Math.min(this.#unseenFor, dt);
-    this.#stoodFor += dt;
-    this.#stoodOff += off + this.#drift * dt;
+    this.#restSeconds += dt;
+    this.#restDrift += off + this.#drift * dt;
   }
 
   /** Ends a rest, and learns the sensor's drift rate from it. */
-  endStand(): void {
-    const [seconds, off] = [this.#stoodFor, this.#stoodOff];
-    this.#stoodFor = 0;
-    this.#stoodOff = 0;
-    if (seconds < LEAST_STAND) return;
-    const noise = square(STAND_NOISE / seconds);
+  endRest(): void {
+    const [seconds, off] = [this.#restSeconds, this.#restDrift];
+    this.#restSeconds = 0;
+    this.#restDrift = 0;
+    if (seconds < LEAST_REST) return;
+    const noise = square(REST_NOISE / seconds);
     const gain = this.#driftVariance / (this.#driftVariance + noise);
     this.#drift += gain * (off / seconds - this.#drift);
     this.#driftVariance *= 1 - gain;
@@ -162,7 +162,7 @@ export class Heading {
 
   /** Takes a motion during which depth did not hold every direction. @param way metres */
   slide(way: number): void {
-    this.#slid += SLIDING_DRIFT * way;
+    this.#slidingSigma += SLIDING_DRIFT * way;
   }
 
   /** Adds the drift at the learnt rate. */

@@ -80,7 +80,7 @@ export class PlaceMatcher {
     position: new Float64Array(9),
   };
   readonly #off = new Float64Array(3);
-  #lying = 0;
+  #uprightOnMap = 0;
 
   /**
    * @param capacity   most samples that a frame may have
@@ -100,8 +100,8 @@ export class PlaceMatcher {
   }
 
   /** Number of upright samples of the last frame that lay on the map, whether it fitted or not. */
-  get lying(): number {
-    return this.#lying;
+  get uprightOnMap(): number {
+    return this.#uprightOnMap;
   }
 
   /**
@@ -112,17 +112,18 @@ export class PlaceMatcher {
   fits(samples: Samples, guess: Pose, doubt: PlaceDoubt, stages: readonly Stage[]): number {
     const prior = this.#expect(guess, doubt);
     setPlacement(this.#pose, guess);
-    this.#lying = 0;
+    this.#uprightOnMap = 0;
     if (samples.count < LEAST_UPRIGHT) return 0;
     const { matched } = this.#registrar.register(samples, this.#pose, { prior, stages });
     const upright = pickUpright(this.#upright, samples, this.#pose.rotation);
     const { normal, count } = this.#registrar.matches;
-    for (let k = 2; k < 3 * count; k += 3) if (Math.abs(normal[k]!) < UPRIGHT) this.#lying++;
+    for (let k = 2; k < 3 * count; k += 3) if (Math.abs(normal[k]!) < UPRIGHT) this.#uprightOnMap++;
     if (upright < LEAST_UPRIGHT) return 0;
-    const isKnown = matched >= this.#leastShare * samples.count && this.#lying >= this.#leastShare * upright;
-    if (!isKnown && !(this.#lying >= LEAST_KNOWN * upright && this.#isInView(stages))) return 0;
+    const isKnown =
+      matched >= this.#leastShare * samples.count && this.#uprightOnMap >= this.#leastShare * upright;
+    if (!isKnown && !(this.#uprightOnMap >= LEAST_KNOWN * upright && this.#isInView(stages))) return 0;
     const mostSigma = this.#view === null ? MOST_SIGMA : MOST_SEEN_SIGMA;
-    return this.#isTurnedAsExpected(doubt) && this.#isHeldLevel(mostSigma) ? this.#lying : 0;
+    return this.#isTurnedAsExpected(doubt) && this.#isHeldLevel(mostSigma) ? this.#uprightOnMap : 0;
   }
 
   /**
@@ -151,7 +152,7 @@ export class PlaceMatcher {
       } else if (upright > best) {
         second = Math.max(second, best);
         [best, pose] = [upright, at];
-      } else second = Math.max(second, this.#lying);
+      } else second = Math.max(second, this.#uprightOnMap);
     }
     return pose === null || second > RIVAL_SHARE * best ? null : { pose, upright: best };
   }

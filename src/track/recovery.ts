@@ -86,14 +86,14 @@ export class Recovery {
     const { chosen, baseFromLens } = frame.input;
     const guess = compose(base, baseFromLens);
     if (this.#matcher.fits(chosen, guess, { ...doubt, position: CONFIRM_SIGMA }, map.stages) > 0) {
-      const { pose, lying } = this.#matcher;
+      const { pose, uprightOnMap } = this.#matcher;
       const moved = distance(compose(pose, invert(baseFromLens)).position, base.position);
       // If another place fits as well, this one is not believed.
       const other = this.#findElsewhere(frame, map, base.rotation, doubt);
       const isRefuted =
         other !== null &&
         distance(other.pose.position, pose.position) > PLACE_RADIUS / 3 &&
-        other.upright > RIVAL_SHARE * lying;
+        other.upright > RIVAL_SHARE * uprightOnMap;
       if (moved <= STEP_SLACK + FASTEST * frame.dt && !isRefuted) return pose;
     }
     this.#confirmations = 0;

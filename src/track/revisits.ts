@@ -19,17 +19,17 @@ const WAY_SIGMA = 0.03;
 const STEP_YAW = 0.1 * DEGREE;
 const WAY_YAW = 0.3 * DEGREE;
 /** 1 sigma where the head was lost between two keyframes: metres, radians. Large enough to constrain nothing. */
-const UNTIED = 20;
+const LOST_STEP = 20;
 const UNTIED_YAW = 10 * DEGREE;
 /** Metres, 1 sigma: frames with more doubt against the map near by do not become keyframes. Chosen by hand. */
 const MOST_SIGMA = 0.025;
 /** Least share of a keyframe's samples that must fit the map. Chosen by hand. */
 const FITTING_SHARE = 0.5;
 /** Maps are rebuilt when any keyframe moves by more than this: metres, radians. Less than half a voxel of the default map. Chosen by hand. */
-const WORTH = 0.02;
-const WORTH_ANGLE = 0.4 * DEGREE;
+const LEAST_CORRECTION = 0.02;
+const LEAST_CORRECTION_ANGLE = 0.4 * DEGREE;
 /** A loop with zero correction is reported when it removes this share of its path length from the drift. Chosen by hand. */
-const NEWS = 0.5;
+const REPORTED_SHARE = 0.5;
 /** Metres between the places around which a lost head searches. Each search reaches 1.5 m. Chosen by hand. */
 const PLACE_SPACING = 1.2;
 
@@ -74,7 +74,7 @@ export class Revisits {
   readonly #tracker: Tracker;
   #last: LastKeyframe | null = null;
   /** Whether the head was lost since the last keyframe, so that the motion to the next one is unknown. */
-  #isUntied = false;
+  #wasLost = false;
   #remake: SurfelRemake | null = null;
 
   /** @param budget bytes for keyframes */
@@ -91,7 +91,7 @@ export class Revisits {
       this.store.move(turned);
       this.#moveLast(turned);
     }
-    this.#isUntied ||= input.result.hold === "lost";
+    this.#wasLost ||= input.result.hold === "lost";
     if (input.isClear) this.#keep(input);
     if (this.#remake !== null) return this.#continue(this.#remake);
     const closed = this.finder.step();
@@ -128,10 +128,10 @@ export class Revisits {
       depth,
       unitsPerMetre,
       samples,
-      sigma: this.#isUntied ? UNTIED : STEP_SIGMA + WAY_SIGMA * gone + built + worstSigma,
-      yawSigma: this.#isUntied ? UNTIED_YAW : STEP_YAW + WAY_YAW * gone,
+      sigma: this.#wasLost ? LOST_STEP : STEP_SIGMA + WAY_SIGMA * gone + built + worstSigma,
+      yawSigma: this.#wasLost ? UNTIED_YAW : STEP_YAW + WAY_YAW * gone,
     });
-    this.#isUntied = false;
+    this.#wasLost = false;
     this.#tracker.places = withPlace(this.#tracker.places, result.worldFromBase.position);
     this.#last = { worldFromLens, way, built: doubt.built };
   }
@@ -144,19 +144,19 @@ export class Revisits {
       const frame = frames[n]!;
       if (frame.id <= closed.old.id) break;
       if (frame.doubt.built > closed.old.doubt.built) frame.doubt = closed.old.doubt;
-      if (frame.step !== null && frame.step.sigma >= UNTIED) break;
+      if (frame.step !== null && frame.step.sigma >= LOST_STEP) break;
     }
     const isWorth = closed.poses.some((pose, n) => {
       const before = frames[n]!.worldFromLens;
       const far = distance(pose.position, before.position);
-      return far > WORTH || angleBetween(pose.rotation, before.rotation) > WORTH_ANGLE;
+      return far > LEAST_CORRECTION || angleBetween(pose.rotation, before.rotation) > LEAST_CORRECTION_ANGLE;
     });
     if (!isWorth) {
       const before = this.#tracker.doubt.drifted;
       this.#tracker.returnTo(closed.old.doubt);
       // On repeated rounds every place is a known one. Only a loop that reduces the doubt is reported.
-      const isNews = before - this.#tracker.doubt.drifted >= NEWS * closed.way;
-      return isNews ? { newFromOld: null, way: closed.way, distance: 0, angle: 0 } : null;
+      const isReported = before - this.#tracker.doubt.drifted >= REPORTED_SHARE * closed.way;
+      return isReported ? { newFromOld: null, way: closed.way, distance: 0, angle: 0 } : null;
     }
     this.#remake = new SurfelRemake(this.store, closed, this.#tracker.map.empty());
     this.store.isFixed = true;

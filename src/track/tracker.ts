@@ -166,9 +166,9 @@ export class Tracker {
     if (this.#hold === "lost") return this.#recover(frame, rotation);
     const prediction = this.#predict(frame, rotation);
     if (this.#wheeled.isStanding) {
-      this.#attitude.heading.stand(yawBetween(rotation, this.#last.base.rotation), frame.dt);
+      this.#attitude.heading.addRest(yawBetween(rotation, this.#last.base.rotation), frame.dt);
       rotation = this.#attitude.toWorld(input.attitude);
-    } else this.#attitude.heading.endStand();
+    } else this.#attitude.heading.endRest();
     const predicted = { rotation, position: prediction.position };
     const share = this.#register(frame, predicted, prediction.sigma);
     if (share < leastShare(this.#map.fused)) return this.#carry(frame, predicted, prediction.growth);

@@ -15,7 +15,7 @@ export function bodyOf(text: string): Body {
 }
 
 /** The obstacle or edge that limits the pace straight ahead, and the band that the robot sweeps up to there; metres of the base. */
-export interface Culprit {
+export interface LimitPoint {
   readonly front: number;
   readonly left: number;
   readonly right: number;
@@ -29,7 +29,7 @@ export interface Culprit {
 }
 
 /** @returns null when no pace or no outline is known */
-export function culpritOf({ pace }: Pick<FromServer<"reach">, "pace">, body: Body): Culprit | null {
+export function limitPointOf({ pace }: Pick<FromServer<"reach">, "pace">, body: Body): LimitPoint | null {
   if (pace === null || body.length === 0) return null;
   const front = Math.max(...body.map(([x]) => x));
   const left = Math.max(...body.map(([, y]) => y));

@@ -6,7 +6,7 @@ import { secondsText } from "./text.ts";
 type Moments = FromServer<"recording">["moments"];
 
 /** Microseconds: the frame of an event may begin this long before it. */
-const HERE = 50_000;
+const SAME_MOMENT = 50_000;
 
 /** The events of a recording as a list. A button for each kind shows its count, and shows or hides its events. */
 export class EventList {
@@ -96,7 +96,7 @@ export class EventList {
   markUpTo(at: number): void {
     this.#at = at;
     let current = this.#shown.length - 1;
-    while (current >= 0 && this.#shown[current]!.at > at + HERE) current--;
+    while (current >= 0 && this.#shown[current]!.at > at + SAME_MOMENT) current--;
     if (current === this.#current) return;
     const rows = this.#list.children;
     rows[this.#current]?.firstElementChild?.removeAttribute("aria-current");

@@ -32,4 +32,4 @@ export function signOf(what: string, text = ""): EventSign {
 }
 
 /** Whether a kind of event limits the robot's pace. These events have a row of their own. */
-export const isOfPace = (what: string): boolean => what === "brink" || what === "stop" || what === "slow";
+export const limitsPace = (what: string): boolean => what === "brink" || what === "stop" || what === "slow";

@@ -17,7 +17,7 @@ interface Label {
 }
 
 /** The labels file beside the recording, and whether the head accepts a new one. */
-interface Beside {
+interface StoredLabels {
   readonly mayKeep: boolean;
   readonly labels: LabelsFile | null;
   readonly trouble: string | null;
@@ -93,7 +93,7 @@ export class LabelEditor {
     this.#say("");
     this.#list();
     if (name === null) return;
-    const { mayKeep, labels, trouble } = await this.#askBeside();
+    const { mayKeep, labels, trouble } = await this.#fetchStored();
     if (this.#recording !== name) return;
     byId("labels-save-beside").hidden = !mayKeep;
     const own = localStorage.getItem(this.#key);
@@ -303,10 +303,10 @@ export class LabelEditor {
     return new URL(`labels/${encodeURIComponent(this.#recording ?? "")}`, document.baseURI);
   }
 
-  async #askBeside(): Promise<Beside> {
+  async #fetchStored(): Promise<StoredLabels> {
     const none = { mayKeep: false, labels: null, trouble: null };
     const answer = await fetch(this.#address, { headers: authorization() }).catch(() => null);
-    return answer?.ok ? ((await answer.json()) as Beside) : none;
+    return answer?.ok ? ((await answer.json()) as StoredLabels) : none;
   }
 
   async #saveBeside(): Promise<void> {

@@ -51,7 +51,7 @@ export class MapCamera {
   /** Metres: the plan leaves out everything higher. */
   planFrom = 0.6;
   /** Called when a person begins and ends to move the view. */
-  onHand: (isMoving: boolean) => void = () => {};
+  onInteraction: (isMoving: boolean) => void = () => {};
 
   /** @param changed called when a person turns or moves the view */
   constructor(canvas: HTMLCanvasElement, changed: () => void) {
@@ -93,15 +93,15 @@ export class MapCamera {
     controls.addEventListener("change", this.#changed);
     controls.addEventListener("start", () => {
       eye.isMoved = true;
-      this.onHand(true);
+      this.onInteraction(true);
     });
-    controls.addEventListener("end", () => this.onHand(false));
+    controls.addEventListener("end", () => this.onInteraction(false));
     controls.listenToKeyEvents(canvas);
     return eye;
   }
 
   get camera(): Camera {
-    return this.#view === "ride" ? this.#ride : this.#eyeNow!.camera;
+    return this.#view === "ride" ? this.#ride : this.#activeEye!.camera;
   }
 
   get view(): View {
@@ -109,7 +109,7 @@ export class MapCamera {
   }
 
   /** The camera of the present view, if a person can move it. */
-  get #eyeNow(): Eye | null {
+  get #activeEye(): Eye | null {
     return this.#view === "plan" ? this.#plan : this.#view === "orbit" ? this.#orbit : null;
   }
 
@@ -122,7 +122,7 @@ export class MapCamera {
 
   /** Whether this view has not been fitted yet. */
   get isNew(): boolean {
-    return this.#eyeNow?.isPlaced === false;
+    return this.#activeEye?.isPlaced === false;
   }
 
   resize(width: number, height: number): void {
@@ -169,13 +169,13 @@ export class MapCamera {
 
   /** Keeps the view until it is fitted again. */
   hold(): void {
-    const eye = this.#eyeNow;
+    const eye = this.#activeEye;
     if (eye !== null) eye.isMoved = true;
   }
 
   /** Whether the view may be fitted to a map that grows. */
   get mayRefit(): boolean {
-    return this.#eyeNow?.isMoved === false && !this.#isFollowing;
+    return this.#activeEye?.isMoved === false && !this.#isFollowing;
   }
 
   /** Whether the views move with the robot, so that it stays in place in the picture. */
@@ -226,7 +226,7 @@ export class MapCamera {
 
   /** Fits the view to positions, metres, as close as shows all of them. */
   fit(places: readonly Vector3[]): void {
-    const eye = this.#eyeNow;
+    const eye = this.#activeEye;
     if (eye === null) {
       this.#rideScale = 1;
       this.#placeRide();
@@ -278,7 +278,7 @@ export class MapCamera {
       this.#placeRide();
       return;
     }
-    const { camera, controls } = this.#eyeNow!;
+    const { camera, controls } = this.#activeEye!;
     if (camera instanceof OrthographicCamera) {
       camera.zoom /= factor;
       camera.updateProjectionMatrix();

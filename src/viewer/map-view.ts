@@ -77,7 +77,7 @@ export class MapView {
     this.#camera = new MapCamera(canvas, () => this.#redraw.invalidate());
     this.#redraw = new Redraw(this.#renderer, this.#scene, () => this.#camera.camera);
     this.#redraw.onDrawn = () => this.#drawMarks();
-    this.#camera.onHand = (isMoving) => {
+    this.#camera.onInteraction = (isMoving) => {
       this.#redraw.isMoving = isMoving;
     };
     this.#redraw.isPartial = () => this.#chunks.isWaiting;

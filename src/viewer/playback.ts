@@ -16,7 +16,7 @@ type Recording = FromServer<"recording">;
 type Play = Omit<FromClient<"play">, "kind" | "id">;
 
 /** Microseconds: an event this close to the present position does not count as the next or previous one. */
-const HERE = 60_000;
+const SAME_MOMENT = 60_000;
 
 /** The controls of a recording: pause, speed, frames, events, and the choice of the recording. */
 export class Playback {
@@ -96,7 +96,9 @@ export class Playback {
     const at = this.#playing?.goal ?? this.#playing?.at ?? 0;
     const events = this.#events.shown;
     const next =
-      by > 0 ? events.find((one) => one.at > at + HERE) : events.findLast((one) => one.at < at - HERE);
+      by > 0
+        ? events.find((one) => one.at > at + SAME_MOMENT)
+        : events.findLast((one) => one.at < at - SAME_MOMENT);
     if (next === undefined) {
       this.#say(by > 0 ? "No event after this." : "No event before this.");
       return;

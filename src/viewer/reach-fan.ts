@@ -1,7 +1,7 @@
 import { END } from "../terms/safety.ts";
 import { SIGNS, type Sign } from "../terms/signs.ts";
 import type { FromServer } from "../wire/messages.ts";
-import { type Body, type Culprit, culpritOf, wedgeOf } from "./body.ts";
+import { type Body, type LimitPoint, limitPointOf, wedgeOf } from "./body.ts";
 import { dropText, type NearBrink } from "./brinks.ts";
 import { fillOf } from "./patterns.ts";
 import type { Theme } from "./theme.ts";
@@ -35,7 +35,7 @@ const ARROW: Body = [
   [-1, 0.85],
 ];
 /** Pixels: radius of the ring around the point that limits the pace. */
-const CULPRIT = 8;
+const LIMIT_RING = 8;
 
 /** One drawing of the fan, with the robot in the middle and its front up. */
 interface Frame {
@@ -128,7 +128,7 @@ export class ReachFan {
     if (reach !== null) this.#drawReach(frame, reach);
     drawRings(frame);
     if (reach !== null && !this.#isPlain) drawBrinks(frame, this.#brinks);
-    if (reach?.pace !== undefined) drawWay(frame, culpritOf({ pace: reach.pace }, this.#body));
+    if (reach?.pace !== undefined) drawWay(frame, limitPointOf({ pace: reach.pace }, this.#body));
     drawRobot(frame, this.#body);
   }
 
@@ -260,10 +260,10 @@ function drawLabel({ c, theme, inner }: Frame, text: string, x: number, y: numbe
 }
 
 /** Draws the band that the robot sweeps straight ahead, and a ring around the point that limits it. */
-function drawWay({ c, theme, inner, limit }: Frame, culprit: Culprit | null): void {
-  if (culprit === null) return;
+function drawWay({ c, theme, inner, limit }: Frame, limitPoint: LimitPoint | null): void {
+  if (limitPoint === null) return;
   const perMetre = inner / limit;
-  const { front, end, left, right, x, y, isOpen } = culprit;
+  const { front, end, left, right, x, y, isOpen } = limitPoint;
   const [top, wide] = [-perMetre * end, perMetre * (left - right)];
   c.globalAlpha = 0.16;
   c.fillStyle = theme.robot;
@@ -285,7 +285,7 @@ function drawWay({ c, theme, inner, limit }: Frame, culprit: Culprit | null): vo
     c.strokeStyle = ink;
     c.lineWidth = width;
     c.beginPath();
-    c.arc(-perMetre * y, -perMetre * x, CULPRIT, 0, 2 * Math.PI);
+    c.arc(-perMetre * y, -perMetre * x, LIMIT_RING, 0, 2 * Math.PI);
     c.stroke();
   }
 }

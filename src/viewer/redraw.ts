@@ -1,13 +1,13 @@
 import type { Camera, Scene, WebGLRenderer } from "three";
 
 /** Milliseconds: pictures that take less are drawn at the screen's rate. */
-const CHEAP = 25;
+const FAST_PICTURE = 25;
 /** Pause after a longer picture, in multiples of its duration, so that the page has time for everything else. */
-const REST = 4;
+const PAUSE_FACTOR = 4;
 /** Milliseconds between polls of the fence that signals a complete picture. */
 const FENCE = 4;
 /** Milliseconds: a longer picture lowers the resolution of the next; and the lowest resolution, as a share of the pixels a side. */
-const DEAR = 120;
+const SLOW_PICTURE = 120;
 const COARSER = 1.5;
 const COARSEST = 0.5;
 const SHARPEST = Math.min(2, globalThis.devicePixelRatio || 1);
@@ -15,7 +15,7 @@ const SHARPEST = Math.min(2, globalThis.devicePixelRatio || 1);
  * Milliseconds without a change before a coarse picture is drawn again at full resolution: after a person has moved the view, and after
  * other changes, which come in series while the robot moves.
  */
-const QUIET_HAND = 100;
+const QUIET_INTERACTION = 100;
 const QUIET = 1000;
 
 /**
@@ -60,7 +60,7 @@ export class Redraw {
       return;
     }
     this.#isMoving = false;
-    this.#sharpenSoon(QUIET_HAND);
+    this.#sharpenSoon(QUIET_INTERACTION);
   }
 
   /** Schedules a picture after a change. */
@@ -96,8 +96,8 @@ export class Redraw {
   }
 
   #schedule(): void {
-    const isFree = this.#isUrgent || this.#isMoving || this.#cost < CHEAP;
-    const pause = isFree ? 0 : REST * this.#cost - (performance.now() - this.#drawnAt);
+    const isFree = this.#isUrgent || this.#isMoving || this.#cost < FAST_PICTURE;
+    const pause = isFree ? 0 : PAUSE_FACTOR * this.#cost - (performance.now() - this.#drawnAt);
     if (pause <= 0) {
       requestAnimationFrame(() => this.#draw());
       return;
@@ -134,7 +134,7 @@ export class Redraw {
   /** Adapts the resolution to the time that a picture takes. */
   #settle(cost: number): void {
     this.#cost = cost;
-    if (cost > DEAR) this.#resolution = Math.max(COARSEST, this.#resolution / COARSER);
+    if (cost > SLOW_PICTURE) this.#resolution = Math.max(COARSEST, this.#resolution / COARSER);
   }
 
   #sharpenSoon(quiet: number): void {

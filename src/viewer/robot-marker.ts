@@ -9,7 +9,7 @@ import {
   type Vector2,
 } from "three";
 import type { FromServer } from "../wire/messages.ts";
-import { type Body, type Culprit, culpritOf, wedgeOf } from "./body.ts";
+import { type Body, type LimitPoint, limitPointOf, wedgeOf } from "./body.ts";
 import type { Theme } from "./theme.ts";
 import { WideLines } from "./wide-lines.ts";
 
@@ -24,7 +24,7 @@ export class RobotMarker {
   readonly object = new Group();
   readonly #outline: WideLines;
   readonly #way: WideLines;
-  readonly #culprit: WideLines;
+  readonly #limitPoint: WideLines;
   readonly #views: WideLines;
   readonly #front: Mesh<BufferGeometry, MeshBasicMaterial>;
   readonly #band: Mesh<BufferGeometry, MeshBasicMaterial>;
@@ -39,20 +39,20 @@ export class RobotMarker {
       { colour: "robot", width: 3, order: 5 },
     ]);
     this.#way = new WideLines(viewport, [{ colour: "robot", width: 1.5, order: 2 }]);
-    this.#culprit = new WideLines(viewport, [
+    this.#limitPoint = new WideLines(viewport, [
       { colour: "paper", width: 6, isOnTop: true, order: 6 },
       { colour: "robot", width: 3, isOnTop: true, order: 7 },
     ]);
     this.#views = new WideLines(viewport, [{ colour: "robot", width: 1, opacity: 0.6, order: 2 }]);
     this.#front = flat(1, 5);
     this.#band = flat(0.16, 2);
-    const lines = [this.#outline, this.#way, this.#culprit].map(({ object }) => object);
+    const lines = [this.#outline, this.#way, this.#limitPoint].map(({ object }) => object);
     this.object.add(this.#front, this.#band, ...lines, this.#views.object);
     this.object.visible = false;
   }
 
   paint(theme: Theme): void {
-    for (const lines of [this.#outline, this.#way, this.#culprit, this.#views]) lines.paint(theme);
+    for (const lines of [this.#outline, this.#way, this.#limitPoint, this.#views]) lines.paint(theme);
     for (const mesh of [this.#front, this.#band]) mesh.material.color.set(theme.robot);
   }
 
@@ -80,18 +80,18 @@ export class RobotMarker {
   /** @param reach null hides band and ring */
   showReach(reach: Pick<FromServer<"reach">, "pace"> | null): void {
     this.#reach = reach;
-    const culprit = reach === null || !this.#isWayShown ? null : culpritOf(reach, this.#body);
-    this.#showBand(culprit);
-    this.#culprit.show(culprit === null || culprit.isOpen ? [] : ring(culprit.x, culprit.y));
+    const limitPoint = reach === null || !this.#isWayShown ? null : limitPointOf(reach, this.#body);
+    this.#showBand(limitPoint);
+    this.#limitPoint.show(limitPoint === null || limitPoint.isOpen ? [] : ring(limitPoint.x, limitPoint.y));
   }
 
-  #showBand(culprit: Culprit | null): void {
-    if (culprit === null) {
+  #showBand(limitPoint: LimitPoint | null): void {
+    if (limitPoint === null) {
       fill(this.#band, []);
       this.#way.show([]);
       return;
     }
-    const { front, right, left, end } = culprit;
+    const { front, right, left, end } = limitPoint;
     fill(this.#band, [[front, right], [end, right], [end, left], [front, left]]); // biome-ignore format: corners
     this.#way.show([
       ...[front, right, LIFT, end, right, LIFT],

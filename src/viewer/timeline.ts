@@ -3,7 +3,7 @@ import { heldBy } from "../terms/slowing.ts";
 import type { CurvePoint } from "../wire/curve.ts";
 import type { FromServer } from "../wire/messages.ts";
 import { canvasSized } from "./canvas.ts";
-import { isOfPace, signOf } from "./event-signs.ts";
+import { limitsPace, signOf } from "./event-signs.ts";
 import { secondsText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 
@@ -232,7 +232,7 @@ function drawEvents({ c, theme, high, x }: Frame, moments: Moments): void {
   const sorted = [...moments].sort((a, b) => Number(a.what === "slow") - Number(b.what === "slow"));
   const taken: [row: number, at: number][] = [];
   for (const { at, what } of sorted) {
-    const row = isOfPace(what) ? 0 : 1;
+    const row = limitsPace(what) ? 0 : 1;
     const ink = what === "slow" ? theme.mark : row === 0 ? theme.brink : theme.accent;
     c.fillStyle = ink;
     c.globalAlpha = 0.5;

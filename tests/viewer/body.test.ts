@@ -1,6 +1,6 @@
 import { expect, test } from "vitest";
 import { END } from "../../src/terms/safety.ts";
-import { bodyOf, culpritOf } from "../../src/viewer/body.ts";
+import { bodyOf, limitPointOf } from "../../src/viewer/body.ts";
 import { roundBelow } from "../../src/viewer/text.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
 
@@ -15,14 +15,18 @@ test("the outline is read from the settings; what is none is left out", () => {
 
 test("what limits the pace lies as far before the outline as the way is free", () => {
   const limit = { cause: END.obstacle, distanceMm: 700, outline: [0.3, -0.15], bearing: -0.1, ageMs: 50 };
-  const culprit = culpritOf(reach(limit), body)!;
-  expect([culprit.x, culprit.y, culprit.end]).toEqual([expect.closeTo(1, 9), -0.15, expect.closeTo(1, 9)]);
-  expect([culprit.left, culprit.right, culprit.isOpen]).toEqual([0.2, -0.2, false]);
+  const limitPoint = limitPointOf(reach(limit), body)!;
+  expect([limitPoint.x, limitPoint.y, limitPoint.end]).toEqual([
+    expect.closeTo(1, 9),
+    -0.15,
+    expect.closeTo(1, 9),
+  ]);
+  expect([limitPoint.left, limitPoint.right, limitPoint.isOpen]).toEqual([0.2, -0.2, false]);
 });
 
 test("where nothing limits it, the band reaches as far as was looked, and nothing is ringed", () => {
-  expect(culpritOf(reach(null), body)).toMatchObject({ end: expect.closeTo(3.3, 9), isOpen: true });
-  expect(culpritOf({ pace: null }, body)).toBe(null);
+  expect(limitPointOf(reach(null), body)).toMatchObject({ end: expect.closeTo(3.3, 9), isOpen: true });
+  expect(limitPointOf({ pace: null }, body)).toBe(null);
 });
 
 test("the scale bar has a round length", () => {

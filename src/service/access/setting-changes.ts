@@ -40,7 +40,7 @@ export class SettingChanges {
     if (mode.origin !== "recording") needRight(session, "configure", "settings");
     const before = head.settings;
     const after = this.#checked(before, change);
-    if (mode.origin === "live") this.#askBack({ session, change, isConfirmed, before, after });
+    if (mode.origin === "live") this.#askToConfirm({ session, change, isConfirmed, before, after });
     await this.#refusing(head.request<"changed">((ticket) => ({ kind: "change", ticket, settings: change })));
     const names = Object.keys(change) as (keyof Settings)[];
     this.#parts.body.set(names);
@@ -67,7 +67,7 @@ export class SettingChanges {
     }
   }
 
-  #askBack({
+  #askToConfirm({
     session,
     change,
     isConfirmed,

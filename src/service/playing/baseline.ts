@@ -1,12 +1,12 @@
 import type { Settings } from "../../head/settings.ts";
 import type { FromServer } from "../../wire/messages.ts";
 import type { FromSensing } from "../sensing/sensing-messages.ts";
-import type { Journal, PlayedHead, Said } from "./played-head.ts";
+import type { FrameOutputs, Journal, PlayedHead } from "./played-head.ts";
 
-export type BaselineSaid = Omit<FromServer<"baseline">, "kind" | "sequence" | "time">;
+export type BaselineMessage = Omit<FromServer<"baseline">, "kind" | "sequence" | "time">;
 
 /** The message without a comparison. */
-export const noBaseline = (frame: number): BaselineSaid => ({
+export const noBaseline = (frame: number): BaselineMessage => ({
   frame,
   changes: [],
   reach: null,
@@ -21,7 +21,7 @@ export class Baseline {
   readonly #open: (settings: Settings, hear: (message: FromSensing) => void) => PlayedHead;
   /** Computes frames that are missing in the journal; null until one is needed. */
   #head: PlayedHead | null = null;
-  #said: Said = {};
+  #outputs: FrameOutputs = {};
 
   /**
    * @param journal outputs with the baseline's settings so far
@@ -48,27 +48,27 @@ export class Baseline {
       if (performance.now() - begun > slice) return false;
       const head = this.#headBefore(frames);
       const isDue = head.next?.kind === "depth" && head.frames > 0;
-      if (isDue) this.journal.add(head.frames, this.#said);
+      if (isDue) this.journal.add(head.frames, this.#outputs);
       if (isDue && head.frames === frames) break;
       head.step();
-      if (head.next === null) this.journal.add(head.frames, this.#said);
+      if (head.next === null) this.journal.add(head.frames, this.#outputs);
     }
     return true;
   }
 
   #headBefore(frames: number): PlayedHead {
     if (this.#head !== null && this.#head.frames <= frames && this.#head.next !== null) return this.#head;
-    this.#said = {};
+    this.#outputs = {};
     this.#head = this.#open(this.settings, (message) => {
       const { kind } = message;
-      if (kind === "reach" || kind === "frame" || kind === "brinks") this.#said[kind] = message;
+      if (kind === "reach" || kind === "frame" || kind === "brinks") this.#outputs[kind] = message;
     });
     this.#head.hold();
     return this.#head;
   }
 
   /** The baseline's outputs of a frame, and its differences from `settings`. */
-  saidOf(frames: number, settings: Readonly<Record<string, number | string>>): BaselineSaid {
+  messageOf(frames: number, settings: Readonly<Record<string, number | string>>): BaselineMessage {
     const { reach, frame } = this.journal.get(frames) ?? {};
     const body = reach?.kind === "reach" ? reach.body : null;
     const sensed = frame?.kind === "frame" ? frame : null;

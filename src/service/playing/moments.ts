@@ -61,7 +61,7 @@ export function outlineOf(events: Iterable<OutlineEvent>): Outline {
 }
 
 /** Collects moments from a head's messages during one run through a recording. */
-export class Noticer {
+export class MomentCollector {
   readonly moments: Moment[] = [];
   readonly #first: number;
   readonly #topSpeed: number;

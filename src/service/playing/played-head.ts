@@ -5,7 +5,7 @@ import { Sensing } from "../sensing/sensing.ts";
 import type { FromSensing, SensingStart } from "../sensing/sensing-messages.ts";
 
 /** The latest outputs of a head at a frame. */
-export type Said = Partial<Record<"reach" | "frame" | "brinks", FromSensing>>;
+export type FrameOutputs = Partial<Record<"reach" | "frame" | "brinks", FromSensing>>;
 
 /** A head that runs through a recording once, on the recording's own times. */
 export class PlayedHead {
@@ -97,16 +97,16 @@ const MOST_KEPT = 8192;
 
 /** The outputs of a head, frame by frame. */
 export class Journal {
-  readonly #said = new Map<number, Said>();
+  readonly #outputs = new Map<number, FrameOutputs>();
 
   has(frames: number): boolean {
-    return this.#said.has(frames);
+    return this.#outputs.has(frames);
   }
-  get(frames: number): Said | undefined {
-    return this.#said.get(frames);
+  get(frames: number): FrameOutputs | undefined {
+    return this.#outputs.get(frames);
   }
-  add(frames: number, said: Said): void {
-    this.#said.set(frames, { ...said });
-    if (this.#said.size > MOST_KEPT) this.#said.delete(this.#said.keys().next().value!);
+  add(frames: number, outputs: FrameOutputs): void {
+    this.#outputs.set(frames, { ...outputs });
+    if (this.#outputs.size > MOST_KEPT) this.#outputs.delete(this.#outputs.keys().next().value!);
   }
 }

@@ -1,6 +1,6 @@
 import type { FromClient, FromServer } from "../../wire/messages.ts";
 import type { FromSensing, SensingStart, ToSensing } from "../sensing/sensing-messages.ts";
-import type { BaselineSaid } from "./baseline.ts";
+import type { BaselineMessage } from "./baseline.ts";
 import type { Moment } from "./moments.ts";
 
 /** Data of the thread of a head that plays a recording. */
@@ -23,7 +23,7 @@ export type FromPlaying =
   | FromSensing
   /** The head has restarted the recording: the map that was sent so far is void. */
   | { readonly kind: "restarted" }
-  | ({ readonly kind: "baseline" } & BaselineSaid)
+  | ({ readonly kind: "baseline" } & BaselineMessage)
   | ({ readonly kind: "playing" } & Position)
   | {
       readonly kind: "recording";

@@ -4,7 +4,7 @@ import type { Recording } from "../../record/file.ts";
 import type { FromSensing, SensingStart, ToSensing } from "../sensing/sensing-messages.ts";
 import { Baseline, noBaseline } from "./baseline.ts";
 import { type Outline, outlineOf } from "./moments.ts";
-import { Journal, PlayedHead, type Said } from "./played-head.ts";
+import { type FrameOutputs, Journal, PlayedHead } from "./played-head.ts";
 import { PlayingClock } from "./playing-clock.ts";
 import type { FromPlaying, PlayWish, Position, ToPlaying } from "./playing-messages.ts";
 import { PlayingReports } from "./playing-reports.ts";
@@ -55,7 +55,7 @@ export class Playing {
   /** Time of the next repetition, by the head's clock; 0 while none is due. */
   #resumeAt = 0;
   #shown = { frames: 0, time: 0 };
-  #said: Said = {};
+  #outputs: FrameOutputs = {};
   #journal = new Journal();
   /** The head ahead. */
   #ahead: RunAhead;
@@ -221,7 +221,7 @@ export class Playing {
     if (this.#wanted !== null) this.#head.sensing.take(this.#wanted);
     this.#head.hold();
     this.#isRestarted = true;
-    this.#said = {};
+    this.#outputs = {};
     this.#heldBlocks = [];
   }
 
@@ -282,7 +282,7 @@ export class Playing {
   #keep(): void {
     const { frames } = this.#head;
     if (frames === 0 || this.#journal.has(frames)) return;
-    this.#journal.add(frames, this.#said);
+    this.#journal.add(frames, this.#outputs);
   }
 
   /** Runs the baseline's head up to the shown frame. @returns whether it has reached it */
@@ -298,7 +298,7 @@ export class Playing {
     const { frames } = this.#shown;
     this.#say({
       kind: "baseline",
-      ...(this.#baseline?.saidOf(frames, this.#settings) ?? noBaseline(frames)),
+      ...(this.#baseline?.messageOf(frames, this.#settings) ?? noBaseline(frames)),
     });
   }
 
@@ -312,7 +312,7 @@ export class Playing {
     }
     for (const blocks of this.#heldBlocks) this.#say(blocks);
     this.#heldBlocks = [];
-    this.#showAll(this.#said, this.#head.frames);
+    this.#showAll(this.#outputs, this.#head.frames);
     this.#head.release(this.#start.blocksEvery);
     this.#head.sensing.showAgain();
     const questions = this.#questions;
@@ -321,10 +321,10 @@ export class Playing {
     this.#tell();
   }
 
-  #showAll(said: Said, frames: number): void {
+  #showAll(outputs: FrameOutputs, frames: number): void {
     this.#shown = { frames, time: this.#outline.frames[frames - 1] ?? this.#outline.first };
     for (const kind of ["reach", "frame", "brinks"] as const) {
-      const one = said[kind];
+      const one = outputs[kind];
       if (one !== undefined) this.#show(one);
     }
   }
@@ -373,7 +373,7 @@ export class Playing {
       case "reach":
       case "brinks": {
         const known = message.kind === "frame" ? { ...message, cost: this.#head.cost } : message;
-        this.#said[message.kind] = known;
+        this.#outputs[message.kind] = known;
         if (!isOnTheWay) this.#show(known);
         break;
       }

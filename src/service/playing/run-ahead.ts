@@ -2,8 +2,8 @@ import type { Settings } from "../../head/settings.ts";
 import { REACH_STATES } from "../../terms/safety.ts";
 import { CURVE_BYTES, writeCurvePoint } from "../../wire/curve.ts";
 import type { FromSensing } from "../sensing/sensing-messages.ts";
-import { type Moment, Noticer } from "./moments.ts";
-import type { Journal, PlayedHead, Said } from "./played-head.ts";
+import { type Moment, MomentCollector } from "./moments.ts";
+import type { FrameOutputs, Journal, PlayedHead } from "./played-head.ts";
 
 /**
  * A second head that runs through the recording ahead of the playback, so that its moments, and the outputs of each frame, are known
@@ -13,10 +13,10 @@ export class RunAhead {
   readonly #first: number;
   readonly #frames: readonly number[];
   readonly #journal: Journal;
-  readonly #noticer: Noticer;
+  readonly #collector: MomentCollector;
   readonly #curve: DataView;
   #head: PlayedHead | null;
-  #said: Said = {};
+  #outputs: FrameOutputs = {};
   #done = 0;
 
   /**
@@ -33,13 +33,13 @@ export class RunAhead {
     this.#first = first;
     this.#frames = frames;
     this.#journal = journal;
-    this.#noticer = new Noticer(first, settings["guard.topSpeed"]);
+    this.#collector = new MomentCollector(first, settings["guard.topSpeed"]);
     this.#curve = new DataView(new ArrayBuffer(CURVE_BYTES * frames.length));
     this.#head = open((message) => {
       const { kind } = message;
-      this.#noticer.hear(message);
-      if (kind === "reach" || kind === "brinks") this.#said[kind] = message;
-      else if (kind === "frame") this.#said[kind] = { ...message, cost: this.#head?.cost ?? message.cost };
+      this.#collector.hear(message);
+      if (kind === "reach" || kind === "brinks") this.#outputs[kind] = message;
+      else if (kind === "frame") this.#outputs[kind] = { ...message, cost: this.#head?.cost ?? message.cost };
     });
     this.#head.hold();
   }
@@ -50,7 +50,7 @@ export class RunAhead {
 
   /** The moments so far. */
   get moments(): readonly Moment[] {
-    return this.#noticer.moments;
+    return this.#collector.moments;
   }
 
   /** Share of the frames that are done, 0 to 1. */
@@ -79,9 +79,9 @@ export class RunAhead {
   /** Keeps the outputs of a frame, which are complete when the next frame comes. */
   #keep(frames: number): void {
     if (frames === 0 || frames > this.#frames.length) return;
-    if (!this.#journal.has(frames)) this.#journal.add(frames, this.#said);
+    if (!this.#journal.has(frames)) this.#journal.add(frames, this.#outputs);
     this.#done = frames;
-    const { reach } = this.#said;
+    const { reach } = this.#outputs;
     if (reach?.kind !== "reach") return;
     const { pace, state } = reach.body;
     writeCurvePoint(this.#curve, frames - 1, {

@@ -89,7 +89,7 @@ export class KeptStretches {
   }
 
   /** Makes the folder, and joins the work folders of an earlier run. @throws file errors */
-  takeUp(): void {
+  restore(): void {
     mkdirSync(this.#folder, { recursive: true });
     for (const entry of readdirSync(this.#folder, { withFileTypes: true })) {
       if (isWork(entry)) this.#join(join(this.#folder, entry.name));

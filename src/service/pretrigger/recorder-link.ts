@@ -41,7 +41,7 @@ export class PretriggerLink {
       });
       // The head continues without it.
       this.#worker.on("error", (error) => {
-        this.#troubled(error.message);
+        this.#reportTrouble(error.message);
         resolve();
       });
     });
@@ -62,7 +62,7 @@ export class PretriggerLink {
         break;
       }
       case "trouble":
-        this.#troubled(message.why);
+        this.#reportTrouble(message.why);
         break;
       case "well":
         this.trouble = null;
@@ -73,7 +73,7 @@ export class PretriggerLink {
     }
   }
 
-  #troubled(why: string): void {
+  #reportTrouble(why: string): void {
     this.trouble = why;
     this.#tell(`the last minutes are not recorded: ${why}`, true);
   }

@@ -21,7 +21,7 @@ export interface PretriggerSettings {
 export type PretriggerNews = KeptNews | { readonly kind: "well" };
 
 /** A stretch whose end is still in the future. */
-interface Wish extends Stretch {
+interface OpenStretch extends Stretch {
   readonly reasons: Reason[];
   readonly texts: string[];
   until: number;
@@ -48,7 +48,7 @@ export class PretriggerRecorder {
   readonly #steadyClock: () => number;
   readonly #ring: SegmentRing;
   readonly #kept: KeptStretches;
-  #wish: Wish | null = null;
+  #openStretch: OpenStretch | null = null;
   #disturbance: DisturbanceWatch | null = null;
   #pausedUntil = Number.NEGATIVE_INFINITY;
   #isInTrouble = false;
@@ -73,8 +73,8 @@ export class PretriggerRecorder {
     this.#ring = new SegmentRing(join(folder, "ring"), ring, segment, (error) => this.#refused(error));
     this.#kept = new KeptStretches(join(folder, "kept"), kept, say);
     this.#guarded(() => {
-      this.#ring.takeUp();
-      this.#kept.takeUp();
+      this.#ring.restore();
+      this.#kept.restore();
       this.#kept.whenJoined(() => this.#keepBrokenOff());
     });
   }
@@ -117,7 +117,8 @@ export class PretriggerRecorder {
     if (!this.#ring.isBegun || this.#steadyClock() < this.#pausedUntil) return;
     this.#guarded(() => {
       this.#ring.endSegmentBefore(event.time);
-      if (this.#wish !== null && this.#newest >= this.#wish.until) this.#finish(this.#wish);
+      if (this.#openStretch !== null && this.#newest >= this.#openStretch.until)
+        this.#finish(this.#openStretch);
       if (!this.#ring.write(event) || !this.#isInTrouble) return;
       this.#isInTrouble = false;
       this.#say({ kind: "well" });
@@ -128,9 +129,9 @@ export class PretriggerRecorder {
   keep(reason: Reason, text: string): void {
     const { before, after } = this.#settings;
     const now = this.#newest;
-    const wish = this.#wish;
-    if (wish === null) {
-      this.#wish = {
+    const stretch = this.#openStretch;
+    if (stretch === null) {
+      this.#openStretch = {
         reasons: [reason],
         texts: [text],
         at: this.#wallClock(),
@@ -140,23 +141,23 @@ export class PretriggerRecorder {
       };
       return;
     }
-    wish.until = Math.min(wish.latest, now + after);
-    if (!wish.reasons.includes(reason)) wish.reasons.push(reason);
-    if (!wish.texts.includes(text) && wish.texts.length < MOST_TEXTS) wish.texts.push(text);
+    stretch.until = Math.min(stretch.latest, now + after);
+    if (!stretch.reasons.includes(reason)) stretch.reasons.push(reason);
+    if (!stretch.texts.includes(text) && stretch.texts.length < MOST_TEXTS) stretch.texts.push(text);
   }
 
-  #finish(wish: Wish): void {
-    this.#wish = null;
+  #finish(stretch: OpenStretch): void {
+    this.#openStretch = null;
     this.#ring.endSegment();
-    const paths = this.#ring.between(wish.from, wish.until);
-    if (paths.length > 0) this.#kept.keep(paths, wish);
+    const paths = this.#ring.between(stretch.from, stretch.until);
+    if (paths.length > 0) this.#kept.keep(paths, stretch);
   }
 
   /** Ends the segment, and waits until all stretches are joined. */
   async close(): Promise<void> {
     this.#guarded(() => {
       this.#ring.endSegment();
-      if (this.#wish !== null) this.#finish(this.#wish);
+      if (this.#openStretch !== null) this.#finish(this.#openStretch);
     });
     await this.#kept.joined;
   }

@@ -48,7 +48,7 @@ export class SegmentRing {
   }
 
   /** Makes the folder, and lists the segments in it. @throws file errors */
-  takeUp(): void {
+  restore(): void {
     mkdirSync(this.#folder, { recursive: true });
     const names = readdirSync(this.#folder)
       .filter((name) => /^\d{8}\.brk$/.test(name))

@@ -92,7 +92,7 @@ export class Connections {
     server.handleUpgrade(request, socket, head, (webSocket) => {
       const session = this.#connected(webSocket, isLarge);
       this.#sockets.set(session, request.socket);
-      this.#lobby.seat(session, request.socket);
+      this.#lobby.addWebSocket(session, request.socket);
     });
   }
 

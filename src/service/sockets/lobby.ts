@@ -9,10 +9,10 @@ const MOST_BYTES_TOGETHER = 1024 * 1024;
 /** A WebSocket before hello. */
 export interface Guest {
   /** Closes it because it has sent too much. Nothing more is read from it. */
-  sendAway(why: string): void;
+  reject(why: string): void;
 }
 
-interface Seat {
+interface Entry {
   readonly guest: Guest;
   bytes: number;
 }
@@ -23,7 +23,7 @@ interface Seat {
 export class Lobby {
   /** Oldest first. */
   readonly #sockets = new Map<string, Socket>();
-  readonly #seats = new Map<Guest, Seat>();
+  readonly #entries = new Map<Guest, Entry>();
   #bytes = 0;
 
   /** Takes a new TCP connection. */
@@ -40,38 +40,38 @@ export class Lobby {
   }
 
   /** Takes a connection that has become a WebSocket, and counts its bytes until it leaves. */
-  seat(guest: Guest, socket: Pick<Socket, "on" | "off">): void {
-    const seat: Seat = { guest, bytes: 0 };
-    this.#seats.set(guest, seat);
+  addWebSocket(guest: Guest, socket: Pick<Socket, "on" | "off">): void {
+    const entry: Entry = { guest, bytes: 0 };
+    this.#entries.set(guest, entry);
     const count = (chunk: Uint8Array): void => {
-      if (this.#seats.get(guest) === seat) this.#count(seat, chunk.length);
+      if (this.#entries.get(guest) === entry) this.#count(entry, chunk.length);
       else socket.off("data", count);
     };
     socket.on("data", count);
   }
 
-  #count(seat: Seat, size: number): void {
-    seat.bytes += size;
+  #count(entry: Entry, size: number): void {
+    entry.bytes += size;
     this.#bytes += size;
-    if (seat.bytes > MOST_BYTES_EACH) {
-      this.#sendAway(seat, `${MOST_BYTES_EACH} bytes may come before welcome: wait for it`);
+    if (entry.bytes > MOST_BYTES_EACH) {
+      this.#reject(entry, `${MOST_BYTES_EACH} bytes may come before welcome: wait for it`);
     } else if (this.#bytes > MOST_BYTES_TOGETHER) {
-      const greediest = [...this.#seats.values()].reduce((a, b) => (b.bytes > a.bytes ? b : a));
-      this.#sendAway(greediest, "too many bytes before hello, over all connections");
+      const greediest = [...this.#entries.values()].reduce((a, b) => (b.bytes > a.bytes ? b : a));
+      this.#reject(greediest, "too many bytes before hello, over all connections");
     }
   }
 
-  #sendAway({ guest }: Seat, why: string): void {
+  #reject({ guest }: Entry, why: string): void {
     this.leave(guest);
-    guest.sendAway(why);
+    guest.reject(why);
   }
 
   /** Removes a WebSocket whose hello was accepted, or that is gone. */
   leave(guest: Guest): void {
-    const seat = this.#seats.get(guest);
-    if (seat === undefined) return;
-    this.#seats.delete(guest);
-    this.#bytes -= seat.bytes;
+    const entry = this.#entries.get(guest);
+    if (entry === undefined) return;
+    this.#entries.delete(guest);
+    this.#bytes -= entry.bytes;
   }
 
   /** Removes a socket whose hello was accepted, so that it is not closed for new ones. */

@@ -95,7 +95,7 @@ export class Session implements Guest {
   }
 
   /** Closes a client that has sent too much before its hello was accepted. Nothing more is read. */
-  sendAway(why: string): void {
+  reject(why: string): void {
     this.close(CLOSE.tooBig, why);
     this.#socket.pause();
   }
