@@ -1,4 +1,4 @@
-// Bundles what the package carries inside itself, so that it need not be installed: the page with its drawing library,
+// Bundles dependencies into the package, so that they need not be installed: the page with its drawing library,
 // the charts of reports and the metrics. Their licences go into dist/third-party-licences.txt.
 import { cpSync, readdirSync, readFileSync, rmSync, statSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
@@ -18,7 +18,7 @@ const common = {
 const viewer = join(root, "dist/viewer");
 rmSync(viewer, { recursive: true, force: true });
 
-/** The page: two scripts, a style sheet, and nothing from anywhere else. */
+/** The page: two scripts and a style sheet, without external resources. */
 const page = await build({
   ...common,
   entryPoints: { main: "src/viewer/main.ts", worker: "src/viewer/worker.ts" },
@@ -27,7 +27,7 @@ const page = await build({
 });
 cpSync(join(root, "src/viewer/page"), viewer, { recursive: true });
 
-// The style sheet's colours come from the palette that drawings use as well. tsc has compiled it before this runs.
+// The style sheet's colours come from the shared palette, which tsc has compiled before this runs.
 const { LIGHT, NIGHT, cssOf } = await import(join(root, "dist/src/terms/palette.js"));
 const colours = `:root { ${cssOf(LIGHT)} color-scheme: light; }
 :root[data-theme="night"] { ${cssOf(NIGHT)} color-scheme: dark; }
@@ -38,7 +38,7 @@ writeFileSync(
 );
 
 /**
- * Two modules with the package inside that each is there for, in place of what the compiler made of them: of the charts only
+ * Two modules with their package bundled, replacing the compiler's output: of the charts only
  * the two kinds that reports have.
  */
 const modules = await build({
@@ -50,13 +50,13 @@ const modules = await build({
   outdir: "dist",
   platform: "node",
   target: "node20",
-  // CommonJS packages ask for Node's own modules by require, which a module has not.
+  // CommonJS packages load Node's own modules with require, which does not exist in an ES module.
   banner: {
     js: 'import { createRequire } from "node:module"; const require = createRequire(import.meta.url);',
   },
 });
 
-/** Folders in node_modules that went into the bundles. */
+/** Folders in node_modules that are part of the bundles. */
 const packages = new Set();
 for (const { metafile } of [page, modules]) {
   for (const input of Object.keys(metafile.inputs)) {

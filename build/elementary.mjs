@@ -25,7 +25,7 @@ const FUNCTIONS = {
   tan: "tan",
 };
 
-/** What the packages use for old runtimes, in place of which each gets what every runtime has now; none of it computes. */
+/** Helpers of the packages for old runtimes, replaced by standard features; none of them computes. */
 const PLUMBING = {
   "@stdlib/utils-define-nonenumerable-read-only-property":
     "module.exports = (object, name, value) => Object.defineProperty(object, name, { value });",
@@ -43,7 +43,7 @@ const plumbing = {
 
 const packageOf = (name) => `@stdlib/math-base-special-${FUNCTIONS[name]}`;
 
-/** The notices in the packages' sources that come from elsewhere: each once, without its comment's stars. */
+/** Third-party notices in the packages' sources: each once, without comment markers. */
 function noticesIn(files) {
   const notices = new Set();
   for (const file of files) {

@@ -1,11 +1,11 @@
-// Turns the .wat files of src into modules written out as digits: after a change of the first, commit both.
+// Compiles the .wat files of src into modules of hexadecimal digits; after a change commit both.
 import { readFile, writeFile } from "node:fs/promises";
 import { fileURLToPath } from "node:url";
 import wabt from "wabt";
 
 const source = (path) => new URL(`../src/${path}`, import.meta.url);
 
-/** Paths in src, without their endings. */
+/** Paths in src, without extensions. */
 export const KERNELS = ["map/pyramid", "sense/mask"];
 
 /** The text of <path>-kernel.ts. */

@@ -1,5 +1,5 @@
-// Brings the Debian packages that the outside checks run against; `npm test` calls it first. This is the only step of the
-// tests that changes the machine. Plain JavaScript on Node alone, so that it works before anything else does.
+// Installs the Debian packages that independent checks need; `npm test` calls it first. This is the only step of the
+// tests that changes the machine. Plain JavaScript on Node alone, so that it works before anything is built.
 import { spawnSync } from "node:child_process";
 
 const HELP = `Usage: npm run test:setup [-- --list]
@@ -29,7 +29,7 @@ const PACKAGES = [
   "openssl",
   "git",
 ];
-// Tests that compile something say so themselves when it is missing.
+// Tests that need a compiler report it themselves.
 const OPTIONAL = ["g++"];
 
 const succeeds = (command, args) => spawnSync(command, args, { stdio: "ignore" }).status === 0;
@@ -40,7 +40,7 @@ function isInstalled(name) {
   return query.status === 0 && query.stdout.startsWith("install ok installed");
 }
 
-/** Runs apt-get as root, or through sudo when that asks for no password. Null when neither works. */
+/** Runs apt-get as root, or through sudo without a password. Null when neither works. */
 function aptGet() {
   const prefix = process.getuid?.() === 0 ? [] : succeeds("sudo", ["-n", "true"]) ? ["sudo", "-n"] : null;
   if (prefix === null) return null;
@@ -66,7 +66,7 @@ modules are listed as NOT RUN: ${[...PACKAGES, ...OPTIONAL].join(" ")}`);
     return false;
   }
   console.error(`test:setup: installing ${missing.join(" ")}`);
-  // A failed update alone is no reason to stop: the lists already there may do.
+  // A failed update alone is no reason to stop: the present lists may suffice.
   apt("update", "-q");
   if (apt("install", "--no-install-recommends", "-y", "-q", ...missing)) return true;
   console.error(`test:setup: apt-get failed; what the tests need is\n  ${command}`);

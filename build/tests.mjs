@@ -1,5 +1,5 @@
 // The entry of `npm test`: everything. Sets the machine up, runs vitest, and lists what could not be run.
-// Plain JavaScript on Node alone, so that it works before anything else does.
+// Plain JavaScript on Node alone, so that it works before anything is built.
 import { spawnSync } from "node:child_process";
 import { existsSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";

@@ -1,11 +1,11 @@
-;; Minima and maxima over cells of a depth image, eight pixels at a time. What they mean: pyramid.ts.
+;; Minima and maxima over cells of a depth image, eight pixels at a time. See pyramid.ts.
 ;;
 ;; Depths are 16 bits, 0 (none) to 32767; addresses, widths and pitches are bytes, counts are cells. Around each level lie
-;; PAD = 12 cells of 0, so that a store may run up to seven cells beyond a row's end: what it writes there is 0 again.
+;; PAD = 12 cells of 0, so that a store may run up to seven cells beyond a row's end; the cells there are set to 0 again.
 (module
   (import "kernel" "memory" (memory 1))
 
-  ;; In each 64-bit lane's low 16 bits: the greatest of its four. Above, rubbish.
+  ;; In each 64-bit lane's low 16 bits: the greatest of its four. The upper bits are undefined.
   (func $greatest (param $v v128) (result v128)
     (local.set $v (i16x8.max_u (local.get $v) (i32x4.shr_u (local.get $v) (i32.const 16))))
     (i16x8.max_u (local.get $v) (i64x2.shr_u (local.get $v) (i32.const 32))))
@@ -22,7 +22,7 @@
   (func $pack (param $a v128) (param $b v128) (result v128)
     (i8x16.shuffle 0 1 8 9 16 17 24 25 0 1 8 9 16 17 24 25 (local.get $a) (local.get $b)))
 
-  ;; A row of cells of 4 x 4 pixels, four cells a turn. Minus one makes a missing 0 the greatest number there is, so that it
+  ;; A row of cells of 4 x 4 pixels, four cells per iteration. Minus one makes a missing 0 the greatest number, so that it
   ;; is no minimum; a cell with more missing pixels than `$holes` gets 0 for its nearest.
   (func (export "finest")
     (param $image i32) (param $pitch i32) (param $columns i32) (param $holes i32) (param $near i32) (param $far i32)
@@ -77,7 +77,7 @@
       (local.set $near (i32.add (local.get $near) (i32.const 8)))
       (local.set $far (i32.add (local.get $far) (i32.const 8)))
       (br_if $cells (i32.lt_u (local.get $near) (local.get $end))))
-    ;; Up to three cells beyond the last were made of the next row's pixels.
+    ;; Up to three cells beyond the last contain pixels of the next row.
     (local.set $n (i32.sub (local.get $end) (local.get $near)))
     (i64.store (local.get $end) (i64.const 0))
     (i64.store (i32.add (local.get $far) (local.get $n)) (i64.const 0)))
@@ -122,7 +122,7 @@
         (i32.store16 (i32.sub (local.get $end) (i32.const 2))
           (select (local.get $p) (local.get $q) (i32.lt_u (local.get $p) (local.get $q)))))))
 
-  ;; Windows of 2 x 2 cells, from a run of so many cells and the run below it.
+  ;; Windows of 2 x 2 cells, from a row of cells and the row below it.
   (func (export "slide")
     (param $near i32) (param $far i32) (param $pitch i32) (param $count i32)
     (param $windowNear i32) (param $windowFar i32)

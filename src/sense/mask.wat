@@ -1,8 +1,8 @@
-;; What a depth mask asks of every pixel, eight at a time. What it means: mask.ts. Addresses and pitches are bytes.
+;; The per-pixel tests of a depth mask, eight pixels at a time. See mask.ts. Addresses and pitches are bytes.
 (module
   (import "kernel" "memory" (memory 1))
 
-  ;; Depth of four pixels: counts, widened, times a factor each, rounded. In double precision, as one would do it one by one.
+  ;; Depth of four pixels: counts, widened, times a factor each, rounded. In double precision, like the scalar code.
   (func $scale (param $counts v128) (param $factor i32) (result v128)
     (local $low v128) (local $high v128) (local $factors v128)
     (local.set $factors (v128.load (local.get $factor)))
@@ -43,7 +43,7 @@
     (local.set $end (i32.add (local.get $counts) (i32.shl (local.get $pixels) (i32.const 1))))
     (loop $pixels
       (local.set $c (v128.load (local.get $counts)))
-      ;; Not believable by its count.
+      ;; Invalid by its count.
       (local.set $bad
         (v128.or
           (v128.or
@@ -75,7 +75,7 @@
       (local.set $bad (i16x8.eq (local.get $z) (v128.const i64x2 0 0)))
       (if (v128.any_true (local.get $bad))
         (then
-          ;; The first reason that holds counts.
+          ;; The first reason that applies counts.
           (local.set $c (v128.and (local.get $bad) (i16x8.eq (local.get $c) (v128.const i64x2 0 0))))
           (local.set $none (i16x8.add (local.get $none) (local.get $c)))
           (local.set $bad (v128.andnot (local.get $bad) (local.get $c)))
@@ -108,7 +108,7 @@
     (i32.store offset=20 (local.get $tally)
       (i32.add (i32.load offset=20 (local.get $tally)) (call $total (local.get $out)))))
 
-  ;; All ones where the lesser of two depths is below the greater by a jump; nothing is a jump from no return.
+  ;; All ones where the smaller of two depths is below the larger by a jump; a missing return makes no jump.
   (func $isJump (param $a v128) (param $b v128) (param $shift1 i32) (param $shift2 i32) (result v128)
     (local $most v128) (local $least v128)
     (local.set $most (i16x8.max_s (local.get $a) (local.get $b)))
