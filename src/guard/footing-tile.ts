@@ -121,6 +121,12 @@ export class Tile {
     this.settle(c);
   }
 
+  /** Forgets that the cell was gone. */
+  restart(c: number): void {
+    this.odds[c] = this.doubt[c] = this.assumedGone[c] = 0;
+    this.far[c] = Number.POSITIVE_INFINITY;
+  }
+
   /** An expected return is missing; counts once a frame, and only if the frame has no other evidence in the cell. */
   miss(c: number, time: number, far: number): void {
     if (this.added[c] !== 0 || this.taken[c] !== 0) return;

@@ -25,6 +25,8 @@ const WIDENED_WITHIN = 1.6;
 const MOST_WIDENED = 5;
 /** Fewest views of an edge until it is reported. */
 const FEWEST_LOOKS = 2;
+/** Metres between two levels of the floor: more than poses and tilts are wrong by, less than a step. Chosen by hand. */
+const LEVEL_STEP = 0.06;
 
 /** A copy of one cell's evidence. */
 export interface FootingCell {
@@ -70,9 +72,16 @@ export class FootingLayer {
   #step = 0;
   #layersRevision = 0;
 
-  /** @param cellSize metres, the map's voxel size */
-  constructor(cellSize: number) {
+  readonly #levelStep: number;
+
+  /**
+   * @param cellSize   metres, the map's voxel size
+   * @param keepsLevels whether floor stays firm when it is seen from a higher level, where it looks gone: for maps of the floor. The
+   *                    guard's memory is of the level that the base stands on, so that lower floor has to be gone
+   */
+  constructor(cellSize: number, { keepsLevels = false } = {}) {
     this.cellSize = cellSize;
+    this.#levelStep = keepsLevels ? LEVEL_STEP : Number.POSITIVE_INFINITY;
   }
 
   /** Sets the map's answer to "is this column blocked?"; `revision` changes whenever answers may change. */
@@ -125,10 +134,17 @@ export class FootingLayer {
       const j = Math.floor((y + sin * bx + cos * by) * per);
       const tile = this.#open(i, j);
       const c = cellOf(i, j);
+      const z = floor + height[k]!;
+      const isLower = tile.odds[c]! > 0 && z - tile.height[c]! > this.#levelStep;
+      // Rays from a higher level pass above this floor.
+      if (isLower && kind !== EVIDENCE.touched) continue;
       tile.begin(c, frame);
-      if (kind === EVIDENCE.touched) tile.touch(c, time, far[k]!, floor + height[k]!);
-      else if (kind === EVIDENCE.leaning) tile.lean(c);
-      else if (kind === EVIDENCE.passed) tile.pass(c, time, far[k]!, floor + height[k]!);
+      if (kind === EVIDENCE.touched) {
+        // Seen as gone from a higher level before.
+        if (tile.odds[c]! < 0 && tile.height[c]! - z > this.#levelStep) tile.restart(c);
+        tile.touch(c, time, far[k]!, z);
+      } else if (kind === EVIDENCE.leaning) tile.lean(c);
+      else if (kind === EVIDENCE.passed) tile.pass(c, time, far[k]!, z);
       else tile.miss(c, time, far[k]!);
     }
     this.#addEnds(judged, x, y, cos, sin);
@@ -294,20 +310,24 @@ export class FootingLayer {
     }
   }
 
-  /** Whether firm and gone ground still meet here: a nearer view may have corrected an edge. */
+  /** Whether firm ground still meets gone ground or a lower level here: a nearer view may have corrected an edge. */
   #isRim(wx: number, wy: number): boolean {
     const i = Math.floor(wx / this.cellSize);
     const j = Math.floor(wy / this.cellSize);
-    let firm = false;
     let gone = false;
+    let lowest = Number.POSITIVE_INFINITY;
+    let highest = Number.NEGATIVE_INFINITY;
     for (let di = -1; di <= 1; di++) {
       for (let dj = -1; dj <= 1; dj++) {
         const what = this.at(i + di, j + dj);
-        if (what === FOOTING.firm) firm = true;
-        else if (what === FOOTING.gone) gone = true;
+        if (what === GONE) gone = true;
+        if (what !== FIRM) continue;
+        const z = this.#find(i + di, j + dj)!.height[cellOf(i + di, j + dj)]!;
+        lowest = Math.min(lowest, z);
+        highest = Math.max(highest, z);
       }
     }
-    return firm && gone;
+    return gone ? highest > Number.NEGATIVE_INFINITY : highest - lowest > this.#levelStep;
   }
 
   /**

@@ -37,7 +37,7 @@ export class Ground {
 
   /** @param cellSize metres */
   constructor(cellSize: number) {
-    this.#world = new FootingLayer(cellSize);
+    this.#world = new FootingLayer(cellSize, { keepsLevels: true });
   }
 
   /** In the world. */

@@ -98,6 +98,33 @@ describe("one cell of ground", () => {
     }
   });
 
+  test("keeps its level in a map of the floor: firm from below, whether it was seen from above before or after", () => {
+    const [above, below] = [0.15, 0];
+    const see = (ground: FootingLayer, floor: number): void => {
+      const what = floor === above ? [passed, passed, passed] : [touched, touched, touched];
+      for (let n = 0; n < 4; n++)
+        ground.add(saying(place, what, floor === above ? 0.3 : 0.9), n, 0, 0, 0, floor);
+    };
+    for (const order of [
+      [above, below],
+      [below, above],
+      [above, below, above],
+    ]) {
+      const map = new FootingLayer(0.05, { keepsLevels: true });
+      for (const floor of order) see(map, floor);
+      expect(map.cellAt(place, 0.01)).toMatchObject({ footing: "firm", height: below });
+    }
+    // The guard of a base on the higher level must not drive onto the lower.
+    const guarded = layer();
+    see(guarded, below);
+    see(guarded, above);
+    expect(footing(guarded)).toBe("gone");
+    // A drop seen from its own level is one in both.
+    const map = new FootingLayer(0.05, { keepsLevels: true });
+    for (let n = 0; n < 4; n++) map.add(saying(place, [passed, passed, passed]), n, 0, 0, 0, 0);
+    expect(footing(map)).toBe("gone");
+  });
+
   test("lies where the base's place and heading put it; the world shifted by whole cells shifts the ground", () => {
     const one = layer();
     one.add(saying(1.01, [touched, touched]), 0, 2, 3, Math.PI / 2, 0);
