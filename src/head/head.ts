@@ -33,7 +33,7 @@ import { guardSettings } from "./stage-settings.ts";
 import type { Placed } from "./tracking.ts";
 import { WaiverInForce } from "./waiver.ts";
 
-/** What buffers and the grid were made with. */
+/** Settings that buffers and the grid depend on, so that they cannot change in a running head. */
 const FIXED_SETTINGS = [
   "map.voxelSize",
   "orientation.lateness",
@@ -44,20 +44,20 @@ const FIXED_SETTINGS = [
 
 export interface HeadOptions {
   /**
-   * Called with the outputs so far as soon as the reach of a frame is among them, before the frame is mapped: it does not wait for
-   * the map, and knows of obstacles what the frame before has left there.
+   * Called with the outputs so far as soon as the reach of a frame is among them. It does not wait for the mapping of the frame, so the map's
+   * obstacles in that reach are those of the last frame.
    */
   readonly onReach?: (outputs: readonly HeadOutput[]) => void;
-  /** What finds tracked poses, in place of the usual. */
+  /** Opens the tracking of poses, instead of the default. */
   readonly openTracking?: OpenTracking;
 }
 
 /**
- * The pipeline: events in, outputs out. Deterministic: no clock, no randomness, no I/O; the same events and settings
- * give the same outputs and the same map.
+ * The pipeline from events to outputs. Deterministic, without clock, randomness or I/O: the same events and settings give the same outputs and
+ * the same map.
  *
- * A frame goes through the stages in this order: mask, glance, pose, reach and pace, floor and map, and every few frames the
- * two-dimensional layers. The glance needs no position and never waits; the rest of a frame waits for its pose (see `Placing`).
+ * The stages of a frame are, in this order: mask, glance, pose, reach and pace, floor and map, and every few frames the two-dimensional
+ * layers. The glance needs no position and never waits. The later stages wait for the frame's pose (see `Placing`).
  */
 export class Head {
   #setup: Setup;
@@ -82,13 +82,13 @@ export class Head {
   readonly #groundMotion: GroundMotion;
   readonly #blocked = new BlockedCells();
 
-  /** @throws {RangeError} if optics, a setting, or their combination are not valid, naming the field */
+  /** @throws {RangeError} that names the field, if optics, a setting, or their combination are not valid */
   constructor(setup: Setup, settings: Settings, { onReach, openTracking }: HeadOptions = {}) {
     this.#setup = setup;
     this.#settings = settings;
     this.#onReach = onReach;
     const sensors = openSensors(setup, settings);
-    // Refuses voxels that are too small before others make their tables for them.
+    // Made first, because it refuses too small voxels before other parts make tables for them.
     this.#mapping = new Mapping(sensors, settings);
     this.#guard = new Guard(guardSettings(settings));
     this.#ground = new Ground(settings["map.voxelSize"]);
@@ -129,28 +129,28 @@ export class Head {
     return this.#ground.footing;
   }
 
-  /** Where the base was when it was last known, and the height of the floor under it; null before, and while lost. */
+  /** Last known pose of the base, and the height of the floor under it; null before the first, and while lost. */
   get place(): Pick<Located, "worldFromBase" | "floorHeight"> | null {
     return this.#answering.place;
   }
 
-  /** Keyframes and loops of tracked poses; null when poses are given, or none are kept. */
+  /** Keyframes and loop closures of tracked poses; null when poses are given, or no keyframes are kept. */
   get revisits(): Revisits | null {
     return this.#placing.revisits;
   }
 
-  /** What the mask left of a sensor's newest frame, to be looked at; null before the first. The next overwrites it. */
+  /** The masked newest frame of a sensor, for display; null before the first. The next frame overwrites it. */
   maskedOf(sensor: number): Readonly<MaskResult> | null {
     return this.#masking.newestOf(sensor);
   }
 
-  /** Reach from a place in the world, by all that is remembered; the next call overwrites it. */
+  /** Reach from a pose in the world, by everything in memory. The next call overwrites it. */
   reachAt(x: number, y: number, yaw: number): Readonly<ReachNow> {
     const at = this.#ground.local.fromWorld({ x, y, yaw });
     return this.#guard.reach(at.x, at.y, at.yaw);
   }
 
-  /** Pace from a place in the world, by all that is remembered. */
+  /** Pace from a pose in the world, by everything in memory. */
   paceAt(x: number, y: number, yaw: number): Pace {
     const at = this.#ground.local.fromWorld({ x, y, yaw });
     return this.#guard.pace(at.x, at.y, at.yaw);
@@ -162,9 +162,8 @@ export class Head {
   }
 
   /**
-   * Continues with other settings or sensors. The map, the floor and what is known of poses stay; a frame that waits for its
-   * pose is left out.
-   * @throws {SettingError} for a setting that the map or the buffers were made with
+   * Replaces settings or sensors. The map, the floor and the state of poses stay. A frame that waits for its pose is left out.
+   * @throws {SettingError} for a setting that cannot change in a running head
    * @throws {RangeError} like the constructor; nothing has changed then
    */
   change(settings: Settings, setup: Setup = this.#setup): void {
@@ -180,7 +179,7 @@ export class Head {
     const judging = new Judging(sensors, guard);
     const changeMapping = this.#mapping.prepare(sensors, settings);
     const changePlacing = this.#placing.prepare(sensors, settings);
-    // Nothing can fail from here on.
+    // From here on nothing can fail, so a refused change leaves the head as it was.
     if (setup !== this.#setup) {
       this.#frozen = openWatch(setup);
       this.#lensChecks = new LensChecks(sensors);
@@ -198,7 +197,7 @@ export class Head {
     this.#tellBlocked();
   }
 
-  /** Forgets the map. Revisions continue from where they are. */
+  /** Clears the map. Its revision continues to count up. */
   clear(): void {
     this.#mapping.clear();
     this.#placing.clear();
@@ -209,8 +208,8 @@ export class Head {
   }
 
   /**
-   * Begins with a map that was made before, in place of the head's own. Revisions continue from where they are.
-   * @throws {RangeError} if its voxels have another size
+   * Replaces the map by a saved one. Its revision continues to count up.
+   * @throws {RangeError} if the saved voxels have another size
    */
   load(saved: GridView): void {
     const { grid } = this.#mapping;
@@ -222,8 +221,8 @@ export class Head {
   }
 
   /**
-   * Takes one event; events come in the order in which they arrived.
-   * @returns what followed from it; the array is reused, read it before the next call
+   * Takes one event. Events must come in the order of their arrival.
+   * @returns its outputs; the array is reused, so read it before the next call
    */
   take(event: HeadEvent): readonly HeadOutput[] {
     this.#outputs.length = 0;
@@ -254,7 +253,7 @@ export class Head {
         this.#share.change(event.level);
         break;
       case "mark":
-        break; // for people who read the recording
+        break; // a text in the recording for people
       default:
         event satisfies never;
     }
@@ -268,7 +267,7 @@ export class Head {
     return this.#outputs;
   }
 
-  /** No more events will come: frames still waiting are left out, and the layers follow the map's last state. */
+  /** Ends the stream of events: leaves out frames that still wait, and updates the layers to the last state of the map. */
   finish(): readonly HeadOutput[] {
     this.#outputs.length = 0;
     this.#answering.finish();
@@ -277,7 +276,7 @@ export class Head {
     return this.#outputs;
   }
 
-  /** Takes the stamp of an event: a waiver may expire, and a head says at once when a sensor has been silent for too long. */
+  /** Advances the head's time to an event's stamp. A waiver may expire, and a silent sensor is reported at once. */
   #advance(time: number): void {
     if (!(time > this.#now)) return;
     this.#now = time;
@@ -287,7 +286,7 @@ export class Head {
     if (this.#guard.isStaler) this.#sayReach();
   }
 
-  /** A stream may turn out to repeat old content: the base is told at once. */
+  /** Checks whether a stream repeats old content. A change is reported to the base at once. */
   #watchStreams(event: PoseEvent): void {
     const note = this.#frozen.take(event);
     if (note === null) return;
@@ -342,7 +341,7 @@ export class Head {
   }
 
   #glance({ time, sensor, sequence }: DepthEvent, judged: GlanceFrame, verdict: ImageVerdict): GlanceOutput {
-    // An old image is no new view of the floor, whatever its stamp.
+    // A frozen image is not a new view of the floor, whatever its stamp.
     this.#ground.watch(this.#guard, judged, time);
     if (verdict !== "frozen") this.#guard.watch(this.#setup.sensors[sensor]!.name, judged, time);
     this.#answering.takeFrame(time, this.#now);
@@ -360,7 +359,7 @@ export class Head {
     };
   }
 
-  /** What follows once a frame's pose is known: its reach first, then the map. */
+  /** The later stages of a frame, once its pose is known: first its reach, then the map. */
   #map(frame: JudgedFrame, placed: Placed): void {
     const { time, sensor, sequence, judged } = frame;
     const { worldFromBase, worldFromLens, floorHeight, newFromOld } = placed;
@@ -376,7 +375,7 @@ export class Head {
     const { name } = this.#setup.sensors[sensor]!;
     if (judged !== null) {
       const isKnown = placed.state?.hold !== "lost";
-      // Near the base ground is remembered wherever in the world it is; in the world from sure places only.
+      // The local memory needs no certain pose in the world. The memory in the world does.
       if (isKnown && frame.isLive) this.#ground.remember(this.#guard, name, judged, time);
       if (placed.isFit && frame.isLive) this.#ground.rememberWorld(this.#guard, judged, time, placed);
       this.#answering.takePlace(isKnown ? placed : null, time);
@@ -404,7 +403,7 @@ export class Head {
     if (this.#mapping.areLayersDue) this.#updateLayers(time, floorHeight);
   }
 
-  /** Where the base is in its own frame; null while its place is not known. */
+  /** Pose of the base in its local frame; null while it is not known. */
   get #localPlace(): Planar | null {
     return this.#answering.place === null ? null : this.#ground.local.place;
   }

@@ -73,6 +73,7 @@ const Iio = exact(
   "orientation from the kernel's industrial I/O subsystem: a quaternion, or gyro and accelerometer",
 );
 
+/** The settings file, in one table from which type, checks and the schema for editors derive. */
 export const ConfigShape = exact({
   $schema: Type.Optional(Type.String()),
   listen: section({

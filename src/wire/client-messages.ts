@@ -91,7 +91,7 @@ const depthFields = {
   amplitude: nullable(imageBytes("returned signal in the sensor's own unit")),
 };
 
-/** Messages of clients. */
+/** Messages of clients, in one table from which types, checks and documents derive. */
 export const CLIENT_MESSAGES = {
   hello: message("hello", "The first message of a connection.", {
     role: RoleShape,

@@ -48,7 +48,7 @@ const SettingRow = Type.Object(
 );
 export type SettingRow = Frozen<Static<typeof SettingRow>>;
 
-/** What the head sends. Clients ignore fields and kinds that they do not know. */
+/** Messages of the head, in one table from which types, checks and documents derive. Clients ignore fields and kinds that they do not know. */
 export const SERVER_MESSAGES = {
   welcome: server("welcome", "The connection is open; answers `hello`.", {
     ...sent,
