@@ -29,7 +29,7 @@ export const main = mainOf({
       type: "string",
       value: "<folder>",
       default: join(tmpdir(), "brinkmap-arm64"),
-      help: "where Debian's arm64 Node and the emulator are unpacked; kept for the next run",
+      help: "folder for Debian's arm64 Node and the emulator; kept for the next run",
     },
     pose: {
       type: "string",

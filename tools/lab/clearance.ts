@@ -44,7 +44,8 @@ const row = (what: string, ...columns: (number | string)[]) =>
 export const main = programOf({
   name: "clearance",
   usage: "",
-  about: "Speed of the clearance field: a map drawn frame by frame against recomputing all of it.",
+  about:
+    "Speed of the distance field: incremental updates of a map, frame by frame, against recomputing all of it.",
   options: {},
   run: ({ positionals }) => {
     noneExpected(positionals);

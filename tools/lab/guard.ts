@@ -46,7 +46,13 @@ export const main = programOf({
   usage: "[options]",
   about: "Cost of the guard per 208x156 frame, beside that of the depth mask.",
   options: {
-    rounds: { type: "string", short: "r", value: "<n>", default: "60", help: "of all frames (default 60)" },
+    rounds: {
+      type: "string",
+      short: "r",
+      value: "<n>",
+      default: "60",
+      help: "passes over all frames (default 60)",
+    },
   },
   notes:
     "Per frame the fastest of the rounds, of those the median: what else the machine does hardly shows. The first third is left out: until then code is still being compiled.",

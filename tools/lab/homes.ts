@@ -104,14 +104,14 @@ export const main = programOf({
   usage: "[options]",
   about: "Writes generated homes as scenario files, and as pictures from above.",
   options: {
-    count: { type: "string", short: "n", value: "<n>", default: "6", help: "how many (default 6)" },
-    seed: { type: "string", value: "<n>", default: "1", help: "of the first (default 1)" },
+    count: { type: "string", short: "n", value: "<n>", default: "6", help: "number of homes (default 6)" },
+    seed: { type: "string", value: "<n>", default: "1", help: "seed of the first (default 1)" },
     out: {
       type: "string",
       short: "o",
       value: "<folder>",
       default: "out",
-      help: "for home-<seed>.json and home-<seed>.png (default out)",
+      help: "folder for home-<seed>.json and home-<seed>.png (default out)",
     },
   },
   run: async ({ values, positionals }) => {

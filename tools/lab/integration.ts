@@ -55,7 +55,13 @@ export const main = programOf({
   usage: "[options]",
   about: "Integration of 240x180 frames beside textbook methods, in one run.",
   options: {
-    rounds: { type: "string", short: "r", value: "<n>", default: "3", help: "of all frames (default 3)" },
+    rounds: {
+      type: "string",
+      short: "r",
+      value: "<n>",
+      default: "3",
+      help: "passes over all frames (default 3)",
+    },
   },
   notes:
     "The yardsticks, small C++ programs, stand beside the open data ($BRINKMAP_DATA/../yardstick); they and a g++ are needed.",

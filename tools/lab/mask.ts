@@ -74,14 +74,14 @@ export const main = programOf({
       type: "string",
       short: "a",
       value: "<mask.js>",
-      help: "time that build of it on the same frames too, and compare the verdicts",
+      help: "another build of the mask, to time on the same frames and compare",
     },
     runs: {
       type: "string",
       short: "r",
       value: "<n>",
       default: "15",
-      help: "of which each frame's fastest counts (default 15)",
+      help: "passes; each frame's fastest counts (default 15)",
     },
   },
   notes:

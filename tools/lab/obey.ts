@@ -155,7 +155,7 @@ async function driveOne(knobs: Knobs, isLive: boolean): Promise<number> {
 export const main = programOf({
   name: "obey",
   usage: "[options]",
-  about: "Does a base that obeys ever fall, whatever legal settings it has and whatever goes wrong?",
+  about: "Searches for falls of a base that obeys, with random legal settings and faults.",
   options: {
     drives: {
       type: "string",
@@ -175,23 +175,23 @@ export const main = programOf({
       short: "o",
       value: "<file>",
       default: "out/obey.jsonl",
-      help: "one JSON object per drive, appended as they come (default out/obey.jsonl). A run that was ended continues: drives that this build has made with these knobs are not made again",
+      help: "one JSON object per drive, appended (default out/obey.jsonl). An interrupted run continues: drives of this build with these knobs are not repeated",
     },
     "no-simpler": {
       type: "boolean",
-      help: "print falls as they are: to make one simpler takes up to 80 drives",
+      help: "print falls without simplification, which takes up to 80 drives each",
     },
-    drive: { type: "string", value: "<n>", help: "only the drive of this number, step by step" },
+    drive: { type: "string", value: "<n>", help: "only the drive with this number, step by step" },
     knob: {
       type: "string",
       short: "k",
       multiple: true,
       value: "<name=value>",
-      help: "one drive with this and everything else by default, or as in --drive; with --drives: in each of them; may be given again",
+      help: "one drive with this knob, all others at their defaults or as in --drive; with --drives: in each of them; may be repeated",
     },
     live: {
       type: "boolean",
-      help: "that drive over the socket and in real time, with the command serve as its head",
+      help: "run the drive over the socket and in real time, with the command serve as its head",
     },
     knobs: { type: "boolean", help: "list the knobs" },
   },

@@ -153,8 +153,8 @@ export const main = programOf({
   name: "page-pictures",
   usage: "[options] <recording> <folder>",
   about:
-    "Pictures of the page: of a head that plays the recording, and of a live head that is fed it. Needs Debian's Chromium. Writes page-<name>.png, one for each state and size.",
-  options: { live: { type: "boolean", help: "of the live head only" } },
+    "Pictures of the page, with a head that plays the recording and with a live head that is fed from it. Needs Debian's Chromium. Writes page-<name>.png, one for each state and size.",
+  options: { live: { type: "boolean", help: "pictures of the live head only" } },
   exits: { 3: "recording missing or unreadable" },
   run: async ({ values, positionals: [path, folder, ...more] }) => {
     if (path === undefined || folder === undefined || more.length > 0) {

@@ -77,9 +77,9 @@ export const main = programOf({
   name: "pictures",
   usage: "[folder]",
   about:
-    "Makes the pictures in docs/pictures. The folder (default out) holds demo.brk, living-room.brk, office.brk and corridor.brk. What is not there is made: the demo from its scenario, the others from open data in the folder BRINKMAP_DATA (see docs/importing.md).",
+    "Makes the pictures in docs/pictures. The folder (default out) holds demo.brk, living-room.brk, office.brk and corridor.brk. Missing ones are made: the demo from its scenario, the others from open data in the folder BRINKMAP_DATA (see docs/importing.md).",
   options: {},
-  exits: { 3: "the open data are missing or unfit" },
+  exits: { 3: "the open data are missing or invalid" },
   run: ({ positionals: [folder = "out"] }) => drawAll(folder),
 });
 

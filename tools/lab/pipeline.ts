@@ -30,9 +30,15 @@ export const main = programOf({
   name: "pipeline",
   usage: "[options] <recording>",
   about:
-    "Cost of a frame by stage, and heap growth over 10,000 frames. Takes the first frames of the recording's first sensor, a camera, with reference poses.",
+    "Cost of a frame by stage, and heap growth over 10,000 frames. Uses the first frames of the recording's first sensor, a camera, with reference poses.",
   options: {
-    frames: { type: "string", short: "n", value: "<n>", default: "200", help: "frames taken (default 200)" },
+    frames: {
+      type: "string",
+      short: "n",
+      value: "<n>",
+      default: "200",
+      help: "number of frames (default 200)",
+    },
   },
   exits: { 3: "recording missing or unreadable" },
   run: ({ values, positionals }) =>

@@ -21,5 +21,5 @@ export const RESULTS_OPTION = {
   type: "string",
   short: "r",
   value: "<file>",
-  help: "where scores are kept, one JSON line each (default: nowhere)",
+  help: "results file, one JSON line per score (default: none)",
 } as const;

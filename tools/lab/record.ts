@@ -247,7 +247,7 @@ export const main = programOf({
   about: "Speed and size of the recording format.",
   options: {},
   notes:
-    "Real frames come from BRINKMAP_DATA (default ../shared/data); without it only made-up images are measured.",
+    "Real frames come from BRINKMAP_DATA (default ../shared/data); without it only synthetic images are measured.",
   run: async ({ positionals }) => {
     noneExpected(positionals);
     codecs();

@@ -15,7 +15,7 @@ const DRIVE_JOB = new URL("./score-floor/drive-job.js", import.meta.url);
 export const main = programOf({
   name: "score-floor",
   usage: "[options]",
-  about: "Does a base that obeys the pace ever fall, and does it stop for nothing?",
+  about: "Misses and false stops of a base that obeys the pace, in closed loop.",
   options: {
     approaches: {
       type: "string",
@@ -29,7 +29,7 @@ export const main = programOf({
       short: "m",
       value: "<n>",
       default: "120",
-      help: "of driving over floors without a drop (default 120)",
+      help: "minutes of driving over floors without a drop (default 120)",
     },
     traps: {
       type: "string",
@@ -38,14 +38,14 @@ export const main = programOf({
       default: "20",
       help: "runs of each named trap (default 20)",
     },
-    seed: { type: "string", value: "<n>", default: "1", help: "of the first drives (default 1)" },
+    seed: { type: "string", value: "<n>", default: "1", help: "seed of the first drives (default 1)" },
     workers: workersOption("processes that drive"),
     out: {
       type: "string",
       short: "o",
       value: "<folder>",
       default: "out",
-      help: "for floor-score.png and floor-score.json (default out)",
+      help: "folder for floor-score.png and floor-score.json (default out)",
     },
   },
   exits: { 1: "a miss, or an internal error" },

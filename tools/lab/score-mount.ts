@@ -181,14 +181,14 @@ export function report(rows: readonly Row[]): Verdict {
 export const main = programOf({
   name: "score-mount",
   usage: "[options]",
-  about: "Is what mount finds right, and is its doubt honest? On simulated drives with truth.",
+  about: "Errors, uncertainties and refusals of mount, on simulated drives with ground truth.",
   options: {
     sensor: {
       type: "string",
       short: "s",
       value: "<which>",
       default: "milder",
-      help: "milder: one that just sees a white wall at 5.5 to 6.5 m; harsher: at 4.5 to 6 m; or both, one after the other (default milder)",
+      help: "milder: a sensor that just sees a white wall at 5.5 to 6.5 m; harsher: at 4.5 to 6 m; or both (default milder)",
     },
     drives: {
       type: "string",
@@ -202,22 +202,22 @@ export const main = programOf({
       short: "r",
       value: "<n>",
       default: "20",
-      help: "drives of each kind that do not: straight on; straight on without a nod; round at one rate (default 20)",
+      help: "drives of each kind that does not: straight on; straight on without nodding; a circle at constant rate (default 20)",
     },
-    seed: { type: "string", value: "<n>", default: "1", help: "of the first drives (default 1)" },
+    seed: { type: "string", value: "<n>", default: "1", help: "seed of the first drives (default 1)" },
     workers: {
       type: "string",
       short: "w",
       value: "<n>",
       default: "1",
-      help: "processes that drive (default 1)",
+      help: "number of processes (default 1)",
     },
     out: {
       type: "string",
       short: "o",
       value: "<folder>",
       default: "out",
-      help: "for mount-score.jsonl, a line for each drive (default out). What this program has scored there is not done again: the same command continues a run that was stopped",
+      help: "folder for mount-score.jsonl, a line for each drive (default out). Drives with a score there are not repeated: the same command continues an interrupted run",
     },
   },
   exits: { 1: "a bar is missed, or an internal error" },

@@ -50,7 +50,7 @@ export const main = programOf({
   name: "score-poses",
   usage: ["[--seeds <n>] [set...]", "--degenerate [--seeds <n>]", "--rounds [--seeds <n>]"],
   about:
-    "Errors of tracked poses, over sets with known poses: without odometry, with the shipped settings (track.rolling=off for cameras in a hand). The orientation is simulated: the true rotation, a yaw drift of 2 degrees a minute, 0.3 degrees of white noise about each axis. Each line is over the seeds. Sets of open data are left out where they are absent.",
+    "Errors of tracked poses, over sets with known poses: without odometry, with the shipped settings (track.rolling=off for hand-held cameras). The orientation is simulated: the true rotation, a yaw drift of 2 degrees a minute, 0.3 degrees of white noise about each axis. Each line is over the seeds. Sets of open data are left out where they are absent.",
   options: {
     seeds: {
       type: "string",

@@ -58,7 +58,7 @@ async function rank(
 export const main = programOf({
   name: "score-ranking",
   usage: "[options] <scenario.json>...",
-  about: "Do settings rank by held-out frames as they do by the true geometry?",
+  about: "Whether held-out scores rank settings as the true geometry does.",
   options: {
     settings: {
       type: "string",
@@ -72,13 +72,13 @@ export const main = programOf({
       short: "s",
       value: "<n>",
       default: "1",
-      help: "of the settings and of the first recording's noise (default 1)",
+      help: "seed of the settings and of the first recording's noise (default 1)",
     },
     recordings: {
       type: "string",
       value: "<n>",
       default: "1",
-      help: "of each scenario, each with the next seed, which draws other settings, too (default 1)",
+      help: "recordings of each scenario, each with the next seed for noise and settings (default 1)",
     },
     results: RESULTS_OPTION,
     workers: workersOption("replays at a time"),

@@ -45,14 +45,14 @@ export const main = programOf({
   name: "score-recovery",
   usage: "[options] <scenario.json>",
   about:
-    "Does tuning mend settings that were broken on purpose? Breaks three settings, lets random tuning choose on some recordings, and scores what it chose on one that it has not seen, beside the best that is known there: the best of the defaults, of what was tried, and of more random settings.",
+    "Whether tuning repairs settings that were set wrong on purpose. Sets three settings wrong, lets a random search choose on some recordings, and scores the choice on another recording, beside the best known there: the best of the defaults, of what was tried, and of more random settings.",
   options: {
     tries: {
       type: "string",
       short: "n",
       value: "<n>",
       default: "20",
-      help: "random settings that tuning tries, and again as many around the best of those (default 20)",
+      help: "random settings to try, and the same number around the best of those (default 20)",
     },
     known: {
       type: "string",
@@ -61,19 +61,19 @@ export const main = programOf({
       default: "40",
       help: "more random settings, in search of the best (default 40)",
     },
-    recordings: { type: "string", value: "<n>", default: "3", help: "to choose on (default 3)" },
+    recordings: { type: "string", value: "<n>", default: "3", help: "recordings to choose on (default 3)" },
     seed: {
       type: "string",
       short: "s",
       value: "<n>",
       default: "1",
-      help: "of the first recording's noise and of all settings (default 1)",
+      help: "seed of the first recording's noise and of all settings (default 1)",
     },
     set: {
       type: "string",
       multiple: true,
       value: "<field=value>",
-      help: "as for simulate, of all recordings; may be given again",
+      help: "as for simulate, for all recordings; may be repeated",
     },
     results: RESULTS_OPTION,
     workers: workersOption("replays at a time"),

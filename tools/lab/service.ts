@@ -132,7 +132,7 @@ export const main = programOf({
       short: "s",
       value: "<n>",
       default: "60",
-      help: "of the run with five watchers (default 60)",
+      help: "seconds of the run with five watchers (default 60)",
     },
     events: {
       type: "string",
@@ -142,12 +142,12 @@ export const main = programOf({
     },
     pretrigger: {
       type: "boolean",
-      help: "record the last minutes as well, all of them, and count at the end what is in the recording",
+      help: "record the last minutes as well, and compare the recording with the counts at the end",
     },
     limit: {
       type: "string",
       value: "<percent>",
-      help: "hold the head to this share of one core, all its threads together",
+      help: "limit the head to this share of one core, in percent, all threads together",
     },
   },
   notes:

@@ -119,7 +119,7 @@ export const main = programOf({
       short: "m",
       value: "<n>",
       default: "20",
-      help: "of the round that are driven, from 2 to 36 (default 20)",
+      help: "metres of the round, from 2 to 36 (default 20)",
     },
   },
   run: ({ values, positionals }) => {

@@ -75,7 +75,7 @@ export const main = programOf({
       type: "string",
       value: "<list>",
       default: "w,n",
-      help: "of w (wheels, orientation, inertial), n (no wheels), o (wheels and orientation only), r (wheels and raw inertial samples, the head makes the attitude), with commas (default w,n)",
+      help: "some of w (wheels, orientation, inertial), n (no wheels), o (wheels and orientation only), r (wheels and raw inertial samples, the head makes the attitude), with commas (default w,n)",
     },
     "seed-lines": { type: "boolean", help: "a line for each seed, too" },
     frames: { type: "boolean", help: "every frame of every seed, too" },

@@ -274,14 +274,14 @@ async function measurePictures(page: Page, url: string): Promise<void> {
 export const main = programOf({
   name: "viewer",
   usage: "[options] [recording]",
-  about: "What the page costs, in Chromium without a graphics card (default out/hall.brk).",
+  about: "Cost of the page, in Chromium without a graphics card (default out/hall.brk).",
   options: {
     minutes: {
       type: "string",
       short: "m",
       value: "<n>",
       default: "30",
-      help: "of recording that are played through the page while its heap is watched (default 30)",
+      help: "minutes of recording that are played while the page's heap is measured (default 30)",
     },
   },
   notes: "Make the recording with: brinkmap simulate datasets/hall-1000.json out/hall.brk",

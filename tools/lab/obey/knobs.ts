@@ -155,7 +155,7 @@ export const KNOBS = {
   "lens.sees": {
     default: 4.5,
     draw: (dice) => Number((dice.chance(0.5) ? dice.between(3.5, 6) : dice.between(6, 16)).toFixed(1)),
-    help: "metres at which a white surface, met head on, still returns: what lets a base get fast",
+    help: "metres at which a white surface at normal incidence still returns; limits the speed of the base",
   },
   "lens.late": even(0.03, 0.005, 0.06, "seconds from the exposure to the frame's arrival"),
   imu: choice(["raw", "fused"], "what the inertial sensor gives"),
