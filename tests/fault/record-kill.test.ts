@@ -124,7 +124,7 @@ test("a recording cut short at any byte gives every record that was complete", a
   }
 });
 
-test("when the disk is full the writer says so, and what was written before can be read", async () => {
+test("a full disk is reported by the writer, and earlier records stay readable", async () => {
   const sink = new MemorySink();
   let room = 20_000;
   const write = sink.write.bind(sink);

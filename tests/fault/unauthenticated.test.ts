@@ -165,7 +165,7 @@ test.each(["ask", "pipeline"] as const)(
   },
 );
 
-test("a message of a million values is refused before it is made, also from those who are let in", async () => {
+test("a message of a million values is refused before it is decoded, also from accepted clients", async () => {
   const { token } = tokens.sensor;
   const many = JSON.stringify({ kind: "depth", counts: new Array(2e6).fill(0) });
   const bomb = new Uint8Array(4e6).fill(0x80); // an array of empty maps

@@ -140,7 +140,7 @@ describe("rays", () => {
     expectClose(beam(360), [-1, 0, 0], 1e-7); // to the left
   });
 
-  test("a scan finds the beam of a point all round, and tells points above and below its plane", () => {
+  test("a scan finds the beam of a point all round, and rejects points above and below its plane", () => {
     const round: ScanOptics = { ...scan, width: 720, firstAngle: degrees(-180) };
     for (let i = 0; i < 720; i += 7) {
       unprojectPixel(round, i, 0, out);

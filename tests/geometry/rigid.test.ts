@@ -74,7 +74,7 @@ describe("axes and order", () => {
     );
   });
 
-  test("a pitch believed one degree wrong lifts or sinks the floor one metre ahead", () => {
+  test("a pitch that is one degree wrong raises or lowers the floor one metre ahead", () => {
     // Trigonometry: the floor point (1, 0, -0.3) seen from the lens, turned by -+1 degree about y.
     for (const [error, height] of [
       [1, -0.017407],

@@ -69,7 +69,7 @@ const hand = (counts: Uint16Array): void => {
 };
 
 describe("a frame", () => {
-  test("the glance is said first, then reach and pace, then the map's part", () => {
+  test("outputs come in order: glance, reach and pace, map", () => {
     const ride = new Ride();
     expect(ride.frame(0).map(({ kind }) => kind)).toEqual(["glance", "reach", "frame"]);
   });
@@ -231,7 +231,7 @@ describe("waivers", () => {
   const ask = (ride: Ride, seconds: number, reason = "crossing the lip of the lift") =>
     ride.give({ kind: "waiver", time: ride.time, direction: "forward", seconds, reason });
 
-  test("is shown with what is left of it, changes no number, and ends by itself", () => {
+  test("is shown with its time left, changes no number, and ends by itself", () => {
     const ride = new Ride();
     for (let n = 0; n < 3; n++) ride.frame(0);
     const before = last(ride.outputs, "reach").pace.forward;

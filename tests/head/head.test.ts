@@ -329,7 +329,7 @@ describe("tracked poses", () => {
     expect(head.grid.count).toBeGreaterThan(100);
   });
 
-  test("when depth stops coming it says that it is lost within half a second, and maps nothing until it is found", () => {
+  test("without depth it is lost within half a second, and maps nothing until it is found", () => {
     const isGap = (time: number) => time > 5e6 && time < 7e6;
     const scenario = make();
     const head = new Head(scenario.setup, settings);

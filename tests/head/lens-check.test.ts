@@ -61,7 +61,7 @@ function faults(
   return outputs.filter((one): one is LensOutput => one.kind === "lens").map(({ fault }) => fault);
 }
 
-describe("what the setup says of a lens is held against the floor that it shows", () => {
+describe("the setup of a lens is checked against the floor in its view", () => {
   test("a right one is not doubted, in a room, before a wall, and two degrees off", () => {
     expect(faults(OPTICS, MOUNT)).toEqual([]);
     expect(faults(OPTICS, MOUNT, MOUNT, atWall)).toEqual([]);
@@ -105,7 +105,7 @@ describe("what the setup says of a lens is held against the floor that it shows"
     expect(Math.abs(rolled)).toBeLessThan(2);
   });
 
-  test("a lens that is 10 cm lower than the mount says is named, with its height", () => {
+  test("a lens that is 10 cm lower than in the mount is reported, with its height", () => {
     const [fault] = faults(OPTICS, { ...MOUNT, position: [0.15, 0, 0.52] });
     expect(fault).toMatchObject({ what: "height" });
     const { metres, expected } = fault as LensFault & { what: "height" };

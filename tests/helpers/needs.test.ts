@@ -52,7 +52,7 @@ if (INNER) {
     expect(run.status).toBe(1);
   });
 
-  test("npm test says how it is used, and that it sets the machine up first", () => {
+  test("npm test explains its use, and that it sets the machine up first", () => {
     const run = spawnSync(process.execPath, ["build/tests.mjs", "--help"], { cwd: root, encoding: "utf8" });
     expect(run.status).toBe(0);
     expect(run.stdout).toMatch(/^Usage: npm test /);

@@ -51,7 +51,7 @@ describe("clearance", () => {
     }
   });
 
-  test("after any order of edits, in any portions, is what it would be from nothing", () => {
+  test("after any order of edits, in any portions, equals a full computation", () => {
     const random = seeded(17);
     for (const limit of [0.4, 2]) {
       const field = new ClearanceField(SIZE, limit);
@@ -118,7 +118,7 @@ describe("clearance", () => {
     expect(field.at(1616, 16)).toBe(0);
   });
 
-  test("tells which tiles changed: all that did, none that did not, each once", () => {
+  test("reports changed tiles: all, no others, each once", () => {
     const random = seeded(23);
     const field = new ClearanceField(SIZE, 1);
     const before = fieldOf([], 1);

@@ -111,7 +111,7 @@ describe("a ray cast through the map", () => {
     expect(passage.undecided).toBe(0);
   });
 
-  test("finds nothing beyond its range, and says how much of the way is undecided", () => {
+  test("finds nothing beyond its range, and returns the undecided share of the way", () => {
     const grid = new BlockGrid(SIZE);
     grid.setValue(10, 0, 0, TOP);
     for (let i = 0; i < 4; i++) grid.setValue(i, 0, 0, 0);

@@ -114,7 +114,7 @@ test("an edge of a drop is drawn over the path, where it is, with ticks to the s
   expect(brinkRow(21.4)).toBe(0);
 });
 
-test("an edge says how deep the drop is; one without a bottom says that none was seen", () => {
+test("an edge has the depth of its drop; one without a bottom is labelled so", () => {
   const svgOf = (depth: number): string =>
     drawLayer({
       ...floor,
@@ -132,7 +132,7 @@ test("an edge says how deep the drop is; one without a bottom says that none was
   expect(svgOf(Number.NaN)).toContain(">no bottom seen</text>");
 });
 
-test("the scale bar is as long as it says", async () => {
+test("the scale bar has its stated length", async () => {
   // 80 pixels a metre, 5 m across. A quarter is 1.25 m, so the bar has 1 m.
   const { drawing, plot } = drawLayer(floor);
   expect(drawing.toSvg()).toContain(">1 m</text>");

@@ -197,7 +197,7 @@ function prefixCrc(bytes: Uint8Array): Uint8Array {
   return new Uint8Array(Uint32Array.of(~crc).buffer);
 }
 
-test("strict reading stops at the first damage and says where", async () => {
+test("strict reading stops at the first damage and gives its offset", async () => {
   const events = fakeEvents(30, 7);
   const bytes = await recordingBytes(events);
   bytes[3000]! ^= 1;

@@ -158,7 +158,7 @@ describe("a bare replay", () => {
     expect(shown.filter((isShown) => !isShown).length).toBe(Math.floor(shown.length / 9));
   });
 
-  test("comes out the same off a shelf, whether there is room or not, and after another mask", async () => {
+  test("is the same from the cache, with and without room, and after another mask", async () => {
     const given = { "pose.source": "reference", "evidence.sigma0": 0.03 };
     const { hash, heldOut } = await bare(given);
     const [wide, narrow] = [new Shelf(), new Shelf(100_000)];

@@ -127,7 +127,7 @@ describe("a replay", () => {
     await expect(read()).rejects.toThrow(/ENOENT/);
   });
 
-  test("the digest tells apart what differs in any bit or place, and takes texts and lists of any length", () => {
+  test("the digest differs for any changed bit or place, and takes texts and lists of any length", () => {
     const of = (value: unknown) => {
       const digest = new OutputDigest();
       digest.add(value);

@@ -164,7 +164,7 @@ describe("poses that were found before", () => {
     }
   });
 
-  test("are of settings with the same poses only: whatever is not of the map alone tells them apart", () => {
+  test("are shared only by settings with the same poses: any setting outside the map separates them", () => {
     const base = resolveSettings(TRACKED);
     const own = preparationOf(base);
     for (const name of Object.keys(SETTINGS) as SettingName[]) {
@@ -206,7 +206,7 @@ describe("a log of tracking", () => {
     expect(await replayWith(stopped, wide)).toBe(hash);
   });
 
-  test("of a bare replay serves a whole one, which says the same to the last bit", async () => {
+  test("of a bare replay serves a whole one, with the same outputs to the last bit", async () => {
     const log = new TrackLog();
     await replayWith(stopped, log);
     const { summary } = await replayRecording(stopped, { settings: TRACKED });

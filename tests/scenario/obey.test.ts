@@ -69,7 +69,7 @@ test("the same knobs give the same drive, and the arguments that are printed giv
   expect(turned(DEFAULT_KNOBS, texts)).toEqual(knobs);
 });
 
-test("a fall is made simpler: what it does not need goes back to its default, the rest half way there", () => {
+test("a fall is simplified: irrelevant knobs return to their defaults, the rest half way", () => {
   // A head with one fault: above 1.5 m/s it is wrong, if a second camera looks on.
   const fall = { time: 3, x: 0, y: 0, speed: 1, drop: 0.3 };
   const trail = [0, 1, 2, 2.9].map((time) => [time, time - 3, 0, 0, 1, 0]);

@@ -133,7 +133,7 @@ describe("attitude from raw inertial samples", () => {
     expect(Math.abs(toYawPitchRoll(filter.rotation)[0] - degrees(30))).toBeLessThan(degrees(1));
   });
 
-  test("after a gap the tilt is found afresh, yaw and bias are kept, and it says that it is not settled", () => {
+  test("after a gap the tilt restarts, yaw and bias are kept, and it is not settled", () => {
     const filter = new AttitudeFilter();
     let time = 0;
     for (; time < 5e6; time += 5000) filter.push(time, [0, 0, 0.002], [0, 0, G]);

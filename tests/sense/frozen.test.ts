@@ -186,7 +186,7 @@ describe("a simulated camera without noise", () => {
   );
 });
 
-describe("a camera with noise, of which nothing else says that it moves", () => {
+describe("a camera with noise, without other evidence of motion", () => {
   test("is frozen 0.15 s after its noise is gone", () => {
     let last = image(0, 4, random);
     for (let n = 0; n < 40; n++) {

@@ -120,7 +120,7 @@ describe("what a pixel's own numbers say", () => {
     expect(range.apply(Uint16Array.of(60000), null).depth[0]).toBe(30000);
   });
 
-  test("a pixel that no ray reaches is never believed", () => {
+  test("a pixel without a ray is never valid", () => {
     const circle: FisheyeOptics = { ...optics, model: "fisheye", fx: 60, fy: 60, distortion: [0, 0, 0, 0] };
     for (const measures of ["z", "range"] as const) {
       const { reason, depth } = new DepthMask({ ...circle, measures }).apply(
@@ -298,7 +298,7 @@ describe("flying pixels", () => {
     }
   });
 
-  test("a floor so dark that its noise makes jumps is kept where the amplitude says so", () => {
+  test("a floor so dark that its noise makes jumps is kept, by its amplitude", () => {
     const { floor, ahead } = standing(0.3, 25);
     const { blended, sure } = render(optics, together(floor, ahead(2)));
     const normal = seededNormal(31);

@@ -42,7 +42,7 @@ describe("orientation buffer", () => {
     expect(buffer.at(15_001, out)).toBe("not yet");
   });
 
-  test("before, after and inside a hole the answer says why there is none", () => {
+  test("before, after and inside a gap the answer gives the reason", () => {
     const buffer = new OrientationBuffer(settings);
     out.fill(7);
     expect(buffer.at(0, out)).toBe("not yet");

@@ -169,7 +169,7 @@ test("firm floor of a saved map does not count: with it no reach is longer than 
   expect(withMap.filter((distance, n) => distance > without[n]!)).toEqual([]);
 });
 
-test("whoever only watches or feeds cannot confirm a place", async () => {
+test("clients with watch or feed only cannot confirm a place", async () => {
   await earlierRun();
   const tokens = { watch: newToken("a", ["watch"]), drive: newToken("b", ["drive"]) };
   const again = await start({ ...odometry(true), tokens: Object.values(tokens).map(({ entry }) => entry) });

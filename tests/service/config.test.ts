@@ -73,7 +73,7 @@ print(json.dumps([jsonschema.Draft7Validator(schema).is_valid(s) for s in sample
   });
 });
 
-test("a token is found by itself only, and what is kept does not give it away", () => {
+test("a token matches only itself, and the stored hash does not reveal it", () => {
   const tokens = ["a", "b", "c"].map((name) => newToken(name, ["watch"]));
   const entries = tokens.map(({ entry }) => entry);
   for (const { token, entry } of tokens) {

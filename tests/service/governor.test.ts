@@ -54,7 +54,7 @@ test("one frame in sixteen that was never seen, with a late timer, is enough", (
   expect(governor.shed).toBe(2);
 });
 
-test("what has to be shed again soon after it came back comes back later", () => {
+test("shedding that resumes soon after it ended takes longer to end again", () => {
   const untilBack = () => {
     let frames = 0;
     for (; governor.shed > 0; frames++) run(1, {});

@@ -100,7 +100,7 @@ test("a base that rehearses is informed once that its odometry is ignored, and s
   expect(errors).toEqual(["origin motion: this head plays a recording"]);
 });
 
-test("a live head lets a base in, and says that it is live", async () => {
+test("a live head accepts a base, and `welcome` says that it is live", async () => {
   const head = await LiveHead.start(glance());
   heads.push(head);
   const base = await head.open({ role: "base" });

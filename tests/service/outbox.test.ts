@@ -87,7 +87,7 @@ describe("a client that stops reading", () => {
     expect(sent.length).toBeLessThan(200);
   });
 
-  test("is not believed when it confirms what was never sent", () => {
+  test("is ignored when it confirms a message that was never sent", () => {
     const box = outbox();
     box.subscribe("reach", 100);
     for (let frame = 0; frame < 10; frame++) {

@@ -49,7 +49,7 @@ test("the footing around the base is firm where floor was seen, and unseen behin
   expect(at(-2, 0)).toBe(0);
 });
 
-test("no pictures are made for those who do not want them, nor after they ended it", async () => {
+test("images are made for subscribers only, and not after they end the topic", async () => {
   const watcher = await head.open({ topics: { reach: 10 } });
   let count = 0;
   watcher.on("image", () => count++);

@@ -104,7 +104,7 @@ async function expectTruth(frames: number, change: Record<string, unknown> = {})
   expect(pose!.worldFromBase.position).toEqual(truth.position);
 }
 
-test("a recording that was gone to, forwards and back, says of a frame what the head says of it", async () => {
+test("after seeking forwards and back, a frame has the same outputs as in a straight run", async () => {
   expect(watcher.welcome?.played).toBe("room.brk");
   const length = 3e6;
   await watcher.play({ to: length, speed: 0 });
@@ -297,7 +297,7 @@ test("what changed settings do is compared with what was said before, frame by f
   await until(() => told.at(-1)!.changes.length === 0);
 });
 
-test("who comes while it stands still is shown what the others are", async () => {
+test("a client that connects during a pause gets the same as the others", async () => {
   await watcher.play({ to: 900_000, speed: 0 });
   await until(() => playing?.goal === null && playing.at > 600_000, "standing");
   const { frame } = playing!;

@@ -348,7 +348,7 @@ describe("at a live head", () => {
     expect(readdirSync(join(folder, "kept")).some((name) => name.endsWith("-asked.brk"))).toBe(true);
   });
 
-  test("when what was asked for fills the budget, more is refused, and what to do is said", async () => {
+  test("when requested recordings fill the budget, more are refused, with what to do", async () => {
     mkdirSync(join(folder, "kept"), { recursive: true });
     const about = { name: "old.brk", reasons: ["asked"], text: "", at: "", seconds: 1, bytes: 1_000_000 };
     writeFileSync(join(folder, "kept", "old.brk"), "");
@@ -358,7 +358,7 @@ describe("at a live head", () => {
     await expect(watcher.keep("more")).rejects.toThrow("fill pretrigger.kept");
   });
 
-  test("without a folder there is nothing to keep, and it is said", async () => {
+  test("without a folder nothing can be kept, and the error says so", async () => {
     head = await LiveHead.start();
     const watcher = await head.open();
     await expect(watcher.keep("this")).rejects.toThrow("set pretrigger.folder");

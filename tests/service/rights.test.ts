@@ -35,7 +35,7 @@ describe("with tokens", () => {
     });
   });
 
-  test("whoever watches, drives or feeds changes no brakes and no outline, and clears no map", async () => {
+  test("clients with watch, drive or feed cannot change brakes or outline, nor clear the map", async () => {
     const clients = [
       await open("tablet", "watcher"),
       await open("robot", "base"),

@@ -69,7 +69,7 @@ test("a watcher's mirror is the head's map: the wall is in it, and it grows by p
   await until(wallIn, "the wall in the mirror");
 });
 
-test("a client that comes back gets only what changed meanwhile", async () => {
+test("a client that reconnects gets only the changes of the meantime", async () => {
   const watcher = await head.open({ topics: { map: 50 } });
   await drive(12);
   await until(() => watcher.mirror.isComplete && watcher.mirror.blocks.size > 20);
@@ -275,7 +275,7 @@ test("a waiver in force stands in reaches of the frame alone, too", async () => 
   expect(waiver!.left).toBeLessThanOrEqual(3);
 });
 
-test("a head that sees nothing tells the waiver in force, and how it runs out", async () => {
+test("a blind head reports the waiver in force, and its end", async () => {
   const base = await head.open({ role: "base", topics: { reach: 100 } });
   const reaches: FromServer<"reach">[] = [];
   base.on("reach", (reach) => reaches.push(reach));
@@ -314,7 +314,7 @@ test("a knock and a mark are announced to subscribers; a floorcheck is answered"
   ]);
 });
 
-test("a head to which nothing has connected says so, and how, until the first frame", async () => {
+test("a head without sensors says so, and how to connect, until the first frame", async () => {
   await head.stop();
   head = await LiveHead.start(PATIENT);
   const base = await head.open({ role: "base", topics: { reach: 100, notes: 10 } });

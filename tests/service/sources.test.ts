@@ -98,7 +98,7 @@ describe("orientation from the kernel, polled", () => {
     expect(w).toBeCloseTo(Math.SQRT1_2, 12);
   });
 
-  test("a device that is missing is named with what there is, and found when it comes", async () => {
+  test("a missing device is reported with the present ones, and is used when it appears", async () => {
     put({ "iio:device0/name": "light" });
     const { inertial, said } = start();
     await until(() => said.length > 0);
@@ -158,7 +158,7 @@ describe("orientation from the kernel, buffered", () => {
     expect(accel.map((v) => +v.toFixed(9))).toEqual([-0.1, 0, 9.8]); // (-5 - 5) * 0.01
   });
 
-  test("stamps of another clock than the head's are not believed", async () => {
+  test("stamps of another clock than the head's are refused", async () => {
     put({ ...SCAN, "iio:device1/current_timestamp_clock": "realtime" });
     const layout = await bufferLayout({ path: join(folder, "iio:device1"), name: "imu-b", kind: "inertial" });
     const samples = new Samples();

@@ -138,7 +138,7 @@ describe("a head in a process of its own", () => {
     return { child, url: /ws:\S+/.exec(out)![0] };
   }
 
-  test("killed: the base stops by itself; started again, it stands until a frame permits motion", async () => {
+  test("killed head: the base stops by itself; after a restart it stands until a frame permits motion", async () => {
     const folder = mkdtempSync(join(tmpdir(), "brinkmap-stop-"));
     stops.push(() => rmSync(folder, { recursive: true }));
     const first = await served(folder, 0);
@@ -176,7 +176,7 @@ describe("a head in a process of its own", () => {
   });
 });
 
-test("the table says the times that the head goes by", () => {
+test("the table has the times that the head uses", () => {
   const page = readFileSync(new URL("../../docs/protocol.md", import.meta.url), "utf8");
   const row = (cause: string): string => page.split("\n").find((line) => line.startsWith(`| ${cause}`)) ?? "";
   expect(row("evidence is late")).toContain(

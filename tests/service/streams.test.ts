@@ -77,13 +77,13 @@ test.each([
   },
 );
 
-test("a camera whose depth unit is half of what the setup says is named, with what to check", async () => {
+test("a camera whose depth unit is half of that in the setup is reported, with what to check", async () => {
   const doubled = { ...CAMERA, optics: { ...CAMERA.optics, unit: 0.002, maxRange: 10 } };
   await start("odometry", { depth: true, orientation: true, motion: true }, { sensors: [doubled] });
   await until(() => has("as if the depth unit were 0.5 times optics.unit"), "the note");
 });
 
-test("a stream that never comes is named as well", async () => {
+test("a stream that never starts is reported as well", async () => {
   await start("odometry", { depth: true, orientation: true, motion: false });
   await until(() => has("frames of front have no pose: odometry is missing"), "the note");
   expect(notes.filter((note) => note.includes("has sent nothing"))).toEqual([]);

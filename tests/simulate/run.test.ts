@@ -285,7 +285,7 @@ describe("the base's own sensors", () => {
   });
 });
 
-describe("a scenario that cannot run says what, where and what to do", () => {
+describe("an invalid scenario is refused with field, value and fix", () => {
   const broken: [string, (json: Room) => void, RegExp][] = [
     ["no name", (json) => delete json.name, /^name: got nothing; give a text/],
     ["a misspelt field", (json) => Object.assign(json, { sead: 3 }), /^sead: no such field.*seed/],

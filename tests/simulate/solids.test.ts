@@ -173,7 +173,7 @@ describe("time", () => {
     ]);
   });
 
-  test("a walker is where its way says, and nowhere before or after", () => {
+  test("a walker is on its path, and absent before and after", () => {
     const looking = (time: number): number => scene.cast(-1, 0.3, 0.5, 1, 0, 0, time);
     expect(looking(3.1)).toBeCloseTo(0.9, 9); // at y = 0.3 at 3.1 s
     expect(looking(2.5)).toBe(10);

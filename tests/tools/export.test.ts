@@ -259,7 +259,7 @@ describe("export", () => {
     expect(existsSync("x")).toBe(false);
   });
 
-  test("a file that is no recording is refused with what it is not", async () => {
+  test("a file that is not a recording is refused with the reason", async () => {
     const path = join(folder, "text.brk");
     writeFileSync(path, "not a recording at all, but long enough to have had a head");
     expect(await main([path, "-o", "x"])).toBe(3);

@@ -31,7 +31,7 @@ beforeAll(async () => {
   await recording.close();
 }, 180_000);
 
-test("a recording gives a report, says what was not seen, and a settings file that the service reads", async () => {
+test("a recording gives a report, the missing motions, and a settings file that the service reads", async () => {
   writeFileSync(
     path("head.json"),
     JSON.stringify({ listen: { port: 5000 }, settings: { "body.height": 0.9 } }),
@@ -66,7 +66,7 @@ test("wrong arguments, files and names end with their own codes", async () => {
   expect(said.at(-1)).toMatch(/bad\.json.*lissen/);
 });
 
-test("--plan tells where the floor is seen, and draws it", async () => {
+test("--plan prints where the floor is seen, and draws it", async () => {
   const args = ["--plan", "--height", "0.3", "--fov", "60", "--pitch", "30", "--svg", path("view.svg")];
   expect(await main(args)).toBe(0);
   // 0.3 m / tan 60 degrees, by hand.

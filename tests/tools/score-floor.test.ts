@@ -7,7 +7,7 @@ afterEach(() => {
   vi.restoreAllMocks();
 });
 
-test("--help explains and ends with 0; what makes no sense ends with 2 and says which", async () => {
+test("--help explains and exits with 0; invalid options exit with 2 and are named", async () => {
   const said: string[] = [];
   vi.spyOn(console, "log").mockImplementation((line: string) => void said.push(line));
   vi.spyOn(console, "error").mockImplementation((line: string) => void said.push(line));

@@ -77,7 +77,7 @@ describe("labels", () => {
     expect(edgesFound).toBeLessThan(0.5);
   });
 
-  test("without obstacles nothing is said of them", () => {
+  test("without obstacles there is no score for them", () => {
     const only = parseLabels({ edges: [{ name: "a", drop: 0.1, line: [[0, 0], [1, 0]] }] }); // biome-ignore format: one line
     expect(scoreLabels(only, mapOf([], [])).obstaclesFound).toBeNull();
   });

@@ -39,7 +39,7 @@ test("with nothing to begin, the one with most left is helped, unless it is done
   expect(roster.next(lane("a"))).toBeUndefined();
 });
 
-test("every task is given once, whoever asks when", () => {
+test("every task is given once, whatever the order of requests", () => {
   const all = tasks({ a: 7, b: 1, "c p": 12, "c q": 2, "c r": 9, d: 4 });
   const roster = new Roster(all);
   const lanes = [lane(""), lane(""), lane("")];

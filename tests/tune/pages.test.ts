@@ -63,7 +63,7 @@ describe("a page about tuning", () => {
     expect(page).toContain(`data:image/png;base64,${Buffer.from(png).toString("base64")}`);
   });
 
-  test("tells the best settings, what they change from, and every setting's gain", () => {
+  test("lists the best settings, their changes, and every setting's gain", () => {
     expect(page).toContain("Significantly better: the best settings gain +10.000");
     // The default of evidence.sigma0 beside the best.
     expect(page).toMatch(/data-of="baseline">0\.01<.*data-of="best">0\.02 m</s);
@@ -87,7 +87,7 @@ describe("a page about tuning", () => {
     expect(page).toContain('alt="baseline: 1 &lt; 2"');
   });
 
-  test("says so when nothing is better", () => {
+  test("reports that nothing is better", () => {
     const worse = makeReport(entries, baseline, [candidate(0.3, 0.7)], "within");
     const text = tunePage(worse, entries, []);
     expect(text).toContain("Nothing that was tried scored higher than the baseline");

@@ -76,7 +76,7 @@ describe("of settings that do differ", () => {
     expect(judge(gains).map(({ verdict }) => verdict)).toEqual(["better", "not significant", "worse"]);
   });
 
-  test("nothing is said with fewer than three recordings, however alike the differences are", () => {
+  test("with fewer than three recordings nothing is significant, however equal the differences are", () => {
     expect(judge([[1, 1]])[0]).toMatchObject({ verdict: "not significant", mean: 1 });
     expect(judge([[1]])[0]!.low).toBeNaN();
   });

@@ -110,7 +110,7 @@ describe("tune", () => {
     expect(row.score.mapSize).toBe(summary.map.size);
   });
 
-  test("where the truth is known, the report tells how the held-out ranks agree with it", async () => {
+  test("with ground truth the report has its rank correlation with held-out scores", async () => {
     const yard = fileURLToPath(new URL("../../datasets/yard-room.json", import.meta.url));
     const page = join(folder, "truth.html");
     const words = ["--try", "evidence.sigma0=0.02,0.05,0.1,0.4", "-r", join(folder, "truth.jsonl")];

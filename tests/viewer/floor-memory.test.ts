@@ -40,7 +40,7 @@ const edge = (...points: (readonly [number, number])[]) => ({
   error: 0.02,
 });
 
-test("edges farther off than the head tells of stay; nearer ones are those of the newest message", () => {
+test("edges beyond the reported area stay; nearer ones are those of the newest message", () => {
   const memory = new FloorMemory();
   memory.addBrinks([edge([0, 1], [0.2, 1], [0.4, 1])], [0, 0], 3);
   // Seen again, and corrected.

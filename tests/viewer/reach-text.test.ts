@@ -8,7 +8,7 @@ const reach = (cause: number, forward: number, bearing = 0, ageMs: number | null
     pace: { forward, limit: cause === END.open ? null : { cause, bearing, distanceMm: 720, ageMs } },
   }) as unknown as FromServer<"reach">;
 
-test("the page says what holds the robot back, where it is, how deep a drop is, and when it was seen", () => {
+test("the page names the cause that limits the robot, its place, the depth of a drop, and when it was seen", () => {
   expect(whyText(reach(END.brink, 0.4), 1, 0.33)).toBe(
     "Up to 0.40 m/s: drop 72 cm ahead, 33 cm deep, seen 0.3 s ago",
   );
