@@ -50,11 +50,10 @@ export const Pace = Type.Object(
 
 /** Messages of the head about the ground around the base. */
 export const GROUND_MESSAGES = {
-  reach: server("reach", "Per bearing of the base, how far the way is free, and what ends it.", {
+  reach: server("reach", "Free distance per bearing of the base, what ends it, and the paces.", {
     ...evidence,
     until: Type.Integer({
-      description:
-        "microseconds of the head's clock until which the pace may be obeyed; from then on the base stops",
+      description: "microseconds of the head's clock: end of validity of the pace; then the base stops",
     }),
     frame: Type.Integer({ description: "the sensor's own number of the newest frame in it" }),
     state: Type.Union(
@@ -66,7 +65,7 @@ export const GROUND_MESSAGES = {
     ),
     source: Type.Union([Type.Literal("frame"), Type.Literal("memory"), Type.Literal("map")], {
       description:
-        "what it stands on: the newest frame alone, frame and memory, or the map's obstacles and floor alone",
+        "source of the evidence: the newest frame alone, frame and memory, or the map's obstacles and floor alone",
     }),
     first: Type.Number({ description: "radians, the first bearing; 0 is ahead, positive to the left" }),
     step: Type.Number({ description: "radians between bearings" }),
@@ -75,7 +74,7 @@ export const GROUND_MESSAGES = {
     what: Type.Array(Type.Integer({ minimum: 0 }), {
       description:
         "0 unseen, 1 doubtful, 2 brink, 3 obstacle, 4 overhang, 5 open, 7 late (the sensor that looks there is silent), " +
-        "8 blind (it sees no floor)",
+        "8 blind (it sees no floor), 9 frozen (a stream repeats old data)",
     }),
     agesMs: nullable(
       Type.Array(Type.Integer({ minimum: 0, maximum: 65535 }), {
@@ -85,7 +84,7 @@ export const GROUND_MESSAGES = {
     viewMs: nullable(
       Type.Array(Type.Integer({ minimum: 0, maximum: 65535 }), {
         description:
-          "since a sensor that looks there had a view of the floor; 65535: longer ago, or none looks there",
+          "since a sensor that looks there had a view of the floor; 65535: longer ago, or no sensor looks there",
       }),
     ),
     pace: nullable(Pace),
@@ -119,7 +118,7 @@ export const GROUND_MESSAGES = {
     floor: Type.Number({ description: "metres: z of the floor under the base" }),
     cells: bytes(2 ** 20, "runs as in `image`, x fastest; 0 unseen, 1 firm, 2 gone, 3 doubtful, 4 blocked"),
   }),
-  finding: server("finding", "What the head makes of a floorcheck.", {
+  finding: server("finding", "The head's assessment of a floorcheck.", {
     ...sent,
     time: Time,
     point: Pair,

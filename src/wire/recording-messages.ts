@@ -23,7 +23,7 @@ export type MomentKind = (typeof MOMENTS)[number];
 
 /** Messages of a head that plays a recording. */
 export const RECORDING_MESSAGES = {
-  playing: server("playing", "How far the recording is that the head plays.", {
+  playing: server("playing", "Position in the recording that the head plays.", {
     ...sent,
     time: Time,
     at: Type.Integer({ minimum: 0, description: "microseconds from its start to the newest frame shown" }),
@@ -33,12 +33,12 @@ export const RECORDING_MESSAGES = {
     goal: nullable(
       Type.Integer({
         description:
-          "the head is on its way there, from the start if need be; what is shown is the old place",
+          "target of the head's run, from the start if necessary; meanwhile the old place is shown",
       }),
     ),
     share: Type.Number({ minimum: 0, maximum: 1, description: "share of the run to `goal`" }),
   }),
-  baseline: server("baseline", "What the head says of the same frame with the baseline's settings.", {
+  baseline: server("baseline", "The head's output for the same frame with the baseline settings.", {
     ...sent,
     time: Time,
     frame: Type.Integer({ description: "as in `playing`" }),
@@ -67,7 +67,7 @@ export const RECORDING_MESSAGES = {
     position: nullable(Triple),
     class: nullable(Type.String()),
   }),
-  recording: server("recording", "The recording that the head plays, and what happens in it.", {
+  recording: server("recording", "The recording that the head plays, and its events.", {
     ...sent,
     name: Type.String(),
     length: Type.Integer({ description: "microseconds" }),
@@ -79,7 +79,7 @@ export const RECORDING_MESSAGES = {
           MOMENTS.map((name) => Type.Literal(name)),
           {
             description:
-              "what the head says itself is known up to `known`; `stop` and `slow` (below half of the top speed) begin a stretch",
+              "events of the head's own outputs are complete up to `known`; `stop` and `slow` (below half of the top speed) begin a stretch",
           },
         ),
         text: Type.String(),
