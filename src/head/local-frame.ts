@@ -222,14 +222,14 @@ function turnedBy(step: Planar, before: number | null, heading: number | null): 
 }
 
 /** The step from one place to another, along the first one's axes. */
-function between(from: Planar, to: Planar): Planar {
+export function between(from: Planar, to: Planar): Planar {
   const [dx, dy] = [to.x - from.x, to.y - from.y];
   const [cos, sin] = [cosOf(from.yaw), sinOf(from.yaw)];
   return { x: cos * dx + sin * dy, y: cos * dy - sin * dx, yaw: wrapAngle(to.yaw - from.yaw) };
 }
 
 /** Where a step leads from a place. */
-function plus({ x, y, yaw }: Planar, step: Planar): Planar {
+export function plus({ x, y, yaw }: Planar, step: Planar): Planar {
   const [cos, sin] = [cosOf(yaw), sinOf(yaw)];
   return { x: x + cos * step.x - sin * step.y, y: y + sin * step.x + cos * step.y, yaw: yaw + step.yaw };
 }

@@ -28,6 +28,7 @@ import type { Planar } from "./local-frame.ts";
 import type { Settings } from "./settings.ts";
 import { MICROSECONDS, orientationSettings } from "./stage-settings.ts";
 import type { Trackable } from "./tracking.ts";
+import { WheelsWithHeading } from "./wheels-heading.ts";
 
 /** Poses kept of each source: some seconds at any usual rate. */
 const POSES_KEPT = 512;
@@ -80,6 +81,7 @@ export class PoseSources {
   readonly #inertial = new InertialBuffer();
   readonly #steady = new SteadyAttitude();
   readonly #motions: PoseBuffer;
+  readonly #headed: WheelsWithHeading;
   readonly #references: PoseBuffer;
   readonly #headMounts: PoseBuffer;
   #lastMotion = Number.NEGATIVE_INFINITY;
@@ -93,6 +95,7 @@ export class PoseSources {
     this.#setup = setup;
     this.#orientations = new OrientationBuffer(orientationSettings(settings));
     this.#motions = this.#open();
+    this.#headed = new WheelsWithHeading(POSES_KEPT, settings["pose.maxGap"] * MICROSECONDS);
     this.#references = this.#open();
     this.#headMounts = this.#open();
     this.#sensors = setup.sensors.map((sensor) => this.#openSensor(sensor));
@@ -118,6 +121,15 @@ export class PoseSources {
   }
 
   take(event: PoseEvent): void {
+    this.#keep(event);
+    this.#headed.settle((time) => {
+      const attitude = this.#attitudeAt(time);
+      if (typeof attitude !== "string") return toYawPitchRoll(attitude.rotation)[0];
+      return attitude === "not yet" ? attitude : null;
+    });
+  }
+
+  #keep(event: PoseEvent): void {
     switch (event.kind) {
       case "orientation":
         this.#hasFusedOrientation = true;
@@ -128,6 +140,7 @@ export class PoseSources {
         break;
       case "motion":
         this.#motions.push(event.time, poseOfMotion(event));
+        this.#headed.take({ time: event.time, x: event.pose[0], y: event.pose[1], yaw: event.pose[2] });
         this.#lastMotion = event.time;
         break;
       case "mount":
@@ -208,9 +221,9 @@ export class PoseSources {
     return { kind: "trackable", attitude: attitude.rotation, odometry, baseFromLens };
   }
 
-  /** Place and heading from odometry, roll and pitch from orientation. */
+  /** Place and heading from odometry, roll, pitch and the yaw of turns from orientation. */
   #odometryAt(time: number): Pose | string {
-    const planar = this.#motions.at(time);
+    const planar = this.#headed.at(time);
     if (typeof planar === "string") return planar;
     const attitude = this.#attitudeAt(time);
     if (typeof attitude === "string") return attitude;
