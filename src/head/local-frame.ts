@@ -214,7 +214,7 @@ export class LocalFrame {
 }
 
 /** A step of the wheels that turns as the orientation sensor does, unless that has jumped: wheels slip most in turns. */
-function turnedBy(step: Planar, before: number | null, heading: number | null): Planar {
+export function turnedBy(step: Planar, before: number | null, heading: number | null): Planar {
   if (before === null || heading === null) return step;
   const yaw = wrapAngle(heading - before);
   const apart = Math.abs(wrapAngle(yaw - step.yaw));

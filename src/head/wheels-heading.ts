@@ -1,15 +1,11 @@
 import { hypot2 } from "../geometry/elementary.ts";
 import type { Pose } from "../geometry/optics.ts";
 import { fromYawPitchRoll } from "../geometry/rigid.ts";
-import { wrapAngle } from "../geometry/vec.ts";
 import { PoseBuffer, type PoseStatus } from "../sense/poses.ts";
-import { between, type Planar, plus } from "./local-frame.ts";
+import { between, type Planar, plus, turnedBy } from "./local-frame.ts";
 
 /** rad/s by the wheels from which on a base turns. On a straight way wheels keep the heading better than most sensors. Chosen by hand. */
 const TURNING = 0.05;
-/** The sensor's yaw has jumped beyond this difference to the wheels' turn: radians, and share of the turn. Chosen by hand. */
-const JUMPED = 0.02;
-const JUMPED_SHARE = 0.5;
 /** Samples of odometry that wait for an attitude: seconds of them at any usual rate. */
 const MOST_WAITING = 256;
 /** m/s: a faster step is a new origin of the odometry, and no motion. Chosen by hand. */
@@ -62,19 +58,11 @@ export class WheelsWithHeading {
     if (last !== null) {
       const seconds = (wheels.time - last.wheels.time) / 1e6;
       const step = between(last.wheels, wheels);
-      place = plus(last.place, turnedBy(step, seconds, last.heading, heading));
+      const isTurn = Math.abs(step.yaw) > TURNING * seconds && hypot2(step.x, step.y) < FASTEST * seconds;
+      place = plus(last.place, isTurn ? turnedBy(step, last.heading, heading) : step);
     }
     this.#last = { wheels, heading, place };
     const { x, y, yaw } = place;
     this.#poses.push(wheels.time, { rotation: fromYawPitchRoll(yaw, 0, 0), position: [x, y, 0] });
   }
-}
-
-/** A step with the turn that the orientation sensor measured. */
-function turnedBy(step: Planar, seconds: number, before: number | null, heading: number | null): Planar {
-  if (before === null || heading === null || Math.abs(step.yaw) < TURNING * seconds) return step;
-  if (hypot2(step.x, step.y) > FASTEST * seconds) return step;
-  const yaw = wrapAngle(heading - before);
-  const hasJumped = Math.abs(wrapAngle(yaw - step.yaw)) > JUMPED + JUMPED_SHARE * Math.abs(step.yaw);
-  return hasJumped ? step : { ...step, yaw };
 }
