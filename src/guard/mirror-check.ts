@@ -6,61 +6,61 @@ import { StandingThings } from "./standing-things.ts";
 import { StripLine } from "./strip-line.ts";
 import { heightSigma, isDue } from "./strip-walk.ts";
 
-/** A return as bright as what stands there, or brighter, is no image of it: three sigma below 1. Measured on simulated walls. */
+/** Largest brightness of a mirror image relative to the object: three sigma below 1. Measured on simulated walls. */
 const MOST_BRIGHT = 0.85;
-/** Metres of clean floor that end a stretch of returns from below. */
+/** Length of clean floor that ends a stretch of returns from below, metres. */
 const CLEAN = 0.1;
-/** Fewest returns from below that make a drop, and how many times the floor returns between them: a pit shows none. */
+/** A drop has at least this many returns from below, and this many times the floor returns between them: a pit shows no floor. */
 const FEWEST_BELOW = 4;
 const PER_FLOOR = 4;
-/** Largest shares of images and of floor, by the votes, in front of a drop. Found on simulated floors, like all limits here. */
+/** Largest shares of images and of floor in the votes of a drop. Found on simulated floors, like all limits here. */
 const MOST_IMAGES = 0.12;
 const MOST_FLOOR = 0.2;
-/** Votes and shares from which a place is known for a pit even if things that are out of view stand there. Found likewise. */
+/** A place with so many votes and with smaller shares than these is a pit, even if objects out of view stand there. Found likewise. */
 const SURE_BELOW = 3;
 const MOST_IMAGES_OF_PIT = 0.05;
 const MOST_FLOOR_OF_PIT = 0.01;
 /**
- * Metres: a step so shallow that begins farther than this many lens heights looks like a mixture of floor and image, unless the place is
- * known for a pit.
+ * A step shallower than this, metres, and farther than so many lens heights looks like a mixture of floor and mirror image, unless the place is a
+ * known pit.
  */
 const SHALLOW = 0.15;
 const SHALLOW_FROM = 3;
-/** Share of a drop from which on a return of a stretch that is no drop is taken out. Chosen by hand. */
+/** Returns deeper than this share of a drop are removed where the stretch is no drop. Chosen by hand. */
 const LEANING = 0.5;
-/** Lens heights up to which a drop shows more returns than it lacks. */
+/** Nearer than this, in lens heights, a drop shows more returns than it lacks. */
 const NEAR = 2;
-/** Metres along two neighbouring strips between the beginnings of one drop. Chosen by hand. */
+/** Largest difference of range between the starts of one drop in neighbouring strips, metres. Chosen by hand. */
 const ONE_EDGE = 0.25;
-/** Votes from which on they count, and not the stretch's own returns. */
+/** With fewer votes the stretch's own returns are used. */
 const ENOUGH_VOTES = 1;
 
-/** What a return from below is: an image of what stands there, something below, or at the place of a thing that is not in view now. */
+/** Kinds of returns from below: image of an object in view; something below; at the place of an object that is out of view now. */
 const IMAGE = 0;
 const BELOW = 1;
 const HIDDEN = 2;
 
-/** Stretches that show drops, to each of a mirror, up to which the floor in view is taken to be that mirror. Chosen by hand. */
+/** With up to this many drop stretches per mirror stretch the floor in view counts as a mirror. Chosen by hand. */
 const MOST_DROPS = 3;
-/** What a stretch is. */
+/** Kinds of stretches. */
 const DROP = 0;
 const MIRROR = 1;
 const UNSURE = 2;
 
 const UNKNOWN = REASON.noReturn;
 
-/** A stretch of a strip in which returns come from below the floor. Rows are image rows, nearest first. */
+/** Part of a strip with returns from below the floor. Rows are image rows, nearest first. */
 interface Stretch extends BelowCounts {
   strip: number;
-  /** The row after the last clean floor before it. */
+  /** First row after the last clean floor. */
   first: number;
-  /** The row at which clean floor has ended it, or the strip its view. */
+  /** Row at which clean floor, or the end of the strip, ends it. */
   end: number;
   missing: number;
-  /** Metres: sum of the depths of the returns from below, and how far from below the lens the first of them is. */
+  /** Metres: sum of the depths of the returns from below; and horizontal distance of the first one from the lens. */
   depth: number;
   from: number;
-  /** Cells of the votes: those from `cells` up to the next stretch's. */
+  /** Index of its first cell in `#cells`; the last is before the next stretch's first. */
   cells: number;
   isDrop: boolean;
 }
@@ -80,7 +80,7 @@ const openStretch = (): Stretch => ({
   isDrop: false,
 });
 
-/** Where the base is, in a frame that moves with its own motion. */
+/** Pose of the base in the odometry frame: metres, radians. */
 export interface Whereabouts {
   readonly x: number;
   readonly y: number;
@@ -94,7 +94,7 @@ interface Turned {
   readonly sin: number;
 }
 
-/** The point below the lens of a base at a place. */
+/** The point below the lens, for a pose of the base. */
 function place({ position: [px = 0, py = 0] }: LevelView, { x, y, yaw }: Whereabouts): Turned {
   const cos = cosOf(yaw);
   const sin = sinOf(yaw);
@@ -102,12 +102,12 @@ function place({ position: [px = 0, py = 0] }: LevelView, { x, y, yaw }: Whereab
 }
 
 /**
- * Tells images in a mirror-like floor from what lies below a drop. A return from below the floor is an image when something stands at its
- * bearing and horizontal distance and is brighter. A third of what a mirror returns are mixtures of floor and image, at any depth between:
- * so images are counted by stretches of the strips, over all strips and frames that saw a place.
+ * Separates mirror images in a polished floor from surfaces below a drop. A return from below the floor is a mirror image if an object stands at
+ * its bearing and horizontal distance and is brighter. A third of a mirror's returns are mixtures of floor and image, at any depth between. So
+ * images are not judged one by one but counted in stretches of strips, over all strips and frames that saw a place.
  *
- * What is no drop is taken out of the image. Only touches make floor firm, so a real drop that is taken for a mirror costs its name:
- * the floor there is doubtful.
+ * Returns that belong to no drop are removed from the frame. Only returns from the floor make ground firm, so a real drop that is mistaken for a
+ * mirror is still not driven on: it counts as doubtful.
  */
 export class MirrorCheck {
   readonly #things = new StandingThings();
@@ -115,12 +115,12 @@ export class MirrorCheck {
   readonly #line = new StripLine();
   readonly #stretches: Stretch[] = [];
   #count = 0;
-  /** The point below the lens. */
+  /** The point below the lens, and the base's heading. */
   #place: Turned = { x: 0, y: 0, cos: 1, sin: 0 };
   readonly #cells: number[] = [];
   readonly #row: BelowCounts = { images: 0, hidden: 0, below: 0, floor: 0 };
   readonly #sums: BelowCounts = { images: 0, hidden: 0, below: 0, floor: 0 };
-  /** Metres: deeper is a drop. */
+  /** Least depth of a drop, metres. */
   readonly #drop: number;
   readonly #maxReach: number;
 
@@ -130,9 +130,9 @@ export class MirrorCheck {
   }
 
   /**
-   * Looks at a frame after its strips were walked.
+   * Checks a frame whose strips were walked.
    * @param amplitude of the frame
-   * @returns how many returns were taken out of the view's depth
+   * @returns number of returns that were removed from the view's depth
    */
   check(view: LevelView, amplitude: Uint16Array, at: Whereabouts): number {
     const strips = Math.floor(view.rays.width / STRIP);
@@ -157,12 +157,12 @@ export class MirrorCheck {
       else if (kind === DROP) drops++;
     }
     if (mirrors > 0 && MOST_DROPS * mirrors >= drops) {
-      // Elsewhere in view the floor is a mirror: what may be images are images.
+      // The floor elsewhere in view is a mirror, so possible images count as images.
       for (let n = 0; n < this.#count; n++) {
         this.#stretches[n]!.isDrop &&= this.#judge(n, lensHeight, true) === DROP;
       }
     }
-    // Without any image in view the strips judge by themselves.
+    // Without any mirror image in view the strips decide alone.
     if (shown < FEWEST_BELOW) return 0;
     let taken = 0;
     for (let n = 0; n < this.#count; n++) {
@@ -172,7 +172,7 @@ export class MirrorCheck {
     return taken;
   }
 
-  /** Whether no neighbouring strip shows a drop: beside a mirror-like floor that is none. */
+  /** Whether no neighbouring strip shows the drop. Next to a mirror such a stretch is no drop. */
   #isAlone({ strip, from }: Stretch): boolean {
     for (let n = 0; n < this.#count; n++) {
       const other = this.#stretches[n]!;
@@ -182,7 +182,7 @@ export class MirrorCheck {
     return true;
   }
 
-  /** Follows one strip outwards and notes its stretches. One function, longer than most: it holds the state of a stretch. */
+  /** Walks one strip outwards and records its stretches. One long function, because the state of a stretch is in its local variables. */
   #follow(view: LevelView, amplitude: Uint16Array, strip: number): void {
     const line = this.#line;
     if (!line.find(view, strip)) return;
@@ -196,7 +196,7 @@ export class MirrorCheck {
     let open: Stretch | null = null;
     let cleanFrom = Number.NaN;
     let beforeFirst = line.low;
-    // What came after the last return from below: it belongs to the stretch only when another follows.
+    // Counts since the last return from below. They belong to the stretch only if another such return follows.
     let floorAfter = 0;
     let missingAfter = 0;
     for (let v = line.low; v >= 0; v--) {
@@ -281,7 +281,7 @@ export class MirrorCheck {
     return stretch;
   }
 
-  /** What the return of pixel `i`, at depth `t` metres, is. */
+  /** Kind of the return of pixel `i` at depth `t` metres. */
   #kindOf({ rays, rotation: R }: LevelView, i: number, t: number, amplitude: number): number {
     const rx = rays.x[i]!;
     const ry = rays.y[i]!;
@@ -299,9 +299,9 @@ export class MirrorCheck {
   }
 
   /**
-   * What stretch `n` is.
+   * Kind of stretch `n`.
    * @param lensHeight      metres
-   * @param areHiddenImages whether returns at the place of things out of view are images for certain
+   * @param areHiddenImages whether returns at places of objects out of view count as images
    */
   #judge(n: number, lensHeight: number, areHiddenImages: boolean): number {
     const stretch = this.#stretches[n]!;
@@ -311,14 +311,14 @@ export class MirrorCheck {
     for (let k = stretch.cells; k < end; k++) this.#votes.addTo(sums, this.#cells[k]!);
     const votes = sums.images + sums.hidden + sums.below < ENOUGH_VOTES ? stretch : sums;
     const rest = votes.hidden + votes.below;
-    // A pit shows no floor between its returns, and hardly an image: only where that is known, what may be images are none.
+    // A pit shows no floor between its returns and hardly any image. In a known pit, possible images do not count as images.
     const isPit =
       votes.below >= SURE_BELOW &&
       votes.images < MOST_IMAGES_OF_PIT * votes.below &&
       votes.floor < MOST_FLOOR_OF_PIT * (rest + votes.floor);
     const images = votes.images + (isPit && !areHiddenImages ? 0 : votes.hidden);
     if (images >= MOST_IMAGES * (votes.images + rest)) return MIRROR;
-    // Beyond the reach only the map asks: there what is seen of another level stays, unless it is a mirror's.
+    // Beyond the reach only the map uses the returns: another level stays in the frame, a mirror's image does not.
     if (stretch.from > this.#maxReach) return DROP;
     if (votes.floor >= MOST_FLOOR * (rest + votes.floor)) return MIRROR;
     const below = stretch.below + stretch.hidden;
@@ -328,7 +328,7 @@ export class MirrorCheck {
     return below >= FEWEST_BELOW && below >= PER_FLOOR * stretch.floor ? DROP : UNSURE;
   }
 
-  /** Takes a stretch's returns from below, and all that may follow them, out of all its columns. @returns how many */
+  /** Removes a stretch's returns from below, and those behind them, from all its columns. @returns their number */
   #takeOut(view: LevelView, { strip, first, end }: Stretch): number {
     const { depth, reason, surface, metresPerUnit, rays, rotation: R } = view;
     const { table, key } = view.sigma;
@@ -347,7 +347,7 @@ export class MirrorCheck {
         const ry = rayY[i]!;
         const rz = R[6]! * rx + R[7]! * ry + R[8]!;
         if (rz >= 0) continue;
-        // All that leans down goes, and all that is too noisy to tell: the upper half of a lower floor's noise would look like floor.
+        // Removes also returns that are too noisy to decide: the upper half of a lower floor's noise would look like floor.
         const along = ((expected - h) / rz) * Math.sqrt(rx * rx + ry * ry + 1 - rz * rz);
         const isTold = heightSigma(table[key[i]!]!, rz, along) < this.#drop;
         if (isTold && h + rz * t - expected >= -LEANING * this.#drop) continue;

@@ -1,31 +1,30 @@
 /** Metres: side of a cell. Found on simulated mirror floors. */
 const CELL = 0.3;
-/** Cells along a side of the square that is remembered around the base: 19 m. A power of two. */
+/** Cells along a side of the square around the base that is kept: 19 m. A power of two. */
 const SIDE = 64;
-/** Frames after which the votes of a cell are halved, so that newer ones count more. */
+/** A cell's votes are halved at this sum, so that newer ones count more. */
 const MOST_VOTES = 60;
-/** Fewest returns from below with which a frame votes on a cell. */
+/** A frame votes on a cell with at least this many returns from below. */
 const FEWEST_RETURNS = 4;
 
-/** Counts of returns below the floor, and between them. */
+/** Counts of returns from below the floor, and of floor returns between them. */
 export interface BelowCounts {
-  /** Images of things that stand in view. */
+  /** Images of objects in view. */
   images: number;
-  /** Returns from the place of a thing that stood there before and is not in view now: images, or what lies below a drop. */
+  /** Returns at the place of an object that is out of view now: images, or surfaces below a drop. */
   hidden: number;
   /** Other returns from below. */
   below: number;
-  /** Returns from the floor between them. */
+  /** Floor returns between them. */
   floor: number;
 }
 
 /**
- * What many frames say of places at which returns came from below the floor: the shares of images among them, and of floor between them.
- * One strip of one frame cannot tell a mirror from a drop; all that saw a place can. Places are those of a frame that moves with
- * the base's own motion and never jumps.
+ * Votes of many frames on places with returns from below the floor: the share of mirror images among them, and of floor between them. One strip of
+ * one frame cannot distinguish a mirror from a drop; all strips that saw a place can. Places are in the odometry frame, which never jumps.
  */
 export class MirrorVotes {
-  /** (SIDE * SIDE) which cell of the ground holds a place of the table, and what was counted in the newest frame. */
+  /** (SIDE * SIDE) key of the ground cell in each slot; below, its votes, and the counts of the newest frame. */
   readonly #key = new Float64Array(SIDE * SIDE).fill(Number.NaN);
   readonly #images = new Float32Array(SIDE * SIDE);
   readonly #hidden = new Float32Array(SIDE * SIDE);
@@ -35,11 +34,11 @@ export class MirrorVotes {
   readonly #newHidden = new Uint16Array(SIDE * SIDE);
   readonly #newBelow = new Uint16Array(SIDE * SIDE);
   readonly #newFloor = new Uint16Array(SIDE * SIDE);
-  /** Whether something was seen to stand there. */
+  /** Whether an object was seen there. */
   readonly #stood = new Uint8Array(SIDE * SIDE);
   readonly #touched: number[] = [];
 
-  /** Number of the cell at a place; what another cell had left there is forgotten. */
+  /** Slot of the cell at a place. A slot that held another cell is reset. */
   cellAt(x: number, y: number): number {
     const i = Math.floor(x / CELL);
     const j = Math.floor(y / CELL);
@@ -53,7 +52,7 @@ export class MirrorVotes {
     return at;
   }
 
-  /** Counts what one row of a strip saw at a cell. */
+  /** Adds the counts of one row of a strip. */
   count(cell: number, { images, hidden, below, floor }: BelowCounts): void {
     const before =
       this.#newImages[cell]! + this.#newHidden[cell]! + this.#newBelow[cell]! + this.#newFloor[cell]!;
@@ -64,7 +63,7 @@ export class MirrorVotes {
     this.#newFloor[cell]! += floor;
   }
 
-  /** The frame is over: it votes on the cells that it has counted at. */
+  /** Ends the frame: its counts become votes. */
   vote(): void {
     for (const cell of this.#touched) {
       const images = this.#newImages[cell]!;
@@ -87,7 +86,7 @@ export class MirrorVotes {
     this.#touched.length = 0;
   }
 
-  /** Adds a cell's votes to sums. */
+  /** Adds a cell's votes to `sums`. */
   addTo(sums: BelowCounts, cell: number): void {
     sums.images += this.#images[cell]!;
     sums.hidden += this.#hidden[cell]!;
@@ -95,12 +94,12 @@ export class MirrorVotes {
     sums.floor += this.#floor[cell]!;
   }
 
-  /** Something stands at a place. */
+  /** Notes that an object stands at a place. */
   stand(x: number, y: number): void {
     this.#stood[this.cellAt(x, y)] = 1;
   }
 
-  /** Whether something was seen to stand within half a cell of a place. */
+  /** Whether an object was seen within half a cell of a place. */
   hasStood(x: number, y: number): boolean {
     for (let n = 0; n < 4; n++) {
       const at = this.cellAt(x + (n & 1 ? CELL / 2 : -CELL / 2), y + (n & 2 ? CELL / 2 : -CELL / 2));

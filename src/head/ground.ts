@@ -8,31 +8,31 @@ import { LocalFrame, type MotionKnown, type Planar } from "./local-frame.ts";
 import type { Placed } from "./tracking.ts";
 
 /**
- * Metres of doubt after which firm ground that was seen before is given up: eight metres by the wheels. Until then drops that were seen
- * with it creep. And seconds within which floor must have been touched to stay where a drop creeps to. Chosen by hand.
+ * Metres of drift after which firm ground is forgotten: about eight metres of driving by the wheels. Until then drops are widened by the drift.
+ * And seconds: floor that was touched this recently is not covered by a widened drop. Chosen by hand.
  */
 const GIVEN_UP_AFTER = 0.25;
 const JUST_TOUCHED = 0.15;
-/** Seconds without a view of the floor after which the base may have been lifted. Chosen by hand: quicker than a person lifts it. */
+/** Seconds without a view of the floor after which the base may have been lifted. Chosen by hand: a person needs longer. */
 const LONGEST_BLANK = 0.25;
-/** Share of returns below which an image is no view of the floor, while the base stands: stray light under a cover gives 3 %. */
+/** Least share of returns in a view of the floor, while the base stands. Stray light under a cover gives 3 %. */
 const FEWEST_RETURNS = 0.05;
-/** Metres beyond which drops, too, belong to another place. Chosen by hand. */
+/** Metres: after a larger correction the remembered drops belong to another place. Chosen by hand. */
 const ELSEWHERE = 0.5;
-/** Metres by which depth and wheels may come apart: the margin, and the error of a wheel on a rug. Chosen by hand. */
+/** Largest difference between depth and wheels, metres: the margin, and the error of a wheel on a rug. Chosen by hand. */
 const MOST_APART = 0.15;
-/** Metres of way from which on the base is not standing. */
+/** Metres: a base that went farther is not standing. */
 const MOVED = 0.02;
 
 /**
- * The ground, remembered twice: near the base, for the guard, in a frame that moves with the base and never jumps; and in the world, for
- * the map and pictures, from places that are sure.
+ * Two memories of the ground. One is near the base, for the guard, in the odometry frame, which never jumps. The other is in the world, for map
+ * and pictures, and takes only frames with a certain pose.
  */
 export class Ground {
   readonly #local = new LocalFrame();
   readonly #world: FootingLayer;
   readonly #worldTrust = new StartTrust();
-  /** Since when there has been no view of the floor, microseconds, and where the base was then; null while there is one. */
+  /** Since when there is no view of the floor, microseconds, and the base's pose then; null while there is one. */
   #blank: { readonly since: number; readonly at: Planar; isToldOf: boolean } | null = null;
 
   /** @param cellSize metres */
@@ -40,17 +40,17 @@ export class Ground {
     this.#world = new FootingLayer(cellSize, { keepsLevels: true });
   }
 
-  /** In the world. */
+  /** The memory in the world. */
   get footing(): FootingLayer {
     return this.#world;
   }
 
-  /** Where the base is in its own frame, and how that frame lies in the world. */
+  /** The odometry frame. */
   get local(): LocalFrame {
     return this.#local;
   }
 
-  /** Notes whether a judged frame is a view of the floor: after a while without one the base may stand on other ground. */
+  /** Notes whether a judged frame shows the floor. After too long without a view the base may stand on other ground. */
   watch(guard: Guard, { sight, returns }: GlanceFrame, time: number): void {
     const isCovered = sight === "blind" || sight === "covered";
     if (!isCovered && returns >= FEWEST_RETURNS) {
@@ -60,18 +60,18 @@ export class Ground {
     const at = this.#local.at(time);
     this.#blank ??= { since: time, at, isToldOf: false };
     const blank = this.#blank;
-    // A base that drives onto a black mat sees as little, but it drives.
+    // A base that drives onto a black mat sees as little, but its wheels turn.
     const hasMoved = Math.abs(at.x - blank.at.x) + Math.abs(at.y - blank.at.y) > MOVED;
     if (blank.isToldOf || time - blank.since < 1e6 * LONGEST_BLANK || (hasMoved && !isCovered)) return;
     blank.isToldOf = true;
     guard.giveUpFirm();
   }
 
-  /** Brings the frame of the base up to a frame's time. @param isGiven whether poses are given, and not tracked */
+  /** Moves the base in the odometry frame to the time of a frame. @param isGiven whether poses are given, and not tracked */
   advance(guard: Guard, motion: MotionKnown, isGiven: boolean): void {
     const local = this.#local;
     const place = local.advance(motion, isGiven);
-    // Depth sees the base go while its wheels stand, or the other way round: it was lifted, or slips. Memory lies elsewhere then.
+    // Depth shows motion while the wheels stand, or the other way round: the base was lifted or slips, and the memory is displaced.
     if (local.apart > MOST_APART) {
       local.settle();
       guard.giveUpFirm();
@@ -86,8 +86,8 @@ export class Ground {
   }
 
   /**
-   * Turns a question about the map's columns into one about cells of the base's own frame. The two lie askew to each other: a cell is blocked
-   * when any of four places in it is.
+   * Translates lookups of the map's blocked columns into cells of the odometry frame. The two grids are rotated against each other: a cell counts
+   * as blocked if any of four points in it is.
    */
   blockedBy(isBlocked: IsBlocked): IsBlocked {
     const { cellSize } = this.#world;
@@ -106,12 +106,12 @@ export class Ground {
     };
   }
 
-  /** Remembers a judged frame near the base. */
+  /** Adds a judged frame to the memory near the base. */
   remember(guard: Guard, sensor: string, judged: GlanceFrame, time: number): void {
     guard.remember(sensor, judged, time, { ...this.#local.at(time), floor: 0 });
   }
 
-  /** Remembers a judged frame in the world. */
+  /** Adds a judged frame to the memory in the world. */
   rememberWorld(
     guard: Guard,
     judged: GlanceFrame,
@@ -127,13 +127,13 @@ export class Ground {
     footing.add(judged, time, x, y, yaw, floorHeight);
   }
 
-  /** The world's frame was corrected: every place p lies at R(yaw) p + (x, y) from now on. */
+  /** The world was corrected: transforms every remembered place p to R(yaw) p + (x, y). */
   moveWorld(x: number, y: number, yaw: number): void {
     this.#world.move(x, y, yaw);
     this.#worldTrust.move(x, y, yaw);
   }
 
-  /** Found again where the base was not expected: what lies near it is not known. @param before where it was taken to be, in the world */
+  /** The base was found again. If that is far from where it was assumed, the ground near it is unknown. @param before assumed pose, world */
   findAgain(guard: Guard, before: Planar): void {
     const now = this.#local.toWorld(this.#local.place);
     if (hypot2(now.x - before.x, now.y - before.y) > ELSEWHERE) guard.forget();

@@ -7,15 +7,15 @@ import { DEFAULT_MASK_SETTINGS, type MaskResult } from "../sense/mask.ts";
 import { placement, setPlacement } from "../track/placement.ts";
 import type { OpenSensor } from "./sensors.ts";
 
-/** What is judged of a frame, and how the lens stood. */
+/** A masked frame and the attitude of its lens. */
 export interface Judged {
   readonly sensor: number;
   readonly masked: Pick<MaskResult, "depth" | "reason">;
-  /** The lens over the base's floor point, in the base's axes turned upright. */
+  /** Pose of the lens relative to the base's floor point, in the base's axes turned upright. */
   readonly levelFromLens: Pose;
 }
 
-/** Second stage: what one frame alone says of the floor before the base. Needs gravity and the lens's height, and no position. */
+/** Second stage: judges the floor in one frame. It needs gravity and the height of the lens. Only votes on mirror-like floor need a position. */
 export class Judging {
   /** Null for lasers and for images too small to be judged. */
   readonly #glancers: readonly (Glancer | null)[];
@@ -27,7 +27,7 @@ export class Judging {
     );
   }
 
-  /** Null when the sensor's frames cannot be judged. The result is overwritten by the sensor's next frame. */
+  /** @returns null for a sensor whose frames cannot be judged; the sensor's next frame overwrites the result */
   look(
     { sensor, masked, levelFromLens }: Judged,
     amplitude: Uint16Array | null,
@@ -39,7 +39,7 @@ export class Judging {
     return glancer?.look({ ...masked, amplitude }, rotation, position, at) ?? null;
   }
 
-  /** Whether something is close before the lens: the part of `look` that the map needs, at a fraction of its cost. */
+  /** Whether the lens is covered: the part of `look` that the map needs, at a fraction of the cost. */
   isCovered({ sensor, masked, levelFromLens }: Judged): boolean {
     setPlacement(this.#level, levelFromLens);
     const { rotation, position } = this.#level;

@@ -8,56 +8,56 @@ export interface Planar {
   readonly yaw: number;
 }
 
-/** What is known of the base's motion at the time of a frame. */
+/** Motion of the base at the time of a frame, from all sources. */
 export interface MotionKnown {
   /** Microseconds. */
   readonly time: number;
-  /** By the wheels, in an origin of their own; null without. */
+  /** Pose by wheel odometry, in its own frame; null without odometry. */
   readonly wheels: Planar | null;
-  /** Radians, by an orientation sensor, in an origin of its own; null without. */
+  /** Yaw by the orientation sensor, radians, from its own zero; null without one. */
   readonly heading: number | null;
-  /** Whether `world` is held by depth, so that it may contradict the wheels. */
+  /** Whether depth constrains `world` fully: only then can it contradict the wheels. */
   readonly isHeld: boolean;
-  /** By tracking or by a reference, in the world; and its horizontal standard deviation, metres, 0 for a reference. */
+  /** Pose in the world, tracked or from a reference; and its horizontal standard deviation, metres, 0 for a reference. */
   readonly world: Planar;
   readonly worldSigma: number;
 }
 
-/** Share of the way by which wheels may be wrong, scale and slip together. Common practice, no source. */
+/** Error of the wheels as a share of the distance, scale and slip together. Common practice, no source. */
 const WHEEL_ERROR = 0.03;
-/** Metres per radian that wheels may be wrong: a heading error of 3 % at the places half a metre away. Chosen by hand. */
+/** Error of the wheels in a turn, metres per radian: 3 % of the turn, half a metre from the base. Chosen by hand. */
 const TURN_ERROR = 0.015;
-/** The same where the orientation sensor tells the turn: a scale error of 0.4 %. Common practice for cheap gyros, no source. */
+/** The same if the orientation sensor measures the turn: a scale error of 0.4 %. Common practice for cheap gyros, no source. */
 const SENSED_TURN_ERROR = 0.002;
-/** Most that one step may add to the doubt, metres. */
+/** Cap of the uncertainty that one step adds, metres. */
 const MOST_DOUBT = 0.25;
-/** m/s by which the doubt grows while a step cannot have been made. Chosen by hand. */
+/** Growth of the uncertainty, m/s, while the measured steps are impossible. Chosen by hand. */
 const UNKNOWN_SPEED = 0.5;
-/** Metres of way after which a difference between depth and wheels counts for half. Chosen by hand. */
+/** Distance after which an older difference between depth and wheels counts half, metres. Chosen by hand. */
 const FORGOTTEN_AFTER = 2;
-/** Metres, and radians, by which the frame must have moved in the world for what lies in it to be asked anew. Chosen by hand. */
+/** Motion of this frame in the world, metres or radians, after which the map's blocked cells are looked up again. Chosen by hand. */
 const NOTICED = 0.01;
-/** Samples of the doubt's growth that are kept: some minutes of frames. */
+/** History of the uncertainty, samples: some minutes of frames. */
 const MOST_KEPT = 4096;
-/** How far a step may differ from that of the last speed: metres, share of the way, m/s^2. Found on drives whose pose jumped. */
+/** Tolerance of a step against the last velocity: metres, share of the distance, m/s^2. Found on drives with pose jumps. */
 const LEAST_JUMP = 0.04;
 const JUMP_SHARE = 0.15;
 const MOST_ACCELERATION = 1;
-/** m/s: faster wheels have been set to another origin. Chosen by hand: no base indoors is. */
+/** m/s: a faster step means that the odometry was reset. Chosen by hand: no indoor base is that fast. */
 const FASTEST_WHEELS = 5;
-/** The same of a turn: radians, share of the turn, rad/s^2. Chosen by hand. */
+/** The same tolerance for a turn: radians, share of the turn, rad/s^2. Chosen by hand. */
 const LEAST_TWIST = 0.06;
 const MOST_TWIST = 20;
-/** Seconds between steps after which the speed before says nothing. */
+/** Seconds: after a longer step the velocity before it is no reference. */
 const LONGEST_STEP = 1;
-/** How far the orientation sensor may turn otherwise than the wheels: radians, and share of the turn. Beyond, its yaw has jumped. */
+/** Largest difference between the turns by orientation sensor and wheels: radians, and share of the turn. Beyond it the yaw has jumped. */
 const LEAST_TURN_APART = 0.02;
 const TURN_APART_SHARE = 0.3;
 
 /**
- * Where the base is in a frame that follows its own motion and never jumps: what is remembered of the ground around it stays where it is,
- * however the pose in the world is corrected. The base moves in it by its wheels, else by steps of the pose in the world. A step that a base
- * cannot have made is replaced by one of the speed before. The frame begins as the world's.
+ * The odometry frame: a frame that follows the base's own motion and never jumps. The memory of the ground near the base lives in it, so that a
+ * correction of the world pose does not move that memory. The base moves in it by wheel odometry, or else by the steps of the world pose. A step
+ * that no base can make is replaced by dead reckoning with the last velocity. At the start the frame equals the world.
  */
 export class LocalFrame {
   #place: Planar = { x: 0, y: 0, yaw: 0 };
@@ -74,12 +74,12 @@ export class LocalFrame {
   /** Microseconds and metres: how the doubt has grown, oldest first. */
   readonly #grown: { readonly time: number; readonly doubt: number }[] = [];
 
-  /** Metres by which the frame may have drifted since it began. What has grown since a sight is that sight's doubt. */
+  /** Drift since the frame began, metres, 1 sigma. The growth since an observation is the uncertainty of that observation. */
   get doubt(): number {
     return this.#doubt;
   }
 
-  /** The newest time, microseconds, since which the doubt has grown by at least `most` metres; -Infinity while it has not. */
+  /** The newest time, microseconds, since which the uncertainty has grown by at least `most` metres; -Infinity before that. */
   sureSince(most: number): number {
     const grown = this.#grown;
     while (grown.length > 1 && this.#doubt - grown[1]!.doubt >= most) grown.shift();
@@ -88,17 +88,17 @@ export class LocalFrame {
       : Number.NEGATIVE_INFINITY;
   }
 
-  /** Where the base was last. */
+  /** The base's last pose in this frame. */
   get place(): Planar {
     return this.#place;
   }
 
-  /** Where the base is at another time, by its speed. */
+  /** The base's pose at another time, extrapolated with its last velocity. */
   at(time: number): Planar {
     return Number.isFinite(this.#time) ? this.#after((time - this.#time) / 1e6) : this.#place;
   }
 
-  /** The place in the frame of one in the world, by where the base was last in both; and the other way round. */
+  /** Transforms a pose from the world to this frame, by the base's last pose in both; and back. */
   fromWorld(place: Planar): Planar {
     return this.#world === null ? place : plus(this.#place, between(this.#world, place));
   }
@@ -107,23 +107,23 @@ export class LocalFrame {
     return this.#world === null ? place : plus(this.#world, between(this.#place, place));
   }
 
-  /** Whether the frame has come to lie otherwise in the world around the base since `noteLie`. */
+  /** Whether the transform to the world has changed near the base since `noteLie`. */
   get liesOtherwise(): boolean {
     const now = this.toWorld(this.#place);
     const before = plus(this.#lie, this.#place);
     return hypot2(now.x - before.x, now.y - before.y) > NOTICED || Math.abs(now.yaw - before.yaw) > NOTICED;
   }
 
-  /** How the frame lies in the world: the place of its origin there. */
+  /** The pose of this frame's origin in the world; remembers it for `liesOtherwise`. */
   noteLie(): Planar {
     this.#lie = this.toWorld({ x: 0, y: 0, yaw: 0 });
     return this.#lie;
   }
 
   /**
-   * Brings the frame up to a time.
-   * @param isGiven whether the pose in the world is given from outside: then it is followed wherever it goes
-   * @returns where the base was then; earlier times are answered by the speed
+   * Moves the base to the time of a frame.
+   * @param isGiven whether the world pose is given from outside: then every step is followed
+   * @returns the base's pose at that time; earlier times are extrapolated with the velocity
    */
   advance({ time, wheels, heading, isHeld, world, worldSigma }: MotionKnown, isGiven: boolean): Planar {
     const seconds = (time - this.#time) / 1e6;
@@ -164,7 +164,7 @@ export class LocalFrame {
     return this.#place;
   }
 
-  /** Metres by which depth and wheels have come apart since `settle`, errors of heading a metre away included. */
+  /** Difference between the motions by depth and by the wheels since `settle`, metres; a heading error counts one metre away. */
   get apart(): number {
     return hypot2(this.#apart.x, this.#apart.y) + Math.abs(this.#apart.yaw);
   }
@@ -173,12 +173,12 @@ export class LocalFrame {
     this.#apart = { x: 0, y: 0, yaw: 0 };
   }
 
-  /** Sums up by how much depth tells of another motion than the wheels. A step that no base makes is a correction of the pose, and no motion. */
+  /** Accumulates the difference between depth and wheels. An impossible step is a correction of the pose and no motion. */
   #compare(step: Planar, seen: Planar, seconds: number): void {
     if (!this.#isPossible(seen, seconds)) return;
     const [cos, sin] = [cosOf(this.#place.yaw), sinOf(this.#place.yaw)];
     const [dx, dy] = [seen.x - step.x, seen.y - step.y];
-    // What wheels are usually wrong by is forgotten with the way.
+    // The usual error of wheels fades with the distance.
     const kept = 1 / (1 + hypot2(step.x, step.y) / FORGOTTEN_AFTER);
     this.#apart = {
       x: kept * this.#apart.x + cos * dx - sin * dy,
@@ -213,7 +213,7 @@ export class LocalFrame {
   }
 }
 
-/** A step of the wheels that turns as the orientation sensor does, unless that has jumped: wheels slip most in turns. */
+/** A step of the wheels with the turn by the orientation sensor, unless its yaw has jumped: wheels slip most in turns. */
 export function turnedBy(step: Planar, before: number | null, heading: number | null): Planar {
   if (before === null || heading === null) return step;
   const yaw = wrapAngle(heading - before);
@@ -221,14 +221,14 @@ export function turnedBy(step: Planar, before: number | null, heading: number | 
   return apart <= LEAST_TURN_APART + TURN_APART_SHARE * Math.abs(step.yaw) ? { ...step, yaw } : step;
 }
 
-/** The step from one place to another, along the first one's axes. */
+/** The step from one pose to another, in the axes of the first. */
 export function between(from: Planar, to: Planar): Planar {
   const [dx, dy] = [to.x - from.x, to.y - from.y];
   const [cos, sin] = [cosOf(from.yaw), sinOf(from.yaw)];
   return { x: cos * dx + sin * dy, y: cos * dy - sin * dx, yaw: wrapAngle(to.yaw - from.yaw) };
 }
 
-/** Where a step leads from a place. */
+/** A pose moved by a step. */
 export function plus({ x, y, yaw }: Planar, step: Planar): Planar {
   const [cos, sin] = [cosOf(yaw), sinOf(yaw)];
   return { x: x + cos * step.x - sin * step.y, y: y + sin * step.x + cos * step.y, yaw: yaw + step.yaw };

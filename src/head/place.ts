@@ -112,7 +112,7 @@ export class Placing<F extends MaskedFrame> {
   /** Whether the head becomes lost because no frame has come until `now`. */
   isLostAt(now: number): boolean {
     if (this.#waiting.some((frame) => frame !== null)) return false;
-    return this.#tracking?.noFrameUntil(now, this.#poses.isFelt(now)) === true;
+    return this.#tracking?.noFrameUntil(now, this.#poses.hasInertial(now)) === true;
   }
 
   /** Keyframes and loops of tracked poses; null when poses are given, or none are kept. */

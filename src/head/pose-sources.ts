@@ -30,12 +30,12 @@ import { MICROSECONDS, orientationSettings } from "./stage-settings.ts";
 import type { Trackable } from "./tracking.ts";
 import { WheelsWithHeading } from "./wheels-heading.ts";
 
-/** Poses kept of each source: some seconds at any usual rate. */
+/** Poses that are kept of each source: some seconds at usual rates. */
 const POSES_KEPT = 512;
-/** Microseconds without a sample after which an inertial sensor has stopped: five samples of a 100 Hz one. */
+/** Microseconds without a sample after which the inertial sensor has stopped: five samples at 100 Hz. */
 const INERTIAL_SILENT = 50_000;
 
-/** Events that poses are made of. */
+/** Events that contain pose information. */
 export type PoseEvent = OrientationEvent | InertialEvent | MotionEvent | MountEvent | ReferenceEvent;
 
 const POSE_KINDS: ReadonlySet<HeadEvent["kind"]> = new Set<PoseEvent["kind"]>([
@@ -47,7 +47,7 @@ const POSE_KINDS: ReadonlySet<HeadEvent["kind"]> = new Set<PoseEvent["kind"]>([
 ]);
 export const isPoseEvent = (event: HeadEvent): event is PoseEvent => POSE_KINDS.has(event.kind);
 
-/** Where a frame was taken from. */
+/** Pose of the base and of the lens at a frame. */
 export interface Located {
   readonly worldFromBase: Pose;
   readonly worldFromLens: Pose;
@@ -55,10 +55,10 @@ export interface Located {
   readonly floorHeight: number;
 }
 
-/** What the sources say of a frame's pose. */
+/** What the sources know about a frame's pose. */
 export type PoseAnswer =
   | ({ readonly kind: "located" } & Located)
-  /** Depth has to find it. */
+  /** It has to be found from depth. */
   | ({ readonly kind: "trackable" } & Trackable)
   /** A later sample is needed and may still come. */
   | { readonly kind: "not yet" }
@@ -71,7 +71,7 @@ interface SensorPoses {
   readonly references: PoseBuffer;
 }
 
-/** All that is said of poses from outside: references, odometry, orientation, inertial samples, mounts that move. */
+/** Buffers of all external pose information: references, odometry, orientation, inertial samples, moving mounts. */
 export class PoseSources {
   #settings: Settings;
   #setup: Setup;
@@ -87,7 +87,7 @@ export class PoseSources {
   #lastMotion = Number.NEGATIVE_INFINITY;
   #lastInertial = Number.NEGATIVE_INFINITY;
   #hasFusedOrientation = false;
-  /** Pitch and roll of the base as they were last known. */
+  /** Last known pitch and roll of the base. */
   #tilt: readonly [pitch: number, roll: number] = [0, 0];
 
   constructor(setup: Setup, settings: Settings) {
@@ -109,7 +109,7 @@ export class PoseSources {
     return { setup, mounts: this.#open(), references: this.#open() };
   }
 
-  /** Goes on with other settings or sensors; what is known of poses stays, of sensors by their names. */
+  /** Continues with other settings or sensors. Buffered poses stay; those of sensors are matched by name. */
   change(setup: Setup, settings: Settings): void {
     this.#settings = settings;
     this.#setup = setup;
@@ -160,18 +160,18 @@ export class PoseSources {
     if (this.#hasFusedOrientation) {
       if (this.#inertial.push(time, gyro, accel)) this.#lastInertial = time;
     } else if (this.#attitude.push(time, gyro, accel)) {
-      // Attitudes made of accelerations lean with every start and stop, so those accelerations cannot be told from gravity again:
-      // such samples serve the attitude alone.
+      // These accelerations have already served to find the vertical, and an attitude made of them leans at every start and stop. They are not
+      // used for positions.
       this.#orientations.push(time, this.#attitude.rotation);
     }
   }
 
   /** Whether the newest inertial sample is less than `INERTIAL_SILENT` old. */
-  isFelt(now: number): boolean {
+  hasInertial(now: number): boolean {
     return now - this.#lastInertial < INERTIAL_SILENT;
   }
 
-  /** Where the base is by its wheels, in their own origin; null while they are silent. */
+  /** Pose of the base by wheel odometry, in its own frame; null while odometry is silent. */
   wheelsAt(time: number): Planar | null {
     if (time - this.#lastMotion >= this.#settings["pose.maxWait"] * MICROSECONDS) return null;
     const pose = this.#motions.at(time);
@@ -180,13 +180,13 @@ export class PoseSources {
     return { x, y, yaw };
   }
 
-  /** The base's heading by the orientation sensor, radians, in its own origin; null without. */
+  /** Yaw of the base by the orientation sensor, radians, from its own zero; null without one. */
   headingAt(time: number): number | null {
     const attitude = this.#attitudeAt(time);
     return typeof attitude === "string" ? null : toYawPitchRoll(attitude.rotation)[0];
   }
 
-  /** What is known of where a sensor's frame was taken from. */
+  /** The pose of a sensor's frame, as far as the sources know it. */
   at(sensor: number, time: number): PoseAnswer {
     const baseFromLens = this.#baseFromLens(sensor, time);
     const source = this.#settings["pose.source"];
@@ -200,7 +200,7 @@ export class PoseSources {
     if (references.count > 0) {
       const worldFromLens = references.at(time);
       if (typeof worldFromLens === "string") return unknown(worldFromLens);
-      // Nothing but the world's own zero tells how high a free lens is above the floor.
+      // The height of a free lens above the floor is known only from the world's zero.
       return located(compose(worldFromLens, invert(baseFromLens)), worldFromLens, 0);
     }
     const worldFromBase = this.#references.at(time);
@@ -212,7 +212,7 @@ export class PoseSources {
     const attitude = this.#attitudeAt(time);
     if (typeof attitude === "string") return unknown(attitude);
     let odometry: Pose | null = null;
-    // Odometry that has stopped coming is not waited for.
+    // Frames do not wait for odometry that has stopped.
     if (time - this.#lastMotion < this.#settings["pose.maxWait"] * MICROSECONDS) {
       const planar = this.#motions.at(time);
       if (planar === "not yet") return unknown(planar);
@@ -244,7 +244,7 @@ export class PoseSources {
     return compose(poseOr(this.#headMounts, time, this.#setup.baseFromHead), this.#setup.headFromImu);
   }
 
-  /** Where the lens sits on the base; a mount that moves is interpolated, and holds its last place. */
+  /** Pose of the lens on the base. A moving mount is interpolated; after its last sample it stays there. */
   #baseFromLens(sensor: number, time: number): Pose {
     const { setup, mounts } = this.#sensors[sensor]!;
     const own = poseOr(mounts, time, setup.mount.pose);
@@ -252,7 +252,7 @@ export class PoseSources {
     return compose(poseOr(this.#headMounts, time, this.#setup.baseFromHead), own);
   }
 
-  /** With what the imu felt since the frame before, and the attitude freed of noise by its gyro. */
+  /** With the inertial samples since the last frame, and the attitude smoothed by the gyro. */
   steadied(at: Trackable, time: number): Trackable & { readonly inertial: InertialInput | null } {
     const span = this.#inertial.cut(time, this.#orientations);
     if (span === null || this.#settings["track.inertial"] === "ignored") {
@@ -271,17 +271,17 @@ export class PoseSources {
     return { ...at, attitude, inertial: { span, baseFromImu, isSteady: !hasJumped, yawJump, latenessSigma } };
   }
 
-  /** With the attitude freed of jumps of its yaw alone. */
+  /** With the attitude, jumps of its yaw removed. */
   unjumped(at: Trackable): Trackable {
     return { ...at, attitude: this.#steady.unjumped(at.attitude) };
   }
 
-  /** Whether the sensor's own poses are known: the floor is at the world's zero then, rather than under the base. */
+  /** Whether reference poses of the sensor itself are known. Then the floor is at the world's zero and not under the base. */
   hasLensReference(sensor: number): boolean {
     return this.#sensors[sensor]!.references.count > 0;
   }
 
-  /** Where a reference says that the base stands; null without. */
+  /** Pose of the base by a reference; null without one. */
   referenceOfBase(sensor: number, time: number, baseFromLens: Pose): Pose | null {
     const lens = this.#sensors[sensor]!.references.at(time);
     if (typeof lens !== "string") return compose(lens, invert(baseFromLens));
@@ -290,8 +290,8 @@ export class PoseSources {
   }
 
   /**
-   * The lens over the base's floor point, in the base's axes turned upright: by the frame's pose if that is known, else by gravity,
-   * else by the tilt that was known last.
+   * Pose of the lens relative to the base's floor point, in the base's axes turned upright: by the frame's pose if it is known, else by gravity,
+   * else by the last known tilt.
    */
   levelFromLens(sensor: number, time: number, pose: PoseAnswer): Pose {
     if (pose.kind === "located") {

@@ -56,9 +56,9 @@ export interface Tracking {
   place(sighting: Sighting): Placed;
   /**
    * Frames have stopped coming until `time`, microseconds: true when that makes the head lost now.
-   * @param isFelt whether inertial samples still arrive
+   * @param hasInertial whether inertial samples still arrive
    */
-  noFrameUntil(time: number, isFelt: boolean): boolean;
+  noFrameUntil(time: number, hasInertial: boolean): boolean;
   /** Keyframes, from which maps are rebuilt. */
   keyframes(): KeyframeReader;
 }
@@ -129,8 +129,8 @@ export class DepthTracking implements Tracking {
     };
   }
 
-  noFrameUntil(time: number, isFelt: boolean): boolean {
-    return this.#tracker.noFrameUntil(time, isFelt);
+  noFrameUntil(time: number, hasInertial: boolean): boolean {
+    return this.#tracker.noFrameUntil(time, hasInertial);
   }
 
   keyframes(): KeyframeReader {

@@ -75,8 +75,8 @@ export class TrackLog {
         this.#add({ kind: "placed", time: sighting.time, sensor: sighting.sensor, placed });
         return placed;
       },
-      noFrameUntil: (time, isFelt) => {
-        const isLost = usual.noFrameUntil(time, isFelt);
+      noFrameUntil: (time, hasInertial) => {
+        const isLost = usual.noFrameUntil(time, hasInertial);
         if (isLost) this.#add({ kind: "lost", time });
         return isLost;
       },
