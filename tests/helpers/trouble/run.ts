@@ -221,7 +221,10 @@ export function track(
     for (; next < events.length && events[next]!.time <= time + SLACK; next++) {
       const event = events[next]!;
       if (isPoseEvent(event)) sources.take(event);
-      if (event.kind !== "motion" && tracking.noFrameUntil(event.time - SLACK, sources.hasInertial(event.time))) {
+      if (
+        event.kind !== "motion" &&
+        tracking.noFrameUntil(event.time - SLACK, sources.hasInertial(event.time))
+      ) {
         isLostByGap = true;
       }
     }
