@@ -45,6 +45,11 @@ interface Turned {
   readonly yaw: number;
 }
 
+/** Pose of the base on the floor, metres and radians, and the height of the floor under it. */
+export interface Place extends Turned {
+  readonly floor: number;
+}
+
 /** Whether the map has something in the body's way in column (i, j). */
 export type IsBlocked = (i: number, j: number) => boolean;
 
@@ -114,9 +119,9 @@ export class FootingLayer {
   /**
    * Adds the evidence of a frame.
    * @param time of the frame, microseconds
-   * @param x, y, yaw of the base in the world; `floor` is the height of the floor under it
+   * @param at   pose of the base then, in the frame of this memory
    */
-  add(judged: GlanceFrame, time: number, x: number, y: number, yaw: number, floor: number): void {
+  add(judged: GlanceFrame, time: number, { x, y, yaw, floor }: Place): void {
     this.frame++;
     if (judged.sight === "blind" || judged.sight === "covered") return; // no view of the floor
     const frame = this.frame;

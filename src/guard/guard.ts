@@ -5,14 +5,14 @@ import type { RangeNoise } from "../sense/noise.ts";
 import { FOOTING, type StreamSight } from "../terms/safety.ts";
 import { type BodyLimits, bodyLimits, type Footprint, holds, RAMP_SLOPE } from "./body.ts";
 import type { Brink } from "./brink-lines.ts";
-import { FootingLayer, type IsBlocked } from "./footing.ts";
+import { FootingLayer, type IsBlocked, type Place } from "./footing.ts";
 import { Glancer } from "./glance.ts";
 import type { GlanceFrame } from "./glance-frame.ts";
 import { Knocks } from "./knocks.ts";
 import { type Pace, PaceMaker, type PaceSettings } from "./pace-maker.ts";
 import { limitByFrames, openReach, ReachAround, type ReachNow } from "./reach.ts";
 import { type SensorView, SensorViews } from "./sensor-views.ts";
-import { type Place, StartTrust } from "./start-trust.ts";
+import { StartTrust } from "./start-trust.ts";
 import { widened } from "./sweep.ts";
 
 export interface GuardSettings extends PaceSettings {
@@ -188,8 +188,9 @@ export class Guard {
     this.#last = [at.x, at.y];
     const { footing } = this;
     footing.oldest = Math.max(time - 1e6 * this.settings.memory, this.#firmSince);
-    this.#startTrust.trust(footing, frame, time, at, this.limits.radius, this.settings.startTrust);
-    footing.add(frame, time, at.x, at.y, at.yaw, at.floor);
+    const { startTrust } = this.settings;
+    this.#startTrust.trust({ footing, frame, time, at, radius: this.limits.radius, most: startTrust });
+    footing.add(frame, time, at);
     this.#standAt(at, time);
   }
 
@@ -292,7 +293,7 @@ export class Guard {
     const reach = this.#reach;
     const views = this.#views;
     views.refresh(this.settings.maxBlind);
-    if (at !== null) this.#around.look(this.footing, at.x, at.y, at.yaw, views.now, reach);
+    if (at !== null) this.#around.look(this.footing, at, views.now, reach);
     const frames = this.#unplaced(at === null).map(({ frame }) => frame);
     if (at === null || frames.length > 0) limitByFrames(frames, at === null, reach);
     views.agesInto(reach.viewAge);

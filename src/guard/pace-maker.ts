@@ -2,12 +2,11 @@ import { atan2Of } from "../geometry/elementary.ts";
 import { HOLD_MOST } from "../terms/freshness.ts";
 import { END, STRAIGHT } from "../terms/safety.ts";
 import { type BodyDescription, type BodyLimits, stoppingDistance } from "./body.ts";
-import type { FootingLayer } from "./footing.ts";
+import type { FootingLayer, Place } from "./footing.ts";
 import { seesFloor } from "./glance-frame.ts";
 import { fastest, Permits, worstWay } from "./pace.ts";
 import type { ReachNow } from "./reach.ts";
 import type { SensorView } from "./sensor-views.ts";
-import type { Place } from "./start-trust.ts";
 import type { Sweep } from "./sweep.ts";
 import { type Room, SweptRoom, waysOf } from "./swept-room.ts";
 

@@ -1,6 +1,6 @@
 import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { BEARINGS, END, FOOTING } from "../terms/safety.ts";
-import type { FootingLayer } from "./footing.ts";
+import type { FootingLayer, Place } from "./footing.ts";
 import { type GlanceFrame, seesFloor } from "./glance-frame.ts";
 import { turnsOf } from "./sweep.ts";
 
@@ -53,11 +53,11 @@ export class ReachAround {
 
   /**
    * Computes the reach from memory alone.
-   * @param x, y, yaw of the base in the world
+   * @param at   pose of the base in the memory's frame
    * @param time now, microseconds
    * @param out  receives distances, ends and ages
    */
-  look(footing: FootingLayer, x: number, y: number, yaw: number, time: number, out: ReachNow): void {
+  look(footing: FootingLayer, { x, y, yaw }: Omit<Place, "floor">, time: number, out: ReachNow): void {
     const cos = cosOf(yaw);
     const sin = sinOf(yaw);
     const per = 1 / footing.cellSize;

@@ -1,19 +1,24 @@
 import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
-import type { FootingLayer } from "./footing.ts";
+import type { FootingLayer, Place } from "./footing.ts";
 import { type GlanceFrame, seesFloor } from "./glance-frame.ts";
-
-/** Where the base is in the world: metres, radians, and the height of the floor under it. */
-export interface Place {
-  readonly x: number;
-  readonly y: number;
-  readonly yaw: number;
-  readonly floor: number;
-}
 
 /** Margin around the body that is taken as firm, metres: the cell into which its outline reaches. */
 const AROUND = 0.06;
 /** Distance from the start, metres, at which the base has left it. */
 const LEFT = 0.05;
+
+/** A frame at the start. */
+export interface StartInput {
+  readonly footing: FootingLayer;
+  readonly frame: GlanceFrame;
+  /** Microseconds. */
+  readonly time: number;
+  readonly at: Place;
+  /** Of the body, metres. */
+  readonly radius: number;
+  /** Largest distance, metres, from the body to the nearest floor in view for which the ground between is trusted. */
+  readonly most: number;
+}
 
 /**
  * The ground around the start. When a base starts, it stands on ground that no sensor has seen: a disc around it, and the ground up to
@@ -24,19 +29,8 @@ export class StartTrust {
   #start: readonly [x: number, y: number] | null = null;
   #isStarting = true;
 
-  /**
-   * Trusts the ground as long as the base is at its start.
-   * @param radius metres of the body
-   * @param most   largest distance, metres, from the body to the nearest floor in view for which the ground between is trusted
-   */
-  trust(
-    footing: FootingLayer,
-    frame: GlanceFrame,
-    time: number,
-    at: Place,
-    radius: number,
-    most: number,
-  ): void {
+  /** Trusts the ground as long as the base is at its start. */
+  trust({ footing, frame, time, at, radius, most }: StartInput): void {
     const { x, y } = at;
     if (this.#start === null) {
       this.#start = [x, y];

@@ -123,8 +123,15 @@ export class Ground {
     const footing = this.#world;
     footing.oldest = time - 1e6 * memory;
     const at = { x, y, yaw, floor: floorHeight };
-    this.#worldTrust.trust(footing, judged, time, at, guard.limits.radius, startTrust);
-    footing.add(judged, time, x, y, yaw, floorHeight);
+    this.#worldTrust.trust({
+      footing,
+      frame: judged,
+      time,
+      at,
+      radius: guard.limits.radius,
+      most: startTrust,
+    });
+    footing.add(judged, time, at);
   }
 
   /** The world was corrected: transforms every remembered place p to R(yaw) p + (x, y). */

@@ -311,12 +311,16 @@ export class FrozenWatch {
         const by = this.#motion.take(event);
         // Repeated rates are no evidence of motion.
         if (by !== null && !isRepeated) this.#claim(event.time, by);
-        return this.#see("inertial", this.#inertial, event.time, isRepeated, lengthOf(event.gyro));
+        const hasChanged = this.#inertial.see(event.time, isRepeated, this.#wheels, {
+          rate: lengthOf(event.gyro),
+        });
+        return hasChanged ? noteOf("inertial", null, this.#inertial) : null;
       }
       case "orientation": {
         const isRepeated = isSame(event.rotation, this.#lastOrientation);
         this.#lastOrientation = event.rotation;
-        return this.#see("orientation", this.#orientation, event.time, isRepeated);
+        const hasChanged = this.#orientation.see(event.time, isRepeated, this.#wheels);
+        return hasChanged ? noteOf("orientation", null, this.#orientation) : null;
       }
       default:
         return null;
@@ -344,16 +348,6 @@ export class FrozenWatch {
     for (const { repeats } of this.#images) repeats.note(time, by);
     // The accelerometer also measures a push without rotation.
     if (by === "gyro") this.#orientation.note(time, by);
-  }
-
-  #see(
-    stream: FrozenStream,
-    repeats: Repeats,
-    time: number,
-    isRepeated: boolean,
-    rate = 0,
-  ): FrozenNote | null {
-    return repeats.see(time, isRepeated, this.#wheels, { rate }) ? noteOf(stream, null, repeats) : null;
   }
 }
 

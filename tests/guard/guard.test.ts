@@ -42,6 +42,7 @@ function saying(x: number, what: readonly number[], far = 0.5, weight = 2): Glan
   };
 }
 const { touched, passed, missing } = EVIDENCE;
+const ORIGIN = { x: 0, y: 0, yaw: 0, floor: 0 };
 
 describe("one cell of ground", () => {
   const place = 1.01;
@@ -51,39 +52,39 @@ describe("one cell of ground", () => {
   test("is unseen, then firm where returns came from, with when and from how far", () => {
     const ground = layer();
     expect(footing(ground)).toBe("unseen");
-    ground.add(saying(place, [touched, touched]), 7_000_000, 0, 0, 0, 0);
+    ground.add(saying(place, [touched, touched]), 7_000_000, ORIGIN);
     expect(ground.cellAt(place, 0.01)).toMatchObject({ footing: "firm", time: 7_000_000, far: 0.5 });
   });
 
   test("is gone where rays went through, and no far look makes it firm again; near ones do, but not at once", () => {
     const ground = layer();
-    for (let n = 0; n < 4; n++) ground.add(saying(place, [passed, passed, passed]), n, 0, 0, 0, 0);
+    for (let n = 0; n < 4; n++) ground.add(saying(place, [passed, passed, passed]), n, ORIGIN);
     expect(footing(ground)).toBe("gone");
-    for (let n = 0; n < 50; n++) ground.add(saying(place, [touched, touched, touched], 0.9), n, 0, 0, 0, 0);
+    for (let n = 0; n < 50; n++) ground.add(saying(place, [touched, touched, touched], 0.9), n, ORIGIN);
     expect(footing(ground)).toBe("gone");
-    ground.add(saying(place, [touched, touched, touched], 0.3), 60, 0, 0, 0, 0);
+    ground.add(saying(place, [touched, touched, touched], 0.3), 60, ORIGIN);
     expect(footing(ground)).toBe("gone");
-    for (let n = 0; n < 8; n++) ground.add(saying(place, [touched, touched, touched], 0.3), n, 0, 0, 0, 0);
+    for (let n = 0; n < 8; n++) ground.add(saying(place, [touched, touched, touched], 0.3), n, ORIGIN);
     expect(footing(ground)).toBe("firm");
   });
 
   test("firm ground whose returns are due and do not come is doubtful after four frames; not due, it stays firm", () => {
     const ground = layer();
-    for (let n = 0; n < 6; n++) ground.add(saying(place, [touched, touched, touched]), n, 0, 0, 0, 0);
-    for (let n = 0; n < 20; n++) ground.add(saying(place, [missing], 0.5, 0.4), n, 0, 0, 0, 0);
+    for (let n = 0; n < 6; n++) ground.add(saying(place, [touched, touched, touched]), n, ORIGIN);
+    for (let n = 0; n < 20; n++) ground.add(saying(place, [missing], 0.5, 0.4), n, ORIGIN);
     expect(footing(ground)).toBe("firm");
-    for (let n = 0; n < 3; n++) ground.add(saying(place, [missing]), n, 0, 0, 0, 0);
+    for (let n = 0; n < 3; n++) ground.add(saying(place, [missing]), n, ORIGIN);
     expect(footing(ground)).toBe("firm");
-    ground.add(saying(place, [missing]), 9, 0, 0, 0, 0);
+    ground.add(saying(place, [missing]), 9, ORIGIN);
     expect(footing(ground)).toBe("doubtful");
-    for (let n = 0; n < 3; n++) ground.add(saying(place, [touched]), n, 0, 0, 0, 0);
+    for (let n = 0; n < 3; n++) ground.add(saying(place, [touched]), n, ORIGIN);
     expect(footing(ground)).toBe("firm");
   });
 
   test("a patch of which some returns come in every frame stays firm: a mirror-like floor", () => {
     const ground = layer();
     const frame = [missing, touched, missing, missing, missing];
-    for (let n = 0; n < 40; n++) ground.add(saying(place, frame), n, 0, 0, 0, 0);
+    for (let n = 0; n < 40; n++) ground.add(saying(place, frame), n, ORIGIN);
     expect(footing(ground)).toBe("firm");
   });
 
@@ -91,7 +92,7 @@ describe("one cell of ground", () => {
     for (const what of [missing, passed]) {
       const ground = layer();
       for (let n = 0; n < 30; n++) {
-        ground.add(saying(place, [what, what]), n, 0, 0, 0, 0);
+        ground.add(saying(place, [what, what]), n, ORIGIN);
         expect(footing(ground)).not.toBe("firm");
         if (what === missing) expect(footing(ground)).not.toBe("gone");
       }
@@ -103,7 +104,7 @@ describe("one cell of ground", () => {
     const see = (ground: FootingLayer, floor: number): void => {
       const what = floor === above ? [passed, passed, passed] : [touched, touched, touched];
       for (let n = 0; n < 4; n++)
-        ground.add(saying(place, what, floor === above ? 0.3 : 0.9), n, 0, 0, 0, floor);
+        ground.add(saying(place, what, floor === above ? 0.3 : 0.9), n, { x: 0, y: 0, yaw: 0, floor: floor });
     };
     for (const order of [
       [above, below],
@@ -121,17 +122,17 @@ describe("one cell of ground", () => {
     expect(footing(guarded)).toBe("gone");
     // A drop seen from its own level is one in both.
     const map = new FootingLayer(0.05, { keepsLevels: true });
-    for (let n = 0; n < 4; n++) map.add(saying(place, [passed, passed, passed]), n, 0, 0, 0, 0);
+    for (let n = 0; n < 4; n++) map.add(saying(place, [passed, passed, passed]), n, ORIGIN);
     expect(footing(map)).toBe("gone");
   });
 
   test("lies where the base's place and heading put it; the world shifted by whole cells shifts the ground", () => {
     const one = layer();
-    one.add(saying(1.01, [touched, touched]), 0, 2, 3, Math.PI / 2, 0);
+    one.add(saying(1.01, [touched, touched]), 0, { x: 2, y: 3, yaw: Math.PI / 2, floor: 0 });
     // One metre ahead of a base at (2, 3) that looks along +y.
     expect(one.cellAt(2 - 0.01, 3 + 1.01).footing).toBe("firm");
     const two = layer();
-    two.add(saying(1.01, [touched, touched]), 0, 2 + 0.35, 3 - 0.2, Math.PI / 2, 0);
+    two.add(saying(1.01, [touched, touched]), 0, { x: 2 + 0.35, y: 3 - 0.2, yaw: Math.PI / 2, floor: 0 });
     expect(two.cellAt(2 - 0.01 + 0.35, 3 + 1.01 - 0.2).footing).toBe("firm");
   });
 });
@@ -142,8 +143,10 @@ describe("when the world's frame is corrected", () => {
     const ground = new FootingLayer(0.05);
     for (let n = 0; n < 6; n++) {
       for (let y = -0.475; y < 0.5; y += 0.05) {
-        for (let x = 0.025; x < 2; x += 0.05) ground.add(saying(x, [touched, touched]), n, 0, y, 0, 0);
-        for (let x = 2.025; x < 2.2; x += 0.05) ground.add(saying(x, [passed, passed]), n, 0, y, 0, 0);
+        for (let x = 0.025; x < 2; x += 0.05)
+          ground.add(saying(x, [touched, touched]), n, { x: 0, y: y, yaw: 0, floor: 0 });
+        for (let x = 2.025; x < 2.2; x += 0.05)
+          ground.add(saying(x, [passed, passed]), n, { x: 0, y: y, yaw: 0, floor: 0 });
       }
     }
     ground.addKnock(0.52, 0.31);
@@ -186,7 +189,7 @@ describe("when the world's frame is corrected", () => {
       drop: new Float32Array(3).fill(0.18),
       range: new Float32Array(3).fill(0.5),
     };
-    for (let n = 0; n < 3; n++) ground.add(edge, 6 + n, 0, 0, 0, 0);
+    for (let n = 0; n < 3; n++) ground.add(edge, 6 + n, ORIGIN);
     expect(ground.brinks([2, 0], 1)).toHaveLength(1);
     ground.move(0.3, 0.4, Math.PI / 2);
     const [moved, ...others] = ground.brinks([0.3, 2.4], 1);
@@ -271,7 +274,7 @@ test("a frame whose place is not sure limits the pace by itself, whatever memory
   for (let n = 0; n < 6; n++) {
     const frame = look("flat", 1, n);
     guard.watch("front", frame, 1e5 * n);
-    guard.remember("front", frame, 1e5 * n, { x: 0, y: 0, yaw: 0, floor: 0 });
+    guard.remember("front", frame, 1e5 * n, ORIGIN);
   }
   const open = guard.pace(0, 0, 0).forward;
   expect(open).toBeGreaterThan(0.5);

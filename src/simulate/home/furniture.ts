@@ -34,11 +34,8 @@ const round = (
 
 /** Four legs under the corners. */
 function legs(
-  x: number,
-  y: number,
-  inset: number,
-  radius: number,
-  height: number,
+  [x, y]: readonly [number, number],
+  { inset, radius, height }: { readonly inset: number; readonly radius: number; readonly height: number },
   material: string,
 ): ShapeJson[] {
   return [-1, 1].flatMap((a) =>
@@ -56,7 +53,11 @@ const table: Make = (dice) => {
     atWall: false,
     parts: [
       box(isGlass ? "glass" : "beech", [0, 0], height - 0.03, [x, y, 0.03]),
-      ...legs(x, y, 0.07, dice.between(0.012, 0.035), height - 0.03, dice.pick(["beech", "steel"])),
+      ...legs(
+        [x, y],
+        { inset: 0.07, radius: dice.between(0.012, 0.035), height: height - 0.03 },
+        dice.pick(["beech", "steel"]),
+      ),
     ],
   };
 };
@@ -70,7 +71,11 @@ const chair: Make = (dice) => {
     parts: [
       box(dice.pick(["beech", "denim"]), [0, 0], 0.43, [x, y, 0.03]),
       box("beech", [-x / 2 + 0.015, 0], 0.46, [0.03, y, 0.42]),
-      ...legs(x, y, 0.04, dice.between(0.008, 0.02), 0.43, dice.pick(["beech", "steel"])),
+      ...legs(
+        [x, y],
+        { inset: 0.04, radius: dice.between(0.008, 0.02), height: 0.43 },
+        dice.pick(["beech", "steel"]),
+      ),
     ],
   };
 };
@@ -86,7 +91,7 @@ const sofa: Make = (dice) => {
     parts: [
       box(cover, [0, 0], base, [x, y, 0.42 - base]),
       box(cover, [-x / 2 + 0.1, 0], 0.42, [0.2, y, 0.38]),
-      ...legs(x, y, 0.08, 0.02, base, "beech"),
+      ...legs([x, y], { inset: 0.08, radius: 0.02, height: base }, "beech"),
     ],
   };
 };
@@ -98,7 +103,10 @@ const bed: Make = (dice) => {
     name: "bed",
     size: [x, y],
     atWall: true,
-    parts: [box("cloth", [0, 0], base, [x, y, 0.5 - base]), ...legs(x, y, 0.06, 0.025, base, "beech")],
+    parts: [
+      box("cloth", [0, 0], base, [x, y, 0.5 - base]),
+      ...legs([x, y], { inset: 0.06, radius: 0.025, height: base }, "beech"),
+    ],
   };
 };
 
@@ -111,7 +119,7 @@ const cabinet: Make = (dice) => {
     atWall: true,
     parts: [
       box(dice.pick(["beech", "plaster", "cloth"]), [0, 0], foot, [x, y, dice.between(0.7, 2.1) - foot]),
-      ...(foot > 0 ? legs(x, y, 0.05, 0.015, foot, "steel") : []),
+      ...(foot > 0 ? legs([x, y], { inset: 0.05, radius: 0.015, height: foot }, "steel") : []),
     ],
   };
 };
@@ -123,7 +131,7 @@ const shelf: Make = (dice) => {
     name: "shelf",
     size: [x, y],
     atWall: true,
-    parts: [...boards, ...legs(x, y, 0.015, 0.012, 1.5, "steel")],
+    parts: [...boards, ...legs([x, y], { inset: 0.015, radius: 0.012, height: 1.5 }, "steel")],
   };
 };
 
@@ -135,7 +143,7 @@ const lowTable: Make = (dice) => {
     atWall: false,
     parts: [
       box(dice.chance(0.4) ? "glass" : "beech", [0, 0], 0.4, [x, y, 0.015]),
-      ...legs(x, y, 0.05, dice.between(0.008, 0.02), 0.4, "steel"),
+      ...legs([x, y], { inset: 0.05, radius: dice.between(0.008, 0.02), height: 0.4 }, "steel"),
     ],
   };
 };

@@ -207,7 +207,10 @@ export class Base {
     const outline = this.build.footprint.map((corner) => this.#placeOf(corner));
     const { climbableStep, height } = this.build;
     const from = this.#z + climbableStep;
-    const at = this.#contacts.touch(outline, this.x, this.y, this.#reach, from, this.#z + height);
+    const at = this.#contacts.touch(outline, { x: this.x, y: this.y, reach: this.#reach }, [
+      from,
+      this.#z + height,
+    ]);
     if (at === null) {
       this.way += Math.abs(way);
       this.turned += Math.abs(turn);

@@ -42,10 +42,14 @@ export class Contacts {
   /**
    * A point of the outline, world frame, that touches something, or null.
    * @param outline convex, world frame
-   * @param from    height from which up things are in the way
-   * @param to      height of the body's top
+   * @param at      centre of a circle of radius `reach` that contains the outline
+   * @param heights obstacles between these heights are in the way, metres
    */
-  touch(outline: Footprint, x: number, y: number, reach: number, from: number, to: number): Point | null {
+  touch(
+    outline: Footprint,
+    { x, y, reach }: { readonly x: number; readonly y: number; readonly reach: number },
+    [from, to]: readonly [number, number],
+  ): Point | null {
     for (const one of this.#obstacles) {
       if (one.top <= from || one.base >= to) continue;
       const room = reach + one.radius;

@@ -105,7 +105,7 @@ export function drive(knobs: Knobs, options: DriveOptions = {}): Outcome {
       const place = underway.findLastIndex(({ arrives }) => arrives <= sensed.arrives);
       underway.splice(place + 1, 0, sensed);
     }
-    misbehave(head, knobs, fault, time, now);
+    misbehave(head, fault, { since: time - Number(knobs["fault.at"]), now });
     while (underway[0] !== undefined && underway[0].arrives <= time)
       head.deliver(underway.shift()!.event, now);
     head.run(now);
@@ -162,13 +162,12 @@ export function outcomeOf(over: {
   };
 }
 
-/** Faults of the head itself. */
-function misbehave(head: ClockedHead, knobs: Knobs, fault: Fault, time: number, now: number): void {
+/** Faults of the head itself. @param since seconds since the fault began, and `now` in microseconds of the head's clock */
+function misbehave(head: ClockedHead, fault: Fault, { since, now }: { since: number; now: number }): void {
   head.slowness = fault === "head starved" ? STARVED : 1;
   head.isFrozen = fault === "head frozen";
   if (fault === "head killed") head.isDead = true;
   if (fault !== "head restarts") return;
-  const since = time - Number(knobs["fault.at"]);
   if (since < RESTART) head.isDead = true;
   else if (head.isDead) head.restart(now);
 }
