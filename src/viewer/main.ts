@@ -335,10 +335,14 @@ const keys: readonly KeyBinding[] = [
   {
     key: "d",
     help: "measure a distance",
-    control: "measure",
-    run: () => {
-      map.picker.isMeasuring = !map.picker.isMeasuring;
-    },
+    control: "measure-distance",
+    run: () => map.toggleMeasure("distance"),
+  },
+  {
+    key: "o",
+    help: "measure an area on the plan",
+    control: "measure-area",
+    run: () => map.toggleMeasure("area"),
   },
   {
     key: "v",
@@ -383,7 +387,18 @@ const keys: readonly KeyBinding[] = [
 listenToKeys(keys);
 listKeys(byId("keys"), keys);
 /** Buttons without a listener of their own run the action of their key. */
-for (const id of ["pause", "mark", "settings", "theme", "help", "fit", "measure", "picture", "map-only"]) {
+for (const id of [
+  "pause",
+  "mark",
+  "settings",
+  "theme",
+  "help",
+  "fit",
+  "measure-distance",
+  "measure-area",
+  "picture",
+  "map-only",
+]) {
   byId(id).addEventListener("click", () => keys.find(({ control }) => control === id)!.run());
 }
 

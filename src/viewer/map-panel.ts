@@ -5,6 +5,7 @@ import { MapPicker, type PlaceTaker } from "./map-picker.ts";
 import { pictureOf } from "./map-picture.ts";
 import type { ChunkUpdate } from "./map-surface.ts";
 import { LAYERS, MapView } from "./map-view.ts";
+import type { Measure } from "./measuring.ts";
 import { PatchFigures } from "./patch-figures.ts";
 import { countText, metresText } from "./text.ts";
 import { THEMES, type Theme } from "./theme.ts";
@@ -114,9 +115,16 @@ export class MapPanel {
     }
   }
 
+  /** Begins to measure distances or areas, or ends it. Areas are measured on the plan. */
+  toggleMeasure(what: Measure): void {
+    const isOn = this.picker.measure === what;
+    if (!isOn && what === "area") this.setView("plan");
+    this.picker.measure = isOn ? null : what;
+  }
+
   /** Prepares the map for the drawing of labels. */
   prepareDrawing(): void {
-    this.picker.isMeasuring = false;
+    this.picker.measure = null;
     this.#canvas.focus();
     // The map has its final size beside the form only two frames later.
     requestAnimationFrame(() => requestAnimationFrame(() => this.setView(VIEWS[0])));

@@ -2,6 +2,7 @@ import type { Answer } from "../wire/messages.ts";
 import { byId, messageOf, setText } from "./dom.ts";
 import { meetHeight } from "./floor-layer.ts";
 import type { MapView } from "./map-view.ts";
+import { type Measure, Measuring } from "./measuring.ts";
 import { ageText, metresText } from "./text.ts";
 import type { Ask, Ray, Sighting } from "./worker-messages.ts";
 
@@ -11,7 +12,6 @@ type Evidence = Extract<Answer, { about: "evidence" }>;
 const INSIDE = 0.002;
 /** Metres above the world's zero: start of a line that is drawn from the base to a point that it has seen. */
 const EYE = 0.3;
-const MEASURING = "Choose two places on the map. They snap to the sides of what stands there.";
 /** Pixels: a press that moves farther is a drag, and chooses nothing. */
 const STILL = 4;
 
@@ -23,15 +23,13 @@ export interface PlaceTaker {
   key(key: string): boolean;
 }
 
-/** Chooses points on the map: queries the head about one, or measures between two. It queries the map's data, never the picture. */
+/** Chooses points on the map: queries the head about one, or measures distances and areas. It queries the map's data, never the picture. */
 export class MapPicker {
   readonly #canvas: HTMLCanvasElement;
   readonly #map: MapView;
   readonly #ask: Ask;
   readonly #taker: PlaceTaker;
-  #isMeasuring = false;
-  /** Measured distances, the newest last. The second point of the last one may still be missing. */
-  #rulers: (readonly number[])[][] = [];
+  readonly #measuring = new Measuring();
 
   constructor(canvas: HTMLCanvasElement, map: MapView, ask: Ask, taker: PlaceTaker) {
     this.#canvas = canvas;
@@ -66,16 +64,17 @@ export class MapPicker {
     });
   }
 
-  get isMeasuring(): boolean {
-    return this.#isMeasuring;
+  /** What is being measured; null: nothing. */
+  get measure(): Measure | null {
+    return this.#measuring.what;
   }
 
-  set isMeasuring(isMeasuring: boolean) {
-    this.#isMeasuring = isMeasuring;
-    this.#rulers = [];
-    this.#map.showRulers([]);
-    byId("measure").setAttribute("aria-pressed", String(isMeasuring));
-    setText("found", isMeasuring ? MEASURING : "");
+  set measure(what: Measure | null) {
+    this.#measuring.begin(what);
+    for (const one of ["distance", "area"] as const) {
+      byId(`measure-${one}`).setAttribute("aria-pressed", String(what === one));
+    }
+    this.#showMeasured();
   }
 
   async #choose(x: number, y: number): Promise<void> {
@@ -83,14 +82,14 @@ export class MapPicker {
       const ray = this.#map.rayThrough(x, y);
       // Without a surface the query uses the floor's height: the floor may be gone or doubtful there.
       const surface = await this.#ask<Sighting | null>({ kind: "look", ...ray });
-      const isLevel = this.#isMeasuring && this.#map.isPlan;
+      const isLevel = this.measure !== null && this.#map.isPlan;
       const sighting = isLevel ? meetHeight(ray, 0) : (surface ?? this.#map.meetFloor(ray));
       if (this.#taker.isDrawing) {
         // A label may lie where the map is empty.
         const at = sighting ?? meetHeight(ray, 0);
         if (at !== null) this.#taker.corner(at.point);
       } else if (sighting === null) setText("found", "Nothing is known there.");
-      else if (this.#isMeasuring) this.#measure(sighting);
+      else if (this.measure !== null) this.#measure(sighting);
       else await this.#askAbout(sighting, ray);
     } catch (error) {
       setText("found", messageOf(error));
@@ -98,33 +97,21 @@ export class MapPicker {
   }
 
   #measure({ point }: Sighting): void {
-    const last = this.#rulers.at(-1);
-    const place = this.#map.snap(point);
-    if (last?.length === 1) last.push(place);
-    else this.#rulers.push([place]);
+    this.#measuring.add(this.#map.snap(point), this.#map.snapsWithin);
     this.#showMeasured();
   }
 
   #showMeasured(): void {
-    this.#map.showRulers(this.#rulers.map((places) => ({ places, isMeasured: true })));
-    const [a, b] = this.#rulers.at(-1) ?? [];
-    if (a === undefined) setText("found", MEASURING);
-    else if (b === undefined) setText("found", "Choose the second place.");
-    else {
-      const level = Math.hypot(a[0]! - b[0]!, a[1]! - b[1]!);
-      const height = Math.abs(a[2]! - b[2]!);
-      const whole = metresText(Math.hypot(level, height));
-      const parts = `${metresText(level)} along the floor, ${metresText(height)} in height`;
-      setText("found", `${whole} apart; ${parts}. Backspace removes it, Escape ends.`);
-    }
+    this.#map.showRulers(this.#measuring.all);
+    setText("found", this.#measuring.text);
   }
 
   /** @returns whether the key has a meaning for measuring */
   #measureKey(key: string): boolean {
-    if (!this.#isMeasuring) return false;
-    if (key === "Escape") this.isMeasuring = false;
+    if (this.measure === null) return false;
+    if (key === "Escape") this.measure = null;
     else if (key === "Backspace" || key === "Delete") {
-      this.#rulers.pop();
+      this.#measuring.remove();
       this.#showMeasured();
     } else return false;
     return true;
@@ -137,7 +124,7 @@ export class MapPicker {
     setText("found", evidenceText(point, answer));
     const from = answer.changed?.from;
     const places = from === undefined ? [point] : [[...from, EYE], point];
-    this.#map.showRulers([{ places, isMeasured: false }]);
+    this.#map.showRulers([{ what: null, places }]);
   }
 }
 

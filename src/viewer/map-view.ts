@@ -335,12 +335,17 @@ export class MapView {
     return this.#camera.view === "plan";
   }
 
+  /** Metres within which a measured point snaps. */
+  get snapsWithin(): number {
+    return SNAP * this.#camera.metresPerPixel;
+  }
+
   /** The nearest side of an obstacle within SNAP pixels of a point; else the point itself. */
   snap([x, y, z]: readonly [number, number, number]): readonly [number, number, number] {
     const { columns, voxelSize } = this.#materials;
     const [sideX, sideY] = sideNear(
       [x, y],
-      SNAP * this.#camera.metresPerPixel,
+      this.snapsWithin,
       voxelSize,
       (atX, atY) => (columns.at(atX, atY)?.[1] ?? 0) > 0,
     );

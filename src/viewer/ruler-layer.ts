@@ -8,18 +8,18 @@ import {
   type Vector2,
 } from "three";
 import type { Tag } from "./map-marks.ts";
-import { metresText } from "./text.ts";
+import { type Measure, sizeText } from "./measuring.ts";
 import type { Theme } from "./theme.ts";
 import { WideLines } from "./wide-lines.ts";
 
-/** A point chosen on the map, or two and the line between them; metres. */
+/** Places chosen on the map, metres: a point, a distance between two, or the corners of an area. */
 export interface Ruler {
   readonly places: readonly (readonly number[])[];
-  /** Whether the length is shown beside it. */
-  readonly isMeasured: boolean;
+  /** What is measured; null: the size is not shown. */
+  readonly what: Measure | null;
 }
 
-/** Points chosen on the map, and lines between two of them. They are drawn over everything. */
+/** Points chosen on the map, and the lines between them. They are drawn over everything. */
 export class RulerLayer {
   readonly object = new Group();
   readonly #line: WideLines;
@@ -54,18 +54,24 @@ export class RulerLayer {
     geometry.setAttribute("position", new BufferAttribute(new Float32Array(places.flat()), 3));
     this.#ends.geometry = geometry;
     this.#ends.visible = places.length > 0;
-    this.#line.show(rulers.flatMap((ruler) => (ruler.places.length === 2 ? ruler.places.flat() : [])));
+    this.#line.show(rulers.flatMap(linesOf));
   }
 
-  /** Lengths of the lines, at their midpoints. */
+  /** Sizes of what is measured, in the middle of their places. */
   get tags(): readonly Tag[] {
-    return this.#rulers
-      .filter(({ places, isMeasured }) => isMeasured && places.length === 2)
-      .map(({ places }) => {
-        const [a, b] = places as readonly [readonly number[], readonly number[]];
-        const length = Math.hypot(a[0]! - b[0]!, a[1]! - b[1]!, a[2]! - b[2]!);
-        const middle = [0, 1, 2].map((k) => (a[k]! + b[k]!) / 2) as [number, number, number];
-        return { text: metresText(length), at: middle };
-      });
+    return this.#rulers.flatMap(({ places, what }) => {
+      if (what === null || places.length < (what === "area" ? 3 : 2)) return [];
+      const middle = [0, 1, 2].map((k) => places.reduce((sum, place) => sum + place[k]!, 0) / places.length);
+      return [{ text: sizeText({ what, places }), at: middle as [number, number, number] }];
+    });
   }
+}
+
+/** Both ends of each line: one between two places; all sides of an area, with the one that closes it. */
+function linesOf({ places, what }: Ruler): number[] {
+  const sides = what === "area" && places.length > 2 ? places.length : places.length - 1;
+  return Array.from({ length: Math.max(0, sides) }, (_, n) => [
+    ...places[n]!,
+    ...places[(n + 1) % places.length]!,
+  ]).flat();
 }

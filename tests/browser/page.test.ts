@@ -231,7 +231,8 @@ describe("the page", () => {
       "view",
       "fit",
       "cut",
-      "measure",
+      "measure-distance",
+      "measure-area",
       "picture",
       "follow",
       "map-only",
@@ -280,7 +281,7 @@ describe("the page", () => {
     await page.keyboard.press("Backspace");
     await found(/ apart; .* along the floor/);
     await page.keyboard.press("Escape");
-    expect(await page.getAttribute("#measure", "aria-pressed")).toBe("false");
+    expect(await page.getAttribute("#measure-distance", "aria-pressed")).toBe("false");
     await page.keyboard.press("f");
     const isChecked = (id: string) =>
       page.evaluate((one) => (document.getElementById(one) as HTMLInputElement).checked, id);
