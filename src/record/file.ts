@@ -170,6 +170,7 @@ export class Recording {
   /** Everything except the images, piece by piece: the events, and the times of the frames. */
   *outline(): Generator<OutlineEvent, void, undefined> {
     const reader = new RecordingReader({}, this.header);
+    this.#reader = reader;
     const pump = this.#pump(reader, 0);
     do {
       for (let event = reader.nextWithoutImages(); event !== null; event = reader.nextWithoutImages()) {
@@ -178,7 +179,7 @@ export class Recording {
     } while (pump());
   }
 
-  /** Damage found so far by the latest `events`. */
+  /** Damage found so far by the latest `events` or `outline`. */
   get damage(): readonly Damage[] {
     return this.#reader.damage;
   }

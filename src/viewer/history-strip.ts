@@ -48,7 +48,7 @@ export class HistoryStrip {
 
   /** Adds a reach. @returns whether it begins an event */
   add(reach: Reach): boolean {
-    if (this.#last !== null && reach.time < this.#last.time - OTHER_CLOCK) this.#forget();
+    if (this.#last !== null && reach.time < this.#last.time - OTHER_CLOCK) this.forget();
     const n = this.#count++ % SAMPLES;
     this.#time[n] = reach.time;
     this.#age[n] = reach.age / 1000;
@@ -60,7 +60,8 @@ export class HistoryStrip {
     return events.length > 0;
   }
 
-  #forget(): void {
+  /** Forgets everything: the head is another one. */
+  forget(): void {
     this.#count = 0;
     this.#last = null;
     this.#events.forget();

@@ -2,6 +2,7 @@ import { SIGNS } from "../terms/signs.ts";
 import { AddressBar } from "./address-bar.ts";
 import { bodyOf } from "./body.ts";
 import { Comparison } from "./comparison.ts";
+import { damageText } from "./damage.ts";
 import { DepthImage } from "./depth-image.ts";
 import { listenToDialogs, openHelp, openMark, openToken } from "./dialogs.ts";
 import { byId, setText } from "./dom.ts";
@@ -167,6 +168,7 @@ function takeHealth(message: FromWorker): void {
       break;
     case "note":
       history.note(message.note);
+      setText("damage", damageText(message.recording.lost));
       if (message.note.what === "pretrigger") void kept.load();
       listNotes(history.notes);
       break;
@@ -188,6 +190,7 @@ function open(welcome: Extract<FromWorker, { kind: "open" }>["welcome"]): void {
   map.open(welcome.map.voxelSize, welcome.played !== playedName);
   playedName = welcome.played;
   const isPlayed = playedName !== null;
+  if (welcome.played !== playedName) forgetNotes();
   root.dataset["mode"] = isPlayed ? "played" : "live";
   if (isPlayed && isPaused) setPaused(false);
   robot.forget();
@@ -203,6 +206,13 @@ function open(welcome: Extract<FromWorker, { kind: "open" }>["welcome"]): void {
 // --- State line and notes.
 
 function showState(): void {
+/** Clears what was said of another head or another recording. */
+function forgetNotes(): void {
+  for (const id of ["found", "damage", "playback-say"]) setText(id, "");
+  history.forget();
+  listNotes(history.notes);
+}
+
   const now = sharedNow();
   const { reach } = robot;
   const state = judge({
@@ -224,6 +234,7 @@ function showState(): void {
   setText("state-word", state.word);
   // The title shows a bad state also while the tab is in the background.
   const title = state.values === "stale" ? `${state.word} – Brinkmap` : "Brinkmap";
+  root.classList.toggle("is-gone", !isOpen);
   if (document.title !== title) document.title = title;
   address.show(map.view.view, playback.playing);
   byId("retry").hidden = isOpen || reason === null;

@@ -95,6 +95,17 @@ export const RECORDING_MESSAGES = {
       `of each of those frames ${CURVE_BYTES} bytes, little-endian: milliseconds from the start (u32), pace forward (mm/s, u16), ` +
         "free way straight ahead (mm, u16), what limits the pace (u8, as in `reach`; 255: nothing), state (u8, its place in the list)",
     ),
+    lost: Type.Array(
+      Type.Object({
+        from: nullable(
+          Type.Integer({ description: "microseconds from the start: the last event before it" }),
+        ),
+        to: nullable(Type.Integer({ description: "the first event after it; null: to the end" })),
+        bytes: Count,
+        why: Type.String(),
+      }),
+      { description: "parts of a damaged recording that cannot be read" },
+    ),
     names: Type.Array(Type.String(), { description: "recordings that `open` takes" }),
     most: nullable(Type.Integer({ description: "largest upload in bytes; null: uploads are off" })),
   }),

@@ -1,4 +1,4 @@
-import { mkdtempSync, readFileSync, rmSync } from "node:fs";
+import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { createRequire } from "node:module";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
@@ -211,6 +211,29 @@ describe("the page of a recording", () => {
         });
       expect(await colours()).toBeGreaterThan(10);
       expect(faults).toEqual([]);
+    },
+  );
+
+  testWith(
+    browserNeed,
+    "says of a damaged recording what is missing, until another one is played",
+    async () => {
+      const bytes = readFileSync(path);
+      // A single wrong byte in the images of one frame.
+      bytes[bytes.length >> 1]! ^= 0xff;
+      const damaged = join(folder, "damaged.brk");
+      writeFileSync(damaged, bytes);
+      head = await LiveHead.start({ viewer, recordings: { folder } }, { played: await readPlayed(damaged) });
+      const page = await browser.newPage({ viewport: { width: 390, height: 844 } });
+      await page.goto(head.service.url.replace("ws:", "http:").replace("/live", "/"));
+      await page.waitForFunction(() => document.getElementById("damage")!.textContent !== "");
+      expect(await page.textContent("#damage")).toMatch(
+        /^This recording is damaged\. A part cannot be read: between [\d.]+ s and [\d.]+ s, \d+ kB \(checksum of the record is wrong\)\.$/,
+      );
+      await page.selectOption("#recordings", "room.brk");
+      await page.waitForFunction(() => document.getElementById("damage")!.textContent === "");
+      await page.waitForFunction(() => document.getElementById("state-word")?.textContent === "Recording");
+      rmSync(damaged);
     },
   );
 

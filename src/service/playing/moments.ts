@@ -1,9 +1,11 @@
+import type { Recording } from "../../record/file.ts";
 import type { OutlineEvent } from "../../record/reader.ts";
 import { END } from "../../terms/safety.ts";
 import { Slowing, STOPPED } from "../../terms/slowing.ts";
 import { limitText } from "../../terms/words.ts";
 import type { FromServer, MomentKind } from "../../wire/messages.ts";
 import type { FromSensing, SensedReach } from "../sensing/sensing-messages.ts";
+import { type LostPart, LostParts } from "./lost-parts.ts";
 
 export type Moment = FromServer<"recording">["moments"][number];
 
@@ -23,10 +25,19 @@ export interface Outline {
   readonly first: number;
   readonly last: number;
   readonly moments: readonly Moment[];
+  /** What is damaged in it. */
+  readonly lost: readonly LostPart[];
+}
+
+/** Reads all of a recording but its images. */
+export function outlineOf(recording: Pick<Recording, "outline" | "damage">): Outline {
+  const parts = new LostParts(recording);
+  const contents = contentsOf(parts.events());
+  return { ...contents, lost: parts.found };
 }
 
 /** @param events of the whole recording, in its order */
-export function outlineOf(events: Iterable<OutlineEvent>): Outline {
+function contentsOf(events: Iterable<OutlineEvent>): Omit<Outline, "lost"> {
   const frames: number[] = [];
   const found: { time: number; what: MomentKind; text: string }[] = [];
   let [first, last] = [Number.POSITIVE_INFINITY, Number.NEGATIVE_INFINITY];

@@ -1,6 +1,7 @@
 import type { FromClient, FromServer } from "../../wire/messages.ts";
 import type { FromSensing, SensingStart, ToSensing } from "../sensing/sensing-messages.ts";
 import type { BaselineMessage } from "./baseline.ts";
+import type { LostPart } from "./lost-parts.ts";
 import type { Moment } from "./moments.ts";
 
 /** Data of the thread of a head that plays a recording. */
@@ -31,6 +32,7 @@ export type FromPlaying =
       readonly length: number;
       readonly frames: number;
       readonly moments: readonly Moment[];
+      readonly lost: readonly LostPart[];
       /** Share of the frames that the head ahead has done, 0 to 1, and their paces. */
       readonly known: number;
       readonly curve: Uint8Array;

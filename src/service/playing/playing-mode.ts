@@ -103,13 +103,14 @@ export class PlayingMode implements Mode {
     length,
     frames,
     moments,
+    lost,
     known,
     curve,
-  }: Pick<Draft<"recording">, "length" | "frames" | "moments" | "known" | "curve">) {
+  }: Omit<Draft<"recording">, "kind" | "name" | "names" | "most">) {
     const names = await this.#names();
     const { name } = this.#played;
     const most = this.recordings?.most ?? null;
-    this.#contents = { kind: "recording", length, frames, moments, known, curve, name, names, most };
+    this.#contents = { kind: "recording", length, frames, moments, lost, known, curve, name, names, most };
     this.#offer("recording", new SharedMessage(this.#contents));
   }
 

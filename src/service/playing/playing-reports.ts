@@ -77,12 +77,13 @@ export class PlayingReports {
     this.#areMomentsNew = false;
     this.#momentsAt = now;
     this.#ahead = ahead.share;
-    const { frames, first, last, moments } = this.#outline;
+    const { frames, first, last, moments, lost } = this.#outline;
     this.#say({
       kind: "recording",
       length: last - first,
       frames: frames.length,
       moments: [...moments, ...ahead.moments, ...this.#marks].sort((a, b) => a.at - b.at),
+      lost,
       known: ahead.share,
       curve: ahead.curve,
     });

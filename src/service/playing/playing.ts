@@ -83,7 +83,7 @@ export class Playing {
     this.#say = say;
     this.#now = now;
     this.#settings = resolveSettings(start.settings);
-    this.#outline = outlineOf(recording.outline());
+    this.#outline = outlineOf(recording);
     this.#reports = new PlayingReports(this.#outline, say, now());
     this.#clock = new PlayingClock(now(), this.#outline.first);
     this.#head = this.#open();
