@@ -3,6 +3,7 @@ import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { describe, expect, test } from "vitest";
 import { cssOf, LIGHT, NIGHT, type Palette } from "../../src/terms/palette.ts";
+import { SIGNS, type Sign } from "../../src/terms/signs.ts";
 
 /** Relative luminance and contrast ratio of WCAG 2.1, definitions "relative luminance" and "contrast ratio". */
 function luminance(colour: string): number {
@@ -39,6 +40,25 @@ describe.each([
     expect(contrast(palette.brink, palette.firm)).toBeGreaterThanOrEqual(2.5);
   });
 });
+
+test.each([
+  ["light", LIGHT],
+  ["night", NIGHT],
+] as const)(
+  "every two signs of the ground differ by their pattern, or else by lightness, %s",
+  (_, palette: Palette) => {
+    const signs: [string, Sign][] = Object.entries(SIGNS);
+    for (const [name, one] of signs) {
+      for (const [otherName, other] of signs) {
+        if (name === otherName || one.pattern !== other.pattern) continue;
+        const ofFills = contrast(palette[one.fill], palette[other.fill]);
+        const ofMarks = one.ink && other.ink ? contrast(palette[one.ink], palette[other.ink]) : 1;
+        // Chosen by hand: a step of lightness that is seen without colour.
+        expect(Math.max(ofFills, ofMarks), `${name}, ${otherName}`).toBeGreaterThanOrEqual(2);
+      }
+    }
+  },
+);
 
 test("colours are defined in the palette and nowhere else", () => {
   const root = fileURLToPath(new URL("../..", import.meta.url));
