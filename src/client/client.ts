@@ -326,7 +326,7 @@ export class HeadClient {
   }
 
   /** @throws {RequestError} */
-  async map(action: "save" | "clear" | "confirm"): Promise<string> {
+  async map(action: FromClient<"map">["action"]): Promise<string> {
     return (await this.#request<FromServer<"done">>((id) => ({ kind: "map", id, action }))).text;
   }
 

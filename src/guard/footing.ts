@@ -62,7 +62,7 @@ const cellOf = (i: number, j: number): number => ((j & MASK) << BITS) | (i & MAS
  */
 export class FootingLayer {
   readonly cellSize: number;
-  readonly #tiles = new Map<number, Tile>();
+  #tiles = new Map<number, Tile>();
   /** Cache of the tile that was used last. */
   #lastKey = Number.NaN;
   #lastTile: Tile | null = null;
@@ -433,6 +433,13 @@ export class FootingLayer {
     this.#tiles.clear();
     this.#lastKey = Number.NaN;
     this.#lastTile = null;
+  }
+
+  /** Exchanges all cells with another layer. */
+  swap(other: FootingLayer): void {
+    [this.#tiles, other.#tiles] = [other.#tiles, this.#tiles];
+    this.#lastKey = other.#lastKey = Number.NaN;
+    this.#lastTile = other.#lastTile = null;
   }
 }
 

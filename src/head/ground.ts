@@ -148,8 +148,16 @@ export class Ground {
     this.#local.settle();
   }
 
-  forgetWorld(): void {
-    this.#world.clear();
+  /** @returns the ground in the world of before */
+  forgetWorld(): FootingLayer {
+    const before = new FootingLayer(this.#world.cellSize, { keepsLevels: true });
+    this.#world.swap(before);
     this.#worldTrust.forget();
+    return before;
+  }
+
+  /** Puts ground in the world that was forgotten in place of the present one. */
+  restoreWorld(before: FootingLayer): void {
+    this.#world.swap(before);
   }
 }

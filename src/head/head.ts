@@ -1,10 +1,10 @@
 import { planarOf } from "../geometry/rigid.ts";
-import type { FootingView } from "../guard/footing.ts";
+import type { FootingLayer, FootingView } from "../guard/footing.ts";
 import type { GlanceFrame } from "../guard/glance-frame.ts";
 import { Guard, type Pace } from "../guard/guard.ts";
 import type { ReachNow } from "../guard/reach.ts";
-import type { FloorView } from "../map/floor.ts";
-import type { GridView } from "../map/grid.ts";
+import type { FloorLayer, FloorView } from "../map/floor.ts";
+import type { BlockGrid, GridView } from "../map/grid.ts";
 import type { LayersView } from "../map/layers.ts";
 import type { DepthEvent, HeadEvent, KnockEvent, Setup } from "../sense/events.ts";
 import { type FrozenNote, FrozenWatch, type ImageVerdict } from "../sense/frozen.ts";
@@ -41,6 +41,13 @@ const FIXED_SETTINGS = [
   "pose.maxGap",
   "track.voxelSize",
 ] as const;
+
+/** A map that was cleared: voxels, heights of the floor, and the ground in the world. */
+export interface ClearedMap {
+  readonly grid: BlockGrid;
+  readonly floor: FloorLayer;
+  readonly footing: FootingLayer;
+}
 
 export interface HeadOptions {
   /**
@@ -197,12 +204,26 @@ export class Head {
     this.#tellBlocked();
   }
 
-  /** Clears the map. Its revision continues to count up. */
-  clear(): void {
-    this.#mapping.clear();
+  /** Clears the map. Its revision continues to count up. @returns the map of before, for `restore` */
+  clear(): ClearedMap {
+    const mapped = this.#mapping.clear();
     this.#placing.clear();
     this.#guard.forget();
-    this.#ground.forgetWorld();
+    const footing = this.#ground.forgetWorld();
+    this.#answering.forgetBrinks();
+    this.change(this.#settings);
+    return { ...mapped, footing };
+  }
+
+  /**
+   * Puts a map that was cleared in place of the present one, which is lost. Its revision continues to count up. Poses go on as they are: the
+   * world's frame did not change. The guard's memory near the base stays that of the frames since the map was cleared. Keyframes of before do
+   * not return, so places of before are no loops.
+   * @param cleared must not be used again
+   */
+  restore(cleared: ClearedMap): void {
+    this.#mapping.restore(cleared);
+    this.#ground.restoreWorld(cleared.footing);
     this.#answering.forgetBrinks();
     this.change(this.#settings);
   }

@@ -50,6 +50,8 @@ export class Mapping {
   /** Microseconds and metres: when the newest mapped frame was taken, and where the floor was under the base then. */
   #lastTime = 0;
   #lastFloor = 0;
+  /** Whether the map has parts that no keyframe shows: those of an earlier run, or from before it was cleared. */
+  hasOlderParts = false;
 
   /** @throws {RangeError} if a sensor or a setting does not fit */
   constructor(sensors: readonly OpenSensor[], settings: Settings) {
@@ -99,16 +101,34 @@ export class Mapping {
     };
   }
 
-  /** Forgets the map. Revisions continue from where they are. */
-  clear(): void {
-    this.grid.clear();
-    this.floor.clear();
+  /** Forgets the map. Revisions continue from where they are. @returns the grid and the floor of before */
+  clear(): Pick<Mapping, "grid" | "floor"> {
+    const before = {
+      grid: new BlockGrid(this.grid.voxelSize),
+      floor: new FloorLayer(this.floor.columnSize, this.floor.settings),
+    };
+    this.#swap(before);
+    this.hasOlderParts = false;
+    return before;
+  }
+
+  /** Puts a grid and a floor from before the map was cleared in place of the present ones, in a new revision. */
+  restore(before: Pick<Mapping, "grid" | "floor">): void {
+    this.#swap(before);
+    this.grid.frame++;
+    this.hasOlderParts = true;
+  }
+
+  #swap({ grid, floor }: Pick<Mapping, "grid" | "floor">): void {
+    this.grid.swap(grid);
+    this.floor.swap(floor);
     this.#remake = null;
   }
 
   /** Adds all of another map with voxels of the same size, in a revision of its own, which is later than both maps'. */
   paste(saved: GridView): void {
     const { grid } = this;
+    this.hasOlderParts = true;
     grid.frame = Math.max(grid.frame, saved.frame) + 1;
     const voxels = new Uint8Array(BLOCK_VOXELS);
     for (let id = 0; id < saved.count; id++) {

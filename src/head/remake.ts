@@ -16,6 +16,14 @@ export type Integrate = (
   floor: FloorLayer,
 ) => void;
 
+/** The map that is replaced. */
+export interface RemakeTarget {
+  readonly grid: BlockGrid;
+  readonly floor: FloorLayer;
+  /** Whether it has parts that no keyframe shows. Where the rebuilt map has nothing, these stay. */
+  readonly hasOlderParts: boolean;
+}
+
 /**
  * Rebuilds the map from keyframes in a grid of its own, then replaces the old one. Each step does bounded work, one keyframe
  * or `BLOCKS` blocks, so that no frame waits for it.
@@ -25,15 +33,11 @@ export class MapRemake {
   readonly #integrate: Integrate;
   readonly #grid: BlockGrid;
   readonly #floor: FloorLayer;
-  readonly #target: { readonly grid: BlockGrid; readonly floor: FloorLayer };
+  readonly #target: RemakeTarget;
   #depth = new Uint16Array(0);
   #replacement: GridReplacement | null = null;
 
-  constructor(
-    keyframes: KeyframeReader,
-    target: { readonly grid: BlockGrid; readonly floor: FloorLayer },
-    integrate: Integrate,
-  ) {
+  constructor(keyframes: KeyframeReader, target: RemakeTarget, integrate: Integrate) {
     this.#keyframes = keyframes;
     this.#target = target;
     this.#integrate = integrate;
@@ -51,13 +55,13 @@ export class MapRemake {
   step(): boolean {
     if (this.#replacement !== null) {
       if (!this.#replacement.step(BLOCKS)) return false;
-      this.#target.floor.become(this.#floor);
+      this.#target.floor.become(this.#floor, this.#target.hasOlderParts);
       return true;
     }
     const keyframe = this.#keyframes.next();
     if (keyframe === null) {
       this.#target.grid.frame = Math.max(this.#target.grid.frame, this.#grid.frame) + 1;
-      this.#replacement = new GridReplacement(this.#target.grid, this.#grid);
+      this.#replacement = new GridReplacement(this.#target.grid, this.#grid, this.#target.hasOlderParts);
       return false;
     }
     if (this.#depth.length !== keyframe.pixels) this.#depth = new Uint16Array(keyframe.pixels);

@@ -281,13 +281,29 @@ export class FloorLayer {
     return this.#tiles.size * TILE_COLUMNS * (8 + 4 + 1 + 1 + 4 + 4);
   }
 
-  /** Takes over another layer's columns; the other must not be used any more. Every column of either counts as new. */
-  become(other: FloorLayer): void {
+  /**
+   * Takes over another layer's columns; the other must not be used any more. Every column of either counts as new.
+   * @param keepsOthers whether tiles that the other does not have stay
+   */
+  become(other: FloorLayer, keepsOthers = false): void {
     const before = this.#tiles;
-    this.#tiles = other.#tiles;
+    this.#tiles = keepsOthers ? new Map([...before, ...other.#tiles]) : other.#tiles;
+    this.#tellAll(before, this.#tiles);
+  }
+
+  /** Exchanges all columns with another layer. Every column of either counts as new in this one. */
+  swap(other: FloorLayer): void {
+    [this.#tiles, other.#tiles] = [other.#tiles, this.#tiles];
+    other.#lastKey = -1;
+    other.#lastTile = null;
+    other.#newsCount = 0;
+    this.#tellAll(this.#tiles, other.#tiles);
+  }
+
+  #tellAll(...parts: readonly ReadonlyMap<number, FloorTile>[]): void {
     this.#lastKey = -1;
     this.#lastTile = null;
-    for (const tiles of [before, this.#tiles]) {
+    for (const tiles of parts) {
       for (const [key, { count }] of tiles) {
         const [i0, j0] = [tileX(key) << 5, tileY(key) << 5];
         for (let c = 0; c < TILE_COLUMNS; c++) if (count[c] !== 0) this.#tell(i0 + (c & 31), j0 + (c >> 5));

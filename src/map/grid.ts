@@ -319,6 +319,28 @@ export class BlockGrid {
     this.#hashKeys.fill(EMPTY);
   }
 
+  /**
+   * Exchanges all blocks with another grid; nothing is copied. Each grid keeps its own `frame`.
+   * @throws {RangeError} if their voxels differ in size
+   */
+  swap(other: BlockGrid): void {
+    if (other.voxelSize !== this.voxelSize) {
+      throw new RangeError(`voxels of ${other.voxelSize} m cannot replace those of ${this.voxelSize} m`);
+    }
+    [this.count, other.count] = [other.count, this.count];
+    [this.keys, other.keys] = [other.keys, this.keys];
+    [this.bricks, other.bricks] = [other.bricks, this.bricks];
+    [this.saturated, other.saturated] = [other.saturated, this.saturated];
+    [this.revision, other.revision] = [other.revision, this.revision];
+    [this.touched, other.touched] = [other.touched, this.touched];
+    [this.pool, other.pool] = [other.pool, this.pool];
+    [this.#hashKeys, other.#hashKeys] = [other.#hashKeys, this.#hashKeys];
+    [this.#hashIds, other.#hashIds] = [other.#hashIds, this.#hashIds];
+    [this.#poolUsed, other.#poolUsed] = [other.#poolUsed, this.#poolUsed];
+    [this.#freed, other.#freed] = [other.#freed, this.#freed];
+    [this.#freeCount, other.#freeCount] = [other.#freeCount, this.#freeCount];
+  }
+
   /** Bytes of memory of the voxels and their index. */
   get byteSize(): number {
     const perBlock = 4 + 32 + 1 + 4 + 4;

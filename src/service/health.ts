@@ -283,6 +283,7 @@ export class Health {
         revision: savedMap.revision,
         saved: savedMap.savedAt,
         isAssumed: savedMap.isAssumed,
+        undoLeft: savedMap.undoLeft(now),
       },
       clients: clients.count,
       memory: process.memoryUsage.rss(),

@@ -1,5 +1,5 @@
 import type { Logger } from "pino";
-import { SETTINGS } from "../head/settings.ts";
+import { SETTINGS, SettingError } from "../head/settings.ts";
 import { WireError } from "../wire/codec.ts";
 import type { Draft, FromClient, SettingRow } from "../wire/messages.ts";
 import { needRight } from "./access/rights.ts";
@@ -22,6 +22,8 @@ const SETTING_ROWS: Readonly<Record<string, SettingRow>> = Object.fromEntries(
 
 /** Questions whose answers a base may use for driving. */
 const DEPENDS_ON_PLACE: ReadonlySet<string> = new Set(["line", "arc", "clearance", "footing"]);
+
+const BACK = "the map of before is back";
 
 export interface RequestParts {
   readonly log: Logger;
@@ -142,6 +144,19 @@ export class Requests {
     session.outbox!.reply(explain === true ? { ...reply, rows: SETTING_ROWS } : reply);
   }
 
+  /** Brings back the map that was cleared last. @throws {WireError} when there is none */
+  async #undoClear(): Promise<string> {
+    const { head, savedMap } = this.#parts;
+    try {
+      const { lost } = await head.request<"restored">((ticket) => ({ kind: "undo", ticket }));
+      savedMap.restored();
+      return lost === 0 ? BACK : `${BACK}; what was mapped since it was cleared is gone`;
+    } catch (error) {
+      if (!(error instanceof SettingError)) throw error;
+      throw new WireError("map", "map", null, `map: ${error.message}`);
+    }
+  }
+
   /** @returns a text for a person that says what was done */
   async #map(session: Session, action: FromClient<"map">["action"]): Promise<string> {
     const { head, mode, clients, savedMap, mapCleared } = this.#parts;
@@ -160,9 +175,12 @@ export class Requests {
       case "clear":
         needRight(session, "configure", "map");
         await head.request<"done">((ticket) => ({ kind: "clear", ticket }));
-        await savedMap.cleared();
+        await savedMap.cleared(headTime());
         mapCleared();
         return tell("the map is empty");
+      case "undo":
+        needRight(session, "configure", "map");
+        return tell(await this.#undoClear());
       default:
         return action satisfies never;
     }

@@ -379,6 +379,9 @@ export class Service {
         this.map.add(message.bytes);
         this.#clients.mapChanged();
         break;
+      case "restored":
+        this.#replaceMap();
+        break;
       case "ready":
       case "answer":
       case "changed":

@@ -12,6 +12,7 @@ import { HistoryStrip } from "./history-strip.ts";
 import { KeptRecordings } from "./kept-recordings.ts";
 import { type KeyBinding, listenToKeys, listKeys } from "./keys.ts";
 import { LabelEditor } from "./label-editor.ts";
+import { MapOffers } from "./map-offers.ts";
 import { MapPanel } from "./map-panel.ts";
 import { listNotes } from "./notes-list.ts";
 import { judge } from "./page-state.ts";
@@ -74,6 +75,7 @@ const image = new DepthImage(byId<HTMLCanvasElement>("depth-image"));
 const history = new HistoryStrip(byId<HTMLCanvasElement>("history"));
 const playback = new Playback(ask);
 const kept = new KeptRecordings(ask);
+const offers = new MapOffers(ask);
 const settings = new SettingsDialog(ask, (values) => {
   const low = Number(values["body.groundClearance"] ?? 0.03) + FLOOR_TOP;
   const high = Number(values["body.height"] ?? 0.5);
@@ -142,6 +144,7 @@ function takeHealth(message: FromWorker): void {
       break;
     case "closed":
       isOpen = false;
+      offers.hide();
       reason = message.reason;
       retryAt = message.retry === null ? null : sharedNow() + message.retry;
       // The head refuses the connection until it gets a token.
@@ -150,7 +153,7 @@ function takeHealth(message: FromWorker): void {
     case "pulse":
       isSensorSeen = message.pulse.sensors.some(({ frames }) => frames > 0);
       showPulse(message.pulse);
-      byId("assumed").hidden = !message.pulse.map.isAssumed;
+      offers.show(message.pulse.map);
       history.draw();
       break;
     case "baseline":
@@ -165,10 +168,10 @@ function takeHealth(message: FromWorker): void {
       break;
     case "recording":
       playback.list(message.recording);
+      setText("damage", damageText(message.recording.lost));
       break;
     case "note":
       history.note(message.note);
-      setText("damage", damageText(message.recording.lost));
       if (message.note.what === "pretrigger") void kept.load();
       listNotes(history.notes);
       break;
@@ -187,10 +190,10 @@ function open(welcome: Extract<FromWorker, { kind: "open" }>["welcome"]): void {
   reason = null;
   isSensorSeen = undefined;
   map.view.showSetup(welcome.setup);
+  if (welcome.played !== playedName) forgetNotes();
   map.open(welcome.map.voxelSize, welcome.played !== playedName);
   playedName = welcome.played;
   const isPlayed = playedName !== null;
-  if (welcome.played !== playedName) forgetNotes();
   root.dataset["mode"] = isPlayed ? "played" : "live";
   if (isPlayed && isPaused) setPaused(false);
   robot.forget();
@@ -203,9 +206,6 @@ function open(welcome: Extract<FromWorker, { kind: "open" }>["welcome"]): void {
   void labels.setRecording(playedName);
 }
 
-// --- State line and notes.
-
-function showState(): void {
 /** Clears what was said of another head or another recording. */
 function forgetNotes(): void {
   for (const id of ["found", "damage", "playback-say"]) setText(id, "");
@@ -213,6 +213,9 @@ function forgetNotes(): void {
   listNotes(history.notes);
 }
 
+// --- State line and notes.
+
+function showState(): void {
   const now = sharedNow();
   const { reach } = robot;
   const state = judge({
@@ -231,10 +234,10 @@ function forgetNotes(): void {
   if (root.dataset["values"] !== state.values) root.dataset["values"] = state.values;
   const isMapStale = state.isMapStale ?? false;
   root.classList.toggle("is-map-stale", isMapStale);
+  root.classList.toggle("is-gone", !isOpen);
   setText("state-word", state.word);
   // The title shows a bad state also while the tab is in the background.
   const title = state.values === "stale" ? `${state.word} – Brinkmap` : "Brinkmap";
-  root.classList.toggle("is-gone", !isOpen);
   if (document.title !== title) document.title = title;
   address.show(map.view.view, playback.playing);
   byId("retry").hidden = isOpen || reason === null;
@@ -414,12 +417,6 @@ for (const id of [
 }
 
 byId("retry").addEventListener("click", () => connect());
-byId("confirm-place").addEventListener("click", () => {
-  ask<string>({ kind: "map", action: "confirm" }).then(
-    (text) => setText("found", text),
-    (error: Error) => setText("found", error.message),
-  );
-});
 const connect = (): void => link.post({ kind: "connect", url: ADDRESS, token: token() });
 listenToDialogs((text) => {
   ask({ kind: "mark", text }).catch((error: Error) => setText("found", error.message));

@@ -8,7 +8,7 @@ import type { Ask } from "./worker-messages.ts";
 type Values = Readonly<Record<string, number | string>>;
 type Rows = Readonly<Record<string, SettingRow>>;
 
-/** The head's settings, changed while it runs. A refusal is shown above the list, in the head's own words. */
+/** The head's settings, changed while it runs. A refusal is shown above the list and at the setting, in the head's own words. */
 export class SettingsDialog {
   readonly #ask: Ask;
   readonly #changed: (values: Values) => void;
@@ -26,7 +26,9 @@ export class SettingsDialog {
     const clear = byId<HTMLDialogElement>("clear-dialog");
     byId("map-clear").addEventListener("click", () => clear.showModal());
     clear.addEventListener("close", () => {
-      if (clear.returnValue === "ok") this.#askMap("clear");
+      // The offer to bring the map back is on the map, so the dialog makes way for it.
+      if (clear.returnValue === "ok")
+        this.#askMap("clear", () => byId<HTMLDialogElement>("settings-dialog").close());
       clear.returnValue = "";
     });
     for (const id of ["settings-search", "settings-changed"]) {
@@ -40,9 +42,12 @@ export class SettingsDialog {
     });
   }
 
-  #askMap(action: "save" | "clear"): void {
+  #askMap(action: "save" | "clear", done = (): void => {}): void {
     this.#ask<string>({ kind: "map", action }).then(
-      (text) => this.say(text),
+      (text) => {
+        this.say(text);
+        done();
+      },
       (error: Error) => this.say(error.message),
     );
   }
@@ -128,12 +133,22 @@ export class SettingsDialog {
       label.classList.toggle("is-changed", row !== undefined && now !== row.default);
     };
     explain(value);
-    input.addEventListener("change", () => void this.#change(name, input).then(explain));
-    label.append(text, input, note);
+    const refused = document.createElement("small");
+    refused.className = "refused";
+    input.addEventListener("change", () => {
+      refused.textContent = "";
+      this.#change(name, input)
+        .catch((error: unknown) => {
+          refused.textContent = messageOf(error);
+          return this.#values[name]!;
+        })
+        .then(explain);
+    });
+    label.append(text, input, refused, note);
     return label;
   }
 
-  /** Sends an entered value. @returns the value that is valid afterwards */
+  /** Sends an entered value. @returns the value that is valid afterwards. Rejects with the head's refusal, after it is shown above the list */
   async #change(name: string, input: HTMLInputElement | HTMLSelectElement): Promise<number | string> {
     const before = this.#values[name]!;
     const value = typeof before === "number" ? Number(input.value) : input.value;
@@ -145,6 +160,7 @@ export class SettingsDialog {
     } catch (error) {
       input.value = String(before);
       this.say(messageOf(error));
+      throw error;
     }
     return this.#values[name]!;
   }

@@ -24,7 +24,7 @@ export type Request =
   | { readonly kind: "mark"; readonly text: string }
   /** Keeps the last minutes and the next ones as a recording. */
   | { readonly kind: "keep"; readonly text: string }
-  | { readonly kind: "map"; readonly action: "save" | "clear" | "confirm" }
+  | { readonly kind: "map"; readonly action: FromClient<"map">["action"] }
   | { readonly kind: "play"; readonly wish: Omit<FromClient<"play">, "kind" | "id"> }
   | { readonly kind: "open"; readonly name: string }
   /** The maps with the baseline's settings and the present ones, from above: `TimedPlans`, or null without a baseline. */

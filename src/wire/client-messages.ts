@@ -189,10 +189,15 @@ export const CLIENT_MESSAGES = {
   }),
   map: message(
     "map",
-    "Saves the map now, clears it, or confirms the assumed place of the base in the saved map.",
+    "Saves the map now, clears it, undoes a clearing of the last minute, or confirms the assumed place of the base in the saved map.",
     {
       id: Id,
-      action: Type.Union([Type.Literal("save"), Type.Literal("clear"), Type.Literal("confirm")]),
+      action: Type.Union([
+        Type.Literal("save"),
+        Type.Literal("clear"),
+        Type.Literal("undo"),
+        Type.Literal("confirm"),
+      ]),
     },
   ),
   mark: message("mark", "A note for the recording and for all subscribers of notes.", {

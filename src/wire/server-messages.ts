@@ -157,6 +157,11 @@ export const SERVER_MESSAGES = {
         description:
           "a saved map is continued, and where the base stands in it is assumed until `map` confirms it",
       }),
+      undoLeft: nullable(
+        Type.Number({
+          description: "seconds for which `map` can still undo the last clearing; null: there is none",
+        }),
+      ),
     }),
     clients: Count,
     memory: Type.Integer({ description: "resident bytes" }),

@@ -191,6 +191,7 @@ describe("the page", () => {
     await height.press("Enter");
     await page.waitForFunction(() => /from 0.05 to 3 m, got 9/.test(document.body.textContent ?? ""));
     expect(await height.inputValue()).toBe("0.7");
+    expect(await row.textContent()).toContain("from 0.05 to 3 m, got 9");
     expect(await page.isVisible("#settings-say")).toBe(true);
     // Of all settings those that have the words, or those that were changed.
     const visible = () => page.locator(".setting:visible").count();
@@ -309,6 +310,124 @@ describe("the page", () => {
     await page.keyboard.press("Escape");
     expect(faults).toEqual([]);
   });
+
+  testWith(browserNeed, "brings a cleared map back, from a line over the map", async () => {
+    const other = await LiveHead.start({ viewer });
+    const sensor = await other.open({ role: "sensor" });
+    await other.drive(sensor, 12);
+    const page = await browser.newPage({ viewport: { width: 390, height: 844 } });
+    await page.goto(other.service.url.replace("ws:", "http:").replace("/live", "/"));
+    await mapShown(page);
+    await page.click("#settings");
+    await page.click("#map-clear");
+    await page.click("#clear-dialog button[value=ok]");
+    // The dialog makes way for the map, which is empty now.
+    await page.waitForFunction(() => document.getElementById("empty")?.hidden === false);
+    expect(await page.locator("dialog[open]").count()).toBe(0);
+    await page.waitForSelector("#cleared:not([hidden])");
+    expect(await page.textContent("#map-undo")).toMatch(/^Bring it back \((60|5\d) s\)$/);
+    await page.click("#map-undo");
+    await page.waitForFunction(
+      () => document.getElementById("found")?.textContent === "the map of before is back",
+    );
+    await mapShown(page);
+    await page.waitForSelector("#cleared", { state: "hidden" });
+    await other.stop();
+  });
+
+  testWith(browserNeed, "confirms the assumed place in a saved map with one click", async () => {
+    const folder = mkdtempSync(join(tmpdir(), "brinkmap-page-assumed-"));
+    const first = await LiveHead.start({ map: { folder } });
+    await first.drive(await first.open({ role: "sensor" }), 12);
+    await (await first.open()).map("save");
+    await first.stop();
+    const settings = { "pose.source": "odometry" };
+    const again = await LiveHead.start({ viewer, settings, map: { folder, load: true } });
+    const page = await browser.newPage({ viewport: { width: 700, height: 500 } });
+    await page.goto(again.service.url.replace("ws:", "http:").replace("/live", "/"));
+    await page.waitForSelector("#assumed:not([hidden])");
+    await page.click("#map-confirm");
+    await page.waitForFunction(() =>
+      /where the saved map says/.test(document.getElementById("found")!.textContent!),
+    );
+    await page.waitForSelector("#assumed", { state: "hidden" });
+    // The head takes it as confirmed, too: it saves again.
+    expect(await (await again.open()).map("save")).toMatch(/bytes to /);
+    await again.stop();
+    rmSync(folder, { recursive: true });
+  });
+
+  testWith(
+    browserNeed,
+    "measures an area on the plan by its corners, until it is closed and removed",
+    async () => {
+      const { page, faults } = await openPage();
+      await mapShown(page);
+      await page.keyboard.press("3");
+      await page.click("#measure-area");
+      expect(await page.locator('input[value="plan"]').isChecked()).toBe(true);
+      const found = (text: string) =>
+        page.waitForFunction((part) => document.getElementById("found")!.textContent!.includes(part), text);
+      await found("Choose the corners");
+      const { x, y, width, height } = (await page.locator("#map").boundingBox())!;
+      const click = (across: number, down: number) => page.mouse.click(x + across * width, y + down * height);
+      const corners = [
+        [0.3, 0.4],
+        [0.6, 0.4],
+        [0.6, 0.7],
+        [0.3, 0.7],
+      ] as const;
+      for (const [n, [across, down]] of corners.entries()) {
+        await click(across, down);
+        await found(n < 2 ? `${n + 1} so far` : `m² within ${n + 1} corners. Choose`);
+      }
+      await click(...corners[0]);
+      await found("m² within 4 corners. Backspace removes it");
+      // A distance stands beside it, and both go by Backspace, one by one.
+      await page.focus("#map");
+      await page.keyboard.press("d");
+      await click(0.4, 0.3);
+      await found("Choose the second place");
+      await click(0.5, 0.3);
+      await found(" apart; ");
+      await page.keyboard.press("Backspace");
+      await found("m² within 4 corners.");
+      await page.keyboard.press("Backspace");
+      await found("Choose two places");
+      await page.keyboard.press("Escape");
+      expect(await page.getAttribute("#measure-area", "aria-pressed")).toBe("false");
+      expect(faults).toEqual([]);
+    },
+  );
+
+  testWith(
+    browserNeed,
+    "keeps patterns and pressed controls apart where the system forces its own colours",
+    async () => {
+      const page = await browser.newPage({ viewport: { width: 900, height: 640 }, forcedColors: "active" });
+      await page.goto(head.service.url.replace("ws:", "http:").replace("/live", "/"));
+      await mapShown(page);
+      // Colours in the swatch of each sign of the legends.
+      const colours = await page.evaluate(() =>
+        Object.fromEntries(
+          [...document.querySelectorAll<HTMLCanvasElement>("canvas.swatch")].map((swatch) => {
+            const { data } = swatch.getContext("2d")!.getImageData(0, 0, swatch.width, swatch.height);
+            const isKept = getComputedStyle(swatch).getPropertyValue("forced-color-adjust") === "none";
+            return [swatch.dataset["sign"], isKept ? new Set(new Uint32Array(data.buffer)).size : 0];
+          }),
+        ),
+      );
+      for (const sign of ["unseen", "remembered", "overhang", "brink", "doubtful"]) {
+        expect(colours[sign], sign).toBeGreaterThan(1);
+      }
+      const paper = (selector: string) =>
+        page.evaluate((one) => getComputedStyle(document.querySelector(one)!).backgroundColor, selector);
+      const before = await paper("#measure-area");
+      await page.click("#measure-area");
+      expect(await paper("#measure-area")).not.toBe(before);
+      expect(await paper('input[value="plan"] + span')).not.toBe(await paper('input[value="ride"] + span'));
+    },
+  );
 
   for (const theme of ["light", "dark"] as const) {
     testWith(

@@ -289,6 +289,33 @@ describe("changes while it runs", () => {
     expect(frame!.revision).toBe(7);
     expect(head.grid.count).toBeGreaterThan(0);
   });
+
+  test("a cleared map comes back as it was, in place of what was mapped since, in a later revision", () => {
+    const contents = (head: Head) => {
+      const { grid, floor, footing } = head;
+      const voxels = new Uint8Array(512);
+      const blocks = Array.from({ length: grid.count }, (_, id) => {
+        grid.copyBlock(id, voxels);
+        return `${grid.keyOf(id)} ${grid.revisionOf(id)} ${Buffer.from(voxels).toString("hex")}`;
+      });
+      const cells: string[] = [];
+      footing.visit((i, j, kind) => cells.push(`${i} ${j} ${kind}`));
+      return { blocks, cells, floor: floor.at(24, 0), wall: wall(head) };
+    };
+    const head = new Head(setup, resolveSettings());
+    feed(head, events);
+    const before = contents(head);
+    expect(before.wall).toContain(COLUMN.blocked);
+    const cleared = head.clear();
+    feed(head, [reference(7e5), depth(7e5, 7)]);
+    expect(contents(head).blocks).not.toEqual(before.blocks);
+    head.restore(cleared);
+    expect(contents(head)).toEqual(before);
+    expect(head.grid.frame).toBe(8);
+    // And it is mapped on.
+    const [frame] = frames(feed(head, [reference(8e5), depth(8e5, 8)]));
+    expect(frame!.revision).toBe(9);
+  });
 });
 
 describe("tracked poses", () => {

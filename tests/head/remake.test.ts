@@ -4,7 +4,7 @@ import { angleBetween, compose, fromYawPitchRoll } from "../../src/geometry/rigi
 import { MapRemake } from "../../src/head/remake.ts";
 import { evidenceTable } from "../../src/map/evidence.ts";
 import { FloorLayer } from "../../src/map/floor.ts";
-import { BlockGrid } from "../../src/map/grid.ts";
+import { BlockGrid, TOP, UNKNOWN } from "../../src/map/grid.ts";
 import { Integrator } from "../../src/map/integrate.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
 import { Straightener } from "../../src/sense/straighten.ts";
@@ -99,10 +99,14 @@ function remade() {
     frame.worldFromLens = truth[n]!;
   });
   const work: number[] = [];
-  const remake = new MapRemake(store.read(), bent, (depth, keyframe, grid, floor) => {
-    work[work.length - 1]!++;
-    write(depth, keyframe.worldFromLens, { grid, floor });
-  });
+  const remake = new MapRemake(
+    store.read(),
+    { ...bent, hasOlderParts: false },
+    (depth, keyframe, grid, floor) => {
+      work[work.length - 1]!++;
+      write(depth, keyframe.worldFromLens, { grid, floor });
+    },
+  );
   let isDone = false;
   for (let n = 0; !isDone && n < 1000; n++) {
     work.push(0);
@@ -128,6 +132,16 @@ test("a map bent by drift is rebuilt from keyframes, step by step, and is then n
     (r) => r > revision,
   );
   expect(changed.length).toBeGreaterThan(0.5 * bent.grid.count);
+});
+
+test("parts of the map that no keyframe shows stay when it has older parts, and go when it has none", () => {
+  for (const hasOlderParts of [true, false]) {
+    const { grid, floor } = emptyPlace();
+    grid.setValue(0, 0, 0, TOP);
+    const remake = new MapRemake({ next: () => null }, { grid, floor, hasOlderParts }, () => {});
+    for (let n = 0; !remake.step() && n < 10; n++);
+    expect(grid.valueAt(0, 0, 0)).toBe(hasOlderParts ? TOP : UNKNOWN);
+  }
 });
 
 test("the same keyframes make the same map, bit for bit", () => {

@@ -132,6 +132,16 @@ test("a saved map that is continued: the pose is assumed, nothing is saved and n
   await expect(base.map("confirm")).rejects.toThrow("no assumed place");
 });
 
+test("an assumed place is assumed again when the map is cleared and brought back", async () => {
+  await earlierRun();
+  const again = await start(odometry(true));
+  const base = await again.open({ role: "base" });
+  await base.map("clear");
+  await expect(base.map("confirm")).rejects.toThrow("no assumed place");
+  await base.map("undo");
+  await expect(base.map("save")).rejects.toThrow("assumed");
+});
+
 test("a head that ends with an assumed place leaves the saved map as it was", async () => {
   const saved = await earlierRun();
   const again = await start(odometry(true));

@@ -53,6 +53,7 @@ describe("with tokens", () => {
         await expect(client.settings(change, { confirm: true })).rejects.toThrow("right to configure");
       }
       await expect(client.map("clear")).rejects.toMatchObject({ code: "right" });
+      await expect(client.map("undo")).rejects.toMatchObject({ code: "right" });
       expect((await client.settings())["body.deceleration"]).toBe(deceleration);
     }
     expect(clients.map(({ welcome }) => welcome!.rights)).toEqual([

@@ -105,6 +105,38 @@ test("clearing the map gives everyone an empty one", async () => {
   await until(() => watcher.mirror.blocks.size > 0, "a new map");
 });
 
+test("a cleared map is brought back once, for everyone, in place of what was mapped since", async () => {
+  const watcher = await head.open({ topics: { map: 50, pulse: 10 } });
+  const nextPulse = async () => (await event(watcher, "pulse")).map;
+  await drive(12, 0.6);
+  await until(() => watcher.mirror.isComplete && watcher.mirror.blocks.size > 20);
+  // The last changes of the map have arrived with the second pulse.
+  await head.pulses();
+  const classes = () =>
+    new Map(
+      [...watcher.mirror.blocks].map(([key, block]) => [key, Buffer.from(block.classes).toString("hex")]),
+    );
+  const before = classes();
+  await watcher.map("clear");
+  const { undoLeft } = await nextPulse();
+  expect(undoLeft).toBeGreaterThan(50);
+  expect(undoLeft).toBeLessThanOrEqual(60);
+  await drive(4);
+  await until(() => watcher.mirror.blocks.size > 0, "a new map");
+  expect(await watcher.map("undo")).toBe(
+    "the map of before is back; what was mapped since it was cleared is gone",
+  );
+  await until(() => watcher.mirror.blocks.size >= before.size, "the map of before");
+  expect(classes()).toEqual(before);
+  expect((await nextPulse()).undoLeft).toBeNull();
+  await expect(watcher.map("undo")).rejects.toThrow(
+    "no map to bring back: none was cleared in the last 60 s",
+  );
+  // Without a frame in between nothing is lost.
+  await watcher.map("clear");
+  expect(await watcher.map("undo")).toBe("the map of before is back");
+});
+
 test("questions: how far a line and an arc are free, what the floor is like, how near the wall", async () => {
   const base = await head.open({ role: "base", topics: {} });
   await expect(

@@ -2,6 +2,7 @@ import type { Logger } from "pino";
 import { WireError } from "../../wire/codec.ts";
 import type { Metrics } from "../metrics.ts";
 import type { HeadLink } from "../sensing/head-link.ts";
+import { UNDO_FOR } from "../sensing/last-cleared.ts";
 import { MapSaver } from "./map-saver.ts";
 
 /** Most maps of earlier runs that are set aside. Beyond it a person must decide which to keep. */
@@ -30,6 +31,8 @@ export class SavedMap {
   #savedRevision = 0;
   #savedAt: string | null = null;
   #isLoaded = false;
+  /** Until when, by the head's clock in microseconds, the last clearing can be undone, and whether that map was loaded; null without. */
+  #cleared: { readonly until: number; readonly wasLoaded: boolean } | null = null;
   /** Why nothing may be saved; null when it may. */
   #obstacle: string | null = null;
 
@@ -120,8 +123,21 @@ export class SavedMap {
     this.#isLoaded = false;
   }
 
+  /** Seconds for which a cleared map can still be brought back; null without one. */
+  undoLeft(now: number): number | null {
+    const left = this.#cleared === null ? 0 : (this.#cleared.until - now) / 1e6;
+    return left > 0 ? left : null;
+  }
+
+  /** Called after the cleared map was brought back. If the base's place in it was assumed, it is so again. */
+  restored(): void {
+    this.#isLoaded = this.#cleared?.wasLoaded ?? false;
+    this.#cleared = null;
+  }
+
   /** Called after the map was cleared: the new map must not overwrite the saved one. */
-  async cleared(): Promise<void> {
+  async cleared(now: number): Promise<void> {
+    this.#cleared = { until: now + UNDO_FOR, wasLoaded: this.#isLoaded };
     this.#isLoaded = false;
     await this.setAside("the map was cleared");
   }

@@ -116,6 +116,7 @@ export class Playing {
         this.#change(message.ticket, message.settings);
         break;
       case "clear":
+      case "undo":
       case "load":
       case "sensors":
         this.#refuse(message.ticket, "this head plays a recording, which makes its map");
@@ -143,7 +144,9 @@ export class Playing {
     try {
       this.#settings = resolveSettings({ ...before, ...change });
       if (this.#settings["map.voxelSize"] !== before["map.voxelSize"]) {
-        throw new SettingError("map.voxelSize cannot change while a recording is played");
+        throw new SettingError(
+          "map.voxelSize cannot change while a recording is played: end the head, set it in the settings file (--config), start again",
+        );
       }
       const to = this.#goal ?? this.#head.frames;
       this.#begin();

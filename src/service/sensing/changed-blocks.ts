@@ -25,6 +25,11 @@ export class ChangedBlocks {
     this.#revision = this.#grid.frame;
   }
 
+  /** Takes all blocks as changed. */
+  sendAll(): void {
+    this.#revision = 0;
+  }
+
   /** Changed blocks; null when no check is due, or nothing has changed. */
   due(now: number): { readonly count: number; readonly bytes: Uint8Array } | null {
     const grid = this.#grid;

@@ -132,6 +132,12 @@ export class HeadLink {
         this.#tickets.get(message.ticket)?.resolve(message);
         this.#tickets.delete(message.ticket);
         break;
+      case "restored":
+        // Listeners hear of it before the blocks that follow it in the same batch.
+        this.#hear(message);
+        this.#tickets.get(message.ticket)?.resolve(message);
+        this.#tickets.delete(message.ticket);
+        break;
       case "refused":
         this.#tickets.get(message.ticket)?.reject(new SettingError(message.message));
         this.#tickets.delete(message.ticket);

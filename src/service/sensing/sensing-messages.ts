@@ -36,6 +36,8 @@ export type ToSensing =
       readonly slots: readonly FrameSlotMemory[];
     }
   | { readonly kind: "clear"; readonly ticket: number }
+  /** Brings back the map that was cleared last. */
+  | { readonly kind: "undo"; readonly ticket: number }
   /** Wanted rates of pictures. */
   | { readonly kind: "pictures"; readonly wanted: PicturesWanted }
   | { readonly kind: "snapshot"; readonly ticket: number }
@@ -112,4 +114,6 @@ export type FromSensing =
       readonly bytes: Uint8Array | null;
       readonly revision: number;
     }
+  /** The cleared map is back. `lost`: blocks that had been mapped since. All blocks of the map follow. */
+  | { readonly kind: "restored"; readonly ticket: number; readonly lost: number }
   | { readonly kind: "refused"; readonly ticket: number; readonly message: string };

@@ -10,6 +10,7 @@ import { PretriggerTap } from "../pretrigger/tap.ts";
 import { ChangedBlocks } from "./changed-blocks.ts";
 import { FrameReader } from "./frame-slot.ts";
 import { Governor } from "./governor.ts";
+import { LastCleared } from "./last-cleared.ts";
 import { reachOfMap } from "./map-reach.ts";
 import { Pictures } from "./pictures.ts";
 import { answer } from "./questions.ts";
@@ -36,6 +37,7 @@ export class Sensing {
   readonly #sequences: number[] = [];
   readonly #pictures: Pictures;
   readonly #blocks: ChangedBlocks;
+  readonly #cleared = new LastCleared();
   /** Sequence number of the newest frame of all sensors. */
   #frame = 0;
   /** Whether the reach of the present event was sent already. */
@@ -86,6 +88,7 @@ export class Sensing {
 
   /** Sends the reports that are due. Called after each message and with each beat. */
   tick(now = this.#now()): void {
+    this.#cleared.expire(now);
     const blocks = this.#blocks.due(now);
     if (blocks !== null) this.#say({ kind: "blocks", revision: this.#head.grid.frame, ...blocks });
     if (now >= this.#nextLoad) this.#reportLoad(now);
@@ -140,10 +143,21 @@ export class Sensing {
         break;
       case "clear":
         this.#try(message.ticket, () => {
-          this.#head.clear();
-          this.#pictures.trail.clear();
+          const { trail } = this.#pictures;
+          this.#cleared.keep(this.#head.clear(), trail.stops, this.#now());
+          trail.clear();
           this.#blocks.skip();
           this.#done(message.ticket, null);
+        });
+        break;
+      case "undo":
+        this.#try(message.ticket, () => {
+          const { map, stops } = this.#cleared.take(this.#now());
+          const lost = this.#head.grid.count;
+          this.#head.restore(map);
+          this.#pictures.trail.putBefore(stops);
+          this.#say({ kind: "restored", ticket: message.ticket, lost });
+          this.#blocks.sendAll();
         });
         break;
       case "snapshot":

@@ -34,6 +34,13 @@ export class Trail {
     this.version++;
   }
 
+  /** Puts earlier points before the present ones. */
+  putBefore(stops: readonly Stop[]): void {
+    this.#stops = [...stops, ...this.#stops];
+    this.version++;
+    this.#thin();
+  }
+
   add(time: number, revision: number, { position, rotation }: Pose, kind: string): void {
     const last = this.#stops.at(-1);
     const isNear =
@@ -43,9 +50,14 @@ export class Trail {
     if (isNear) return;
     this.#stops.push({ time, revision, position, yaw: toYawPitchRoll(rotation)[0], class: kind });
     this.version++;
-    if (this.#stops.length < MOST_POINTS) return;
-    this.#stops = this.#stops.filter((_, n) => n % 2 === 0);
-    this.#step *= 2;
+    this.#thin();
+  }
+
+  #thin(): void {
+    while (this.#stops.length >= MOST_POINTS) {
+      this.#stops = this.#stops.filter((_, n) => n % 2 === 0);
+      this.#step *= 2;
+    }
   }
 
   /** The last point before a time; the first point if there is none. */
