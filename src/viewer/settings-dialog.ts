@@ -26,9 +26,7 @@ export class SettingsDialog {
     const clear = byId<HTMLDialogElement>("clear-dialog");
     byId("map-clear").addEventListener("click", () => clear.showModal());
     clear.addEventListener("close", () => {
-      // The offer to bring the map back is on the map, so the dialog makes way for it.
-      if (clear.returnValue === "ok")
-        this.#askMap("clear", () => byId<HTMLDialogElement>("settings-dialog").close());
+      if (clear.returnValue === "ok") this.#askMap("clear", () => this.#showMap());
       clear.returnValue = "";
     });
     for (const id of ["settings-search", "settings-changed"]) {
@@ -50,6 +48,12 @@ export class SettingsDialog {
       },
       (error: Error) => this.say(error.message),
     );
+  }
+
+  /** Makes way for the map, which has the offer to bring it back. On a phone the map may be scrolled away. */
+  #showMap(): void {
+    byId<HTMLDialogElement>("settings-dialog").close();
+    byId("map-section").scrollIntoView();
   }
 
   /** Shows the settings whose names or texts contain the search words; with the tick box, only changed ones. */
@@ -140,6 +144,8 @@ export class SettingsDialog {
       this.#change(name, input)
         .catch((error: unknown) => {
           refused.textContent = messageOf(error);
+          // The line above the list makes the list shorter.
+          label.scrollIntoView({ block: "nearest" });
           return this.#values[name]!;
         })
         .then(explain);

@@ -13,5 +13,7 @@ test("the banner of a damaged recording says from when to when, how much, and wh
     "This recording is damaged. 3 parts cannot be read: before its first event, 1 kB (no record head); " +
       "between 1.2 s and 2.5 s, 5 kB (checksum of the record is wrong); from 9.0 s to its end, 1 kB (record is cut short).",
   );
+  // A single frame is shorter than the step in which times are written.
+  expect(damageText([{ ...one, to: 1_210_000 }])).toMatch(/cannot be read: at 1\.2 s, 5 kB/);
   expect(damageText([one, one, one, one, one])).toMatch(/; and 2 more\.$/);
 });
