@@ -139,7 +139,7 @@ export class PaceMaker {
     if (at === null) return this.#byFramesAlone(input, seen);
     const rooms = this.#rooms;
     const { arcs, spot } = rooms.ways;
-    rooms.standAt(footing, stale, at.x, at.y, at.yaw);
+    rooms.standAt(footing, stale, at);
     const lasts = (input.until - input.since) / 1e6 + body.reactionDelay;
     // The ground may end anywhere within a cell: half a cell is subtracted from the room, half is in the margin.
     const along = (way: Sweep, most: number, inViewFrom: Float32Array | null = null): number => {

@@ -39,7 +39,7 @@ export class StartTrust {
     }
     if (!this.#isStarting) return;
     this.#isStarting = hypot2(x - this.#start[0], y - this.#start[1]) < LEFT;
-    if (this.#isStarting) trustNear(footing, frame, time, at, radius + most);
+    if (this.#isStarting) trustNear({ footing, frame, time, at }, radius + most);
   }
 
   /** The frame in which the start is known was corrected: every place p lies at R(yaw) p + (x, y) from now on. */
@@ -67,7 +67,7 @@ function trustDisc(footing: FootingLayer, time: number, { x, y, floor }: Place, 
 }
 
 /** From the base's floor point to the nearest floor in view, in the strips that see floor, no farther than `most` metres. */
-function trustNear(footing: FootingLayer, frame: GlanceFrame, time: number, at: Place, most: number): void {
+function trustNear({ footing, frame, time, at }: Omit<StartInput, "radius" | "most">, most: number): void {
   const { x, y, yaw, floor } = at;
   const cos = cosOf(yaw);
   const sin = sinOf(yaw);

@@ -129,16 +129,13 @@ export function poseAfter(curvature: number, direction: 1 | -1, way: number, rad
  * Computes a sweep.
  * @param ground     receives the points
  * @param body       outline that is swept, base frame
- * @param curvature  1/m, left positive; Infinity turns on the spot
- * @param direction  1 forward (on the spot: to the left), -1 backward (to the right)
- * @param length     of the sweep, metres
+ * @param way        curvature, 1/m, left positive, Infinity on the spot; direction, 1 forward (on the spot: to the left), -1 backward (to the
+ *                   right); length of the sweep, metres
  */
 export function sweep(
   ground: SweptGround,
   body: Footprint,
-  curvature: number,
-  direction: 1 | -1,
-  length: number,
+  { curvature, direction, length }: Pick<Sweep, "curvature" | "direction" | "length">,
 ): Sweep {
   const stoodOn = widened(body, STOOD_ON, STOOD_ON);
   const rim = outline(body, RIM_PER_GRAIN * ground.grain);

@@ -2,7 +2,7 @@ import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { BEARINGS, CURVATURES, END, FOOTING } from "../terms/safety.ts";
 import type { Footprint } from "./body.ts";
 import type { FootingLayer } from "./footing.ts";
-import { poseAfter, type Sweep, SweptGround, sweep, widened } from "./sweep.ts";
+import { poseAfter, type Sweep, SweptGround, sweep, type Turned, widened } from "./sweep.ts";
 
 /** Margin of width, metres, because the body does not follow its path exactly. Chosen by hand. */
 const WIDER = 0.02;
@@ -46,10 +46,13 @@ export function waysOf(wanted: WaysWanted): Ways {
   const ground = new SweptGround(cellSize);
   const body = widened(footprint, WIDER);
   // The straight way first: its sides must have points of their own, and not those of other ways, which lie a little farther out.
-  const straight = [sweep(ground, body, 0, 1, ahead), sweep(ground, body, 0, -1, length)] as const;
+  const straight = [
+    sweep(ground, body, { curvature: 0, direction: 1, length: ahead }),
+    sweep(ground, body, { curvature: 0, direction: -1, length }),
+  ] as const;
   const along = (curvature: number): [Sweep, Sweep] => [
-    sweep(ground, body, curvature, 1, length),
-    sweep(ground, body, curvature, -1, length),
+    sweep(ground, body, { curvature, direction: 1, length }),
+    sweep(ground, body, { curvature, direction: -1, length }),
   ];
   const arcs = CURVATURES.map((curvature) => (curvature === 0 ? straight : along(curvature)));
   const spot = along(Number.POSITIVE_INFINITY);
@@ -103,7 +106,7 @@ export class SweptRoom {
    * Sets the place from which rooms are computed.
    * @param stale (BEARINGS) 0 for a fresh direction, else the `END` for which it is stale
    */
-  standAt(footing: FootingLayer, stale: Uint8Array, x: number, y: number, yaw: number): void {
+  standAt(footing: FootingLayer, stale: Uint8Array, { x, y, yaw }: Turned): void {
     this.#footing = footing;
     this.#stale = stale;
     this.#x = x;

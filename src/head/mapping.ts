@@ -221,7 +221,7 @@ function openSensor(sensor: OpenSensor, settings: Settings, grid: BlockGrid): Ma
   const model = evidenceModel(settings);
   if (optics.model === "scan") {
     const evidence = evidenceTable({ ...model, sigma2: 0 }, grid.voxelSize, maxRange, 1);
-    const scan = new ScanIntegrator(grid, mask.rays, unitsPerMetre, maxRange, evidence);
+    const scan = new ScanIntegrator(grid, { rays: mask.rays, unitsPerMetre, maxRange }, evidence);
     const integrate: Integrate = (depth, { rotation, position }) => scan.integrate(depth, rotation, position);
     return { sensor, integrate, openIntegrate: null };
   }

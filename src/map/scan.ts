@@ -3,6 +3,14 @@ import type { EvidenceTable } from "./evidence.ts";
 import type { BlockGrid } from "./grid.ts";
 import { traverse } from "./ray.ts";
 
+/** What the depth of a scan means. */
+interface ScanShape {
+  readonly rays: RayTable;
+  readonly unitsPerMetre: number;
+  /** Metres. */
+  readonly maxRange: number;
+}
+
 /**
  * Integration of a planar laser scan. It has few rays, so each is walked exactly. A voxel counts once a scan; a hit
  * overrides free.
@@ -21,13 +29,8 @@ export class ScanIntegrator {
   #used = 0;
   #stamp = 0;
 
-  constructor(
-    grid: BlockGrid,
-    rays: RayTable,
-    unitsPerMetre: number,
-    maxRange: number,
-    evidence: EvidenceTable,
-  ) {
+  /** @param scan rays of its depth, depth units per metre, and the range of the sensor, metres */
+  constructor(grid: BlockGrid, { rays, unitsPerMetre, maxRange }: ScanShape, evidence: EvidenceTable) {
     this.#grid = grid;
     this.#rays = rays;
     this.#unitsPerMetre = unitsPerMetre;

@@ -122,7 +122,7 @@ function solveWith(attitudes: AttitudePath, drive: ImuDrive, known: Known): ImuM
   if (gyros === null || yaw === null || first === null) return first;
   // Raw samples have no delay against the attitudes integrated from them; against fused attitudes it is unknown.
   const late = 1e6 * ((attitudes === gyros ? first.lateness : 0) - wheelsLate);
-  const felt = feelForward(raw, gyros, wheels, turn(first.rotation, upInLens), late);
+  const felt = feelForward(raw, { attitudes: gyros, wheels }, { up: turn(first.rotation, upInLens), late });
   if (felt === null) return first;
   // The level axes follow the lens's heading, so the base's forward lies at minus the lens's yaw in them.
   const imuFromBase = imuFromAxes(turn(first.rotation, upInLens), felt.forward);

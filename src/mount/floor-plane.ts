@@ -145,7 +145,7 @@ export class FloorFitter {
     let slant = 0;
     for (const slack of SLACK) {
       const tall = 1 / hypot3(m[0]!, m[1]!, m[2]!);
-      this.#findEnds(depth, unitsPerMetre, bright, tall, slack);
+      this.#findEnds(depth, unitsPerMetre, { bright, tall, slack });
       this.#information.fill(0);
       this.#pull.fill(0);
       count = 0;
@@ -240,7 +240,11 @@ export class FloorFitter {
   }
 
   /** Finds, for each sector, the distance along the floor at which something else begins. */
-  #findEnds(depth: Uint16Array, unitsPerMetre: number, bright: number, tall: number, slack: number): void {
+  #findEnds(
+    depth: Uint16Array,
+    unitsPerMetre: number,
+    { bright, tall, slack }: { readonly bright: number; readonly tall: number; readonly slack: number },
+  ): void {
     const { x, y } = this.#rays;
     const m = this.#m;
     const ends = this.#ends.fill(Number.POSITIVE_INFINITY);

@@ -287,16 +287,14 @@ const LEAST_CHANGE = 0.15;
  * Direction in which the base starts and brakes, from the imu: on straight legs its acceleration along the floor follows the wheels'.
  * Constants on such a leg (the accelerometer's bias, gravity on a sloping floor) and linear drift are
  * removed. Nodding adds acceleration along the same line and does not change the direction.
- * @param up   in the imu frame
- * @param late delay of the imu's stamps against the wheels, microseconds
+ * @param paths  attitudes of the imu, and the wheels' path
+ * @param mount  `up` in the imu frame, and `late`: delay of the imu's stamps against the wheels, microseconds
  * @returns null when the base never starts or brakes on a straight leg
  */
 export function feelForward(
   samples: readonly RawSample[],
-  attitudes: AttitudePath,
-  wheels: WheelPath,
-  up: Vec3,
-  late: number,
+  { attitudes, wheels }: { readonly attitudes: AttitudePath; readonly wheels: WheelPath },
+  { up, late }: { readonly up: Vec3; readonly late: number },
 ): ForwardDirection | null {
   const side = Math.abs(up[0]) < 0.7 ? ([1, 0, 0] as const) : ([0, 1, 0] as const);
   const e1 = unit(cross(side, up))!;

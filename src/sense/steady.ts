@@ -84,7 +84,7 @@ export class SteadyAttitude {
       const y = half * (rate[3 * n + 1]! - bias[1]!);
       const z = half * (rate[3 * n + 2]! - bias[2]!);
       if (this.#age > 0) turnOn(q, x, y, z);
-      this.#takeSensor(rotation, 4 * n, rate, 3 * n, dt);
+      this.#takeSensor(rotation, rate, n, dt);
       if (this.#correct(dt)) hasJumped = true;
       for (let i = 0; i < 4; i++) rotation[4 * n + i] = q[i]!;
       turnOn(q, x, y, z);
@@ -92,8 +92,10 @@ export class SteadyAttitude {
     return { rotation: [q[0]!, q[1]!, q[2]!, q[3]!], hasJumped, yawJump: this.#jumped - jumped };
   }
 
-  /** Sets `#sensed` to the sensor's attitude, without its jumps and shifted to the gyro's time; updates the delay. */
-  #takeSensor(rotation: Float64Array, at: number, rate: Float64Array, rateAt: number, dt: number): void {
+  /** Sets `#sensed` to the sensor's attitude of sample `n`, without its jumps and shifted to the gyro's time; updates the delay. */
+  #takeSensor(rotation: Float64Array, rate: Float64Array, n: number, dt: number): void {
+    const at = 4 * n;
+    const rateAt = 3 * n;
     const said = this.#sensed;
     for (let i = 0; i < 4; i++) said[i] = rotation[at + i]!;
     if (this.#jumped !== 0) said.set(this.unjumped([said[0]!, said[1]!, said[2]!, said[3]!]));

@@ -141,7 +141,7 @@ export class Registrar {
     for (const stage of stages) {
       let gate = stage.gate;
       for (let i = 0; i < stage.iterations; i++) {
-        this.#match(samples, pose, stage, gate, i);
+        this.#match(samples, pose, { map: stage.map, gate, stride: stage.stride, first: i % stage.stride });
         this.#weigh(stage.stride, doubt);
         const moved = this.#move(pose, prior);
         if (moved < SHORT_STEP && gate === stage.lastGate) break;
@@ -154,10 +154,14 @@ export class Registrar {
     return result;
   }
 
-  /** @param turn number of the iteration: each begins the stride at another sample */
-  #match(samples: Samples, pose: Placement, { map, stride }: Stage, gate: number, turn: number): void {
+  /** @param first sample at which the stride begins: another one in each iteration */
+  #match(
+    samples: Samples,
+    pose: Placement,
+    { map, gate, stride, first }: Pick<Stage, "map" | "gate" | "stride"> & { readonly first: number },
+  ): void {
     const { result, matches } = this;
-    map.match(matches, samples, pose, { gate, stride, first: turn % stride });
+    map.match(matches, samples, pose, { gate, stride, first });
     result.matched = matches.count;
     result.iterations++;
   }

@@ -29,9 +29,7 @@ const classOf = (value: number): number =>
  * @returns offset after the last byte written
  */
 export function encodeClasses(
-  key: number,
-  revision: number,
-  values: Uint8Array,
+  { key, revision, values }: { readonly key: number; readonly revision: number; readonly values: Uint8Array },
   out: Uint8Array,
   offset: number,
 ): number {

@@ -212,7 +212,7 @@ describe("swept outlines", () => {
     length: number,
     ground = new SweptGround(0.05),
   ) => {
-    const { point, way } = sweep(ground, widened(outline, wider), curvature, direction, length);
+    const { point, way } = sweep(ground, widened(outline, wider), { curvature, direction, length });
     const { x, y } = ground;
     return { x: Array.from(point, (p) => x[p]!), y: Array.from(point, (p) => y[p]!), way };
   };

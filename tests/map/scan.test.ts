@@ -35,7 +35,11 @@ function room(half: number, x: number, y: number): Uint16Array {
 function mapper() {
   const grid = new BlockGrid(0.05);
   const model = { sigma0: 0.01, sigma2: 0, outlierShare: 0.02, independence: 0.7, framesToClear: 14 };
-  const scan = new ScanIntegrator(grid, rays, 1000, 20, evidenceTable(model, 0.05, 20, 1));
+  const scan = new ScanIntegrator(
+    grid,
+    { rays, unitsPerMetre: 1000, maxRange: 20 },
+    evidenceTable(model, 0.05, 20, 1),
+  );
   const add = (depth: Uint16Array, x = 0, y = 0) => {
     grid.frame++;
     return scan.integrate(depth, LEVEL, Float64Array.from([x, y, 0.31]));

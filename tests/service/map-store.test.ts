@@ -7,7 +7,8 @@ const voxels = new Uint8Array(512);
 const room = new Uint8Array(MOST_BLOCK_BYTES);
 
 /** A block's bytes, as on the wire: its key first, its revision second. */
-const block = (key: number, revision: number) => room.slice(0, encodeClasses(key, revision, voxels, room, 0));
+const block = (key: number, revision: number) =>
+  room.slice(0, encodeClasses({ key, revision, values: voxels }, room, 0));
 
 const keysIn = (bytes: Uint8Array, count: number) => {
   const size = bytes.length / Math.max(1, count); // all alike here

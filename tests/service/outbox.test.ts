@@ -130,7 +130,8 @@ test("nothing is sent that was not subscribed to, or no longer is", () => {
 test("reach goes before a map that is on its way", () => {
   const values = new Uint8Array(512).map((_, i) => (i % 2 === 0 ? 0 : 100)); // 512 runs: the longest block
   const block = new Uint8Array(MOST_BLOCK_BYTES);
-  for (let n = 0; n < 1000; n++) map.add(block.slice(0, encodeClasses(n, 1, values, block, 0)));
+  for (let n = 0; n < 1000; n++)
+    map.add(block.slice(0, encodeClasses({ key: n, revision: 1, values }, block, 0)));
   const box = outbox();
   box.subscribe("map", 10);
   const first = sent.length;
@@ -175,7 +176,7 @@ test("the mirror equals the grid voxel by voxel after 10,000 random patches, sta
       grid.copyBlock(id, values);
       for (let v = whole(20); v >= 0; v--) values[whole(512)] = whole(113);
       grid.pasteBlock(key, values, grid.frame);
-      map.add(out.slice(0, encodeClasses(key, grid.frame, values, out, 0)));
+      map.add(out.slice(0, encodeClasses({ key, revision: grid.frame, values }, out, 0)));
     }
     box.pump();
     const what = random();
@@ -212,7 +213,7 @@ test("the mirror equals the grid voxel by voxel after 10,000 random patches, sta
 
 test("a client that has the map hears nothing until it changes; one with a change of the future starts over", () => {
   const block = new Uint8Array(MOST_BLOCK_BYTES);
-  map.add(block.slice(0, encodeClasses(3, 1, new Uint8Array(512), block, 0)));
+  map.add(block.slice(0, encodeClasses({ key: 3, revision: 1, values: new Uint8Array(512) }, block, 0)));
   const box = outbox();
   box.subscribe("map", 10, { epoch: "a", change: map.change });
   expect(sent).toEqual([]);

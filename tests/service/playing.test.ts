@@ -77,7 +77,7 @@ async function saidBy(
   const bytes = new Uint8Array(MOST_BLOCK_BYTES);
   for (let id = 0; id < grid.count; id++) {
     grid.copyBlock(id, voxels);
-    const end = encodeClasses(grid.keyOf(id), 0, voxels, bytes, 0);
+    const end = encodeClasses({ key: grid.keyOf(id), revision: 0, values: voxels }, bytes, 0);
     for (const { key, classes } of decodeClasses(bytes.slice(0, end))) {
       if (classes.some((one) => one !== VOXEL.undecided)) map.set(key, classes.join(""));
     }

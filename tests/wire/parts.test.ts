@@ -19,7 +19,7 @@ test("a block keeps every voxel's class, its key and its revision", () => {
   const grid = new BlockGrid(0.05);
   const id = grid.pasteBlock(blockKey(-1024, 1023, -512), values, 77);
   const out = new Uint8Array(3 + MOST_BLOCK_BYTES);
-  const end = encodeClasses(grid.keys[id]!, grid.revision[id]!, values, out, 3);
+  const end = encodeClasses({ key: grid.keys[id]!, revision: grid.revision[id]!, values }, out, 3);
   const [block, ...more] = [...decodeClasses(out.subarray(3, end))];
   expect(more).toEqual([]);
   expect(block!.key).toBe(blockKey(-1024, 1023, -512));
@@ -33,12 +33,12 @@ test("a block keeps every voxel's class, its key and its revision", () => {
 
 test("a block of one class takes 16 bytes", () => {
   const out = new Uint8Array(MOST_BLOCK_BYTES);
-  expect(encodeClasses(1, 1, new Uint8Array(512), out, 0)).toBe(16); // 8 and 512 / 64 runs
+  expect(encodeClasses({ key: 1, revision: 1, values: new Uint8Array(512) }, out, 0)).toBe(16); // 8 and 512 / 64 runs
 });
 
 test("a damaged block is refused with its place", () => {
   const out = new Uint8Array(MOST_BLOCK_BYTES);
-  const end = encodeClasses(1, 1, new Uint8Array(512), out, 0);
+  const end = encodeClasses({ key: 1, revision: 1, values: new Uint8Array(512) }, out, 0);
   const read = (bytes: Uint8Array) => () => [...decodeClasses(bytes)];
   expect(read(out.subarray(0, end - 1))).toThrow(DecodeError);
   const long = out.slice(0, end);

@@ -44,7 +44,11 @@ export class ChangedBlocks {
     for (let n = 0; n < count; n++) {
       const id = this.#ids[n]!;
       grid.copyBlock(id, this.#voxels);
-      at = encodeClasses(grid.keyOf(id), grid.revisionOf(id), this.#voxels, out, at);
+      at = encodeClasses(
+        { key: grid.keyOf(id), revision: grid.revisionOf(id), values: this.#voxels },
+        out,
+        at,
+      );
     }
     return { count, bytes: out.slice(0, at) };
   }
