@@ -71,7 +71,7 @@ export const main = mainOf({
       ]);
       // Charts are loaded only when a report is asked for.
       const { comparePage } = await import("./tune/compare-page.ts");
-      const page = comparePage(entries, settings, comparisons, warnings, maps);
+      const page = comparePage({ entries, settings, comparisons, warnings, maps });
       await writing(report, () => writeReport(report, page, json));
     }
     if (values.json) console.log(json);

@@ -72,6 +72,18 @@ function unitCorner(angle: number, count: number): { curve: Float64Array; chord:
   return { curve, chord: hypot2(x, y) };
 }
 
+interface Interval {
+  /** Metres along the way; on the spot, PIVOT for each radian. */
+  readonly length: number;
+  /** Curvature at both ends, 1/m. */
+  readonly curve0: number;
+  readonly curve1: number;
+  /** Whether the base moves; else it turns on the spot. */
+  readonly moves: boolean;
+  /** Highest speed along the length, m/s. */
+  readonly limit: number;
+}
+
 /** Speeds and curvatures at one moment. */
 export interface Motion {
   /** Metres driven forward, and radians turned, since the start: what ideal wheels would count. */
@@ -142,7 +154,7 @@ export class Drive {
   }
 
   /** An interval from the last node to a new one. */
-  #extend(length: number, curve0: number, curve1: number, moves: boolean, limit: number): void {
+  #extend({ length, curve0, curve1, moves, limit }: Interval): void {
     const last = this.#x.length - 1;
     const yaw0 = this.#yaw[last]!;
     // Curvature is taken as linear over an interval; position by Simpson's rule over the heading.
@@ -164,7 +176,8 @@ export class Drive {
     const length = hypot2(toX - this.#x[last]!, toY - this.#y[last]!);
     if (length < 1e-9) return;
     const count = Math.max(2, Math.round(length / STEP)); // 2: between two stops something must move
-    for (let i = 0; i < count; i++) this.#extend(length / count, 0, 0, true, limit);
+    for (let i = 0; i < count; i++)
+      this.#extend({ length: length / count, curve0: 0, curve1: 0, moves: true, limit });
     this.#x[last + count] = toX; // rounding errors do not accumulate over the laps
     this.#y[last + count] = toY;
   }
@@ -176,8 +189,9 @@ export class Drive {
     const count = Math.max(2, Math.round(length / STEP));
     const curve = Math.sign(angle) / PIVOT;
     this.#stand(0);
+    const limit = chassis.turnRate * PIVOT;
     for (let i = 0; i < count; i++)
-      this.#extend(length / count, curve, curve, false, chassis.turnRate * PIVOT);
+      this.#extend({ length: length / count, curve0: curve, curve1: curve, moves: false, limit });
     this.#stand(0);
   }
 
@@ -226,7 +240,8 @@ export class Drive {
       const sharpest = (1.5 * Math.abs(angle)) / length;
       const limit = Math.min(to.speed, way[i + 1]!.speed, chassis.turnRate / sharpest);
       for (let k = 0; k < count; k++) {
-        this.#extend(length / count, curve[k]! / length, curve[k + 1]! / length, true, limit);
+        const [curve0, curve1] = [curve[k]! / length, curve[k + 1]! / length];
+        this.#extend({ length: length / count, curve0, curve1, moves: true, limit });
       }
     }
     this.#stand(STAND);

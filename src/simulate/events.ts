@@ -61,7 +61,8 @@ function* frames(scenario: Scenario, sensor: number): Generator<DepthEvent> {
     const counts = new Uint16Array(optics.width * optics.height);
     const amplitude = new Uint16Array(counts.length);
     const lens = lensPose(scenario.setup, sensor, worldFromBase(time));
-    renderDepth(scenario.scene, optics, lens, split(time).local, noise, counts, amplitude);
+    const view = { worldFromLens: lens, time: split(time).local, noise };
+    renderDepth(scenario.scene, optics, view, { counts, amplitude });
     if (scenario.repeat > 1 && whole > 0) kept.push({ counts: counts.slice(), amplitude: amplitude.slice() });
     yield { ...event, counts, amplitude };
   }
@@ -149,7 +150,7 @@ export function* simulateEvents(
   }
   if (scenario.odometry) {
     const random = new Random(seed, STREAM.odometry);
-    streams.push(odometrySamples(motionAt, worldFromBase, total, scenario.odometry, random));
+    streams.push(odometrySamples({ motionAt, worldFromBase, duration: total }, scenario.odometry, random));
   }
   streams.push(knocks(scenario), floorchecks(scenario));
   scenario.sensors.forEach((_, sensor) => {

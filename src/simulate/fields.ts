@@ -8,6 +8,13 @@ const show = (value: unknown): string => {
   return text.length > 60 ? `${text.slice(0, 57)}...` : text;
 };
 
+interface NumbersOptions {
+  readonly min: number;
+  readonly max: number;
+  /** Taken when the field is absent; without one the field is required. */
+  readonly fallback?: readonly number[] | undefined;
+}
+
 /** Reads the fields of one JSON object; `done` refuses those that were not read. */
 export class Fields {
   readonly path: string;
@@ -72,7 +79,7 @@ export class Fields {
   }
 
   /** Exactly `count` finite numbers from `min` to `max`. */
-  numbers(name: string, count: number, min: number, max: number, fallback?: readonly number[]): number[] {
+  numbers(name: string, count: number, { min, max, fallback }: NumbersOptions): number[] {
     const value = this.#get(name) ?? fallback;
     const good =
       Array.isArray(value) &&
@@ -82,7 +89,7 @@ export class Fields {
   }
 
   pair(name: string, min: number, max: number, fallback?: readonly [number, number]): [number, number] {
-    const [a = 0, b = 0] = this.numbers(name, 2, min, max, fallback);
+    const [a = 0, b = 0] = this.numbers(name, 2, { min, max, fallback });
     return [a, b];
   }
 
@@ -92,13 +99,13 @@ export class Fields {
     max: number,
     fallback?: readonly [number, number, number],
   ): [number, number, number] {
-    const [a = 0, b = 0, c = 0] = this.numbers(name, 3, min, max, fallback);
+    const [a = 0, b = 0, c = 0] = this.numbers(name, 3, { min, max, fallback });
     return [a, b, c];
   }
 
   /** min x, min y, max x, max y. */
   rect(name: string): [number, number, number, number] {
-    const [x0 = 0, y0 = 0, x1 = 0, y1 = 0] = this.numbers(name, 4, -1e4, 1e4);
+    const [x0 = 0, y0 = 0, x1 = 0, y1 = 0] = this.numbers(name, 4, { min: -1e4, max: 1e4 });
     if (x0 >= x1 || y0 >= y1) this.fail(name, "give [min x, min y, max x, max y] with max above min");
     return [x0, y0, x1, y1];
   }

@@ -84,11 +84,17 @@ function tryHome(seed: number, attempt: number): Home | null {
     ...doors,
     ...drops.shapes,
     ...furniture.shapes,
-    boxOver(grown(plan.outline, WALL), CEILING, CEILING + 0.1, "plaster", "ceiling"),
+    boxOver(grown(plan.outline, WALL), {
+      base: CEILING,
+      top: CEILING + 0.1,
+      material: "plaster",
+      name: "ceiling",
+    }),
   ];
   const scene = loadScenario(fileOf(seed, { ...furniture, shapes, moving: [], points: NOWHERE })).scene;
   const pick = dice(STREAM.starts);
-  const laid = layOut(scene, plan.rooms.map(insideOf), drops.levels, drops.edges, pick);
+  const floors = { rooms: plan.rooms.map(insideOf), levels: drops.levels, edges: drops.edges };
+  const laid = layOut(scene, floors, pick);
   if (laid === null) return null;
   const { ground, starts, points, quarters } = laid;
   const turn = new QuarterTurn([starts[0]!.x, starts[0]!.y], quarters);
@@ -124,6 +130,13 @@ const NOWHERE: readonly (readonly [number, number])[] = [
   [1, 0],
 ];
 
+interface Floors {
+  /** Insides of the rooms, and how high the floor of each lies, metres. */
+  readonly rooms: readonly Rect[];
+  readonly levels: readonly number[];
+  readonly edges: readonly Edge[];
+}
+
 interface Laid {
   readonly ground: ReachableGround;
   readonly starts: readonly Start[];
@@ -134,13 +147,7 @@ interface Laid {
 }
 
 /** Finds drivable floor, places to start, and a short drive; null where there is too little floor. */
-function layOut(
-  scene: Scenario["scene"],
-  rooms: readonly Rect[],
-  levels: readonly number[],
-  edges: readonly Edge[],
-  dice: Dice,
-): Laid | null {
+function layOut(scene: Scenario["scene"], { rooms, levels, edges }: Floors, dice: Dice): Laid | null {
   const room = rooms[dice.pick([...rooms.keys()].filter((i) => levels[i] === 0))]!;
   const from = [dice.between(room[0], room[2]), dice.between(room[1], room[3])] as const;
   if (scene.solidAt(from[0], from[1], 0.1, 0) || scene.cast(from[0], from[1], 0.06, 0, 0, -1, 0) > 0.075)

@@ -131,11 +131,17 @@ export function* orientationSamples(
   }
 }
 
-/** Wheel odometry from what ideal wheels would count. `motionAt` keeps counting over laps. */
+/** A drive as wheels go through it; times are seconds. */
+interface WheelDrive {
+  /** What ideal wheels would count; it keeps counting over laps. */
+  readonly motionAt: (time: number) => Motion;
+  readonly worldFromBase: (time: number) => Pose;
+  readonly duration: number;
+}
+
+/** Wheel odometry from what ideal wheels would count. */
 export function* odometrySamples(
-  motionAt: (time: number) => Motion,
-  worldFromBase: (time: number) => Pose,
-  duration: number,
+  { motionAt, worldFromBase, duration }: WheelDrive,
   noise: OdometryNoise,
   random: Random,
 ): Generator<MotionEvent> {

@@ -122,15 +122,14 @@ function castCentres(scene: Scene, optics: Optics, worldFromLens: Pose, time: nu
 }
 
 /**
- * Exact distances along every pixel's centre ray to the first surface, panes and mirrors included.
+ * Exact distances along every pixel's centre ray to the first surface, panes and mirrors included; the time is in seconds.
  * @param out (height * width) receives metres, Infinity where there is nothing
  * @throws {RangeError} if `out` has the wrong length
  */
 export function renderRanges(
   scene: Scene,
   optics: Optics,
-  worldFromLens: Pose,
-  time: number,
+  { worldFromLens, time }: { readonly worldFromLens: Pose; readonly time: number },
   out: Float64Array,
 ): void {
   if (out.length !== optics.width * optics.height) {
@@ -283,10 +282,10 @@ function markEdges({ ranges, solids, edge }: Scratch, width: number): void {
 /**
  * Renders one depth frame. One long function: a loop over the pixels, whose sums over sub-rays stay in local variables.
  *
- * @param time         seconds
- * @param noise        null for exact depth of the first surface and an amplitude of 1000 * reflectance * cos / range^2
- * @param outCounts    (height * width) receives depth in the optics' own unit and kind, 0 for no return
- * @param outAmplitude (height * width) receives the returned signal; kept below the gate too, as sensors do
+ * @param view.time     seconds
+ * @param view.noise    null for exact depth of the first surface and an amplitude of 1000 * reflectance * cos / range^2
+ * @param out.counts    (height * width) receives depth in the optics' own unit and kind, 0 for no return
+ * @param out.amplitude (height * width) receives the returned signal; kept below the gate too, as sensors do
  * @throws {RangeError} if a length is wrong
  * Sources: four-phase ranging and its shot noise sigma_d = c / (4 pi f) * sqrt(B / 2) / A (Lange & Seitz 2001);
  * an edge pixel is the complex sum of its returns.
@@ -294,12 +293,11 @@ function markEdges({ ranges, solids, edge }: Scratch, width: number): void {
 export function renderDepth(
   scene: Scene,
   optics: Optics,
-  worldFromLens: Pose,
-  time: number,
-  noise: SensorNoise | null,
-  outCounts: Uint16Array,
-  outAmplitude: Uint16Array,
+  view: { readonly worldFromLens: Pose; readonly time: number; readonly noise: SensorNoise | null },
+  out: { readonly counts: Uint16Array; readonly amplitude: Uint16Array },
 ): void {
+  const { worldFromLens, time, noise } = view;
+  const { counts: outCounts, amplitude: outAmplitude } = out;
   const { width, height, unit, minRange, maxRange } = optics;
   if (outCounts.length !== width * height || outAmplitude.length !== outCounts.length) {
     throw new RangeError(

@@ -105,10 +105,12 @@ function readOptics(f: Fields): Optics {
       f.fail("fieldOfView", "give [across, down] in degrees, or fx and fy in pixels");
     }
     if (model === "pinhole") {
-      const [k1 = 0, k2 = 0, p1 = 0, p2 = 0, k3 = 0] = f.numbers("distortion", 5, -10, 10, [0, 0, 0, 0, 0]);
+      const range = { min: -10, max: 10, fallback: [0, 0, 0, 0, 0] };
+      const [k1 = 0, k2 = 0, p1 = 0, p2 = 0, k3 = 0] = f.numbers("distortion", 5, range);
       optics = { ...counts, ...lens, model, distortion: [k1, k2, p1, p2, k3] };
     } else {
-      const [k1 = 0, k2 = 0, k3 = 0, k4 = 0] = f.numbers("distortion", 4, -10, 10, [0, 0, 0, 0]);
+      const range = { min: -10, max: 10, fallback: [0, 0, 0, 0] };
+      const [k1 = 0, k2 = 0, k3 = 0, k4 = 0] = f.numbers("distortion", 4, range);
       optics = { ...counts, ...lens, model, distortion: [k1, k2, k3, k4] };
     }
   }

@@ -85,7 +85,7 @@ export class SolidReader {
       if (shape === "kit")
         this.#kit(f, { ...here, z: frame.z + f.number("base", -100, 100, 0), from, until }, depth);
       else if (shape === "floor") this.#floor(f, part, frame);
-      else this.#solid(f, shape, part, here, frame.z);
+      else this.#solid(f, shape, part, { ...here, z: frame.z });
       if (this.solids.length > MOST_SOLIDS) f.fail("copies", `a scene holds at most ${MOST_SOLIDS} solids`);
     }
     f.done();
@@ -111,9 +111,9 @@ export class SolidReader {
     f: Fields,
     shape: "box" | "ramp" | "cylinder" | "capsule",
     part: { name: string; from: number; until: number },
-    here: { x: number; y: number; yaw: number },
-    z: number,
+    here: { x: number; y: number; z: number; yaw: number },
   ): void {
+    const { z } = here;
     const common = { ...part, x: here.x, y: here.y, material: this.#material(f, "material") };
     const base = z + f.number("base", -100, 100, 0);
     if (shape === "box") {

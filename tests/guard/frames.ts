@@ -69,7 +69,7 @@ export interface Shot {
 export function shoot(scene: Scene, pose: Pose, noise: SensorNoise | null, optics = OPTICS): Shot {
   const counts = new Uint16Array(optics.width * optics.height);
   const amplitude = new Uint16Array(counts.length);
-  renderDepth(scene, optics, pose, 0, noise, counts, amplitude);
+  renderDepth(scene, optics, { worldFromLens: pose, time: 0, noise }, { counts, amplitude });
   if (noise === null) {
     // Exact frames have amplitude 1000 rho cos / r^2 and no gate: this one is that of the noisy sensor.
     for (let i = 0; i < counts.length; i++) if (amplitude[i]! < 50) counts[i] = 0;

@@ -121,7 +121,7 @@ function readSet(
     const bytes = readBytes(file);
     const { width, height } = pngSize(bytes, file);
     const whole = new Uint16Array(width * height);
-    readPng(whole, bytes, file, width, height);
+    readPng(whole, bytes, file, { width, height });
     const pose = known.get(number)!.worldFromLens;
     return {
       time: Math.round((number * 1e6) / 30),
@@ -195,7 +195,7 @@ export function furnishedRoom(seed: number, length = 7, exact = false): PoseSet 
     before = worldFromLens;
     if (n % 2 !== 0) continue; // rendered at 15 a second
     const counts = new Uint16Array(WIDTH * HEIGHT);
-    renderDepth(scenario.scene, optics, worldFromLens, seconds, noise, counts, amplitude);
+    renderDepth(scenario.scene, optics, { worldFromLens, time: seconds, noise }, { counts, amplitude });
     frames.push({ time: Math.round(seconds * 1e6), counts, worldFromLens });
   }
   const name = exact ? "furnished room, exact" : "furnished room, noise";
@@ -395,7 +395,12 @@ export function sceneSet(
   const amplitude = new Uint16Array(WIDTH * HEIGHT);
   const frames = poses.map((worldFromLens, n): PoseFrame => {
     const counts = new Uint16Array(WIDTH * HEIGHT);
-    renderDepth(scenario.scene, SMALL_OPTICS, worldFromLens, n / rate, noise, counts, amplitude);
+    renderDepth(
+      scenario.scene,
+      SMALL_OPTICS,
+      { worldFromLens, time: n / rate, noise },
+      { counts, amplitude },
+    );
     return { time: Math.round((n / rate) * 1e6), counts, worldFromLens };
   });
   return { name, optics: SMALL_OPTICS, frames, baseFromLens, settings: {} };

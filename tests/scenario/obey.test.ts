@@ -23,7 +23,7 @@ const BUILD: BaseBuild = {
 
 /** Goes straight at a speed until it falls, for ten seconds at most. */
 function driveBlindly(from: number, yaw: number, speed: number): Base {
-  const base = new Base(BUILD, HALL, { x: from, y: 0, yaw }, [], 1);
+  const base = new Base(BUILD, HALL, { at: { x: from, y: 0, yaw }, slippery: [], seed: 1 });
   for (let n = 0; n < 2000 && base.fall === null; n++) base.step({ curvature: 0, speed }, n / 200, 1 / 200);
   return base;
 }
@@ -47,7 +47,7 @@ test("a base that obeys no pace is stopped by a wall, and the contact is reporte
 });
 
 test("a base brakes as it declared and no better: 1 m/s takes 0.71 m at 0.7 m/s2", () => {
-  const base = new Base(BUILD, HALL, { x: -12, y: 0, yaw: 0 }, [], 1);
+  const base = new Base(BUILD, HALL, { at: { x: -12, y: 0, yaw: 0 }, slippery: [], seed: 1 });
   let tick = 0;
   const goOn = (speed: number) => base.step({ curvature: 0, speed }, tick++ / 200, 1 / 200);
   while (base.speed < 1) goOn(1);

@@ -12,7 +12,12 @@ import { lookingDown, PROFILE_OPTICS, profileScene } from "./profiles.ts";
 /** Exact z-depths, metres, 0 for none within the far gate of 7.5 m. */
 function depths(kind: string, height: number, pitch: number, edge: number): Float64Array {
   const out = new Float64Array(80 * 60);
-  renderRanges(profileScene(kind, edge), PROFILE_OPTICS, lookingDown(height, pitch), 0, out);
+  renderRanges(
+    profileScene(kind, edge),
+    PROFILE_OPTICS,
+    { worldFromLens: lookingDown(height, pitch), time: 0 },
+    out,
+  );
   const rays = lensRays(PROFILE_OPTICS, 1).centre;
   return out.map((range, i) => (range * rays[3 * i + 2]! > 7.5 ? 0 : range * rays[3 * i + 2]!));
 }
@@ -93,7 +98,12 @@ test("counts of an exact frame are the depths in the optics' unit, z or range as
     // The gate is along what is measured: here it must not cut what the z image shows.
     const optics: PinholeOptics = { ...PROFILE_OPTICS, measures, maxRange: measures === "z" ? 7.5 : 13 };
     const counts = new Uint16Array(80 * 60);
-    renderDepth(scene, optics, pose, 0, null, counts, new Uint16Array(80 * 60));
+    renderDepth(
+      scene,
+      optics,
+      { worldFromLens: pose, time: 0, noise: null },
+      { counts, amplitude: new Uint16Array(80 * 60) },
+    );
     const rays = lensRays(optics, 1).centre;
     exact.forEach((z, i) => {
       if (z === 0) return;

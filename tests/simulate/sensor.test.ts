@@ -56,7 +56,7 @@ function floorRow(ahead: readonly number[], height: number, reflectance: number,
       position: [0, 0, height],
       rotation: lensFromAngles(0, Math.atan2(height, x), 0),
     };
-    renderDepth(scene, optics, pose, 0, noise, counts, amplitude);
+    renderDepth(scene, optics, { worldFromLens: pose, time: 0, noise }, { counts, amplitude });
     return { range: counts[0]! * optics.unit, amplitude: amplitude[0]! };
   });
 }
@@ -111,7 +111,12 @@ describe("signal budget", () => {
     };
     const pose: Pose = { position: [lensX, 0, 0.3], rotation: lensFromAngles(0, 0.5, 0) };
     const counts = new Uint16Array(401 * 401);
-    renderDepth(profileScene(kind, edge, rho), optics, pose, 0, budget, counts, new Uint16Array(401 * 401));
+    renderDepth(
+      profileScene(kind, edge, rho),
+      optics,
+      { worldFromLens: pose, time: 0, noise: budget },
+      { counts, amplitude: new Uint16Array(401 * 401) },
+    );
     const rays = lensRays(optics, 1).centre;
     const found = new Map<number, number>();
     counts.forEach((count, i) => {
@@ -180,7 +185,12 @@ describe("photon noise", () => {
       random: new Random(7),
     };
     const counts = new Uint16Array(400_000);
-    renderDepth(wall, optics, ahead, 0, noise, counts, new Uint16Array(400_000));
+    renderDepth(
+      wall,
+      optics,
+      { worldFromLens: ahead, time: 0, noise },
+      { counts, amplitude: new Uint16Array(400_000) },
+    );
     let sum = 0;
     let squares = 0;
     for (const count of counts) {
@@ -199,7 +209,12 @@ describe("photon noise", () => {
     const sigma = Math.sqrt(2 * 400) / 2;
     const noise = { ...budget, gate: 3 * sigma, dark: 400, wrap: true, shot: true, random: new Random(3) };
     const counts = new Uint16Array(400_000);
-    renderDepth(new Scene([material(0.8)], []), optics, ahead, 0, noise, counts, new Uint16Array(400_000));
+    renderDepth(
+      new Scene([material(0.8)], []),
+      optics,
+      { worldFromLens: ahead, time: 0, noise },
+      { counts, amplitude: new Uint16Array(400_000) },
+    );
     const seen = counts.filter((count) => count > 0);
     // Source: Rayleigh tail, exp(-9 / 2).
     expect(Math.abs(seen.length / counts.length / 0.011109 - 1)).toBeLessThan(0.05);
@@ -214,7 +229,12 @@ describe("photon noise", () => {
     const spread = (sun: SensorNoise["sun"]): number => {
       const counts = new Uint16Array(10_000);
       const noise = { ...budget, sun, shot: true, random: new Random(5) };
-      renderDepth(wall, optics, ahead, 0, noise, counts, new Uint16Array(10_000));
+      renderDepth(
+        wall,
+        optics,
+        { worldFromLens: ahead, time: 0, noise },
+        { counts, amplitude: new Uint16Array(10_000) },
+      );
       return Math.sqrt(
         counts.reduce((sum, count) => sum + (count * optics.unit - 1) ** 2, 0) / counts.length,
       );
@@ -228,7 +248,12 @@ describe("photon noise", () => {
   test("a wrapping sensor reads a far wall short by whole multiples of c / 2f", () => {
     const wall = new Scene([material(0.8)], [box([3, -5, -5], [4, 5, 5])]);
     const counts = new Uint16Array(1);
-    renderDepth(wall, staring(1, 1), ahead, 0, { ...budget, wrap: true }, counts, new Uint16Array(1));
+    renderDepth(
+      wall,
+      staring(1, 1),
+      { worldFromLens: ahead, time: 0, noise: { ...budget, wrap: true } },
+      { counts, amplitude: new Uint16Array(1) },
+    );
     expect(Math.abs(counts[0]! * 0.0001 - 0.50173)).toBeLessThan(1e-4); // 3.0 m at 60 MHz
   });
 });
@@ -243,7 +268,12 @@ describe("more than one surface in a pixel", () => {
       [box([0.5, edge, -5], [0.6, 5, 5]), box([2.5, -20, -20], [3, 20, 20])],
     );
     const counts = new Uint16Array(3);
-    renderDepth(scene, optics, ahead, 0, { ...budget, subRays: 2 }, counts, new Uint16Array(3));
+    renderDepth(
+      scene,
+      optics,
+      { worldFromLens: ahead, time: 0, noise: { ...budget, subRays: 2 } },
+      { counts, amplitude: new Uint16Array(3) },
+    );
     expect(counts[0]! * optics.unit).toBeCloseTo(0.5, 4);
     // Sum of two phasors, 60 MHz, each by the inverse square of its range.
     expect(Math.abs(counts[1]! * optics.unit - MIXED_RANGE)).toBeLessThan(1e-5);
@@ -261,7 +291,12 @@ describe("more than one surface in a pixel", () => {
     const counts = new Uint16Array(1);
     const amplitude = new Uint16Array(1);
     const optics = { ...staring(1, 1), unit: 0.0001 };
-    renderDepth(scene, optics, pose, 0, { ...budget, amplitudeUnit: 0.02 }, counts, amplitude);
+    renderDepth(
+      scene,
+      optics,
+      { worldFromLens: pose, time: 0, noise: { ...budget, amplitudeUnit: 0.02 } },
+      { counts, amplitude },
+    );
     const range = counts[0]! * optics.unit;
     // Mirror image: go on straight below the floor until the post's face at x = 1.2.
     const direct = Math.hypot(x, height) * (1.2 / x);
@@ -281,7 +316,12 @@ describe("more than one surface in a pixel", () => {
     const look = (solids: ReturnType<typeof box>[]) => {
       const counts = new Uint16Array(1);
       const amplitude = new Uint16Array(1);
-      renderDepth(new Scene(materials, solids), staring(1, 1), ahead, 0, budget, counts, amplitude);
+      renderDepth(
+        new Scene(materials, solids),
+        staring(1, 1),
+        { worldFromLens: ahead, time: 0, noise: budget },
+        { counts, amplitude },
+      );
       return { range: counts[0]! * 0.0001, amplitude: amplitude[0]! };
     };
     const clear = look([wall]);

@@ -28,7 +28,7 @@ function seen(from: number, to: number, isDark = false): PoseFrame[] {
   for (let t = from; t < to; t += 1 / 12) {
     const counts = new Uint16Array(amplitude.length);
     const worldFromLens = lensPose(studio.setup, 0, studio.drive.poseAt(t));
-    if (!isDark) renderDepth(studio.scene, optics, worldFromLens, t, noise, counts, amplitude);
+    if (!isDark) renderDepth(studio.scene, optics, { worldFromLens, time: t, noise }, { counts, amplitude });
     frames.push({ time: 0, counts, worldFromLens });
   }
   return frames;

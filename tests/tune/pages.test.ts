@@ -109,7 +109,13 @@ test("a page that compares is one file that needs nothing, with both means", () 
     second,
     difference: difference!,
   };
-  const page = comparePage(entries, [{}, { "map.voxelSize": 0.1 }], [one], ["mind <this>"], []);
+  const page = comparePage({
+    entries,
+    settings: [{}, { "map.voxelSize": 0.1 }],
+    comparisons: [one],
+    warnings: ["mind <this>"],
+    maps: [],
+  });
   expectAlone(page);
   expect(page).toContain(">2.50 %<");
   expect(page).toContain(">3.52 %<"); // (2 + 3.1 + 4 + 5) / 4 = 3.525, in binary just below

@@ -122,7 +122,7 @@ function readCounts(counts: Uint16Array, file: string, format: DepthFormat, { wi
     for (let i = 0; i < counts.length; i++) counts[i] = bytes.readUInt16LE(start + 2 * i);
     return;
   }
-  readPng(counts, bytes, file, width, height);
+  readPng(counts, bytes, file, size);
 }
 
 function makeOptics(options: DepthFolderOptions, { width, height }: Size): PinholeOptics | FisheyeOptics {

@@ -60,8 +60,7 @@ export function readPng(
   counts: Uint16Array,
   bytes: Buffer,
   file: string,
-  width: number,
-  height: number,
+  { width, height }: { readonly width: number; readonly height: number },
 ): void {
   try {
     requireBounded(bytes, width, height);

@@ -74,9 +74,17 @@ export class FramePoses {
     return this.#known.get(frame) ?? null;
   }
 
-  #add(frame: number, given: Pose, time: number | null, file: string, line: number): void {
+  /**
+   * @param time microseconds, null when the data have no stamps
+   * @param line of the file `path`, where the pose begins
+   */
+  #add(
+    frame: number,
+    { given, time }: { given: Pose; time: number | null },
+    { path, line }: { path: string; line: number },
+  ): void {
     if (this.#known.has(frame))
-      throw new ImportError(file, line, `frame ${frame} has a pose already; remove one of them`);
+      throw new ImportError(path, line, `frame ${frame} has a pose already; remove one of them`);
     const worldFromCamera = this.#options.direction === "world-to-camera" ? invert(given) : given;
     const worldFromLens = compose(compose(this.#worldFromData, worldFromCamera), this.#cameraFromLens);
     this.#known.set(frame, { worldFromLens, time });
@@ -98,7 +106,7 @@ export class FramePoses {
       }
       const seconds = timeAt < 0 ? null : parseNumber(cells[timeAt]!, path, line, "time_s");
       const time = seconds === null ? null : Math.round(seconds * 1e6);
-      this.#add(whole, { rotation, position: [x!, y!, z!] }, time, path, line);
+      this.#add(whole, { given: { rotation, position: [x!, y!, z!] }, time }, { path, line });
     }
   }
 
@@ -111,7 +119,7 @@ export class FramePoses {
         throw new ImportError(path, line, `${words.length} numbers; ${fix}`);
       }
       const frame = wholeNumber(parseNumber(words[0]!, path, line, "the frame number"), path, line);
-      this.#add(frame, readMatrix(lines, path, line), null, path, line);
+      this.#add(frame, { given: readMatrix(lines, path, line), time: null }, { path, line });
     }
   }
 
@@ -121,7 +129,7 @@ export class FramePoses {
     const more = lines.next();
     if (!more.done)
       throw new ImportError(path, more.value[1], "more than a 4x4 matrix; remove what is behind it");
-    this.#add(frame, pose, null, path, 1);
+    this.#add(frame, { given: pose, time: null }, { path, line: 1 });
   }
 }
 

@@ -75,28 +75,21 @@ function measure(rounds: number): void {
     const shots = Array.from({ length: FRAMES }, (_, n) => {
       const shot = { counts: new Uint16Array(208 * 156), amplitude: new Uint16Array(208 * 156) };
       const pose = { position: [0.01 * n + LENS_X, 0, HEIGHT], rotation: lensFromAngles(0, 0.4, 0) } as const;
-      renderDepth(
-        scene,
-        WIDE,
-        pose,
-        0,
-        {
-          gate: 150,
-          seen: { reflectance: 0.8, range: 4.5 },
-          frequency: 60e6,
-          wrap: false,
-          dark: 200,
-          contrast: 0.8,
-          sun: [],
-          saturation: 60000,
-          amplitudeUnit: 8,
-          shot: true,
-          subRays: 3,
-          random,
-        },
-        shot.counts,
-        shot.amplitude,
-      );
+      const noise = {
+        gate: 150,
+        seen: { reflectance: 0.8, range: 4.5 },
+        frequency: 60e6,
+        wrap: false,
+        dark: 200,
+        contrast: 0.8,
+        sun: [],
+        saturation: 60000,
+        amplitudeUnit: 8,
+        shot: true,
+        subRays: 3,
+        random,
+      };
+      renderDepth(scene, WIDE, { worldFromLens: pose, time: 0, noise }, shot);
       return shot;
     });
     const m = toMatrix({ position: [0, 0, 0], rotation: lensFromAngles(0, 0.4, 0) });

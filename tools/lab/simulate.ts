@@ -39,7 +39,8 @@ function measure(path: string): number {
   const perRay = fastest(5, () => {
     let rays = 0;
     for (let time = 0; time < lap; time += 1) {
-      renderRanges(scene, optics, lensPose(setup, 0, drive.poseAt(time)), time, ranges);
+      const worldFromLens = lensPose(setup, 0, drive.poseAt(time));
+      renderRanges(scene, optics, { worldFromLens, time }, ranges);
       rays += ranges.length;
     }
     return rays;

@@ -161,7 +161,7 @@ export function mountDrive(
   };
   return {
     setup,
-    events: eventsOf(scenario, kind, inertial, lateness, odometryLateness),
+    events: eventsOf(scenario, { kind, inertial, lateness, odometryLateness }),
     truth: {
       baseFromLens,
       angles: [yaw / DEGREES, pitch / DEGREES, roll / DEGREES],
@@ -237,14 +237,17 @@ function wayOf(kind: DriveKind, between: Between): object[] {
   ];
 }
 
+interface EventOptions {
+  readonly kind: DriveKind;
+  readonly inertial: MountDrive["inertial"];
+  /** Seconds by which the stamps of the inertial sensor and of the wheels are late. */
+  readonly lateness: number;
+  readonly odometryLateness: number;
+}
+
 /** Shifts stamps like late sensors and wheels. */
-function* eventsOf(
-  scenario: ReturnType<typeof loadScenario>,
-  kind: DriveKind,
-  inertial: MountDrive["inertial"],
-  lateness: number,
-  odometryLateness: number,
-): Generator<HeadEvent> {
+function* eventsOf(scenario: ReturnType<typeof loadScenario>, options: EventOptions): Generator<HeadEvent> {
+  const { kind, inertial, lateness, odometryLateness } = options;
   const total = scenario.lap * scenario.repeat;
   // The simulator's last second stands with its nose still down.
   const [first, last] = kind === "steady" ? [4, Math.min(total - 4, 22)] : [0, total - 1];

@@ -6,6 +6,14 @@ import { FONT_FAMILY, svgToPng } from "./rasterize.ts";
 /** What an area is filled with: a colour as `#rrggbb`, or a sign of the map. */
 export type Fill = string | Sign;
 
+/** The top left corner and the size, pixels. */
+interface Rectangle {
+  readonly x: number;
+  readonly y: number;
+  readonly width: number;
+  readonly height: number;
+}
+
 export interface Stroke {
   readonly color: string;
   readonly width: number;
@@ -40,7 +48,7 @@ export class Drawing {
   constructor(width: number, height: number, background: string = LIGHT.paper) {
     this.width = width;
     this.height = height;
-    this.rect(0, 0, width, height, background);
+    this.rect({ x: 0, y: 0, width, height }, background);
   }
 
   /** Adds markup inside the drawing, as it is. */
@@ -71,13 +79,13 @@ export class Drawing {
     return `url(#${id})`;
   }
 
-  rect(x: number, y: number, width: number, height: number, fill: Fill): void {
+  rect({ x, y, width, height }: Rectangle, fill: Fill): void {
     const at = `x="${number(x)}" y="${number(y)}" width="${number(width)}" height="${number(height)}"`;
     this.#add(`<rect ${at} fill="${this.#paint(fill)}"/>`);
   }
 
   /** The border of a rectangle, inside it. */
-  frame(x: number, y: number, width: number, height: number, { color, width: w }: Stroke): void {
+  frame({ x, y, width, height }: Rectangle, { color, width: w }: Stroke): void {
     const at = `x="${number(x + w / 2)}" y="${number(y + w / 2)}" width="${number(width - w)}" height="${number(height - w)}"`;
     this.#add(`<rect ${at} fill="none" stroke="${color}" stroke-width="${w}"/>`);
   }
@@ -115,7 +123,7 @@ export class Drawing {
   }
 
   /** What `draw` adds is cut off outside the rectangle. */
-  within(x: number, y: number, width: number, height: number, draw: () => void): void {
+  within({ x, y, width, height }: Rectangle, draw: () => void): void {
     const at = [x, y, width, height].map((one) => number(one)).join(" ");
     // A nested drawing clips, and keeps the coordinates when its view box is its own place.
     this.#add(

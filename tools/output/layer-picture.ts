@@ -127,14 +127,15 @@ export function drawLayer(options: LayerOptions): { readonly drawing: Drawing; r
   const s: Scale = { left, top, scale, cellSize, origin, columns: width, rows: height };
   drawCells(drawing, options, s);
   drawGrid(drawing, s);
-  drawing.within(left, top, plotWidth, plotHeight, () => {
+  drawing.within({ x: left, y: top, width: plotWidth, height: plotHeight }, () => {
     for (const overlay of overlays) {
       if (overlay.kind === "drops") drawDrops(drawing, overlay, s);
       else if (overlay.kind === "path") drawPath(drawing, placesOf(overlay, s), s);
       else drawDots(drawing, placesOf(overlay, s), LIGHT[overlay.color ?? "robot"]);
     }
   });
-  drawing.frame(left - 1, top - 1, plotWidth + 2, plotHeight + 2, { color: LIGHT.ink, width: 1 });
+  const border = { x: left - 1, y: top - 1, width: plotWidth + 2, height: plotHeight + 2 };
+  drawing.frame(border, { color: LIGHT.ink, width: 1 });
   drawScaleBar(drawing, s, below, options.axes);
   entries.forEach((entry, n) => {
     const [x, y] = [GAP + places[n]![0], legendTop + places[n]![1]];
@@ -186,7 +187,8 @@ function drawCells(drawing: Drawing, { layer, styles, width, height }: LayerOpti
   }
   const ground = outlines.reduce((best, { length }, n) => (length > outlines[best]!.length ? n : best), 0);
   styles.forEach(({ fill }, n) => {
-    if (n === ground) drawing.rect(s.left, s.top, width * s.scale, height * s.scale, fill);
+    if (n === ground)
+      drawing.rect({ x: s.left, y: s.top, width: width * s.scale, height: height * s.scale }, fill);
   });
   styles.forEach(({ fill }, n) => {
     if (n !== ground && outlines[n]!.length > 0) drawing.area(outlines[n]!.join(""), fill, true);
@@ -342,9 +344,9 @@ function drawScaleBar(drawing: Drawing, s: Scale, below: number, axes?: readonly
   const length = roundLength(Math.max((s.columns * s.scale) / 4, 40) / metre);
   const bar = length * metre;
   const y = below + 14;
-  drawing.rect(s.left, y - 2, bar, 4, LIGHT.ink);
-  drawing.rect(s.left, y - 7, 2, 14, LIGHT.ink);
-  drawing.rect(s.left + bar - 2, y - 7, 2, 14, LIGHT.ink);
+  drawing.rect({ x: s.left, y: y - 2, width: bar, height: 4 }, LIGHT.ink);
+  drawing.rect({ x: s.left, y: y - 7, width: 2, height: 14 }, LIGHT.ink);
+  drawing.rect({ x: s.left + bar - 2, y: y - 7, width: 2, height: 14 }, LIGHT.ink);
   const name = lengthName(length);
   drawing.text(s.left + bar + 10, y + 7, name);
   if (axes === undefined) return;
@@ -386,8 +388,9 @@ function legendPlaces(
 
 function drawSwatch(drawing: Drawing, x: number, y: number, entry: Style | Overlay): void {
   if ("fill" in entry) {
-    drawing.rect(x, y, SWATCH_WIDTH, SWATCH_HEIGHT, entry.fill);
-    drawing.frame(x, y, SWATCH_WIDTH, SWATCH_HEIGHT, { color: LIGHT.soft, width: 1 });
+    const swatch = { x, y, width: SWATCH_WIDTH, height: SWATCH_HEIGHT };
+    drawing.rect(swatch, entry.fill);
+    drawing.frame(swatch, { color: LIGHT.soft, width: 1 });
     return;
   }
   const middle = y + SWATCH_HEIGHT / 2;

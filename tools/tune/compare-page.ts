@@ -19,14 +19,18 @@ import { describeSettings, type Entry, type Given } from "./runs.ts";
 const mean = (values: readonly number[]): number =>
   values.reduce((sum, value) => sum + value, 0) / values.length;
 
+interface ComparedSettings {
+  /** Recordings on which both settings ran. */
+  readonly entries: readonly Entry[];
+  readonly settings: readonly [Given, Given];
+  readonly comparisons: readonly Comparison[];
+  readonly warnings: readonly string[];
+  readonly maps: readonly MapPicture[];
+}
+
 /** Two settings side by side, as one HTML file. */
-export function comparePage(
-  entries: readonly Entry[],
-  settings: readonly [Given, Given],
-  comparisons: readonly Comparison[],
-  warnings: readonly string[],
-  maps: readonly MapPicture[],
-): string {
+export function comparePage(compared: ComparedSettings): string {
+  const { entries, settings, comparisons, warnings, maps } = compared;
   const rows = comparisons.map(({ name, unit, digits, first, second, difference }): Cell[] => {
     const { verdict } = difference;
     return [

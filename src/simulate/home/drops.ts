@@ -50,19 +50,22 @@ const SHALLOWEST = 0.04;
 function shaftShapes(hole: Rect, depth: number, material: string): ShapeJson[] {
   const walls = SIDES.map((side) => {
     const around = side === "west" || side === "east" ? hole : grown(hole, 0.05);
-    return boxOver(
-      stripAlong(side === "west" || side === "east" ? around : hole, side, -0.05),
-      -depth - 0.1,
-      -0.1,
-      "plaster",
-      "shaft",
-    );
+    const strip = stripAlong(side === "west" || side === "east" ? around : hole, side, -0.05);
+    return boxOver(strip, { base: -depth - 0.1, top: -0.1, material: "plaster", name: "shaft" });
   });
-  return [...walls, boxOver(grown(hole, 0.05), -depth - 0.1, -depth, material, "lower floor")];
+  const floor = { base: -depth - 0.1, top: -depth, material, name: "lower floor" };
+  return [...walls, boxOver(grown(hole, 0.05), floor)];
+}
+
+interface Stairs {
+  /** Height and depth of a step, metres. */
+  readonly rise: number;
+  readonly going: number;
+  readonly material: string;
 }
 
 /** Treads that lead down across a hole, from one of its sides to the opposite one. */
-function treadShapes(hole: Rect, top: Side, rise: number, going: number, material: string): ShapeJson[] {
+function treadShapes(hole: Rect, top: Side, { rise, going, material }: Stairs): ShapeJson[] {
   const alongX = top === "west" || top === "east";
   const length = alongX ? widthOf(hole) : heightOf(hole);
   const count = Math.floor(length / going);
@@ -71,7 +74,7 @@ function treadShapes(hole: Rect, top: Side, rise: number, going: number, materia
     const behind = stripAlong(hole, top, (k + 1) * going);
     const before = k === 0 ? null : stripAlong(hole, top, k * going);
     const tread = before === null ? behind : beyond(behind, before, top);
-    return boxOver(tread, bottom - 0.1, -(k + 1) * rise, material, "tread");
+    return boxOver(tread, { base: bottom - 0.1, top: -(k + 1) * rise, material, name: "tread" });
   });
 }
 
@@ -95,7 +98,7 @@ const POST_EVERY = 0.14;
 /** A balustrade, or a low wall, along one side of a hole, on the floor beside it. */
 function guardShapes(hole: Rect, side: Side, dice: Dice): ShapeJson[] {
   const line = stripAlong(hole, side, -0.06);
-  if (dice.chance(0.4)) return [boxOver(line, 0, 0.9, "plaster", "low wall")];
+  if (dice.chance(0.4)) return [boxOver(line, { base: 0, top: 0.9, material: "plaster", name: "low wall" })];
   const [[x0, y0], [x1, y1]] = endsOf(line, OPPOSITE[side]);
   const length = hypot2(x1 - x0, y1 - y0);
   const count = Math.max(2, Math.floor(length / POST_EVERY));
@@ -112,7 +115,7 @@ function guardShapes(hole: Rect, side: Side, dice: Dice): ShapeJson[] {
     // Steps of a grid: along the line only.
     copies: step[0] !== 0 ? { count: [count, 1], step } : { count: [1, count], step },
   };
-  return [posts, boxOver(line, 0.86, 0.92, "beech", "rail")];
+  return [posts, boxOver(line, { base: 0.86, top: 0.92, material: "beech", name: "rail" })];
 }
 
 /** Sides of a hole that do not lie at a wall of its room. */
@@ -137,7 +140,7 @@ function cornerStairs(plan: Plan, room: number, drops: Drops, dice: Dice): boole
     const depth = (Math.floor(length / going) + 1) * rise;
     drops.holes[room]!.push(hole);
     drops.shapes.push(...shaftShapes(hole, depth, material));
-    drops.shapes.push(...treadShapes(hole, OPPOSITE[bottom], rise, going, material));
+    drops.shapes.push(...treadShapes(hole, OPPOSITE[bottom], { rise, going, material }));
     const sides = openSides(hole, inside);
     for (const side of sides) {
       const isGuarded = side !== OPPOSITE[bottom] && dice.chance(0.5);
@@ -170,7 +173,7 @@ function lowerPart(plan: Plan, room: number, drops: Drops, dice: Dice): boolean 
       const going = dice.between(...GOING);
       const deep = (Math.floor(depth / going) + 1) * rise;
       drops.shapes.push(...shaftShapes(part, deep, material));
-      drops.shapes.push(...treadShapes(part, OPPOSITE[side], rise, going, material));
+      drops.shapes.push(...treadShapes(part, OPPOSITE[side], { rise, going, material }));
     } else {
       drop = kind === "shaft" ? dice.between(0.9, 2.6) : dice.between(SHALLOWEST, 0.3);
       drops.shapes.push(...shaftShapes(part, drop, material));
@@ -202,7 +205,8 @@ function pit(plan: Plan, room: number, drops: Drops, dice: Dice): boolean {
     drops.shapes.push(...shaftShapes(hole, depth, material));
     const stepped = dice.chance(0.4) ? dice.pick(SIDES) : null;
     if (stepped !== null) {
-      drops.shapes.push(boxOver(stripAlong(hole, stepped, 0.3), -depth, -depth / 2, "beech", "step"));
+      const step = { base: -depth, top: -depth / 2, material: "beech", name: "step" };
+      drops.shapes.push(boxOver(stripAlong(hole, stepped, 0.3), step));
     }
     for (const side of SIDES) {
       const [from, to] = endsOf(hole, side);
@@ -238,8 +242,17 @@ function sunkenRoom(plan: Plan, room: number, drops: Drops, dice: Dice): boolean
 
 const TERRACE_DEPTH = 3;
 
+interface TerraceOptions {
+  readonly plan: Plan;
+  readonly room: number;
+  readonly drops: Drops;
+  readonly dice: Dice;
+  /** Whether a pane closes the passage. */
+  readonly isGlazed: boolean;
+}
+
 /** A passage in the outer wall onto lower ground; or a pane in front of that ground. */
-function terrace(plan: Plan, room: number, drops: Drops, dice: Dice, isGlazed: boolean): boolean {
+function terrace({ plan, room, drops, dice, isGlazed }: TerraceOptions): boolean {
   if (drops.levels[room] !== 0) return false;
   for (const side of dice.shuffled(outerSides(plan.rooms[room]!, plan.outline))) {
     const inside = insideOf(plan.rooms[room]!);
@@ -260,11 +273,11 @@ function terrace(plan: Plan, room: number, drops: Drops, dice: Dice, isGlazed: b
     const wide: Rect = alongY
       ? [ground[0], ground[1] - 1.5, ground[2], ground[3] + 1.5]
       : [ground[0] - 1.5, ground[1], ground[2] + 1.5, ground[3]];
-    drops.shapes.push(boxOver(wide, -drop - 0.2, -drop, "ground", "terrace"));
+    drops.shapes.push(boxOver(wide, { base: -drop - 0.2, top: -drop, material: "ground", name: "terrace" }));
     drops.keepFree.push(zone);
     if (isGlazed) {
       const pane = stripAlong(stripAlong(rect, side, WALL / 2), OPPOSITE[side], 0.01);
-      drops.shapes.push(boxOver(pane, 0, 2.03, "glass", "pane"));
+      drops.shapes.push(boxOver(pane, { base: 0, top: 2.03, material: "glass", name: "pane" }));
       return true;
     }
     const [a, b] = endsOf(rect, side);
@@ -305,7 +318,8 @@ function matsAt(plan: Plan, drops: Drops, dice: Dice): void {
     const mat = both.find((rect) => isOnFloor(rect, plan, drops));
     if (mat === undefined) continue;
     const material = dice.pick(["rubber", "rubber", "rug"]);
-    drops.shapes.push(boxOver(mat, 0, dice.between(0.002, 0.008), material, "mat at the edge"));
+    const top = dice.between(0.002, 0.008);
+    drops.shapes.push(boxOver(mat, { base: 0, top, material, name: "mat at the edge" }));
   }
 }
 
@@ -323,7 +337,7 @@ const MAKERS: readonly Maker[] = [
   lowerPart,
   pit,
   sunkenRoom,
-  (plan, room, drops, dice) => terrace(plan, room, drops, dice, false),
+  (plan, room, drops, dice) => terrace({ plan, room, drops, dice, isGlazed: false }),
 ];
 
 /** Places where floors of the home end: one or two in most homes, none in some. */
@@ -344,7 +358,7 @@ export function drawDrops(plan: Plan, dice: Dice): Drops {
     const room = liking.indexOf(Math.max(...liking));
     if (dice.pick(MAKERS)(plan, room, drops, dice)) made++;
   }
-  if (dice.chance(0.4)) terrace(plan, dice.whole(plan.rooms.length), drops, dice, true);
+  if (dice.chance(0.4)) terrace({ plan, room: dice.whole(plan.rooms.length), drops, dice, isGlazed: true });
   matsAt(plan, drops, dice);
   return drops;
 }

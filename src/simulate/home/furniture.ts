@@ -280,7 +280,7 @@ export function drawFurniture(plan: Plan, drops: Drops, dice: Dice): Furnishing 
   const taken: Rect[] = [...plan.doors.flatMap(zonesOf), ...drops.keepFree];
   plan.rooms.forEach((room, index) => {
     const inside = insideOf(room);
-    if (drops.levels[index] === 0) layRugs(inside, plan, drops, furnishing, dice);
+    if (drops.levels[index] === 0) layRugs(inside, { plan, drops }, furnishing, dice);
     const wanted = dice.whole(Math.floor(areaOf(inside) / ROOM_EACH) + 2);
     for (let n = 0; n < wanted; n++) {
       const piece = dice.pick(MAKES)(dice);
@@ -301,7 +301,12 @@ export function drawFurniture(plan: Plan, drops: Drops, dice: Dice): Furnishing 
 }
 
 /** A rug, and a polished patch, where the floor is whole. */
-function layRugs(inside: Rect, plan: Plan, drops: Drops, { shapes, slippery }: Furnishing, dice: Dice): void {
+function layRugs(
+  inside: Rect,
+  { plan, drops }: { readonly plan: Plan; readonly drops: Drops },
+  { shapes, slippery }: Furnishing,
+  dice: Dice,
+): void {
   const somewhere = (most: number): Rect | null => {
     const [w, h] = [
       dice.between(0.8, Math.min(most, widthOf(inside) - 0.2)),
@@ -315,12 +320,13 @@ function layRugs(inside: Rect, plan: Plan, drops: Drops, { shapes, slippery }: F
   };
   const rug = dice.chance(0.4) ? somewhere(2.6) : null;
   if (rug !== null) {
-    shapes.push(boxOver(rug, 0, dice.between(0.004, 0.012), "rug", "rug"));
+    shapes.push(boxOver(rug, { base: 0, top: dice.between(0.004, 0.012), material: "rug", name: "rug" }));
     slippery.push(rug);
   }
   const patch = dice.chance(0.2) ? somewhere(2) : null;
   // A millimetre above the floor: with two faces in one plane it would be undefined which of them is seen.
-  if (patch !== null) shapes.push(boxOver(patch, 0, 0.001, "polished", "polished patch"));
+  if (patch !== null)
+    shapes.push(boxOver(patch, { base: 0, top: 0.001, material: "polished", name: "polished patch" }));
   const mat = dice.chance(0.2) ? somewhere(1.4) : null;
-  if (mat !== null) shapes.push(boxOver(mat, 0, 0.003, "rubber", "black mat"));
+  if (mat !== null) shapes.push(boxOver(mat, { base: 0, top: 0.003, material: "rubber", name: "black mat" }));
 }

@@ -120,16 +120,17 @@ function wallShapes(rect: Rect, through: "x" | "y", openings: readonly Rect[]): 
   const [from, to] = through === "x" ? [1, 3] : [0, 2];
   const part = (low: number, high: number): Rect =>
     through === "x" ? [rect[0], low, rect[2], high] : [low, rect[1], high, rect[3]];
+  const wall = { base: WALL_BASE, top: CEILING, material: "plaster", name: "wall" };
+  const lintel = { base: DOOR_HEIGHT, top: CEILING, material: "plaster", name: "lintel" };
   const sorted = openings.toSorted((a, b) => a[from]! - b[from]!);
   const shapes: ShapeJson[] = [];
   let at = rect[from]!;
   for (const opening of sorted) {
-    if (opening[from]! > at)
-      shapes.push(boxOver(part(at, opening[from]!), WALL_BASE, CEILING, "plaster", "wall"));
-    shapes.push(boxOver(part(opening[from]!, opening[to]!), DOOR_HEIGHT, CEILING, "plaster", "lintel"));
+    if (opening[from]! > at) shapes.push(boxOver(part(at, opening[from]!), wall));
+    shapes.push(boxOver(part(opening[from]!, opening[to]!), lintel));
     at = opening[to]!;
   }
-  if (rect[to]! > at) shapes.push(boxOver(part(at, rect[to]!), WALL_BASE, CEILING, "plaster", "wall"));
+  if (rect[to]! > at) shapes.push(boxOver(part(at, rect[to]!), wall));
   return shapes;
 }
 
@@ -139,8 +140,10 @@ function thresholdShapes({ rect, through }: Door, dice: Dice): ShapeJson[] {
     through === "x"
       ? [(x0 + x1) / 2 - 0.03, y0, (x0 + x1) / 2 + 0.03, y1]
       : [x0, (y0 + y1) / 2 - 0.03, x1, (y0 + y1) / 2 + 0.03];
-  if (dice.chance(0.5))
-    return [boxOver(middle, 0, dice.between(0.003, UPRIGHT_THRESHOLD), "steel", "threshold")];
+  if (dice.chance(0.5)) {
+    const top = dice.between(0.003, UPRIGHT_THRESHOLD);
+    return [boxOver(middle, { base: 0, top, material: "steel", name: "threshold" })];
+  }
   const height = dice.between(UPRIGHT_THRESHOLD, BEVELLED_THRESHOLD);
   const run = 2 * height;
   const length = through === "x" ? heightOf(middle) : widthOf(middle);
@@ -155,7 +158,11 @@ function thresholdShapes({ rect, through }: Door, dice: Dice): ShapeJson[] {
     heights: side > 0 ? [height, 0] : [0, height],
     yaw: through === "x" ? 0 : 90,
   });
-  return [boxOver(middle, 0, height, "beech", "threshold"), bevel(1), bevel(-1)];
+  return [
+    boxOver(middle, { base: 0, top: height, material: "beech", name: "threshold" }),
+    bevel(1),
+    bevel(-1),
+  ];
 }
 
 /** A leaf that stands open in the wall's line of one room, hinged at one end of the passage. */

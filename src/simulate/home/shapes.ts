@@ -4,15 +4,23 @@ import { heightOf, middleOf, widthOf } from "./rect.ts";
 /** A shape as scenario files hold it (docs/simulator.md). */
 export type ShapeJson = Readonly<Record<string, unknown>>;
 
-/** A box over a rectangle, from z0 to z1. */
-export function boxOver(rect: Rect, z0: number, z1: number, material: string, name: string): ShapeJson {
+interface BoxOptions {
+  /** Heights of its bottom and its top, metres. */
+  readonly base: number;
+  readonly top: number;
+  readonly material: string;
+  readonly name: string;
+}
+
+/** A box over a rectangle. */
+export function boxOver(rect: Rect, { base, top, material, name }: BoxOptions): ShapeJson {
   return {
     shape: "box",
     name,
     material,
     at: middleOf(rect),
-    base: z0,
-    size: [widthOf(rect), heightOf(rect), z1 - z0],
+    base,
+    size: [widthOf(rect), heightOf(rect), top - base],
   };
 }
 

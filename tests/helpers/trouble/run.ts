@@ -133,7 +133,7 @@ export function draw(trouble: TroubleCase): Drawn {
     if (!isDark) {
       const lens = lensPose(scenario.setup, 0, course.poseAt(time));
       const at = wrong === null ? lens : { ...lens, rotation: multiply(lens.rotation, wrong) };
-      renderDepth(scenario.scene, optics, at, time, noise, counts, amplitude);
+      renderDepth(scenario.scene, optics, { worldFromLens: at, time, noise }, { counts, amplitude });
       if (bias > 0) addBias(counts, optics, at, bias);
     }
     frames.push({ time: Math.round(1e6 * time), counts, isDark });
@@ -191,7 +191,8 @@ function eventsOf({ trouble, setup }: Drawn, senses: Senses): HeadEvent[] {
   if (senses.wheels) {
     const noise = { rate: 50, scale: 0.01, turnScale: -0.015, noise: 0.004, slips: [], ...wheels };
     const random = new Random(seed, 3);
-    events.push(...odometrySamples((t) => course.motionAt(t), worldFromBase, course.duration, noise, random));
+    const drive = { motionAt: (t: number) => course.motionAt(t), worldFromBase, duration: course.duration };
+    events.push(...odometrySamples(drive, noise, random));
   }
   return events.sort((a, b) => a.time - b.time);
 }

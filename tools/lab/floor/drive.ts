@@ -280,13 +280,20 @@ class Watcher {
     const { x, y, yaw } = base;
     const [slope, height] = stand(course, x, y, yaw);
     const tilt = base.dip + slope;
-    const truth = lensPose(course, [x, y, height], yaw, tilt, course.height);
-    renderDepth(course.scene, OPTICS, truth, time, this.#noise, counts, amplitude);
+    const truth = lensPose(course, [x, y, height], { yaw, pitch: tilt, height: course.height });
+    renderDepth(course.scene, OPTICS, { worldFromLens: truth, time, noise: this.#noise }, this.#shot);
     course.spoil?.(this.#shot, groundOf(this.#mask.rays, truth), this.#random);
     // The attitude that the head gets: with late stamps and a small error.
     const believed =
       tilt - this.#late * base.dipRate + this.#tiltBias + 0.05 * RADIANS * this.#random.gauss();
-    fill(lensPose(course, [0, 0, 0], 0, believed, course.height + this.#heightBias, this.#rollBias));
+    fill(
+      lensPose(course, [0, 0, 0], {
+        yaw: 0,
+        pitch: believed,
+        height: course.height + this.#heightBias,
+        roll: this.#rollBias,
+      }),
+    );
     const masked = this.#mask.apply(counts, amplitude);
     const wheels = { x: base.wheelX, y: base.wheelY, yaw };
     const from = performance.now();
@@ -411,8 +418,17 @@ function stand(course: Course, x: number, y: number, yaw: number): readonly [pit
   return [Math.atan2(rear - front, 0.28), (front + rear) / 2];
 }
 
+interface LensStand {
+  /** Of the base, radians. */
+  readonly yaw: number;
+  readonly pitch: number;
+  readonly roll?: number;
+  /** Of the lens over the base's floor point, metres. */
+  readonly height: number;
+}
+
 /** worldFromLens of a lens on a base that is pitched about its floor point, nose down. */
-function lensPose(course: Course, at: Vec3, yaw: number, pitch: number, height: number, roll = 0): Pose {
+function lensPose(course: Course, at: Vec3, { yaw, pitch, height, roll = 0 }: LensStand): Pose {
   const rotation = fromYawPitchRoll(yaw, pitch, roll);
   const look = multiply(fromYawPitchRoll(0, course.pitch * RADIANS, 0), OPTICAL_IN_BODY);
   const position = transformPoint({ rotation, position: at }, [LENS_X, 0, height]);

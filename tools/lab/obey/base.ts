@@ -23,6 +23,16 @@ export interface BaseBuild {
   readonly dip: number;
 }
 
+/** Where a base starts, and what spoils its odometry. */
+interface BaseStart {
+  /** World, metres and radians. */
+  readonly at: { readonly x: number; readonly y: number; readonly yaw: number };
+  /** Areas of rugs: min x, min y, max x, max y; metres. */
+  readonly slippery: readonly (readonly [number, number, number, number])[];
+  /** Of the errors of the wheels' counts. */
+  readonly seed: number;
+}
+
 /** Command of the base's own controller: along an arc, or on the spot. */
 export interface Command {
   /** 1/m; Infinity turns on the spot. */
@@ -111,13 +121,7 @@ export class Base {
   #touches = false;
 
   /** @param scene without movers */
-  constructor(
-    build: BaseBuild,
-    scene: Scene,
-    at: { readonly x: number; readonly y: number; readonly yaw: number },
-    slippery: readonly (readonly [number, number, number, number])[],
-    seed: number,
-  ) {
+  constructor(build: BaseBuild, scene: Scene, { at, slippery, seed }: BaseStart) {
     this.build = build;
     this.wheels = wheelsOf(build.footprint);
     this.#scene = scene;

@@ -70,10 +70,11 @@ function fromZero(name: SettingName, often: number): Knob {
   };
 }
 
-function even(usual: number, low: number, high: number, help: string, rounding = 3): Knob {
+/** A number within a range; each is as likely as another. @param decimals that a drawn number is rounded to */
+function even(usual: number, [low, high]: readonly [number, number], help: string, decimals = 3): Knob {
   return {
     default: usual,
-    draw: (dice) => Number(dice.between(low, high).toFixed(rounding)) + 0, // no negative zero
+    draw: (dice) => Number(dice.between(low, high).toFixed(decimals)) + 0, // no negative zero
     help: `${help}, ${low} to ${high}`,
   };
 }
@@ -141,36 +142,36 @@ export const KNOBS = {
   },
   "pose.source": choice(["tracked", "odometry"], "where poses come from", { tracked: 3 }),
   cameras: choice(Object.keys(CAMERA_SETS), "where cameras look"),
-  "lens.height": even(0.4, 0.12, 0.8, "metres over the floor"),
-  "lens.pitch": even(22, 8, 42, "degrees downwards", 1),
-  "lens.place": even(0.7, 0.2, 1, "share of the way from the base's floor point to its front"),
-  "lens.angle": even(83, 58, 98, "degrees across", 1),
+  "lens.height": even(0.4, [0.12, 0.8], "metres over the floor"),
+  "lens.pitch": even(22, [8, 42], "degrees downwards", 1),
+  "lens.place": even(0.7, [0.2, 1], "share of the way from the base's floor point to its front"),
+  "lens.angle": even(83, [58, 98], "degrees across", 1),
   "lens.width": {
     default: 96,
     draw: (dice) => dice.pick([80, 96, 112, 128, 160]),
     help: "pixels across; three quarters of it down",
   },
-  "lens.rate": even(10, 5, 16, "frames a second", 1),
-  "lens.range": even(6, 3, 8, "metres", 1),
+  "lens.rate": even(10, [5, 16], "frames a second", 1),
+  "lens.range": even(6, [3, 8], "metres", 1),
   "lens.sees": {
     default: 4.5,
     draw: (dice) => Number((dice.chance(0.5) ? dice.between(3.5, 6) : dice.between(6, 16)).toFixed(1)),
     help: "metres at which a white surface at normal incidence still returns; limits the speed of the base",
   },
-  "lens.late": even(0.03, 0.005, 0.06, "seconds from the exposure to the frame's arrival"),
+  "lens.late": even(0.03, [0.005, 0.06], "seconds from the exposure to the frame's arrival"),
   imu: choice(["raw", "fused"], "what the inertial sensor gives"),
   odometry: choice(["yes", "no"], "whether odometry is sent", { yes: 4 }),
-  "wheels.scale": even(0, -0.02, 0.02, "error of the wheels' circumference"),
-  "wheels.turn": even(0, -0.02, 0.02, "error of their distance"),
-  "wheels.slip": even(0, 0, 0.1, "share of the way that wheels slip on rugs"),
-  acceleration: even(0.6, 0.4, 2.5, "m/s2 of the base speeding up"),
-  dip: even(0, 0, 3, "degrees that the chassis dips at full braking", 1),
+  "wheels.scale": even(0, [-0.02, 0.02], "error of the wheels' circumference"),
+  "wheels.turn": even(0, [-0.02, 0.02], "error of their distance"),
+  "wheels.slip": even(0, [0, 0.1], "share of the way that wheels slip on rugs"),
+  acceleration: even(0.6, [0.4, 2.5], "m/s2 of the base speeding up"),
+  dip: even(0, [0, 3], "degrees that the chassis dips at full braking", 1),
   people: choice(["no", "yes"], "whether they walk about"),
   noise: { ...choice(["no", "yes"], "of the depth sensor"), draw: () => "yes" },
-  "head.cost": even(12, 4, 30, "milliseconds that a frame keeps the head busy", 0),
+  "head.cost": even(12, [4, 30], "milliseconds that a frame keeps the head busy", 0),
   fault: choice(FAULTS, "what goes wrong", { none: 4 }),
-  "fault.at": even(3, 0.8, 8, "seconds from the start", 1),
-  "fault.for": even(2, 0.2, 5, "seconds that it lasts, where it ends", 1),
+  "fault.at": even(3, [0.8, 8], "seconds from the start", 1),
+  "fault.for": even(2, [0.2, 5], "seconds that it lasts, where it ends", 1),
 } as const satisfies Record<string, Knob>;
 
 export type KnobName = keyof typeof KNOBS;

@@ -234,7 +234,11 @@ async function obeyInRealTime(
     link,
     setup.sensors.map(({ name }) => name),
   );
-  const base = new Base(rig.build, rig.still, rig.at, rig.slippery, Number(knobs.seed));
+  const base = new Base(rig.build, rig.still, {
+    at: rig.at,
+    slippery: rig.slippery,
+    seed: Number(knobs.seed),
+  });
   const obedience = new Obedience(1e6 * settings["body.reactionDelay"]);
   let newest: Reach | null = null;
   link.on("reach", (reach) => {

@@ -145,7 +145,7 @@ export class Senses {
     const counts = new Uint16Array(optics.width * optics.height);
     const amplitude = new Uint16Array(counts.length);
     const lens = lensPose(setup, sensor, this.#base.pose);
-    renderDepth(scene, optics, lens, time, noise, counts, amplitude);
+    renderDepth(scene, optics, { worldFromLens: lens, time, noise }, { counts, amplitude });
     return { counts, amplitude };
   }
 

@@ -33,8 +33,8 @@ const LIMITS = [
 type Limit = (typeof LIMITS)[number];
 
 function mark(drawing: Drawing, x: number, y: number, { shape, color }: Limit): void {
-  if (shape === "square") drawing.rect(x - 2, y - 2, 5, 5, color);
-  else if (shape === "bar") drawing.rect(x - 1, y - 4, 3, 9, color);
+  if (shape === "square") drawing.rect({ x: x - 2, y: y - 2, width: 5, height: 5 }, color);
+  else if (shape === "bar") drawing.rect({ x: x - 1, y: y - 4, width: 3, height: 9 }, color);
   else {
     const pieces = [
       [x - 3, y - 3, x + 3, y + 3],
@@ -59,7 +59,7 @@ function drawStands(drawing: Drawing, drives: readonly ScoredDrive[], below: num
   const moved = drives.filter(({ job, outcome }) => job.kind === "approach" && outcome.way > 0.3);
   drawing.text(14, 34, "Where the base's nearest corner came to rest, centimetres before the edge");
   // Beyond the edge the floor is gone.
-  drawing.rect(LEFT, TOP - 10, at(0) - LEFT, below - TOP + 10, SIGNS.brink);
+  drawing.rect({ x: LEFT, y: TOP - 10, width: at(0) - LEFT, height: below - TOP + 10 }, SIGNS.brink);
   for (let gap = 0; gap <= 35; gap += 5) {
     const x = at(gap / 100);
     const stroke = gap === 0 ? { color: LIGHT.brink, width: 5 } : { color: LIGHT.faint, width: 1.5 };
@@ -97,8 +97,8 @@ function drawSpeeds(drawing: Drawing, drives: readonly ScoredDrive[], bars: numb
       Math.max(1, all.length);
     const wide = 0.8 * PLOT;
     drawing.text(14, y + 18, floor);
-    drawing.rect(LEFT, y, wide, 22, LIGHT.faint);
-    drawing.rect(LEFT, y, wide * kept, 22, LIGHT.high);
+    drawing.rect({ x: LEFT, y, width: wide, height: 22 }, LIGHT.faint);
+    drawing.rect({ x: LEFT, y, width: wide * kept, height: 22 }, LIGHT.high);
     const text = all.length > 0 ? `${Math.round(100 * kept)} %` : "not driven";
     drawing.text(LEFT + wide + 10, y + 18, text);
   });
