@@ -27,9 +27,7 @@ const box = (
 const round = (
   material: string,
   at: readonly [number, number],
-  base: number,
-  radius: number,
-  height: number,
+  { base, radius, height }: { readonly base: number; readonly radius: number; readonly height: number },
 ): ShapeJson => ({ shape: "cylinder", material, at, base, radius, height });
 
 /** Four legs under the corners. */
@@ -39,7 +37,9 @@ function legs(
   material: string,
 ): ShapeJson[] {
   return [-1, 1].flatMap((a) =>
-    [-1, 1].map((b) => round(material, [a * (x / 2 - inset), b * (y / 2 - inset)], 0, radius, height)),
+    [-1, 1].map((b) =>
+      round(material, [a * (x / 2 - inset), b * (y / 2 - inset)], { base: 0, radius, height }),
+    ),
   );
 }
 
@@ -156,8 +156,8 @@ const lamp: Make = (dice) => {
     size: [2 * radius, 2 * radius],
     atWall: false,
     parts: [
-      round(dice.pick(["steel", "rubber"]), [0, 0], 0, radius, dice.between(0.008, 0.03)),
-      round("steel", [0, 0], 0, 0.011, 1.6),
+      round(dice.pick(["steel", "rubber"]), [0, 0], { base: 0, radius, height: dice.between(0.008, 0.03) }),
+      round("steel", [0, 0], { base: 0, radius: 0.011, height: 1.6 }),
       { shape: "capsule", material: "cloth", at: [0, 0], base: 1.35, radius: 0.16, height: 0.34 },
     ],
   };
@@ -170,7 +170,7 @@ const plant: Make = (dice) => {
     size: [2 * radius, 2 * radius],
     atWall: false,
     parts: [
-      round("tile", [0, 0], 0, radius, dice.between(0.2, 0.4)),
+      round("tile", [0, 0], { base: 0, radius, height: dice.between(0.2, 0.4) }),
       { shape: "capsule", material: "cloth", at: [0, 0], base: 0.3, radius: 0.2, height: 0.8 },
     ],
   };
@@ -186,7 +186,11 @@ const swivelChair: Make = (dice) => {
   });
   const castors = Array.from({ length: 5 }, (_, n): ShapeJson => {
     const angle = ((turn + 72 * n) * Math.PI) / 180;
-    return round("rubber", [0.28 * cosOf(angle), 0.28 * sinOf(angle)], 0, 0.025, 0.06);
+    return round("rubber", [0.28 * cosOf(angle), 0.28 * sinOf(angle)], {
+      base: 0,
+      radius: 0.025,
+      height: 0.06,
+    });
   });
   return {
     name: "swivel chair",
@@ -195,8 +199,8 @@ const swivelChair: Make = (dice) => {
     parts: [
       ...bars,
       ...castors,
-      round("steel", [0, 0], 0.06, 0.03, 0.38),
-      round("denim", [0, 0], 0.44, 0.23, 0.07),
+      round("steel", [0, 0], { base: 0.06, radius: 0.03, height: 0.38 }),
+      round("denim", [0, 0], { base: 0.44, radius: 0.23, height: 0.07 }),
       box("denim", [-0.22, 0], 0.51, [0.05, 0.4, 0.5]),
     ],
   };
