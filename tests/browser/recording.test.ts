@@ -112,6 +112,23 @@ const settled = (page: Page, frame?: number) =>
         document.getElementById("playback-at")?.textContent?.includes(`frame ${wanted} of`)),
     frame,
   );
+/** The map follows a little after the numbers: waits until its size has stayed the same for a second. */
+async function mapFollowed(page: Page): Promise<void> {
+  await page.waitForFunction(
+    () => {
+      const { dataset } = document.documentElement;
+      const text = document.getElementById("map-size")!.textContent!;
+      const now = performance.now();
+      if (dataset["testSize"] !== text || text.includes("loading")) {
+        dataset["testSize"] = text;
+        dataset["testSince"] = String(now);
+      }
+      return now - Number(dataset["testSince"]) > 1000;
+    },
+    undefined,
+    { polling: 100 },
+  );
+}
 async function goToEnd(page: Page): Promise<void> {
   await page.focus("#timeline");
   await page.keyboard.press("End");
@@ -306,7 +323,7 @@ describe("the page of a recording", () => {
       const all = new Set([...before.keys(), ...now.keys()]);
       const unlike = [...all].filter((at) => before.get(at) !== now.get(at)).length;
       expect(unlike).toBeGreaterThan(50);
-      await page.waitForTimeout(500); // the map follows a little after the numbers
+      await mapFollowed(page);
       await page.evaluate(() => (document.activeElement as HTMLElement).blur());
       await page.keyboard.press("s");
       const range = page.locator('input[name="map.maxRange"]');
@@ -411,7 +428,7 @@ describe("the page of a recording", () => {
         document.querySelector<HTMLElement>("#map-section .stage")!.style.cssText =
           "width: 560px; height: 320px";
       });
-      await page.waitForTimeout(500); // the map follows a little after the numbers
+      await mapFollowed(page);
       await page.keyboard.press("1");
       const map = page.locator("#map");
       type Share = readonly [number, number];
