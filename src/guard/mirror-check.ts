@@ -16,13 +16,16 @@ const PER_FLOOR = 4;
 /** Largest shares of images and of floor in the votes of a drop. Found on simulated floors, like all limits here. */
 const MOST_IMAGES = 0.12;
 const MOST_FLOOR = 0.2;
-/** A place with so many votes and with smaller shares than these is a pit, even if objects out of view stand there. Found likewise. */
+/**
+ * A known pit has at least this many votes for "below", a smaller share of images and a smaller share of floor. Objects out of view at its place do
+ * not change that. Found on simulated floors.
+ */
 const SURE_BELOW = 3;
 const MOST_IMAGES_OF_PIT = 0.05;
 const MOST_FLOOR_OF_PIT = 0.01;
 /**
- * A step shallower than this, metres, and farther than so many lens heights looks like a mixture of floor and mirror image, unless the place is a
- * known pit.
+ * Depth, metres, and distance, lens heights. A step that is shallower than the one and farther than the other looks like a mixture of floor and
+ * mirror image. It counts as a drop only at a known pit.
  */
 const SHALLOW = 0.15;
 const SHALLOW_FROM = 3;

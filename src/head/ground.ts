@@ -67,10 +67,10 @@ export class Ground {
     guard.giveUpFirm();
   }
 
-  /** Moves the base in the odometry frame to the time of a frame. @param isGiven whether poses are given, and not tracked */
-  advance(guard: Guard, motion: MotionKnown, isGiven: boolean): void {
+  /** Moves the base in the odometry frame to the time of a frame. */
+  advance(guard: Guard, motion: MotionKnown): void {
     const local = this.#local;
-    const place = local.advance(motion, isGiven);
+    const place = local.advance(motion);
     // Depth shows motion while the wheels stand, or the other way round: the base was lifted or slips, and the memory is displaced.
     if (local.apart > MOST_APART) {
       local.settle();

@@ -390,8 +390,7 @@ export class Head {
       this.#ground.moveWorld(...planarOf(newFromOld));
       this.#answering.forgetBrinks();
     }
-    const isGiven = placed.state === null && this.#settings["pose.source"] !== "tracked";
-    this.#groundMotion.follow(this.#guard, placed, time, isGiven);
+    this.#groundMotion.follow(this.#guard, placed, time, this.#settings["pose.source"]);
     if (this.#ground.local.liesOtherwise) this.#tellBlocked();
     const { name } = this.#setup.sensors[sensor]!;
     if (judged !== null) {

@@ -12,6 +12,8 @@ export interface Planar {
 export interface MotionKnown {
   /** Microseconds. */
   readonly time: number;
+  /** Whether the world pose is given from outside: then every step of it is followed. */
+  readonly isGiven: boolean;
   /** Pose by wheel odometry, in its own frame; null without odometry. */
   readonly wheels: Planar | null;
   /** Yaw by the orientation sensor, radians, from its own zero; null without one. */
@@ -44,7 +46,7 @@ const LEAST_JUMP = 0.04;
 const JUMP_SHARE = 0.15;
 const MOST_ACCELERATION = 1;
 /** m/s: a faster step means that the odometry was reset. Chosen by hand: no indoor base is that fast. */
-const FASTEST_WHEELS = 5;
+export const FASTEST_WHEELS = 5;
 /** The same tolerance for a turn: radians, share of the turn, rad/s^2. Chosen by hand. */
 const LEAST_TWIST = 0.06;
 const MOST_TWIST = 20;
@@ -122,10 +124,9 @@ export class LocalFrame {
 
   /**
    * Moves the base to the time of a frame.
-   * @param isGiven whether the world pose is given from outside: then every step is followed
    * @returns the base's pose at that time; earlier times are extrapolated with the velocity
    */
-  advance({ time, wheels, heading, isHeld, world, worldSigma }: MotionKnown, isGiven: boolean): Planar {
+  advance({ time, isGiven, wheels, heading, isHeld, world, worldSigma }: MotionKnown): Planar {
     const seconds = (time - this.#time) / 1e6;
     if (seconds <= 0) return this.at(time);
     const before = {

@@ -2,14 +2,12 @@ import { hypot2 } from "../geometry/elementary.ts";
 import type { Pose } from "../geometry/optics.ts";
 import { fromYawPitchRoll } from "../geometry/rigid.ts";
 import { PoseBuffer, type PoseStatus } from "../sense/poses.ts";
-import { between, type Planar, plus, turnedBy } from "./local-frame.ts";
+import { between, FASTEST_WHEELS, type Planar, plus, turnedBy } from "./local-frame.ts";
 
 /** rad/s by the wheels from which on a base turns. On a straight way wheels keep the heading better than most sensors. Chosen by hand. */
 const TURNING = 0.05;
 /** Samples of odometry that wait for an attitude: seconds of them at any usual rate. */
 const MOST_WAITING = 256;
-/** m/s: a faster step is a new origin of the odometry, and no motion. Chosen by hand. */
-const FASTEST = 5;
 
 interface Waiting extends Planar {
   readonly time: number;
@@ -58,7 +56,8 @@ export class WheelsWithHeading {
     if (last !== null) {
       const seconds = (wheels.time - last.wheels.time) / 1e6;
       const step = between(last.wheels, wheels);
-      const isTurn = Math.abs(step.yaw) > TURNING * seconds && hypot2(step.x, step.y) < FASTEST * seconds;
+      const isTurn =
+        Math.abs(step.yaw) > TURNING * seconds && hypot2(step.x, step.y) < FASTEST_WHEELS * seconds;
       place = plus(last.place, isTurn ? turnedBy(step, last.heading, heading) : step);
     }
     this.#last = { wheels, heading, place };

@@ -7,6 +7,7 @@ import { DEFAULT_RANGE_NOISE } from "../../src/sense/noise.ts";
 import { Random } from "../../src/simulate/random.ts";
 import { renderDepth, type SensorNoise } from "../../src/simulate/render.ts";
 import type { Scene } from "../../src/simulate/scene.ts";
+import { usualNoise } from "../../src/simulate/usual-noise.ts";
 
 const FOCAL = 120 / Math.tan((83 / 2) * (Math.PI / 180));
 
@@ -38,23 +39,8 @@ export const GLANCE: GlancerSettings = {
 };
 
 /** A time-of-flight sensor that just sees a wall of reflectance 0.8 at 4 m; its noise is what the product's model says. */
-export const sensorNoise = (seed: number, more: Partial<SensorNoise> = {}): SensorNoise => ({
-  ...{
-    gate: 150,
-    seen: { reflectance: 0.8, range: 4 },
-    frequency: 60e6,
-    wrap: false,
-    dark: 200,
-    contrast: 0.8,
-  },
-  sun: [],
-  saturation: 60000,
-  amplitudeUnit: 8,
-  shot: true,
-  subRays: 3,
-  random: new Random(seed),
-  ...more,
-});
+export const sensorNoise = (seed: number, more: Partial<SensorNoise> = {}): SensorNoise =>
+  usualNoise(4, new Random(seed), more);
 
 export const rowMajor = (pose: Pose): Float64Array => {
   const m = toMatrix(pose);

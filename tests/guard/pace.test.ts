@@ -1,13 +1,14 @@
 import fc from "fast-check";
 import { describe, expect, test } from "vitest";
-import { parseFootprint, permittedSpeed, stoppingDistance } from "../../src/guard/body.ts";
+import { permittedSpeed, stoppingDistance } from "../../src/guard/body.ts";
 import { openGlanceFrame } from "../../src/guard/glance-frame.ts";
-import { Guard, type GuardSettings } from "../../src/guard/guard.ts";
+import { Guard } from "../../src/guard/guard.ts";
 import { fastest, Permits, worstWay } from "../../src/guard/pace.ts";
 import { poseAfter } from "../../src/guard/sweep.ts";
 import { CURVATURES, END, STRAIGHT } from "../../src/terms/safety.ts";
 import { seeded } from "../helpers/recordings.ts";
 import { slowTest } from "../helpers/slow.ts";
+import { guardSettingsFor } from "./settings.ts";
 
 describe("the farthest that a base can get by what it was permitted", () => {
   test("one permit: at full speed to its end, then braking", () => {
@@ -172,29 +173,16 @@ slowTest(
           [-rear, -half],
           [-rear, half],
         ] as const;
-        const settings: GuardSettings = {
-          body: {
-            footprint: parseFootprint(corners.map(([x, y]) => `${x},${y}`).join(" ")),
-            height: 0.6,
-            wheelRadius: 0.06,
-            climbableStep: 0.015,
-            tolerableDrop: 0.015,
-            deceleration,
-            reactionDelay,
-          },
-          cellSize: CELL,
+        const settings = guardSettingsFor({
+          footprint: corners.map(([x, y]) => `${x},${y}`).join(" "),
+          deceleration,
+          reactionDelay,
           margin: one.margin,
           maxReach: one.maxReach,
           topSpeed: one.topSpeed,
           topTurn: one.topTurn,
-          maxBlind: 1,
           hold: one.hold,
-          memory: 600,
-          startTrust: 0,
-          knockRepeat: 1,
-          maxTrim: 0.1,
-          gate: 0,
-        };
+        });
         const guard = new Guard(settings);
         const [nx, ny] = [Math.cos(bearing), Math.sin(bearing)];
         const isBeyond = (x: number, y: number): boolean => x * nx + y * ny > edge;
@@ -261,30 +249,7 @@ slowTest(
 
 test("what was not looked at is no room: a short look limits the pace and says so", () => {
   const at = (maxReach: number, topSpeed: number) => {
-    const settings: GuardSettings = {
-      body: {
-        footprint: parseFootprint("0.2,0.15 0.2,-0.15 -0.2,-0.15 -0.2,0.15"),
-        height: 0.6,
-        wheelRadius: 0.06,
-        climbableStep: 0.015,
-        tolerableDrop: 0.015,
-        deceleration: 0.3,
-        reactionDelay: 0.15,
-      },
-      cellSize: CELL,
-      margin: 0.07,
-      maxReach,
-      topSpeed,
-      topTurn: 1,
-      maxBlind: 1,
-      hold: 0,
-      memory: 600,
-      startTrust: 0,
-      knockRepeat: 1,
-      maxTrim: 0.1,
-      gate: 0,
-    };
-    const guard = new Guard(settings);
+    const guard = new Guard(guardSettingsFor({ maxReach, topSpeed }));
     for (let x = -6; x < 6; x += CELL) for (let y = -6; y < 6; y += CELL) guard.footing.trust(x, y, 0, 0);
     guard.watch("camera", silent, 1e6);
     guard.remember("camera", silent, 1e6, { x: 0, y: 0, yaw: 0, floor: 0 });

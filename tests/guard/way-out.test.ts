@@ -1,34 +1,18 @@
 import { describe, expect, test } from "vitest";
-import { parseFootprint, stoppingDistance } from "../../src/guard/body.ts";
+import { stoppingDistance } from "../../src/guard/body.ts";
 import { type GlanceFrame, openGlanceFrame } from "../../src/guard/glance-frame.ts";
-import { Guard, type GuardSettings, type Pace } from "../../src/guard/guard.ts";
+import { Guard, type Pace } from "../../src/guard/guard.ts";
 import { END } from "../../src/terms/safety.ts";
+import { guardSettingsFor } from "./settings.ts";
 
 const CELL = 0.05;
 const FRONT = 0.22;
-const settings: GuardSettings = {
-  body: {
-    footprint: parseFootprint("0.22,0.17 0.22,-0.17 -0.2,-0.17 -0.2,0.17"),
-    height: 0.6,
-    wheelRadius: 0.06,
-    climbableStep: 0.015,
-    tolerableDrop: 0.015,
-    deceleration: 0.7,
-    reactionDelay: 0.15,
-  },
-  cellSize: CELL,
-  margin: 0.07,
-  maxReach: 3,
-  topSpeed: 1,
+const settings = guardSettingsFor({
+  footprint: "0.22,0.17 0.22,-0.17 -0.2,-0.17 -0.2,0.17",
+  deceleration: 0.7,
   topTurn: 1.5,
   maxBlind: 0.4,
-  hold: 0,
-  memory: 600,
-  startTrust: 0,
-  knockRepeat: 1,
-  maxTrim: 0.1,
-  gate: 0,
-};
+});
 const HERE = { x: 0, y: 0, yaw: 0, floor: 0 };
 
 /** A view of 80 degrees ahead that sees floor from 0.4 m before the body on, up to a wall. */

@@ -12,6 +12,7 @@ import { rangeSigma, type TimeOfFlightNoise } from "../../src/sense/noise.ts";
 import { Random } from "../../src/simulate/random.ts";
 import { renderDepth } from "../../src/simulate/render.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
+import { usualNoise } from "../../src/simulate/usual-noise.ts";
 import { pngSize, readPng } from "../../tools/import/png.ts";
 import { FramePoses, type PoseOptions } from "../../tools/import/poses.ts";
 import { readBytes } from "../../tools/import/text.ts";
@@ -378,20 +379,7 @@ export function sceneSet(
     sensors: [],
     drive: { followFloor: false, points: [{ at: [0, 0] }, { at: [0.5, 0] }] },
   });
-  const noise = {
-    gate: 150,
-    seen: { reflectance: 0.8, range: 6 },
-    frequency: 60e6,
-    wrap: false,
-    dark: 200,
-    contrast: 0.8,
-    sun: [],
-    saturation: 1e9,
-    amplitudeUnit: 8,
-    shot: true,
-    subRays: 1,
-    random: new Random(seed, 78),
-  };
+  const noise = usualNoise(6, new Random(seed, 78), { saturation: 1e9, subRays: 1 });
   const amplitude = new Uint16Array(WIDTH * HEIGHT);
   const frames = poses.map((worldFromLens, n): PoseFrame => {
     const counts = new Uint16Array(WIDTH * HEIGHT);

@@ -6,6 +6,7 @@ import { lensFromAngles } from "../../src/simulate/attitude.ts";
 import { Random } from "../../src/simulate/random.ts";
 import { renderDepth } from "../../src/simulate/render.ts";
 import type { Scene } from "../../src/simulate/scene.ts";
+import { usualNoise } from "../../src/simulate/usual-noise.ts";
 import { noneExpected, wholeOption } from "../frame/values.ts";
 import { GUARD, OPTICS } from "./floor/drive.ts";
 import { beyond, matter, sceneOf, slab } from "./floor/ground.ts";
@@ -75,20 +76,7 @@ function measure(rounds: number): void {
     const shots = Array.from({ length: FRAMES }, (_, n) => {
       const shot = { counts: new Uint16Array(208 * 156), amplitude: new Uint16Array(208 * 156) };
       const pose = { position: [0.01 * n + LENS_X, 0, HEIGHT], rotation: lensFromAngles(0, 0.4, 0) } as const;
-      const noise = {
-        gate: 150,
-        seen: { reflectance: 0.8, range: 4.5 },
-        frequency: 60e6,
-        wrap: false,
-        dark: 200,
-        contrast: 0.8,
-        sun: [],
-        saturation: 60000,
-        amplitudeUnit: 8,
-        shot: true,
-        subRays: 3,
-        random,
-      };
+      const noise = usualNoise(4.5, random);
       renderDepth(scene, WIDE, { worldFromLens: pose, time: 0, noise }, shot);
       return shot;
     });

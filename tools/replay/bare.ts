@@ -1,8 +1,8 @@
 import { createHash } from "node:crypto";
 import type { Pose } from "../../src/geometry/optics.ts";
 import { Guard } from "../../src/guard/guard.ts";
-import { motionAt } from "../../src/head/base-motion.ts";
 import type { MaskedFrame } from "../../src/head/frame.ts";
+import { motionAt } from "../../src/head/ground-motion.ts";
 import { type Judged, Judging } from "../../src/head/judging.ts";
 import { LocalFrame } from "../../src/head/local-frame.ts";
 import { Mapping } from "../../src/head/mapping.ts";
@@ -136,8 +136,7 @@ export class BareHead {
 
   #map(frame: MaskedFrame, placed: Placed): void {
     if (placed.newFromOld !== null) this.#mapping.remake(this.#placing.keyframes());
-    const isGiven = placed.state === null && this.#settings["pose.source"] !== "tracked";
-    this.#local.advance(motionAt(frame.time, placed, this.#poses, isGiven), isGiven);
+    this.#local.advance(motionAt(frame.time, placed, this.#poses, this.#settings["pose.source"]));
     const { revision } = this.#mapping.add(frame, placed);
     this.#frames.push({ frame, placed, isWritten: revision > 0 });
   }

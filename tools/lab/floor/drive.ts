@@ -17,6 +17,7 @@ import { DEFAULT_RANGE_NOISE } from "../../../src/sense/noise.ts";
 import { Random } from "../../../src/simulate/random.ts";
 import { renderDepth, type SensorNoise, type SunPatch } from "../../../src/simulate/render.ts";
 import type { Scene } from "../../../src/simulate/scene.ts";
+import { usualNoise } from "../../../src/simulate/usual-noise.ts";
 import { CURVATURES, END, END_NAMES } from "../../../src/terms/safety.ts";
 
 const RADIANS = Math.PI / 180;
@@ -247,20 +248,7 @@ class Watcher {
     const random = new Random(course.seed, 3);
     this.#course = course;
     this.#random = random;
-    this.#noise = {
-      gate: 150,
-      seen: { reflectance: 0.8, range: 4.5 },
-      frequency: 60e6,
-      wrap: false,
-      dark: 200,
-      contrast: 0.8,
-      sun: course.sun ?? [],
-      saturation: 60000,
-      amplitudeUnit: 8,
-      shot: true,
-      subRays: 3,
-      random: new Random(course.seed, 4),
-    };
+    this.#noise = usualNoise(4.5, new Random(course.seed, 4), { sun: course.sun ?? [] });
     const { rays, unitsPerMetre } = this.#mask;
     this.#glance = this.#guard.openGlancer(OPTICS, rays, unitsPerMetre, DEFAULT_RANGE_NOISE)!;
     const pixels = OPTICS.width * OPTICS.height;

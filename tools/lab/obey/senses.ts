@@ -11,6 +11,7 @@ import type { DepthEvent, HeadEvent } from "../../../src/sense/events.ts";
 import { lensPose } from "../../../src/simulate/attitude.ts";
 import { Random } from "../../../src/simulate/random.ts";
 import { renderDepth, type SensorNoise } from "../../../src/simulate/render.ts";
+import { usualNoise } from "../../../src/simulate/usual-noise.ts";
 import type { Base } from "./base.ts";
 import type { Fault } from "./knobs.ts";
 import type { Rig } from "./rig.ts";
@@ -77,7 +78,9 @@ export class Senses {
     this.#cameras = rig.setup.sensors.map((_, n) => ({
       next: (0.31 * n) / rig.rate,
       sequence: 0,
-      noise: isNoisy ? noiseOf(Number(rig.knobs["lens.sees"]), new Random(seed, 94 + n)) : null,
+      noise: isNoisy
+        ? usualNoise(Number(rig.knobs["lens.sees"]), new Random(seed, 94 + n), { subRays: 2 })
+        : null,
       last: null,
     }));
   }
@@ -201,22 +204,4 @@ export class Senses {
       speed: onSpot ? [0, 0, speed] : [speed, 0, speed * curvature],
     };
   }
-}
-
-/** The noise of the simulator's own datasets, with fewer rays at edges. */
-function noiseOf(sees: number, random: Random): SensorNoise {
-  return {
-    gate: 150,
-    seen: { reflectance: 0.8, range: sees },
-    frequency: 60e6,
-    wrap: false,
-    dark: 200,
-    contrast: 0.8,
-    sun: [],
-    saturation: 60000,
-    amplitudeUnit: 8,
-    shot: true,
-    subRays: 2,
-    random,
-  };
 }
