@@ -60,6 +60,8 @@ export class Tile {
   readonly looks = new Uint8Array(CELLS);
   /** Microseconds: when the body stood on firm ground here last; 0 when never, or when the place of that is not known any more. */
   readonly stood = new Float64Array(CELLS);
+  /** 1 for a cell that was firm when firm ground was given up. */
+  readonly wasFirm = new Uint8Array(CELLS);
   /** 1 for a cell that is gone only because a drop nearby may lie here, after drift. */
   readonly assumedGone = new Uint8Array(CELLS);
   /** Cells by which the tile's drops have been widened so far. */
@@ -148,9 +150,13 @@ export class Tile {
     this.settle(c);
   }
 
-  /** Assumes the cell to be firm without measurement, unless it has evidence. */
-  trust(c: number, time: number, height: number): void {
-    if (this.odds[c] !== 0) return;
+  /**
+   * Assumes the cell to be firm without measurement, unless it has evidence or is doubtful.
+   * @param isAgain only if it was firm when firm ground was given up
+   */
+  trust(c: number, time: number, height: number, isAgain: boolean): void {
+    if (this.odds[c] !== 0 || this.settled[c] === FOOTING.doubtful) return;
+    if (isAgain && this.wasFirm[c] === 0) return;
     this.odds[c] = FIRM_FROM;
     this.time[c] = time;
     if (time < this.earliest) this.earliest = time;
@@ -158,13 +164,16 @@ export class Tile {
     this.settle(c);
   }
 
-  giveUpFirm(): void {
-    this.stood.fill(0);
-    for (let c = 0; c < CELLS; c++) {
-      if (this.odds[c]! > 0) this.odds[c] = 0;
-      this.doubt[c] = 0;
-      this.settle(c);
-    }
+  /**
+   * If the cell is firm, it becomes unseen.
+   * @param mayBeTrusted whether it may be trusted again
+   */
+  giveUpFirm(c: number, mayBeTrusted: boolean): void {
+    if (!mayBeTrusted) this.wasFirm[c] = 0;
+    else if (this.settled[c] === FOOTING.firm) this.wasFirm[c] = 1;
+    this.stood[c] = 0;
+    if (this.odds[c]! > 0) this.odds[c] = 0;
+    this.settle(c);
   }
 
   /** The bumper touched something here. */
@@ -226,4 +235,18 @@ export class Tile {
     } else if (this.doubt[c]! >= DOUBTFUL_FROM) this.settled[c] = FOOTING.doubtful;
     else this.settled[c] = odds >= FIRM_FROM ? FOOTING.firm : FOOTING.unseen;
   }
+}
+
+/** One number for a tile within +-2^20 tiles of the origin. */
+export const tileKey = (ti: number, tj: number): number => (ti + 1048576) * 2097152 + (tj + 1048576);
+/** Inverse of `tileKey`. */
+export const tileOf = (key: number): readonly [number, number] => [
+  Math.floor(key / 2097152) - 1048576,
+  (key % 2097152) - 1048576,
+];
+
+/** The middle of a tile's cell, metres. */
+export function middleOf(key: number, c: number, size: number): readonly [x: number, y: number] {
+  const [ti, tj] = tileOf(key);
+  return [((ti << TILE_BITS) + (c % TILE) + 0.5) * size, ((tj << TILE_BITS) + (c >> TILE_BITS) + 0.5) * size];
 }

@@ -2,7 +2,7 @@ import { cosOf, hypot2, sinOf, square } from "../geometry/elementary.ts";
 import type { Vec3 } from "../geometry/optics.ts";
 import { END, FOOTING, FOOTING_NAMES } from "../terms/safety.ts";
 import { type Brink, type BrinkSpot, chainBrinks } from "./brink-lines.ts";
-import { CELLS, TILE_BITS, Tile } from "./footing-tile.ts";
+import { CELLS, middleOf, TILE_BITS, Tile, tileKey, tileOf } from "./footing-tile.ts";
 import { EVIDENCE, type GlanceFrame } from "./glance-frame.ts";
 
 // Copies for the hot loops: an imported constant costs a look-up there.
@@ -76,6 +76,8 @@ export class FootingLayer {
   /** Cells by which drops may have drifted since they were seen. */
   #step = 0;
   #layersRevision = 0;
+  /** Whether firm ground was given up since the start. */
+  #isTrustedAgain = false;
 
   readonly #levelStep: number;
 
@@ -196,10 +198,13 @@ export class FootingLayer {
     return [this.#open(i, j), cellOf(i, j)];
   }
 
-  /** Assumes ground to be firm without measurement: where the base stands. */
+  /**
+   * Assumes ground to be firm without measurement: where the base stands. After firm ground was given up, only ground that was firm: it is
+   * firm whether the base was carried, and somebody vouches for the ground around it, or was not.
+   */
   trust(wx: number, wy: number, time: number, height: number): void {
     const [tile, c] = this.#openAt(wx, wy);
-    tile.trust(c, time, height);
+    tile.trust(c, time, height, this.#isTrustedAgain);
   }
 
   /** The bumper touched something at this place. */
@@ -424,12 +429,24 @@ export class FootingLayer {
     }
   }
 
-  /** Firm and doubtful ground becomes unseen; drops and knocks stay. */
+  /** Firm ground becomes unseen, but may be trusted again; drops, knocks and doubtful ground stay. */
   giveUpFirm(): void {
-    for (const tile of this.#tiles.values()) tile.giveUpFirm();
+    this.#isTrustedAgain = true;
+    for (const tile of this.#tiles.values()) for (let c = 0; c < CELLS; c++) tile.giveUpFirm(c, true);
+  }
+
+  /** The same for all cells that `keeps` does not name, and these are not trusted again. */
+  giveUpFirmExcept(keeps: (i: number, j: number) => boolean): void {
+    for (const [key, tile] of this.#tiles) {
+      const [ti, tj] = tileOf(key);
+      for (let c = 0; c < CELLS; c++) {
+        if (!keeps((ti << BITS) + (c & MASK), (tj << BITS) + (c >> BITS))) tile.giveUpFirm(c, false);
+      }
+    }
   }
 
   clear(): void {
+    this.#isTrustedAgain = false;
     this.#tiles.clear();
     this.#lastKey = Number.NaN;
     this.#lastTile = null;
@@ -443,20 +460,7 @@ export class FootingLayer {
   }
 }
 
-/** One number for a tile within +-2^20 tiles of the origin. */
-const tileKey = (ti: number, tj: number): number => (ti + 1048576) * 2097152 + (tj + 1048576);
-const tileOf = (key: number): readonly [number, number] => [
-  Math.floor(key / 2097152) - 1048576,
-  (key % 2097152) - 1048576,
-];
-
 /** Read-only view of the memory of the ground, for users of a head. */
 export type FootingView = Readonly<
   Pick<FootingLayer, "cellSize" | "at" | "timeAt" | "cellAt" | "brinks" | "visit">
 >;
-
-/** The middle of a tile's cell, metres. */
-function middleOf(key: number, c: number, size: number): readonly [x: number, y: number] {
-  const [ti, tj] = tileOf(key);
-  return [((ti << BITS) + (c & MASK) + 0.5) * size, ((tj << BITS) + (c >> BITS) + 0.5) * size];
-}

@@ -5,6 +5,7 @@ import type { RangeNoise } from "../sense/noise.ts";
 import { FOOTING, type StreamSight } from "../terms/safety.ts";
 import { type BodyLimits, bodyLimits, type Footprint, holds, RAMP_SLOPE } from "./body.ts";
 import type { Brink } from "./brink-lines.ts";
+import { giveUpDisplaced } from "./displaced.ts";
 import { FootingLayer, type IsBlocked, type Place } from "./footing.ts";
 import { Glancer } from "./glance.ts";
 import type { GlanceFrame } from "./glance-frame.ts";
@@ -13,7 +14,7 @@ import { type Pace, PaceMaker, type PaceSettings } from "./pace-maker.ts";
 import { limitByFrames, openReach, ReachAround, type ReachNow } from "./reach.ts";
 import { type SensorView, SensorViews } from "./sensor-views.ts";
 import { StartTrust } from "./start-trust.ts";
-import { widened } from "./sweep.ts";
+import { type Turned, widened } from "./sweep.ts";
 
 export interface GuardSettings extends PaceSettings {
   /** Longest time, seconds, without a usable view of a direction until motion into it is forbidden. */
@@ -218,10 +219,23 @@ export class Guard {
     this.footing.widenDrops(step, at, touchedSince);
   }
 
-  /** The base may have been lifted: gives up firm ground, keeps drops, and restarts where the base stands. */
-  giveUpFirm(): void {
+  /**
+   * The base may have been carried: gives up firm ground, keeps drops, and restarts where the base stands. Whoever set it down there
+   * vouches for the ground, but only ground that was firm counts: perhaps nobody carried it.
+   */
+  restart(): void {
     this.footing.giveUpFirm();
     this.#startTrust.forget();
+  }
+
+  /**
+   * The base is perhaps elsewhere in the memory than it should be: gives up the firm ground that is not firm then. Nobody vouches for any ground.
+   * @param at    where it should be
+   * @param by    the step by which it may be elsewhere, in the axes of the memory's frame
+   * @param since microseconds: floor touched later stays firm
+   */
+  displace(at: Turned, by: Turned, since: number): void {
+    giveUpDisplaced(this.footing, { at, by, since, gap: this.limits.gap });
   }
 
   /** Discards the memory: the base was carried, or its position was lost. */

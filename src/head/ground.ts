@@ -64,24 +64,26 @@ export class Ground {
     const hasMoved = Math.abs(at.x - blank.at.x) + Math.abs(at.y - blank.at.y) > MOVED;
     if (blank.isToldOf || time - blank.since < 1e6 * LONGEST_BLANK || (hasMoved && !isCovered)) return;
     blank.isToldOf = true;
-    guard.giveUpFirm();
+    guard.restart();
   }
 
   /** Moves the base in the odometry frame to the time of a frame. */
   advance(guard: Guard, motion: MotionKnown): void {
     const local = this.#local;
     const place = local.advance(motion);
-    // Depth shows motion while the wheels stand, or the other way round: the base was lifted or slips, and the memory is displaced.
+    const touchedSince = motion.time - 1e6 * JUST_TOUCHED;
+    // Depth and wheels show different motions: the base was lifted or slips, or depth is wrong, and the memory may be displaced.
     if (local.apart > MOST_APART) {
+      if (local.wasCarried) guard.restart();
+      else guard.displace(place, local.apartBy, touchedSince);
       local.settle();
-      guard.giveUpFirm();
     }
     const { cellSize } = this.#world;
     guard.age({
       at: place,
       firmSince: local.sureSince(GIVEN_UP_AFTER),
       step: Math.floor(local.doubt / cellSize),
-      touchedSince: motion.time - 1e6 * JUST_TOUCHED,
+      touchedSince,
     });
   }
 
@@ -144,7 +146,7 @@ export class Ground {
   findAgain(guard: Guard, before: Planar): void {
     const now = this.#local.toWorld(this.#local.place);
     if (hypot2(now.x - before.x, now.y - before.y) > ELSEWHERE) guard.forget();
-    else guard.giveUpFirm();
+    else guard.restart();
     this.#local.settle();
   }
 

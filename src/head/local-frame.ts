@@ -73,6 +73,8 @@ export class LocalFrame {
   #doubt = 0;
   #lie: Planar = { x: 0, y: 0, yaw: 0 };
   #apart: Planar = { x: 0, y: 0, yaw: 0 };
+  /** Motion of the wheels over the same way, metres; turns count one metre from the base. */
+  #rolled = 0;
   /** Microseconds and metres: how the doubt has grown, oldest first. */
   readonly #grown: { readonly time: number; readonly doubt: number }[] = [];
 
@@ -165,13 +167,24 @@ export class LocalFrame {
     return this.#place;
   }
 
-  /** Difference between the motions by depth and by the wheels since `settle`, metres; a heading error counts one metre away. */
+  /** Difference between the motions by depth and by the wheels since `settle`: from where the base is by the wheels to where it is by depth. */
+  get apartBy(): Planar {
+    return this.#apart;
+  }
+
+  /** Size of that difference, metres; a heading error counts one metre away. */
   get apart(): number {
     return hypot2(this.#apart.x, this.#apart.y) + Math.abs(this.#apart.yaw);
   }
 
+  /** Whether the base was carried: depth and wheels differ by more than all that the wheels have turned. No slip does that. */
+  get wasCarried(): boolean {
+    return this.apart > this.#rolled;
+  }
+
   settle(): void {
     this.#apart = { x: 0, y: 0, yaw: 0 };
+    this.#rolled = 0;
   }
 
   /** Accumulates the difference between depth and wheels. An impossible step is a correction of the pose and no motion. */
@@ -180,7 +193,9 @@ export class LocalFrame {
     const [cos, sin] = [cosOf(this.#place.yaw), sinOf(this.#place.yaw)];
     const [dx, dy] = [seen.x - step.x, seen.y - step.y];
     // The usual error of wheels fades with the distance.
-    const kept = 1 / (1 + hypot2(step.x, step.y) / FORGOTTEN_AFTER);
+    const way = hypot2(step.x, step.y);
+    const kept = 1 / (1 + way / FORGOTTEN_AFTER);
+    this.#rolled = kept * this.#rolled + way + Math.abs(step.yaw);
     this.#apart = {
       x: kept * this.#apart.x + cos * dx - sin * dy,
       y: kept * this.#apart.y + sin * dx + cos * dy,

@@ -117,6 +117,13 @@ test.each([1, 2, 3, 4, 5, 6])(
   },
 );
 
+// Before a pit that returns little light, tracking takes the slip of a turn on a rug for a carry.
+test("drive 5133: nobody vouches for the ground of a pit when depth and wheels contradict each other", () => {
+  const knobs = drawKnobs(5133);
+  const { fall } = drive(knobs);
+  expect(fall, argumentsOf(knobs)).toBeNull();
+});
+
 // On a machine that is loaded by others a head may be late all the while: then its base does not move, and nothing is shown.
 test("over the socket, in real time, the base drives up to an edge and stops before it", {
   retry: 2,
