@@ -8,6 +8,7 @@ import type { Played, RecordingsFolder } from "./playing/recordings-folder.ts";
 import type { PretriggerLink } from "./pretrigger/recorder-link.ts";
 import type { HeadLink, HeadParts, HeadThread } from "./sensing/head-link.ts";
 import type { Clients } from "./sockets/clients.ts";
+import type { MapStore } from "./sockets/map-store.ts";
 import type { Queued } from "./sockets/outbox.ts";
 import type { Session } from "./sockets/session.ts";
 
@@ -16,6 +17,8 @@ export interface ModeHost {
   readonly config: Config;
   readonly log: Logger;
   readonly clients: Clients;
+  /** The published map. */
+  readonly map: Pick<MapStore, "epoch" | "change">;
   /** These two exist once the service is constructed, and not yet in a mode's constructor. */
   readonly head: HeadLink;
   readonly savedMap: SavedMap;

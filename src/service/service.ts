@@ -176,6 +176,7 @@ export class Service {
       config: this.config,
       log: this.log,
       clients: this.#clients,
+      map: this.map,
       get head() {
         return service.#head;
       },

@@ -50,6 +50,7 @@ export class Comparison {
   #baseline: Baseline | null = null;
   #now: Side | null = null;
   #frame = -1;
+  #isOnTheWay = false;
   /** Called when settings were changed outside the settings dialog. */
   onSettings: () => void = () => {};
 
@@ -123,20 +124,26 @@ export class Comparison {
   /** Shows the maps if both are of the same frame. The baseline's map is of the frame at which the settings were changed. */
   #showPlans(): void {
     const plans = this.#plans;
-    const isSame = plans !== null && plans.frame === this.#frame;
+    const isThere = plans !== null && plans.frame === this.#frame;
+    const isSame = isThere && plans.isWhole;
     byId("plans").hidden = !isSame;
     if (isSame) this.#view.show(plans);
     if (plans === null) setText("plans-say", "This page has no map with the baseline's settings.");
     else if (isSame) {
       const count = `${countText(plans.unlike)} of ${countText(plans.known)} columns differ`;
       setText("plans-say", `Maps from above: ${count} (hatched).`);
-    } else {
+    } else if (isThere) setText("plans-say", "The map with the changed settings is not complete yet.");
+    else {
       setText("plans-say", `The baseline's map is of frame ${countText(plans.frame)}: go there to compare.`);
     }
   }
 
-  /** @param frame number of the frame in the recording */
-  setFrame(frame: number): void {
+  /** Takes the position in the recording. */
+  setPlaying({ frame, goal }: FromServer<"playing">): void {
+    const isArrived = this.#isOnTheWay && goal === null;
+    this.#isOnTheWay = goal !== null;
+    // Its last patch may have come before.
+    if (isArrived) void this.mapChanged();
     if (frame === this.#frame) return;
     this.#frame = frame;
     this.draw();

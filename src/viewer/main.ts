@@ -160,10 +160,13 @@ function takeHealth(message: FromWorker): void {
       comparison.show(message.baseline);
       robot.setPlain(comparison.isOn);
       break;
+    case "baseline map":
+      settings.say(message.isAwaited ? "Waiting until the map with the present settings is complete." : "");
+      break;
     case "playing":
       if (message.playing.goal !== null && playback.playing?.goal === null) setText("found", "");
       playback.show(message.playing);
-      comparison.setFrame(message.playing.frame);
+      comparison.setPlaying(message.playing);
       followAddress();
       break;
     case "recording":

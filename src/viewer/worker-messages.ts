@@ -41,8 +41,11 @@ export interface Ray {
 /** Asks the head, or the worker about the map. */
 export type Ask = <T>(request: Request) => Promise<T>;
 
-/** @property frame number of the frame of the baseline's map */
-export type TimedPlans = Plans & { readonly frame: number };
+/**
+ * @property frame   number of the frame of the baseline's map
+ * @property isWhole whether the map with the present settings is the whole map of the shown frame
+ */
+export type TimedPlans = Plans & { readonly frame: number; readonly isWhole: boolean };
 
 export type ToWorker =
   /** Depth images wanted per second; 0: none. */
@@ -107,6 +110,8 @@ export type FromWorker =
   | { readonly kind: "trail"; readonly trail: Trail }
   | { readonly kind: "playing"; readonly playing: FromServer<"playing"> }
   | { readonly kind: "baseline"; readonly baseline: FromServer<"baseline"> }
+  /** Whether a change of settings waits until the map with the baseline's settings is complete. */
+  | { readonly kind: "baseline map"; readonly isAwaited: boolean }
   | { readonly kind: "recording"; readonly recording: FromServer<"recording"> }
   | { readonly kind: "note"; readonly note: FromServer<"note"> }
   | { readonly kind: "fault"; readonly text: string }

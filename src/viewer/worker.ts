@@ -1,8 +1,9 @@
 import { HeadClient, RequestError } from "../client/client.ts";
 import { unpackCodes, unpackImage } from "../wire/image.ts";
 import type { FromServer } from "../wire/messages.ts";
+import { BaselineMap } from "./baseline-map.ts";
 import { FloorMemory } from "./floor-memory.ts";
-import { type Bands, type Blocks, plansOf } from "./map-plans.ts";
+import { type Bands, plansOf } from "./map-plans.ts";
 import { castRay } from "./ray-cast.ts";
 import { rimsOf } from "./rims.ts";
 import { SurfaceFeed } from "./surface-feed.ts";
@@ -52,11 +53,11 @@ let reachRadius = 3;
 const floor = new FloorMemory();
 let place: readonly [number, number] | null = null;
 let imageRate = 0;
-/** Number of the present frame of the recording, and whether the settings differ from the baseline. */
-let frame = 0;
-let isCompared = false;
-/** The map with the baseline's settings. Blocks are immutable, so they are not copied. */
-let baseline: { readonly blocks: Blocks; readonly frame: number } | null = null;
+let baseline = newBaseline();
+
+function newBaseline(): BaselineMap {
+  return new BaselineMap((isAwaited) => tell({ kind: "baseline map", isAwaited }));
+}
 
 function connect(url: string, token: string | null): void {
   const head = new HeadClient({
@@ -67,8 +68,7 @@ function connect(url: string, token: string | null): void {
     topics: TOPICS,
   });
   client = head;
-  baseline = null;
-  isCompared = false;
+  baseline = newBaseline();
   surface = new SurfaceFeed(head.mirror, () => head.welcome?.map.voxelSize ?? USUAL_VOXEL, tell);
   if (bands !== null) surface.bands = bands;
   head.on("open", (welcome) => {
@@ -81,14 +81,14 @@ function connect(url: string, token: string | null): void {
   head.on("map", (keys) => {
     if (keys === null) floor.forget();
     feed.change(keys);
+    baseline.mapChanged();
   });
   head.on("playing", (playing) => {
-    frame = playing.frame;
+    baseline.setPlaying(playing);
     tell({ kind: "playing", playing });
   });
   head.on("baseline", (said) => {
-    if (isCompared && said.changes.length === 0) baseline = null;
-    isCompared = said.changes.length > 0;
+    baseline.setCompared(said.changes.length > 0);
     tell({ kind: "baseline", baseline: said });
   });
   handOn(head);
@@ -153,8 +153,9 @@ async function answer(head: HeadClient, request: Request): Promise<unknown> {
     case "explain settings":
       return head.explainSettings();
     case "settings":
-      if (!isCompared) baseline = { blocks: new Map(head.mirror.blocks), frame };
-      return head.settings(request.change, { confirm: request.confirm ?? false });
+      return baseline.changing(head, head.welcome?.map.voxelSize ?? USUAL_VOXEL, () =>
+        head.settings(request.change, { confirm: request.confirm ?? false }),
+      );
     case "mark":
       return head.mark(request.text);
     case "keep":
@@ -167,9 +168,11 @@ async function answer(head: HeadClient, request: Request): Promise<unknown> {
       return head.openRecording(request.name);
     case "plans": {
       const voxelSize = head.welcome?.map.voxelSize;
-      if (baseline === null || voxelSize === undefined) return null;
-      const plans = plansOf(baseline.blocks, head.mirror.blocks, voxelSize, request.bands);
-      return plans && ({ ...plans, frame: baseline.frame } satisfies TimedPlans);
+      const { taken } = baseline;
+      if (taken === null || voxelSize === undefined) return null;
+      const plans = plansOf(taken.blocks, head.mirror.blocks, voxelSize, request.bands);
+      const isWhole = baseline.isWhole(head.mirror);
+      return plans && ({ ...plans, frame: taken.frame, isWhole } satisfies TimedPlans);
     }
     case "look": {
       const voxelSize = head.welcome?.map.voxelSize;

@@ -37,6 +37,13 @@ export const RECORDING_MESSAGES = {
       }),
     ),
     share: Type.Number({ minimum: 0, maximum: 1, description: "share of the run to `goal`" }),
+    map: Type.Object(
+      { epoch: Type.String(), change: Count },
+      {
+        description:
+          "the newest change of the map so far, as in `patch`: of a paused recording, a map up to this change is the whole map of this frame",
+      },
+    ),
   }),
   baseline: server("baseline", "The head's output for the same frame with the baseline settings.", {
     ...sent,

@@ -323,7 +323,7 @@ describe("the page of a recording", () => {
       const all = new Set([...before.keys(), ...now.keys()]);
       const unlike = [...all].filter((at) => before.get(at) !== now.get(at)).length;
       expect(unlike).toBeGreaterThan(50);
-      await mapFollowed(page);
+      // At once, while patches of the map are still on their way.
       await page.evaluate(() => (document.activeElement as HTMLElement).blur());
       await page.keyboard.press("s");
       const range = page.locator('input[name="map.maxRange"]');

@@ -11,7 +11,7 @@ export interface PlayingStart extends SensingStart {
 }
 
 export type PlayWish = Omit<FromClient<"play">, "kind" | "id">;
-export type Position = Omit<FromServer<"playing">, "kind" | "sequence" | "time">;
+export type Position = Omit<FromServer<"playing">, "kind" | "sequence" | "time" | "map">;
 
 /** Messages to such a head. */
 export type ToPlaying =

@@ -79,9 +79,13 @@ export class PlayingMode implements Mode {
         for (const topic of ["image", "ground", "trail"] as const) this.#newest.delete(topic);
         this.#host.headRestarted();
         break;
-      case "playing":
+      case "playing": {
+        const { epoch, change } = this.#host.map;
+        this.#offer("playing", new SharedMessage({ ...message, time: headTime(), map: { epoch, change } }));
+        break;
+      }
       case "baseline":
-        this.#offer(message.kind, new SharedMessage({ ...message, time: headTime() }));
+        this.#offer("baseline", new SharedMessage({ ...message, time: headTime() }));
         break;
       case "recording":
         void this.#tellContents(message);
