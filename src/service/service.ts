@@ -383,6 +383,13 @@ export class Service {
       case "restored":
         this.#replaceMap();
         break;
+      case "resized":
+        this.map.reset(newEpoch());
+        // Clients learn the voxel size from `welcome`. The client that asked gets its answer before.
+        setImmediate(() =>
+          this.#clients.closeAll(CLOSE.restart, "the voxels of the map have another size now"),
+        );
+        break;
       case "ready":
       case "answer":
       case "changed":

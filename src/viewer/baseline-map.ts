@@ -1,9 +1,8 @@
 import type { MapMirror } from "../client/mirror.ts";
-import type { FromClient, FromServer } from "../wire/messages.ts";
-import type { Blocks } from "./map-plans.ts";
+import type { FromServer } from "../wire/messages.ts";
+import type { VoxelMap } from "./map-plans.ts";
 
 type Playing = FromServer<"playing">;
-type PlayWish = Omit<FromClient<"play">, "kind" | "id">;
 
 /** Milliseconds: after this time a setting is changed without the baseline's map. Chosen by hand: a long recording is run through in less. */
 const LONGEST_WAIT = 120_000;
@@ -11,14 +10,12 @@ const LONGEST_WAIT = 120_000;
 /** The part of the connection that is used. */
 export interface Player {
   readonly mirror: MapMirror;
-  play(wish: PlayWish): Promise<void>;
+  pause(): Promise<void>;
+  resume(speed: number): Promise<void>;
 }
 
-export interface TakenMap {
-  /** Blocks are immutable, so they are not copied. */
-  readonly blocks: Blocks;
-  /** Metres. */
-  readonly voxelSize: number;
+/** Its blocks are immutable, so they are not copied. */
+export interface TakenMap extends VoxelMap {
   /** Number of the frame in the recording. */
   readonly frame: number;
 }
@@ -87,7 +84,7 @@ export class BaselineMap {
     const speed = this.#playing?.speed;
     if (this.#isCompared || speed === undefined) return change();
     try {
-      if (speed > 0) await player.play({ speed: 0 });
+      if (speed > 0) await player.pause();
       const { mirror } = player;
       await this.#whole(mirror);
       this.#taken = this.isWhole(mirror)
@@ -100,7 +97,7 @@ export class BaselineMap {
       this.setCompared(false);
       throw error;
     } finally {
-      if (speed > 0) await player.play({ speed });
+      if (speed > 0) await player.resume(speed);
     }
   }
 

@@ -37,6 +37,8 @@ const TICK = 200;
 const IMAGES = 4;
 /** Metres above the ground clearance up to which a voxel counts as floor: voxels of the floor reach a little above it. */
 const FLOOR_TOP = 0.03;
+/** Metres: a voxel that begins at the floor also counts as floor, whatever its size. */
+const ROUNDING = 0.01;
 
 const root = document.documentElement;
 const layers = byId<HTMLDetailsElement>("layers");
@@ -77,7 +79,10 @@ const playback = new Playback(ask);
 const kept = new KeptRecordings(ask);
 const offers = new MapOffers(ask);
 const settings = new SettingsDialog(ask, (values) => {
-  const low = Number(values["body.groundClearance"] ?? 0.03) + FLOOR_TOP;
+  const low = Math.max(
+    Number(values["body.groundClearance"] ?? 0.03) + FLOOR_TOP,
+    Number(values["map.voxelSize"] ?? 0.05) + ROUNDING,
+  );
   const high = Number(values["body.height"] ?? 0.5);
   playback.topSpeed =
     history.topSpeed =

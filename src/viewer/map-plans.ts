@@ -5,7 +5,11 @@ export const COLUMN = { empty: 0, overhead: 1, floor: 2, standing: 3 } as const;
 /** Columns along the side of a tile. Differences are marked tile by tile. */
 export const TILE = 8;
 
-export type Blocks = ReadonlyMap<number, ClassBlock>;
+/** @property voxelSize metres */
+export interface VoxelMap {
+  readonly blocks: ReadonlyMap<number, ClassBlock>;
+  readonly voxelSize: number;
+}
 
 /** Two maps from above, with the same extent and so the same scale: COLUMN codes, x fastest. */
 export interface Plans {
@@ -24,7 +28,7 @@ export interface Bands {
   readonly high: number;
 }
 
-/** Whole blocks, from `west` and `south` up to but without `east` and `north`. */
+/** Whole cells, from `west` and `south` up to but without `east` and `north`: multiples of `TILE`. */
 interface Extent {
   west: number;
   south: number;
@@ -32,48 +36,64 @@ interface Extent {
   north: number;
 }
 
-/** @returns null while both are empty */
-export function plansOf(baseline: Blocks, now: Blocks, voxelSize: number, bands: Bands): Plans | null {
-  const extent = extentOf([baseline, now]);
+/**
+ * The two maps may have voxels of different sizes. The plans' cells then have the size of the larger ones. A smaller voxel belongs to the cell that
+ * contains its centre.
+ *
+ * @returns null while both are empty
+ */
+export function plansOf(baseline: VoxelMap, now: VoxelMap, bands: Bands): Plans | null {
+  const cell = Math.max(baseline.voxelSize, now.voxelSize);
+  const extent = extentOf([baseline, now], cell);
   if (extent.west >= extent.east) return null;
-  const was = columnsOf(baseline, extent, voxelSize, bands);
-  const is = columnsOf(now, extent, voxelSize, bands);
+  const was = columnsOf(baseline, extent, cell, bands);
+  const is = columnsOf(now, extent, cell, bands);
   let [unlike, known] = [0, 0];
   for (let n = 0; n < was.length; n++) {
     if (was[n] !== is[n]) unlike++;
     if (was[n] !== COLUMN.empty || is[n] !== COLUMN.empty) known++;
   }
-  const width = BLOCK_SIDE * (extent.east - extent.west);
+  const width = extent.east - extent.west;
   return { width, height: was.length / width, baseline: was, now: is, unlike, known };
 }
 
-function extentOf(maps: readonly Blocks[]): Extent {
+/** The cell of a voxel along one axis: that of its centre. */
+const cellOf = (voxel: number, voxelSize: number, cell: number): number =>
+  Math.floor(((voxel + 0.5) * voxelSize) / cell);
+
+function extentOf(maps: readonly VoxelMap[], cell: number): Extent {
   const extent = { west: Infinity, south: Infinity, east: -Infinity, north: -Infinity };
-  for (const blocks of maps) {
+  for (const { blocks, voxelSize } of maps) {
+    const tileOf = (voxel: number): number => TILE * Math.floor(cellOf(voxel, voxelSize, cell) / TILE);
     for (const key of blocks.keys()) {
-      extent.west = Math.min(extent.west, keyX(key));
-      extent.east = Math.max(extent.east, keyX(key) + 1);
-      extent.south = Math.min(extent.south, keyY(key));
-      extent.north = Math.max(extent.north, keyY(key) + 1);
+      const [x, y] = [BLOCK_SIDE * keyX(key), BLOCK_SIDE * keyY(key)];
+      extent.west = Math.min(extent.west, tileOf(x));
+      extent.east = Math.max(extent.east, tileOf(x + BLOCK_SIDE - 1) + TILE);
+      extent.south = Math.min(extent.south, tileOf(y));
+      extent.north = Math.max(extent.north, tileOf(y + BLOCK_SIDE - 1) + TILE);
     }
   }
   return extent;
 }
 
-function columnsOf(blocks: Blocks, extent: Extent, voxelSize: number, { low, high }: Bands): Uint8Array {
+function columnsOf({ blocks, voxelSize }: VoxelMap, extent: Extent, cell: number, bands: Bands): Uint8Array {
   const { west, south, east, north } = extent;
-  const width = BLOCK_SIDE * (east - west);
-  const codes = new Uint8Array(width * BLOCK_SIDE * (north - south));
+  const width = east - west;
+  const codes = new Uint8Array(width * (north - south));
+  const [cols, starts] = [new Int32Array(BLOCK_SIDE), new Int32Array(BLOCK_SIDE)];
   for (const [key, { classes }] of blocks) {
-    const corner = BLOCK_SIDE * ((keyY(key) - south) * width + (keyX(key) - west));
+    for (let n = 0; n < BLOCK_SIDE; n++) {
+      cols[n] = cellOf(BLOCK_SIDE * keyX(key) + n, voxelSize, cell) - west;
+      starts[n] = (cellOf(BLOCK_SIDE * keyY(key) + n, voxelSize, cell) - south) * width;
+    }
     for (let k = 0, n = 0; k < BLOCK_SIDE; k++) {
       const top = voxelSize * (BLOCK_SIDE * keyZ(key) + k + 1);
       // By its top, like the map's colours, with a margin for rounding.
-      const isFloor = top <= low + 1e-6;
-      const code = isFloor ? COLUMN.floor : top - voxelSize < high ? COLUMN.standing : COLUMN.overhead;
+      const isFloor = top <= bands.low + 1e-6;
+      const code = isFloor ? COLUMN.floor : top - voxelSize < bands.high ? COLUMN.standing : COLUMN.overhead;
       for (let row = 0; row < BLOCK_SIDE; row++) {
         for (let col = 0; col < BLOCK_SIDE; col++, n++) {
-          const at = corner + row * width + col;
+          const at = starts[row]! + cols[col]!;
           if (classes[n] === VOXEL.occupied && codes[at]! < code) codes[at] = code;
         }
       }

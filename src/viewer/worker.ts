@@ -1,7 +1,7 @@
 import { HeadClient, RequestError } from "../client/client.ts";
 import { unpackCodes, unpackImage } from "../wire/image.ts";
 import type { FromServer } from "../wire/messages.ts";
-import { BaselineMap } from "./baseline-map.ts";
+import { BaselineMap, type Player } from "./baseline-map.ts";
 import { FloorMemory } from "./floor-memory.ts";
 import { type Bands, plansOf } from "./map-plans.ts";
 import { castRay } from "./ray-cast.ts";
@@ -54,6 +54,8 @@ const floor = new FloorMemory();
 let place: readonly [number, number] | null = null;
 let imageRate = 0;
 let baseline = newBaseline();
+/** Speed of the playback that is set after the next reconnection; null: none. */
+let resumeSpeed: number | null = null;
 
 function newBaseline(): BaselineMap {
   return new BaselineMap((isAwaited) => tell({ kind: "baseline map", isAwaited }));
@@ -70,13 +72,18 @@ function connect(url: string, token: string | null): void {
   client = head;
   baseline = newBaseline();
   surface = new SurfaceFeed(head.mirror, () => head.welcome?.map.voxelSize ?? USUAL_VOXEL, tell);
+  const feed = surface;
   if (bands !== null) surface.bands = bands;
+  let voxelSize: number | null = null;
   head.on("open", (welcome) => {
+    // The page gets the whole map again: it may have drawn blocks with the other size.
+    if (voxelSize !== null && welcome.map.voxelSize !== voxelSize) feed.change(null);
+    voxelSize = welcome.map.voxelSize;
+    if (resumeSpeed !== null) void resume(head, resumeSpeed);
     tell({ kind: "open", welcome });
     head.subscribe({ image: imageRate });
   });
   head.on("closed", ({ reason, retry }) => tell({ kind: "closed", reason, retry }));
-  const feed = surface;
   floor.forget();
   head.on("map", (keys) => {
     if (keys === null) floor.forget();
@@ -92,6 +99,17 @@ function connect(url: string, token: string | null): void {
     tell({ kind: "baseline", baseline: said });
   });
   handOn(head);
+}
+
+/** Sets the speed of the playback, after a reconnection if the connection is closed: a changed voxel size closes it. */
+async function resume(head: HeadClient, speed: number): Promise<void> {
+  resumeSpeed = null;
+  try {
+    await head.play({ speed });
+  } catch (error) {
+    if (!(error instanceof RequestError && error.code === "closed")) throw error;
+    resumeSpeed = speed;
+  }
 }
 
 /** Forwards messages to the page, with packed arrays unpacked. */
@@ -146,6 +164,13 @@ function unpackTrail({ classes, points, codes, keyframes, keyframeCodes }: FromS
   };
 }
 
+/** The part of a head that the baseline's map needs. */
+const playerOf = (head: HeadClient): Player => ({
+  mirror: head.mirror,
+  pause: () => head.play({ speed: 0 }),
+  resume: (speed) => resume(head, speed),
+});
+
 async function answer(head: HeadClient, request: Request): Promise<unknown> {
   switch (request.kind) {
     case "ask":
@@ -153,7 +178,7 @@ async function answer(head: HeadClient, request: Request): Promise<unknown> {
     case "explain settings":
       return head.explainSettings();
     case "settings":
-      return baseline.changing(head, head.welcome?.map.voxelSize ?? USUAL_VOXEL, () =>
+      return baseline.changing(playerOf(head), head.welcome?.map.voxelSize ?? USUAL_VOXEL, () =>
         head.settings(request.change, { confirm: request.confirm ?? false }),
       );
     case "mark":
@@ -170,7 +195,7 @@ async function answer(head: HeadClient, request: Request): Promise<unknown> {
       const voxelSize = head.welcome?.map.voxelSize;
       const { taken } = baseline;
       if (taken === null || voxelSize === undefined) return null;
-      const plans = plansOf(taken.blocks, head.mirror.blocks, voxelSize, request.bands);
+      const plans = plansOf(taken, { blocks: head.mirror.blocks, voxelSize }, request.bands);
       const isWhole = baseline.isWhole(head.mirror);
       return plans && ({ ...plans, frame: taken.frame, isWhole } satisfies TimedPlans);
     }

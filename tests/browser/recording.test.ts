@@ -81,17 +81,21 @@ async function headOf(count: number, changed: Readonly<Record<string, number>> =
 const aheadBy = async (count: number): Promise<string> =>
   `${(await headOf(count)).reach.pace.forward.toFixed(2)} m/s`;
 
-/** What each column of a head's own grid is from above: what stands in the way (3), floor (2), or what hangs over (1). */
-function columnsOf({ grid, settings }: Head): Map<string, number> {
+/**
+ * What each column of a head's own grid is from above: what stands in the way (3), floor (2), or what hangs over (1).
+ * @param cell metres: side of a column, the voxel size or a multiple of it
+ */
+function columnsOf({ grid, settings }: Head, cell = grid.voxelSize): Map<string, number> {
   const columns = new Map<string, number>();
-  const low = settings["body.groundClearance"] + 0.03;
+  const low = Math.max(settings["body.groundClearance"] + 0.03, cell + 0.01);
+  const inCell = (voxel: number): number => Math.floor(((voxel + 0.5) * grid.voxelSize) / cell);
   const values = new Uint8Array(512);
   for (let id = 0; id < grid.count; id++) {
     grid.copyBlock(id, values);
     const key = grid.keyOf(id);
     values.forEach((value, n) => {
       if (value < OCCUPIED_FROM) return;
-      const at = `${8 * keyX(key) + (n & 7)},${8 * keyY(key) + ((n >> 3) & 7)}`;
+      const at = `${inCell(8 * keyX(key) + (n & 7))},${inCell(8 * keyY(key) + ((n >> 3) & 7))}`;
       const top = grid.voxelSize * (8 * keyZ(key) + (n >> 6) + 1);
       const kind = top <= low + 1e-6 ? 2 : top - grid.voxelSize < settings["body.height"] ? 3 : 1;
       columns.set(at, Math.max(kind, columns.get(at) ?? 0));
@@ -336,6 +340,52 @@ describe("the page of a recording", () => {
         `${counted(unlike)} of ${counted(all.size)} columns differ`,
       );
       expect(await inked(page, "plan-now")).toBeGreaterThan(100);
+      expect(faults).toEqual([]);
+    },
+  );
+
+  testWith(
+    browserNeed,
+    "a voxel size is changed while the recording plays, and both maps are compared",
+    async () => {
+      const { page, faults } = await openPage();
+      await page.keyboard.press("s");
+      const size = page.locator('input[name="map.voxelSize"]');
+      await size.waitFor();
+      await size.fill("0.1");
+      await size.press("Tab");
+      await page.waitForFunction(() => /voxelSize is now 0.1/.test(document.body.textContent ?? ""));
+      await page.keyboard.press("Escape");
+      // It plays on, on a new connection.
+      await page.waitForFunction(
+        () =>
+          document.documentElement.dataset["values"] === "played" &&
+          document.getElementById("play")!.textContent === "Pause",
+      );
+      expect(await page.textContent("#comparison-changes")).toBe("map.voxelSize 0.05 → 0.1");
+      const said = () => page.textContent("#plans-say");
+      await page.waitForFunction(() =>
+        /of frame [\d,]+: go/.test(document.getElementById("plans-say")!.textContent!),
+      );
+      const frame = Number(/of frame ([\d,]+)/.exec((await said())!)![1]!.replace(",", ""));
+      await page.keyboard.press("p");
+      await page.waitForFunction(() => /paused$/.test(document.getElementById("state-line")!.textContent!));
+      for (let n = 0; n < 200 && (await place(page)) !== frame; n++) {
+        const here = await place(page);
+        await page.keyboard.press(here > frame ? "b" : "n");
+        await settled(page, here + (here > frame ? -1 : 1));
+      }
+      const [before, now] = [
+        columnsOf((await headOf(frame)).truth, 0.1),
+        columnsOf((await headOf(frame, { "map.voxelSize": 0.1 })).truth),
+      ];
+      const all = new Set([...before.keys(), ...now.keys()]);
+      const unlike = [...all].filter((at) => before.get(at) !== now.get(at)).length;
+      const counted = (value: number): string => value.toLocaleString("en-GB");
+      await page.waitForFunction(
+        (wanted) => document.getElementById("plans-say")!.textContent!.includes(wanted),
+        `${counted(unlike)} of ${counted(all.size)} columns differ`,
+      );
       expect(faults).toEqual([]);
     },
   );

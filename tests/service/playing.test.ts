@@ -182,7 +182,27 @@ test("another setting holds for all of the recording up to where it stands", asy
   await watcher.settings({ "map.carveEvery": 1, "body.reactionDelay": 0.4 });
   await until(() => isAt(frame), "the same place");
   await expectTruth(frame, { "map.carveEvery": 1, "body.reactionDelay": 0.4 });
-  await expect(watcher.settings({ "map.voxelSize": 0.1 })).rejects.toThrow("cannot change");
+});
+
+test("a changed voxel size gives the map of a head with that size, after a reconnection that welcomes with it", async () => {
+  await watcher.play({ to: 1_500_000, speed: 0 });
+  await until(() => playing?.goal === null && playing.at > 1_000_000, "the place");
+  const { frame } = playing!;
+  const closed = new Promise<number>((resolve) => watcher.on("closed", ({ code }) => resolve(code)));
+  expect((await watcher.settings({ "map.voxelSize": 0.1 }))["map.voxelSize"]).toBe(0.1);
+  expect(await closed).toBe(1012);
+  await until(() => watcher.isOpen && watcher.welcome?.map.voxelSize === 0.1, "the reconnection");
+  await until(() => isAt(frame), "the same place");
+  await expectTruth(frame, { "map.voxelSize": 0.1 });
+  const truth = await saidBy(frame, { "map.voxelSize": 0.1 });
+  const isWhole = () =>
+    watcher.mirror.epoch === playing!.map.epoch && watcher.mirror.change >= playing!.map.change;
+  await until(() => watcher.mirror.isComplete && isWhole(), "the whole map");
+  const sorted = (map: ReadonlyMap<number, string>) => [...map].sort(([a], [b]) => a - b);
+  expect(sorted(mapOf(watcher))).toEqual(sorted(truth.map));
+  // So small that three heads of it may fill the memory.
+  await expect(watcher.settings({ "map.voxelSize": 0.01 })).rejects.toThrow("0.02 m or more");
+  expect((await watcher.settings())["map.voxelSize"]).toBe(0.1);
 });
 
 test("a base may not move it, and sends it no frames", async () => {

@@ -23,7 +23,8 @@ function made() {
   const mirror = new MapMirror();
   const wishes: object[] = [];
   const waits: boolean[] = [];
-  const player = { mirror, play: async (wish: object) => void wishes.push(wish) };
+  const resume = async (speed: number) => void wishes.push({ speed });
+  const player = { mirror, pause: () => resume(0), resume };
   return { mirror, wishes, waits, player, map: new BaselineMap((isAwaited) => waits.push(isAwaited)) };
 }
 const turn = () => new Promise((resolve) => setTimeout(resolve, 5));

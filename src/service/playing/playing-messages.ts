@@ -24,6 +24,8 @@ export type FromPlaying =
   | FromSensing
   /** The head has restarted the recording: the map that was sent so far is void. */
   | { readonly kind: "restarted" }
+  /** The voxels of the map have another size, metres: the map that was sent so far is void. */
+  | { readonly kind: "resized"; readonly voxelSize: number }
   | ({ readonly kind: "baseline" } & BaselineMessage)
   | ({ readonly kind: "playing" } & Position)
   | {

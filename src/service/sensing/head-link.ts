@@ -132,6 +132,10 @@ export class HeadLink {
         this.#tickets.get(message.ticket)?.resolve(message);
         this.#tickets.delete(message.ticket);
         break;
+      case "resized":
+        this.#voxelSize = message.voxelSize;
+        this.#hear(message);
+        break;
       case "restored":
         // Listeners hear of it before the blocks that follow it in the same batch.
         this.#hear(message);
