@@ -24,6 +24,8 @@ export class ColumnTextures {
   /** In blocks: position of the first stack, and capacity in stacks. */
   #first: readonly [number, number] = [0, 0];
   #size: readonly [number, number] = [0, 0];
+  /** Metres. */
+  #voxelSize = 0;
   #columns = new Uint8Array(COLUMN_BYTES);
   #shades = new Uint8Array(1);
   readonly uniforms = {
@@ -75,9 +77,11 @@ export class ColumnTextures {
       west === before.west &&
       south === before.south &&
       east === before.east &&
-      north === before.north
+      north === before.north &&
+      voxelSize === this.#voxelSize
     )
       return;
+    this.#voxelSize = voxelSize;
     if (east - west > MOST) [west, east] = isEmpty ? [west, west + MOST] : [before.west, before.east];
     if (north - south > MOST) [south, north] = isEmpty ? [south, south + MOST] : [before.south, before.north];
     const [wide, high] = [east - west, north - south];

@@ -96,14 +96,19 @@ export class MapChunks {
     chunk.count = count;
     chunk.mesh.geometry.setDrawRange(0, TRIANGLES.length * count);
     chunk.mesh.visible = count > 0;
+    chunk.origin.copy(this.#originOf(name)); // of the present voxel size
     this.#bound(chunk, bounds);
   }
 
-  #addChunk(name: string, length: number): Chunk {
+  #originOf(name: string): Vector3 {
     const [col, row] = name.split(",").map(Number) as [number, number];
     const side = this.#materials.voxelSize * 8 * CHUNK_BLOCKS;
+    return new Vector3(col * side, row * side, 0);
+  }
+
+  #addChunk(name: string, length: number): Chunk {
     const texture: IUniform<DataTexture | null> = { value: null };
-    const origin = new Vector3(col * side, row * side, 0);
+    const origin = this.#originOf(name);
     const mesh = new Mesh(new BufferGeometry(), this.#materials.surface(texture, origin));
     mesh.matrixAutoUpdate = false;
     const chunk: Chunk = {

@@ -36,6 +36,12 @@ export type Layer = (typeof LAYERS)[number];
 
 /** Metres around the robot that a fitted view includes. */
 const AROUND = 0.5;
+const CORNERS = [
+  [-1, -1],
+  [-1, 1],
+  [1, -1],
+  [1, 1],
+] as const;
 /** Metres: least height of walls that a fitted view includes. */
 const READABLE = 1;
 /** Pixels: a measured point snaps to a side within this distance. */
@@ -64,6 +70,7 @@ export class MapView {
   readonly #marks: MapMarks;
   /** Position of the robot, which a fitted view includes. */
   #place: Vector3 | null = null;
+  #trail: Trail | null = null;
   #hasGrid = true;
   #isFitted = false;
   /** Bounds that the view was fitted to. */
@@ -178,6 +185,7 @@ export class MapView {
 
   showPath(trail: Trail | null): void {
     this.#path.show(trail);
+    this.#trail = trail;
     this.#redraw.invalidate();
   }
 
@@ -282,7 +290,7 @@ export class MapView {
     this.#redraw.invalidate();
   }
 
-  /** Points that must be in view: the columns of the map up to a height that shows its rooms, or the corners of its bounds. */
+  /** Points that must be in view: the columns of the map up to a height that shows its rooms, or the corners of its bounds; and the path. */
   #places(bounds: Box3): Vector3[] {
     const places = this.#materials.columns.places.flatMap(([x, y]) => [
       new Vector3(x, y, 0),
@@ -292,8 +300,12 @@ export class MapView {
       for (const x of [bounds.min.x, bounds.max.x])
         for (const y of [bounds.min.y, bounds.max.y]) places.push(new Vector3(x, y, 0));
     }
-    if (this.#place !== null) {
-      for (const side of [-AROUND, AROUND]) places.push(this.#place.clone().add(new Vector3(side, side, 0)));
+    const stood = this.#place === null ? [] : [this.#place];
+    // The floor under the base at its start is beside what the sensors saw.
+    const points = this.#trail?.points ?? [];
+    for (let n = 0; n < points.length; n += 3) stood.push(new Vector3().fromArray(points, n));
+    for (const place of stood) {
+      for (const [x, y] of CORNERS) places.push(place.clone().add(new Vector3(AROUND * x, AROUND * y, 0)));
     }
     return places;
   }

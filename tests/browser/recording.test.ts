@@ -426,6 +426,17 @@ describe("the page of a recording", () => {
     },
   );
 
+  testWith(browserNeed, "on a phone the answer about a place lies below the buttons of the map", async () => {
+    const { page } = await openPage(390);
+    await page.keyboard.press("p");
+    await settled(page);
+    await page.locator("#map").click({ position: { x: 190, y: 250 } });
+    await page.waitForFunction(() => document.getElementById("found")!.textContent !== "");
+    const [buttons, text] = [page.locator("#map-tools"), page.locator("#found")];
+    const { y, height } = (await buttons.boundingBox())!;
+    expect((await text.boundingBox())!.y).toBeGreaterThanOrEqual(y + height);
+  });
+
   testWith(browserNeed, "a click on the timeline goes there", async () => {
     const { page } = await openPage();
     await page.keyboard.press("p");
