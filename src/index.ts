@@ -39,7 +39,6 @@ export {
   toYawPitchRoll,
   transformPoint,
 } from "./geometry/rigid.ts";
-export type { Brink } from "./guard/brink-lines.ts";
 export type { FootingCell, FootingView } from "./guard/footing.ts";
 export type { Pace, Verdict } from "./guard/guard.ts";
 export { Head, type HeadOptions } from "./head/head.ts";
@@ -58,6 +57,7 @@ export type {
   WaiverOutput,
 } from "./head/outputs.ts";
 export { resolveSettings, SETTINGS, SettingError, type SettingName, type Settings } from "./head/settings.ts";
+export type { Brink } from "./map/brink-lines.ts";
 export type { FloorColumn, FloorView } from "./map/floor.ts";
 export { classOf, type GridView, natsOf, type VoxelClass } from "./map/grid.ts";
 export { COLUMN, type LayerRectangle, type LayersView } from "./map/layers.ts";

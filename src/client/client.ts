@@ -11,6 +11,7 @@ import {
   type Topic,
 } from "../wire/messages.ts";
 import type { SensorDeclaration } from "../wire/shapes.ts";
+import { FloorMirror } from "./floor-mirror.ts";
 import { type ClientEvents, type HandedKind, Handlers } from "./handlers.ts";
 import { MapMirror } from "./mirror.ts";
 import { PendingRequests, RequestError } from "./pending-requests.ts";
@@ -68,6 +69,8 @@ export class HeadClient {
   readonly #now: () => number;
   readonly #make: MakeSocket;
   readonly mirror = new MapMirror();
+  /** The map of the floor; needs the topic `floor`. */
+  readonly floor = new FloorMirror();
   readonly #handlers = new Handlers();
   #clock = new ClockFilter();
   #socket: Socket | null = null;
@@ -197,6 +200,9 @@ export class HeadClient {
         this.#handlers.call("map", this.mirror.apply(message), this.mirror);
         break;
       }
+      case "floor":
+        this.#handlers.call("floor", this.floor.apply(message), this.floor);
+        break;
       case "reach":
       case "pose":
       case "pulse":
@@ -240,12 +246,12 @@ export class HeadClient {
     this.#handlers.call("open", welcome);
   }
 
-  /** Changes the rates; a map continues from the last received change. */
+  /** Changes the rates; map and floor continue from the last received change. */
   subscribe(rates: Readonly<Partial<Record<Topic, number>>>): void {
     const topics = Object.fromEntries(
       Object.entries(rates).map(([topic, rate]) => {
-        const have = topic === "map" && this.mirror.epoch !== "" ? { have: this.mirror.have } : {};
-        return [topic, { rate, ...have }];
+        const mirror = topic === "map" ? this.mirror : topic === "floor" ? this.floor : null;
+        return [topic, { rate, ...(mirror !== null && mirror.epoch !== "" && { have: mirror.have }) }];
       }),
     );
     if (Object.keys(topics).length > 0) this.#send({ kind: "subscribe", topics });

@@ -1,4 +1,5 @@
 import type { FromServer, ServerKind } from "../wire/messages.ts";
+import type { FloorMirror } from "./floor-mirror.ts";
 import type { MapMirror } from "./mirror.ts";
 
 /** Events of a client. Each handler gets the newest message; there is no backlog on this side. */
@@ -21,11 +22,13 @@ export interface ClientEvents {
   baseline: (baseline: FromServer<"baseline">) => void;
   /** Keys of the blocks that changed; null when the whole map was replaced. */
   map: (keys: readonly number[] | null, mirror: MapMirror) => void;
+  /** Keys of the tiles of the floor that changed; null when the whole map was replaced. */
+  floor: (keys: readonly number[] | null, floor: FloorMirror) => void;
   error: (error: FromServer<"error">) => void;
 }
 
 /** Kinds of message that are passed to their handlers unchanged. */
-export type HandedKind = Exclude<keyof ClientEvents & ServerKind, "map" | "error">;
+export type HandedKind = Exclude<keyof ClientEvents & ServerKind, "map" | "floor" | "error">;
 
 /** Handlers by event. */
 export class Handlers {

@@ -1,3 +1,4 @@
+import type { BrinkSpot } from "../map/brink-lines.ts";
 import { FOOTING } from "../terms/safety.ts";
 
 /** Cells along a tile's side, as a power of two. */
@@ -29,6 +30,8 @@ const EDGE_ERROR_GROWTH = 0.012;
 const TOO_FAR = 1.5;
 const MUCH_NEARER = 0.6;
 const LOOK_SHARE = 0.3;
+/** Fewest views of an edge until it is reported. */
+const FEWEST_LOOKS = 2;
 
 /** A square of floor cells with their evidence. Cells are numbered row by row. */
 export class Tile {
@@ -72,6 +75,8 @@ export class Tile {
   hasBrink = false;
   /** Newest frame with any entry in `hard`: spares the search in most tiles. */
   hardFrame = 0;
+  /** Number of changes of states and edges, for readers that look for changes. */
+  changes = 0;
   /** Microseconds: no firm cell was seen before this. */
   earliest = Number.POSITIVE_INFINITY;
 
@@ -193,6 +198,7 @@ export class Tile {
     this.drop[c] = this.drop[c]! + share * (drop - this.drop[c]!);
     this.error[c] = error;
     this.hasBrink = true;
+    this.changes++;
     if (this.looks[c]! < 255) this.looks[c]!++;
   }
 
@@ -224,16 +230,26 @@ export class Tile {
     this.error[c] = other.error[d]!;
     this.looks[c] = other.looks[d]!;
     this.hasBrink = true;
+    this.changes++;
+  }
+
+  /** The point of an edge in this cell; null without one, or while too few frames have seen it. */
+  spotAt(c: number): BrinkSpot | null {
+    if (this.error[c] === 0 || this.looks[c]! < FEWEST_LOOKS) return null;
+    const [x, y, drop] = [this.brinkX[c]!, this.brinkY[c]!, this.drop[c]!];
+    return { x, y, drop, error: this.error[c]!, looks: this.looks[c]! };
   }
 
   settle(c: number): void {
     const odds = this.odds[c]!;
+    const before = this.settled[c];
     if (this.knock[c]! > 0) this.settled[c] = FOOTING.blocked;
     else if (odds <= GONE_FROM) {
       this.settled[c] = FOOTING.gone;
       this.hasGone = true;
     } else if (this.doubt[c]! >= DOUBTFUL_FROM) this.settled[c] = FOOTING.doubtful;
     else this.settled[c] = odds >= FIRM_FROM ? FOOTING.firm : FOOTING.unseen;
+    if (this.settled[c] !== before) this.changes++;
   }
 }
 

@@ -1,7 +1,7 @@
 import { cosOf, hypot2, sinOf, square } from "../geometry/elementary.ts";
 import type { Vec3 } from "../geometry/optics.ts";
+import { type Brink, type BrinkSpot, chainBrinks } from "../map/brink-lines.ts";
 import { END, FOOTING, FOOTING_NAMES } from "../terms/safety.ts";
-import { type Brink, type BrinkSpot, chainBrinks } from "./brink-lines.ts";
 import { CELLS, middleOf, TILE_BITS, Tile, tileKey, tileOf } from "./footing-tile.ts";
 import { EVIDENCE, type GlanceFrame } from "./glance-frame.ts";
 
@@ -23,8 +23,6 @@ const LINK = 3;
 /** Metres around the base within which drops widen; and the most cells: older firm ground has been given up. */
 const WIDENED_WITHIN = 1.6;
 const MOST_WIDENED = 5;
-/** Fewest views of an edge until it is reported. */
-const FEWEST_LOOKS = 2;
 /** Metres between two levels of the floor: more than poses and tilts are wrong by, less than a step. Chosen by hand. */
 const LEVEL_STEP = 0.06;
 
@@ -234,6 +232,17 @@ export class FootingLayer {
     return tile.earliest >= this.oldest || tile.time[c]! >= this.oldest ? FIRM : UNSEEN;
   }
 
+  /** The `FOOTING` of cell (i, j) on the map: firm floor does not age, and the newest frame counts no more than those before. */
+  forMap(i: number, j: number): number {
+    if (this.#isBlocked?.(i, j) === true) return BLOCKED;
+    return this.#find(i, j)?.settled[cellOf(i, j)] ?? UNSEEN;
+  }
+
+  /** The tiles by their keys. */
+  get tiles(): ReadonlyMap<number, Tile> {
+    return this.#tiles;
+  }
+
   /** The `FOOTING` of cell (i, j) for wheels: a hole of one cell between firm ones is firm if wheels cross gaps that wide. */
   forWheels(i: number, j: number, gap: number): number {
     const what = this.at(i, j);
@@ -311,17 +320,21 @@ export class FootingLayer {
 
   #addSpots(tile: Tile, cx: number, cy: number, radius: number, spots: BrinkSpot[]): void {
     for (let c = 0; c < CELLS; c++) {
-      if (tile.error[c] === 0 || tile.looks[c]! < FEWEST_LOOKS) continue;
+      if (tile.error[c] === 0) continue;
       const x = tile.brinkX[c]!;
       const y = tile.brinkY[c]!;
       // Called in each frame: most cells are too far away or no rim, and Math.hypot allocates.
-      if (square(x - cx) + square(y - cy) > square(radius) || !this.#isRim(x, y)) continue;
-      spots.push({ x, y, drop: tile.drop[c]!, error: tile.error[c]!, looks: tile.looks[c]! });
+      if (square(x - cx) + square(y - cy) > square(radius) || !this.isRim(x, y)) continue;
+      const spot = tile.spotAt(c);
+      if (spot !== null) spots.push(spot);
     }
   }
 
-  /** Whether firm ground still meets gone ground or a lower level here: a nearer view may have corrected an edge. */
-  #isRim(wx: number, wy: number): boolean {
+  /**
+   * Whether firm ground still meets gone ground or a lower level here: a nearer view may have corrected an edge.
+   * @param isForMap whether firm ground does not age
+   */
+  isRim(wx: number, wy: number, isForMap = false): boolean {
     const i = Math.floor(wx / this.cellSize);
     const j = Math.floor(wy / this.cellSize);
     let gone = false;
@@ -329,7 +342,7 @@ export class FootingLayer {
     let highest = Number.NEGATIVE_INFINITY;
     for (let di = -1; di <= 1; di++) {
       for (let dj = -1; dj <= 1; dj++) {
-        const what = this.at(i + di, j + dj);
+        const what = isForMap ? this.forMap(i + di, j + dj) : this.at(i + di, j + dj);
         if (what === GONE) gone = true;
         if (what !== FIRM) continue;
         const z = this.#find(i + di, j + dj)!.height[cellOf(i + di, j + dj)]!;
@@ -464,3 +477,6 @@ export class FootingLayer {
 export type FootingView = Readonly<
   Pick<FootingLayer, "cellSize" | "at" | "timeAt" | "cellAt" | "brinks" | "visit">
 >;
+
+/** The part of the memory from which the map of the floor is read, tile by tile. */
+export type FloorSource = Readonly<Pick<FootingLayer, "cellSize" | "forMap" | "isRim" | "tiles">>;

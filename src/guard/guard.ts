@@ -1,10 +1,10 @@
 import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import type { Optics } from "../geometry/optics.ts";
 import type { RayTable } from "../geometry/rays.ts";
+import type { Brink } from "../map/brink-lines.ts";
 import type { RangeNoise } from "../sense/noise.ts";
 import { FOOTING, type StreamSight } from "../terms/safety.ts";
 import { type BodyLimits, bodyLimits, type Footprint, holds, RAMP_SLOPE } from "./body.ts";
-import type { Brink } from "./brink-lines.ts";
 import { giveUpDisplaced } from "./displaced.ts";
 import { FootingLayer, type IsBlocked, type Place } from "./footing.ts";
 import { Glancer } from "./glance.ts";

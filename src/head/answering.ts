@@ -1,5 +1,5 @@
-import type { Brink } from "../guard/brink-lines.ts";
 import type { Guard } from "../guard/guard.ts";
+import type { Brink } from "../map/brink-lines.ts";
 import { PLACE_HOLDS, POSE_WAIT } from "../terms/freshness.ts";
 import type { Ground } from "./ground.ts";
 import { listOf } from "./lists.ts";

@@ -1,5 +1,5 @@
 import { planarOf } from "../geometry/rigid.ts";
-import type { FootingLayer, FootingView } from "../guard/footing.ts";
+import type { FloorSource, FootingLayer, FootingView } from "../guard/footing.ts";
 import type { GlanceFrame } from "../guard/glance-frame.ts";
 import { Guard, type Pace } from "../guard/guard.ts";
 import type { ReachNow } from "../guard/reach.ts";
@@ -133,6 +133,10 @@ export class Head {
     return this.#mapping.layers;
   }
   get footing(): FootingView {
+    return this.#ground.footing;
+  }
+  /** The map of the floor, to be read tile by tile. */
+  get floorSource(): FloorSource {
     return this.#ground.footing;
   }
 

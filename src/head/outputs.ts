@@ -1,7 +1,7 @@
 import type { Pose, Vec3 } from "../geometry/optics.ts";
-import type { Brink } from "../guard/brink-lines.ts";
 import type { FootingCell } from "../guard/footing.ts";
 import type { Pace, Verdict } from "../guard/guard.ts";
+import type { Brink } from "../map/brink-lines.ts";
 import type { WaiverEvent } from "../sense/events.ts";
 import type { FrozenNote } from "../sense/frozen.ts";
 import type { LensFault } from "../sense/lens-check.ts";

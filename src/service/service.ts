@@ -5,6 +5,7 @@ import { createServer as createTlsServer } from "node:https";
 import { type AddressInfo, isIPv6, type Socket } from "node:net";
 import type { Logger } from "pino";
 import type { Setup } from "../sense/events.ts";
+import { splitBlocks } from "../wire/blocks.ts";
 import { ENDPOINT } from "../wire/messages.ts";
 import { Admission } from "./access/admission.ts";
 import { RequestGuard } from "./access/request-guard.ts";
@@ -30,6 +31,7 @@ import { HeadLink } from "./sensing/head-link.ts";
 import type { Intake } from "./sensing/intake.ts";
 import { Clients } from "./sockets/clients.ts";
 import { Connections } from "./sockets/connections.ts";
+import { FloorStore } from "./sockets/floor-store.ts";
 import { MapStore } from "./sockets/map-store.ts";
 import { CLOSE } from "./sockets/session.ts";
 import { headTime } from "./time.ts";
@@ -67,7 +69,9 @@ export interface ServiceParts {
 export class Service {
   readonly config: Config;
   readonly log: Logger;
-  readonly map = new MapStore(newEpoch());
+  readonly map = new MapStore(newEpoch(), splitBlocks);
+  /** The map of the floor. It has the epoch of the map. */
+  readonly floor = new FloorStore(this.map.epoch);
   readonly metrics: Metrics;
   /** Resolves with the reason when the service has stopped, by itself or on request. */
   readonly stopped: Promise<string>;
@@ -213,6 +217,7 @@ export class Service {
       closed: () => this.#publisher.wantPictures(),
       host: {
         map: this.map,
+        floor: this.floor,
         now: headTime,
         admit: async (session, hello) => {
           const welcome = await admission.admit(session, hello);
@@ -380,11 +385,15 @@ export class Service {
         this.map.add(message.bytes);
         this.#clients.mapChanged();
         break;
+      case "tiles":
+        this.floor.take(message);
+        this.#clients.mapChanged();
+        break;
       case "restored":
         this.#replaceMap();
         break;
       case "resized":
-        this.map.reset(newEpoch());
+        this.#resetMap();
         // Clients learn the voxel size from `welcome`. The client that asked gets its answer before.
         setImmediate(() =>
           this.#clients.closeAll(CLOSE.restart, "the voxels of the map have another size now"),
@@ -408,14 +417,19 @@ export class Service {
 
   /** Makes clients drop their map. */
   #replaceMap(): void {
-    this.map.reset(newEpoch());
+    this.#resetMap();
     this.#clients.mapChanged();
+  }
+
+  #resetMap(): void {
+    this.map.reset(newEpoch());
+    this.floor.reset(this.map.epoch);
   }
 
   async #replaceHead(reason: string): Promise<void> {
     this.#health.forget();
     this.#publisher.forget();
-    this.map.reset(newEpoch());
+    this.#resetMap();
     await this.#head.replace(this.#mode.parts(), this.#mode.thread());
     this.#clients.closeAll(CLOSE.restart, reason);
   }

@@ -1,12 +1,12 @@
 import { Group, type IUniform, type Vector2 } from "three";
-import type { FromServer } from "../wire/messages.ts";
+import type { FloorEdge } from "../client/floor-mirror.ts";
 import type { Tag } from "./map-marks.ts";
 import type { Rim } from "./rims.ts";
 import { metresText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 import { WideLines } from "./wide-lines.ts";
 
-type Brinks = FromServer<"brinks">["brinks"];
+type Edges = readonly FloorEdge[];
 
 /** Metres: height above the floor at which an edge is drawn. */
 const LIFT = 0.03;
@@ -16,11 +16,14 @@ const TOOTH_REACH = 0.08;
 const LONGEST_TOOTH = 0.6;
 /** Metres from an edge to the point at which the floor is looked up to find the low side: more than a cell. */
 const ASIDE = 0.08;
-/** Metres: a rim closer than this to a brink is the same edge. */
+/** Metres: a rim closer than this to an edge is the same. */
 const BESIDE = 0.1;
 /** Metres: shorter edges have no label with their depth. Of the others the longest have one. */
 const TAGGED = 0.3;
 const MOST_TAGS = 12;
+/** Confidence of an edge that three frames have seen: with less its label has a question mark. And seconds after which it has an age. */
+const SURE = 0.6;
+const OLD = 60;
 
 /**
  * Edges of the floor: the boldest lines of the map. Each has a comb on the low side, whose teeth are as long as the drop is deep, and a
@@ -30,7 +33,7 @@ export class DropLayer {
   readonly object = new Group();
   readonly #edges: WideLines;
   readonly #teeth: WideLines;
-  #brinks: Brinks = [];
+  #edgesKnown: Edges = [];
   #rims: readonly Rim[] = [];
   readonly #isGone: (x: number, y: number) => boolean;
 
@@ -53,34 +56,34 @@ export class DropLayer {
 
   /** Labels with the depths of the longest edges. */
   get tags(): readonly Tag[] {
-    return tagsOf(this.#brinks);
+    return tagsOf(this.#edgesKnown);
   }
 
-  /** Shows the edges near the robot, with their depths. */
-  showBrinks(brinks: Brinks): void {
-    this.#brinks = brinks;
+  /** Shows the edges of the whole map, with their depths. */
+  showEdges(edges: Edges): void {
+    this.#edgesKnown = edges;
     this.#show();
   }
 
-  /** Shows borders of floor that is gone, which are edges farther from the robot. */
+  /** Shows borders of floor that is gone where no edge was seen as such. */
   showRims(rims: readonly Rim[]): void {
     this.#rims = rims;
     this.#show();
   }
 
   #show(): void {
-    const isNear = nearness(this.#brinks);
+    const isNear = nearness(this.#edgesKnown);
     const edges: number[] = [];
     const teeth: number[] = [];
     for (const rim of this.#rims) {
       for (let n = 1; n < rim.length; n++) {
         const [[ax, ay], [bx, by]] = [rim[n - 1]!, rim[n]!];
-        // The brink is preferred: its position is finer than a cell, and it has a depth.
+        // The edge is preferred: its position is finer than a cell, and it has a depth.
         if (!isNear((ax + bx) / 2, (ay + by) / 2)) edges.push(ax, ay, LIFT, bx, by, LIFT);
       }
     }
-    for (const { points, drop } of this.#brinks) {
-      const depth = Math.min(drop ?? LONGEST_TOOTH, LONGEST_TOOTH);
+    for (const { points, drop } of this.#edgesKnown) {
+      const depth = Math.min(drop, LONGEST_TOOTH);
       let since = TOOTH_EVERY / 2;
       for (let n = 1; n < points.length; n++) {
         const [[ax, ay], [bx, by]] = [points[n - 1]!, points[n]!];
@@ -109,11 +112,11 @@ export class DropLayer {
   }
 }
 
-/** @returns a test of whether a position is beside one of the brinks */
-function nearness(brinks: Brinks): (x: number, y: number) => boolean {
+/** @returns a test of whether a position is beside one of the edges */
+function nearness(edges: Edges): (x: number, y: number) => boolean {
   const taken = new Set<string>();
   const key = (x: number, y: number): string => `${Math.floor(x / BESIDE)},${Math.floor(y / BESIDE)}`;
-  for (const { points } of brinks) {
+  for (const { points } of edges) {
     for (const [x, y] of points) {
       for (const dx of [-BESIDE, 0, BESIDE])
         for (const dy of [-BESIDE, 0, BESIDE]) taken.add(key(x + dx, y + dy));
@@ -122,20 +125,27 @@ function nearness(brinks: Brinks): (x: number, y: number) => boolean {
   return (x, y) => taken.has(key(x, y));
 }
 
-function tagsOf(brinks: Brinks): Tag[] {
-  return brinks
-    .map(({ points, drop }) => {
+function tagsOf(edges: Edges): Tag[] {
+  return edges
+    .map(({ points, drop, confidence, age }) => {
       const length = points.reduce((sum, [x, y], n) => {
         const [fromX, fromY] = points[Math.max(0, n - 1)]!;
         return sum + Math.hypot(x - fromX, y - fromY);
       }, 0);
-      return { length, drop, middle: points[points.length >> 1]! };
+      return { length, text: textOf(drop, confidence, age), middle: points[points.length >> 1]! };
     })
     .filter(({ length }) => length >= TAGGED)
     .sort((a, b) => b.length - a.length)
     .slice(0, MOST_TAGS)
-    .map(({ drop, middle }) => ({
-      text: drop === null ? "no bottom" : metresText(drop),
+    .map(({ text, middle }) => ({
+      text,
       at: [middle[0], middle[1], LIFT] as const,
     }));
+}
+
+/** The depth of an edge, with a question mark while few frames have confirmed it, and its age if that is more than a minute. */
+function textOf(drop: number, confidence: number, age: number): string {
+  const depth = Number.isFinite(drop) ? metresText(drop) : "no bottom";
+  const seen = age < OLD ? "" : `, ${Math.floor(age / 60)} min ago`;
+  return `${depth}${confidence < SURE ? "?" : ""}${seen}`;
 }

@@ -89,7 +89,7 @@ const settings = new SettingsDialog(ask, (values) => {
     robot.topSpeed =
       Number(values["guard.topSpeed"] ?? Number.POSITIVE_INFINITY);
   map.view.setBands(low, high);
-  link.post({ kind: "bands", bands: { low, high }, maxReach: Number(values["guard.maxReach"] ?? 3) });
+  link.post({ kind: "bands", bands: { low, high } });
   const body = bodyOf(String(values["body.footprint"] ?? ""));
   map.view.body = robot.body = body;
   comparison.setBands({ low, high });
@@ -120,13 +120,13 @@ function takeView(message: FromWorker): void {
       break;
     case "brinks":
       robot.takeBrinks(message.brinks.brinks);
-      map.view.showDrops(message.all);
       break;
     case "image":
       image.show(message.image);
       break;
-    case "ground":
+    case "floor":
       map.view.showFloor(message.ground);
+      map.view.showDrops(message.edges);
       break;
     case "trail":
       map.view.showPath(message.trail);

@@ -9,6 +9,7 @@ import {
   Vector3,
   WebGLRenderer,
 } from "three";
+import type { FloorEdge } from "../client/floor-mirror.ts";
 import type { FromServer } from "../wire/messages.ts";
 import type { Body } from "./body.ts";
 import type { ColumnUpdate } from "./column-map.ts";
@@ -231,8 +232,8 @@ export class MapView {
     this.#redraw.invalidate();
   }
 
-  showDrops(brinks: FromServer<"brinks">["brinks"]): void {
-    this.#drops.showBrinks(brinks);
+  showDrops(edges: readonly FloorEdge[]): void {
+    this.#drops.showEdges(edges);
     this.#redraw.invalidate();
   }
 

@@ -1,16 +1,11 @@
+import type { FloorCells } from "../client/floor-mirror.ts";
 import { FOOTING } from "../terms/safety.ts";
-import type { FromServer } from "../wire/messages.ts";
 
 /** Fewest pieces of a line. A single cell gives four, and single cells are noise. */
 const LEAST_PIECES = 5;
 
 const GONE: number = FOOTING.gone;
 const FIRM: number = FOOTING.firm;
-
-/** FOOTING codes of cells, x fastest. */
-type Grid = Pick<FromServer<"ground">, "col" | "row" | "width" | "height" | "cell"> & {
-  readonly cells: Uint8Array;
-};
 
 /** A border between firm floor and gone floor: x, y of its points in order, metres of the world. */
 export type Rim = readonly (readonly [x: number, y: number])[];
@@ -19,7 +14,7 @@ export type Rim = readonly (readonly [x: number, y: number])[];
  * The borders between firm floor and gone floor, as lines through the midpoints between their cells. Source: marching squares,
  * the two-dimensional case of Lorensen & Cline 1987; where two corners of a square meet diagonally, the two lines stay apart.
  */
-export function rimsOf({ col, row, width, height, cell, cells }: Grid): Rim[] {
+export function rimsOf({ col, row, width, height, cell, cells }: FloorCells): Rim[] {
   /** Ends of the pieces: in half cells from the corner of the grid, packed into one number. */
   const next = new Map<number, number[]>();
   const join = (a: number, b: number): void => {

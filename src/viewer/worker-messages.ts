@@ -1,3 +1,4 @@
+import type { FloorCells, FloorEdge } from "../client/floor-mirror.ts";
 import type { FromClient, FromServer, Question } from "../wire/messages.ts";
 import type { ColumnUpdate } from "./column-map.ts";
 import type { Bands, Plans } from "./map-plans.ts";
@@ -50,8 +51,8 @@ export type TimedPlans = Plans & { readonly frame: number; readonly isWhole: boo
 export type ToWorker =
   /** Depth images wanted per second; 0: none. */
   | { readonly kind: "images"; readonly rate: number }
-  /** Heights between which things stand in the robot's way, for the map from above; and the range of the guard, metres. */
-  | { readonly kind: "bands"; readonly bands: Bands; readonly maxReach: number }
+  /** Heights between which things stand in the robot's way, for the map from above. */
+  | { readonly kind: "bands"; readonly bands: Bands }
   | { readonly kind: "connect"; readonly url: string; readonly token: string | null }
   | { readonly kind: "request"; readonly id: number; readonly request: Request };
 
@@ -69,9 +70,9 @@ export interface UnpackedImage {
   readonly amplitude: Uint16Array | null;
 }
 
-/** The floor around the base and at earlier positions, unpacked: FOOTING codes, x fastest. */
-export type Ground = Omit<FromServer<"ground">, "kind" | "sequence" | "cells"> & {
-  readonly cells: Uint8Array;
+/** The floor of the whole map, its borders to floor that is gone, and the height of the floor under the base, metres. */
+export type Ground = FloorCells & {
+  readonly floor: number;
   readonly rims: readonly Rim[];
 };
 
@@ -99,14 +100,9 @@ export type FromWorker =
   | { readonly kind: "reach"; readonly reach: FromServer<"reach">; readonly arrived: number }
   | { readonly kind: "pose"; readonly pose: FromServer<"pose">; readonly arrived: number }
   | { readonly kind: "pulse"; readonly pulse: FromServer<"pulse">; readonly arrived: number }
-  /** `all` includes earlier edges at other places. */
-  | {
-      readonly kind: "brinks";
-      readonly brinks: FromServer<"brinks">;
-      readonly all: FromServer<"brinks">["brinks"];
-    }
+  | { readonly kind: "brinks"; readonly brinks: FromServer<"brinks"> }
   | { readonly kind: "image"; readonly image: UnpackedImage }
-  | { readonly kind: "ground"; readonly ground: Ground }
+  | { readonly kind: "floor"; readonly ground: Ground | null; readonly edges: readonly FloorEdge[] }
   | { readonly kind: "trail"; readonly trail: Trail }
   | { readonly kind: "playing"; readonly playing: FromServer<"playing"> }
   | { readonly kind: "baseline"; readonly baseline: FromServer<"baseline"> }

@@ -2,7 +2,6 @@ import { HeadClient, RequestError } from "../client/client.ts";
 import { unpackCodes, unpackImage } from "../wire/image.ts";
 import type { FromServer } from "../wire/messages.ts";
 import { BaselineMap, type Player } from "./baseline-map.ts";
-import { FloorMemory } from "./floor-memory.ts";
 import { type Bands, plansOf } from "./map-plans.ts";
 import { castRay } from "./ray-cast.ts";
 import { rimsOf } from "./rims.ts";
@@ -36,7 +35,7 @@ const TOPICS = {
   map: 10,
   playing: 20,
   recording: 2,
-  ground: 2,
+  floor: 2,
   trail: 1,
   baseline: 20,
 };
@@ -48,10 +47,13 @@ const FARTHEST = 200;
 let client: HeadClient | null = null;
 let surface: SurfaceFeed | null = null;
 let bands: Bands | null = null;
-/** Metres: radius around the base in which the head reports edges of the floor. */
-let reachRadius = 3;
-const floor = new FloorMemory();
-let place: readonly [number, number] | null = null;
+/** Milliseconds: least interval between two messages with the floor. */
+const FLOOR_EVERY = 200;
+/** Most cells of the floor along a side: farther ones are not drawn. */
+const MOST_CELLS = 8192;
+let isFloorDue = false;
+/** Metres: height of the floor under the base. */
+let floorHeight = 0;
 let imageRate = 0;
 let baseline = newBaseline();
 /** Speed of the playback that is set after the next reconnection; null: none. */
@@ -81,12 +83,12 @@ function connect(url: string, token: string | null): void {
     voxelSize = welcome.map.voxelSize;
     if (resumeSpeed !== null) void resume(head, resumeSpeed);
     tell({ kind: "open", welcome });
+    tellFloorSoon(head);
     head.subscribe({ image: imageRate });
   });
   head.on("closed", ({ reason, retry }) => tell({ kind: "closed", reason, retry }));
-  floor.forget();
+  head.on("floor", () => tellFloorSoon(head));
   head.on("map", (keys) => {
-    if (keys === null) floor.forget();
     feed.change(keys);
     baseline.mapChanged();
   });
@@ -116,15 +118,11 @@ async function resume(head: HeadClient, speed: number): Promise<void> {
 function handOn(head: HeadClient): void {
   head.on("reach", (reach) => tell({ kind: "reach", reach, arrived: sharedNow() }));
   head.on("pose", (pose) => {
-    const [x, y] = pose.worldFromBase.position;
-    place = [x, y];
+    floorHeight = pose.worldFromBase.position[2];
     tell({ kind: "pose", pose, arrived: sharedNow() });
   });
   head.on("pulse", (pulse) => tell({ kind: "pulse", pulse, arrived: sharedNow() }));
-  head.on("brinks", (brinks) => {
-    const all = place === null ? brinks.brinks : floor.addBrinks(brinks.brinks, place, reachRadius);
-    tell({ kind: "brinks", brinks, all });
-  });
+  head.on("brinks", (brinks) => tell({ kind: "brinks", brinks }));
   head.on("recording", (recording) => tell({ kind: "recording", recording }));
   head.on("note", (note) => tell({ kind: "note", note }));
   head.on("error", ({ message }) => tell({ kind: "fault", text: message }));
@@ -139,17 +137,30 @@ function handOn(head: HeadClient): void {
       image: { time, sensor, frame: number, width, height, unit, depth, reason, amplitude },
     });
   });
-  head.on("ground", ({ cells, ...rest }) => {
-    const unpacked = unpackCodes(cells, rest.width * rest.height);
-    const all = floor.addCells({ ...rest, cells: unpacked });
-    tell({ kind: "ground", ground: { ...rest, ...all, rims: rimsOf(all) } }, [all.cells.buffer]);
-  });
   head.on("trail", (trail) => tell({ kind: "trail", trail: unpackTrail(trail) }));
   head.on("finding", ({ verdict, footing, alarm, point }) => {
     const place = point.map((v) => v.toFixed(2)).join(", ");
     const claim = `the base's floor sensor at ${place} m reports the floor ${alarm ? "missing" : "back"}`;
     tell({ kind: "fault", text: `${claim}; the head ${verdict}: ${footing}` });
   });
+}
+
+/** Sends the floor of the whole map to the page, at most every FLOOR_EVERY. */
+function tellFloorSoon(head: HeadClient): void {
+  if (isFloorDue) return;
+  isFloorDue = true;
+  setTimeout(() => {
+    isFloorDue = false;
+    if (client !== head) return;
+    const all = head.floor.cells(MOST_CELLS);
+    const edges = head.floor.edges();
+    if (all === null) tell({ kind: "floor", ground: null, edges });
+    else {
+      tell({ kind: "floor", ground: { ...all, floor: floorHeight, rims: rimsOf(all) }, edges }, [
+        all.cells.buffer,
+      ]);
+    }
+  }, FLOOR_EVERY);
 }
 
 function unpackTrail({ classes, points, codes, keyframes, keyframeCodes }: FromServer<"trail">): Trail {
@@ -218,7 +229,6 @@ scope.onmessage = ({ data }) => {
   }
   if (data.kind === "bands") {
     bands = data.bands;
-    reachRadius = data.maxReach;
     if (surface !== null) surface.bands = bands;
     return;
   }

@@ -59,6 +59,17 @@ export interface ClassBlock {
   readonly classes: Uint8Array;
 }
 
+/** Divides blocks that follow each other, of our own making. */
+export function* splitBlocks(bytes: Uint8Array): Generator<{ key: number; bytes: Uint8Array }> {
+  const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.byteLength);
+  for (let at = 0; at < bytes.length; ) {
+    let end = at + HEAD_SIZE;
+    for (let n = 0; n < BLOCK_VOXELS; end++) n += (bytes[end]! & (LONGEST_RUN - 1)) + 1;
+    yield { key: view.getInt32(at, true), bytes: bytes.subarray(at, end) };
+    at = end;
+  }
+}
+
 /**
  * Reads blocks one after the other; each has arrays of its own.
  * @throws {DecodeError} at the first byte that cannot be

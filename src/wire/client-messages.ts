@@ -50,6 +50,7 @@ const Topics = exact({
   map: Type.Optional(exact({ rate: Rate, have: Type.Optional(Resume) })),
   image: Type.Optional(exact({ rate: Rate })),
   ground: Type.Optional(exact({ rate: Rate })),
+  floor: Type.Optional(exact({ rate: Rate, have: Type.Optional(Resume) })),
   trail: Type.Optional(exact({ rate: Rate })),
   playing: Type.Optional(exact({ rate: Rate })),
   recording: Type.Optional(exact({ rate: Rate })),

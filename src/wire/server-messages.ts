@@ -124,6 +124,24 @@ export const SERVER_MESSAGES = {
     left: Type.Integer({ minimum: 0, description: "blocks still to come" }),
     blocks: bytes(2 ** 24, "blocks, one after the other"),
   }),
+  floor: server(
+    "floor",
+    "Tiles of the map of the floor that changed; whole tiles replace what the client has.",
+    {
+      ...sent,
+      epoch: Type.String({ description: "as in `patch`: another epoch is another map" }),
+      from: Count,
+      to: Type.Integer({ description: "number of the newest change in it: what to resume from" }),
+      count: Type.Integer({ minimum: 0, description: "tiles in this message" }),
+      left: Type.Integer({ minimum: 0, description: "tiles still to come" }),
+      cell: Type.Number({ description: "metres: side of a cell" }),
+      at: Type.Number({
+        minimum: 0,
+        description: "seconds of the map's clock when the newest of them was sent",
+      }),
+      tiles: bytes(2 ** 24, "tiles, one after the other"),
+    },
+  ),
   pulse: server("pulse", "Health of the head.", {
     ...sent,
     time: Time,

@@ -1,6 +1,6 @@
 import { expect, test } from "vitest";
 import { MapStore } from "../../src/service/sockets/map-store.ts";
-import { encodeClasses, MOST_BLOCK_BYTES } from "../../src/wire/blocks.ts";
+import { encodeClasses, MOST_BLOCK_BYTES, splitBlocks } from "../../src/wire/blocks.ts";
 import { seeded } from "../helpers/compare.ts";
 
 const voxels = new Uint8Array(512);
@@ -18,7 +18,7 @@ const keysIn = (bytes: Uint8Array, count: number) => {
 
 test("whatever a client has, it gets each block that changed since, once, oldest change first, in slices that fit", () => {
   const random = seeded(4);
-  const store = new MapStore("a");
+  const store = new MapStore("a", splitBlocks);
   /** Of each block, its newest change. */
   const newest = new Map<number, number>();
   let change = 0;
@@ -40,7 +40,7 @@ test("whatever a client has, it gets each block that changed since, once, oldest
     expect(got).toEqual(expected.map(([key]) => key));
     expect(have).toBe(change);
     expect(store.count).toBe(newest.size);
-    expect(store.blocks).toHaveLength(newest.size);
+    expect(store.parts).toHaveLength(newest.size);
   }
   expect(store.size).toBe(newest.size * block(0, 0).length);
 });

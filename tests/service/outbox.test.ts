@@ -1,9 +1,10 @@
 import { beforeEach, describe, expect, test } from "vitest";
 import { MapMirror } from "../../src/client/mirror.ts";
 import { BlockGrid, blockKey, FREE_BELOW, OCCUPIED_FROM } from "../../src/map/grid.ts";
+import { FloorStore } from "../../src/service/sockets/floor-store.ts";
 import { MapStore } from "../../src/service/sockets/map-store.ts";
 import { Outbox } from "../../src/service/sockets/outbox.ts";
-import { encodeClasses, MOST_BLOCK_BYTES, VOXEL } from "../../src/wire/blocks.ts";
+import { encodeClasses, MOST_BLOCK_BYTES, splitBlocks, VOXEL } from "../../src/wire/blocks.ts";
 import { decodeFromServer, SharedMessage } from "../../src/wire/codec.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
 import { seeded } from "../helpers/recordings.ts";
@@ -21,7 +22,14 @@ function outbox(): Outbox {
       ping: (sequence) => pings.push(sequence),
       backlog: 0,
     },
-    { form: "binary", confirms: false, map, now: () => now, overflow: () => overflows++ },
+    {
+      form: "binary",
+      confirms: false,
+      map,
+      floor: new FloorStore("a"),
+      now: () => now,
+      overflow: () => overflows++,
+    },
   );
 }
 
@@ -48,7 +56,7 @@ const timesOf = (kind: "reach" | "pose"): number[] =>
 
 beforeEach(() => {
   now = 1000;
-  map = new MapStore("a");
+  map = new MapStore("a", splitBlocks);
   sent = [];
   pings = [];
   overflows = 0;

@@ -2,8 +2,8 @@ import { mkdtempSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterAll, describe, expect, test } from "vitest";
-import type { Brink } from "../../src/guard/brink-lines.ts";
 import type { Head } from "../../src/head/head.ts";
+import type { Brink } from "../../src/map/brink-lines.ts";
 import { COLUMN } from "../../src/map/layers.ts";
 import { LabelsError, labelsPath, parseLabels, readLabels, scoreLabels } from "../../tools/tune/labels.ts";
 

@@ -1,7 +1,7 @@
 import { existsSync, readFileSync } from "node:fs";
 import { hypot2 } from "../../src/geometry/elementary.ts";
-import type { Brink } from "../../src/guard/brink-lines.ts";
 import type { Head } from "../../src/head/head.ts";
+import type { Brink } from "../../src/map/brink-lines.ts";
 import { COLUMN } from "../../src/map/layers.ts";
 import { type LabelsFile, labelsMisfit } from "../../src/wire/label-file.ts";
 import { WITHIN } from "../replay/held-out.ts";

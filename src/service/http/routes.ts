@@ -106,7 +106,7 @@ export class Routes {
     if (pathname === "/metrics") send(response, 200, metrics.type, await metrics.text());
     else if (Object.hasOwn(MAP_FILES, pathname)) {
       const kind = MAP_FILES[pathname as keyof typeof MAP_FILES];
-      await sendMap(response, kind, map.blocks, head.voxelSize);
+      await sendMap(response, kind, map.parts, head.voxelSize);
     } else if (pathname === "/kept") this.#listKept(response);
     else this.#sendKept(pathname.slice("/kept/".length), request, response);
   }

@@ -87,7 +87,7 @@ export class PlayedHead {
   release(blocksEvery: number): void {
     this.#isHolding = false;
     this.#clock = Math.max(this.#time, this.#clock + blocksEvery);
-    this.sensing.tick(this.#clock);
+    this.sensing.publishMap(this.#clock);
     this.#clock = this.#time;
   }
 }

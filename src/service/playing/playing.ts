@@ -66,7 +66,7 @@ export class Playing {
   /** The baseline of the comparison; null while the settings are the baseline's own. */
   #baseline: Baseline | null = null;
   #toldBaseline = 0;
-  /** Blocks of the map that are sent, and questions that are answered, after the seek. */
+  /** Blocks and tiles of the map that are sent, and questions that are answered, after the seek. */
   #heldBlocks: FromSensing[] = [];
   #questions: ToSensing[] = [];
   #wanted: ToSensing | null = null;
@@ -406,6 +406,7 @@ export class Playing {
         if (!isOnTheWay) this.#say(message);
         break;
       case "blocks":
+      case "tiles":
         if (isOnTheWay) this.#heldBlocks.push(message);
         else this.#say(message);
         break;

@@ -4,6 +4,7 @@ import type { HeadOutput, ReachOutput, TrackState } from "../../head/outputs.ts"
 import type { Settings } from "../../head/settings.ts";
 import type { HeadEvent, Setup } from "../../sense/events.ts";
 import type { Answer, Question } from "../../wire/messages.ts";
+import type { TilesChanged } from "./changed-tiles.ts";
 import type { FrameSlotMemory } from "./frame-slot.ts";
 import type { Picture, PicturesWanted } from "./pictures.ts";
 import type { ReachBody } from "./reach-body.ts";
@@ -89,6 +90,7 @@ export type FromSensing =
   | { readonly kind: "brinks"; readonly time: number; readonly brinks: ReachOutput["brinks"] }
   | { readonly kind: "skipped"; readonly sensor: number; readonly why: string; readonly detail: string }
   | { readonly kind: "blocks"; readonly revision: number; readonly count: number; readonly bytes: Uint8Array }
+  | ({ readonly kind: "tiles" } & TilesChanged)
   | {
       readonly kind: "load";
       readonly busy: number;

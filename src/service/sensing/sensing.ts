@@ -8,6 +8,7 @@ import { HOLD_MOST } from "../../terms/freshness.ts";
 import type { Question } from "../../wire/messages.ts";
 import { PretriggerTap } from "../pretrigger/tap.ts";
 import { ChangedBlocks } from "./changed-blocks.ts";
+import { ChangedTiles } from "./changed-tiles.ts";
 import { FrameReader } from "./frame-slot.ts";
 import { Governor } from "./governor.ts";
 import { LastCleared } from "./last-cleared.ts";
@@ -37,6 +38,7 @@ export class Sensing {
   readonly #sequences: number[] = [];
   readonly #pictures: Pictures;
   readonly #blocks: ChangedBlocks;
+  readonly #tiles: ChangedTiles;
   readonly #cleared = new LastCleared();
   /** Sequence number of the newest frame of all sensors. */
   #frame = 0;
@@ -69,6 +71,7 @@ export class Sensing {
     this.#governor = new Governor();
     this.#pictures = new Pictures(this.#head, say);
     this.#blocks = new ChangedBlocks(this.#head.grid, start.blocksEvery);
+    this.#tiles = new ChangedTiles(this.#head.floorSource);
     say({ kind: "ready", voxelSize: this.#head.grid.voxelSize, settings: this.#head.settings });
   }
 
@@ -91,7 +94,18 @@ export class Sensing {
     this.#cleared.expire(now);
     const blocks = this.#blocks.due(now);
     if (blocks !== null) this.#say({ kind: "blocks", revision: this.#head.grid.frame, ...blocks });
+    if (this.#last !== null) {
+      const [x, y] = this.#last.worldFromBase.position;
+      const tiles = this.#tiles.due(now, this.#last.time, [x, y]);
+      if (tiles !== null) this.#say({ kind: "tiles", ...tiles });
+    }
     if (now >= this.#nextLoad) this.#reportLoad(now);
+  }
+
+  /** Sends all changes of the map. @param now a time at which they are due */
+  publishMap(now: number): void {
+    this.#tiles.hurry();
+    this.tick(now);
   }
 
   /** Sends the pictures of the newest frame, due or not. */
@@ -147,6 +161,7 @@ export class Sensing {
           this.#cleared.keep(this.#head.clear(), trail.stops, this.#now());
           trail.clear();
           this.#blocks.skip();
+          this.#tiles.forget();
           this.#done(message.ticket, null);
         });
         break;
@@ -158,6 +173,7 @@ export class Sensing {
           this.#pictures.trail.putBefore(stops);
           this.#say({ kind: "restored", ticket: message.ticket, lost });
           this.#blocks.sendAll();
+          this.#tiles.forget();
         });
         break;
       case "snapshot":

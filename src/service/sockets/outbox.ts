@@ -1,6 +1,8 @@
 import { type Form, SharedMessage } from "../../wire/codec.ts";
 import type { Draft, Topic } from "../../wire/messages.ts";
+import type { FloorStore } from "./floor-store.ts";
 import type { MapStore } from "./map-store.ts";
+import { PatchFeed } from "./patch-feed.ts";
 import { type Lane, Unread } from "./unread.ts";
 
 /** The connection that an outbox writes to. */
@@ -23,7 +25,7 @@ const MOST_BYTES_UNREAD = 256 * 1024;
 const LONGEST_PATCH = 16 * 1024;
 
 /** Topics of which a newer message replaces the pending one. */
-export type Queued = Exclude<Topic, "map" | "notes">;
+export type Queued = Exclude<Topic, "map" | "floor" | "notes">;
 /** Priority of pending messages. The reach goes first, because the base drives by it. */
 const RANK: Readonly<Record<Queued, number>> = {
   reach: 0,
@@ -38,6 +40,19 @@ const RANK: Readonly<Record<Queued, number>> = {
   image: 8,
 };
 const ORDER = (Object.keys(RANK) as Queued[]).sort((a, b) => RANK[a] - RANK[b]);
+
+function patchesOf(map: MapStore, floor: FloorStore): readonly PatchFeed[] {
+  return [
+    new PatchFeed("floor", floor, ({ bytes, ...rest }) => ({
+      kind: "floor",
+      ...rest,
+      cell: floor.cell,
+      at: floor.at,
+      tiles: bytes,
+    })),
+    new PatchFeed("map", map, ({ bytes, ...rest }) => ({ kind: "patch", ...rest, blocks: bytes })),
+  ];
+}
 
 interface Subscription {
   readonly interval: number;
@@ -56,7 +71,8 @@ interface Subscription {
 export class Outbox {
   readonly #wire: Wire;
   readonly #form: Form;
-  readonly #map: MapStore;
+  /** The parts of the map; the smaller one first. */
+  readonly #patches: readonly PatchFeed[];
   readonly #now: () => number;
   /** Whether the client confirms with `seen` messages; else its pongs count. */
   readonly #confirms: boolean;
@@ -65,10 +81,6 @@ export class Outbox {
   #notes: Draft<"note">[] = [];
   #notesMissed = 0;
   #wantsNotes = false;
-  #mapInterval = 0;
-  #mapDue = 0;
-  #epoch = "";
-  #change = 0;
   readonly #unread = new Unread();
   #sequence = 0;
   #pinged = 0;
@@ -90,6 +102,7 @@ export class Outbox {
       readonly form: Form;
       readonly confirms: boolean;
       readonly map: MapStore;
+      readonly floor: FloorStore;
       readonly now: () => number;
       readonly overflow: () => void;
     },
@@ -97,7 +110,7 @@ export class Outbox {
     this.#wire = wire;
     this.#form = options.form;
     this.#confirms = options.confirms;
-    this.#map = options.map;
+    this.#patches = patchesOf(options.map, options.floor);
     this.#now = options.now;
     this.#overflow = options.overflow;
   }
@@ -110,14 +123,8 @@ export class Outbox {
   ): void {
     const interval = rate > 0 ? 1e6 / rate : 0;
     if (topic === "notes") this.#wantsNotes = rate > 0;
-    else if (topic === "map") {
-      this.#mapInterval = interval;
-      this.#mapDue = 0;
-      if (have !== null) {
-        this.#epoch = have.epoch;
-        // The client claims a change that does not exist yet, so it gets the whole map.
-        this.#change = have.change <= this.#map.change ? have.change : 0;
-      }
+    else if (topic === "map" || topic === "floor") {
+      this.#patches.find((feed) => feed.topic === topic)!.subscribe(interval, have);
     } else if (rate > 0) this.#subscriptions.set(topic, { interval, due: 0, waiting: null });
     else this.#subscriptions.delete(topic);
     this.pump();
@@ -199,7 +206,7 @@ export class Outbox {
       this.#notesMissed = 0;
       this.#send(new SharedMessage(missed > 0 ? { ...note, missed } : note), "other", now);
     }
-    this.#pumpMap(now);
+    for (const feed of this.#patches) this.#pumpPatches(feed, now);
     if (this.#sequence !== before) this.#ping();
     this.#arm(now);
   }
@@ -225,29 +232,20 @@ export class Outbox {
     subscription.due = Math.max(subscription.due + subscription.interval * this.stretch, now);
   }
 
-  #pumpMap(now: number): void {
-    if (this.#mapInterval === 0) return;
-    if (this.#epoch !== this.#map.epoch) {
-      this.#epoch = this.#map.epoch;
-      this.#change = 0;
-      this.#mapDue = 0;
-      this.#sendPatch(now); // even an empty one, which tells that the old map is void
+  #pumpPatches(feed: PatchFeed, now: number): void {
+    const due = feed.dueAt;
+    if (due === null || now < due) return;
+    // Even an empty one is sent, which tells that the old map is void.
+    if (!feed.isSame) {
+      this.#send(new SharedMessage(feed.take(LONGEST_PATCH)), feed.topic, now);
+      if (feed.dueAt === null) return;
     }
-    if (now < this.#mapDue || this.#change === this.#map.change) return;
-    while (this.#change !== this.#map.change) {
-      const room = this.#unread.mapRoom;
+    while (feed.dueAt !== null) {
+      const room = this.#unread.patchRoom;
       if (room <= 0 || !this.#hasRoom()) return; // `confirm` continues once the client has read
-      this.#sendPatch(now, Math.min(room, LONGEST_PATCH));
+      this.#send(new SharedMessage(feed.take(Math.min(room, LONGEST_PATCH))), feed.topic, now);
     }
-    this.#mapDue = now + this.#mapInterval * this.stretch;
-  }
-
-  #sendPatch(now: number, limit = LONGEST_PATCH): void {
-    const from = this.#change;
-    const { bytes, count, left, to } = this.#map.since(from, limit);
-    this.#change = to;
-    const { epoch } = this.#map;
-    this.#send(new SharedMessage({ kind: "patch", epoch, from, to, count, left, blocks: bytes }), "map", now);
+    feed.rest(now, this.stretch);
   }
 
   #send(message: SharedMessage, lane: Lane, now: number): void {
@@ -269,8 +267,7 @@ export class Outbox {
       // A little later than due, because a newer message may arrive soon.
       if (waiting !== null && at > now) due = Math.min(due, at + interval / 8);
     }
-    if (this.#mapInterval > 0 && this.#change !== this.#map.change && this.#mapDue > now)
-      due = Math.min(due, this.#mapDue);
+    for (const { dueAt } of this.#patches) if (dueAt !== null && dueAt > now) due = Math.min(due, dueAt);
     if (due === Number.POSITIVE_INFINITY) return;
     this.#timer = setTimeout(() => this.pump(), Math.max(1, Math.ceil((due - now) / 1000)));
     this.#timer.unref();

@@ -2,6 +2,7 @@ import type { WebSocket } from "ws";
 import { type Form, SharedMessage, WireError } from "../../wire/codec.ts";
 import { decodeFromClient } from "../../wire/inbound.ts";
 import { ALLOWED, type Draft, type FromClient, type Right, type Role, TOPICS } from "../../wire/messages.ts";
+import type { FloorStore } from "./floor-store.ts";
 import type { Guest } from "./lobby.ts";
 import type { MapStore } from "./map-store.ts";
 import { Outbox } from "./outbox.ts";
@@ -29,6 +30,7 @@ export const CLOSE = {
 /** The service's interface for a session. */
 export interface Host {
   readonly map: MapStore;
+  readonly floor: FloorStore;
   now(): number;
   /**
    * Admits a client in its role. @returns the welcome
@@ -206,6 +208,7 @@ export class Session implements Guest {
           form: this.#form,
           confirms: hello.confirms ?? false,
           map: this.#host.map,
+          floor: this.#host.floor,
           now: () => this.#host.now(),
           overflow: () => this.close(CLOSE.tryAgainLater, "replies are not read"),
         },

@@ -3,6 +3,8 @@ import type { Topic } from "../../wire/messages.ts";
 /** Unread messages are counted by topic; replies and notes together. */
 export type Lane = Exclude<Topic, "notes"> | "other";
 
+/** Parts of the map, which share a window. */
+const PATCHES: ReadonlySet<Lane> = new Set<Lane>(["map", "floor"]);
 /** Window of map bytes in flight: smallest, largest, and initial. */
 const LEAST_WINDOW = 4 * 1024;
 const MOST_WINDOW = 128 * 1024;
@@ -32,8 +34,8 @@ export class Unread {
     return this.#bytes;
   }
   /** Bytes of the map that may be sent now; 0 or less when none may. */
-  get mapRoom(): number {
-    return this.#window - this.#sent.reduce((sum, { lane, size }) => sum + (lane === "map" ? size : 0), 0);
+  get patchRoom(): number {
+    return this.#window - this.#sent.reduce((sum, { lane, size }) => sum + (PATCHES.has(lane) ? size : 0), 0);
   }
   /** Time at which the oldest was sent; null when everything is read. */
   get oldest(): number | null {
@@ -57,7 +59,7 @@ export class Unread {
     while (read < this.#sent.length && this.#sent[read]!.sequence <= sequence) {
       const { lane, size, time } = this.#sent[read]!;
       this.#bytes -= size;
-      if (lane === "map") this.#adjustWindow(now - time);
+      if (PATCHES.has(lane)) this.#adjustWindow(now - time);
       read++;
     }
     this.#sent.splice(0, read);
