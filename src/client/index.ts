@@ -13,6 +13,7 @@
  */
 export { END, END_NAMES, FOOTING, FOOTING_NAMES, REACH_STATES, type ReachState } from "../terms/safety.ts";
 export { type ClassBlock, keyX, keyY, keyZ, packKey, VOXEL } from "../wire/blocks.ts";
+export type { FloorCells, FloorEdge } from "../wire/floor-map.ts";
 export { TILE_SIDE, type WireTile } from "../wire/floor-tiles.ts";
 export type { Answer, FromClient, FromServer, Question, Role, Topic } from "../wire/messages.ts";
 export type { SensorDeclaration } from "../wire/shapes.ts";
@@ -24,5 +25,5 @@ export {
   RequestError,
   type Socket,
 } from "./client.ts";
-export { type FloorCells, type FloorEdge, FloorMirror } from "./floor-mirror.ts";
+export { FloorMirror } from "./floor-mirror.ts";
 export { MapMirror } from "./mirror.ts";

@@ -12,8 +12,8 @@ export interface FloorTile {
   readonly row: number;
   /** (CELLS) `FOOTING` codes, x fastest. */
   readonly cells: Uint8Array;
-  /** Points of edges, in the world. */
-  readonly spots: readonly BrinkSpot[];
+  /** Points of edges, in the world, with the height of the floor there. */
+  readonly spots: readonly (BrinkSpot & { readonly z: number })[];
   /** Microseconds: when any of its cells was seen last; 0 when none was. */
   readonly seen: number;
 }
@@ -22,7 +22,7 @@ export interface FloorTile {
 export function floorTile(footing: FloorSource, key: number, tile: Tile): FloorTile {
   const [col, row] = tileOf(key);
   const cells = new Uint8Array(CELLS);
-  const spots: BrinkSpot[] = [];
+  const spots: (BrinkSpot & { readonly z: number })[] = [];
   let seen = 0;
   for (let c = 0; c < CELLS; c++) {
     const i = col * SIDE + (c % SIDE);
@@ -30,7 +30,7 @@ export function floorTile(footing: FloorSource, key: number, tile: Tile): FloorT
     cells[c] = footing.forMap(i, j);
     if (cells[c] !== FOOTING.unseen && tile.time[c]! > seen) seen = tile.time[c]!;
     const spot = tile.spotAt(c);
-    if (spot !== null && footing.isRim(spot.x, spot.y, true)) spots.push(spot);
+    if (spot !== null && footing.isRim(spot.x, spot.y, true)) spots.push({ ...spot, z: tile.height[c]! });
   }
   return { col, row, cells, spots, seen };
 }

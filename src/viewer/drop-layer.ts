@@ -1,5 +1,5 @@
 import { Group, type IUniform, type Vector2 } from "three";
-import type { FloorEdge } from "../client/floor-mirror.ts";
+import type { FloorEdge } from "../wire/floor-map.ts";
 import type { Tag } from "./map-marks.ts";
 import type { Rim } from "./rims.ts";
 import { metresText } from "./text.ts";
@@ -86,8 +86,8 @@ export class DropLayer {
       const depth = Math.min(drop, LONGEST_TOOTH);
       let since = TOOTH_EVERY / 2;
       for (let n = 1; n < points.length; n++) {
-        const [[ax, ay], [bx, by]] = [points[n - 1]!, points[n]!];
-        edges.push(ax, ay, LIFT, bx, by, LIFT);
+        const [[ax, ay, az], [bx, by, bz]] = [points[n - 1]!, points[n]!];
+        edges.push(ax, ay, az + LIFT, bx, by, bz + LIFT);
         const length = Math.hypot(bx - ax, by - ay);
         if (length === 0) continue;
         const [nx, ny] = [-(by - ay) / length, (bx - ax) / length];
@@ -99,13 +99,16 @@ export class DropLayer {
               ? -1
               : 0;
           const reach = low * TOOTH_REACH;
-          teeth.push(x, y, LIFT, x + reach * nx, y + reach * ny, LIFT - depth);
+          const z = az + LIFT;
+          teeth.push(x, y, z, x + reach * nx, y + reach * ny, z - depth);
         }
         since -= length;
       }
       // A single point gets a short mark.
-      if (points.length === 1)
-        edges.push(points[0]![0] - 0.01, points[0]![1], LIFT, points[0]![0] + 0.01, points[0]![1], LIFT);
+      if (points.length === 1) {
+        const [[x, y, z]] = points as [FloorEdge["points"][number]];
+        edges.push(x - 0.01, y, z + LIFT, x + 0.01, y, z + LIFT);
+      }
     }
     this.#edges.show(edges);
     this.#teeth.show(teeth);
@@ -139,7 +142,7 @@ function tagsOf(edges: Edges): Tag[] {
     .slice(0, MOST_TAGS)
     .map(({ text, middle }) => ({
       text,
-      at: [middle[0], middle[1], LIFT] as const,
+      at: [middle[0], middle[1], middle[2] + LIFT] as const,
     }));
 }
 

@@ -9,7 +9,7 @@ import {
   Vector3,
   WebGLRenderer,
 } from "three";
-import type { FloorEdge } from "../client/floor-mirror.ts";
+import type { FloorEdge } from "../wire/floor-map.ts";
 import type { FromServer } from "../wire/messages.ts";
 import type { Body } from "./body.ts";
 import type { ColumnUpdate } from "./column-map.ts";

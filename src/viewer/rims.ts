@@ -1,5 +1,5 @@
-import type { FloorCells } from "../client/floor-mirror.ts";
 import { FOOTING } from "../terms/safety.ts";
+import type { FloorCells } from "../wire/floor-map.ts";
 
 /** Fewest pieces of a line. A single cell gives four, and single cells are noise. */
 const LEAST_PIECES = 5;

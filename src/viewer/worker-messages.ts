@@ -1,4 +1,4 @@
-import type { FloorCells, FloorEdge } from "../client/floor-mirror.ts";
+import type { FloorCells, FloorEdge } from "../wire/floor-map.ts";
 import type { FromClient, FromServer, Question } from "../wire/messages.ts";
 import type { ColumnUpdate } from "./column-map.ts";
 import type { Bands, Plans } from "./map-plans.ts";

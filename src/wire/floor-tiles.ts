@@ -2,23 +2,24 @@ import { DecodeError } from "../coding/decode-error.ts";
 import type { BrinkSpot } from "../map/brink-lines.ts";
 import { packCodes, unpackCodes } from "./image.ts";
 
-export { type Brink, chainBrinks } from "../map/brink-lines.ts";
-
 // The map of the floor on the wire: tiles of 32 x 32 cells. A tile, little-endian: column i32 and row i32 (in tiles), when it was seen u32
 // (seconds of the map's clock), number of points u16; the points; then runs as in `image` until 1,024 cells, x fastest. A point of an edge:
-// x i16 and y i16 (millimetres from the tile's corner), depth of the drop u16 (millimetres; NO_BOTTOM: none was seen), error u8
+// x i16 and y i16 (millimetres from the tile's corner), z i16 (height of the floor, millimetres), depth of the drop u16 (millimetres; NO_BOTTOM: none was seen), error u8
 // (millimetres, 1 sigma), looks u8 (frames that confirmed it).
 
 /** Cells along a tile's side. */
 export const TILE_SIDE = 32;
 export const TILE_CELLS = TILE_SIDE * TILE_SIDE;
 const HEAD_SIZE = 14;
-const POINT_SIZE = 8;
+const POINT_SIZE = 10;
 /** Longest run of cells, as in `packCodes`. */
 const LONGEST_RUN = 32;
 const NO_BOTTOM = 0xffff;
 /** More looks than this make no difference to the confidence. */
 export const MOST_LOOKS = 30;
+
+/** A point of an edge, and the height of the floor there. */
+export type FloorSpot = BrinkSpot & { readonly z: number };
 
 export interface WireTile {
   /** In tiles: its corner is at (col, row) * TILE_SIDE cells of the world. */
@@ -29,7 +30,7 @@ export interface WireTile {
   /** (TILE_CELLS) FOOTING codes, x fastest. */
   readonly cells: Uint8Array;
   /** Points of edges, in the world, metres. A drop without a bottom is infinite. */
-  readonly spots: readonly BrinkSpot[];
+  readonly spots: readonly FloorSpot[];
 }
 
 const whole = (value: number, least: number, most: number): number =>
@@ -46,13 +47,14 @@ export function encodeTile({ col, row, seen, cells, spots }: WireTile, cell: num
   view.setUint32(8, whole(seen, 0, 0xffffffff), true);
   view.setUint16(12, spots.length, true);
   const [x0, y0] = [col * TILE_SIDE * cell, row * TILE_SIDE * cell];
-  spots.forEach(({ x, y, drop, error, looks }, n) => {
+  spots.forEach(({ x, y, z, drop, error, looks }, n) => {
     const at = HEAD_SIZE + POINT_SIZE * n;
     view.setInt16(at, whole(1000 * (x - x0), -32768, 32767), true);
     view.setInt16(at + 2, whole(1000 * (y - y0), -32768, 32767), true);
-    view.setUint16(at + 4, Number.isFinite(drop) ? whole(1000 * drop, 0, NO_BOTTOM - 1) : NO_BOTTOM, true);
-    view.setUint8(at + 6, whole(1000 * error, 0, 255));
-    view.setUint8(at + 7, whole(looks, 0, MOST_LOOKS));
+    view.setInt16(at + 4, whole(1000 * z, -32768, 32767), true);
+    view.setUint16(at + 6, Number.isFinite(drop) ? whole(1000 * drop, 0, NO_BOTTOM - 1) : NO_BOTTOM, true);
+    view.setUint8(at + 8, whole(1000 * error, 0, 255));
+    view.setUint8(at + 9, whole(looks, 0, MOST_LOOKS));
   });
   bytes.set(runs, HEAD_SIZE + POINT_SIZE * spots.length);
   return bytes;
@@ -95,13 +97,14 @@ export function* decodeTiles(bytes: Uint8Array, cell: number): Generator<WireTil
     const count = view.getUint16(12, true);
     const spots = Array.from({ length: count }, (_, n) => {
       const at = HEAD_SIZE + POINT_SIZE * n;
-      const drop = view.getUint16(at + 4, true);
+      const drop = view.getUint16(at + 6, true);
       return {
         x: x0 + view.getInt16(at, true) / 1000,
         y: y0 + view.getInt16(at + 2, true) / 1000,
+        z: view.getInt16(at + 4, true) / 1000,
         drop: drop === NO_BOTTOM ? Number.POSITIVE_INFINITY : drop / 1000,
-        error: view.getUint8(at + 6) / 1000,
-        looks: view.getUint8(at + 7),
+        error: view.getUint8(at + 8) / 1000,
+        looks: view.getUint8(at + 9),
       };
     });
     const cells = unpackCodes(tile.subarray(HEAD_SIZE + POINT_SIZE * count), TILE_CELLS);

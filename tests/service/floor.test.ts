@@ -22,7 +22,15 @@ beforeAll(async () => {
   const studio = JSON.parse(
     readFileSync(new URL("../../datasets/pottery-studio.json", import.meta.url), "utf8"),
   );
-  await recordScenario(loadScenario({ ...studio, duration: 18, sensors: studio.sensors.map((one: object) => ({ ...one, rate: 5 })) }), path, {});
+  await recordScenario(
+    loadScenario({
+      ...studio,
+      duration: 18,
+      sensors: studio.sensors.map((one: object) => ({ ...one, rate: 5 })),
+    }),
+    path,
+    {},
+  );
   head = await LiveHead.start({}, { played: await readPlayed(path) });
 });
 afterAll(async () => {

@@ -20,8 +20,8 @@ const TILE: WireTile = {
   seen: 71,
   cells,
   spots: [
-    { x: -4.123, y: -0.456, drop: 0.33, error: 0.012, looks: 5 },
-    { x: -4.1, y: -0.5, drop: Number.POSITIVE_INFINITY, error: 0.02, looks: 400 },
+    { x: -4.123, y: -0.456, z: 0.2, drop: 0.33, error: 0.012, looks: 5 },
+    { x: -4.1, y: -0.5, z: -0.1, drop: Number.POSITIVE_INFINITY, error: 0.02, looks: 400 },
   ],
 };
 const patch = (tiles: Uint8Array, over: Partial<FromServer<"floor">> = {}): FromServer<"floor"> => ({
@@ -36,7 +36,7 @@ test("a tile comes back with its cells, and its edges to the millimetre", () => 
   expect(back!.cells).toEqual(cells);
   expect(back!.spots[0]!.x).toBeCloseTo(-4.123, 3);
   expect(back!.spots[0]!.y).toBeCloseTo(-0.456, 3);
-  expect(back!.spots[0]).toMatchObject({ drop: 0.33, error: 0.012, looks: 5 });
+  expect(back!.spots[0]).toMatchObject({ z: 0.2, drop: 0.33, error: 0.012, looks: 5 });
   expect(back!.spots[1]).toMatchObject({ drop: Number.POSITIVE_INFINITY, looks: 30 });
 });
 
@@ -75,7 +75,7 @@ test("a mirror joins tiles to one floor, replaces what is sent again, and drops 
 
 test("points of one edge become a line with depth, confidence and age, also across the border of two tiles", () => {
   const mirror = new FloorMirror();
-  const spot = { drop: 0.2, error: 0.01, looks: 3 };
+  const spot = { z: 0.1, drop: 0.2, error: 0.01, looks: 3 };
   const left = { ...TILE, col: -1, row: 0, spots: [{ x: -0.06, y: 0.1, ...spot }] };
   const right = { ...TILE, col: 0, row: 0, seen: 90, spots: [{ x: 0.04, y: 0.1, ...spot }] };
   const far = { ...TILE, col: 9, row: 9, spots: [{ x: 15, y: 15, ...spot, drop: 0.05 }] };
