@@ -14,6 +14,7 @@ const CORE = [
   "src/track",
   "src/map",
   "src/guard",
+  "src/way",
   "src/head",
 ];
 const upTo = (last: string): string[] => CORE.slice(0, CORE.indexOf(last) + 1);

@@ -35,6 +35,7 @@ export const main = mainOfFamily({
     growth: ["cost of a frame and size of the map as the map grows", () => import("./growth.ts")],
     mask: ["cost of the depth mask", () => import("./mask.ts")],
     clearance: ["cost of the distance field, incremental and recomputed", () => import("./clearance.ts")],
+    way: ["cost of finding a way over large floors", () => import("./way.ts")],
     simulate: ["cost of a simulated ray and frame", () => import("./simulate.ts")],
     homes: ["writes generated homes as scenarios and pictures", () => import("./homes.ts")],
     arm64: ["compares output bytes with an emulated arm64 machine", () => import("./arm64.ts")],

@@ -1,0 +1,240 @@
+import type { FootingView } from "../guard/footing.ts";
+import { ClearanceField } from "../map/clearance.ts";
+import { FOOTING } from "../terms/safety.ts";
+
+const FIRM: number = FOOTING.firm;
+const UNSEEN: number = FOOTING.unseen;
+const DOUBTFUL: number = FOOTING.doubtful;
+
+/** Squared clearance of cells with nothing in the way up to the limit. */
+export const FAR = 65535;
+/** Side of the clearance field's tiles, cells, and its bits. */
+const TILE = 32;
+const TILE_BITS = 5;
+/** Cells by which the window grows beyond what was asked, so that it grows seldom. */
+const SLACK = 32;
+
+/** Price of a metre over floor that is not firm, in metres of firm floor; at least 1, Infinity where a way must not lead. */
+export interface Prices {
+  readonly unseen: number;
+  readonly doubtful: number;
+}
+
+/** A way leads over firm floor alone. */
+export const FIRM_ONLY: Prices = { unseen: Number.POSITIVE_INFINITY, doubtful: Number.POSITIVE_INFINITY };
+
+/** Largest price of floor that is not firm. Chosen by hand: it bounds the queues of the searches. */
+export const MOST_PRICE = 50;
+
+/** Price of a metre over floor of a kind, in metres of firm floor. */
+export function priceOf(footing: number, { prices }: WayGround): number {
+  if (footing === UNSEEN) return prices.unseen;
+  return footing === DOUBTFUL ? prices.doubtful : 1;
+}
+
+/**
+ * The floor for ways: a dense window of cells in the world, each with its `FOOTING` and the distance to the nearest cell that ends the
+ * ground. Everything outside the window ends the ground. Cells have the places of the map's columns.
+ */
+export class WayGround {
+  readonly cellSize: number;
+  readonly prices: Prices;
+  /** Cells at the window's border that are never entered: wider than any body, so that lookups around a body stay inside. */
+  readonly border: number;
+  /** Whether floor that is not firm may be entered. */
+  readonly isPriced: boolean;
+  readonly #field: ClearanceField;
+  /** World column and row of the window's first cell, and its size. */
+  col = 0;
+  row = 0;
+  cols = 0;
+  rows = 0;
+  /** (cols * rows) row-major: `FOOTING` of each cell. */
+  footing = new Uint8Array(0);
+  /** (cols * rows) squared distance in cells to the nearest cell that ends the ground, 0 for such a cell, FAR beyond the limit. */
+  squared = new Uint16Array(0);
+  /** Count up when a cell becomes ground that is entered, when one ceases to be, and when the window moves. */
+  opened = 0;
+  closed = 0;
+  moved = 0;
+  #incoming = new Uint8Array(0);
+  readonly #tile = new Float32Array(TILE * TILE);
+
+  /**
+   * @param cellSize metres
+   * @param body     metres from the base's floor point within which nothing may be looked up outside the window
+   * @param limit    metres up to which distances are exact
+   * @throws {RangeError} if a price is out of bounds
+   */
+  constructor(cellSize: number, body: number, limit: number, prices: Prices = FIRM_ONLY) {
+    this.cellSize = cellSize;
+    for (const price of [prices.unseen, prices.doubtful]) {
+      if (!(price >= 1 && (price <= MOST_PRICE || price === Number.POSITIVE_INFINITY))) {
+        throw new RangeError(`a price of ${price} must be 1 to ${MOST_PRICE}, or Infinity`);
+      }
+    }
+    this.prices = prices;
+    this.isPriced = Math.min(prices.unseen, prices.doubtful) < Number.POSITIVE_INFINITY;
+    this.border = Math.ceil(body / cellSize) + 4;
+    this.#field = new ClearanceField(cellSize, limit);
+  }
+
+  /** Metres up to which distances are exact. */
+  get limit(): number {
+    return this.#field.limit;
+  }
+
+  /** Number of a world cell in the window; -1 outside it. */
+  cellAt(x: number, y: number): number {
+    const c = Math.floor(x / this.cellSize) - this.col;
+    const r = Math.floor(y / this.cellSize) - this.row;
+    return c < 0 || r < 0 || c >= this.cols || r >= this.rows ? -1 : r * this.cols + c;
+  }
+
+  /** Middle of a cell of the window, metres in the world. */
+  xOf(cell: number): number {
+    return (this.col + (cell % this.cols) + 0.5) * this.cellSize;
+  }
+  yOf(cell: number): number {
+    return (this.row + Math.floor(cell / this.cols) + 0.5) * this.cellSize;
+  }
+
+  /** Enlarges the window so that it holds these world cells. */
+  fit(col: number, row: number, cols: number, rows: number): void {
+    const pad = this.border;
+    const left = col - pad;
+    const low = row - pad;
+    const right = col + cols + pad;
+    const high = row + rows + pad;
+    const isInside =
+      left >= this.col && low >= this.row && right <= this.col + this.cols && high <= this.row + this.rows;
+    if (this.cols > 0 && isInside) return;
+    const isFirst = this.cols === 0;
+    const newCol = isFirst ? left : left < this.col ? left - SLACK : this.col;
+    const newRow = isFirst ? low : low < this.row ? low - SLACK : this.row;
+    const newRight = isFirst ? right : right > this.col + this.cols ? right + SLACK : this.col + this.cols;
+    const newHigh = isFirst ? high : high > this.row + this.rows ? high + SLACK : this.row + this.rows;
+    this.#move(newCol, newRow, newRight - newCol, newHigh - newRow);
+  }
+
+  #move(col: number, row: number, cols: number, rows: number): void {
+    const before = { col: this.col, row: this.row, cols: this.cols, rows: this.rows };
+    const { footing, squared } = this;
+    const incoming = this.#incoming;
+    this.col = col;
+    this.row = row;
+    this.cols = cols;
+    this.rows = rows;
+    this.footing = new Uint8Array(cols * rows).fill(UNSEEN);
+    this.squared = new Uint16Array(cols * rows);
+    this.#incoming = new Uint8Array(cols * rows).fill(UNSEEN);
+    for (let r = 0; r < before.rows; r++) {
+      const from = r * before.cols;
+      const to = (r + before.row - row) * cols + before.col - col;
+      this.footing.set(footing.subarray(from, from + before.cols), to);
+      this.squared.set(squared.subarray(from, from + before.cols), to);
+      this.#incoming.set(incoming.subarray(from, from + before.cols), to);
+    }
+    this.moved++;
+    for (let r = 0; r < rows; r++) {
+      for (let c = 0; c < cols; c++) {
+        const oldC = c + col - before.col;
+        const oldR = r + row - before.row;
+        const wasIn = oldC >= 0 && oldR >= 0 && oldC < before.cols && oldR < before.rows;
+        const isBorder = this.#isBorder(c, r);
+        if (!wasIn) this.#field.set(col + c, row + r, isBorder || !this.#isEntered(UNSEEN));
+        else if (!isBorder) {
+          // The old border may be inside now.
+          const ends = !this.#isEntered(this.footing[r * cols + c]!);
+          this.#field.set(col + c, row + r, ends);
+        }
+      }
+    }
+  }
+
+  #isBorder(c: number, r: number): boolean {
+    const pad = this.border - 1;
+    return c < pad || r < pad || c >= this.cols - pad || r >= this.rows - pad;
+  }
+
+  #isEntered(footing: number): boolean {
+    if (footing === FIRM) return true;
+    if (footing === UNSEEN) return this.prices.unseen < Number.POSITIVE_INFINITY;
+    return footing === DOUBTFUL && this.prices.doubtful < Number.POSITIVE_INFINITY;
+  }
+
+  /** Sets the `FOOTING` of a world cell; distances change with the next `update`. The cell must lie in the window. */
+  set(i: number, j: number, footing: number): void {
+    const c = i - this.col;
+    const r = j - this.row;
+    const n = r * this.cols + c;
+    const before = this.footing[n]!;
+    if (before === footing) return;
+    this.footing[n] = footing;
+    if (this.#isBorder(c, r)) return;
+    // A changed price counts as both.
+    if (this.#isEntered(footing)) this.opened++;
+    if (this.#isEntered(before)) this.closed++;
+    this.#field.set(i, j, !this.#isEntered(footing));
+  }
+
+  /**
+   * Takes over a memory of the floor as it is now.
+   * @param gap metres: unseen and doubtful ground so narrow between firm cells is crossed by the wheels
+   */
+  follow(memory: Pick<FootingView, "visit">, gap: number): void {
+    this.#incoming.fill(UNSEEN);
+    memory.visit((i, j, footing) => {
+      let c = i - this.col - this.border;
+      let r = j - this.row - this.border;
+      if (c < 0 || r < 0 || c >= this.cols - 2 * this.border || r >= this.rows - 2 * this.border) {
+        this.fit(i, j, 1, 1);
+        c = i - this.col - this.border;
+        r = j - this.row - this.border;
+      }
+      this.#incoming[(r + this.border) * this.cols + c + this.border] = footing;
+    });
+    const { cols, rows } = this;
+    const now = this.#incoming;
+    const fills = this.cellSize <= gap;
+    for (let r = 1; r < rows - 1; r++) {
+      for (let c = 1; c < cols - 1; c++) {
+        const n = r * cols + c;
+        let footing = now[n]!;
+        if (fills && (footing === UNSEEN || footing === DOUBTFUL)) {
+          const isHole =
+            (now[n - 1] === FIRM && now[n + 1] === FIRM) ||
+            (now[n - cols] === FIRM && now[n + cols] === FIRM);
+          if (isHole) footing = FIRM;
+        }
+        if (footing !== this.footing[n]) this.set(c + this.col, r + this.row, footing);
+      }
+    }
+    this.update();
+  }
+
+  /** Updates the distances. */
+  update(): void {
+    this.#field.update();
+    const tile = this.#tile;
+    const per = 1 / (this.cellSize * this.cellSize);
+    this.#field.takeChanged((tileCol, tileRow) => {
+      const col = tileCol << TILE_BITS;
+      const row = tileRow << TILE_BITS;
+      const left = Math.max(col, this.col);
+      const right = Math.min(col + TILE, this.col + this.cols);
+      const low = Math.max(row, this.row);
+      const high = Math.min(row + TILE, this.row + this.rows);
+      if (left >= right || low >= high) return;
+      this.#field.rectangle(col, row, TILE, TILE, tile);
+      for (let j = low; j < high; j++) {
+        const from = (j - row) * TILE - col;
+        const to = (j - this.row) * this.cols - this.col;
+        for (let i = left; i < right; i++) {
+          const d = tile[from + i]!;
+          this.squared[to + i] = d === Number.POSITIVE_INFINITY ? FAR : Math.round(d * d * per);
+        }
+      }
+    });
+  }
+}

@@ -1,0 +1,298 @@
+import { atan2Of, cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
+import { wrapAngle } from "../geometry/vec.ts";
+import { GoalField, NEVER, UNIT } from "./goal-field.ts";
+import type { WayGround } from "./ground.ts";
+import { Lattice, type Seed } from "./lattice.ts";
+import { type Leg, mergeLegs, plainLegs, smoothLegs } from "./legs.ts";
+import { HEADINGS, type Move, spotMoves } from "./moves.ts";
+import type { Outline } from "./outline.ts";
+import { endOf, type Piece, type Stand } from "./pieces.ts";
+import { Room } from "./room.ts";
+import { addTurn, roundCorners, turnAtCorners } from "./round-corners.ts";
+import { canTurn, legHeading, pullIn, shorten } from "./shorten.ts";
+import { measured, type Way } from "./way.ts";
+import { type WhyNot, WhyNotFinder } from "./why-not.ts";
+
+/** Metres kept between the outline and what ends the ground. The guard keeps 0.02 m beside a body; the rest is for following. */
+export const USUAL_MARGIN = 0.04;
+
+/** A goal: a place, and a heading where it matters. World, metres and radians. */
+export interface Goal {
+  readonly x: number;
+  readonly y: number;
+  readonly yaw: number | null;
+}
+
+export type WayAnswer =
+  | { readonly way: Way; readonly whyNot: null }
+  | { readonly way: null; readonly whyNot: WhyNot };
+
+/** Cells around a base from which a search over headings may begin. Chosen by hand. */
+const START_REACH = 5;
+/** Metres that a base in a narrow place may drive straight on or back before it turns, and between two looks. Chosen by hand. */
+const LONGEST_OUT = 4;
+const OUT_STEP = 0.1;
+/** Largest turn, radians, from a heading to the next one of the lattice: half of the widest gap between two. */
+const NEXT_HEADING = 0.24;
+
+interface Cells {
+  readonly start: number;
+  readonly goal: number;
+}
+
+/** Most states that a search with an old field looks at: then a new field is cheaper. Chosen by hand. */
+const DETOUR_LOOKS = 4000;
+
+/** A beginning of a search over headings, with the legs that lead to it. */
+interface Start extends Seed {
+  readonly legs: readonly Leg[];
+}
+
+/** Finds ways for one body over one ground. Keeps its buffers from one search to the next. */
+export class WayFinder {
+  readonly #ground: WayGround;
+  readonly #room: Room;
+  readonly #field = new GoalField();
+  readonly #lattice: Lattice;
+  #cells = new Int32Array(1024);
+  /** The goal cell of the field, and the state of the ground when it began. */
+  #fieldOf: { goal: number; opened: number; closed: number; moved: number } | null = null;
+
+  constructor(ground: WayGround, outline: Outline, margin = USUAL_MARGIN) {
+    this.#ground = ground;
+    this.#room = new Room(ground, outline, margin);
+    this.#lattice = new Lattice(spotMoves(outline, margin, ground.cellSize));
+  }
+
+  /** The shortest way that keeps the margin, smoothed; or what prevents it. */
+  find(from: Stand, to: Goal): WayAnswer {
+    const start = this.#cellNear(from);
+    const goal = this.#cellNear(to);
+    if (start < 0 || goal < 0)
+      return none(this.#whyNoCell(start < 0 ? "start" : "goal", start < 0 ? from : to));
+    const pieces = this.#again(from, to, { start, goal }) ?? this.#anew(from, to, { start, goal });
+    if (pieces === null) return none(new WhyNotFinder(this.#room).explain(start, goal));
+    return { way: measured(pieces, this.#room), whyNot: null };
+  }
+
+  /** The next search begins anew, whatever the last one found out. */
+  forget(): void {
+    this.#fieldOf = null;
+  }
+
+  /** A search with a new field. */
+  #anew(from: Stand, to: Goal, { start, goal }: Cells): Piece[] | null {
+    const { opened, closed, moved } = this.#ground;
+    this.#field.start(this.#ground, goal, this.#need);
+    this.#fieldOf = { goal, opened, closed, moved };
+    if (this.#field.at(start) === NEVER) return null;
+    return this.#direct(from, to, start) ?? this.#byLattice(from, to, { start, goal });
+  }
+
+  /**
+   * A search to the same goal with the field of the last one. Ground that has closed since can only make ways longer, so the old costs are
+   * still lower bounds. Null where the field is no longer valid, or does not help.
+   */
+  #again(from: Stand, to: Goal, { start, goal }: Cells): Piece[] | null {
+    const ground = this.#ground;
+    const old = this.#fieldOf;
+    if (old === null || old.goal !== goal || old.opened !== ground.opened || old.moved !== ground.moved)
+      return null;
+    if (this.#field.bound(start) >= NEVER) return null;
+    const isExact = old.closed === ground.closed && this.#field.at(start) < NEVER;
+    return (
+      (isExact ? this.#direct(from, to, start) : null) ??
+      this.#byLattice(from, to, { start, goal }, DETOUR_LOOKS)
+    );
+  }
+
+  /** Least squared clearance, in cells, of a cell's middle on which the body stands: its inner circle misses the nearest cell's side. */
+  get #need(): number {
+    const cells = this.#room.least / this.#ground.cellSize + 0.5;
+    return Math.ceil(cells * cells - 1e-9);
+  }
+
+  /** The cell of a place, or a neighbour of it that has room for the inner circle; -1 without one. */
+  #cellNear({ x, y }: { readonly x: number; readonly y: number }): number {
+    const ground = this.#ground;
+    const need = this.#need;
+    const own = ground.cellAt(x, y);
+    if (own < 0) return -1;
+    let best = -1;
+    let least = Number.POSITIVE_INFINITY;
+    for (let r = -1; r <= 1; r++) {
+      for (let c = -1; c <= 1; c++) {
+        const cell = own + r * ground.cols + c;
+        if (!(ground.squared[cell]! >= need)) continue;
+        const dx = ground.xOf(cell) - x;
+        const dy = ground.yOf(cell) - y;
+        const apart = dx * dx + dy * dy;
+        if (apart < least) {
+          least = apart;
+          best = cell;
+        }
+      }
+    }
+    return best;
+  }
+
+  #whyNoCell(which: "start" | "goal", { x, y }: { readonly x: number; readonly y: number }): WhyNot {
+    const cell = this.#ground.cellAt(x, y);
+    const footing = cell < 0 ? 0 : this.#ground.footing[cell]!;
+    if (cell < 0 || this.#ground.squared[cell] === 0) return { why: which, x, y, footing };
+    const has = Math.max(0, this.#room.freeRadius(x, y));
+    return { why: "goal room", x, y, has, needs: this.#room.least };
+  }
+
+  /** A way along the shortest one of the inner circle, if the outline has room on it. */
+  #direct(from: Stand, to: Goal, start: number): Piece[] | null {
+    const ground = this.#ground;
+    if (this.#cells.length < ground.squared.length) this.#cells = new Int32Array(ground.squared.length);
+    const count = this.#field.trace(start, this.#cells);
+    const chain = new Float64Array(2 * count + 4);
+    chain[0] = from.x;
+    chain[1] = from.y;
+    for (let n = 0; n < count; n++) {
+      chain[2 * n + 2] = ground.xOf(this.#cells[n]!);
+      chain[2 * n + 3] = ground.yOf(this.#cells[n]!);
+    }
+    chain[2 * count + 2] = to.x;
+    chain[2 * count + 3] = to.y;
+    const room = this.#room;
+    const corners = shorten(room, chain, from.yaw);
+    if (corners === null) return null;
+    const ends = { yaw: from.yaw, last: to.yaw };
+    const last = corners.length / 2 - 1;
+    if (
+      to.yaw !== null &&
+      !canTurn(room, to.x, to.y, last > 0 ? legHeading(corners, last - 1) : from.yaw, to.yaw)
+    )
+      return null;
+    pullIn(room, corners, ends);
+    const finish = (pieces: Piece[]): Piece[] => {
+      const at = pieces.length === 0 ? from : endOf(pieces.at(-1)!);
+      if (to.yaw !== null) addTurn(pieces, at, to.yaw);
+      return pieces;
+    };
+    const round = finish(roundCorners(room, corners, from.yaw));
+    // Where an arc at one corner spoils the turn at another, all stay sharp.
+    return this.#isFree(round) ? round : finish(turnAtCorners(corners, from.yaw));
+  }
+
+  #isFree(pieces: readonly Piece[]): boolean {
+    return pieces.every((piece) => this.#room.isPieceFree(piece));
+  }
+
+  /** A way by moves of the body, where the direct one has no room for its outline. */
+  #byLattice(from: Stand, to: Goal, { start, goal }: Cells, mostLooks?: number): Piece[] | null {
+    const room = this.#room;
+    const ground = this.#ground;
+    const starts = this.#startsAround(from, start);
+    const cells = room.ample / ground.cellSize + 1;
+    const x = ground.xOf(goal);
+    const y = ground.yOf(goal);
+    const search = {
+      ground,
+      field: this.#field,
+      ample: Math.ceil(cells * cells),
+      seeds: starts,
+      goal,
+      isGoalHeading: (heading: number) => to.yaw === null || canTurn(room, x, y, HEADINGS[heading]!, to.yaw),
+    };
+    const found = this.#lattice.find(search, mostLooks);
+    if (found === null) return null;
+    const legs = legsOf(starts[found.seed]!, found.moves, ground);
+    this.#reachGoal(legs, to, { x, y });
+    const merged = mergeLegs(room, legs, from.yaw);
+    const smooth = smoothLegs(room, merged, from.yaw, to.yaw);
+    return this.#isFree(smooth) ? smooth : plainLegs(merged, from.yaw, to.yaw);
+  }
+
+  /** Beginnings of a search: legs from where the base stands to cells near by, and straight on or back to where it can turn. */
+  #startsAround(from: Stand, start: number): Start[] {
+    const { cols } = this.#ground;
+    const starts: Start[] = [];
+    for (let r = -START_REACH; r <= START_REACH; r++) {
+      for (let c = -START_REACH; c <= START_REACH; c++)
+        this.#addStarts(starts, [], from, start + r * cols + c);
+    }
+    for (const isBackward of [false, true]) {
+      const leg = this.#wayOut(from, isBackward);
+      if (leg === null) continue;
+      const cell = this.#ground.cellAt(leg.toX, leg.toY);
+      this.#addStarts(starts, [leg], { x: leg.toX, y: leg.toY, yaw: leg.heading }, cell);
+    }
+    return starts;
+  }
+
+  /** The straight leg along the base's own heading to the first place where it can turn freely; null without one. */
+  #wayOut({ x, y, yaw }: Stand, isBackward: boolean): Leg | null {
+    const room = this.#room;
+    const sign = isBackward ? -1 : 1;
+    for (let s = OUT_STEP; s <= LONGEST_OUT; s += OUT_STEP) {
+      const [toX, toY] = [x + sign * s * cosOf(yaw), y + sign * s * sinOf(yaw)];
+      if (!room.isFree({ x: toX, y: toY, yaw })) return null;
+      if (room.freeRadius(toX, toY) < room.ample) continue;
+      return room.isLineFree(x, y, toX, toY, isBackward)
+        ? { x, y, toX, toY, heading: yaw, isBackward }
+        : null;
+    }
+    return null;
+  }
+
+  /** Adds the ways of reaching a cell from a place straight on, ahead or backwards, with the next headings of the lattice. */
+  #addStarts(starts: Start[], before: readonly Leg[], from: Stand, cell: number): void {
+    const room = this.#room;
+    const ground = this.#ground;
+    if (cell < 0 || this.#field.bound(cell) >= NEVER) return;
+    const toX = ground.xOf(cell);
+    const toY = ground.yOf(cell);
+    const far = hypot2(toX - from.x, toY - from.y);
+    const ahead = far < 1e-9 ? from.yaw : atan2Of(toY - from.y, toX - from.x);
+    const way = before.reduce((sum, leg) => sum + hypot2(leg.toX - leg.x, leg.toY - leg.y), far);
+    const cost = Math.round((way / ground.cellSize) * UNIT);
+    for (const isBackward of [false, true]) {
+      const heading = from.yaw + wrapAngle(ahead + (isBackward ? Math.PI : 0) - from.yaw);
+      if (!room.isLineFree(from.x, from.y, toX, toY, isBackward)) continue;
+      if (!canTurn(room, from.x, from.y, from.yaw, heading)) continue;
+      const legs = [...before, { x: from.x, y: from.y, toX, toY, heading, isBackward }];
+      HEADINGS.forEach((yaw, k) => {
+        if (Math.abs(wrapAngle(yaw - heading)) > NEXT_HEADING || !canTurn(room, toX, toY, heading, yaw))
+          return;
+        starts.push({ cell, heading: k, cost, legs });
+      });
+    }
+  }
+
+  /** Adds a leg from the middle of the goal's cell to the goal, where there is room; else the way ends at the middle. */
+  #reachGoal(legs: Leg[], to: Goal, { x, y }: { readonly x: number; readonly y: number }): void {
+    const room = this.#room;
+    if (hypot2(to.x - x, to.y - y) < 1e-6) return;
+    const before = legs.at(-1)!.heading;
+    const heading = before + wrapAngle(atan2Of(to.y - y, to.x - x) - before);
+    const isFree =
+      canTurn(room, x, y, before, heading) &&
+      room.isLineFree(x, y, to.x, to.y) &&
+      (to.yaw === null || canTurn(room, to.x, to.y, heading, to.yaw));
+    if (isFree) legs.push({ x, y, toX: to.x, toY: to.y, heading, isBackward: false });
+  }
+}
+
+/** The legs of a way over the lattice. */
+function legsOf({ legs: before, heading: k }: Start, moves: readonly Move[], { cellSize }: WayGround): Leg[] {
+  const legs = [...before];
+  const last = legs.at(-1)!;
+  let heading = last.heading + wrapAngle(HEADINGS[k]! - last.heading);
+  let { toX: x, toY: y } = last;
+  for (const { col, row, from, to, pieces } of moves) {
+    heading += wrapAngle(HEADINGS[to]! - HEADINGS[from]!);
+    if (col === 0 && row === 0) continue;
+    const toX = x + col * cellSize;
+    const toY = y + row * cellSize;
+    legs.push({ x, y, toX, toY, heading, isBackward: pieces[0]!.length < 0 });
+    [x, y] = [toX, toY];
+  }
+  return legs;
+}
+
+const none = (whyNot: WhyNot): WayAnswer => ({ way: null, whyNot });
