@@ -1,19 +1,23 @@
 import { mkdir } from "node:fs/promises";
-import { join } from "node:path";
+import { basename, join } from "node:path";
 import { COLUMN } from "../src/map/layers.ts";
+import { edgesNpy, edgesPly, groundJson, groundNpy } from "../src/service/maps/floor-files.ts";
+import { planSvg } from "../src/service/maps/plan-svg.ts";
+import { ChangedTiles } from "../src/service/sensing/changed-tiles.ts";
+import { FloorStore } from "../src/service/sockets/floor-store.ts";
 import { mainOf, runIfStarted } from "./frame/command.ts";
-import { UsageError, writing } from "./frame/errors.ts";
+import { checkFolder, UsageError, writing } from "./frame/errors.ts";
 import { Progress } from "./frame/progress.ts";
 import { oneExpected, wholeOption } from "./frame/values.ts";
 import { encodeTrajectory } from "./output/csv.ts";
-import { drawHeights, drawMap } from "./output/map-pictures.ts";
+import { drawFooting, drawHeights, drawMap } from "./output/map-pictures.ts";
 import { encodeNpyView } from "./output/npy.ts";
 import { encodeVoxels } from "./output/voxel-file.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
 import { givenSettings, SETTINGS_OPTIONS } from "./replay/given-settings.ts";
 import { type Replay, replayRecording } from "./replay/run.ts";
 
-const PARTS = ["voxels", "layers", "pictures", "trajectory"] as const;
+const PARTS = ["voxels", "layers", "ground", "pictures", "trajectory"] as const;
 type Part = (typeof PARTS)[number];
 
 export const main = mainOf({
@@ -42,7 +46,8 @@ export const main = mainOf({
     ...SETTINGS_OPTIONS,
   },
   notes:
-    "Writes voxels.ply; kind, headroom, floor and clearance .npy with layers.json; map.png and floor.png; trajectory.csv; summary.json.",
+    "Writes voxels.ply; kind, headroom, floor and clearance .npy with layers.json; ground.npy with ground.json, edges.npy, edges.ply and plan.svg; " +
+    "map.png, floor.png and ground.png; trajectory.csv; summary.json.",
   exits: { 3: "recording missing or unreadable", 4: "the folder cannot be written" },
   async run({ values, positionals }) {
     const path = oneExpected(positionals, "one recording and -o <folder>");
@@ -57,6 +62,7 @@ export const main = mainOf({
     }
     const coarser = values.coarser === undefined ? undefined : wholeOption(values, "coarser", 1, 100);
     const settings = await givenSettings(values);
+    await checkFolder(out);
     const progress = new Progress("mapping");
     let replay: Replay;
     try {
@@ -66,7 +72,14 @@ export const main = mainOf({
     }
     await writing(out, async () => {
       await mkdir(out, { recursive: true });
-      for (const [name, bytes] of Object.entries(await exportFiles(replay, parts as Part[], form, coarser))) {
+      for (const [name, bytes] of Object.entries(
+        await exportFiles(replay, {
+          parts: parts as Part[],
+          form,
+          coarser,
+          title: `Plan of the floor: ${basename(path)}`,
+        }),
+      )) {
         await writeWholeFile(join(out, name), bytes);
         console.log(join(out, name));
       }
@@ -75,14 +88,39 @@ export const main = mainOf({
   },
 });
 
+interface Wanted {
+  readonly parts: readonly Part[];
+  readonly form: "points" | "faces";
+  readonly coarser: number | undefined;
+  /** Title of the plan. */
+  readonly title: string;
+}
+
+/** The state of the floor and its edges, as a live head sends them. */
+function groundFiles({ head, path }: Replay, title: string): Record<string, Uint8Array | string> {
+  const time = path.at(-1)?.time ?? 0;
+  const store = new FloorStore("");
+  const tiles = new ChangedTiles(head.floorSource, path[0]?.time ?? 0).due(0, time, null);
+  if (tiles !== null) store.take(tiles);
+  const map = store.whole;
+  if (map === null) return {};
+  const way = path.map(({ pose }) => [pose.position[0], pose.position[1]] as const);
+  return {
+    "ground.npy": groundNpy(map.ground),
+    "ground.json": groundJson(map),
+    "edges.npy": edgesNpy(map.edges),
+    "edges.ply": edgesPly(map.edges),
+    "plan.svg": [...planSvg({ ...map, title, path: way })].join(""),
+  };
+}
+
 /** The files by name. */
 async function exportFiles(
-  { head, path, summary }: Replay,
-  parts: readonly Part[],
-  form: "points" | "faces",
-  coarser: number | undefined,
+  replay: Replay,
+  { parts, form, coarser, title }: Wanted,
 ): Promise<Record<string, Uint8Array | string>> {
   const files: Record<string, Uint8Array | string> = {};
+  const { head, path, summary } = replay;
   const { layers, grid } = head;
   if (parts.includes("voxels")) files["voxels.ply"] = encodeVoxels(head, form);
   const kinds = layers.kinds();
@@ -108,11 +146,14 @@ async function exportFiles(
     };
     files["layers.json"] = `${JSON.stringify(about, null, 2)}\n`;
   }
+  if (parts.includes("ground")) Object.assign(files, groundFiles(replay, title));
   if (parts.includes("pictures")) {
     const map = drawMap(head, "Map from above", path, coarser);
     const floor = drawHeights(head, "Floor heights", path, coarser);
     if (map !== null) files["map.png"] = await map.drawing.toPng();
     if (floor !== null) files["floor.png"] = await floor.drawing.toPng();
+    const ground = drawFooting(head, "State of the floor", path);
+    if (ground !== null) files["ground.png"] = await ground.drawing.toPng();
   }
   if (parts.includes("trajectory")) files["trajectory.csv"] = encodeTrajectory(path);
   files["summary.json"] = `${JSON.stringify(summary, null, 2)}\n`;

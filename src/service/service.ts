@@ -129,6 +129,7 @@ export class Service {
       clients: this.#clients,
       metrics: this.metrics,
       map: this.map,
+      floor: this.floor,
       savedMap: this.#savedMap,
     };
     this.#publisher = new Publisher({

@@ -5,6 +5,9 @@ import { RefusedError } from "./head-link.ts";
 import { authorization } from "./token.ts";
 import type { Ask } from "./worker-messages.ts";
 
+/** Files of the map that the head makes. */
+const MAP_FILES = ["ply", "npy", "svg", "json"] as const;
+
 type Values = Readonly<Record<string, number | string>>;
 type Rows = Readonly<Record<string, SettingRow>>;
 
@@ -19,7 +22,7 @@ export class SettingsDialog {
     this.#ask = ask;
     this.#changed = changed;
     byId("settings-copy").addEventListener("click", () => this.#save());
-    for (const kind of ["ply", "npy"] as const) {
+    for (const kind of MAP_FILES) {
       byId(`map-${kind}`).addEventListener("click", () => void this.#saveMap(kind));
     }
     byId("map-save").addEventListener("click", () => this.#askMap("save"));
@@ -184,7 +187,7 @@ export class SettingsDialog {
   }
 
   /** Downloads the head's map as a file. */
-  async #saveMap(kind: "ply" | "npy"): Promise<void> {
+  async #saveMap(kind: (typeof MAP_FILES)[number]): Promise<void> {
     try {
       const answer = await fetch(new URL(`map.${kind}`, document.baseURI), { headers: authorization() });
       if (!answer.ok) throw new Error((await answer.text()).trim());

@@ -5,6 +5,7 @@ import { afterAll, beforeAll, expect, test } from "vitest";
 import { Head } from "../../src/head/head.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
 import { openRecording } from "../../src/record/file.ts";
+import { newToken } from "../../src/service/access/tokens.ts";
 import { readPlayed } from "../../src/service/playing/recordings-folder.ts";
 import { recordScenario } from "../../src/simulate/record.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
@@ -51,6 +52,16 @@ async function truthAt(frames: number): Promise<Head> {
   return truth;
 }
 
+test("before the first frame there is no floor to download, and with tokens it needs one", async () => {
+  const { token, entry } = newToken("tablet", ["watch"]);
+  const live = await LiveHead.start({ tokens: [entry] });
+  const url = live.service.url.replace("ws:", "http:").replace("/live", "/map.svg");
+  expect((await fetch(url)).status).toBe(401);
+  const answer = await fetch(url, { headers: { authorization: `Bearer ${token}` } });
+  expect([answer.status, await answer.text()]).toEqual([404, "no floor is known yet\n"]);
+  await live.stop();
+});
+
 test("a client has the head's floor and its edges, and resumes with what is missing only", async () => {
   let playing: FromServer<"playing"> | null = null;
   const watcher = await head.open({ topics: { floor: 100, playing: 50 } });
@@ -95,6 +106,24 @@ test("a client has the head's floor and its edges, and resumes with what is miss
     if (points.length > 5) expect(Math.abs(near!.drop - drop)).toBeLessThan(0.05);
     expect(age).toBeLessThan(18);
   }
+  // The same as files.
+  const url = head.service.url.replace("ws:", "http:").replace("/live", "");
+  const get = async (name: string): Promise<Buffer> => {
+    const answer = await fetch(`${url}${name}`);
+    expect([name, answer.status]).toEqual([name, 200]);
+    return Buffer.from(await answer.arrayBuffer());
+  };
+  const about = JSON.parse((await get("/map.json")).toString());
+  const cells = watcher.floor.cells(10_000)!;
+  expect(about.ground).toMatchObject({ shape: [cells.height, cells.width], cellSize: 0.05 });
+  expect(about.ground.origin[0]).toBeCloseTo(cells.col * 0.05, 3);
+  expect(about.edges).toHaveLength(edges.length);
+  expect((await get("/map.ground.npy")).subarray(-cells.cells.length)).toEqual(Buffer.from(cells.cells));
+  const points = edges.reduce((sum, edge) => sum + edge.points.length, 0);
+  expect((await get("/map.edges.npy")).toString("latin1")).toContain(`'shape': (${points}, 8)`);
+  expect((await get("/map.edges.ply")).toString("latin1")).toContain(`element vertex ${points}\n`);
+  const plan = (await get("/map.svg")).toString();
+  expect(plan).toMatch(/^<svg [\s\S]*<g id="gone"[\s\S]*<\/svg>\n$/);
   // A client that has most of it gets the rest: the patch says from which change on.
   const { epoch, change } = watcher.floor.have;
   const resumed: FromServer<"floor">[] = [];

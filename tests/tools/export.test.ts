@@ -9,6 +9,7 @@ import { createRecording } from "../../src/record/file.ts";
 import { simulateEvents } from "../../src/simulate/events.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
 import { LIGHT } from "../../src/terms/palette.ts";
+import { FOOTING } from "../../src/terms/safety.ts";
 import { main } from "../../tools/export.ts";
 import { drawMap } from "../../tools/output/map-pictures.ts";
 import { type Replay, replayRecording } from "../../tools/replay/run.ts";
@@ -113,6 +114,46 @@ print(json.dumps([len(p), len(blocked), len([b for b in blocked if b not in voxe
 
   testWith(
     "python",
+    "numpy reads the state of the floor where the JSON says it lies, and a plan to scale is XML",
+    () => {
+      const { shape, codes, gone, firm, size, mm, scale } = JSON.parse(
+        runPython(
+          `
+import sys, json, re, numpy as np, xml.etree.ElementTree as et
+about = json.load(open(sys.argv[1] + '/ground.json'))
+a = np.load(sys.argv[1] + '/ground.npy')
+e = np.load(sys.argv[1] + '/edges.npy')
+assert e.shape[1] == 8 and e.shape[0] == sum(len(one['points']) for one in about['edges'])
+ys, xs = np.nonzero(a)
+size = [(xs.max() - xs.min() + 1) * about['ground']['cellSize'], (ys.max() - ys.min() + 1) * about['ground']['cellSize']]
+plan = et.parse(sys.argv[1] + '/plan.svg').getroot()
+text = open(sys.argv[1] + '/plan.svg').read()
+grid = re.search(r'id="grid" d="([^"]*)"', text).group(1)
+lines = [float(x) for x in re.findall(r'M([\\d.]+) [\\d.]+V', grid)]
+print(json.dumps(dict(shape=list(a.shape), codes=about['ground']['shape'], gone=int((a == 2).sum()), firm=int((a == 1).sum()),
+  size=size, mm=lines[1] - lines[0], scale=int(re.search(r'Scale 1 : (\\d+)', text).group(1)))))`,
+          [all],
+        ),
+      );
+      expect(shape).toEqual(codes);
+      let [ownGone, ownFirm] = [0, 0];
+      replay.head.footing.visit((i, j) => {
+        const code = replay.head.floorSource.forMap(i, j);
+        ownGone += Number(code === FOOTING.gone);
+        ownFirm += Number(code === FOOTING.firm);
+      });
+      expect(firm).toBeGreaterThan(1000);
+      // Those that one newest frame alone calls blocked are left out of the count.
+      expect(Math.abs(firm - ownFirm) / firm).toBeLessThan(0.01);
+      expect(Math.abs(gone - ownGone)).toBeLessThan(20);
+      // A metre of the grid is 1000 / scale millimetres of the sheet.
+      expect(mm).toBeCloseTo(1000 / scale, 1);
+      expect(Math.max(...size) * (1000 / scale)).toBeLessThanOrEqual(396);
+    },
+  );
+
+  testWith(
+    "python",
     "Python's csv reads the trajectory: a unit quaternion for each frame, in order of time",
     () => {
       const rows = JSON.parse(
@@ -161,12 +202,18 @@ describe("export", () => {
     expect(await main([recording, "-o", out])).toBe(0);
     const names = [
       "clearance.npy",
+      "edges.npy",
+      "edges.ply",
       "floor.npy",
       "floor.png",
+      "ground.json",
+      "ground.npy",
+      "ground.png",
       "headroom.npy",
       "kind.npy",
       "layers.json",
       "map.png",
+      "plan.svg",
       "summary.json",
       "trajectory.csv",
       "voxels.ply",
@@ -179,7 +226,13 @@ describe("export", () => {
   test("--only leaves the other parts out", async () => {
     const out = join(folder, "only");
     expect(await main([recording, "-o", out, "--only", "trajectory,pictures"])).toBe(0);
-    expect(readdirSync(out).sort()).toEqual(["floor.png", "map.png", "summary.json", "trajectory.csv"]);
+    expect(readdirSync(out).sort()).toEqual([
+      "floor.png",
+      "ground.png",
+      "map.png",
+      "summary.json",
+      "trajectory.csv",
+    ]);
   });
 
   test("--set and --settings change the map, the words going over the file", async () => {
@@ -251,6 +304,9 @@ describe("export", () => {
     [[recording, "-o", "x", "--pose", "guess"], 2, /pose\.source/],
     [[join(folder, "none.brk"), "-o", "x"], 3, /none\.brk/],
     [[folder, "-o", "x"], 3, /is a folder/],
+    // The folder is checked before the recording is read, let alone mapped.
+    [["nowhere.brk", "-o", recording], 4, /room.brk is a file; a folder is needed/],
+    [["nowhere.brk", "-o", join(recording, "x")], 4, /a part of this path is a file/],
     [[recording, "-o", recording], 4, /room\.brk/],
   ])("%j ends with code %i and one line", async (args, code, why) => {
     expect(await main(args)).toBe(code);

@@ -1,3 +1,7 @@
+import { constants } from "node:fs";
+import { access, stat } from "node:fs/promises";
+import { dirname, resolve } from "node:path";
+
 /** Wrong usage: an invalid option or argument; the message names it and the allowed values. */
 export class UsageError extends Error {
   override readonly name = "UsageError";
@@ -109,6 +113,25 @@ export async function writing<T>(subject: string, body: () => T | Promise<T>, ca
       canForce && codeOf(error) === "EEXIST" ? `${message} (--force overwrites it)` : message,
     );
   }
+}
+
+/**
+ * Checks before long work that files can be written into a folder, which may not exist yet. Nothing is made.
+ * @throws {OutputError}
+ */
+export function checkFolder(folder: string): Promise<void> {
+  return writing(folder, async () => {
+    for (let at = resolve(folder); ; at = dirname(at)) {
+      const found = await stat(at).catch((error: unknown) => {
+        if (codeOf(error) === "ENOENT") return null;
+        throw error;
+      });
+      if (found === null) continue;
+      if (!found.isDirectory()) throw new OutputError(`${at} is a file; a folder is needed`);
+      await access(at, constants.W_OK | constants.X_OK);
+      return;
+    }
+  });
 }
 
 export interface Failure {

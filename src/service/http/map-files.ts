@@ -2,28 +2,62 @@ import type { ServerResponse } from "node:http";
 import { pipeline } from "node:stream/promises";
 import { keyX, keyY, keyZ } from "../../map/grid.ts";
 import { BLOCK_SIDE, decodeClasses, VOXEL } from "../../wire/blocks.ts";
+import { edgesNpy, edgesPly, type FloorMap, groundJson, groundNpy, npyHeader } from "../maps/floor-files.ts";
+import { planSvg } from "../maps/plan-svg.ts";
 import { SAFE_HEADERS } from "./static-files.ts";
 
 /** Blocks that are encoded before the thread serves its sockets again. */
 const BLOCKS_AT_ONCE = 100;
 const FLOATS = 3;
 
-/** Kinds of file, by their path. */
+/** Lets the thread serve its sockets. */
+const pause = (): Promise<void> => new Promise((resolve) => setImmediate(resolve));
+
+/** Kinds of file with voxels, by their path. */
 export const MAP_FILES = { "/map.ply": "ply", "/map.npy": "npy" } as const;
 export type MapFile = (typeof MAP_FILES)[keyof typeof MAP_FILES];
+/** Files of the floor, by their path: their type, and how they are made. The plan is made in pieces. */
+export const FLOOR_FILES = {
+  "/map.svg": ["image/svg+xml", null],
+  "/map.json": ["application/json", groundJson],
+  "/map.ground.npy": ["application/octet-stream", ({ ground }: FloorMap) => groundNpy(ground)],
+  "/map.edges.npy": ["application/octet-stream", ({ edges }: FloorMap) => edgesNpy(edges)],
+  "/map.edges.ply": ["application/octet-stream", ({ edges }: FloorMap) => edgesPly(edges)],
+} as const;
+export type FloorFile = keyof typeof FLOOR_FILES;
+
+/** Sends a file of the floor. */
+export async function sendFloor(
+  response: ServerResponse,
+  path: FloorFile,
+  map: FloorMap,
+  title: string,
+): Promise<void> {
+  const [type, make] = FLOOR_FILES[path];
+  const headers = {
+    ...SAFE_HEADERS,
+    "content-type": type,
+    "content-disposition": `attachment; filename="${path.slice(1)}"`,
+    "cache-control": "no-store",
+  };
+  if (make !== null) {
+    response.writeHead(200, headers).end(make(map));
+    return;
+  }
+  response.writeHead(200, headers);
+  async function* pieces(): AsyncGenerator<string> {
+    for (const piece of planSvg({ ...map, title, path: [] })) {
+      yield piece;
+      await pause();
+    }
+  }
+  await pipeline(pieces(), response).catch(() => {}); // the client has closed the connection
+}
 
 /** PLY, binary little-endian. Source: Turk, The PLY Polygon File Format, 1994. */
 function plyHeader(count: number): string {
   const properties = ["x", "y", "z"].map((name) => `property float ${name}\n`).join("");
   return `ply\nformat binary_little_endian 1.0\ncomment centres of occupied voxels, metres\nelement vertex ${count}\n${properties}end_header\n`;
-}
-
-/** NPY 1.0, (count, 3), float32. Source: numpy, numpy.lib.format, "Format Version 1.0". */
-function npyHeader(count: number): Buffer {
-  const text = `{'descr': '<f4', 'fortran_order': False, 'shape': (${count}, ${FLOATS}), }`;
-  const size = Math.ceil((10 + text.length + 1) / 64) * 64 - 10;
-  const head = Buffer.from([0x93, 0x4e, 0x55, 0x4d, 0x50, 0x59, 1, 0, size & 255, size >> 8]);
-  return Buffer.concat([head, Buffer.from(`${text.padEnd(size - 1)}\n`)]);
 }
 
 /**
@@ -36,7 +70,6 @@ export async function sendMap(
   blocks: readonly Uint8Array[],
   voxelSize: number,
 ): Promise<void> {
-  const pause = (): Promise<void> => new Promise((resolve) => setImmediate(resolve));
   let count = 0;
   for (const [n, block] of blocks.entries()) {
     for (const { classes } of decodeClasses(block)) {
@@ -44,7 +77,7 @@ export async function sendMap(
     }
     if (n % BLOCKS_AT_ONCE === BLOCKS_AT_ONCE - 1) await pause();
   }
-  const header = kind === "ply" ? Buffer.from(plyHeader(count)) : npyHeader(count);
+  const header = kind === "ply" ? Buffer.from(plyHeader(count)) : npyHeader("<f4", [count, FLOATS]);
   response.writeHead(200, {
     ...SAFE_HEADERS,
     "content-type": "application/octet-stream",

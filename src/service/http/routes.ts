@@ -11,8 +11,9 @@ import type { Mode } from "../mode.ts";
 import { readLabelsBeside, takeLabels } from "../playing/label-store.ts";
 import { UploadError } from "../playing/recordings-folder.ts";
 import type { HeadLink } from "../sensing/head-link.ts";
+import type { FloorStore } from "../sockets/floor-store.ts";
 import type { MapStore } from "../sockets/map-store.ts";
-import { MAP_FILES, sendMap } from "./map-files.ts";
+import { FLOOR_FILES, type FloorFile, MAP_FILES, sendFloor, sendMap } from "./map-files.ts";
 import { SAFE_HEADERS, type StaticFiles, send } from "./static-files.ts";
 
 const TEXT = "text/plain; charset=utf-8";
@@ -46,6 +47,7 @@ export interface RouteParts {
   readonly mode: Mode;
   readonly head: HeadLink;
   readonly map: MapStore;
+  readonly floor: FloorStore;
   readonly metrics: Metrics;
   readonly health: Health;
   /** What the settings file allows: uploads of recordings, and labels written by a page on this machine. */
@@ -107,6 +109,11 @@ export class Routes {
     else if (Object.hasOwn(MAP_FILES, pathname)) {
       const kind = MAP_FILES[pathname as keyof typeof MAP_FILES];
       await sendMap(response, kind, map.parts, head.voxelSize);
+    } else if (Object.hasOwn(FLOOR_FILES, pathname)) {
+      const whole = this.#parts.floor.whole;
+      const title = `Plan of the floor: ${this.#parts.mode.played?.name ?? "live head"}`;
+      if (whole === null) send(response, 404, TEXT, "no floor is known yet\n");
+      else await sendFloor(response, pathname as FloorFile, whole, title);
     } else if (pathname === "/kept") this.#listKept(response);
     else this.#sendKept(pathname.slice("/kept/".length), request, response);
   }
@@ -204,7 +211,7 @@ export class Routes {
 }
 
 /** Documents that need a token, because they show rooms or how the head is used. */
-const NEEDS_TOKEN = /^\/(metrics|map\.ply|map\.npy|kept(\/.*)?)$/;
+const NEEDS_TOKEN = /^\/(metrics|map\.(ply|npy|svg|json|ground\.npy|edges\.npy|edges\.ply)|kept(\/.*)?)$/;
 
 /** Refuses a request without reading the rest of it. */
 function refuse(response: ServerResponse, status: number, why: string): void {

@@ -37,10 +37,12 @@ export class ChangedTiles {
   readonly #source: FloorSource;
   readonly #sent = new Map<number, Sent>();
   #next = Number.NEGATIVE_INFINITY;
-  #first: number | null = null;
+  #first: number | null;
 
-  constructor(source: FloorSource) {
+  /** @param first time of the first frame, microseconds; null: the first one that `due` gets */
+  constructor(source: FloorSource, first: number | null = null) {
     this.#source = source;
+    this.#first = first;
   }
 
   /** Takes nothing as sent, because the receivers have dropped their map. */

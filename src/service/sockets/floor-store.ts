@@ -1,6 +1,11 @@
-import { splitTiles } from "../../wire/floor-tiles.ts";
+import { floorCells, floorEdges } from "../../wire/floor-map.ts";
+import { decodeTiles, splitTiles } from "../../wire/floor-tiles.ts";
+import type { FloorMap } from "../maps/floor-files.ts";
 import type { TilesChanged } from "../sensing/changed-tiles.ts";
 import { MapStore } from "./map-store.ts";
+
+/** Most cells of the whole map along a side. */
+const MOST_CELLS = 8192;
 
 /** The map of the floor for clients: its tiles, and what they all have in common. */
 export class FloorStore extends MapStore {
@@ -17,5 +22,12 @@ export class FloorStore extends MapStore {
     this.cell = cell;
     this.at = at;
     this.add(bytes);
+  }
+
+  /** The whole map of the floor; null before the first tile. */
+  get whole(): FloorMap | null {
+    const tiles = this.parts.flatMap((part) => [...decodeTiles(part, this.cell)]);
+    const ground = floorCells(tiles, this.cell, MOST_CELLS);
+    return ground && { ground, edges: floorEdges(tiles, this.cell, this.at) };
   }
 }
