@@ -95,10 +95,11 @@ export class GoalField {
         const next = cell + offsets[k]!;
         const total = base + steps[k]! * price;
         if (cost[next]! <= total) continue;
-        // A knight's move passes between two cells.
+        // A knight's move passes between two cells: one of them is enough, as the outline is tested later.
         if (
           (k & 1) === 1 &&
-          (cost[cell + offsets[k - 1]!] === CLOSED || cost[cell + offsets[(k + 1) & 15]!] === CLOSED)
+          cost[cell + offsets[k - 1]!] === CLOSED &&
+          cost[cell + offsets[(k + 1) & 15]!] === CLOSED
         )
           continue;
         cost[next] = total;
@@ -133,7 +134,7 @@ export class GoalField {
       if ((k & 1) === 0) return next;
       const one = cell + offsets[k - 1]!;
       const other = cell + offsets[(k + 1) & 15]!;
-      if (cost[one] !== CLOSED && cost[other] !== CLOSED) return next;
+      if (cost[one] !== CLOSED || cost[other] !== CLOSED) return next;
     }
     throw new Error("a cell of the goal field has no next cell");
   }

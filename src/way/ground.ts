@@ -58,6 +58,8 @@ export class WayGround {
   closed = 0;
   moved = 0;
   #incoming = new Uint8Array(0);
+  /** Whether the distances of the whole window were copied since it moved. */
+  #isCopied = false;
   readonly #tile = new Float32Array(TILE * TILE);
 
   /**
@@ -119,7 +121,7 @@ export class WayGround {
 
   #move(col: number, row: number, cols: number, rows: number): void {
     const before = { col: this.col, row: this.row, cols: this.cols, rows: this.rows };
-    const { footing, squared } = this;
+    const { footing } = this;
     const incoming = this.#incoming;
     this.col = col;
     this.row = row;
@@ -132,10 +134,10 @@ export class WayGround {
       const from = r * before.cols;
       const to = (r + before.row - row) * cols + before.col - col;
       this.footing.set(footing.subarray(from, from + before.cols), to);
-      this.squared.set(squared.subarray(from, from + before.cols), to);
       this.#incoming.set(incoming.subarray(from, from + before.cols), to);
     }
     this.moved++;
+    this.#isCopied = false;
     for (let r = 0; r < rows; r++) {
       for (let c = 0; c < cols; c++) {
         const oldC = c + col - before.col;
@@ -216,25 +218,39 @@ export class WayGround {
   /** Updates the distances. */
   update(): void {
     this.#field.update();
+    if (this.#isCopied) {
+      this.#field.takeChanged((tileCol, tileRow) => this.#copy(tileCol, tileRow));
+      return;
+    }
+    // The field reports only results that changed: in a new window, all are copied.
+    this.#isCopied = true;
+    this.#field.takeChanged(() => {});
+    for (let row = this.row >> TILE_BITS; row <= (this.row + this.rows - 1) >> TILE_BITS; row++) {
+      for (let col = this.col >> TILE_BITS; col <= (this.col + this.cols - 1) >> TILE_BITS; col++) {
+        this.#copy(col, row);
+      }
+    }
+  }
+
+  /** Copies the distances of a tile of the field. */
+  #copy(tileCol: number, tileRow: number): void {
     const tile = this.#tile;
     const per = 1 / (this.cellSize * this.cellSize);
-    this.#field.takeChanged((tileCol, tileRow) => {
-      const col = tileCol << TILE_BITS;
-      const row = tileRow << TILE_BITS;
-      const left = Math.max(col, this.col);
-      const right = Math.min(col + TILE, this.col + this.cols);
-      const low = Math.max(row, this.row);
-      const high = Math.min(row + TILE, this.row + this.rows);
-      if (left >= right || low >= high) return;
-      this.#field.rectangle(col, row, TILE, TILE, tile);
-      for (let j = low; j < high; j++) {
-        const from = (j - row) * TILE - col;
-        const to = (j - this.row) * this.cols - this.col;
-        for (let i = left; i < right; i++) {
-          const d = tile[from + i]!;
-          this.squared[to + i] = d === Number.POSITIVE_INFINITY ? FAR : Math.round(d * d * per);
-        }
+    const col = tileCol << TILE_BITS;
+    const row = tileRow << TILE_BITS;
+    const left = Math.max(col, this.col);
+    const right = Math.min(col + TILE, this.col + this.cols);
+    const low = Math.max(row, this.row);
+    const high = Math.min(row + TILE, this.row + this.rows);
+    if (left >= right || low >= high) return;
+    this.#field.rectangle(col, row, TILE, TILE, tile);
+    for (let j = low; j < high; j++) {
+      const from = (j - row) * TILE - col;
+      const to = (j - this.row) * this.cols - this.col;
+      for (let i = left; i < right; i++) {
+        const d = tile[from + i]!;
+        this.squared[to + i] = d === Number.POSITIVE_INFINITY ? FAR : Math.round(d * d * per);
       }
-    });
+    }
   }
 }

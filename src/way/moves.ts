@@ -4,7 +4,7 @@ import { CellSum } from "./cell-sum.ts";
 import { STEP_COST, STEPS } from "./goal-field.ts";
 import type { Outline } from "./outline.ts";
 import { type Piece, type Stand, standAfter } from "./pieces.ts";
-import { BETWEEN_TESTS } from "./room.ts";
+import { keptMargin } from "./room.ts";
 
 /** Headings of the lattice: those of the steps, radians, counter-clockwise from 0. */
 export const HEADINGS: readonly number[] = STEPS.map(([c, r], k) => {
@@ -41,7 +41,7 @@ export function spotMoves(outline: Outline, margin: number, cellSize: number): M
     const [col, row] = STEPS[from]!;
     const length = cellSize * Math.sqrt(col * col + row * row);
     const add = (move: Omit<Move, "from" | "swept">): void => {
-      const kept = margin + BETWEEN_TESTS;
+      const kept = keptMargin(margin, cellSize / 2);
       moves.push({ ...move, from, swept: sweptCells(move.pieces, sum, { outline, kept, cellSize }) });
     };
     const cost = STEP_COST[from]!;

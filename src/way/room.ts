@@ -5,10 +5,12 @@ import type { Outline } from "./outline.ts";
 import { isSpot, type Piece, type Stand, standAfter } from "./pieces.ts";
 
 /**
- * Metres added to the margin, because outlines are tested every half cell: a round front bulges by s^2 / (8 R) between two tests, 0.7 mm at
- * R 0.12 m.
+ * The margin with what may be lost between two tests that are a step apart: where two corners pass each other at the margin m, the nearest test is
+ * half a step off, so that they come nearer by up to s^2 / (8 m) than tested. Metres.
  */
-export const BETWEEN_TESTS = 0.001;
+export const keptMargin = (margin: number, step: number): number =>
+  margin + Math.min(step / 2, (step * step) / (8 * margin));
+
 /** Half a diagonal of a cell, in cells. */
 const HALF_DIAGONAL = 0.7072;
 
@@ -31,7 +33,7 @@ export class Room {
     this.outline = outline;
     this.margin = margin;
     this.step = ground.cellSize / 2;
-    this.#kept = margin + BETWEEN_TESTS;
+    this.#kept = keptMargin(margin, this.step);
     this.#sum = new CellSum(outline, ground.cellSize);
   }
 

@@ -77,7 +77,7 @@ function farthest(i: number, last: number, reaches: (k: number) => boolean): num
     else bad = middle;
   }
   if (good > i) return good;
-  // A point farther on may be reached although the next one is not: a knight's move passes between two cells.
+  // A point farther on may be reached although the next one is not: a knight's move may pass a cell without room.
   for (let k = i + 2; k <= Math.min(last, i + 4); k++) if (reaches(k)) return k;
   return i;
 }

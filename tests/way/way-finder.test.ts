@@ -2,7 +2,7 @@ import { expect, test } from "vitest";
 import type { Footprint } from "../../src/guard/body.ts";
 import { Dice } from "../../src/simulate/home/dice.ts";
 import { FOOTING } from "../../src/terms/safety.ts";
-import { FIRM_ONLY } from "../../src/way/ground.ts";
+import { FAR, FIRM_ONLY } from "../../src/way/ground.ts";
 import { Outline } from "../../src/way/outline.ts";
 import { WayFinder } from "../../src/way/way-finder.ts";
 import { BODIES } from "../../tools/lab/way/bodies.ts";
@@ -169,4 +169,15 @@ test("over random floors no way leaves its margin, and its pieces join", { timeo
     }
   }
   expect(found).toBeGreaterThan(40);
+});
+
+test("the ground's distances are those of the clearance field, in the middle of a wide floor and after it grew", () => {
+  const ground = groundOf({ cellSize: CELL, cols: 100, rows: 90, firm: new Uint8Array(9000).fill(1) }, 0.3);
+  const at = (col: number, row: number): number =>
+    ground.squared[ground.cellAt((col + 0.5) * CELL, (row + 0.5) * CELL)]!;
+  expect([at(50, 45), at(5, 45), at(97, 2)]).toEqual([FAR, 36, 9]);
+  ground.fit(-60, 0, 20, 20);
+  ground.set(-50, 10, FOOTING.firm);
+  ground.update();
+  expect([at(50, 45), at(5, 45), at(97, 2), at(-50, 10), at(-49, 10)]).toEqual([FAR, 36, 9, 1, 0]);
 });
