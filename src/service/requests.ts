@@ -21,7 +21,7 @@ const SETTING_ROWS: Readonly<Record<string, SettingRow>> = Object.fromEntries(
 );
 
 /** Questions whose answers a base may use for driving. */
-const DEPENDS_ON_PLACE: ReadonlySet<string> = new Set(["line", "arc", "clearance", "footing"]);
+const DEPENDS_ON_PLACE: ReadonlySet<string> = new Set(["line", "arc", "clearance", "footing", "way"]);
 
 const BACK = "the map of before is back";
 
@@ -122,12 +122,26 @@ export class Requests {
   }
 
   async #ask(session: Session, { id, question }: FromClient<"ask">): Promise<void> {
-    const { head, savedMap } = this.#parts;
+    const { head, savedMap, body, mode } = this.#parts;
     if (savedMap.isAssumed && DEPENDS_ON_PLACE.has(question.about)) {
       const why = "the base's place in the saved map is assumed: free ground on that map may be elsewhere";
       throw new WireError("place", "ask", id, `ask: ${why}; confirm the place first (map, action confirm)`);
     }
-    const found = await head.request<"answer">((ticket) => ({ kind: "ask", ticket, question }));
+    const needsOutline = question.about === "way" && mode.origin === "live";
+    if (needsOutline && body.missing.includes("body.footprint")) {
+      throw new WireError(
+        "setting",
+        "ask",
+        id,
+        "ask: the outline of this base was never set (body.footprint)",
+      );
+    }
+    const found = await head
+      .request<"answer">((ticket) => ({ kind: "ask", ticket, question }))
+      .catch((error: unknown) => {
+        if (error instanceof SettingError) throw new WireError("busy", "ask", id, `ask: ${error.message}`);
+        throw error;
+      });
     const { time, revision, answer } = found;
     if (answer === null) throw new WireError("busy", "ask", id, "ask: the pose of the base is not known yet");
     const now = headTime();

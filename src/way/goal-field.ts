@@ -1,5 +1,6 @@
+import { MOST_PRICE } from "../terms/ways.ts";
 import { BucketQueue } from "./bucket-queue.ts";
-import { MOST_PRICE, priceOf, type WayGround } from "./ground.ts";
+import { priceOf, type WayGround } from "./ground.ts";
 
 /** Cost of one cell's side, straight over firm floor. A power of two: buckets are as wide as the shortest step. */
 export const UNIT_BITS = 10;

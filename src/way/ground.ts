@@ -1,6 +1,7 @@
 import type { FootingView } from "../guard/footing.ts";
 import { ClearanceField } from "../map/clearance.ts";
 import { FOOTING } from "../terms/safety.ts";
+import { LEAST_PRICE, MOST_PRICE } from "../terms/ways.ts";
 
 const FIRM: number = FOOTING.firm;
 const UNSEEN: number = FOOTING.unseen;
@@ -22,9 +23,6 @@ export interface Prices {
 
 /** A way leads over firm floor alone. */
 export const FIRM_ONLY: Prices = { unseen: Number.POSITIVE_INFINITY, doubtful: Number.POSITIVE_INFINITY };
-
-/** Largest price of floor that is not firm. Chosen by hand: it bounds the queues of the searches. */
-export const MOST_PRICE = 50;
 
 /** Price of a metre over floor of a kind, in metres of firm floor. */
 export function priceOf(footing: number, { prices }: WayGround): number {
@@ -71,8 +69,8 @@ export class WayGround {
   constructor(cellSize: number, body: number, limit: number, prices: Prices = FIRM_ONLY) {
     this.cellSize = cellSize;
     for (const price of [prices.unseen, prices.doubtful]) {
-      if (!(price >= 1 && (price <= MOST_PRICE || price === Number.POSITIVE_INFINITY))) {
-        throw new RangeError(`a price of ${price} must be 1 to ${MOST_PRICE}, or Infinity`);
+      if (!(price >= LEAST_PRICE && (price <= MOST_PRICE || price === Number.POSITIVE_INFINITY))) {
+        throw new RangeError(`a price of ${price} must be ${LEAST_PRICE} to ${MOST_PRICE}, or Infinity`);
       }
     }
     this.prices = prices;
@@ -182,9 +180,14 @@ export class WayGround {
 
   /**
    * Takes over a memory of the floor as it is now.
-   * @param gap metres: unseen and doubtful ground so narrow between firm cells is crossed by the wheels
+   * @param gap      metres: unseen and doubtful ground so narrow between firm cells is crossed by the wheels
+   * @param standsOn whether the base stands on a place: unseen floor there is firm
    */
-  follow(memory: Pick<FootingView, "visit">, gap: number): void {
+  follow(
+    memory: Pick<FootingView, "visit">,
+    gap: number,
+    standsOn: (x: number, y: number) => boolean = () => false,
+  ): void {
     this.#incoming.fill(UNSEEN);
     memory.visit((i, j, footing) => {
       let c = i - this.col - this.border;
@@ -196,9 +199,9 @@ export class WayGround {
       }
       this.#incoming[(r + this.border) * this.cols + c + this.border] = footing;
     });
-    const { cols, rows } = this;
+    const { cols, rows, cellSize } = this;
     const now = this.#incoming;
-    const fills = this.cellSize <= gap;
+    const fills = cellSize <= gap;
     for (let r = 1; r < rows - 1; r++) {
       for (let c = 1; c < cols - 1; c++) {
         const n = r * cols + c;
@@ -209,6 +212,8 @@ export class WayGround {
             (now[n - cols] === FIRM && now[n + cols] === FIRM);
           if (isHole) footing = FIRM;
         }
+        if (footing === UNSEEN && standsOn((c + this.col + 0.5) * cellSize, (r + this.row + 0.5) * cellSize))
+          footing = FIRM;
         if (footing !== this.footing[n]) this.set(c + this.col, r + this.row, footing);
       }
     }

@@ -1,6 +1,7 @@
+import { MOST_PRICE } from "../terms/ways.ts";
 import { BucketQueue } from "./bucket-queue.ts";
 import { type GoalField, NEVER, UNIT, UNIT_BITS } from "./goal-field.ts";
-import { MOST_PRICE, priceOf, type WayGround } from "./ground.ts";
+import { priceOf, type WayGround } from "./ground.ts";
 import type { Move } from "./moves.ts";
 
 const HEADING_BITS = 4;

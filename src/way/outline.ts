@@ -48,6 +48,15 @@ export class Outline {
     this.width = width;
     if (!(this.inner > 0)) throw new RangeError("a footprint must go around the base's floor point (0, 0)");
   }
+
+  /** Distance of a place of the base frame from the farthest side, metres: less than 0 inside. */
+  distance(x: number, y: number): number {
+    let apart = Number.NEGATIVE_INFINITY;
+    for (let k = 0; k < this.support.length; k++) {
+      apart = Math.max(apart, this.normalX[k]! * x + this.normalY[k]! * y - this.support[k]!);
+    }
+    return apart;
+  }
 }
 
 function hullOf(points: Footprint): Footprint {

@@ -1,6 +1,7 @@
 import { atan2Of, cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
+import { MOST_PRICE } from "../terms/ways.ts";
 import { CellSum } from "./cell-sum.ts";
-import { FAR, MOST_PRICE, priceOf, type WayGround } from "./ground.ts";
+import { FAR, priceOf, type WayGround } from "./ground.ts";
 import type { Outline } from "./outline.ts";
 import { isSpot, type Piece, type Stand, standAfter } from "./pieces.ts";
 

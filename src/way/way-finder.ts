@@ -1,5 +1,6 @@
 import { atan2Of, cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { wrapAngle } from "../geometry/vec.ts";
+import { FOOTING } from "../terms/safety.ts";
 import { GoalField, NEVER, UNIT } from "./goal-field.ts";
 import type { WayGround } from "./ground.ts";
 import { Lattice, type Seed } from "./lattice.ts";
@@ -138,10 +139,11 @@ export class WayFinder {
 
   #whyNoCell(which: "start" | "goal", { x, y }: { readonly x: number; readonly y: number }): WhyNot {
     const cell = this.#ground.cellAt(x, y);
-    const footing = cell < 0 ? 0 : this.#ground.footing[cell]!;
-    if (cell < 0 || this.#ground.squared[cell] === 0) return { why: which, x, y, footing };
+    const footing = cell < 0 ? FOOTING.unseen : this.#ground.footing[cell]!;
+    if (cell < 0 || this.#ground.squared[cell] === 0)
+      return { why: which, x, y, footing, has: null, needs: null };
     const has = Math.max(0, this.#room.freeRadius(x, y));
-    return { why: "goal room", x, y, has, needs: this.#room.least };
+    return { why: `${which} room`, x, y, footing: null, has, needs: this.#room.least };
   }
 
   /** A way along the shortest one of the inner circle, if the outline has room on it. */

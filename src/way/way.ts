@@ -1,4 +1,5 @@
 import { FOOTING } from "../terms/safety.ts";
+import type { SlowReason } from "../terms/ways.ts";
 import { endOf, isSpot, lengthOf, type Piece, standAfter } from "./pieces.ts";
 import type { Room } from "./room.ts";
 
@@ -10,11 +11,9 @@ const GAP_LIMIT = 1;
 /** With less room beside the outline, metres, the base slows down. Chosen by hand. */
 const NARROW = 0.1;
 
-export const SLOW_REASONS = ["narrow", "turn", "unseen", "doubtful"] as const;
-
 /** A part of a way on which the base goes slowly, or stops to turn. */
 export interface SlowPart {
-  readonly why: (typeof SLOW_REASONS)[number];
+  readonly why: SlowReason;
   /** Metres along the way. */
   readonly from: number;
   readonly to: number;

@@ -1,38 +1,20 @@
 import { FOOTING } from "../terms/safety.ts";
+import type { NoWayReason } from "../terms/ways.ts";
 import { BucketQueue } from "./bucket-queue.ts";
 import type { WayGround } from "./ground.ts";
 import type { Room } from "./room.ts";
 
-/** Why there is no way. */
-export type WhyNot =
-  /** The base, or the goal, does not stand on ground that may be driven on; `footing` is what is there. */
-  | { readonly why: "start" | "goal"; readonly x: number; readonly y: number; readonly footing: number }
-  /** The goal is nearer to what ends the ground than the body needs, metres. */
-  | {
-      readonly why: "goal room";
-      readonly x: number;
-      readonly y: number;
-      readonly has: number;
-      readonly needs: number;
-    }
-  /** The widest way leads through this gap, metres. */
-  | {
-      readonly why: "gap";
-      readonly x: number;
-      readonly y: number;
-      readonly has: number;
-      readonly needs: number;
-    }
-  /** The widest way is wide enough to drive, but the body cannot turn here. */
-  | {
-      readonly why: "turn";
-      readonly x: number;
-      readonly y: number;
-      readonly has: number;
-      readonly needs: number;
-    }
-  /** All ways are cut; the one that crosses least enters ground of this kind here. */
-  | { readonly why: "cut"; readonly x: number; readonly y: number; readonly footing: number };
+/** Why there is no way, and where. */
+export interface WhyNot {
+  readonly why: NoWayReason;
+  readonly x: number;
+  readonly y: number;
+  /** `FOOTING` there, where that is the reason. */
+  readonly footing: number | null;
+  /** Metres: the room or the width that there is, and that the body needs; null where neither is the reason. */
+  readonly has: number | null;
+  readonly needs: number | null;
+}
 
 /** Directions in which a gap is measured: every 11.25 degrees of half a turn. */
 const CHORDS = 16;
@@ -64,7 +46,14 @@ export class WhyNotFinder {
 
   #at(why: "start" | "goal" | "cut", cell: number): WhyNot {
     const { ground } = this.#room;
-    return { why, x: ground.xOf(cell), y: ground.yOf(cell), footing: ground.footing[cell]! };
+    return {
+      why,
+      x: ground.xOf(cell),
+      y: ground.yOf(cell),
+      footing: ground.footing[cell]!,
+      has: null,
+      needs: null,
+    };
   }
 
   /** The gap around the tightest cell of the widest way. */
@@ -80,8 +69,8 @@ export class WhyNotFinder {
       has = Math.min(has, chord);
     }
     const needs = outline.width + 2 * margin;
-    if (has < needs) return { why: "gap", x, y, has, needs };
-    return { why: "turn", x, y, has, needs: 2 * (outline.outer + margin) };
+    if (has < needs) return { why: "gap", x, y, footing: null, has, needs };
+    return { why: "turn", x, y, footing: null, has, needs: 2 * (outline.outer + margin) };
   }
 
   /** Where the way that crosses least ground that is not driven on enters the worst of it. */

@@ -1,4 +1,5 @@
 import { type Static, Type } from "@sinclair/typebox";
+import { NO_WAY_REASONS, SLOW_REASONS } from "../terms/ways.ts";
 import { Id } from "./parts.ts";
 import { sent, server } from "./server-message.ts";
 import { Age, Count, type Frozen, Metres, nullable, Pair, Time } from "./shapes.ts";
@@ -12,6 +13,45 @@ const Kind = Type.Union([
   Type.Literal("open"),
   Type.Literal("unseen"),
 ]);
+
+const WayPiece = Type.Object(
+  {
+    from: Type.Tuple([Metres, Metres, Type.Number()], { description: "x, y, heading in the world" }),
+    curvature: nullable(Type.Number({ description: "1/m, positive to the left; null turns on the spot" })),
+    length: Type.Number({
+      description: "metres, negative backwards; on the spot radians, positive to the left",
+    }),
+  },
+  { description: "a part of one curvature" },
+);
+
+const Way = Type.Object({
+  pieces: Type.Array(WayPiece),
+  length: Metres,
+  turning: Type.Number({ description: "radians turned on the spot" }),
+  room: Type.Number({
+    description: "least distance between the outline and what ends the ground, metres, up to 0.3",
+  }),
+  gap: nullable(
+    Type.Object({ point: Pair, width: Metres }, { description: "the narrowest place, in the world" }),
+  ),
+  slow: Type.Array(
+    Type.Object({
+      why: Type.Union(SLOW_REASONS.map((why) => Type.Literal(why))),
+      from: Metres,
+      to: Type.Number({ description: "metres along the way" }),
+    }),
+  ),
+});
+
+const WhyNot = Type.Object({
+  why: Type.Union(NO_WAY_REASONS.map((why) => Type.Literal(why))),
+  point: Pair,
+  footing: nullable(Type.String({ description: "what is there, where that is the reason" })),
+  has: nullable(Type.Number({ description: "metres that there are, where they are the reason" })),
+  needs: nullable(Type.Number({ description: "metres that the body needs" })),
+  text: Type.String({ description: "the reason for a person" }),
+});
 
 const Answer = Type.Union([
   Type.Object({
@@ -57,6 +97,11 @@ const Answer = Type.Union([
     isFree: Type.Boolean(),
     free: Type.Number({ description: "metres along the way that are free, with floor seen" }),
     what: Type.Integer({ description: "what ends it, a code as in `reach`" }),
+  }),
+  Type.Object({
+    about: Type.Literal("way"),
+    way: nullable(Way),
+    whyNot: nullable(WhyNot),
   }),
 ]);
 export type Answer = Frozen<Static<typeof Answer>>;

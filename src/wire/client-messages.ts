@@ -1,4 +1,5 @@
 import { type Static, type TProperties, Type } from "@sinclair/typebox";
+import { LEAST_PRICE, MOST_PRICE } from "../terms/ways.ts";
 import { DirectionShape, Id, imageBytes, RoleShape } from "./parts.ts";
 import {
   Count,
@@ -18,6 +19,12 @@ const Frame = Type.Union([Type.Literal("world"), Type.Literal("base")], {
   description: "frame of the coordinates: the map's, or the base's present one",
 });
 const HalfWidth = Type.Number({ minimum: 0, maximum: 5, description: "metres kept free on either side" });
+const Price = Type.Number({
+  minimum: LEAST_PRICE,
+  maximum: MOST_PRICE,
+  description:
+    "a metre over such floor counts as so many metres of firm floor; without it, it is not entered",
+});
 const Rate = Type.Number({
   minimum: 0,
   maximum: 100,
@@ -72,6 +79,19 @@ export const Question = Type.Union([
     curvature: Type.Number({ minimum: -100, maximum: 100, description: "1/m, positive to the left" }),
     length: Type.Number({ minimum: 0, maximum: 100, description: "metres along the arc" }),
     halfWidth: HalfWidth,
+    frame: Frame,
+  }),
+  exact({
+    about: Type.Literal("way"),
+    to: Pair,
+    heading: Type.Optional(
+      Type.Number({ minimum: -7, maximum: 7, description: "radians at the goal; without it, any" }),
+    ),
+    margin: Type.Optional(
+      Type.Number({ minimum: 0.02, maximum: 1, description: "metres kept beside the outline" }),
+    ),
+    unseen: Type.Optional(Price),
+    doubtful: Type.Optional(Price),
     frame: Frame,
   }),
 ]);

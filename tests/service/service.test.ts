@@ -178,6 +178,27 @@ test("questions: how far a line and an arc are free, what the floor is like, how
   });
 });
 
+test("a watcher is told the way over floor that was seen, and why there is none", async () => {
+  const watcher = await head.open({ topics: {} });
+  const ask = (x: number) => watcher.ask({ about: "way", to: [x, 0], frame: "world" });
+  await expect(ask(1)).rejects.toThrow(/the pose of the base is not known/);
+  await drive(40, 0.9);
+  /** Searches rest for nine times what the last one took. */
+  const answerTo = (x: number) => vi.waitFor(() => ask(x), { timeout: 10_000, interval: 200 });
+  // The camera does not see the floor under the base, but the base stands on it.
+  const free = await answerTo(1.6);
+  if (free.about !== "way" || free.way === null) throw new Error(`no way: ${JSON.stringify(free)}`);
+  expect(free.way.pieces[0]!.from[0]).toBeCloseTo(0.88, 1);
+  // From 0.88 to 1.6 m straight on.
+  expect(free.way.length).toBeGreaterThan(0.7);
+  expect(free.way.length).toBeLessThan(0.76);
+  const near = await answerTo(1.93);
+  expect(near).toMatchObject({ about: "way", way: null, whyNot: { point: [1.93, 0] } });
+  expect("whyNot" in near && near.whyNot!.text).toMatch(/^the goal at 1\.93, 0\.00 /);
+  const beyond = await answerTo(-8);
+  expect(beyond).toMatchObject({ way: null, whyNot: { why: "goal", footing: "unseen" } });
+});
+
 test("a setting is changed live within its bounds, and everyone hears of it", async () => {
   const watcher = await head.open({ topics: { notes: 10 } });
   const note = event(watcher, "note");

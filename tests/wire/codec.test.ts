@@ -117,6 +117,10 @@ test("of a choice, the error is about the one that was meant", () => {
   expect(refusal({ kind: "ask", id: 1, question }).message).toBe(
     "ask: question.length must be a finite number from 0 up to 100, got -2",
   );
+  const way = { about: "way", to: [1, 0], frame: "world", unseen: 0.5 };
+  expect(refusal({ kind: "ask", id: 1, question: way }).message).toBe(
+    "ask: question.unseen must be a finite number from 1 up to 50, got 0.5",
+  );
 });
 
 test("what is no message is called malformed", () => {

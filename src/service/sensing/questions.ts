@@ -1,12 +1,15 @@
 import type { Pose } from "../../geometry/optics.ts";
-import { toYawPitchRoll } from "../../geometry/rigid.ts";
+import { planarOf, toYawPitchRoll } from "../../geometry/rigid.ts";
 import type { FootingView } from "../../guard/footing.ts";
 import type { FloorView } from "../../map/floor.ts";
 import { blockKey, classOf, type GridView, inReach, natsOf } from "../../map/grid.ts";
 import { COLUMN, type LayersView } from "../../map/layers.ts";
 import { END } from "../../terms/safety.ts";
+import type { Stand } from "../../way/pieces.ts";
+import type { Goal } from "../../way/way-finder.ts";
 import type { Answer, Question } from "../../wire/messages.ts";
 import type { Stop, Trail } from "./trail.ts";
+import type { WayQuestion } from "./ways.ts";
 
 const KIND_NAMES = [
   "unseen",
@@ -30,11 +33,13 @@ export interface Place {
   readonly trail: Trail;
   /** Microseconds: time of the newest frame. */
   readonly time: number;
+  /** Finds a way from the base to a place in the world. */
+  readonly wayTo: (question: WayQuestion, goal: Goal, base: Stand) => Answer;
 }
 
 /**
- * Answers a question from the map. The cost grows only with the length of the way in the question.
- * @returns null when the question is in the base's frame and the pose of the base is not known
+ * Answers a question from the map. The cost grows only with the length of the line or arc in the question; a search for a way has its own bound.
+ * @returns null when the question needs the pose of the base and that is not known
  */
 export function answer(question: Question, place: Place): Answer | null {
   const { layers, columnSize, worldFromBase } = place;
@@ -100,6 +105,13 @@ export function answer(question: Question, place: Place): Answer | null {
         return [x0 + chord * Math.cos(mean), y0 + chord * Math.sin(mean), heading + turned];
       };
       return { about: "arc", ...walk(at, length, question.halfWidth, place) };
+    }
+    case "way": {
+      if (worldFromBase === null) return null;
+      const [x, y, heading] = planarOf(worldFromBase);
+      const [toX, toY] = toWorld(question.to);
+      const goalYaw = question.heading === undefined ? null : yaw + question.heading;
+      return place.wayTo(question, { x: toX, y: toY, yaw: goalYaw }, { x, y, yaw: heading });
     }
     default:
       return question satisfies never;

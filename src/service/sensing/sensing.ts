@@ -17,6 +17,7 @@ import { Pictures } from "./pictures.ts";
 import { answer } from "./questions.ts";
 import { type ReachBody, reachBody, reachOfObstacles } from "./reach-body.ts";
 import type { EventTotals, FromSensing, SensingStart, ToSensing } from "./sensing-messages.ts";
+import { Ways } from "./ways.ts";
 
 /** Microseconds between reports of the load. */
 const LOAD_EVERY = 500_000;
@@ -40,6 +41,7 @@ export class Sensing {
   readonly #blocks: ChangedBlocks;
   readonly #tiles: ChangedTiles;
   readonly #cleared = new LastCleared();
+  readonly #ways = new Ways();
   /** Sequence number of the newest frame of all sensors. */
   #frame = 0;
   /** Whether the reach of the present event was sent already. */
@@ -131,7 +133,7 @@ export class Sensing {
         this.#takeFrame(message.sensor);
         break;
       case "ask":
-        this.#ask(message.ticket, message.question);
+        this.#try(message.ticket, () => this.#ask(message.ticket, message.question));
         break;
       case "change":
         this.#try(message.ticket, () => {
@@ -203,6 +205,7 @@ export class Sensing {
       worldFromBase: this.#last?.worldFromBase ?? null,
       trail: this.#pictures.trail,
       time: time ?? 0,
+      wayTo: (asked, goal, base) => this.#ways.answer(asked, goal, { footing, settings, base }, this.#now),
     });
     this.#say({ kind: "answer", ticket, time, revision: grid.frame, answer: found });
   }
