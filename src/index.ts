@@ -90,3 +90,12 @@ export {
   type StreamSight,
 } from "./terms/safety.ts";
 export type { Hold, TrackNote } from "./track/frame.ts";
+export { type Command, Follower, type FollowState } from "./way/follower.ts";
+export { FIRM_ONLY, type Prices, WayGround } from "./way/ground.ts";
+export { Outline } from "./way/outline.ts";
+export type { Permit } from "./way/permit.ts";
+export type { Piece, Stand } from "./way/pieces.ts";
+export type { Way } from "./way/way.ts";
+export { type Goal, type WayAnswer, WayFinder } from "./way/way-finder.ts";
+export type { WhyNot } from "./way/why-not.ts";
+export { whyNotText } from "./way/why-not-text.ts";
