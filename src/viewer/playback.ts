@@ -148,12 +148,13 @@ export class Playback {
       setText("playback-at", `${secondsText(at)}: not looked at yet`);
       return;
     }
-    const { pace, room, cause, state } = point;
+    const { pace, room, cause, state, age, load } = point;
     const why = cause === null ? "" : `, limited by: ${ENDS[cause] ?? "unknown"}`;
     const sight = REACH_STATES[state] === "clear" ? "" : `, head: ${REACH_STATES[state]}`;
+    const seen = cause === null || age === null ? "" : `, seen ${age.toFixed(1)} s ago`;
     setText(
       "playback-at",
-      `${secondsText(at)}: ${pace.toFixed(2)} m/s, ${metresText(room)} free ahead${why}${sight}`,
+      `${secondsText(at)}: ${pace.toFixed(2)} m/s, ${metresText(room)} free ahead${why}${seen}${sight}; load ${Math.round(100 * load)} %`,
     );
   }
 
@@ -164,7 +165,7 @@ export class Playback {
     const place = `${secondsText(at)} of ${secondsText(length)}`;
     setText(
       "playback-at",
-      `${place}, frame ${countText(frame)} of ${countText(frames)}; area: pace (amber: below half, pale: stop), line: free way ahead up to 3 m`,
+      `${place}, frame ${countText(frame)} of ${countText(frames)}; area: pace (amber: below half, pale: stop), line: free way ahead up to 3 m; below: bars load, line age of what limits the pace up to 2 s`,
     );
   }
 

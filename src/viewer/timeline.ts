@@ -17,6 +17,10 @@ const MARGIN = 9;
 /** Pixels: margin below the bar for the seconds, and above the curve for two rows of events. */
 const FOOT = 16;
 const HEAD = 2 * ROW + 2;
+/** Pixels: height of the lane for load and age, below the curve of the pace. */
+const LANE = 26;
+/** Seconds since the ground that limits the pace was seen, at the full height of the lane. */
+const OLDEST = 2;
 /** Pixels: least spacing of the signs in a row, and of the seconds. */
 const SIGN = 11;
 const SECONDS_APART = 60;
@@ -152,6 +156,7 @@ export class Timeline {
     const frame: Frame = { c: this.#context, theme, wide, high, x };
     drawSeconds(frame, recording.length);
     drawCurve(frame, this.#curve, this.#topSpeed);
+    drawLane(frame, this.#curve);
     drawUnknown(frame, recording);
     drawBar(frame, recording.length, playing.at);
     drawEvents(frame, this.#moments);
@@ -195,7 +200,7 @@ function drawBar({ c, theme, high, x }: Frame, length: number, at: number): void
 
 /** Draws the pace as an area, stops as columns in the drop's colour, the free way ahead as a line, and lost sight as bars. */
 function drawCurve({ c, theme, high, x }: Frame, curve: readonly CurvePoint[], topSpeed: number): void {
-  const [top, foot] = [HEAD, high - FOOT - 6];
+  const [top, foot] = [HEAD, high - FOOT - LANE - 6];
   const y = (share: number): number => foot - Math.min(1, share) * (foot - top);
   for (let n = 0; n + 1 < curve.length; n++) {
     const { at, pace, state } = curve[n]!;
@@ -216,6 +221,34 @@ function drawCurve({ c, theme, high, x }: Frame, curve: readonly CurvePoint[], t
   c.lineWidth = 1;
   c.beginPath();
   for (const { at, room } of curve) c.lineTo(x(at), y(room / FARTHEST));
+  c.stroke();
+}
+
+/** Draws the load of the head as bars, at full height where it worked the whole frame interval; and the age of what limits the pace as a line. */
+function drawLane({ c, theme, wide, high, x }: Frame, curve: readonly CurvePoint[]): void {
+  const foot = high - FOOT - 6;
+  const tall = LANE - 4;
+  c.fillStyle = theme.faint;
+  c.fillRect(MARGIN, foot - tall, wide - 2 * MARGIN, 1);
+  c.fillStyle = theme.unseen;
+  for (let n = 0; n + 1 < curve.length; n++) {
+    const { at, load } = curve[n]!;
+    const left = Math.round(x(at));
+    const share = Math.min(1, load);
+    c.fillRect(left, foot - share * tall, Math.max(1, Math.round(x(curve[n + 1]!.at)) - left), share * tall);
+  }
+  c.strokeStyle = theme.robot;
+  c.lineWidth = 1;
+  c.beginPath();
+  let isBroken = true;
+  for (const { at, age } of curve) {
+    if (age !== null) {
+      const y = foot - Math.min(1, age / OLDEST) * tall;
+      if (isBroken) c.moveTo(x(at), y);
+      else c.lineTo(x(at), y);
+    }
+    isBroken = age === null;
+  }
   c.stroke();
 }
 

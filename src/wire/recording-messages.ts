@@ -100,7 +100,9 @@ export const RECORDING_MESSAGES = {
     curve: bytes(
       2 ** 21,
       `of each of those frames ${CURVE_BYTES} bytes, little-endian: milliseconds from the start (u32), pace forward (mm/s, u16), ` +
-        "free way straight ahead (mm, u16), what limits the pace (u8, as in `reach`; 255: nothing), state (u8, its place in the list)",
+        "free way straight ahead (mm, u16), what limits the pace (u8, as in `reach`; 255: nothing), state (u8, its place in the list), " +
+        "time since the ground that limits the pace was seen (ms, u16; 65535: longer ago or never, or nothing limits it), and the head's work on the frame (u8, per cent of " +
+        "the frame interval; 255: as much or more)",
     ),
     lost: Type.Array(
       Type.Object({

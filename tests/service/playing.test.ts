@@ -138,6 +138,9 @@ test("what happens in the recording is known before it is played, with the head'
   expect(points).toHaveLength(frames);
   for (const frame of [1, frames >> 1, frames]) {
     const { pace } = (await saidBy(frame, change)).reach;
+    const age = pace.limit?.age ?? Number.POSITIVE_INFINITY;
+    expect(points[frame - 1]!.age).toBe(age < 65 ? Math.round(1000 * age) / 1000 : null);
+    expect(points[frame - 1]!.load).toBeGreaterThan(0);
     expect(points[frame - 1]!.pace).toBeCloseTo(pace.forward, 2);
     expect(points[frame - 1]!.room).toBeCloseTo(pace.room, 2);
   }

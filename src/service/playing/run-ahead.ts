@@ -18,6 +18,8 @@ export class RunAhead {
   #head: PlayedHead | null;
   #outputs: FrameOutputs = {};
   #done = 0;
+  /** Mean interval between frames, microseconds. */
+  readonly #interval: number;
 
   /**
    * @param frames  times of the recording's frames, with its start time `first`
@@ -32,6 +34,7 @@ export class RunAhead {
   ) {
     this.#first = first;
     this.#frames = frames;
+    this.#interval = (frames.at(-1)! - frames[0]!) / Math.max(1, frames.length - 1);
     this.#journal = journal;
     this.#collector = new MomentCollector(first, settings["guard.topSpeed"]);
     this.#curve = new DataView(new ArrayBuffer(CURVE_BYTES * frames.length));
@@ -81,15 +84,19 @@ export class RunAhead {
     if (frames === 0 || frames > this.#frames.length) return;
     if (!this.#journal.has(frames)) this.#journal.add(frames, this.#outputs);
     this.#done = frames;
-    const { reach } = this.#outputs;
+    const { reach, frame } = this.#outputs;
     if (reach?.kind !== "reach") return;
     const { pace, state } = reach.body;
+    const limitAge = pace?.limit?.ageMs ?? null;
+    const work = frame?.kind === "frame" ? frame.cost : 0;
     writeCurvePoint(this.#curve, frames - 1, {
       at: this.#frames[frames - 1]! - this.#first,
       pace: pace?.forward ?? 0,
       room: (pace?.roomMm ?? 0) / 1000,
       cause: pace?.limit?.cause ?? null,
       state: REACH_STATES.indexOf(state),
+      age: limitAge === null ? null : limitAge / 1000,
+      load: (1000 * work) / Math.max(1, this.#interval),
     });
   }
 }
