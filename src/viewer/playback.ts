@@ -25,6 +25,8 @@ export class Playback {
   readonly #events: EventList;
   #curve: readonly CurvePoint[] = [];
   #topSpeed = 1;
+  /** Time under the pointer, whose values are shown instead of the present place; null without one. */
+  #readAt: number | null = null;
   readonly #files = new RecordingFiles((name) => this.#open(name));
   readonly #speed = byId<HTMLSelectElement>("speed");
   readonly #loop = byId<HTMLInputElement>("loop");
@@ -139,6 +141,7 @@ export class Playback {
 
   /** Shows the values of the curves at a time in words; null clears them. */
   #read(at: number | null): void {
+    this.#readAt = at;
     if (at === null) {
       this.#sayPlace();
       return;
@@ -159,6 +162,7 @@ export class Playback {
   }
 
   #sayPlace(): void {
+    if (this.#readAt !== null) return;
     if (this.#playing === null || this.#recording === null) return;
     const { at, frame } = this.#playing;
     const { length, frames } = this.#recording;

@@ -443,7 +443,21 @@ describe("the page of a recording", () => {
     await settled(page);
     const strip = page.locator("#timeline");
     const { width } = (await strip.boundingBox())!;
+    // The values under the pointer stay while the recording plays.
+    await page.keyboard.press("p");
+    await strip.hover({ position: { x: 0.8 * width, y: 20 } });
+    await page.waitForFunction(() =>
+      /^2\.[\d.]+ s: [\d.]+ m\/s, .* free ahead.*; load \d+ %$/.test(
+        document.getElementById("playback-at")!.textContent!,
+      ),
+    );
+    await page.waitForTimeout(400);
+    expect(await page.textContent("#playback-at")).toMatch(/; load \d+ %$/);
+    await page.keyboard.press("p");
+    await settled(page);
+    await page.mouse.move(10, 10);
     await strip.click({ position: { x: 0.5 * width, y: 20 } });
+    await page.mouse.move(10, 10);
     await page.waitForFunction(() => {
       const at = Number(/^[\d.]+/.exec(document.getElementById("playback-at")!.textContent!)?.[0]);
       return at > 1.3 && at < 1.7;
