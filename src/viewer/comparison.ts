@@ -50,7 +50,6 @@ export class Comparison {
   #baseline: Baseline | null = null;
   #now: Side | null = null;
   #frame = -1;
-  #isOnTheWay = false;
   /** Called when settings were changed outside the settings dialog. */
   onSettings: () => void = () => {};
 
@@ -139,11 +138,9 @@ export class Comparison {
   }
 
   /** Takes the position in the recording. */
-  setPlaying({ frame, goal }: FromServer<"playing">): void {
-    const isArrived = this.#isOnTheWay && goal === null;
-    this.#isOnTheWay = goal !== null;
-    // Its last patch may have come before.
-    if (isArrived) void this.mapChanged();
+  setPlaying({ frame, goal, speed }: FromServer<"playing">): void {
+    // The last patch of the map may have come before, and the plans of an earlier state may be on their way.
+    if (goal === null && speed === 0 && this.#plans?.isWhole !== true) void this.mapChanged();
     if (frame === this.#frame) return;
     this.#frame = frame;
     this.draw();

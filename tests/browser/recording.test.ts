@@ -363,11 +363,10 @@ describe("the page of a recording", () => {
           document.getElementById("play")!.textContent === "Pause",
       );
       expect(await page.textContent("#comparison-changes")).toBe("map.voxelSize 0.05 → 0.1");
-      const said = () => page.textContent("#plans-say");
-      await page.waitForFunction(() =>
-        /of frame [\d,]+: go/.test(document.getElementById("plans-say")!.textContent!),
+      const said = await page.waitForFunction(
+        () => /of frame ([\d,]+): go/.exec(document.getElementById("plans-say")!.textContent!)?.[1],
       );
-      const frame = Number(/of frame ([\d,]+)/.exec((await said())!)![1]!.replace(",", ""));
+      const frame = Number(((await said.jsonValue()) as string).replace(",", ""));
       await page.keyboard.press("p");
       await page.waitForFunction(() => /paused$/.test(document.getElementById("state-line")!.textContent!));
       for (let n = 0; n < 200 && (await place(page)) !== frame; n++) {
