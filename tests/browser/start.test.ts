@@ -1,5 +1,5 @@
 import { type ChildProcess, spawn } from "node:child_process";
-import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import { existsSync, mkdtempSync, readFileSync, rmSync, statSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
@@ -20,8 +20,11 @@ const scenario = join(folder, "room.json");
 writeFileSync(scenario, JSON.stringify({ ...room, duration: 2 }));
 
 /** What `npm start` runs, and the address that it prints. */
-async function start(): Promise<{ child: ChildProcess; url: string; ended: Promise<number | null> }> {
-  const child = spawn(process.execPath, [script, "--scenario", scenario, "-o", folder, "--port", "0"]);
+async function start(
+  out = folder,
+  drive = scenario,
+): Promise<{ child: ChildProcess; url: string; ended: Promise<number | null> }> {
+  const child = spawn(process.execPath, [script, "--scenario", drive, "-o", out, "--port", "0"]);
   const ended = new Promise<number | null>((resolve) => child.on("exit", resolve));
   let said = "";
   const url = await new Promise<string>((resolve, reject) => {
@@ -58,6 +61,55 @@ describe("npm start", () => {
     }
     expect(await ended).toBe(0);
   });
+
+  testWith(
+    browserNeed,
+    "the head drives while the demo is rendered, and then plays the recording at the same address",
+    async () => {
+      const long = join(folder, "long.json");
+      writeFileSync(long, JSON.stringify({ ...room, duration: 5 }));
+      const out = join(folder, "new");
+      const { child, url, ended } = await start(out, long);
+      const browser = await startBrowser();
+      try {
+        const page = await browser.newPage({ viewport: { width: 700, height: 500 } });
+        await page.goto(url);
+        await page.waitForFunction(() => document.getElementById("empty")?.hidden === true);
+        const mode = () => page.evaluate(() => document.documentElement.dataset["mode"]);
+        expect(await mode()).toBe("live");
+        expect(existsSync(join(out, "demo.brk"))).toBe(false);
+        await page.waitForFunction(() => document.documentElement.dataset["mode"] === "played", undefined, {
+          timeout: 120_000,
+        });
+        await page.waitForFunction(() => document.getElementById("state-word")?.textContent === "Recording");
+        expect(existsSync(join(out, "demo.brk"))).toBe(true);
+      } finally {
+        await browser.close();
+        child.kill("SIGTERM");
+      }
+      expect(await ended).toBe(0);
+    },
+    180_000,
+  );
+
+  testWith(
+    browserNeed,
+    "ended while the demo is rendered, it leaves no process and no recording",
+    async () => {
+      const long = join(folder, "longer.json");
+      writeFileSync(long, JSON.stringify({ ...room, duration: 60 }));
+      const out = join(folder, "ended");
+      const { child, ended } = await start(out, long);
+      child.kill("SIGTERM");
+      expect(await ended).toBe(0);
+      const part = join(out, "demo.brk.part");
+      const size = (): number => (existsSync(part) ? statSync(part).size : 0);
+      const before = size();
+      await new Promise((resolve) => setTimeout(resolve, 1000));
+      expect(size()).toBe(before);
+      expect(existsSync(join(out, "demo.brk"))).toBe(false);
+    },
+  );
 
   test.each([
     [["surplus"], 2],

@@ -13,10 +13,24 @@ import { Progress } from "../frame/progress.ts";
  * @throws file errors
  */
 export async function provideDemo(scenario: Scenario, folder: string): Promise<string> {
-  await mkdir(folder, { recursive: true });
-  const path = join(folder, "demo.brk");
-  if (!(await isWhole(path, scenario))) await render(scenario, path);
+  const found = await findDemo(scenario, folder);
+  if (found !== null) return found;
+  const path = demoPath(folder);
+  await render(scenario, path);
   return path;
+}
+
+const demoPath = (folder: string): string => join(folder, "demo.brk");
+
+/**
+ * Makes the folder, and looks for a whole recording of this scenario in it.
+ * @returns the recording's path, or null
+ * @throws file errors
+ */
+export async function findDemo(scenario: Scenario, folder: string): Promise<string | null> {
+  await mkdir(folder, { recursive: true });
+  const path = demoPath(folder);
+  return (await isWhole(path, scenario)) ? path : null;
 }
 
 /** Whether a recording of this scenario is there, closed by its writer: its index is the last thing written. */

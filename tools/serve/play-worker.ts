@@ -8,7 +8,7 @@ import { simulateEvents } from "../../src/simulate/events.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
 
 /** Input of the worker. */
-export type PlayData = { readonly path: string };
+export type PlayData = { readonly path: string; readonly slower: number };
 
 /** Between two rounds, microseconds: longer than poses are interpolated over. */
 const PAUSE = 1_500_000;
@@ -48,6 +48,8 @@ function play(events: Iterable<HeadEvent>, start: number): number {
   return last;
 }
 
-const scenario = loadScenario(JSON.parse(readFileSync(data.path, "utf8")), { repeat: 1 });
+const json = JSON.parse(readFileSync(data.path, "utf8")) as { sensors: { rate: number }[] };
+for (const sensor of json.sensors) sensor.rate /= data.slower;
+const scenario = loadScenario(json, { repeat: 1 });
 // Rendered again in each round, because stored frames would take tens of megabytes.
 for (let start = headTime() + 1000; ; ) start = play(simulateEvents(scenario), start) + PAUSE;

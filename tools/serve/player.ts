@@ -7,9 +7,13 @@ const SCRIPT = import.meta.url.endsWith(".ts")
   ? new URL("../../dist/tools/serve/play-worker.js", import.meta.url)
   : new URL("./play-worker.js", import.meta.url);
 
-/** The simulator, live: a scenario rendered as it goes. @throws {ScenarioError} and file errors */
-export async function playScenario(path: string): Promise<Player> {
+/**
+ * The simulator, live: a scenario rendered as it goes.
+ * @param slower by this factor the sensors send fewer frames
+ * @throws {ScenarioError} and file errors
+ */
+export async function playScenario(path: string, slower = 1): Promise<Player> {
   const { setup } = await readScenario(path);
-  const data: PlayData = { path };
+  const data: PlayData = { path, slower };
   return { setup, settings: {}, script: SCRIPT, data };
 }
