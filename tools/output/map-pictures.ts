@@ -20,7 +20,7 @@ const UNSEEN: Style = { label: "unseen", fill: SIGNS.unseen };
 const GONE: Style = { label: "drop: floor gone", fill: SIGNS.brink };
 
 /** Classes of the map from above: those of `COLUMN`, by number, and floor that is gone. */
-const MAP_GONE = 5;
+export const MAP_GONE = 5;
 const MAP_STYLES: readonly Style[] = [
   UNSEEN,
   { label: "floor", fill: SIGNS.firm },
@@ -193,17 +193,24 @@ function drawFromAbove(head: Head, classes: Classes, options: FromAbove): Return
 /** A picture, and where the map lies in it. */
 export type MapPicture = ReturnType<typeof drawLayer>;
 
+/** Classes of the map from above: `COLUMN`, or MAP_GONE. @returns null when nothing was seen */
+export function mapClasses(head: Head): Classes | null {
+  const kinds = head.layers.kinds();
+  if (kinds === null) return null;
+  const [height, width] = kinds.cells.shape as [number, number];
+  const classes = { col: kinds.col, row: kinds.row, width, height, layer: kinds.cells.data.slice() };
+  markGone(head, classes, MAP_GONE, (was) => was === COLUMN.blocked);
+  return classes;
+}
+
 /**
  * The map from above, for the head's body.
  * @param coarser columns along one side that are drawn as one (obstacles and drops are kept); default: by the map's size
  * @returns null when nothing was seen
  */
 export function drawMap(head: Head, title: string, path: Path, coarser?: number): MapPicture | null {
-  const kinds = head.layers.kinds();
-  if (kinds === null) return null;
-  const [height, width] = kinds.cells.shape as [number, number];
-  const classes = { col: kinds.col, row: kinds.row, width, height, layer: kinds.cells.data.slice() };
-  markGone(head, classes, MAP_GONE, (was) => was === COLUMN.blocked);
+  const classes = mapClasses(head);
+  if (classes === null) return null;
   return drawFromAbove(head, classes, { title, path, coarser, styles: MAP_STYLES, rank: MAP_RANK });
 }
 

@@ -7,6 +7,7 @@ import {
   figures,
   heading,
   list,
+  NOISY_TIMES,
   paragraph,
   pictureFigure,
   renderPage,
@@ -51,10 +52,18 @@ export function comparePage(compared: ComparedSettings): string {
         "words is wrong. The intervals are over the recordings.",
       "soft",
     ),
-    heading("By recording"),
-    figures(
-      comparisons.map((one) => chartFigure(drawPairs(one), `${one.name}: each recording's two scores.`)),
-    ),
+    paragraph(NOISY_TIMES, "soft"),
+    // With one recording the table above says it all.
+    ...(entries.length < 2
+      ? []
+      : [
+          heading("By recording"),
+          figures(
+            comparisons.map((one) =>
+              chartFigure(drawPairs(one), `${one.name}: each recording's two scores.`),
+            ),
+          ),
+        ]),
     ...(maps.length > 0
       ? [heading("Maps"), figures(maps.map(({ png, about }) => pictureFigure(png, about)))]
       : []),

@@ -77,6 +77,10 @@ export function figures(all: readonly string[]): string {
   return `<div class="figures">${all.join("\n")}</div>`;
 }
 
+/** Stands below a table with times. */
+export const NOISY_TIMES =
+  "The time of a frame is noisy: it also depends on what else ran on the machine. Differences of some per cent mean nothing.";
+
 export const chartFigure = (svg: string, caption: string): string =>
   `<figure>${svg}<figcaption>${escapeText(caption)}</figcaption></figure>`;
 

@@ -1,3 +1,5 @@
+import type { Head } from "../../src/head/head.ts";
+import { drawDifference } from "../output/difference-picture.ts";
 import { drawMap } from "../output/map-pictures.ts";
 import { writeWholeFile } from "../output/whole-file.ts";
 import { replayRecording } from "../replay/run.ts";
@@ -17,19 +19,30 @@ export async function writeReport(path: string, page: string, json: string): Pro
   await writeWholeFile(path.replace(/\.html$/i, ".json"), `${json}\n`);
 }
 
-/** Maps of a recording from above, one for each of several settings, from all its frames. */
+/** Maps of a recording from above, one for each of two settings, from all its frames; and where they differ. */
 export async function mapPictures(
   path: string,
   all: readonly { readonly name: string; readonly settings: Given }[],
 ): Promise<MapPicture[]> {
   const out: MapPicture[] = [];
+  const heads: Head[] = [];
   for (const { name, settings } of all) {
     const { head, path: way } = await replayRecording(path, { settings });
+    heads.push(head);
     const picture = drawMap(head, "", way);
     if (picture === null) continue;
     out.push({
       png: await picture.drawing.toPng(),
       about: `${name}: ${describeSettings(settings)}; ${path} from above`,
+    });
+  }
+  const [first, second] = heads;
+  const difference = first && second && drawDifference(first, second, "");
+  if (difference) {
+    const names = `${all[0]!.name} and ${all[1]!.name}`;
+    out.push({
+      png: await difference.drawing.toPng(),
+      about: `where the maps differ: ${names}; ${path} from above`,
     });
   }
   return out;

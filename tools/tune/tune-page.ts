@@ -8,6 +8,7 @@ import {
   figures,
   heading,
   list,
+  NOISY_TIMES,
   paragraph,
   pictureFigure,
   renderPage,
@@ -59,13 +60,18 @@ export function tunePage(report: Report, entries: readonly Entry[], maps: readon
     paragraph(howSure(report)),
     ...describeRanks(report).map((text) => paragraph(`${text.replace(/^r/, "R")}.`)),
     figures([
-      chartFigure(
-        drawGains(
-          shown.map(({ verdict }, n) => ({ name: String(n + 1), ...verdict! })),
-          `gain, ${unit}`,
-        ),
-        `Gain over the baseline with its 95 % interval over the recordings; numbers are those of the table.`,
-      ),
+      // A chart with one row says no more than the table.
+      ...(shown.length < 2
+        ? []
+        : [
+            chartFigure(
+              drawGains(
+                shown.map(({ verdict }, n) => ({ name: String(n + 1), ...verdict! })),
+                `gain, ${unit}`,
+              ),
+              `Gain over the baseline with its 95 % interval over the recordings; numbers are those of the table.`,
+            ),
+          ]),
       ...(compared.length > 2
         ? [
             chartFigure(
@@ -89,6 +95,7 @@ export function tunePage(report: Report, entries: readonly Entry[], maps: readon
       : []),
     heading("Settings"),
     settingsTable(report, shown),
+    paragraph(NOISY_TIMES, "soft"),
     ...(lines.length > shown.length
       ? [paragraph(`${lines.length - shown.length} more are in the JSON beside this file.`, "soft")]
       : []),
