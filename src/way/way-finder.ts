@@ -1,6 +1,7 @@
 import { atan2Of, cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { wrapAngle } from "../geometry/vec.ts";
 import { FOOTING } from "../terms/safety.ts";
+import { Detour } from "./detour.ts";
 import { GoalField, NEVER, UNIT } from "./goal-field.ts";
 import type { WayGround } from "./ground.ts";
 import { Lattice, type Seed } from "./lattice.ts";
@@ -55,6 +56,7 @@ export class WayFinder {
   readonly #room: Room;
   readonly #field = new GoalField();
   readonly #lattice: Lattice;
+  readonly #detour = new Detour();
   #cells = new Int32Array(1024);
   /** The goal cell of the field, and the state of the ground when it began. */
   #fieldOf: { goal: number; opened: number; closed: number; moved: number } | null = null;
@@ -100,6 +102,12 @@ export class WayFinder {
     if (old === null || old.goal !== goal || old.opened !== ground.opened || old.moved !== ground.moved)
       return null;
     if (this.#field.bound(start) >= NEVER) return null;
+    if (old.closed !== ground.closed) {
+      const search = { ground, field: this.#field, start, goal, need: this.#need };
+      const count = this.#detour.find(search, this.#roomForCells());
+      const pieces = count === 0 ? null : this.#along(from, to, count);
+      if (count === 0 || pieces !== null) return pieces;
+    }
     const isExact = old.closed === ground.closed && this.#field.at(start) < NEVER;
     return (
       (isExact ? this.#direct(from, to, start) : null) ??
@@ -148,9 +156,18 @@ export class WayFinder {
 
   /** A way along the shortest one of the inner circle, if the outline has room on it. */
   #direct(from: Stand, to: Goal, start: number): Piece[] | null {
+    return this.#along(from, to, this.#field.trace(start, this.#roomForCells()));
+  }
+
+  #roomForCells(): Int32Array {
+    const { length } = this.#ground.squared;
+    if (this.#cells.length < length) this.#cells = new Int32Array(length);
+    return this.#cells;
+  }
+
+  /** A way along the first `count` of the cells, pulled straight, if the outline has room on it. */
+  #along(from: Stand, to: Goal, count: number): Piece[] | null {
     const ground = this.#ground;
-    if (this.#cells.length < ground.squared.length) this.#cells = new Int32Array(ground.squared.length);
-    const count = this.#field.trace(start, this.#cells);
     const chain = new Float64Array(2 * count + 4);
     chain[0] = from.x;
     chain[1] = from.y;

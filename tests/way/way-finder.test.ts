@@ -4,6 +4,7 @@ import { Dice } from "../../src/simulate/home/dice.ts";
 import { FOOTING } from "../../src/terms/safety.ts";
 import { FAR, FIRM_ONLY } from "../../src/way/ground.ts";
 import { Outline } from "../../src/way/outline.ts";
+import { standAfter } from "../../src/way/pieces.ts";
 import { WayFinder } from "../../src/way/way-finder.ts";
 import { BODIES } from "../../tools/lab/way/bodies.ts";
 import { type CellFloor, cellsOf, drawFloorPlan, groundOf } from "../../tools/lab/way/floor-plan.ts";
@@ -180,4 +181,39 @@ test("the ground's distances are those of the clearance field, in the middle of 
   ground.set(-50, 10, FOOTING.firm);
   ground.update();
   expect([at(50, 45), at(5, 45), at(97, 2), at(-50, 10), at(-49, 10)]).toEqual([FAR, 36, 9, 1, 0]);
+});
+
+test("after something was set down on the way, the way found again is as short as one found anew, and as free", () => {
+  const footprint = BODIES.round;
+  const outline = new Outline(footprint);
+  let remade = 0;
+  for (let seed = 40; seed < 46; seed++) {
+    const floor = cellsOf(drawFloorPlan(seed, 60), CELL);
+    const ground = groundOf(floor, outline.outer + 0.1);
+    const finder = new WayFinder(ground, outline, MARGIN);
+    const dice = new Dice(seed, 5);
+    const cells = [...ground.squared.keys()].filter((cell) => ground.squared[cell]! >= 36);
+    const [a, b] = [dice.pick(cells), dice.pick(cells)];
+    const from = { x: ground.xOf(a), y: ground.yOf(a), yaw: 0 };
+    const to = { x: ground.xOf(b), y: ground.yOf(b), yaw: null };
+    const { way } = finder.find(from, to);
+    const leg = way?.pieces.toSorted((p, q) => q.length - p.length)[0];
+    if (leg === undefined || leg.length < 1) continue;
+    const { x, y } = standAfter(leg, leg.length / 2);
+    for (let n = 0; n < 16; n++) {
+      const [c, r] = [Math.floor(x / CELL) + (n % 4), Math.floor(y / CELL) + Math.floor(n / 4)];
+      floor.firm[r * floor.cols + c] = 0;
+      ground.set(c, r, FOOTING.blocked);
+    }
+    ground.update();
+    const again = finder.find(from, to).way;
+    finder.forget();
+    const anew = finder.find(from, to).way;
+    expect(again === null, `floor ${seed}`).toBe(anew === null);
+    if (again === null || anew === null) continue;
+    remade++;
+    expect(again.length / anew.length, `floor ${seed}`).toBeLessThan(1.03);
+    expect(leastRoom(floor, footprint, again.pieces, 0.1), `floor ${seed}`).toBeGreaterThanOrEqual(MARGIN);
+  }
+  expect(remade).toBeGreaterThan(2);
 });
