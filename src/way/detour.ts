@@ -1,10 +1,11 @@
 import { MOST_PRICE } from "../terms/ways.ts";
 import { BucketQueue } from "./bucket-queue.ts";
+import type { CircleCells } from "./circle-cells.ts";
 import { type GoalField, NEVER, STEP_COST, STEPS, UNIT, UNIT_BITS } from "./goal-field.ts";
 import { priceOf, type WayGround } from "./ground.ts";
 
 /** Most cells that a search looks at: then a new field costs no more. Chosen by hand. */
-const MOST_LOOKS = 20_000;
+const MOST_LOOKS = 6000;
 
 export interface DetourWish {
   readonly ground: WayGround;
@@ -12,8 +13,8 @@ export interface DetourWish {
   readonly field: GoalField;
   readonly start: number;
   readonly goal: number;
-  /** Least squared clearance, in cells, of cells that are entered. */
-  readonly need: number;
+  /** That needs room in cells that are entered, prepared for the ground. */
+  readonly circle: CircleCells;
 }
 
 /**
@@ -29,8 +30,9 @@ export class Detour {
   #search = 0;
 
   /** The cells from start to goal. @returns how many were written; 0 without a way, or when it gives up */
-  find({ ground, field, start, goal, need }: DetourWish, out: Int32Array): number {
+  find({ ground, field, start, goal, circle }: DetourWish, out: Int32Array): number {
     const { squared, footing, cols } = ground;
+    if (!circle.isFree(squared, start)) return 0;
     if (this.#cost.length !== squared.length) {
       this.#cost = new Int32Array(squared.length);
       this.#from = new Int32Array(squared.length);
@@ -48,13 +50,13 @@ export class Detour {
       const base = this.#cost[cell]!;
       for (let k = 0; k < 16; k++) {
         const next = cell + offsets[k]!;
-        if (squared[next]! < need) continue;
         const total = base + Math.trunc(STEP_COST[k]! * priceOf(footing[next]!, ground));
         if (this.#mark[next] === search && this.#cost[next]! <= total) continue;
+        if (!circle.isFree(squared, next)) continue;
         const isBetween =
           (k & 1) === 0 ||
-          squared[cell + offsets[k - 1]!]! >= need ||
-          squared[cell + offsets[(k + 1) & 15]!]! >= need;
+          circle.isFree(squared, cell + offsets[k - 1]!) ||
+          circle.isFree(squared, cell + offsets[(k + 1) & 15]!);
         const bound = field.bound(next);
         if (!isBetween || bound >= NEVER) continue;
         this.#reach(next, cell, total, search);

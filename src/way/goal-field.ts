@@ -1,5 +1,6 @@
 import { MOST_PRICE } from "../terms/ways.ts";
 import { BucketQueue } from "./bucket-queue.ts";
+import type { CircleCells } from "./circle-cells.ts";
 import { priceOf, type WayGround } from "./ground.ts";
 
 /** Cost of one cell's side, straight over firm floor. A power of two: buckets are as wide as the shortest step. */
@@ -36,7 +37,7 @@ export const STEP_COST = Int32Array.from(STEPS, ([c, r]) => Math.round(UNIT * Ma
 const CLOSED = -1;
 
 /**
- * Cost from each cell to a goal, over cells whose clearance the inner circle of a body needs. It grows only as far as it is asked.
+ * Cost from each cell to a goal, over cells with room for a circle. It grows only as far as it is asked.
  * Source: Dijkstra 1959, "A note on two problems in connexion with graphs", Numerische Mathematik 1:269-271.
  */
 export class GoalField {
@@ -46,12 +47,12 @@ export class GoalField {
   #ground: WayGround | null = null;
   readonly #offsets = new Int32Array(STEPS.length);
 
-  /** Starts anew from a goal cell. @param need least squared clearance, in cells, of cells that are entered */
-  start(ground: WayGround, goal: number, need: number): void {
+  /** Starts anew from a goal cell. @param circle that needs room in cells that are entered, prepared for the ground */
+  start(ground: WayGround, goal: number, circle: CircleCells): void {
     const { squared } = ground;
     if (this.#cost.length !== squared.length) this.#cost = new Int32Array(squared.length);
     const cost = this.#cost;
-    for (let n = 0; n < cost.length; n++) cost[n] = squared[n]! < need ? CLOSED : NEVER;
+    for (let n = 0; n < cost.length; n++) cost[n] = circle.isFree(squared, n) ? NEVER : CLOSED;
     STEPS.forEach(([c, r], k) => {
       this.#offsets[k] = r * ground.cols + c;
     });

@@ -1,6 +1,7 @@
 import { atan2Of, cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { wrapAngle } from "../geometry/vec.ts";
 import { FOOTING } from "../terms/safety.ts";
+import { CircleCells } from "./circle-cells.ts";
 import { Detour } from "./detour.ts";
 import { GoalField, NEVER, UNIT } from "./goal-field.ts";
 import type { WayGround } from "./ground.ts";
@@ -37,6 +38,9 @@ const OUT_STEP = 0.1;
 /** Largest turn, radians, from a heading to the next one of the lattice: half of the widest gap between two. */
 const NEXT_HEADING = 0.24;
 
+/** Bodies whose inner and outer circles differ by less than this share of a cell count as round. Chosen by hand. */
+const NEARLY_ROUND = 0.2;
+
 interface Cells {
   readonly start: number;
   readonly goal: number;
@@ -57,6 +61,8 @@ export class WayFinder {
   readonly #field = new GoalField();
   readonly #lattice: Lattice;
   readonly #detour = new Detour();
+  /** Around the floor point, with the margin: the smallest that every heading needs. */
+  readonly #circle: CircleCells;
   #cells = new Int32Array(1024);
   /** The goal cell of the field, and the state of the ground when it began. */
   #fieldOf: { goal: number; opened: number; closed: number; moved: number } | null = null;
@@ -64,6 +70,11 @@ export class WayFinder {
   constructor(ground: WayGround, outline: Outline, margin = USUAL_MARGIN) {
     this.#ground = ground;
     this.#room = new Room(ground, outline, margin);
+    const { inner, outer } = outline;
+    const kept = this.#room.ample - outer;
+    // A nearly round body turns everywhere.
+    const radius = outer - inner < NEARLY_ROUND * ground.cellSize ? outer : inner;
+    this.#circle = new CircleCells((radius + kept) / ground.cellSize);
     this.#lattice = new Lattice(spotMoves(outline, margin, ground.cellSize));
   }
 
@@ -86,7 +97,7 @@ export class WayFinder {
   /** A search with a new field. */
   #anew(from: Stand, to: Goal, { start, goal }: Cells): Piece[] | null {
     const { opened, closed, moved } = this.#ground;
-    this.#field.start(this.#ground, goal, this.#need);
+    this.#field.start(this.#ground, goal, this.#circle);
     this.#fieldOf = { goal, opened, closed, moved };
     if (this.#field.at(start) === NEVER) return null;
     return this.#direct(from, to, start) ?? this.#byLattice(from, to, { start, goal });
@@ -103,7 +114,7 @@ export class WayFinder {
       return null;
     if (this.#field.bound(start) >= NEVER) return null;
     if (old.closed !== ground.closed) {
-      const search = { ground, field: this.#field, start, goal, need: this.#need };
+      const search = { ground, field: this.#field, start, goal, circle: this.#circle };
       const count = this.#detour.find(search, this.#roomForCells());
       const pieces = count === 0 ? null : this.#along(from, to, count);
       if (count === 0 || pieces !== null) return pieces;
@@ -115,16 +126,11 @@ export class WayFinder {
     );
   }
 
-  /** Least squared clearance, in cells, of a cell's middle on which the body stands: its inner circle misses the nearest cell's side. */
-  get #need(): number {
-    const cells = this.#room.least / this.#ground.cellSize + 0.5;
-    return Math.ceil(cells * cells - 1e-9);
-  }
-
   /** The cell of a place, or a neighbour of it that has room for the inner circle; -1 without one. */
   #cellNear({ x, y }: { readonly x: number; readonly y: number }): number {
     const ground = this.#ground;
-    const need = this.#need;
+    const circle = this.#circle;
+    circle.use(ground);
     const own = ground.cellAt(x, y);
     if (own < 0) return -1;
     let best = -1;
@@ -132,7 +138,7 @@ export class WayFinder {
     for (let r = -1; r <= 1; r++) {
       for (let c = -1; c <= 1; c++) {
         const cell = own + r * ground.cols + c;
-        if (!(ground.squared[cell]! >= need)) continue;
+        if (!circle.isFree(ground.squared, cell)) continue;
         const dx = ground.xOf(cell) - x;
         const dy = ground.yOf(cell) - y;
         const apart = dx * dx + dy * dy;
