@@ -14,7 +14,7 @@ const CELL = 0.05;
 const AREAS = [100, 1000];
 /** Starts and goals are drawn where a circle of this radius has room, metres. */
 const ROOMY = 0.3;
-/** Each search is timed so many times, and the fastest counts: the machine does other work as well. */
+/** Each search is timed so many times, and the fastest counts. */
 const REPEATS = 3;
 
 export const main = programOf({
@@ -44,8 +44,9 @@ export const main = programOf({
     const plans = wholeOption(values, "plans", 1, 10_000);
     const questions = wholeOption(values, "questions", 1, 10_000);
     const first = wholeOption(values, "seed", 0, 2 ** 31 - 1);
+    console.log("Milliseconds of processor time: median and 99th percentile.");
     console.log(
-      "m2    body       asked  found  ms: median    p99    longest  remade: median    p99   ground from nothing",
+      "m2    body       asked  found       way      p99   refused      p99    remade      p99   no way left  ground",
     );
     for (const area of AREAS) {
       for (const body of Object.keys(BODIES) as (keyof typeof BODIES)[]) {
@@ -64,15 +65,15 @@ interface Amount {
 
 function measure(area: number, body: keyof typeof BODIES, { plans, questions, first }: Amount): string {
   const outline = new Outline(BODIES[body]);
-  const times: number[] = [];
-  const remade: number[] = [];
   const built: number[] = [];
-  let found = 0;
+  const ways: number[] = [];
+  const refusals: number[] = [];
+  const remade: number[] = [];
+  const closed: number[] = [];
   for (let seed = first; seed < first + plans; seed++) {
     const floor = cellsOf(drawFloorPlan(seed, area), CELL);
-    const begun = performance.now();
-    const ground = groundOf(floor, outline.outer + 0.1);
-    built.push(performance.now() - begun);
+    const [building, ground] = timed(() => groundOf(floor, outline.outer + 0.1));
+    built.push(building);
     const finder = new WayFinder(ground, outline, USUAL_MARGIN);
     const dice = new Dice(seed, 5);
     const least = (ROOMY / CELL) ** 2;
@@ -85,54 +86,53 @@ function measure(area: number, body: keyof typeof BODIES, { plans, questions, fi
         finder.forget();
         return () => finder.find(from, to);
       });
-      times.push(ms);
+      (way === null ? refusals : ways).push(ms);
       if (way === null) continue;
-      found++;
-      remade.push(remake(finder, ground, { from, to, way }));
+      const [again, isFound] = remake(finder, ground, { from, to, way });
+      (isFound ? remade : closed).push(again);
     }
   }
   const at = (list: number[], share: number): string => {
     const sorted = list.toSorted((x, y) => x - y);
     return (sorted[Math.min(sorted.length - 1, Math.floor(share * sorted.length))] ?? Number.NaN).toFixed(2);
   };
+  const both = (list: number[]): string[] => [at(list, 0.5).padStart(9), at(list, 0.99).padStart(8)];
   return [
     String(area).padEnd(5),
     body.padEnd(10),
-    String(times.length).padStart(5),
-    String(found).padStart(6),
-    at(times, 0.5).padStart(12),
-    at(times, 0.99).padStart(7),
-    at(times, 1).padStart(10),
-    at(remade, 0.5).padStart(15),
-    at(remade, 0.99).padStart(7),
-    at(built, 0.5).padStart(20),
+    String(ways.length + refusals.length).padStart(5),
+    String(ways.length).padStart(6),
+    ...[ways, refusals, remade].flatMap(both),
+    at(closed, 0.5).padStart(13),
+    at(built, 0.5).padStart(7),
   ].join(" ");
 }
 
-/** Milliseconds of the fastest of several runs, with the last result. @param prepare makes ready and gives what is timed */
+/** Milliseconds of processor time, and the result: other programs on the machine do not count. */
+function timed<T>(work: () => T): [number, T] {
+  const before = process.cpuUsage();
+  const result = work();
+  const { user, system } = process.cpuUsage(before);
+  return [(user + system) / 1000, result];
+}
+
+/** The time of the fastest of several runs, and the last result. @param prepare makes ready and gives what is timed */
 function fastest<T>(prepare: () => () => T): [number, T] {
-  let least = Number.POSITIVE_INFINITY;
-  let result: T | undefined;
-  for (let k = 0; k < REPEATS; k++) {
-    const work = prepare();
-    const start = performance.now();
-    result = work();
-    least = Math.min(least, performance.now() - start);
-  }
-  return [least, result!];
+  const runs = Array.from({ length: REPEATS }, () => timed(prepare()));
+  return [Math.min(...runs.map(([ms]) => ms)), runs.at(-1)![1]];
 }
 
 /** Cells along a side of the thing that is set down on a way. */
 const THING = 4;
 
-/** Milliseconds until a way is found again after a thing of 20 x 20 cm was set down in the middle of it. */
+/** Milliseconds until a way is found again after a thing of 20 x 20 cm was set down on its longest piece, and whether one is. */
 function remake(
   finder: WayFinder,
   ground: WayGround,
   { from, to, way }: { from: Stand; to: Goal; way: Way },
-): number {
+): [number, boolean] {
   const piece = way.pieces.toSorted((a, b) => Math.abs(b.length) - Math.abs(a.length))[0];
-  if (piece === undefined) return 0;
+  if (piece === undefined) return [0, true];
   const { x, y } = standAfter(piece, piece.length / 2);
   const cell = ground.cellAt(x, y);
   const put: number[] = [];
@@ -142,7 +142,7 @@ function remake(
     for (const one of firm)
       ground.set(ground.col + (one % ground.cols), ground.row + Math.floor(one / ground.cols), footing);
   };
-  const [ms] = fastest(() => {
+  const [ms, answer] = fastest(() => {
     setAll(FOOTING.firm);
     ground.update();
     finder.find(from, to);
@@ -154,5 +154,5 @@ function remake(
   });
   setAll(FOOTING.firm);
   ground.update();
-  return ms;
+  return [ms, answer.way !== null];
 }

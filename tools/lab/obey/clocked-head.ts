@@ -6,9 +6,10 @@ import {
   frameSlotMemory,
 } from "../../../src/service/sensing/frame-slot.ts";
 import { Sensing } from "../../../src/service/sensing/sensing.ts";
-import type { SensedReach } from "../../../src/service/sensing/sensing-messages.ts";
+import type { SensedFrame, SensedReach } from "../../../src/service/sensing/sensing-messages.ts";
 import { BLIND_AFTER } from "../../../src/terms/freshness.ts";
 import { decodeFromServer } from "../../../src/wire/codec.ts";
+import type { Answer, Question } from "../../../src/wire/messages.ts";
 import type { Reach } from "./obedience.ts";
 import type { Rig } from "./rig.ts";
 
@@ -50,6 +51,9 @@ export class ClockedHead {
   #nextWatch: Micro = 0;
   #nextBeat: Micro = 0;
   #sequence = 0;
+  #answer: Answer | null = null;
+  /** The place of the newest frame, and its time; null before the first. */
+  place: Pick<SensedFrame, "time" | "worldFromBase"> | null = null;
   /** Slow-down factor. */
   slowness = 1;
   /** The head hangs. */
@@ -103,9 +107,18 @@ export class ClockedHead {
       { setup: this.#rig.setup, settings: this.#rig.settings, slots: this.#slots, blocksEvery: 1e12 },
       (message) => {
         if (message.kind === "reach") this.#outbox.push({ at: this.#saidAt, reach: message });
+        if (message.kind === "frame") this.place = message;
+        if (message.kind === "answer") this.#answer = message.answer;
       },
       () => this.#clock,
     );
+  }
+
+  /** Asks the head; its answer comes at once. Null when it has none, or refuses. */
+  ask(question: Question): Answer | null {
+    this.#answer = null;
+    if (!this.isDead && !this.isFrozen) this.#sensing.take({ kind: "ask", ticket: 1, question });
+    return this.#answer;
   }
 
   /** Restarts like a new process: without memory. */

@@ -1,8 +1,8 @@
 import { END, END_NAMES } from "../../../src/terms/safety.ts";
-import { Base, type Contact, type Fall } from "./base.ts";
+import { Base, type Command, type Contact, type Fall } from "./base.ts";
 import { ClockedHead } from "./clocked-head.ts";
 import type { Fault, Knobs } from "./knobs.ts";
-import { Obedience, type Reach } from "./obedience.ts";
+import { Obedience, type Permit, type Reach } from "./obedience.ts";
 import { type Rig, rigOf } from "./rig.ts";
 import { type Sensed, Senses } from "./senses.ts";
 import { Wander } from "./wander.ts";
@@ -64,6 +64,13 @@ const describe = (reach: Reach | null): string => {
   return `${state}, from ${source}, age ${Math.round(age / 1000)} ms, ${speeds}`;
 };
 
+/** Decides where the base goes. */
+export interface Driver {
+  /** Since when the base has not moved, seconds. */
+  readonly idleSince: number;
+  next(base: Base, permit: Permit, time: number): Command;
+}
+
 /** Options of a drive beside its knobs. */
 export interface DriveOptions {
   /** Observer, called at each tick. */
@@ -72,25 +79,24 @@ export interface DriveOptions {
   readonly hear?: (reach: Reach, now: number) => void;
   /** A place and a base that replace those of the knobs. */
   readonly rig?: Rig;
+  /** Opens what decides where the base goes, instead of wandering by the knobs. */
+  readonly openDriver?: (head: ClockedHead, rig: Rig) => Driver;
 }
 
 /** Runs one drive at full speed. The same knobs give the same outcome. */
 export function drive(knobs: Knobs, options: DriveOptions = {}): Outcome {
-  const { watch, hear, rig = rigOf(knobs) } = options;
+  const { watch, hear, rig = rigOf(knobs), openDriver } = options;
   const begun = performance.now();
   const { settings, still, slippery, at, build } = rig;
   const seed = Number(knobs.seed);
   const base = new Base(build, still, { at, slippery, seed });
   const senses = new Senses(rig, base);
   const obedience = new Obedience(1e6 * settings["body.reactionDelay"]);
-  const wander = new Wander(
-    seed,
-    String(knobs.wander),
-    settings["guard.topSpeed"],
-    settings["guard.topTurn"],
-  );
   const heard: { readonly reach: Reach; readonly at: number }[] = [];
   const head = new ClockedHead(rig, (reach, when) => heard.push({ reach, at: when }));
+  const wander =
+    openDriver?.(head, rig) ??
+    new Wander(seed, String(knobs.wander), settings["guard.topSpeed"], settings["guard.topTurn"]);
   const underway: Sensed[] = [];
   const trail: number[][] = [];
   const seconds = Number(knobs.seconds);

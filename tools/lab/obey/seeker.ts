@@ -1,0 +1,104 @@
+import { planarOf } from "../../../src/geometry/rigid.ts";
+import { type Command, Follower } from "../../../src/way/follower.ts";
+import type { Piece, Stand } from "../../../src/way/pieces.ts";
+import type { Answer, Question } from "../../../src/wire/messages.ts";
+import type { Base } from "./base.ts";
+import type { ClockedHead } from "./clocked-head.ts";
+import type { Permit } from "./obedience.ts";
+import type { Rig } from "./rig.ts";
+
+type WayAnswer = Extract<Answer, { about: "way" }>;
+
+/** Seconds between two questions for a way while the base has none, or waits. */
+const ASK_EVERY = 0.5;
+/** Prices of floor that was not seen, or that is doubtful: the home is unknown at the start. */
+const PRICES = { unseen: 3, doubtful: 10 };
+/** Margins that are tried, metres: obstacles in the guard's own memory lie up to a cell elsewhere than in the map. */
+const MARGINS = [0.06, 0.04];
+/** Seconds of counted motion that are kept, for places that come late. */
+const KEPT = 2;
+
+/** A base that asks its head for the way to a goal and follows it. It knows the head's answers, its pace and its own wheels. */
+export class Seeker {
+  readonly #head: ClockedHead;
+  readonly #rig: Rig;
+  readonly #goal: readonly [number, number];
+  #follower: Follower | null = null;
+  #asked = Number.NEGATIVE_INFINITY;
+  #counted: { readonly time: number; readonly x: number; readonly y: number; readonly yaw: number }[] = [];
+  /** Since when it has not moved, seconds. */
+  idleSince = 0;
+  /** The last answer, ways found, and whether it is there. */
+  last: WayAnswer | null = null;
+  ways = 0;
+  hasArrived = false;
+
+  /** @param goal where the scenario has it, metres; the head's world begins at the base's start */
+  constructor(head: ClockedHead, rig: Rig, [x, y]: readonly [number, number]) {
+    this.#head = head;
+    this.#rig = rig;
+    const { at } = rig;
+    const [dx, dy] = [x - at.x, y - at.y];
+    const [cos, sin] = [Math.cos(at.yaw), Math.sin(at.yaw)];
+    this.#goal = [cos * dx + sin * dy, cos * dy - sin * dx];
+  }
+
+  /** The present command. It is asked for more often than twenty times a second, so that a new pace is obeyed at once. */
+  next(base: Base, permit: Permit, time: number): Command {
+    if (Math.abs(base.speed) > 0.005) this.idleSince = time;
+    this.#counted.push({ time, ...base.counted });
+    while (this.#counted[0]!.time < time - KEPT) this.#counted.shift();
+    const brake = { curvature: base.curvature, speed: 0 };
+    const at = this.#placeNow();
+    if (at === null || this.hasArrived) return brake;
+    const isStuck = this.#follower === null || this.#follower.state !== "drives";
+    if (isStuck && time - this.#asked > ASK_EVERY && Math.abs(base.speed) < 0.01) this.#ask(time);
+    if (this.#follower === null) return brake;
+    const { speed, curvature } = base;
+    const command = this.#follower.tick({ now: 1e6 * time, at, speed, curvature, permit });
+    this.hasArrived = this.#follower.state === "arrived";
+    return command;
+  }
+
+  #ask(time: number): void {
+    this.#asked = time;
+    for (const margin of MARGINS) {
+      const question: Question = { about: "way", to: this.#goal, frame: "world", margin, ...PRICES };
+      const answer = this.#head.ask(question);
+      if (answer?.about === "way") this.last = answer;
+      if (this.last?.way != null) break;
+    }
+    const way = this.last?.way ?? null;
+    if (way === null) return;
+    this.ways++;
+    const { settings, build } = this.#rig;
+    this.#follower = new Follower(way.pieces.map(pieceOf), {
+      topSpeed: settings["guard.topSpeed"],
+      topTurn: settings["guard.topTurn"],
+      deceleration: build.deceleration,
+      delay: settings["body.reactionDelay"],
+      radius: Math.max(...build.footprint.map(([x, y]) => Math.hypot(x, y))),
+    });
+  }
+
+  /** The head's newest place, moved on by what the wheels have counted since. */
+  #placeNow(): Stand | null {
+    const { place } = this.#head;
+    const then = this.#counted.find(({ time }) => time >= (place?.time ?? 0) / 1e6);
+    const now = this.#counted.at(-1);
+    if (place === null || then === undefined || now === undefined) return null;
+    const [x, y, yaw] = planarOf(place.worldFromBase);
+    const [dx, dy] = [now.x - then.x, now.y - then.y];
+    const turn = yaw - then.yaw;
+    const [cos, sin] = [Math.cos(turn), Math.sin(turn)];
+    return { x: x + cos * dx - sin * dy, y: y + sin * dx + cos * dy, yaw: now.yaw + turn };
+  }
+}
+
+const pieceOf = ({ from, curvature, length }: NonNullable<WayAnswer["way"]>["pieces"][number]): Piece => ({
+  x: from[0],
+  y: from[1],
+  yaw: from[2],
+  curvature: curvature ?? Number.POSITIVE_INFINITY,
+  length,
+});
