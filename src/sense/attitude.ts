@@ -19,6 +19,14 @@ export interface AttitudeSettings {
   readonly maxGap: number;
 }
 
+/** Motion of the imu by the wheels of its base. */
+export interface WheelMotion {
+  /** m/s in the imu frame. */
+  readonly velocity: Vec3;
+  /** Whether no wheel turns. */
+  readonly isStill: boolean;
+}
+
 const DEGREE = Math.PI / 180;
 
 export const DEFAULT_ATTITUDE_SETTINGS: AttitudeSettings = {
@@ -35,6 +43,20 @@ export const DEFAULT_ATTITUDE_SETTINGS: AttitudeSettings = {
 /** Seconds: of the means that rest is judged by, and of how fast the bias follows while at rest. */
 const REST_MEAN = 0.5;
 const REST_FOLLOW = 1;
+/**
+ * Where wheels tell of rest: seconds after they have stopped until the chassis has, seconds of samples after which their means count, and
+ * the longest time that means are taken over. Chosen by hand.
+ */
+const SWINGING = 0.6;
+const STANDING = 0.15;
+const STANDING_MEAN = 4;
+/**
+ * The same as `smoothing` and `biasGain` where the wheels tell of accelerations: with a gyro of unknown bias, which is followed fast; and the gain
+ * with a known one, where a long mean keeps the slip of wheels out of the tilt. Chosen by hand (`score-homes`; `trouble` with slip).
+ */
+const UNKNOWN_SMOOTHING = 0.7;
+const UNKNOWN_GAIN = 0.15;
+const WHEELED_GAIN = 0.06;
 
 /**
  * Roll and pitch of a sensor at rest, yaw 0.
@@ -71,13 +93,22 @@ export class AttitudeFilter {
   #gyroFrame: Quat = [0, 0, 0, 1];
   #worldFrame: Quat = [0, 0, 0, 1];
   #rotation: Quat = [0, 0, 0, 1];
+  #leant = 0;
   /** In the gyro's frame, after one low-pass and after two: acceleration, and the imu's three axes. */
   #once: readonly Vec3[] = [];
   #twice: readonly Vec3[] = [];
+  /** m/s, in the gyro's frame, by the wheels at the last sample. */
+  #velocity: Vec3 | null = null;
   #bias: Vec3 = [0, 0, 0];
   #meanRate: Vec3 = [0, 0, 0];
   #meanForce: Vec3 = [0, 0, 0];
   #restFor = 0;
+  #hasRolled = false;
+  /** Seconds since the wheels stopped, while gyro and accelerometer are quiet; and seconds in the means since the chassis stopped, too. */
+  #stoodFor = 0;
+  #meanFor = 0;
+  #isBiasKnown = false;
+  /** The same, well enough that a larger change is a turn. */
   #knowsBias = false;
   /** Mean rates at rest of the last two seconds, one each: the newest may contain the start of a turn. */
   #settledBias: Vec3 = [0, 0, 0];
@@ -103,6 +134,16 @@ export class AttitudeFilter {
     return this.#bias;
   }
 
+  /** Radians: sum of the corrections of the tilt by gravity since the start. */
+  get leant(): number {
+    return this.#leant;
+  }
+
+  /** Whether a rest has shown the gyro's bias. */
+  get isBiasKnown(): boolean {
+    return this.#isBiasKnown;
+  }
+
   get isAtRest(): boolean {
     return this.#restFor >= this.#settings.restTime;
   }
@@ -116,12 +157,12 @@ export class AttitudeFilter {
    * @param time     microseconds
    * @param rate     rad/s in the imu frame
    * @param force    specific force, m/s^2, in the imu frame: +g along up at rest
-   * @param isMoving true when another source (the wheels) shows that the sensor is not at rest: a slow steady
-   *                 turn looks like rest
+   * @param wheels   null where they are not known. Changes of the velocity are taken out of the force, so that starts and stops do not look
+   *                 like tilt; and wheels that turn show that the sensor is not at rest, though a slow steady turn looks like rest
    * @returns false when the sample was left out: not later than the one before it
    * @throws {RangeError} if a value is not finite
    */
-  push(time: number, rate: Vec3, force: Vec3, isMoving = false): boolean {
+  push(time: number, rate: Vec3, force: Vec3, wheels: WheelMotion | null = null): boolean {
     if (!Number.isFinite(time + rate[0] + rate[1] + rate[2] + force[0] + force[1] + force[2])) {
       throw new RangeError(
         `inertial sample at ${time}: rate [${rate}], specific force [${force}] must be finite`,
@@ -135,18 +176,23 @@ export class AttitudeFilter {
       return true;
     }
     this.#age += step;
-    this.#watchRest(rate, force, step, isMoving);
+    this.#watchRest(rate, force, step, wheels);
     const turned = scaled(subtract(rate, this.#bias), step);
     this.#gyroFrame = multiply(this.#gyroFrame, fromRotationVector(turned));
 
-    const { smoothing, biasGain } = this.#settings;
+    const isHasty = wheels !== null && !this.#isBiasKnown;
+    const smoothing = isHasty ? UNKNOWN_SMOOTHING : this.#settings.smoothing;
+    const biasGain = isHasty ? UNKNOWN_GAIN : wheels !== null ? WHEELED_GAIN : this.#settings.biasGain;
     // At first a plain mean, so that the first sample has no extra weight.
     const share = Math.max(1 - expOf(-step / smoothing), step / (this.#age + step));
-    this.#once = this.#signals(force).map((now, k) => mix(this.#once[k]!, now, share));
+    const signals = this.#signals(force);
+    signals[0] = subtract(signals[0]!, this.#speedingUp(wheels?.velocity ?? null, step));
+    this.#once = signals.map((now, k) => mix(this.#once[k]!, now, share));
     this.#twice = this.#once.map((once, k) => mix(this.#twice[k]!, once, share));
     const [gravity, x, y, z] = this.#twice as readonly [Vec3, Vec3, Vec3, Vec3];
     const correction = uprighting(turn(this.#worldFrame, gravity));
     this.#worldFrame = multiply(correction, this.#worldFrame);
+    this.#leant += 2 * hypot2(correction[0], correction[1]);
     this.#rotation = multiply(this.#worldFrame, this.#gyroFrame);
     if (this.isSettled && !this.isAtRest) {
       // A bias rotates with the imu, and its effect appears as late as gravity. The axes, smoothed in the same way, give its direction
@@ -155,6 +201,14 @@ export class AttitudeFilter {
       this.#bias = subtract(this.#bias, scaled([dot(x, drift), dot(y, drift), dot(z, drift)], biasGain));
     }
     return true;
+  }
+
+  /** Acceleration by the wheels since the last sample, m/s^2, in the gyro's frame. */
+  #speedingUp(velocity: Vec3 | null, step: number): Vec3 {
+    const before = this.#velocity;
+    this.#velocity = velocity === null ? null : turn(this.#gyroFrame, velocity);
+    if (before === null || this.#velocity === null) return [0, 0, 0];
+    return scaled(subtract(this.#velocity, before), 1 / step);
   }
 
   #signals(force: Vec3): Vec3[] {
@@ -174,18 +228,22 @@ export class AttitudeFilter {
     this.#twice = this.#once;
     this.#meanRate = rate;
     this.#meanForce = force;
+    this.#velocity = null;
     this.#restFor = 0;
     this.#age = 0;
   }
 
-  #watchRest(rate: Vec3, force: Vec3, step: number, isMoving: boolean): void {
+  #watchRest(rate: Vec3, force: Vec3, step: number, wheels: WheelMotion | null): void {
+    if (wheels !== null) {
+      this.#watchStanding(rate, force, step, !wheels.isStill);
+      return;
+    }
     const { restRate, restAcceleration, restTime, largestBias, largestBiasChange } = this.#settings;
     const share = 1 - expOf(-step / REST_MEAN);
     this.#meanRate = mix(this.#meanRate, rate, share);
     this.#meanForce = mix(this.#meanForce, force, share);
     const change = this.#knowsBias ? subtract(this.#meanRate, this.#bias) : this.#meanRate;
     const still =
-      !isMoving &&
       largest(subtract(rate, this.#meanRate)) < restRate &&
       largest(subtract(force, this.#meanForce)) < restAcceleration &&
       largest(change) < (this.#knowsBias ? largestBiasChange : largestBias);
@@ -205,7 +263,39 @@ export class AttitudeFilter {
     this.#recentAge = 0;
     this.#settledBias = this.#recentBias;
     this.#recentBias = this.#bias;
-    this.#knowsBias = true;
+    this.#isBiasKnown = this.#knowsBias = true;
+  }
+
+  /** Rest that wheels tell of: soon known, and gyro and accelerometer need only agree. Then mean rate is bias, and mean force is gravity. */
+  #watchStanding(rate: Vec3, force: Vec3, step: number, isMoving: boolean): void {
+    const { restRate, restAcceleration, largestBias, largestBiasChange } = this.#settings;
+    const isFirst = this.#meanFor === 0;
+    const isQuiet =
+      isFirst ||
+      (largest(subtract(rate, this.#meanRate)) < restRate &&
+        largest(subtract(force, this.#meanForce)) < restAcceleration);
+    const change = this.#knowsBias ? subtract(rate, this.#bias) : rate;
+    const isBias = largest(change) < (this.#knowsBias ? largestBiasChange : largestBias) + restRate;
+    this.#hasRolled ||= isMoving;
+    if (isMoving || !isQuiet || !isBias) {
+      this.#stoodFor = this.#meanFor = this.#restFor = 0;
+      return;
+    }
+    this.#stoodFor += step;
+    if (this.#hasRolled && this.#stoodFor < SWINGING) return;
+    this.#meanFor = Math.min(STANDING_MEAN, this.#meanFor + step);
+    const share = step / this.#meanFor;
+    this.#meanRate = mix(this.#meanRate, rate, Math.min(1, share));
+    this.#meanForce = mix(this.#meanForce, force, Math.min(1, share));
+    const mean = this.#knowsBias ? subtract(this.#meanRate, this.#bias) : this.#meanRate;
+    if (this.#meanFor < STANDING || largest(mean) >= (this.#knowsBias ? largestBiasChange : largestBias))
+      return;
+    this.#restFor = Math.max(this.#restFor + step, this.#settings.restTime);
+    this.#bias = this.#settledBias = this.#recentBias = this.#meanRate;
+    this.#isBiasKnown = true;
+    this.#knowsBias ||= this.#meanFor > 1;
+    this.#once = this.#signals(this.#meanForce);
+    this.#twice = this.#once;
   }
 }
 

@@ -111,6 +111,13 @@ export class ConsistencyCheck {
     return isOut;
   }
 
+  /** Metres by which wheels and accelerations differ since the oldest copy. */
+  get apart(): number {
+    const oldest = this.#oldest();
+    if (oldest === null) return 0;
+    return lengthOf(subtract(subtract(oldest.filter.place, oldest.from), oldest.rolled));
+  }
+
   /** Resets a filter to the oldest copy that uses accelerations alone. @returns false when there is none */
   restore(filter: PlaceFilter): boolean {
     const oldest = this.#oldest();

@@ -62,8 +62,16 @@ export interface InertialInput {
   readonly yawJump?: number;
   /** Seconds, 1 sigma: lateness of the attitudes. */
   readonly latenessSigma?: number;
-  /** Whether the attitudes were computed from these samples, so that they tilt with every start and stop. */
-  readonly isLeaning?: boolean;
+  /** Where the attitudes were computed from these samples; absent for attitudes of a sensor's own. */
+  readonly lean?: Lean;
+}
+
+/** Errors of attitudes that the head computes from gyro and accelerometer: they lean with every start and stop. */
+export interface Lean {
+  /** Radians by which gravity has corrected the tilt within the span. */
+  readonly corrected: number;
+  /** rad/s, 1 sigma: bias of the gyro, as long as no rest has shown it; then 0. */
+  readonly gyroBias: number;
 }
 
 /** An event of tracking, for the operator and the base. */
@@ -121,6 +129,10 @@ export interface Frame {
   readonly isInertial: boolean;
   /** Whether a gyro steadies the attitude. */
   readonly isSteadied: boolean;
+  /** Whether gyro or wheels confirm the turn since the last frame, so that the orientation sensor's yaw has not jumped. */
+  readonly isTurnConfirmed: boolean;
+  /** Radians: by how much the yaw of an orientation sensor without a gyro beside it has jumped against the wheels; 0 without a jump. */
+  readonly yawJump: number;
   /** Radians, 1 sigma: noise of the attitude's yaw. */
   readonly yawNoise: number;
   /** Events of this frame, for the result. */

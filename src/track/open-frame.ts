@@ -1,8 +1,17 @@
+import { wrapAngle } from "../geometry/vec.ts";
 import type { Frame, LastFrame, TrackerSettings, TrackInput } from "./frame.ts";
+import { yawBetween } from "./heading.ts";
 import { InertialStep } from "./inertial-step.ts";
 
 /** Share of the yaw's noise that remains where a gyro steadies the attitude. Chosen by hand. */
 const STEADY_SHARE = 0.3;
+
+/** Radians, and share of the turn: the most that the turns of one frame by wheels and by the orientation sensor differ. Chosen by hand. */
+const SAME_TURN = (1 * Math.PI) / 180;
+const SAME_TURN_SHARE = 0.2;
+
+/** Radians: a larger difference between them is a jump of the sensor's yaw. Wheels that slip in a turn differ by half as much. Chosen by hand. */
+const JUMP_APART = (12 * Math.PI) / 180;
 
 /** The first frame, without a motion since an earlier one. */
 export const firstFrame = (input: TrackInput, settings: TrackerSettings): Frame => ({
@@ -13,6 +22,8 @@ export const firstFrame = (input: TrackInput, settings: TrackerSettings): Frame 
   isWheeled: false,
   isInertial: false,
   isSteadied: false,
+  isTurnConfirmed: false,
+  yawJump: 0,
   yawNoise: settings.yawSigma,
   notes: [],
   turned: null,
@@ -32,6 +43,11 @@ export function nextFrame(args: {
   const hasOdometry = odometry !== null && last.odometry !== null;
   const isCovered = inertial !== null && InertialStep.covers(inertial, dt) && !isLost;
   const isSteadied = isCovered && inertial.isSteady;
+  const sensed = last.attitude === null ? Number.NaN : yawBetween(last.attitude, input.attitude);
+  const apart =
+    hasOdometry && !isLost
+      ? wrapAngle(sensed - yawBetween(last.odometry!.rotation, odometry.rotation))
+      : Number.NaN;
   return {
     input,
     settings,
@@ -40,6 +56,8 @@ export function nextFrame(args: {
     isWheeled: hasOdometry && inertial !== null && !isLost,
     isInertial: settings.inertial === "used" && isCovered && !hasOdometry,
     isSteadied,
+    isTurnConfirmed: isSteadied || Math.abs(apart) < SAME_TURN + SAME_TURN_SHARE * Math.abs(sensed),
+    yawJump: !isSteadied && Math.abs(apart) > JUMP_APART ? apart : 0,
     yawNoise: isSteadied ? STEADY_SHARE * settings.yawSigma : settings.yawSigma,
     notes: [],
     turned: null,

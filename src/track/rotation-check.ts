@@ -26,6 +26,8 @@ const OVERRULING_SECONDS = 1;
  */
 const CLEARLY_LESS = 0.8;
 const NEARLY_ALL = 0.98;
+/** Radians: the most that depth corrects at once without a gyro. Close to furniture a wrong heading fits as well: 11 degrees off (`score-homes`). */
+const MOST_DRIFTED = 4 * DEGREE;
 
 /** The prediction for the current frame. */
 export interface Expected {
@@ -104,13 +106,13 @@ export class RotationCheck {
     const [x, y, about] = toRotationVector(multiply(turned, conjugate(predicted.rotation)));
     const yawSigma = Math.sqrt(yawVariance);
     const isTilted = hypot2(x, y) > Math.max(LEAST_TILT, JUMP_SIGMAS * tiltSigma);
-    const least = frame.isSteadied ? LEAST_SLIP : LEAST_JUMP;
+    const least = frame.isTurnConfirmed ? LEAST_SLIP : LEAST_JUMP;
     const isOverruled = isTilted || Math.abs(about) > Math.max(least, JUMP_SIGMAS * yawSigma);
     if (!isOverruled) this.#overruledSince = Number.NaN;
     if (!isOverruled || share < leastShare(target.map.fused)) return share;
     const { matched, shares, rms } = registration.result;
     const isStrong = matched >= OVERRULING_MATCHES && shares[0]! >= OVERRULING_STRENGTH * LEAST_STRENGTH;
-    if (!frame.isSteadied) return isStrong ? share : 0;
+    if (!frame.isTurnConfirmed) return isStrong ? share : 0;
     if (Number.isNaN(this.#overruledSince)) this.#overruledSince = time;
     const isLasting = (time - this.#overruledSince) / 1e6 > OVERRULING_SECONDS;
     const worldFromLens = compose(predicted, baseFromLens);
@@ -118,7 +120,11 @@ export class RotationCheck {
     const firmShare = registration.fit(target, firm);
     const { result } = registration;
     const isBetter = firmShare < leastShare(target.map.fused) || rms < result.rms;
-    const isRight = !isTilted && rms < CLEARLY_LESS * result.rms && matched > NEARLY_ALL * result.matched;
+    const isRight =
+      !isTilted &&
+      (frame.isSteadied || Math.abs(about) < MOST_DRIFTED) &&
+      rms < CLEARLY_LESS * result.rms &&
+      matched > NEARLY_ALL * result.matched;
     if (!(isStrong && isBetter && (isLasting || isRight))) return firmShare;
     return registration.fit(target, { worldFromLens, sigma, yawVariance: square(yawSigma), tiltSigma }, free);
   }

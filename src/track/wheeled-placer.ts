@@ -46,6 +46,8 @@ const FUSE_TURN = 0.035;
 const YOUNG_FRAMES = 50;
 /** Seconds after depth was rejected in which no pose counts as held. Chosen by hand. */
 const DISPUTED_SECONDS = 1;
+/** Metres along a free axis. Chosen by hand. */
+const FAR_SLID = 0.3;
 /** Metres, 1 sigma: with less doubt a base at rest ignores depth, so that moving things in view do not move it. Chosen by hand. */
 const STANDING_DOUBT = 0.02;
 /** Metres: a correction on return to known ground that also a base at rest accepts; and one that is too small to remain due. Chosen by hand. */
@@ -90,6 +92,8 @@ export class WheeledPlacer {
   #lever: Vec3 = [0, 0, 0];
   #wheels: WheelStep | null = null;
   #isTrusted = true;
+  /** Whether the head makes the attitudes itself: see `InertialInput.lean`. */
+  #isLeaning = false;
   /** Microseconds: until when the wheels are rejected; when depth was last rejected. */
   #distrustedUntil = Number.NEGATIVE_INFINITY;
   #disputedAt = Number.NEGATIVE_INFINITY;
@@ -139,14 +143,15 @@ export class WheeledPlacer {
     const { inertial = null, odometry, attitude, time } = frame.input;
     const isCovered = inertial !== null && InertialStep.covers(inertial, frame.dt);
     if (inertial !== null) this.#lever = inertial.baseFromImu.position;
+    this.#isLeaning = inertial?.lean !== undefined;
     const to = rotationFrom(attitude);
     const from = last.attitude === null ? last.base.rotation : rotationFrom(last.attitude);
     if (!this.#isRunning) this.#start(last.base);
     const filter = this.#filter;
     if (isCovered) {
       const { span } = inertial;
-      filter.advance(span, yaw, inertial.isLeaning === true);
-      this.#check.each((copy) => copy.advance(span, yaw, inertial.isLeaning === true));
+      filter.advance(span, yaw, inertial.lean);
+      this.#check.each((copy) => copy.advance(span, yaw, inertial.lean));
       this.#watch(span);
     } else {
       filter.drift(frame.dt);
@@ -192,9 +197,15 @@ export class WheeledPlacer {
 
   /** Corrects the filter by the wheels, unless gyro or accelerations contradict them. */
   #useWheels(wheels: WheelStep, time: number): void {
-    const isOut = this.#check.contradictWheels(wheels, time);
+    // Where wheels, gyro and accelerometer agree on rest, a difference is drift of the velocity by accelerations.
+    if (wheels.isCalm) this.#distrustedUntil = Number.NEGATIVE_INFINITY;
+    const isOut = this.#check.contradictWheels(wheels, time) && !wheels.isCalm;
     if (isOut) {
-      if (time >= this.#distrustedUntil) this.#check.restore(this.#filter);
+      if (time >= this.#distrustedUntil) {
+        // An attitude that leans makes accelerations too weak a witness to go back to what they say: depth decides.
+        if (this.#isLeaning && this.#darkFor === 0) this.#widenBy(this.#check.apart);
+        else this.#check.restore(this.#filter);
+      }
       this.#distrustedUntil = time + 1e6 * DISTRUST_SECONDS;
     }
     const isDark = this.#darkFor > DARK_SECONDS;
@@ -264,6 +275,12 @@ export class WheeledPlacer {
     const more =
       (this.#suspect > 0 ? square(SUSPECT_SIGMA) : 0) -
       (correction > LARGE_CORRECTION ? square(correction) : 0);
+    // A fit that has slid far along a free axis is turned, too, and what it says across that axis is wrong.
+    const hasSlid = axesWith(directions, "free").some((k) => {
+      const { axis, metres } = places[k]!;
+      return Math.abs(metres - dot(axis, this.#filter.place)) > FAR_SLID;
+    });
+    if (hasSlid) return;
     for (const k of axesWith(directions, "held", "thin")) {
       const { axis, metres, variance, lever } = places[k]!;
       this.#filter.correctByDepth(axis, metres, variance + more, lever);

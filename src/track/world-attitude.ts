@@ -20,11 +20,14 @@ export class WorldAttitude {
   }
 
   /** Brings the heading to a frame's time. A jump of the sensor's yaw is added to the frame's notes. */
-  advance({ input: { inertial = null }, settings, dt, isSteadied, notes }: Frame): void {
-    this.heading.age(settings.yawDrift, dt);
+  advance({ input: { inertial = null }, settings, dt, isSteadied, yawJump, notes }: Frame): void {
+    const gyroBias = inertial?.lean?.gyroBias ?? 0;
+    this.heading.age(Math.max(settings.yawDrift, gyroBias), dt);
+    this.heading.doubtMap(gyroBias * dt);
     this.heading.turnAt(isSteadied ? yawRate(inertial!) : 0, inertial?.latenessSigma ?? 0);
     if (isSteadied) this.heading.followDrift(dt);
-    const jump = inertial?.yawJump ?? 0;
+    this.heading.turn(-yawJump);
+    const jump = yawJump + (inertial?.yawJump ?? 0);
     if (jump !== 0) notes.push({ what: "yaw jump", angle: jump });
   }
 

@@ -62,12 +62,58 @@ describe("attitude from raw inertial samples", () => {
     const filter = new AttitudeFilter();
     let time = 0;
     let worst = 0;
-    for (; time < 20e6; time += 5000) filter.push(time, STILL, [0, 0, G], true);
+    for (; time < 20e6; time += 5000) filter.push(time, STILL, [0, 0, G]);
     for (let k = 0; k < 2000; k++, time += 5000) {
-      filter.push(time, STILL, [k * 0.005 < 0.5 / 1.5 ? -1.5 : 0, 0, G], true);
+      filter.push(time, STILL, [k * 0.005 < 0.5 / 1.5 ? -1.5 : 0, 0, G]);
       worst = Math.max(worst, tilt(filter.rotation));
     }
     expect(worst).toBeLessThan(degrees(0.4));
+  });
+
+  test("with wheels, starts and stops at 1.5 m/s^2 disturb the tilt by less than 0.05 degrees", () => {
+    const filter = new AttitudeFilter();
+    let worst = 0;
+    for (let k = 0; k < 12_000; k++) {
+      // Every 4 s: 0.5 m/s within 1/3 s, and back to rest 2 s later. Wheels report at 40 Hz.
+      const speedAt = (t: number): number =>
+        Math.max(0, Math.min(0.5, 1.5 * (t % 4), 0.5 - 1.5 * ((t % 4) - 2)));
+      const t = k * 0.005;
+      const force = (speedAt(t) - speedAt(t - 0.005)) / 0.005;
+      const velocity: Vec3 = [speedAt(Math.floor(t / 0.025) * 0.025), 0, 0];
+      filter.push(5000 * k, STILL, [force, 0, G], { velocity, isStill: velocity[0] === 0 });
+      if (t > 3) worst = Math.max(worst, tilt(filter.rotation));
+    }
+    expect(worst).toBeLessThan(degrees(0.05));
+  });
+
+  test("with wheels that stand, a quarter of a second shows the gyro's bias", () => {
+    const normal = seededNormal(23);
+    const bias: Vec3 = [0.01, -0.012, 0.008];
+    const filter = new AttitudeFilter();
+    const still = { velocity: [0, 0, 0] as const, isStill: true };
+    for (let k = 0; k < 26; k++) {
+      const noisy = bias.map((b) => b + 0.004 * normal()) as unknown as Vec3;
+      filter.push(10_000 * k, noisy, [0, 0, G], still);
+    }
+    expect(filter.isBiasKnown).toBe(true);
+    // 25 samples of 0.004 rad/s.
+    expectClose(filter.gyroBias, bias, 0.0025);
+  });
+
+  test("a swing of the chassis after a stop is no bias", () => {
+    const filter = new AttitudeFilter();
+    const still = { velocity: [0, 0, 0] as const, isStill: true };
+    const rolling = { velocity: [0.5, 0, 0] as const, isStill: false };
+    let time = 0;
+    for (; time < 5e6; time += 5000) filter.push(time, STILL, [0, 0, G], rolling);
+    const from = time;
+    for (; time < from + 1.5e6; time += 5000) {
+      const t = (time - from) / 1e6;
+      // One degree at 2.5 Hz, damped to a third in 0.16 s.
+      const rate = degrees(1) * 5 * Math.PI * Math.cos(5 * Math.PI * t) * Math.exp(-t / 0.16);
+      filter.push(time, [0, rate, 0], [0, 0, G], still);
+    }
+    expectClose(filter.gyroBias, [0, 0, 0], degrees(0.1));
   });
 
   test("the gyro's bias is learned at rest, and yaw then stays", () => {
@@ -117,10 +163,11 @@ describe("attitude from raw inertial samples", () => {
   });
 
   test("a slow steady turn is a turn when the wheels say so", () => {
-    const spin = (isMoving: boolean) => {
+    const turning = { velocity: [0, 0, 0] as const, isStill: false };
+    const spin = (hasWheels: boolean) => {
       const filter = new AttitudeFilter();
       for (let time = 0; time <= 30e6; time += 5000)
-        filter.push(time, [0, 0, degrees(1)], [0, 0, G], isMoving);
+        filter.push(time, [0, 0, degrees(1)], [0, 0, G], hasWheels ? turning : null);
       return (toYawPitchRoll(filter.rotation)[0] * 180) / Math.PI;
     };
     expect(Math.abs(spin(true) - 30)).toBeLessThan(0.01);
@@ -137,7 +184,8 @@ describe("attitude from raw inertial samples", () => {
     const filter = new AttitudeFilter();
     let time = 0;
     for (; time < 5e6; time += 5000) filter.push(time, [0, 0, 0.002], [0, 0, G]);
-    for (; time < 6e6; time += 5000) filter.push(time, [0, 0, 1.002], [0, 0, G], true);
+    const turning = { velocity: [0, 0, 0] as const, isStill: false };
+    for (; time < 6e6; time += 5000) filter.push(time, [0, 0, 1.002], [0, 0, G], turning);
     const [yaw] = toYawPitchRoll(filter.rotation);
     expect(Math.abs(yaw - 1)).toBeLessThan(0.01);
     const bias = filter.gyroBias;

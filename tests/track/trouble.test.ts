@@ -44,6 +44,40 @@ describe("with wheels, accelerations and depth", () => {
   });
 });
 
+describe("with wheels and raw inertial samples, of which the head makes attitudes itself", () => {
+  const RAW: Senses = { ...WHEELS, fused: false };
+
+  test("carried away with the lens covered, wheels at rest: never held wrongly, and found again where it is", () => {
+    const frames = track(draw(troubleCase("carry", 1)), RAW);
+    expect(frames.at(-1)!.wheels).toBeGreaterThan(1.5);
+    expect(wronglyHeld(frames)).toEqual([]);
+    expect(insideShare(frames.filter(({ hold }) => hold !== "lost"))).toBeGreaterThanOrEqual(0.99);
+    expect(frames.at(-1)!.hold).toBe("held");
+    expect(frames.at(-1)!.error).toBeLessThan(0.05);
+  });
+
+  test.each([
+    ["standing", 0.01],
+    ["person", 0.05],
+    ["slip", 0.06],
+    ["ramp", 0.06],
+  ] as const)("%s: at most %f m off, and within three sigma", (name, most) => {
+    const frames = track(draw(troubleCase(name, 1)), RAW);
+    expect(worst(frames)).toBeLessThan(most);
+    expect(insideShare(frames)).toBeGreaterThanOrEqual(0.99);
+  });
+});
+
+describe("with wheels and an orientation sensor alone", () => {
+  const ALONE: Senses = { ...WHEELS, inertial: false };
+
+  test("a jump of its yaw by 40 degrees is not followed", () => {
+    const frames = track(draw(troubleCase("yaw jump", 1)), ALONE);
+    expect(frames.flatMap(({ notes }) => notes)).toContain("yaw jump");
+    expect(worst(frames)).toBeLessThan(0.1);
+  });
+});
+
 test("orientation that is 40 ms late unknown to the head costs less than 3 cm and a degree, with wheels", () => {
   const frames = track(draw(troubleCase("late40", 1)), WHEELS);
   expect(worst(frames)).toBeLessThan(0.03);

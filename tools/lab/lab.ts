@@ -11,6 +11,10 @@ export const main = mainOfFamily({
       "falls of a base that obeys, with random legal settings, in generated homes",
       () => import("./obey.ts"),
     ],
+    "score-homes": [
+      "pose errors, falls and standstills of a base in generated homes, in closed loop",
+      () => import("./score-homes.ts"),
+    ],
     "score-mount": [
       "errors and uncertainties of `mount` on simulated drives",
       () => import("./score-mount.ts"),

@@ -34,6 +34,7 @@ const BEAT_EVERY = 100_000;
 export class ClockedHead {
   readonly #rig: Rig;
   readonly #hear: (reach: Reach, at: Micro) => void;
+  readonly #see: (frame: SensedFrame) => void;
   readonly #slots: readonly FrameSlotMemory[];
   readonly #writers: readonly FrameWriter[];
   #sensing: Sensing;
@@ -63,10 +64,18 @@ export class ClockedHead {
   frames = 0;
   spent = 0;
 
-  /** @param hear gets each reach when it reaches the base */
-  constructor(rig: Rig, hear: (reach: Reach, at: Micro) => void) {
+  /**
+   * @param hear gets each reach when it reaches the base
+   * @param see  gets each frame when the head has processed it
+   */
+  constructor(
+    rig: Rig,
+    hear: (reach: Reach, at: Micro) => void,
+    see: (frame: SensedFrame) => void = () => {},
+  ) {
     this.#rig = rig;
     this.#hear = hear;
+    this.#see = see;
     this.#slots = rig.setup.sensors.map(({ optics }) => frameSlotMemory(optics.width * optics.height));
     this.#writers = this.#slots.map((memory) => new FrameWriter(memory));
     this.#isOnItsWay = rig.setup.sensors.map(() => false);
@@ -107,7 +116,10 @@ export class ClockedHead {
       { setup: this.#rig.setup, settings: this.#rig.settings, slots: this.#slots, blocksEvery: 1e12 },
       (message) => {
         if (message.kind === "reach") this.#outbox.push({ at: this.#saidAt, reach: message });
-        if (message.kind === "frame") this.place = message;
+        if (message.kind === "frame") {
+          this.place = message;
+          this.#see(message);
+        }
         if (message.kind === "answer") this.#answer = message.answer;
       },
       () => this.#clock,

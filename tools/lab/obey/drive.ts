@@ -1,3 +1,4 @@
+import type { SensedFrame } from "../../../src/service/sensing/sensing-messages.ts";
 import { END, END_NAMES } from "../../../src/terms/safety.ts";
 import { Base, type Command, type Contact, type Fall } from "./base.ts";
 import { ClockedHead } from "./clocked-head.ts";
@@ -77,6 +78,8 @@ export interface DriveOptions {
   readonly watch?: (moment: Moment) => void;
   /** Every reach that came to the base, and when, microseconds of the head's clock. */
   readonly hear?: (reach: Reach, now: number) => void;
+  /** Every frame that the head has processed. */
+  readonly see?: (frame: SensedFrame) => void;
   /** A place and a base that replace those of the knobs. */
   readonly rig?: Rig;
   /** Opens what decides where the base goes, instead of wandering by the knobs. */
@@ -85,7 +88,7 @@ export interface DriveOptions {
 
 /** Runs one drive at full speed. The same knobs give the same outcome. */
 export function drive(knobs: Knobs, options: DriveOptions = {}): Outcome {
-  const { watch, hear, rig = rigOf(knobs), openDriver } = options;
+  const { watch, hear, see, rig = rigOf(knobs), openDriver } = options;
   const begun = performance.now();
   const { settings, still, slippery, at, build } = rig;
   const seed = Number(knobs.seed);
@@ -93,7 +96,7 @@ export function drive(knobs: Knobs, options: DriveOptions = {}): Outcome {
   const senses = new Senses(rig, base);
   const obedience = new Obedience(1e6 * settings["body.reactionDelay"]);
   const heard: { readonly reach: Reach; readonly at: number }[] = [];
-  const head = new ClockedHead(rig, (reach, when) => heard.push({ reach, at: when }));
+  const head = new ClockedHead(rig, (reach, when) => heard.push({ reach, at: when }), see);
   const wander =
     openDriver?.(head, rig) ??
     new Wander(seed, String(knobs.wander), settings["guard.topSpeed"], settings["guard.topTurn"]);
