@@ -33,9 +33,7 @@ export interface LatticeSearch {
   /** Least squared clearance, in cells, with which every move is free. */
   readonly ample: number;
   readonly seeds: readonly Seed[];
-  readonly goal: number;
-  /** Headings at the goal that are wanted. */
-  readonly isGoalHeading: (heading: number) => boolean;
+  readonly isGoal: (cell: number, heading: number) => boolean;
 }
 
 /** The moves of a way, and the seed where it begins. */
@@ -78,7 +76,7 @@ export class Lattice {
    * @returns null without a way, or when it gives up
    */
   find(search: LatticeSearch, mostLooks = MOST_LOOKS): LatticeWay | null {
-    const { ground, seeds, goal, isGoalHeading, field } = search;
+    const { ground, seeds, isGoal, field } = search;
     this.#prepare(ground.cols);
     const queue = this.#queue;
     let first = NEVER;
@@ -99,7 +97,7 @@ export class Lattice {
       if (this.#isDone[slot] === 1) continue;
       looks++;
       this.#isDone[slot] = 1;
-      if (key >> HEADING_BITS === goal && isGoalHeading(key & 15)) return this.#trace(key);
+      if (isGoal(key >> HEADING_BITS, key & 15)) return this.#trace(key);
       this.#expand(key, this.#cost[slot]!, search);
     }
     return null;

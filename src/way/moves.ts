@@ -1,7 +1,8 @@
 import { atan2Of } from "../geometry/elementary.ts";
 import { wrapAngle } from "../geometry/vec.ts";
+import { bend, legsOf as bendLegs, turnedAbout } from "./bend.ts";
 import { CellSum } from "./cell-sum.ts";
-import { STEP_COST, STEPS } from "./goal-field.ts";
+import { STEP_COST, STEPS, UNIT } from "./goal-field.ts";
 import type { Outline } from "./outline.ts";
 import { type Piece, type Stand, standAfter } from "./pieces.ts";
 import { keptMargin } from "./room.ts";
@@ -33,31 +34,96 @@ export interface Move {
   readonly swept: Int16Array;
 }
 
+/** Makes moves, each with the cells that it sweeps. */
+class MoveMaker {
+  readonly moves: Move[] = [];
+  readonly #sum: CellSum;
+  readonly #swept: Swept;
+
+  constructor(outline: Outline, margin: number, cellSize: number) {
+    this.#sum = new CellSum(outline, cellSize);
+    this.#swept = { outline, kept: keptMargin(margin, cellSize / 2), cellSize };
+  }
+
+  add(move: Omit<Move, "swept">): void {
+    this.moves.push({ ...move, swept: sweptCells(move.pieces, this.#sum, this.#swept) });
+  }
+
+  /** Adds a move ahead, and the same curve driven with the rear ahead. */
+  addBothWays(move: Omit<Move, "swept">): void {
+    this.add(move);
+    const about = (heading: number): number => (heading + 8) & 15;
+    this.add({
+      ...move,
+      from: about(move.from),
+      to: about(move.to),
+      cost: Math.round(BACKWARD * move.cost),
+      pieces: turnedAbout(move.pieces),
+    });
+  }
+}
+
+/** A step ahead along a heading. */
+function stepAlong(from: number, cellSize: number): Omit<Move, "swept"> {
+  const [col, row] = STEPS[from]!;
+  const length = cellSize * Math.sqrt(col * col + row * row);
+  const pieces = [{ x: 0, y: 0, yaw: HEADINGS[from]!, curvature: 0, length }];
+  return { from, to: from, col, row, cost: STEP_COST[from]!, pieces };
+}
+
 /** Moves of a body that turns on the spot: a step ahead or back along each heading, and a turn to either side. */
 export function spotMoves(outline: Outline, margin: number, cellSize: number): Move[] {
-  const sum = new CellSum(outline, cellSize);
-  const moves: Move[] = [];
+  const maker = new MoveMaker(outline, margin, cellSize);
   HEADINGS.forEach((yaw, from) => {
-    const [col, row] = STEPS[from]!;
-    const length = cellSize * Math.sqrt(col * col + row * row);
-    const add = (move: Omit<Move, "from" | "swept">): void => {
-      const kept = keptMargin(margin, cellSize / 2);
-      moves.push({ ...move, from, swept: sweptCells(move.pieces, sum, { outline, kept, cellSize }) });
-    };
-    const cost = STEP_COST[from]!;
-    const origin = { x: 0, y: 0, yaw };
-    add({ to: from, col, row, cost, pieces: [{ ...origin, curvature: 0, length }] });
-    const backward = Math.round(BACKWARD * cost);
-    const back = [{ ...origin, curvature: 0, length: -length }];
-    add({ to: from, col: -col, row: -row, cost: backward, pieces: back });
+    maker.addBothWays(stepAlong(from, cellSize));
     for (const side of [1, 15]) {
       const to = (from + side) & 15;
-      const turn = wrapAngle(HEADINGS[to]! - yaw);
-      const pieces = [{ ...origin, curvature: Number.POSITIVE_INFINITY, length: turn }];
-      add({ to, col: 0, row: 0, cost: TURN_COST, pieces });
+      const length = wrapAngle(HEADINGS[to]! - yaw);
+      const pieces = [{ x: 0, y: 0, yaw, curvature: Number.POSITIVE_INFINITY, length }];
+      maker.add({ from, to, col: 0, row: 0, cost: TURN_COST, pieces });
     }
   });
-  return moves;
+  return maker.moves;
+}
+
+/**
+ * Moves of a body that cannot turn on the spot: a step ahead or back along each heading, and the shortest bend to the heading on either side that ends at
+ * the middle of a cell. Source of such lattices: Pivtoraiko & Kelly 2005, "Generating near minimal spanning control sets for constrained motion planning
+ * in discrete state spaces", IROS.
+ */
+export function bendMoves(outline: Outline, margin: number, cellSize: number, radius: number): Move[] {
+  const maker = new MoveMaker(outline, margin, cellSize);
+  HEADINGS.forEach((yaw, from) => {
+    maker.addBothWays(stepAlong(from, cellSize));
+    for (const side of [1, 15]) {
+      const to = (from + side) & 15;
+      const found = shortestBend(yaw, HEADINGS[to]!, cellSize, radius);
+      maker.addBothWays({ ...found, from, to });
+    }
+  });
+  return maker.moves;
+}
+
+function shortestBend(
+  yaw: number,
+  to: number,
+  cellSize: number,
+  radius: number,
+): Pick<Move, "col" | "row" | "cost" | "pieces"> {
+  const reach = Math.ceil(radius / cellSize) + 4;
+  const origin = { x: 0, y: 0, yaw };
+  let best: Pick<Move, "col" | "row" | "cost" | "pieces"> | null = null;
+  for (let row = -reach; row <= reach; row++) {
+    for (let col = -reach; col <= reach; col++) {
+      const target = { x: col * cellSize, y: row * cellSize, yaw: to };
+      const pieces = bend(origin, target, radius);
+      if (pieces === null) continue;
+      const cost = Math.round((UNIT * bendLegs(origin, target, pieces)) / cellSize);
+      if (cost < (best?.cost ?? Number.POSITIVE_INFINITY)) best = { col, row, cost, pieces };
+    }
+  }
+  if (best === null) throw new RangeError(`no bend of ${radius} m between two headings`);
+  return best;
 }
 
 interface Swept {

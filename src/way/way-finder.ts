@@ -1,6 +1,7 @@
 import { atan2Of, cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { wrapAngle } from "../geometry/vec.ts";
 import { FOOTING } from "../terms/safety.ts";
+import { BendWays } from "./bend-ways.ts";
 import { CircleCells } from "./circle-cells.ts";
 import { Detour } from "./detour.ts";
 import { GoalField, NEVER, UNIT } from "./goal-field.ts";
@@ -61,20 +62,24 @@ export class WayFinder {
   readonly #field = new GoalField();
   readonly #lattice: Lattice;
   readonly #detour = new Detour();
+  /** Null for a base that turns on the spot. */
+  readonly #bends: BendWays | null;
   /** Around the floor point, with the margin: the smallest that every heading needs. */
   readonly #circle: CircleCells;
   #cells = new Int32Array(1024);
   /** The goal cell of the field, and the state of the ground when it began. */
   #fieldOf: { goal: number; opened: number; closed: number; moved: number } | null = null;
 
-  constructor(ground: WayGround, outline: Outline, margin = USUAL_MARGIN) {
+  /** @param radius metres: of the sharpest arc of a base that cannot turn on the spot; null for one that can */
+  constructor(ground: WayGround, outline: Outline, margin = USUAL_MARGIN, radius: number | null = null) {
     this.#ground = ground;
     this.#room = new Room(ground, outline, margin);
     const { inner, outer } = outline;
     const kept = this.#room.ample - outer;
     // A nearly round body turns everywhere.
-    const radius = outer - inner < NEARLY_ROUND * ground.cellSize ? outer : inner;
-    this.#circle = new CircleCells((radius + kept) / ground.cellSize);
+    const circle = outer - inner < NEARLY_ROUND * ground.cellSize ? outer : inner;
+    this.#circle = new CircleCells((circle + kept) / ground.cellSize);
+    this.#bends = radius === null ? null : new BendWays(this.#room, radius);
     this.#lattice = new Lattice(spotMoves(outline, margin, ground.cellSize));
   }
 
@@ -100,6 +105,7 @@ export class WayFinder {
     this.#field.start(this.#ground, goal, this.#circle);
     this.#fieldOf = { goal, opened, closed, moved };
     if (this.#field.at(start) === NEVER) return null;
+    if (this.#bends !== null) return this.#bends.find(this.#field, from, withYaw(to), goal);
     return this.#direct(from, to, start) ?? this.#byLattice(from, to, { start, goal });
   }
 
@@ -112,7 +118,7 @@ export class WayFinder {
     const old = this.#fieldOf;
     if (old === null || old.goal !== goal || old.opened !== ground.opened || old.moved !== ground.moved)
       return null;
-    if (this.#field.bound(start) >= NEVER) return null;
+    if (this.#bends !== null || this.#field.bound(start) >= NEVER) return null;
     if (old.closed !== ground.closed) {
       const search = { ground, field: this.#field, start, goal, circle: this.#circle };
       const count = this.#detour.find(search, this.#roomForCells());
@@ -221,8 +227,8 @@ export class WayFinder {
       field: this.#field,
       ample: Math.ceil(cells * cells),
       seeds: starts,
-      goal,
-      isGoalHeading: (heading: number) => to.yaw === null || canTurn(room, x, y, HEADINGS[heading]!, to.yaw),
+      isGoal: (cell: number, heading: number) =>
+        cell === goal && (to.yaw === null || canTurn(room, x, y, HEADINGS[heading]!, to.yaw)),
     };
     const found = this.#lattice.find(search, mostLooks);
     if (found === null) return null;
@@ -319,5 +325,7 @@ function legsOf({ legs: before, heading: k }: Start, moves: readonly Move[], { c
   }
   return legs;
 }
+
+const withYaw = ({ x, y, yaw }: Goal): Stand | null => (yaw === null ? null : { x, y, yaw });
 
 const none = (whyNot: WhyNot): WayAnswer => ({ way: null, whyNot });

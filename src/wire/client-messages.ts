@@ -90,6 +90,13 @@ export const Question = Type.Union([
     margin: Type.Optional(
       Type.Number({ minimum: 0.02, maximum: 1, description: "metres kept beside the outline" }),
     ),
+    radius: Type.Optional(
+      Type.Number({
+        minimum: 0.1,
+        maximum: 5,
+        description: "metres of the sharpest arc, for a base that cannot turn on the spot",
+      }),
+    ),
     unseen: Type.Optional(Price),
     doubtful: Type.Optional(Price),
     frame: Frame,

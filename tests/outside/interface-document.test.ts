@@ -95,7 +95,7 @@ const SAMPLES: readonly (readonly [ClientKind, Record<string, unknown>, boolean]
   ["motion", { pose: [0, 0], speed: null }, false],
   ["ask", { id: 1, question: { about: "clearance", point: [0, 0], frame: "world" } }, true],
   ["ask", { id: 1, question: { about: "clearance", point: [0, 0], frame: "moon" } }, false],
-  ["ask", { id: 1, question: { about: "way", to: [1, 2], heading: 1, frame: "base" } }, true],
+  ["ask", { id: 1, question: { about: "way", to: [1, 2], radius: 0.5, frame: "base" } }, true],
   ["ask", { id: 1, question: { about: "way", to: [1], frame: "base" } }, false],
   ["settings", { id: 1, change: { "body.height": 0.5 } }, true],
   ["settings", { id: 1, change: { "body.height": null } }, false],

@@ -80,12 +80,19 @@ export class Ways {
     const { margin = USUAL_MARGIN } = question;
     const { cellSize } = footing;
     const footprint = settings["body.footprint"];
-    const name = JSON.stringify([cellSize, footprint, margin, question.unseen, question.doubtful]);
+    const name = JSON.stringify([
+      cellSize,
+      footprint,
+      margin,
+      question.radius,
+      question.unseen,
+      question.doubtful,
+    ]);
     if (this.#kept?.name === name) return this.#kept;
     const outline = new Outline(guardSettings(settings).body.footprint);
     const { unseen = Number.POSITIVE_INFINITY, doubtful = Number.POSITIVE_INFINITY } = question;
     const ground = new WayGround(cellSize, outline.outer + margin, LIMIT, { unseen, doubtful });
-    this.#kept = { name, ground, outline, finder: new WayFinder(ground, outline, margin) };
+    this.#kept = { name, ground, outline, finder: new WayFinder(ground, outline, margin, question.radius) };
     return this.#kept;
   }
 }
