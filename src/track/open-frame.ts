@@ -10,8 +10,12 @@ const STEADY_SHARE = 0.3;
 const SAME_TURN = (1 * Math.PI) / 180;
 const SAME_TURN_SHARE = 0.2;
 
-/** Radians: a larger difference between them is a jump of the sensor's yaw. Wheels that slip in a turn differ by half as much. Chosen by hand. */
+/**
+ * Radians, and rad/s over the time between two frames: a larger difference between them is a jump of the sensor's yaw. Slip in a turn differs by
+ * less, and a person who lifts a base seldom turns it so fast. Chosen by hand.
+ */
 const JUMP_APART = (12 * Math.PI) / 180;
+const JUMP_RATE = 2;
 
 /** The first frame, without a motion since an earlier one. */
 export const firstFrame = (input: TrackInput, settings: TrackerSettings): Frame => ({
@@ -57,7 +61,7 @@ export function nextFrame(args: {
     isInertial: settings.inertial === "used" && isCovered && !hasOdometry,
     isSteadied,
     isTurnConfirmed: isSteadied || Math.abs(apart) < SAME_TURN + SAME_TURN_SHARE * Math.abs(sensed),
-    yawJump: !isSteadied && Math.abs(apart) > JUMP_APART ? apart : 0,
+    yawJump: !isSteadied && Math.abs(apart) > JUMP_APART + JUMP_RATE * dt ? apart : 0,
     yawNoise: isSteadied ? STEADY_SHARE * settings.yawSigma : settings.yawSigma,
     notes: [],
     turned: null,
