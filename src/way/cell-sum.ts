@@ -69,9 +69,11 @@ export class CellSum {
 
   /** Distance of a point from the farthest side, metres: less than 0 inside, never more than its distance from the sum. */
   distance(dx: number, dy: number): number {
+    const { normalX, normalY, support } = this;
     let apart = Number.NEGATIVE_INFINITY;
-    for (let k = 0; k < this.support.length; k++) {
-      apart = Math.max(apart, this.normalX[k]! * dx + this.normalY[k]! * dy - this.support[k]!);
+    for (let k = 0; k < support.length; k++) {
+      const beyond = normalX[k]! * dx + normalY[k]! * dy - support[k]!;
+      if (beyond > apart) apart = beyond;
     }
     return apart;
   }

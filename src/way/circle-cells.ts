@@ -6,11 +6,11 @@ export class CircleCells {
   readonly need: number;
   readonly #sure: number;
   /** Between the two: cells, as columns and rows in turn, whose middles are far enough and whose squares are not. */
-  readonly #near: Int8Array;
+  readonly #near: Int16Array;
   #offsets = new Int32Array(0);
   #cols = 0;
 
-  /** @param radius in cells, up to 100 */
+  /** @param radius in cells */
   constructor(radius: number) {
     // The nearest point of a square lies half a cell from its middle, or half a diagonal.
     const least = (radius + 0.5) * (radius + 0.5);
@@ -26,7 +26,7 @@ export class CircleCells {
         if (c * c + r * r >= this.need && dx * dx + dy * dy < radius * radius - 1e-9) near.push(c, r);
       }
     }
-    this.#near = Int8Array.from(near);
+    this.#near = Int16Array.from(near);
   }
 
   /** Prepares for a ground. Call it before `isFree` when the ground or its window may have changed. */

@@ -1,10 +1,10 @@
-import { atan2Of } from "../geometry/elementary.ts";
+import { atan2Of, cosOf, sinOf, tanOf } from "../geometry/elementary.ts";
 import { wrapAngle } from "../geometry/vec.ts";
 import { bend, legsOf as bendLegs, turnedAbout } from "./bend.ts";
 import { CellSum } from "./cell-sum.ts";
 import { STEP_COST, STEPS, UNIT } from "./goal-field.ts";
 import type { Outline } from "./outline.ts";
-import { type Piece, type Stand, standAfter } from "./pieces.ts";
+import { endOf, type Piece, type Stand, standAfter } from "./pieces.ts";
 import { keptMargin } from "./room.ts";
 
 /** Headings of the lattice: those of the steps, radians, counter-clockwise from 0. */
@@ -17,8 +17,10 @@ export const HEADINGS: readonly number[] = STEPS.map(([c, r], k) => {
 const BACKWARD = 1.5;
 /** Cost of turning on the spot by one heading: low, so that the length decides; chosen by hand. */
 const TURN_COST = 64;
+/** Cells by which the legs of a bend may be longer than the radius needs. Chosen by hand. */
+const LONGEST_LEGS = 12;
 /** Share of a cell by which the farthest corner moves between two places of a sweep. */
-const SWEEP_STEP = 0.25;
+const SWEEP_STEP = 0.5;
 
 /** A move from one state of the lattice to another. */
 export interface Move {
@@ -110,11 +112,16 @@ function shortestBend(
   cellSize: number,
   radius: number,
 ): Pick<Move, "col" | "row" | "cost" | "pieces"> {
-  const reach = Math.ceil(radius / cellSize) + 4;
   const origin = { x: 0, y: 0, yaw };
+  // The legs must be at least so long; a few cells more bring the end to the middle of a cell.
+  const least = radius * tanOf(Math.abs(wrapAngle(to - yaw)) / 2);
   let best: Pick<Move, "col" | "row" | "cost" | "pieces"> | null = null;
-  for (let row = -reach; row <= reach; row++) {
-    for (let col = -reach; col <= reach; col++) {
+  for (let i = 0; i <= LONGEST_LEGS; i++) {
+    for (let j = 0; j <= LONGEST_LEGS; j++) {
+      const first = least + i * cellSize;
+      const second = least + j * cellSize;
+      const col = Math.round((first * cosOf(yaw) + second * cosOf(to)) / cellSize);
+      const row = Math.round((first * sinOf(yaw) + second * sinOf(to)) / cellSize);
       const target = { x: col * cellSize, y: row * cellSize, yaw: to };
       const pieces = bend(origin, target, radius);
       if (pieces === null) continue;
@@ -134,14 +141,21 @@ interface Swept {
 
 /** The cells that an outline touches along pieces from the origin, the middle of a cell. */
 function sweptCells(pieces: readonly Piece[], sum: CellSum, { outline, kept, cellSize }: Swept): Int16Array {
-  const found = new Set<number>();
+  // Marks of cells within reach of the move's pieces.
+  const ends = [...pieces, ...pieces.map(endOf)];
+  const far = Math.max(...ends.map(({ x, y }) => Math.max(Math.abs(x), Math.abs(y))));
+  const reach = Math.ceil((far + outline.outer + kept) / cellSize) + 2;
+  const side = 2 * reach + 1;
+  const marks = new Uint8Array(side * side);
   const mark = ({ x, y, yaw }: Stand): void => {
     sum.turnTo(yaw);
     const lastC = Math.floor((x + sum.maxX + kept) / cellSize);
     const lastR = Math.floor((y + sum.maxY + kept) / cellSize);
+    const firstC = Math.ceil((x + sum.minX - kept) / cellSize);
     for (let r = Math.ceil((y + sum.minY - kept) / cellSize); r <= lastR; r++) {
-      for (let c = Math.ceil((x + sum.minX - kept) / cellSize); c <= lastC; c++) {
-        if (sum.distance(c * cellSize - x, r * cellSize - y) < kept) found.add((r + 256) * 512 + c + 256);
+      for (let c = firstC; c <= lastC; c++) {
+        const n = (r + reach) * side + c + reach;
+        if (marks[n] === 0 && sum.distance(c * cellSize - x, r * cellSize - y) < kept) marks[n] = 1;
       }
     }
   };
@@ -153,6 +167,9 @@ function sweptCells(pieces: readonly Piece[], sum: CellSum, { outline, kept, cel
     const count = Math.max(1, Math.ceil((Math.abs(piece.length) * lever) / (SWEEP_STEP * cellSize)));
     for (let n = 0; n <= count; n++) mark(standAfter(piece, (piece.length * n) / count));
   }
-  const keys = [...found];
-  return Int16Array.from(keys.flatMap((key) => [(key % 512) - 256, Math.floor(key / 512) - 256]));
+  const cells: number[] = [];
+  for (let n = 0; n < marks.length; n++) {
+    if (marks[n] === 1) cells.push((n % side) - reach, Math.floor(n / side) - reach);
+  }
+  return Int16Array.from(cells);
 }

@@ -93,7 +93,7 @@ export const Question = Type.Union([
     radius: Type.Optional(
       Type.Number({
         minimum: 0.1,
-        maximum: 5,
+        maximum: 3,
         description: "metres of the sharpest arc, for a base that cannot turn on the spot",
       }),
     ),

@@ -19,6 +19,8 @@ type WayAnswer = Extract<Answer, { about: "way" }>;
 const SHARE = 10;
 /** Metres up to which distances to what ends the ground are exact. Chosen by hand. */
 const LIMIT = 1;
+/** Metres: with smaller cells a search would take too long. */
+const LEAST_CELL = 0.02;
 /** Metres around base and goal that a way over unseen floor may use, besides what was seen. Chosen by hand. */
 const AROUND = 3;
 
@@ -45,7 +47,7 @@ export class Ways {
   /**
    * @param goal in the world
    * @param now  tells microseconds of the head's clock
-   * @throws {SettingError} when searches have taken their share of the time
+   * @throws {SettingError} when searches have taken their share of the time, or the map's cells are too small
    */
   answer(question: WayQuestion, goal: Goal, place: WayPlace, now: () => number): WayAnswer {
     const begun = now();
@@ -79,6 +81,9 @@ export class Ways {
   #finderFor(question: WayQuestion, { footing, settings }: WayPlace): Kept {
     const { margin = USUAL_MARGIN } = question;
     const { cellSize } = footing;
+    if (cellSize < LEAST_CELL) {
+      throw new SettingError(`a way needs a map.voxelSize of ${LEAST_CELL} m or more, it is ${cellSize} m`);
+    }
     const footprint = settings["body.footprint"];
     const name = JSON.stringify([
       cellSize,
