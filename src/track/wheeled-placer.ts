@@ -46,8 +46,6 @@ const FUSE_TURN = 0.035;
 const YOUNG_FRAMES = 50;
 /** Seconds after depth was rejected in which no pose counts as held. Chosen by hand. */
 const DISPUTED_SECONDS = 1;
-/** Metres along a free axis. Chosen by hand. */
-const FAR_SLID = 0.3;
 /** Metres, 1 sigma: with less doubt a base at rest ignores depth, so that moving things in view do not move it. Chosen by hand. */
 const STANDING_DOUBT = 0.02;
 /** Metres: a correction on return to known ground that also a base at rest accepts; and one that is too small to remain due. Chosen by hand. */
@@ -275,12 +273,6 @@ export class WheeledPlacer {
     const more =
       (this.#suspect > 0 ? square(SUSPECT_SIGMA) : 0) -
       (correction > LARGE_CORRECTION ? square(correction) : 0);
-    // A fit that has slid far along a free axis is turned, too, and what it says across that axis is wrong.
-    const hasSlid = axesWith(directions, "free").some((k) => {
-      const { axis, metres } = places[k]!;
-      return Math.abs(metres - dot(axis, this.#filter.place)) > FAR_SLID;
-    });
-    if (hasSlid) return;
     for (const k of axesWith(directions, "held", "thin")) {
       const { axis, metres, variance, lever } = places[k]!;
       this.#filter.correctByDepth(axis, metres, variance + more, lever);
