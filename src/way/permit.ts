@@ -1,17 +1,8 @@
+import type { Pace } from "../guard/pace-maker.ts";
 import { CURVATURES } from "../terms/safety.ts";
 
-/** The speeds that a pace permits. Zero or more. */
-export interface Permit {
-  /** m/s straight on and straight back. */
-  readonly forward: number;
-  readonly backward: number;
-  /** rad/s on the spot. */
-  readonly left: number;
-  readonly right: number;
-  /** m/s along arcs, one per `CURVATURES`; empty where the head gives none. */
-  readonly arcsForward: readonly number[];
-  readonly arcsBackward: readonly number[];
-}
+/** The speeds that a pace permits, zero or more; the arcs are empty where the head gives none. */
+export type Permit = Pick<Pace, "forward" | "backward" | "left" | "right" | "arcsForward" | "arcsBackward">;
 
 /** The highest permitted speed, m/s, along an arc; between two curvatures that have a pace the slower one, beyond the sharpest none. */
 export function permittedAlong(permit: Permit, curvature: number, isForward: boolean): number {

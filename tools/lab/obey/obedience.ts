@@ -1,18 +1,11 @@
 import { CURVATURES, STRAIGHT } from "../../../src/terms/safety.ts";
+import type { Permit as Speeds } from "../../../src/way/permit.ts";
 import type { FromServer } from "../../../src/wire/messages.ts";
 
 export type Reach = FromServer<"reach">;
 
 /** Permitted speeds of a base. */
-export interface Permit {
-  /** m/s, and rad/s on the spot. */
-  readonly forward: number;
-  readonly backward: number;
-  readonly left: number;
-  readonly right: number;
-  /** One per `CURVATURES`; empty where the head gives none. */
-  readonly arcsForward: readonly number[];
-  readonly arcsBackward: readonly number[];
+export interface Permit extends Speeds {
   /** Millimetres of free way straight on. */
   readonly roomMm: number;
 }
