@@ -79,8 +79,8 @@ describe("tune", () => {
     const reported = await run(...command, "--report", page);
     expect(reported.code).toBe(0);
     expect(JSON.parse(readFileSync(join(folder, "report.json"), "utf8"))).toEqual(JSON.parse(reported.out));
-    // The maps of the baseline and of the best.
-    expect(readFileSync(page, "utf8").match(/<img /g)).toHaveLength(2);
+    // The maps of the baseline and of the best, and where they differ.
+    expect(readFileSync(page, "utf8").match(/<img /g)).toHaveLength(3);
 
     // A killed writer's half line is done again, and nothing else.
     const before = readFileSync(results, "utf8").trimEnd().split("\n");
