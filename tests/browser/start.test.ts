@@ -12,12 +12,16 @@ const folder = mkdtempSync(join(tmpdir(), "brinkmap-start-"));
 afterAll(() => rmSync(folder, { recursive: true }));
 const script = fileURLToPath(new URL("../../dist/tools/start.js", import.meta.url));
 
-/** Two seconds of the furnished room, so that a demo is rendered in no time. */
+/** Two seconds of the furnished room, so that a demo is rendered in no time; and longer drives, during whose rendering a page opens. */
 const room = JSON.parse(
   readFileSync(new URL("../../datasets/yard-room.json", import.meta.url), "utf8"),
 ) as Record<string, unknown>;
-const scenario = join(folder, "room.json");
-writeFileSync(scenario, JSON.stringify({ ...room, duration: 2 }));
+const driveOf = (seconds: number): string => {
+  const path = join(folder, `room-${seconds}.json`);
+  writeFileSync(path, JSON.stringify({ ...room, duration: seconds }));
+  return path;
+};
+const scenario = driveOf(2);
 
 /** What `npm start` runs, and the address that it prints. */
 async function start(
@@ -42,7 +46,7 @@ async function start(
 
 describe("npm start", () => {
   testWith(browserNeed, "prints the address of a page on which the demo drives and is mapped", async () => {
-    const { child, url, ended } = await start();
+    const { child, url, ended } = await start(join(folder, "driving"), driveOf(30));
     const browser = await startBrowser();
     try {
       const page = await browser.newPage({ viewport: { width: 700, height: 500 } });
@@ -66,10 +70,8 @@ describe("npm start", () => {
     browserNeed,
     "the head drives while the demo is rendered, and then plays the recording at the same address",
     async () => {
-      const long = join(folder, "long.json");
-      writeFileSync(long, JSON.stringify({ ...room, duration: 5 }));
       const out = join(folder, "new");
-      const { child, url, ended } = await start(out, long);
+      const { child, url, ended } = await start(out, driveOf(10));
       const browser = await startBrowser();
       try {
         const page = await browser.newPage({ viewport: { width: 700, height: 500 } });

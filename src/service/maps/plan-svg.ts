@@ -55,7 +55,7 @@ export function* planSvg({ ground, edges, path, title }: Plan): Generator<string
   yield `<svg xmlns="http://www.w3.org/2000/svg" width="${number(width)}mm" height="${number(height)}mm" viewBox="0 0 ${number(width)} ${number(height)}" font-family="sans-serif">\n`;
   yield `<title>${escaped(title)}</title>\n<desc>Scale 1 : ${scale}; units are millimetres of the sheet. x to the right, y up, metres of the world.</desc>\n`;
   yield `<defs>${LAYERS.map(([, sign]) => patternOf(sign)).join("")}</defs>\n`;
-  yield `<rect width="100%" height="100%" fill="#ffffff"/>\n`;
+  yield `<rect width="100%" height="100%" fill="${LIGHT.paper}"/>\n`;
   yield `<text x="${MARGIN}" y="8" font-size="4.5" fill="${LIGHT.ink}">${escaped(title)}</text>\n`;
   for (const [code, sign, name] of LAYERS) {
     yield `<g id="${FOOTING_IDS[code]}" fill="${paintOf(sign)}"><title>${name}</title>\n`;
@@ -143,14 +143,14 @@ function edgeOf({ points, drop }: FloorEdge, { x, y }: Sheet): string {
   const list = points.map(([px, py]) => `${number(x(px))},${number(y(py))}`).join(" ");
   const stroke = (ink: string, wide: number): string =>
     `<polyline points="${list}" fill="none" stroke="${ink}" stroke-width="${wide}" stroke-linecap="round" stroke-linejoin="round"/>\n`;
-  const line = stroke("#ffffff", 2) + stroke(LIGHT.brink, 1.2);
+  const line = stroke(LIGHT.paper, 2) + stroke(LIGHT.brink, 1.2);
   const length = points
     .slice(1)
     .reduce((sum, [px, py], n) => sum + Math.hypot(px - points[n]![0], py - points[n]![1]), 0);
   if (length < LABELLED) return line;
   const [px, py] = points[points.length >> 1]!;
   const text = Number.isFinite(drop) ? `${Math.round(100 * drop)} cm` : "no bottom";
-  const halo = 'stroke="#ffffff" stroke-width="0.8" paint-order="stroke"';
+  const halo = `stroke="${LIGHT.paper}" stroke-width="0.8" paint-order="stroke"`;
   return `${line}<text x="${number(x(px) + 1.5)}" y="${number(y(py) - 1.5)}" font-size="3.2" fill="${LIGHT.mark}" ${halo}>${text}</text>\n`;
 }
 
