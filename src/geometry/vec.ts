@@ -14,6 +14,16 @@ export const scaleAndAdd = (a: Vec3, b: Vec3, k: number): Vec3 => [
 
 export const scaled = (a: Vec3, k: number): Vec3 => [k * a[0], k * a[1], k * a[2]];
 
+/** a + k (b - a). */
+export const mix = (a: Vec3, b: Vec3, k: number): Vec3 => [
+  a[0] + k * (b[0] - a[0]),
+  a[1] + k * (b[1] - a[1]),
+  a[2] + k * (b[2] - a[2]),
+];
+
+/** The largest of the three absolute values. */
+export const largest = (a: Vec3): number => Math.max(Math.abs(a[0]), Math.abs(a[1]), Math.abs(a[2]));
+
 export const dot = (a: Vec3, b: Vec3): number => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
 
 export const cross = (a: Vec3, b: Vec3): Vec3 => [

@@ -4,6 +4,10 @@ import { hypot2 } from "../geometry/elementary.ts";
 /** Corners in order around the body; the base's floor point (0, 0) lies inside. */
 export type Footprint = readonly (readonly [x: number, y: number])[];
 
+/** Metres from the floor point to the farthest corner. */
+export const radiusOf = (footprint: Footprint): number =>
+  Math.max(...footprint.map(([x, y]) => hypot2(x, y)));
+
 export interface BodyDescription {
   readonly footprint: Footprint;
   /** The highest point above the floor. */
@@ -131,7 +135,7 @@ export function bodyLimits(body: BodyDescription): BodyLimits {
     front: Math.max(...xs),
     rear: Math.min(...xs),
     halfWidth: Math.max(...footprint.map(([, y]) => Math.abs(y))),
-    radius: Math.max(...footprint.map(([x, y]) => hypot2(x, y))),
+    radius: radiusOf(footprint),
   };
 }
 

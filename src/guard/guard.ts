@@ -220,8 +220,8 @@ export class Guard {
   }
 
   /**
-   * The base may have been carried: gives up firm ground, keeps drops, and restarts where the base stands. Whoever set it down there
-   * vouches for the ground, but only ground that was firm counts: perhaps nobody carried it.
+   * The base may have been carried: gives up firm ground, keeps drops, and restarts where the base stands. Around it, ground is trusted again if
+   * it was firm before. That holds if a person carried the base and vouches for the new place, and if the base was not carried.
    */
   restart(): void {
     this.footing.giveUpFirm();

@@ -1,6 +1,6 @@
 import { atan2Of, cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { BEARINGS } from "../terms/safety.ts";
-import { type Footprint, holds } from "./body.ts";
+import { type Footprint, holds, radiusOf } from "./body.ts";
 
 /**
  * Grid spacing ("grain") of the swept outline: metres at most, and as a share of a cell. A point represents its grain. It
@@ -101,9 +101,6 @@ function outline(footprint: Footprint, apart: number): (readonly [number, number
   });
   return [...footprint, ...between];
 }
-
-/** Metres from the floor point to the farthest corner. */
-const radiusOf = (footprint: Footprint): number => Math.max(...footprint.map(([x, y]) => hypot2(x, y)));
 
 /** A footprint whose sides are moved outwards, metres. */
 export const widened = (footprint: Footprint, aside: number, ahead = 0): Footprint =>

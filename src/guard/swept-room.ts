@@ -1,6 +1,6 @@
 import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { BEARINGS, CURVATURES, END, FOOTING } from "../terms/safety.ts";
-import type { Footprint } from "./body.ts";
+import { type Footprint, radiusOf } from "./body.ts";
 import type { FootingLayer } from "./footing.ts";
 import { poseAfter, type Sweep, SweptGround, sweep, type Turned, widened } from "./sweep.ts";
 
@@ -144,7 +144,7 @@ export class SweptRoom {
     const p = point[k]!;
     const x = this.ways.groundX[p]!;
     const y = this.ways.groundY[p]!;
-    const radius = Math.max(...this.ways.body.map(([cx, cy]) => hypot2(cx, cy)));
+    const radius = radiusOf(this.ways.body);
     const then = poseAfter(curvature, direction, way[k]!, radius);
     const cos = cosOf(then.yaw);
     const sin = sinOf(then.yaw);

@@ -1,4 +1,4 @@
-import type { Pose, Quat, Vec3 } from "../geometry/optics.ts";
+import type { Pose, Quat } from "../geometry/optics.ts";
 import {
   compose,
   conjugate,
@@ -7,10 +7,8 @@ import {
   multiply,
   planarOf,
   toYawPitchRoll,
-  turn,
 } from "../geometry/rigid.ts";
-import { cross } from "../geometry/vec.ts";
-import { AttitudeFilter, type WheelMotion } from "../sense/attitude.ts";
+import { AttitudeFilter } from "../sense/attitude.ts";
 import type {
   HeadEvent,
   InertialEvent,
@@ -26,20 +24,17 @@ import { OrientationBuffer } from "../sense/orientation.ts";
 import { PoseBuffer } from "../sense/poses.ts";
 import { SteadyAttitude } from "../sense/steady.ts";
 import type { InertialInput } from "../track/frame.ts";
-import { between, type Planar } from "./local-frame.ts";
+import type { Planar } from "./local-frame.ts";
 import type { Settings } from "./settings.ts";
 import { MICROSECONDS, orientationSettings } from "./stage-settings.ts";
 import type { Trackable } from "./tracking.ts";
+import { WheelSpeed } from "./wheel-speed.ts";
 import { WheelsWithHeading } from "./wheels-heading.ts";
 
 /** Poses that are kept of each source: some seconds at usual rates. */
 const POSES_KEPT = 512;
-/** Microseconds without a sample after which the speed of the wheels is unknown. Chosen by hand: some samples at 20 Hz and more. */
-const WHEELS_SILENT = 250_000;
 /** rad/s, 1 sigma: bias of a cheap gyro before it has been at rest, 0.35 degrees a second. Common practice, no source. */
 const FIRST_GYRO_BIAS = 0.006;
-/** m/s and rad/s: slower wheels stand. Counts of wheels at rest do not change. */
-const STILL_WHEELS = 1e-3;
 /** Microseconds without a sample after which the inertial sensor has stopped: five samples at 100 Hz. */
 const INERTIAL_SILENT = 50_000;
 
@@ -93,9 +88,7 @@ export class PoseSources {
   readonly #references: PoseBuffer;
   readonly #headMounts: PoseBuffer;
   #lastMotion = Number.NEGATIVE_INFINITY;
-  #lastWheels: Planar | null = null;
-  /** m/s ahead and to the left, rad/s; null while unknown. */
-  #wheelSpeed: Vec3 | null = null;
+  readonly #wheelSpeed = new WheelSpeed();
   #lastInertial = Number.NEGATIVE_INFINITY;
   #hasFusedOrientation = false;
   /** `AttitudeFilter.leant` at the last frame. */
@@ -154,7 +147,7 @@ export class PoseSources {
       case "motion":
         this.#motions.push(event.time, poseOfMotion(event));
         this.#headed.take({ time: event.time, x: event.pose[0], y: event.pose[1], yaw: event.pose[2] });
-        this.#noteWheelSpeed(event);
+        this.#wheelSpeed.take(event);
         this.#lastMotion = event.time;
         break;
       case "mount":
@@ -175,36 +168,11 @@ export class PoseSources {
       if (this.#inertial.push(time, gyro, accel)) this.#lastInertial = time;
       return;
     }
-    const wheels = this.#wheelMotion(time, gyro);
+    const wheels = this.#wheelSpeed.ofImu(time, this.#baseFromImu(time), gyro);
     if (!this.#attitude.push(time, gyro, accel, wheels)) return;
     this.#orientations.push(time, this.#attitude.rotation);
     // An attitude that is made of these accelerations leans at starts and stops, unless the wheels tell of them.
     if (wheels !== null && this.#inertial.push(time, gyro, accel)) this.#lastInertial = time;
-  }
-
-  /** Motion of the imu by the wheels; null while they are silent. */
-  #wheelMotion(time: number, gyro: Vec3): WheelMotion | null {
-    if (this.#wheelSpeed === null || time - this.#lastMotion > WHEELS_SILENT) return null;
-    const { position, rotation } = this.#baseFromImu(time);
-    const [vx, vy, turning] = this.#wheelSpeed;
-    const isStill = Math.abs(vx) + Math.abs(vy) + Math.abs(turning) < STILL_WHEELS;
-    const swing: Vec3 = turning === 0 ? [0, 0, 0] : cross(turn(rotation, gyro), position);
-    const velocity = turn(conjugate(rotation), [vx + swing[0], vy + swing[1], swing[2]]);
-    return { velocity, isStill };
-  }
-
-  /** Speed of the base between two samples of odometry: m/s ahead and to the left, rad/s. */
-  #noteWheelSpeed({ time, pose: [x, y, yaw] }: MotionEvent): void {
-    const seconds = (time - this.#lastMotion) / 1e6;
-    const last = this.#lastWheels;
-    if (seconds <= 0) return;
-    this.#lastWheels = { x, y, yaw };
-    if (last === null || seconds > WHEELS_SILENT / 1e6) {
-      this.#wheelSpeed = null;
-      return;
-    }
-    const step = between(last, this.#lastWheels);
-    this.#wheelSpeed = [step.x / seconds, step.y / seconds, step.yaw / seconds];
   }
 
   /** Whether the newest inertial sample is less than `INERTIAL_SILENT` old. */

@@ -1,7 +1,8 @@
 import { atan2Of, expOf, hypot2, hypot3, lengthOf } from "../geometry/elementary.ts";
 import type { Quat, Vec3 } from "../geometry/optics.ts";
 import { conjugate, fromRotationVector, fromYawPitchRoll, multiply, turn } from "../geometry/rigid.ts";
-import { dot, scaled } from "../geometry/vec.ts";
+import { dot, largest, mix, scaled, subtract } from "../geometry/vec.ts";
+import { StandingRest } from "./standing-rest.ts";
 
 export interface AttitudeSettings {
   /** Seconds: time constant of each of the two low-passes on acceleration. */
@@ -43,13 +44,8 @@ export const DEFAULT_ATTITUDE_SETTINGS: AttitudeSettings = {
 /** Seconds: of the means that rest is judged by, and of how fast the bias follows while at rest. */
 const REST_MEAN = 0.5;
 const REST_FOLLOW = 1;
-/**
- * Where wheels tell of rest: seconds after they have stopped until the chassis has, seconds of samples after which their means count, and
- * the longest time that means are taken over. Chosen by hand.
- */
-const SWINGING = 0.6;
-const STANDING = 0.15;
-const STANDING_MEAN = 4;
+/** Seconds of a rest that the wheels tell of, after which its bias is sure. Chosen by hand. */
+const SURE_AFTER = 1;
 /**
  * The same as `smoothing` and `biasGain` where the wheels tell of accelerations: with a gyro of unknown bias, which is followed fast; and the gain
  * with a known one, where a long mean keeps the slip of wheels out of the tilt. Chosen by hand (`score-homes`; `trouble` with slip).
@@ -103,13 +99,10 @@ export class AttitudeFilter {
   #meanRate: Vec3 = [0, 0, 0];
   #meanForce: Vec3 = [0, 0, 0];
   #restFor = 0;
-  #hasRolled = false;
-  /** Seconds since the wheels stopped, while gyro and accelerometer are quiet; and seconds in the means since the chassis stopped, too. */
-  #stoodFor = 0;
-  #meanFor = 0;
+  readonly #standing = new StandingRest();
   #isBiasKnown = false;
-  /** The same, well enough that a larger change is a turn. */
-  #knowsBias = false;
+  /** Whether the bias is known well enough that a larger change is a turn. */
+  #isBiasSure = false;
   /** Mean rates at rest of the last two seconds, one each: the newest may contain the start of a turn. */
   #settledBias: Vec3 = [0, 0, 0];
   #recentBias: Vec3 = [0, 0, 0];
@@ -235,18 +228,18 @@ export class AttitudeFilter {
 
   #watchRest(rate: Vec3, force: Vec3, step: number, wheels: WheelMotion | null): void {
     if (wheels !== null) {
-      this.#watchStanding(rate, force, step, !wheels.isStill);
+      this.#watchStanding(rate, force, step, wheels.isStill);
       return;
     }
     const { restRate, restAcceleration, restTime, largestBias, largestBiasChange } = this.#settings;
     const share = 1 - expOf(-step / REST_MEAN);
     this.#meanRate = mix(this.#meanRate, rate, share);
     this.#meanForce = mix(this.#meanForce, force, share);
-    const change = this.#knowsBias ? subtract(this.#meanRate, this.#bias) : this.#meanRate;
+    const change = this.#isBiasSure ? subtract(this.#meanRate, this.#bias) : this.#meanRate;
     const still =
       largest(subtract(rate, this.#meanRate)) < restRate &&
       largest(subtract(force, this.#meanForce)) < restAcceleration &&
-      largest(change) < (this.#knowsBias ? largestBiasChange : largestBias);
+      largest(change) < (this.#isBiasSure ? largestBiasChange : largestBias);
     if (!still) {
       if (this.isAtRest) this.#bias = this.#settledBias;
       this.#restFor = 0;
@@ -254,7 +247,7 @@ export class AttitudeFilter {
     }
     this.#restFor += step;
     if (!this.isAtRest) return;
-    this.#bias = this.#knowsBias
+    this.#bias = this.#isBiasSure
       ? mix(this.#bias, this.#meanRate, 1 - expOf(-step / REST_FOLLOW))
       : this.#meanRate;
     if (this.#restFor - step < restTime) this.#settledBias = this.#recentBias = this.#bias;
@@ -263,38 +256,29 @@ export class AttitudeFilter {
     this.#recentAge = 0;
     this.#settledBias = this.#recentBias;
     this.#recentBias = this.#bias;
-    this.#isBiasKnown = this.#knowsBias = true;
+    this.#isBiasKnown = this.#isBiasSure = true;
   }
 
-  /** Rest that wheels tell of: soon known, and gyro and accelerometer need only agree. Then mean rate is bias, and mean force is gravity. */
-  #watchStanding(rate: Vec3, force: Vec3, step: number, isMoving: boolean): void {
-    const { restRate, restAcceleration, largestBias, largestBiasChange } = this.#settings;
-    const isFirst = this.#meanFor === 0;
-    const isQuiet =
-      isFirst ||
-      (largest(subtract(rate, this.#meanRate)) < restRate &&
-        largest(subtract(force, this.#meanForce)) < restAcceleration);
-    const change = this.#knowsBias ? subtract(rate, this.#bias) : rate;
-    const isBias = largest(change) < (this.#knowsBias ? largestBiasChange : largestBias) + restRate;
-    this.#hasRolled ||= isMoving;
-    if (isMoving || !isQuiet || !isBias) {
-      this.#stoodFor = this.#meanFor = this.#restFor = 0;
-      return;
-    }
-    this.#stoodFor += step;
-    if (this.#hasRolled && this.#stoodFor < SWINGING) return;
-    this.#meanFor = Math.min(STANDING_MEAN, this.#meanFor + step);
-    const share = step / this.#meanFor;
-    this.#meanRate = mix(this.#meanRate, rate, Math.min(1, share));
-    this.#meanForce = mix(this.#meanForce, force, Math.min(1, share));
-    const mean = this.#knowsBias ? subtract(this.#meanRate, this.#bias) : this.#meanRate;
-    if (this.#meanFor < STANDING || largest(mean) >= (this.#knowsBias ? largestBiasChange : largestBias))
-      return;
-    this.#restFor = Math.max(this.#restFor + step, this.#settings.restTime);
-    this.#bias = this.#settledBias = this.#recentBias = this.#meanRate;
+  /** Takes bias and gravity from the means of a rest that the wheels tell of. */
+  #watchStanding(rate: Vec3, force: Vec3, step: number, isStill: boolean): void {
+    const { restRate, restAcceleration, restTime, largestBias, largestBiasChange } = this.#settings;
+    const standing = this.#standing;
+    const state = standing.take(
+      { rate, force, step, isStill },
+      {
+        rate: restRate,
+        force: restAcceleration,
+        bias: this.#isBiasSure ? this.#bias : [0, 0, 0],
+        biasChange: this.#isBiasSure ? largestBiasChange : largestBias,
+      },
+    );
+    if (state === "moves") this.#restFor = 0;
+    if (state !== "rests") return;
+    this.#restFor = Math.max(this.#restFor + step, restTime);
+    this.#bias = this.#settledBias = this.#recentBias = standing.rate;
     this.#isBiasKnown = true;
-    this.#knowsBias ||= this.#meanFor > 1;
-    this.#once = this.#signals(this.#meanForce);
+    this.#isBiasSure ||= standing.seconds > SURE_AFTER;
+    this.#once = this.#signals(standing.force);
     this.#twice = this.#once;
   }
 }
@@ -307,11 +291,3 @@ function uprighting([x, y, z]: Vec3): Quat {
   const length = hypot3(x, y, w);
   return [y / length, -x / length, 0, w / length];
 }
-
-const subtract = (a: Vec3, b: Vec3): Vec3 => [a[0] - b[0], a[1] - b[1], a[2] - b[2]];
-const mix = (a: Vec3, b: Vec3, k: number): Vec3 => [
-  a[0] + k * (b[0] - a[0]),
-  a[1] + k * (b[1] - a[1]),
-  a[2] + k * (b[2] - a[2]),
-];
-const largest = (a: Vec3): number => Math.max(Math.abs(a[0]), Math.abs(a[1]), Math.abs(a[2]));

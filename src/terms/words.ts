@@ -1,4 +1,4 @@
-import { END } from "./safety.ts";
+import { END, type FOOTING_NAMES } from "./safety.ts";
 
 // Wording of the head's outputs, shared by the page, the list of events and notes.
 
@@ -26,6 +26,15 @@ export const ENDS: Readonly<Record<number, string>> = {
   [END.blind]: "sensor sees no floor",
   [END.frozen]: "sensor repeats old data",
   [END.unplaced]: "place of the base not known",
+};
+
+/** State of the floor, in the legends of maps. */
+export const FLOORS: Readonly<Record<(typeof FOOTING_NAMES)[number], string>> = {
+  unseen: "unseen",
+  firm: "firm floor",
+  gone: "drop: floor gone",
+  doubtful: "doubtful: floor expected, none measured",
+  blocked: "something on it",
 };
 
 /** Ends without a place: they close a whole direction. */

@@ -1,5 +1,5 @@
 import { hypot2 } from "../geometry/elementary.ts";
-import type { Footprint } from "../guard/body.ts";
+import { type Footprint, radiusOf } from "../guard/body.ts";
 
 /**
  * The outline of a body, for ways: the convex hull of its footprint. A dent of the footprint is not used to pass an obstacle.
@@ -44,7 +44,7 @@ export class Outline {
       width = Math.min(width, Math.max(...corners.map(([x, y]) => this.support[k]! - nx * x - ny * y)));
     }
     this.inner = Math.min(...this.support);
-    this.outer = Math.max(...corners.map(([x, y]) => hypot2(x, y)));
+    this.outer = radiusOf(corners);
     this.width = width;
     if (!(this.inner > 0)) throw new RangeError("a footprint must go around the base's floor point (0, 0)");
   }

@@ -23,7 +23,7 @@ const Price = Type.Number({
   minimum: LEAST_PRICE,
   maximum: MOST_PRICE,
   description:
-    "a metre over such floor counts as so many metres of firm floor; without it, it is not entered",
+    "a price of 3 makes a metre over such floor as long as three metres over firm floor; floor without a price is not entered",
 });
 const Rate = Type.Number({
   minimum: 0,

@@ -3,6 +3,7 @@ import { FREE_BELOW, OCCUPIED_FROM } from "../../src/map/grid.ts";
 import { COLUMN } from "../../src/map/layers.ts";
 import { FOOTING } from "../../src/terms/safety.ts";
 import { SIGNS } from "../../src/terms/signs.ts";
+import { FLOORS } from "../../src/terms/words.ts";
 import type { StampedPose } from "./csv.ts";
 import {
   type DropsOverlay,
@@ -16,8 +17,8 @@ import { forEachOccupied } from "./voxel-file.ts";
 /** Cells along the longer side of a picture, unless the caller says otherwise. */
 const MOST_CELLS = 1600;
 
-const UNSEEN: Style = { label: "unseen", fill: SIGNS.unseen };
-const GONE: Style = { label: "drop: floor gone", fill: SIGNS.brink };
+const UNSEEN: Style = { label: FLOORS.unseen, fill: SIGNS.unseen };
+const GONE: Style = { label: FLOORS.gone, fill: SIGNS.brink };
 
 /** Classes of the map from above: those of `COLUMN`, by number, and floor that is gone. */
 export const MAP_GONE = 5;
@@ -64,10 +65,10 @@ const HEIGHT_RANK = [6, 4, 2, 1, 3, 5, 7, 0, 8];
 /** Classes of footing, by `FOOTING`. */
 const FOOTING_STYLES: readonly Style[] = [
   UNSEEN,
-  { label: "firm floor", fill: SIGNS.firm },
+  { label: FLOORS.firm, fill: SIGNS.firm },
   GONE,
-  { label: "doubtful: floor expected, none measured", fill: SIGNS.doubtful },
-  { label: "something on it", fill: SIGNS.obstacle },
+  { label: FLOORS.doubtful, fill: SIGNS.doubtful },
+  { label: FLOORS.blocked, fill: SIGNS.obstacle },
 ];
 const FOOTING_RANK = [0, 1, 4, 2, 3];
 

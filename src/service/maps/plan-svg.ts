@@ -1,6 +1,7 @@
 import { LIGHT } from "../../terms/palette.ts";
-import { FOOTING } from "../../terms/safety.ts";
+import { FOOTING, type FOOTING_NAMES } from "../../terms/safety.ts";
 import { PATTERNS, SIGNS, type Sign } from "../../terms/signs.ts";
+import { FLOORS } from "../../terms/words.ts";
 import type { FloorCells, FloorEdge } from "../../wire/floor-map.ts";
 import type { FloorMap } from "./floor-files.ts";
 
@@ -26,11 +27,11 @@ const ROWS_AT_ONCE = 64;
 /** Metres: shorter edges have no label. */
 const LABELLED = 0.3;
 
-const LAYERS: readonly (readonly [code: number, sign: Sign, name: string])[] = [
-  [FOOTING.firm, SIGNS.firm, "firm floor"],
-  [FOOTING.doubtful, SIGNS.doubtful, "doubtful: expected, none measured"],
-  [FOOTING.gone, SIGNS.brink, "gone: a drop"],
-  [FOOTING.blocked, SIGNS.obstacle, "something stands or hangs there"],
+const LAYERS: readonly (readonly [state: (typeof FOOTING_NAMES)[number], sign: Sign])[] = [
+  ["firm", SIGNS.firm],
+  ["doubtful", SIGNS.doubtful],
+  ["gone", SIGNS.brink],
+  ["blocked", SIGNS.obstacle],
 ];
 
 const number = (value: number): string => String(Math.round(100 * value) / 100);
@@ -39,7 +40,7 @@ const escaped = (text: string): string =>
 
 /**
  * A plan as SVG in millimetres of the sheet, to a scale that it names. It comes in pieces, so that a service can do other work between them.
- * Cells that nothing is known of are white.
+ * Unseen cells have the colour of the paper.
  */
 export function* planSvg({ ground, edges, path, title }: Plan): Generator<string> {
   const area = usedArea(ground);
@@ -57,10 +58,10 @@ export function* planSvg({ ground, edges, path, title }: Plan): Generator<string
   yield `<defs>${LAYERS.map(([, sign]) => patternOf(sign)).join("")}</defs>\n`;
   yield `<rect width="100%" height="100%" fill="${LIGHT.paper}"/>\n`;
   yield `<text x="${MARGIN}" y="8" font-size="4.5" fill="${LIGHT.ink}">${escaped(title)}</text>\n`;
-  for (const [code, sign, name] of LAYERS) {
-    yield `<g id="${FOOTING_IDS[code]}" fill="${paintOf(sign)}"><title>${name}</title>\n`;
+  for (const [state, sign] of LAYERS) {
+    yield `<g id="${state}" fill="${paintOf(sign)}"><title>${FLOORS[state]}</title>\n`;
     for (let row = area.row; row < area.row + area.height; row += ROWS_AT_ONCE) {
-      const d = runsOf(ground, area, code, row, { x, y, mm });
+      const d = runsOf(ground, area, FOOTING[state], row, { x, y, mm });
       if (d !== "") yield `<path d="${d}"/>\n`;
     }
     yield "</g>\n";
@@ -74,8 +75,6 @@ export function* planSvg({ ground, edges, path, title }: Plan): Generator<string
   yield footOf(height - FOOT, scale, path.length > 1);
   yield "</svg>\n";
 }
-
-const FOOTING_IDS = ["unseen", "firm", "gone", "doubtful", "blocked"] as const;
 
 interface Area {
   readonly col: number;
@@ -162,14 +161,14 @@ function footOf(top: number, scale: number, hasPath: boolean): string {
   const bar =
     `<path d="M${MARGIN} ${number(top + 5)}v2h${number(wide)}v-2" fill="none" stroke="${LIGHT.ink}" stroke-width="0.4"/>` +
     `<text x="${number(MARGIN + wide + 2)}" y="${number(top + 7)}" ${words}>${metres} m; 1 : ${scale} when printed at 100 %; a line every metre</text>\n`;
-  const signs = LAYERS.map(([, sign, name], n) => {
+  const signs = LAYERS.map(([state, sign], n) => {
     const [left, line] = [MARGIN + (n % 2) * 62, top + 10 + 5 * Math.floor(n / 2)];
     const box = `<rect x="${left}" y="${number(line)}" width="5" height="3.5" fill="${paintOf(sign)}" stroke="${LIGHT.ink}" stroke-width="0.1"/>`;
-    return `${box}<text x="${left + 7}" y="${number(line + 2.9)}" ${words}>${name}</text>\n`;
+    return `${box}<text x="${left + 7}" y="${number(line + 2.9)}" ${words}>${FLOORS[state]}</text>\n`;
   });
   const edge =
     `<path d="M144 ${number(top + 11.8)}h5" stroke="${LIGHT.brink}" stroke-width="1.2"/>` +
-    `<text x="151" y="${number(top + 12.9)}" ${words}>edge</text>\n`;
+    `<text x="151" y="${number(top + 12.9)}" ${words}>edge of a drop</text>\n`;
   const way =
     `<path d="M144 ${number(top + 16.8)}h5" stroke="${LIGHT.robot}" stroke-width="0.5"/>` +
     `<text x="151" y="${number(top + 17.9)}" ${words}>path</text>\n`;

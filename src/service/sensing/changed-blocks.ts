@@ -20,8 +20,8 @@ export class ChangedBlocks {
     this.#every = every;
   }
 
-  /** Skips the changes so far. */
-  skip(): void {
+  /** Takes all changes so far as sent, because the receivers have dropped their map. */
+  takeAsSent(): void {
     this.#revision = this.#grid.frame;
   }
 

@@ -162,7 +162,7 @@ export class Sensing {
           const { trail } = this.#pictures;
           this.#cleared.keep(this.#head.clear(), trail.stops, this.#now());
           trail.clear();
-          this.#blocks.skip();
+          this.#blocks.takeAsSent();
           this.#tiles.forget();
           this.#done(message.ticket, null);
         });

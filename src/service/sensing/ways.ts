@@ -15,7 +15,7 @@ import type { Answer, Question } from "../../wire/messages.ts";
 export type WayQuestion = Extract<Question, { about: "way" }>;
 type WayAnswer = Extract<Answer, { about: "way" }>;
 
-/** Searches take at most one in so many parts of this thread's time, because frames wait meanwhile. Chosen by hand. */
+/** Searches take at most one part in this number of the thread's time, because frames wait while a search runs. Chosen by hand. */
 const SHARE = 10;
 /** Metres up to which distances to what ends the ground are exact. Chosen by hand. */
 const LIMIT = 1;

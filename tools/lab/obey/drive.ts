@@ -9,7 +9,7 @@ import { type Sensed, Senses } from "./senses.ts";
 import { Wander } from "./wander.ts";
 
 /** Seconds of one tick of the drive. */
-const TICK = 0.005;
+export const TICK = 0.005;
 /** Ticks between two entries of the trail. */
 export const TRAIL_EVERY = 10;
 /** Seconds that a head takes to restart. */

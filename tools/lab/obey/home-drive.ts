@@ -2,9 +2,10 @@ import type { Pose } from "../../../src/geometry/optics.ts";
 import { toYawPitchRoll } from "../../../src/geometry/rigid.ts";
 import { wrapAngle } from "../../../src/geometry/vec.ts";
 import type { SensedFrame } from "../../../src/service/sensing/sensing-messages.ts";
-import type { Fall } from "./base.ts";
-import { drive } from "./drive.ts";
+import type { Base, Fall } from "./base.ts";
+import { drive, TICK } from "./drive.ts";
 import { argumentsOf, DEFAULT_KNOBS, type Knobs, turned } from "./knobs.ts";
+import type { Reach } from "./obedience.ts";
 
 export interface HomeJob {
   readonly home: number;
@@ -57,7 +58,7 @@ const USUAL = [
   "wheels.slip=0.06",
   "dip=1",
 ];
-/** Slower counts as no motion, m/s or rad/s; and until then the head may still be starting, seconds. */
+/** Slower counts as no motion, m/s or rad/s. And seconds from the start in which the head may still be starting. */
 const NO_PACE = 0.02;
 const STARTING = 1.5;
 /** m/s: slower contacts do no harm. */
@@ -99,24 +100,50 @@ class Errors {
   }
 }
 
-/** In a worker. */
-export function runJob(job: HomeJob): HomeRow {
-  const knobs = knobsOf(job);
-  const truth = new Map<number, { readonly pose: Pose; readonly reckoned: readonly [number, number] }>();
-  const tracked = new Errors();
-  const reckoned = new Errors();
-  const counts = { frames: 0, beyond: 0, lost: 0, held: 0, ticks: 0, stuck: 0 };
-  let worstHeld = 0;
-  let first: ReturnType<typeof levelled> | null = null;
-  let start: Pose | null = null;
-  let before = { x: 0, y: 0, yaw: 0 };
-  let [x, y] = [0, 0];
+/** What the base and its wheels are at a tick. */
+interface Truth {
+  readonly pose: Pose;
+  /** x, y by the wheels with the heading of a gyro that drifts, metres. */
+  readonly reckoned: readonly [number, number];
+}
 
-  const see = ({ time, worldFromBase, track }: SensedFrame): void => {
-    const at = truth.get(time);
-    if (at === undefined) return;
-    first ??= levelled(worldFromBase, at.pose);
-    const [tx, ty, tz] = at.pose.position;
+/** Dead reckoning by the wheels' ways with the heading of a gyro that drifts, from the true start. */
+class Reckoning {
+  #x: number;
+  #y: number;
+  #before: Base["counted"];
+
+  constructor({ pose, counted }: Base) {
+    [this.#x, this.#y] = pose.position;
+    this.#before = { ...counted };
+  }
+
+  step({ counted, yaw }: Base, time: number): Truth["reckoned"] {
+    const { x, y } = this.#before;
+    const ahead = Math.cos(counted.yaw) * (counted.x - x) + Math.sin(counted.yaw) * (counted.y - y);
+    const heading = yaw + GYRO_DRIFT * time;
+    this.#x += ahead * Math.cos(heading);
+    this.#y += ahead * Math.sin(heading);
+    this.#before = { ...counted };
+    return [this.#x, this.#y];
+  }
+}
+
+/** Compares the poses of a head with the truth. */
+class PoseJudge {
+  readonly tracked = new Errors();
+  readonly reckoned = new Errors();
+  worstHeld = 0;
+  #first: ReturnType<typeof levelled> | null = null;
+  #frames = 0;
+  #beyond = 0;
+  #lost = 0;
+  #held = 0;
+
+  take({ worldFromBase, track }: SensedFrame, { pose, reckoned }: Truth): void {
+    this.#first ??= levelled(worldFromBase, pose);
+    const first = this.#first;
+    const [tx, ty, tz] = pose.position;
     const [dx, dy] = [tx - first.truth[0], ty - first.truth[1]];
     const expected = [
       first.seen[0] + first.cos * dx - first.sin * dy,
@@ -124,73 +151,71 @@ export function runJob(job: HomeJob): HomeRow {
       first.seen[2] + tz - first.truth[2],
     ];
     const off = worldFromBase.position.map((v, k) => v - expected[k]!);
-    const yaw = wrapAngle(yawOf(worldFromBase) - yawOf(at.pose) - first.yaw);
+    const yaw = wrapAngle(yawOf(worldFromBase) - yawOf(pose) - first.yaw);
     const error = Math.hypot(...off);
-    counts.frames++;
+    this.#frames++;
     if (track?.hold === "lost") {
-      counts.lost++;
+      this.#lost++;
       return;
     }
-    tracked.add(error, yaw);
-    reckoned.add(Math.hypot(at.reckoned[0] - at.pose.position[0], at.reckoned[1] - at.pose.position[1]), 0);
+    this.tracked.add(error, yaw);
+    this.reckoned.add(Math.hypot(reckoned[0] - tx, reckoned[1] - ty), 0);
     if (track === null) return;
     const { covariance, yawSigma, hold } = track;
     const isInside =
       off.every((v, k) => Math.abs(v) <= 3 * Math.sqrt(covariance[4 * k]!)) && Math.abs(yaw) <= 3 * yawSigma;
-    if (!isInside) counts.beyond++;
+    if (!isInside) this.#beyond++;
     if (hold !== "held") return;
-    counts.held++;
-    worstHeld = Math.max(worstHeld, error);
-  };
+    this.#held++;
+    this.worstHeld = Math.max(this.worstHeld, error);
+  }
 
-  const outcome = drive(knobs, {
-    see,
-    watch: ({ time, base, newest }) => {
-      const { counted, pose } = base;
-      if (start === null) {
-        start = pose;
-        [x, y] = pose.position;
-        before = { ...counted };
-      }
-      const ahead =
-        Math.cos(counted.yaw) * (counted.x - before.x) + Math.sin(counted.yaw) * (counted.y - before.y);
-      const heading = base.yaw + GYRO_DRIFT * time;
-      x += ahead * Math.cos(heading);
-      y += ahead * Math.sin(heading);
-      before = { ...counted };
+  /** Shares of all frames. */
+  get shares(): Pick<HomeRow, "beyond" | "lost" | "held"> {
+    const share = (count: number): number => count / Math.max(1, this.#frames);
+    return { beyond: share(this.#beyond), lost: share(this.#lost), held: share(this.#held) };
+  }
+}
+
+/** The fastest motion that a reach permits in any direction, m/s or rad/s. */
+const fastestOf = ({ pace }: Reach): number =>
+  pace === null
+    ? 0
+    : Math.max(pace.forward, pace.backward, pace.left, pace.right, ...pace.arcsForward, ...pace.arcsBackward);
+
+/** In a worker. */
+export function runJob(job: HomeJob): HomeRow {
+  const knobs = knobsOf(job);
+  /** By the time of the frame that shows it, microseconds. */
+  const truth = new Map<number, Truth>();
+  const judge = new PoseJudge();
+  let reckoning: Reckoning | null = null;
+  let [ticks, stuck] = [0, 0];
+  const { fall, time, way, contacts } = drive(knobs, {
+    see: (frame) => {
+      const at = truth.get(frame.time);
+      if (at !== undefined) judge.take(frame, at);
+    },
+    watch: ({ time: now, base, newest }) => {
+      reckoning ??= new Reckoning(base);
       // A frame shows the base as it is before its next step.
-      truth.set(Math.round(1e6 * (time + 0.005)), { pose, reckoned: [x, y] });
-      if (newest === null || time < STARTING) return;
-      counts.ticks++;
-      const { pace } = newest;
-      const most =
-        pace === null
-          ? 0
-          : Math.max(
-              pace.forward,
-              pace.backward,
-              pace.left,
-              pace.right,
-              ...pace.arcsForward,
-              ...pace.arcsBackward,
-            );
-      if (most < NO_PACE) counts.stuck++;
+      truth.set(Math.round(1e6 * (now + TICK)), { pose: base.pose, reckoned: reckoning.step(base, now) });
+      if (newest === null || now < STARTING) return;
+      ticks++;
+      if (fastestOf(newest) < NO_PACE) stuck++;
     },
   });
-  const share = (count: number): number => count / Math.max(1, counts.frames);
   return {
     home: job.home,
-    fall: outcome.fall,
-    time: outcome.time,
-    way: outcome.way,
-    tracked: tracked.sum,
-    reckoned: reckoned.sum,
-    beyond: share(counts.beyond),
-    lost: share(counts.lost),
-    held: share(counts.held),
-    worstHeld,
-    stuck: counts.stuck / Math.max(1, counts.ticks),
-    contacts: outcome.contacts.filter(({ speed }) => speed > HARD).length,
+    fall,
+    time,
+    way,
+    tracked: judge.tracked.sum,
+    reckoned: judge.reckoned.sum,
+    ...judge.shares,
+    worstHeld: judge.worstHeld,
+    stuck: stuck / Math.max(1, ticks),
+    contacts: contacts.filter(({ speed }) => speed > HARD).length,
     again: argumentsOf(knobs),
   };
 }

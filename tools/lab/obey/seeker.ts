@@ -1,4 +1,5 @@
 import { planarOf } from "../../../src/geometry/rigid.ts";
+import { radiusOf } from "../../../src/guard/body.ts";
 import { type Command, Follower } from "../../../src/way/follower.ts";
 import type { Piece, Stand } from "../../../src/way/pieces.ts";
 import type { Answer, Question } from "../../../src/wire/messages.ts";
@@ -77,7 +78,7 @@ export class Seeker {
       topTurn: settings["guard.topTurn"],
       deceleration: build.deceleration,
       delay: settings["body.reactionDelay"],
-      radius: Math.max(...build.footprint.map(([x, y]) => Math.hypot(x, y))),
+      radius: radiusOf(build.footprint),
     });
   }
 
