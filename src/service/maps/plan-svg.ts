@@ -162,7 +162,7 @@ function footOf(top: number, scale: number, hasPath: boolean): string {
     `<path d="M${MARGIN} ${number(top + 5)}v2h${number(wide)}v-2" fill="none" stroke="${LIGHT.ink}" stroke-width="0.4"/>` +
     `<text x="${number(MARGIN + wide + 2)}" y="${number(top + 7)}" ${words}>${metres} m; 1 : ${scale} when printed at 100 %; a line every metre</text>\n`;
   const signs = LAYERS.map(([state, sign], n) => {
-    const [left, line] = [MARGIN + (n % 2) * 62, top + 10 + 5 * Math.floor(n / 2)];
+    const [left, line] = [MARGIN + (n % 2) * 50, top + 10 + 5 * Math.floor(n / 2)];
     const box = `<rect x="${left}" y="${number(line)}" width="5" height="3.5" fill="${paintOf(sign)}" stroke="${LIGHT.ink}" stroke-width="0.1"/>`;
     return `${box}<text x="${left + 7}" y="${number(line + 2.9)}" ${words}>${FLOORS[state]}</text>\n`;
   });
