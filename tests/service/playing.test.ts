@@ -178,6 +178,19 @@ test("going back gives the map of then, not of later", async () => {
   expect(sorted(mapOf(watcher))).toEqual(sorted(truth.map));
 });
 
+test("the map is that of the frame also after single steps", async () => {
+  await watcher.play({ to: 1e6, speed: 0 });
+  await until(() => playing?.goal === null && playing.at > 0.8e6);
+  for (let step = 0; step < 3; step++) {
+    const frame = playing!.frame + 1;
+    await watcher.play({ step: 1 });
+    await until(() => isAt(frame));
+    const { map } = await saidBy(frame);
+    await until(() => watcher.mirror.change >= playing!.map.change && watcher.mirror.isComplete);
+    expect(mapOf(watcher)).toEqual(map);
+  }
+});
+
 test("another setting holds for all of the recording up to where it stands", async () => {
   await watcher.play({ to: 1_500_000, speed: 0 });
   await until(() => playing?.goal === null && playing.at > 1_000_000, "the place");

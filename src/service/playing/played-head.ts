@@ -84,11 +84,10 @@ export class PlayedHead {
   }
 
   /** Publishes the pending changes of the map. */
-  release(blocksEvery: number): void {
+  release(): void {
     this.#isHolding = false;
-    this.#clock = Math.max(this.#time, this.#clock + blocksEvery);
-    this.sensing.publishMap(this.#clock);
     this.#clock = this.#time;
+    this.sensing.publishMap();
   }
 }
 

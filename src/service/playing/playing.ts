@@ -327,7 +327,7 @@ export class Playing {
     for (const blocks of this.#heldBlocks) this.#say(blocks);
     this.#heldBlocks = [];
     this.#showAll(this.#outputs, this.#head.frames);
-    this.#head.release(this.#start.blocksEvery);
+    this.#head.release();
     this.#head.sensing.showAgain();
     const questions = this.#questions;
     this.#questions = [];

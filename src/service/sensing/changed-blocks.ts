@@ -30,6 +30,11 @@ export class ChangedBlocks {
     this.#revision = 0;
   }
 
+  /** Makes the next check due at once. */
+  hurry(): void {
+    this.#next = Number.NEGATIVE_INFINITY;
+  }
+
   /** Changed blocks; null when no check is due, or nothing has changed. */
   due(now: number): { readonly count: number; readonly bytes: Uint8Array } | null {
     const grid = this.#grid;

@@ -104,10 +104,11 @@ export class Sensing {
     if (now >= this.#nextLoad) this.#reportLoad(now);
   }
 
-  /** Sends all changes of the map. @param now a time at which they are due */
-  publishMap(now: number): void {
+  /** Sends all changes of the map, due or not. */
+  publishMap(): void {
+    this.#blocks.hurry();
     this.#tiles.hurry();
-    this.tick(now);
+    this.tick();
   }
 
   /** Sends the pictures of the newest frame, due or not. */
