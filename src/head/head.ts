@@ -5,7 +5,7 @@ import { Guard, type Pace } from "../guard/guard.ts";
 import type { ReachNow } from "../guard/reach.ts";
 import type { FloorLayer, FloorView } from "../map/floor.ts";
 import type { BlockGrid, GridView } from "../map/grid.ts";
-import type { LayersView } from "../map/layers.ts";
+import type { ColumnSource, LayersView } from "../map/layers.ts";
 import type { DepthEvent, HeadEvent, KnockEvent, Setup } from "../sense/events.ts";
 import { type FrozenNote, FrozenWatch, type ImageVerdict } from "../sense/frozen.ts";
 import type { MaskResult } from "../sense/mask.ts";
@@ -138,6 +138,11 @@ export class Head {
   /** The map of the floor, to be read tile by tile. */
   get floorSource(): FloorSource {
     return this.#ground.footing;
+  }
+
+  /** The map's blocked columns, to be read tile by tile. Other settings of the body replace it. */
+  get columnSource(): ColumnSource {
+    return this.#mapping.layers;
   }
 
   /** Last known pose of the base, and the height of the floor under it; null before the first, and while lost. */

@@ -37,10 +37,23 @@ export interface Body {
 const TILE = 32;
 
 class LayerTile {
+  /** In tiles. */
+  readonly col: number;
+  readonly row: number;
   readonly kind = new Uint8Array(TILE * TILE);
+  /** Number of times that a column became blocked or ceased to be. */
+  blockedChanges = 0;
   /** Metres from the floor to the lowest object above the ground clearance; Infinity without one. */
   readonly headroom = new Float32Array(TILE * TILE).fill(Number.POSITIVE_INFINITY);
+
+  constructor(col: number, row: number) {
+    this.col = col;
+    this.row = row;
+  }
 }
+
+/** A square of 32 x 32 columns, x fastest, for readers that look for changes. */
+export type ColumnTile = Readonly<Pick<LayerTile, "col" | "row" | "kind" | "blockedChanges">>;
 
 /** A rectangle of a layer, an ndarray: shape [rows, columns], row 0 at the lowest y. */
 export interface LayerRectangle<T extends Uint8Array | Float32Array> {
@@ -181,7 +194,7 @@ export class BodyLayers {
         const kind = isBlocked ? COLUMN.blocked : hasFloor ? standing : bare;
         if (tile === undefined) {
           if (kind === COLUMN.unseen) continue;
-          tile = new LayerTile();
+          tile = new LayerTile(bx >> 2, by >> 2);
           this.#tiles.set(tileKey(bx >> 2, by >> 2), tile);
         }
         this.#set(tile, i, j, kind, headroom);
@@ -194,6 +207,7 @@ export class BodyLayers {
     if ((tile.kind[c] === COLUMN.blocked) !== (kind === COLUMN.blocked)) {
       this.#clearance.set(i, j, kind === COLUMN.blocked);
       this.#isClearanceStale = true;
+      tile.blockedChanges++;
     }
     tile.kind[c] = kind;
     tile.headroom[c] = headroom;
@@ -203,6 +217,11 @@ export class BodyLayers {
       this.#minRow = Math.min(this.#minRow, j);
       this.#maxRow = Math.max(this.#maxRow, j);
     }
+  }
+
+  /** The tiles that have columns. */
+  get tiles(): Iterable<ColumnTile> {
+    return this.#tiles.values();
   }
 
   /** Number of a `COLUMN` kind for world column (i, j). */
@@ -279,3 +298,6 @@ const tileKey = (tx: number, ty: number): number =>
 export type LayersView = Readonly<
   Pick<BodyLayers, "kindAt" | "clearanceAt" | "bounds" | "kinds" | "headroom" | "floorHeights" | "clearances">
 >;
+
+/** The part of the layers from which blocked columns are read, tile by tile. */
+export type ColumnSource = Readonly<Pick<BodyLayers, "tiles">>;

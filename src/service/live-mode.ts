@@ -76,6 +76,7 @@ export class LiveMode implements Mode {
       script: threadScript(import.meta.url, "./sensing/sensing-worker"),
       data: { pretrigger: port },
       port,
+      hasWayThread: true,
     };
   }
 

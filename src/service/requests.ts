@@ -136,12 +136,14 @@ export class Requests {
         "ask: the outline of this base was never set (body.footprint)",
       );
     }
-    const found = await head
-      .request<"answer">((ticket) => ({ kind: "ask", ticket, question }))
-      .catch((error: unknown) => {
-        if (error instanceof SettingError) throw new WireError("busy", "ask", id, `ask: ${error.message}`);
-        throw error;
-      });
+    const asked =
+      question.about === "way"
+        ? head.askWay(question)
+        : head.request<"answer">((ticket) => ({ kind: "ask", ticket, question }));
+    const found = await asked.catch((error: unknown) => {
+      if (error instanceof SettingError) throw new WireError("busy", "ask", id, `ask: ${error.message}`);
+      throw error;
+    });
     const { time, revision, answer } = found;
     if (answer === null) throw new WireError("busy", "ask", id, "ask: the pose of the base is not known yet");
     const now = headTime();

@@ -1,4 +1,3 @@
-import type { FootingView } from "../guard/footing.ts";
 import { ClearanceField } from "../map/clearance.ts";
 import { FOOTING } from "../terms/safety.ts";
 import { LEAST_PRICE, MOST_PRICE } from "../terms/ways.ts";
@@ -30,6 +29,14 @@ export function priceOf(footing: number, { prices }: WayGround): number {
   return footing === DOUBTFUL ? prices.doubtful : 1;
 }
 
+/** Cells of a rectangle: `right` and `high` lie beyond it. */
+interface Box {
+  readonly left: number;
+  readonly low: number;
+  readonly right: number;
+  readonly high: number;
+}
+
 /**
  * The floor for ways: a dense window of cells in the world, each with its `FOOTING` and the distance to the nearest cell that ends the
  * ground. Everything outside the window ends the ground. Cells have the places of the map's columns.
@@ -55,7 +62,13 @@ export class WayGround {
   opened = 0;
   closed = 0;
   moved = 0;
+  /** (cols * rows) what was taken over, before holes are filled. */
   #incoming = new Uint8Array(0);
+  /** Whether unseen and doubtful ground of one cell between firm ones is firm. */
+  readonly #fillsHoles: boolean;
+  /** World cells around where the base stands, and whether its outline touches the cell around a place. */
+  #stood: Box | null = null;
+  #standsOn: (x: number, y: number) => boolean = () => false;
   /** Whether the distances of the whole window were copied since it moved. */
   #isCopied = false;
   readonly #tile = new Float32Array(TILE * TILE);
@@ -64,10 +77,20 @@ export class WayGround {
    * @param cellSize metres
    * @param body     metres from the base's floor point within which nothing may be looked up outside the window
    * @param limit    metres up to which distances are exact
+   * @param gap      metres: the wheels cross unseen and doubtful ground so narrow between firm cells
    * @throws {RangeError} if a price is out of bounds
    */
-  constructor(cellSize: number, body: number, limit: number, prices: Prices = FIRM_ONLY) {
+  constructor(
+    cellSize: number,
+    {
+      body,
+      limit,
+      prices = FIRM_ONLY,
+      gap = 0,
+    }: { body: number; limit: number; prices?: Prices; gap?: number },
+  ) {
     this.cellSize = cellSize;
+    this.#fillsHoles = cellSize <= gap;
     for (const price of [prices.unseen, prices.doubtful]) {
       if (!(price >= LEAST_PRICE && (price <= MOST_PRICE || price === Number.POSITIVE_INFINITY))) {
         throw new RangeError(`a price of ${price} must be ${LEAST_PRICE} to ${MOST_PRICE}, or Infinity`);
@@ -179,45 +202,68 @@ export class WayGround {
   }
 
   /**
-   * Takes over a memory of the floor as it is now.
-   * @param gap      metres: unseen and doubtful ground so narrow between firm cells is crossed by the wheels
-   * @param standsOn whether the base stands on a place: unseen floor there is firm
+   * Takes over a square of the floor as it is now; distances change with the next `update`.
+   * @param cells (side * side) `FOOTING` codes, x fastest, from world cell (i, j)
    */
-  follow(
-    memory: Pick<FootingView, "visit">,
-    gap: number,
-    standsOn: (x: number, y: number) => boolean = () => false,
-  ): void {
-    this.#incoming.fill(UNSEEN);
-    memory.visit((i, j, footing) => {
-      let c = i - this.col - this.border;
-      let r = j - this.row - this.border;
-      if (c < 0 || r < 0 || c >= this.cols - 2 * this.border || r >= this.rows - 2 * this.border) {
-        this.fit(i, j, 1, 1);
-        c = i - this.col - this.border;
-        r = j - this.row - this.border;
-      }
-      this.#incoming[(r + this.border) * this.cols + c + this.border] = footing;
-    });
-    const { cols, rows, cellSize } = this;
+  take(i: number, j: number, side: number, cells: Uint8Array): void {
+    this.fit(i, j, side, side);
+    const c = i - this.col;
+    const r = j - this.row;
+    for (let k = 0; k < side; k++) {
+      this.#incoming.set(cells.subarray(k * side, (k + 1) * side), (r + k) * this.cols + c);
+    }
+    // A hole at the square's border depends on cells outside it, and a hole outside on its border.
+    this.#settle({ left: c - 1, low: r - 1, right: c + side + 1, high: r + side + 1 });
+  }
+
+  /**
+   * Sets where the base stands: unseen floor there is firm. Distances change with the next `update`.
+   * @param reach    metres around (x, y) that its outline may touch
+   * @param standsOn whether its outline touches the cell around a place of the world
+   */
+  stand(x: number, y: number, reach: number, standsOn: (x: number, y: number) => boolean): void {
+    const { cellSize } = this;
+    const before = this.#stood;
+    const left = Math.floor((x - reach) / cellSize);
+    const low = Math.floor((y - reach) / cellSize);
+    const side = Math.ceil((2 * reach) / cellSize) + 1;
+    this.fit(left, low, side, side);
+    this.#stood = { left, low, right: left + side, high: low + side };
+    this.#standsOn = standsOn;
+    for (const box of before === null ? [this.#stood] : [before, this.#stood]) {
+      this.#settle({
+        left: box.left - this.col,
+        low: box.low - this.row,
+        right: box.right - this.col,
+        high: box.high - this.row,
+      });
+    }
+  }
+
+  /** Sets the cells of a part of the window from what was taken over. */
+  #settle({ left, low, right, high }: Box): void {
+    const { cols } = this;
     const now = this.#incoming;
-    const fills = cellSize <= gap;
-    for (let r = 1; r < rows - 1; r++) {
-      for (let c = 1; c < cols - 1; c++) {
+    for (let r = low; r < high; r++) {
+      for (let c = left; c < right; c++) {
         const n = r * cols + c;
         let footing = now[n]!;
-        if (fills && (footing === UNSEEN || footing === DOUBTFUL)) {
+        if (footing === UNSEEN || footing === DOUBTFUL) {
           const isHole =
             (now[n - 1] === FIRM && now[n + 1] === FIRM) ||
             (now[n - cols] === FIRM && now[n + cols] === FIRM);
-          if (isHole) footing = FIRM;
+          if (isHole && this.#fillsHoles) footing = FIRM;
+          else if (footing === UNSEEN && this.#isStoodOn(c + this.col, r + this.row)) footing = FIRM;
         }
-        if (footing === UNSEEN && standsOn((c + this.col + 0.5) * cellSize, (r + this.row + 0.5) * cellSize))
-          footing = FIRM;
         if (footing !== this.footing[n]) this.set(c + this.col, r + this.row, footing);
       }
     }
-    this.update();
+  }
+
+  #isStoodOn(i: number, j: number): boolean {
+    const box = this.#stood;
+    if (box === null || i < box.left || j < box.low || i >= box.right || j >= box.high) return false;
+    return this.#standsOn((i + 0.5) * this.cellSize, (j + 0.5) * this.cellSize);
   }
 
   /** Updates the distances. */

@@ -183,7 +183,7 @@ test("a watcher is told the way over floor that was seen, and why there is none"
   const ask = (x: number) => watcher.ask({ about: "way", to: [x, 0], frame: "world" });
   await expect(ask(1)).rejects.toThrow(/the pose of the base is not known/);
   await drive(40, 0.9);
-  /** Searches rest for nine times what the last one took. */
+  /** Searches rest for as long as the last one took. */
   const answerTo = (x: number) => vi.waitFor(() => ask(x), { timeout: 10_000, interval: 200 });
   // The camera does not see the floor under the base, but the base stands on it.
   const free = await answerTo(1.6);

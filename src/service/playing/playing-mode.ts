@@ -52,7 +52,12 @@ export class PlayingMode implements Mode {
 
   thread(): HeadThread {
     const data = { path: this.#played.path };
-    return { script: threadScript(import.meta.url, "./playing-worker"), data, port: null };
+    return {
+      script: threadScript(import.meta.url, "./playing-worker"),
+      data,
+      port: null,
+      hasWayThread: false,
+    };
   }
 
   async prepare(): Promise<void> {}

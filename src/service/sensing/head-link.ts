@@ -3,10 +3,13 @@ import type { Pose } from "../../geometry/optics.ts";
 import { normalizeRotation } from "../../geometry/rigid.ts";
 import { resolveSettings, SettingError, type Settings } from "../../head/settings.ts";
 import type { SensorSetup, Setup } from "../../sense/events.ts";
+import type { Question } from "../../wire/messages.ts";
 import { Batch } from "../batch.ts";
 import { ConfigError } from "../config.ts";
 import type { FromPlaying, ToPlaying } from "../playing/playing-messages.ts";
 import { headTime } from "../time.ts";
+import type { FromWays } from "../ways/way-messages.ts";
+import { WayThread } from "../ways/way-thread.ts";
 import { type FrameSlotMemory, frameSlotMemory } from "./frame-slot.ts";
 import { Intake } from "./intake.ts";
 import type { FromSensing, SensingStart } from "./sensing-messages.ts";
@@ -24,6 +27,8 @@ export interface HeadThread {
   readonly data: object;
   /** A port in the data, which is transferred. */
   readonly port: MessagePort | null;
+  /** Whether another thread finds the ways: frames of sensors must not wait for a search. */
+  readonly hasWayThread: boolean;
 }
 
 interface Ticket {
@@ -50,6 +55,8 @@ export class HeadLink {
   #voxelSize = 0;
   #worker: Worker;
   #ready: Promise<void>;
+  #hasWayThread: boolean;
+  #wayThread: WayThread | null = null;
 
   /**
    * Starts the head's thread.
@@ -68,6 +75,7 @@ export class HeadLink {
     this.#settings = resolveSettings(parts.settings);
     this.#slots = this.#setup.sensors.map(slotOf);
     this.intake = new Intake(this.#setup, this.#slots, (message) => this.post(message), headTime);
+    this.#hasWayThread = thread.hasWayThread;
     [this.#worker, this.#ready] = this.#begin(thread);
   }
 
@@ -160,9 +168,13 @@ export class HeadLink {
     this.intake.change(this.#setup, this.#slots);
     for (const { reject } of this.#tickets.values()) reject(new SettingError("another recording is played"));
     this.#tickets.clear();
+    this.#hasWayThread = thread.hasWayThread;
+    const ways = this.#wayThread;
+    this.#wayThread = null;
     [this.#worker, this.#ready] = this.#begin(thread);
     old.removeAllListeners("message");
     await old.terminate();
+    await ways?.end();
     await this.#ready;
   }
 
@@ -188,7 +200,7 @@ export class HeadLink {
 
   /** Transfers a port to the head's thread, by which another thread sends it frames and samples. */
   connect(port: MessagePort): void {
-    this.#worker.postMessage({ kind: "port", port }, [port]);
+    this.#worker.postMessage({ kind: "player", port }, [port]);
   }
 
   /** Makes slots for sensors. Slots whose image size is unchanged are kept. */
@@ -213,8 +225,21 @@ export class HeadLink {
     this.intake.change(setup, slots);
   }
 
-  /** Ends the thread. */
+  /** Asks for a way. @throws {SettingError} when it is refused */
+  askWay(question: Extract<Question, { about: "way" }>): Promise<FromSensing & { kind: "answer" }> {
+    if (this.#hasWayThread) this.#wayThread ??= this.#beginWays();
+    return this.request<"answer">((ticket) => ({ kind: "ask", ticket, question }));
+  }
+
+  #beginWays(): WayThread {
+    const connect = (port: MessagePort) => this.#worker.postMessage({ kind: "ways", port }, [port]);
+    const hear = (message: FromWays) => this.#take(message);
+    return new WayThread(connect, hear, (error) => this.#failed(error));
+  }
+
+  /** Ends the threads. */
   async end(): Promise<void> {
+    await this.#wayThread?.end();
     await this.#worker.terminate();
   }
 }

@@ -9,7 +9,6 @@ import type { Stand } from "../../way/pieces.ts";
 import type { Goal } from "../../way/way-finder.ts";
 import type { Answer, Question } from "../../wire/messages.ts";
 import type { Stop, Trail } from "./trail.ts";
-import type { WayQuestion } from "./ways.ts";
 
 const KIND_NAMES = [
   "unseen",
@@ -33,15 +32,13 @@ export interface Place {
   readonly trail: Trail;
   /** Microseconds: time of the newest frame. */
   readonly time: number;
-  /** Finds a way from the base to a place in the world. */
-  readonly wayTo: (question: WayQuestion, goal: Goal, base: Stand) => Answer;
 }
 
 /**
- * Answers a question from the map. The cost grows only with the length of the line or arc in the question; a search for a way has its own bound.
+ * Answers a question from the map, other than for a way. The cost grows only with the length of the line or arc in the question.
  * @returns null when the question needs the pose of the base and that is not known
  */
-export function answer(question: Question, place: Place): Answer | null {
+export function answer(question: Exclude<Question, { about: "way" }>, place: Place): Answer | null {
   const { layers, columnSize, worldFromBase } = place;
   let origin: readonly [number, number, number] = [0, 0, 0];
   if (question.frame === "base") {
@@ -106,16 +103,26 @@ export function answer(question: Question, place: Place): Answer | null {
       };
       return { about: "arc", ...walk(at, length, question.halfWidth, place) };
     }
-    case "way": {
-      if (worldFromBase === null) return null;
-      const [x, y, heading] = planarOf(worldFromBase);
-      const [toX, toY] = toWorld(question.to);
-      const goalYaw = question.heading === undefined ? null : yaw + question.heading;
-      return place.wayTo(question, { x: toX, y: toY, yaw: goalYaw }, { x, y, yaw: heading });
-    }
     default:
       return question satisfies never;
   }
+}
+
+/** The goal of a question for a way, and where the base is, in the world. */
+export function endsOfWay(
+  { to, frame, heading }: Extract<Question, { about: "way" }>,
+  worldFromBase: Pose,
+): { goal: Goal; base: Stand } {
+  const [x, y, yaw] = planarOf(worldFromBase);
+  const base = { x, y, yaw };
+  if (frame === "world") return { goal: { x: to[0], y: to[1], yaw: heading ?? null }, base };
+  const [cos, sin] = [Math.cos(yaw), Math.sin(yaw)];
+  const goal = {
+    x: x + cos * to[0] - sin * to[1],
+    y: y + sin * to[0] + cos * to[1],
+    yaw: heading === undefined ? null : yaw + heading,
+  };
+  return { goal, base };
 }
 
 /** The evidence for one point, with its age and the position of the base. */

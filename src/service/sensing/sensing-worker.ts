@@ -15,9 +15,10 @@ const say = (message: FromSensing): void => {
   if (message.kind === "reach") batch.send();
 };
 const sensing = new Sensing(workerData as SensingStart, say, headTime);
-type Orders = readonly ToSensing[] | { readonly kind: "port"; readonly port: MessagePort };
+type Orders = readonly ToSensing[] | { readonly kind: "player" | "ways"; readonly port: MessagePort };
 parentPort!.on("message", (orders: Orders) => {
-  if ("port" in orders) orders.port.on("message", (message: ToSensing) => sensing.take(message));
+  if ("port" in orders && orders.kind === "ways") sensing.connectWays(orders.port);
+  else if ("port" in orders) orders.port.on("message", (message: ToSensing) => sensing.take(message));
   else for (const message of orders) sensing.take(message);
 });
 let due = headTime() + BEAT;

@@ -1,12 +1,16 @@
+import type { MessagePort } from "node:worker_threads";
 import { crc32c } from "../../coding/crc32c.ts";
 import type { Pose } from "../../geometry/optics.ts";
+import { bodyLimits } from "../../guard/body.ts";
 import { Head } from "../../head/head.ts";
 import type { HeadOutput } from "../../head/outputs.ts";
 import { resolveSettings, SettingError } from "../../head/settings.ts";
+import { guardSettings } from "../../head/stage-settings.ts";
 import { decodeSnapshot, encodeSnapshot, SnapshotError } from "../../map/snapshot.ts";
 import { HOLD_MOST } from "../../terms/freshness.ts";
 import type { Question } from "../../wire/messages.ts";
 import { PretriggerTap } from "../pretrigger/tap.ts";
+import { WayPost } from "../ways/way-post.ts";
 import { ChangedBlocks } from "./changed-blocks.ts";
 import { ChangedTiles } from "./changed-tiles.ts";
 import { FrameReader } from "./frame-slot.ts";
@@ -14,10 +18,9 @@ import { Governor } from "./governor.ts";
 import { LastCleared } from "./last-cleared.ts";
 import { reachOfMap } from "./map-reach.ts";
 import { Pictures } from "./pictures.ts";
-import { answer } from "./questions.ts";
+import { answer, endsOfWay } from "./questions.ts";
 import { type ReachBody, reachBody, reachOfObstacles } from "./reach-body.ts";
 import type { EventTotals, FromSensing, SensingStart, ToSensing } from "./sensing-messages.ts";
-import { Ways } from "./ways.ts";
 
 /** Microseconds between reports of the load. */
 const LOAD_EVERY = 500_000;
@@ -41,7 +44,7 @@ export class Sensing {
   readonly #blocks: ChangedBlocks;
   readonly #tiles: ChangedTiles;
   readonly #cleared = new LastCleared();
-  readonly #ways = new Ways();
+  readonly #ways: WayPost;
   /** Sequence number of the newest frame of all sensors. */
   #frame = 0;
   /** Whether the reach of the present event was sent already. */
@@ -74,6 +77,7 @@ export class Sensing {
     this.#pictures = new Pictures(this.#head, say);
     this.#blocks = new ChangedBlocks(this.#head.grid, start.blocksEvery);
     this.#tiles = new ChangedTiles(this.#head.floorSource);
+    this.#ways = new WayPost(this.#head, say, now);
     say({ kind: "ready", voxelSize: this.#head.grid.voxelSize, settings: this.#head.settings });
   }
 
@@ -101,7 +105,13 @@ export class Sensing {
       const tiles = this.#tiles.due(now, this.#last.time, [x, y]);
       if (tiles !== null) this.#say({ kind: "tiles", ...tiles });
     }
+    this.#ways.tick();
     if (now >= this.#nextLoad) this.#reportLoad(now);
+  }
+
+  /** Lets another thread find ways, which gets floor and questions by a port. */
+  connectWays(port: MessagePort): void {
+    this.#ways.connect(port);
   }
 
   /** Sends all changes of the map, due or not. */
@@ -196,6 +206,20 @@ export class Sensing {
   #ask(ticket: number, question: Question): void {
     const { layers, floor, grid, settings, footing } = this.#head;
     const time = this.#last?.time ?? null;
+    const revision = grid.frame;
+    const worldFromBase = this.#last?.worldFromBase ?? null;
+    if (question.about === "way" && worldFromBase !== null) {
+      const { body } = guardSettings(settings);
+      const { footprint } = body;
+      const ends = endsOfWay(question, worldFromBase);
+      const order = { question, ...ends, footprint, gap: bodyLimits(body).gap, cellSize: grid.voxelSize };
+      this.#ways.ask({ kind: "ask", ticket, time, revision, order });
+      return;
+    }
+    if (question.about === "way") {
+      this.#say({ kind: "answer", ticket, time, revision, answer: null });
+      return;
+    }
     const found = answer(question, {
       layers,
       floor,
@@ -203,12 +227,11 @@ export class Sensing {
       footing,
       columnSize: grid.voxelSize,
       clearanceLimit: settings["body.clearanceLimit"],
-      worldFromBase: this.#last?.worldFromBase ?? null,
+      worldFromBase,
       trail: this.#pictures.trail,
       time: time ?? 0,
-      wayTo: (asked, goal, base) => this.#ways.answer(asked, goal, { footing, settings, base }, this.#now),
     });
-    this.#say({ kind: "answer", ticket, time, revision: grid.frame, answer: found });
+    this.#say({ kind: "answer", ticket, time, revision, answer: found });
   }
 
   #try(ticket: number, work: () => void): void {

@@ -134,7 +134,7 @@ function blockBox({ x, y, halfX, halfY, yaw }: Box, { cellSize, cols, rows, firm
 
 /** The ground of a floor. @param body metres: the body's farthest corner with its margin */
 export function groundOf(floor: CellFloor, body: number, prices: Prices = FIRM_ONLY): WayGround {
-  const ground = new WayGround(floor.cellSize, body, 1, prices);
+  const ground = new WayGround(floor.cellSize, { body, limit: 1, prices });
   ground.fit(0, 0, floor.cols, floor.rows);
   for (let n = 0; n < floor.firm.length; n++) {
     const isFirm = floor.firm[n] === 1;

@@ -1,0 +1,183 @@
+import { CELLS, TILE_BITS, tileKey } from "../../guard/footing-tile.ts";
+import { SettingError } from "../../head/settings.ts";
+import { FOOTING_NAMES } from "../../terms/safety.ts";
+import { WayGround } from "../../way/ground.ts";
+import { Outline } from "../../way/outline.ts";
+import { isSpot, type Piece } from "../../way/pieces.ts";
+import type { Way } from "../../way/way.ts";
+import { USUAL_MARGIN, WayFinder } from "../../way/way-finder.ts";
+import type { WhyNot } from "../../way/why-not.ts";
+import { whyNotText } from "../../way/why-not-text.ts";
+import type { FloorPatch } from "./floor-changes.ts";
+import type { FromWays, ToWays, WayAnswer, WayOrder } from "./way-messages.ts";
+
+const SIDE = 1 << TILE_BITS;
+/** Searches take at most one part in this number of the thread's time, so that a client that always asks does not slow down a small board. */
+const SHARE = 2;
+/** Metres up to which distances to what ends the ground are exact. Chosen by hand. */
+const LIMIT = 1;
+/** Metres: with smaller cells a search would take too long. */
+const LEAST_CELL = 0.02;
+/** Metres around base and goal that a way over unseen floor may use, besides what was seen. Chosen by hand. */
+const AROUND = 3;
+
+/** A search that is kept, and the questions for which it is made. */
+interface Kept {
+  readonly name: string;
+  readonly ground: WayGround;
+  readonly finder: WayFinder;
+  readonly outline: Outline;
+  readonly margin: number;
+}
+
+/** A square of the floor, `CELLS` cells. */
+interface FloorSquare {
+  readonly col: number;
+  readonly row: number;
+  readonly cells: Uint8Array;
+}
+
+/** Answers questions for a way over a copy of the floor. Distances are kept from one question to the next of the same kind. */
+export class WayDesk {
+  readonly #say: (message: FromWays) => void;
+  readonly #now: () => number;
+  readonly #floor = new Map<number, FloorSquare>();
+  #kept: Kept | null = null;
+  /** Microseconds: no search begins before. */
+  #restsUntil = 0;
+
+  /** @param now tells microseconds of the head's clock */
+  constructor(say: (message: FromWays) => void, now: () => number) {
+    this.#say = say;
+    this.#now = now;
+  }
+
+  take(message: ToWays): void {
+    if (message.kind === "floor") this.#takeFloor(message);
+    else this.#ask(message);
+  }
+
+  #takeFloor({ places, cells }: FloorPatch): void {
+    for (let n = 0; 2 * n < places.length; n++) {
+      const [col, row] = [places[2 * n]!, places[2 * n + 1]!];
+      const square = { col, row, cells: cells.subarray(CELLS * n, CELLS * (n + 1)) };
+      this.#floor.set(tileKey(col, row), square);
+      if (this.#kept !== null) put(this.#kept.ground, square);
+    }
+  }
+
+  #ask({ ticket, time, revision, order }: Extract<ToWays, { kind: "ask" }>): void {
+    try {
+      this.#say({ kind: "answer", ticket, time, revision, answer: this.#answer(order) });
+    } catch (error) {
+      if (!(error instanceof SettingError || error instanceof RangeError)) throw error;
+      this.#say({ kind: "refused", ticket, message: error.message });
+    }
+  }
+
+  /** @throws {SettingError} when searches have taken their share of the time, or the map's cells are too small */
+  #answer(order: WayOrder): WayAnswer {
+    const begun = this.#now();
+    if (begun < this.#restsUntil) {
+      const wait = ((this.#restsUntil - begun) / 1e6).toFixed(1);
+      throw new SettingError(`the last way took its share of the head's time; ask again in ${wait} s`);
+    }
+    const { ground, finder, outline, margin } = this.#finderFor(order);
+    const { base, goal } = order;
+    fitAround(ground, base.x, base.y);
+    if (ground.isPriced) fitAround(ground, goal.x, goal.y);
+    // Its outline, with the margin and a cell: it stands there, so the floor under it holds.
+    const near = margin + ground.cellSize;
+    const cos = Math.cos(base.yaw);
+    const sin = Math.sin(base.yaw);
+    ground.stand(base.x, base.y, outline.outer + near, (x, y) => {
+      const [dx, dy] = [x - base.x, y - base.y];
+      return outline.distance(cos * dx + sin * dy, cos * dy - sin * dx) <= near;
+    });
+    ground.update();
+    const { way, whyNot } = finder.find(base, goal);
+    const ended = this.#now();
+    this.#restsUntil = ended + (SHARE - 1) * (ended - begun);
+    return {
+      about: "way",
+      way: way === null ? null : wayMessage(way),
+      whyNot: whyNot === null ? null : whyNotMessage(whyNot),
+    };
+  }
+
+  #finderFor({ question, footprint, gap, cellSize }: WayOrder): Kept {
+    const { margin = USUAL_MARGIN, radius = null } = question;
+    const { unseen = Number.POSITIVE_INFINITY, doubtful = Number.POSITIVE_INFINITY } = question;
+    if (cellSize < LEAST_CELL) {
+      throw new SettingError(`a way needs a map.voxelSize of ${LEAST_CELL} m or more, it is ${cellSize} m`);
+    }
+    const name = JSON.stringify([
+      cellSize,
+      gap,
+      footprint,
+      margin,
+      radius,
+      question.unseen,
+      question.doubtful,
+    ]);
+    if (this.#kept?.name === name) return this.#kept;
+    const outline = new Outline(footprint);
+    const body = outline.outer + margin;
+    const ground = new WayGround(cellSize, { body, limit: LIMIT, prices: { unseen, doubtful }, gap });
+    fitAll(ground, [...this.#floor.values()]);
+    for (const square of this.#floor.values()) put(ground, square);
+    const finder = new WayFinder(ground, outline, margin, radius);
+    this.#kept = { name, ground, outline, margin, finder };
+    return this.#kept;
+  }
+}
+
+const put = (ground: WayGround, { col, row, cells }: FloorSquare): void =>
+  ground.take(col * SIDE, row * SIDE, SIDE, cells);
+
+/** Enlarges the window once for all squares. */
+function fitAll(ground: WayGround, squares: readonly FloorSquare[]): void {
+  if (squares.length === 0) return;
+  const cols = squares.map(({ col }) => col);
+  const rows = squares.map(({ row }) => row);
+  const [col, row] = [Math.min(...cols), Math.min(...rows)];
+  const across = Math.max(...cols) + 1 - col;
+  const along = Math.max(...rows) + 1 - row;
+  ground.fit(col * SIDE, row * SIDE, across * SIDE, along * SIDE);
+}
+
+function fitAround(ground: WayGround, x: number, y: number): void {
+  const cells = Math.ceil(AROUND / ground.cellSize);
+  const col = Math.floor(x / ground.cellSize) - cells;
+  const row = Math.floor(y / ground.cellSize) - cells;
+  ground.fit(col, row, 2 * cells + 1, 2 * cells + 1);
+}
+
+const pieceMessage = (piece: Piece) => ({
+  from: [piece.x, piece.y, piece.yaw] as const,
+  curvature: isSpot(piece) ? null : piece.curvature,
+  length: piece.length,
+});
+
+function wayMessage({ pieces, length, turning, room, gap, slow }: Way): NonNullable<WayAnswer["way"]> {
+  return {
+    pieces: pieces.map(pieceMessage),
+    length,
+    turning,
+    room,
+    gap: gap === null ? null : { point: [gap.x, gap.y], width: gap.width },
+    slow,
+  };
+}
+
+function whyNotMessage(whyNot: WhyNot): NonNullable<WayAnswer["whyNot"]> {
+  const { why, x, y, footing, has, needs } = whyNot;
+  return {
+    why,
+    point: [x, y],
+    footing: footing === null ? null : FOOTING_NAMES[footing]!,
+    has,
+    needs,
+    text: whyNotText(whyNot),
+  };
+}

@@ -1,0 +1,110 @@
+import { expect, test } from "vitest";
+import { FootingLayer } from "../../src/guard/footing.ts";
+import { CELLS, TILE_BITS } from "../../src/guard/footing-tile.ts";
+import { COLUMN, type ColumnTile } from "../../src/map/layers.ts";
+import { FloorChanges, type FloorPatch } from "../../src/service/ways/floor-changes.ts";
+import { Dice } from "../../src/simulate/home/dice.ts";
+import { FOOTING } from "../../src/terms/safety.ts";
+import { WayGround } from "../../src/way/ground.ts";
+
+const SIDE = 1 << TILE_BITS;
+const CELL = 0.05;
+
+/** A copy of the floor, made of patches. */
+class Copy {
+  readonly #tiles = new Map<string, Uint8Array>();
+
+  take({ places, cells }: FloorPatch): number {
+    for (let n = 0; 2 * n < places.length; n++) {
+      this.#tiles.set(`${places[2 * n]},${places[2 * n + 1]}`, cells.slice(CELLS * n, CELLS * (n + 1)));
+    }
+    return places.length / 2;
+  }
+
+  at(i: number, j: number): number {
+    const tile = this.#tiles.get(`${i >> TILE_BITS},${j >> TILE_BITS}`);
+    return tile?.[(j & (SIDE - 1)) * SIDE + (i & (SIDE - 1))] ?? FOOTING.unseen;
+  }
+}
+
+const columnTile = (col: number, row: number) => ({
+  col,
+  row,
+  kind: new Uint8Array(CELLS),
+  blockedChanges: 0,
+});
+
+test("a copy of the floor follows firm ground, knocks, obstacles of the map, and a map that was cleared", () => {
+  const floor = new FootingLayer(CELL);
+  const columns = { tiles: [] as ColumnTile[] };
+  const changes = new FloorChanges();
+  const copy = new Copy();
+  const update = () => copy.take(changes.take(floor, columns, Number.POSITIVE_INFINITY));
+  floor.trust(0.12, -0.07, 1, 0);
+  floor.trust(3, 2, 1, 0);
+  expect(update()).toBe(2);
+  expect([copy.at(2, -2), copy.at(60, 40), copy.at(3, -2)]).toEqual([1, 1, 0]);
+  expect(update()).toBe(0);
+
+  floor.addKnock(0.12, -0.07);
+  // An obstacle where no floor was seen.
+  const wall = columnTile(-2, 0);
+  wall.kind[5] = COLUMN.blocked;
+  columns.tiles.push(wall);
+  expect(update()).toBe(2);
+  expect([copy.at(2, -2), copy.at(-59, 0)]).toEqual([FOOTING.blocked, FOOTING.blocked]);
+
+  wall.kind[5] = COLUMN.open;
+  wall.blockedChanges++;
+  expect(update()).toBe(1);
+  expect(copy.at(-59, 0)).toBe(FOOTING.unseen);
+
+  wall.kind[6] = COLUMN.blocked;
+  wall.blockedChanges++;
+  update();
+  floor.clear();
+  columns.tiles = [];
+  expect(update()).toBe(3);
+  expect([copy.at(2, -2), copy.at(60, 40), copy.at(-58, 0)]).toEqual([0, 0, 0]);
+  expect(update()).toBe(0);
+});
+
+test("a large floor is copied in parts, and says when the copy is complete", () => {
+  const floor = new FootingLayer(CELL);
+  for (let n = 0; n < 10; n++) floor.trust(n * SIDE * CELL + 0.01, 0.01, 1, 0);
+  const changes = new FloorChanges();
+  const parts = [1, 2, 3].map(() => changes.take(floor, { tiles: [] }, 4));
+  expect(parts.map(({ places }) => places.length / 2)).toEqual([4, 4, 2]);
+  expect(parts.map(({ isComplete }) => isComplete)).toEqual([false, false, true]);
+});
+
+test("a ground that took its floor square by square is the same as one that took all at once", () => {
+  const dice = new Dice(3, 1);
+  const squares = [-1, 0, 1].flatMap((col) => [-1, 0].map((row) => ({ col, row })));
+  const cells = squares.map(() => new Uint8Array(CELLS));
+  const fill = (square: Uint8Array) => {
+    for (let c = 0; c < CELLS; c++) square[c] = dice.chance(0.97) ? FOOTING.firm : dice.whole(4);
+  };
+  const groundOf = () => new WayGround(CELL, { body: 0.3, limit: 1, gap: 0.06 });
+  const put = (ground: WayGround, n: number) =>
+    ground.take(squares[n]!.col * SIDE, squares[n]!.row * SIDE, SIDE, cells[n]!);
+  const standIn = (ground: WayGround, x: number) => {
+    ground.stand(x, 0.3, 0.3, (px, py) => Math.hypot(px - x, py - 0.3) < 0.3);
+    ground.update();
+  };
+  cells.forEach(fill);
+  const one = groundOf();
+  for (let step = 0; step < 12; step++) {
+    const n = step % squares.length;
+    if (step >= squares.length) fill(cells[n]!);
+    put(one, n);
+    standIn(one, 0.2 * step);
+  }
+  const other = groundOf();
+  other.fit(one.col + one.border, one.row + one.border, one.cols - 2 * one.border, one.rows - 2 * one.border);
+  for (let n = 0; n < squares.length; n++) put(other, n);
+  standIn(other, 0.2 * 11);
+  expect([one.col, one.row, one.cols, one.rows]).toEqual([other.col, other.row, other.cols, other.rows]);
+  expect(Buffer.compare(one.footing, other.footing)).toBe(0);
+  expect(one.squared).toEqual(other.squared);
+});
