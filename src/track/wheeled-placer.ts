@@ -341,8 +341,9 @@ export class WheeledPlacer {
     const filter = this.#filter;
     const turned = wrapAngle(toYawPitchRoll(base.rotation)[0] - toYawPitchRoll(from.rotation)[0]);
     const way = distance(base.position, from.position) + TURN_WAY * Math.abs(turned);
-    filter.ageDepthBias(way);
-    this.#check.each((copy) => copy.ageDepthBias(way));
+    const rolled = Math.abs(this.#wheels?.metres ?? 0);
+    filter.age(way, rolled);
+    this.#check.each((copy) => copy.age(way, rolled));
     filter.spreadInto(this.#doubt.local);
     filter.mark();
     this.#check.each((copy) => copy.mark());
