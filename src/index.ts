@@ -97,5 +97,6 @@ export type { Permit } from "./way/permit.ts";
 export type { Piece, Stand } from "./way/pieces.ts";
 export type { Way } from "./way/way.ts";
 export { type Goal, type WayAnswer, WayFinder } from "./way/way-finder.ts";
+export { WayKeeper } from "./way/way-keeper.ts";
 export type { WhyNot } from "./way/why-not.ts";
 export { whyNotText } from "./way/why-not-text.ts";

@@ -1,7 +1,7 @@
 import { MOST_PRICE } from "../terms/ways.ts";
 import { BucketQueue } from "./bucket-queue.ts";
 import type { CircleCells } from "./circle-cells.ts";
-import { type GoalField, NEVER, STEP_COST, STEPS, UNIT, UNIT_BITS } from "./goal-field.ts";
+import { type Bounds, NEVER, STEP_COST, STEPS, UNIT, UNIT_BITS } from "./goal-field.ts";
 import { priceOf, type WayGround } from "./ground.ts";
 
 /** Most cells that a search looks at: then a new field costs no more. Chosen by hand. */
@@ -10,7 +10,7 @@ const MOST_LOOKS = 6000;
 export interface DetourWish {
   readonly ground: WayGround;
   /** Costs to the goal from before some ground closed: lower bounds of those now. */
-  readonly field: GoalField;
+  readonly field: Bounds;
   readonly start: number;
   readonly goal: number;
   /** That needs room in cells that are entered, prepared for the ground. */
@@ -30,7 +30,7 @@ export class Detour {
   #search = 0;
 
   /** The cells from start to goal. @returns how many were written; 0 without a way, or when it gives up */
-  find({ ground, field, start, goal, circle }: DetourWish, out: Int32Array): number {
+  find({ ground, field, start, goal, circle }: DetourWish, out: Int32Array, mostLooks = MOST_LOOKS): number {
     const { squared, footing, cols } = ground;
     if (!circle.isFree(squared, start)) return 0;
     if (this.#cost.length !== squared.length) {
@@ -44,7 +44,7 @@ export class Detour {
     queue.restart(field.bound(start));
     this.#reach(start, -1, 0, search);
     queue.push(start, field.bound(start));
-    for (let looks = 0; queue.size > 0 && looks < MOST_LOOKS; looks++) {
+    for (let looks = 0; queue.size > 0 && looks < mostLooks; looks++) {
       const cell = queue.pop();
       if (cell === goal) return this.#trace(goal, out);
       const base = this.#cost[cell]!;

@@ -141,3 +141,37 @@ export class GoalField {
     throw new Error("a cell of the goal field has no next cell");
   }
 }
+
+/** A lower bound of the cost from each cell to a place. */
+export interface Bounds {
+  /** NEVER where nothing leads there. */
+  bound(cell: number): number;
+}
+
+/**
+ * Bounds of the cost to a cell that is not the field's goal: the difference of two costs to the goal, or the straight distance, whichever is more.
+ * Beyond the cell only the straight distance grows.
+ */
+export class BoundsTo implements Bounds {
+  readonly #field: GoalField;
+  readonly #cols: number;
+  readonly #col: number;
+  readonly #row: number;
+  readonly #rest: number;
+
+  constructor(field: GoalField, { cols }: WayGround, cell: number) {
+    this.#field = field;
+    this.#cols = cols;
+    this.#col = cell % cols;
+    this.#row = Math.floor(cell / cols);
+    this.#rest = field.bound(cell);
+  }
+
+  bound(cell: number): number {
+    const cost = this.#field.bound(cell);
+    if (cost >= NEVER) return NEVER;
+    const c = (cell % this.#cols) - this.#col;
+    const r = Math.floor(cell / this.#cols) - this.#row;
+    return Math.max(cost - this.#rest, Math.floor(UNIT * Math.sqrt(c * c + r * r)));
+  }
+}

@@ -14,6 +14,9 @@ const TILE_BITS = 5;
 /** Cells by which the window grows beyond what was asked, so that it grows seldom. */
 const SLACK = 32;
 
+/** Changes of cells that are kept. Chosen by hand: a larger change is worth a new search. */
+const MOST_LOGGED = 4096;
+
 /** Price of a metre over floor that is not firm, in metres of firm floor; at least 1, Infinity where a way must not lead. */
 export interface Prices {
   readonly unseen: number;
@@ -64,6 +67,9 @@ export class WayGround {
   moved = 0;
   /** (cols * rows) what was taken over, before holes are filled. */
   #incoming = new Uint8Array(0);
+  /** The newest cells that became ground that is entered, and those that ceased to be: rings, by the counts above. */
+  readonly #openedCells = new Int32Array(MOST_LOGGED);
+  readonly #closedCells = new Int32Array(MOST_LOGGED);
   /** Whether unseen and doubtful ground of one cell between firm ones is firm. */
   readonly #fillsHoles: boolean;
   /** World cells around where the base stands, and whether its outline touches the cell around a place. */
@@ -196,8 +202,8 @@ export class WayGround {
     this.footing[n] = footing;
     if (this.#isBorder(c, r)) return;
     // A changed price counts as both.
-    if (this.#isEntered(footing)) this.opened++;
-    if (this.#isEntered(before)) this.closed++;
+    if (this.#isEntered(footing)) this.#openedCells[this.opened++ % MOST_LOGGED] = n;
+    if (this.#isEntered(before)) this.#closedCells[this.closed++ % MOST_LOGGED] = n;
     this.#field.set(i, j, !this.#isEntered(footing));
   }
 
@@ -266,6 +272,16 @@ export class WayGround {
     return this.#standsOn((i + 0.5) * this.cellSize, (j + 0.5) * this.cellSize);
   }
 
+  /** Cells that have become ground that is entered since `opened` was this, and the window has not moved; null when there were too many. */
+  openedSince(opened: number): Int32Array | null {
+    return logged(this.#openedCells, opened, this.opened);
+  }
+
+  /** The same for cells that ceased to be ground that is entered. */
+  closedSince(closed: number): Int32Array | null {
+    return logged(this.#closedCells, closed, this.closed);
+  }
+
   /** Updates the distances. */
   update(): void {
     this.#field.update();
@@ -304,4 +320,10 @@ export class WayGround {
       }
     }
   }
+}
+
+/** The entries of a ring from one count to another. */
+function logged(ring: Int32Array, from: number, to: number): Int32Array | null {
+  if (to - from > ring.length) return null;
+  return Int32Array.from({ length: to - from }, (_, n) => ring[(from + n) % ring.length]!);
 }

@@ -1,6 +1,6 @@
 import { MOST_PRICE } from "../terms/ways.ts";
 import { BucketQueue } from "./bucket-queue.ts";
-import { type GoalField, NEVER, UNIT, UNIT_BITS } from "./goal-field.ts";
+import { type Bounds, NEVER, UNIT, UNIT_BITS } from "./goal-field.ts";
 import { priceOf, type WayGround } from "./ground.ts";
 import type { Move } from "./moves.ts";
 
@@ -29,7 +29,7 @@ export interface Seed {
 export interface LatticeSearch {
   readonly ground: WayGround;
   /** Costs to the goal over cells: a lower bound for any body on them. */
-  readonly field: GoalField;
+  readonly field: Bounds;
   /** Least squared clearance, in cells, with which every move is free. */
   readonly ample: number;
   readonly seeds: readonly Seed[];

@@ -4,7 +4,7 @@ import { FOOTING } from "../terms/safety.ts";
 import { BendWays } from "./bend-ways.ts";
 import { CircleCells } from "./circle-cells.ts";
 import { Detour } from "./detour.ts";
-import { GoalField, NEVER, UNIT } from "./goal-field.ts";
+import { type Bounds, BoundsTo, GoalField, NEVER, UNIT } from "./goal-field.ts";
 import type { WayGround } from "./ground.ts";
 import { Lattice, type Seed } from "./lattice.ts";
 import { type Leg, mergeLegs, plainLegs, smoothLegs } from "./legs.ts";
@@ -50,6 +50,20 @@ interface Cells {
 /** Most states that a search with an old field looks at: then a new field is cheaper. Chosen by hand. */
 const DETOUR_LOOKS = 4000;
 
+/** Most cells, and most states, that a search between two places of a way looks at. Chosen by hand: then a new search is cheaper. */
+const BRIDGE_LOOKS = 1500;
+
+/** Places of a way between which it is searched anew. */
+interface Via {
+  readonly begin: Stand;
+  readonly end: Stand;
+}
+
+/** The same, with the place where the part that is replaced starts. */
+interface BridgeEnds extends Via {
+  readonly start: Stand;
+}
+
 /** A beginning of a search over headings, with the legs that lead to it. */
 interface Start extends Seed {
   readonly legs: readonly Leg[];
@@ -94,6 +108,44 @@ export class WayFinder {
     return { way: measured(pieces, this.#room), whyNot: null };
   }
 
+  get room(): Room {
+    return this.#room;
+  }
+
+  /** Metres of steps over cells, at least, from any cell of a square of the window to the last goal; Infinity where none lead there. */
+  leastFrom(col: number, row: number, side: number): number {
+    const { cols, rows, cellSize } = this.#ground;
+    let least = NEVER;
+    for (let r = Math.max(0, row); r < Math.min(rows, row + side); r++) {
+      for (let c = Math.max(0, col); c < Math.min(cols, col + side); c++)
+        least = Math.min(least, this.#field.bound(r * cols + c));
+    }
+    return least === NEVER ? Number.POSITIVE_INFINITY : (least / UNIT) * cellSize;
+  }
+
+  /**
+   * Joins two places of a way to the last goal: straight from `start` to `begin`, by a new search to `end`, and straight on to the target. All of it
+   * is pulled straight where there is room.
+   * @returns null if nothing is found in a short search, and for a base that cannot turn on the spot
+   */
+  bridge({ start, begin, end }: BridgeEnds, target: Goal): Piece[] | null {
+    const cells = { start: this.#cellNear(begin), goal: this.#cellNear(end) };
+    if (this.#bends !== null || cells.start < 0 || cells.goal < 0) return null;
+    const field = new BoundsTo(this.#field, this.#ground, cells.goal);
+    const search = { ...cells, ground: this.#ground, field, circle: this.#circle };
+    const count = this.#detour.find(search, this.#roomForCells(), BRIDGE_LOOKS);
+    const pieces = count === 0 ? null : this.#along(start, target, count, { begin, end });
+    if (pieces !== null && this.#isFree(pieces)) return pieces;
+    const moves = this.#byLattice(begin, end, cells, { field, mostLooks: BRIDGE_LOOKS });
+    if (moves === null) return null;
+    const last = moves.length === 0 ? begin : endOf(moves.at(-1)!);
+    // The goal's cell was reached and not the place itself.
+    if (hypot2(last.x - end.x, last.y - end.y) > 1e-6) return null;
+    const all = [...straight(start, begin), ...moves, ...straight(end, target)];
+    if (target.yaw !== null) addTurn(all, { ...target, yaw: end.yaw }, target.yaw);
+    return this.#isFree(all) ? all : null;
+  }
+
   /** The next search begins anew, whatever the last one found out. */
   forget(): void {
     this.#fieldOf = null;
@@ -128,7 +180,7 @@ export class WayFinder {
     const isExact = old.closed === ground.closed && this.#field.at(start) < NEVER;
     return (
       (isExact ? this.#direct(from, to, start) : null) ??
-      this.#byLattice(from, to, { start, goal }, DETOUR_LOOKS)
+      this.#byLattice(from, to, { start, goal }, { mostLooks: DETOUR_LOOKS })
     );
   }
 
@@ -178,17 +230,14 @@ export class WayFinder {
   }
 
   /** A way along the first `count` of the cells, pulled straight, if the outline has room on it. */
-  #along(from: Stand, to: Goal, count: number): Piece[] | null {
+  #along(from: Stand, to: Goal, count: number, via: Via | null = null): Piece[] | null {
     const ground = this.#ground;
-    const chain = new Float64Array(2 * count + 4);
-    chain[0] = from.x;
-    chain[1] = from.y;
-    for (let n = 0; n < count; n++) {
-      chain[2 * n + 2] = ground.xOf(this.#cells[n]!);
-      chain[2 * n + 3] = ground.yOf(this.#cells[n]!);
-    }
-    chain[2 * count + 2] = to.x;
-    chain[2 * count + 3] = to.y;
+    const points = [from.x, from.y];
+    if (via !== null) points.push(via.begin.x, via.begin.y);
+    for (let n = 0; n < count; n++) points.push(ground.xOf(this.#cells[n]!), ground.yOf(this.#cells[n]!));
+    if (via !== null) points.push(via.end.x, via.end.y);
+    points.push(to.x, to.y);
+    const chain = Float64Array.from(points);
     const room = this.#room;
     const corners = shorten(room, chain, from.yaw);
     if (corners === null) return null;
@@ -215,7 +264,12 @@ export class WayFinder {
   }
 
   /** A way by moves of the body, where the direct one has no room for its outline. */
-  #byLattice(from: Stand, to: Goal, { start, goal }: Cells, mostLooks?: number): Piece[] | null {
+  #byLattice(
+    from: Stand,
+    to: Goal,
+    { start, goal }: Cells,
+    { field = this.#field, mostLooks }: { field?: Bounds; mostLooks?: number } = {},
+  ): Piece[] | null {
     const room = this.#room;
     const ground = this.#ground;
     const starts = this.#startsAround(from, start);
@@ -224,7 +278,7 @@ export class WayFinder {
     const y = ground.yOf(goal);
     const search = {
       ground,
-      field: this.#field,
+      field,
       ample: Math.ceil(cells * cells),
       seeds: starts,
       isGoal: (cell: number, heading: number) =>
@@ -324,6 +378,12 @@ function legsOf({ legs: before, heading: k }: Start, moves: readonly Move[], { c
     [x, y] = [toX, toY];
   }
   return legs;
+}
+
+/** The straight drive from a place to another one ahead. */
+function straight(from: Stand, to: { readonly x: number; readonly y: number }): Piece[] {
+  const length = hypot2(to.x - from.x, to.y - from.y);
+  return length < 1e-9 ? [] : [{ ...from, curvature: 0, length }];
 }
 
 const withYaw = ({ x, y, yaw }: Goal): Stand | null => (yaw === null ? null : { x, y, yaw });

@@ -5,6 +5,7 @@ import { Outline } from "../../src/way/outline.ts";
 import { type Stand, standAfter } from "../../src/way/pieces.ts";
 import type { Way } from "../../src/way/way.ts";
 import { type Goal, USUAL_MARGIN, WayFinder } from "../../src/way/way-finder.ts";
+import { WayKeeper } from "../../src/way/way-keeper.ts";
 import { noneExpected, wholeOption } from "../frame/values.ts";
 import { programOf } from "./program.ts";
 import { BODIES } from "./way/bodies.ts";
@@ -145,11 +146,13 @@ function remake(
   const [ms, answer] = fastest(() => {
     setAll(FOOTING.firm);
     ground.update();
-    finder.find(from, to);
+    finder.forget();
+    const keeper = new WayKeeper(finder);
+    keeper.update(from, to);
     setAll(FOOTING.blocked);
     return () => {
       ground.update();
-      return finder.find(from, to);
+      return keeper.update(from, to);
     };
   });
   setAll(FOOTING.firm);
