@@ -9,6 +9,7 @@ import {
   type SettingRow,
   SUBPROTOCOL,
   type Topic,
+  type WayGoal,
 } from "../wire/messages.ts";
 import type { SensorDeclaration } from "../wire/shapes.ts";
 import { FloorMirror } from "./floor-mirror.ts";
@@ -81,6 +82,7 @@ export class HeadClient {
   #clockTimer: ReturnType<typeof setInterval> | null = null;
   readonly #pending = new PendingRequests();
   #welcome: FromServer<"welcome"> | null = null;
+  #watchedWay: { readonly rate: number; readonly goal: WayGoal } | null = null;
   #dropped = 0;
   /** For each sensor, the stamp of the `clock` message after its last frame, until the head's reply confirms that it was read. */
   readonly #onTheirWay = new Map<string, number>();
@@ -211,6 +213,7 @@ export class HeadClient {
       case "image":
       case "ground":
       case "trail":
+      case "way":
       case "playing":
       case "baseline":
       case "recording":
@@ -243,6 +246,7 @@ export class HeadClient {
     for (let i = 0; i < FIRST_CLOCKS; i++) ask();
     this.#clockTimer = setInterval(ask, CLOCK_EVERY);
     this.subscribe(this.#options.topics ?? {});
+    if (this.#watchedWay !== null) this.#send({ kind: "subscribe", topics: { way: this.#watchedWay } });
     this.#handlers.call("open", welcome);
   }
 
@@ -255,6 +259,15 @@ export class HeadClient {
       }),
     );
     if (Object.keys(topics).length > 0) this.#send({ kind: "subscribe", topics });
+  }
+
+  /**
+   * Asks for the way to a goal whenever it has changed, also after a reconnection. It comes to the handlers of `way`.
+   * @param goal null ends it; @param rate messages a second at most
+   */
+  watchWay(goal: WayGoal | null, rate = 20): void {
+    this.#watchedWay = goal === null ? null : { rate, goal };
+    if (this.#isOpen) this.#send({ kind: "subscribe", topics: { way: this.#watchedWay ?? { rate: 0 } } });
   }
 
   /**

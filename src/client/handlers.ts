@@ -16,6 +16,8 @@ export interface ClientEvents {
   image: (image: FromServer<"image">) => void;
   ground: (ground: FromServer<"ground">) => void;
   trail: (trail: FromServer<"trail">) => void;
+  /** The way to the goal of `watchWay`, when it has changed. */
+  way: (way: FromServer<"way">) => void;
   /** Of a head that plays a recording. */
   playing: (playing: FromServer<"playing">) => void;
   recording: (recording: FromServer<"recording">) => void;

@@ -21,7 +21,26 @@ const SETTING_ROWS: Readonly<Record<string, SettingRow>> = Object.fromEntries(
 );
 
 /** Questions whose answers a base may use for driving. */
-const DEPENDS_ON_PLACE: ReadonlySet<string> = new Set(["line", "arc", "clearance", "footing", "way"]);
+const DEPENDS_ON_PLACE: ReadonlySet<string> = new Set(["line", "arc", "clearance", "footing"]);
+
+const ASSUMED = {
+  code: "place",
+  why: "the base's place in the saved map is assumed: free ground on that map may be elsewhere; confirm the place first (map, action confirm)",
+} as const;
+const NO_OUTLINE = {
+  code: "setting",
+  why: "the outline of this base was never set (body.footprint)",
+} as const;
+
+/** Why a head tells no ways now; null when it does. */
+export function whyNoWays(
+  mode: Pick<Mode, "origin">,
+  savedMap: SavedMap,
+  body: BodySettings,
+): typeof ASSUMED | typeof NO_OUTLINE | null {
+  if (savedMap.isAssumed) return ASSUMED;
+  return mode.origin === "live" && body.missing.includes("body.footprint") ? NO_OUTLINE : null;
+}
 
 const BACK = "the map of before is back";
 
@@ -123,19 +142,13 @@ export class Requests {
 
   async #ask(session: Session, { id, question }: FromClient<"ask">): Promise<void> {
     const { head, savedMap, body, mode } = this.#parts;
-    if (savedMap.isAssumed && DEPENDS_ON_PLACE.has(question.about)) {
-      const why = "the base's place in the saved map is assumed: free ground on that map may be elsewhere";
-      throw new WireError("place", "ask", id, `ask: ${why}; confirm the place first (map, action confirm)`);
-    }
-    const needsOutline = question.about === "way" && mode.origin === "live";
-    if (needsOutline && body.missing.includes("body.footprint")) {
-      throw new WireError(
-        "setting",
-        "ask",
-        id,
-        "ask: the outline of this base was never set (body.footprint)",
-      );
-    }
+    const refusal =
+      question.about === "way"
+        ? whyNoWays(mode, savedMap, body)
+        : savedMap.isAssumed && DEPENDS_ON_PLACE.has(question.about)
+          ? ASSUMED
+          : null;
+    if (refusal !== null) throw new WireError(refusal.code, "ask", id, `ask: ${refusal.why}`);
     const asked =
       question.about === "way"
         ? head.askWay(question)

@@ -26,7 +26,7 @@ import { PlayingMode } from "./playing/playing-mode.ts";
 import type { Played } from "./playing/recordings-folder.ts";
 import { Publisher } from "./publisher.ts";
 import { Readiness } from "./readiness.ts";
-import { Requests } from "./requests.ts";
+import { Requests, whyNoWays } from "./requests.ts";
 import { HeadLink } from "./sensing/head-link.ts";
 import type { Intake } from "./sensing/intake.ts";
 import { Clients } from "./sockets/clients.ts";
@@ -35,6 +35,7 @@ import { FloorStore } from "./sockets/floor-store.ts";
 import { MapStore } from "./sockets/map-store.ts";
 import { CLOSE } from "./sockets/session.ts";
 import { headTime } from "./time.ts";
+import { WayTopic } from "./ways/way-topic.ts";
 
 /** Most sockets, before and after hello. */
 const MOST_SOCKETS = 1024;
@@ -89,6 +90,7 @@ export class Service {
   readonly #routes: Routes;
   readonly #server: Server;
   readonly #glance: GlanceSender | null;
+  readonly #ways: WayTopic;
   readonly #timers: NodeJS.Timeout[] = [];
   #sources: readonly Source[] = [];
   #announcer: Announcer | null = null;
@@ -121,6 +123,11 @@ export class Service {
       note: (text) => this.#clients.note("map", text, "warn"),
     });
     this.#glance = this.#makeGlance();
+    this.#ways = new WayTopic({
+      head: this.#head,
+      clients: this.#clients,
+      whyNone: () => whyNoWays(this.#mode, this.#savedMap, this.#body)?.why ?? null,
+    });
     const common = {
       log,
       config,
@@ -215,7 +222,10 @@ export class Service {
       guard,
       log: this.log,
       clients: this.#clients,
-      closed: () => this.#publisher.wantPictures(),
+      closed: () => {
+        this.#publisher.wantPictures();
+        this.#ways.refresh();
+      },
       host: {
         map: this.map,
         floor: this.floor,
@@ -229,6 +239,7 @@ export class Service {
         subscribed: (session) => {
           this.#publisher.wantPictures();
           this.#mode.subscribed(session);
+          this.#ways.refresh();
         },
         refused: (code) => this.metrics.refused.inc({ code }),
       },
@@ -363,6 +374,9 @@ export class Service {
       case "ground":
       case "trail":
         this.#publisher.publishPicture(message);
+        break;
+      case "way":
+        this.#ways.hear(message);
         break;
       case "finding":
         this.#publisher.tellFinding(message);

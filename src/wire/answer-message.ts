@@ -106,6 +106,15 @@ const Answer = Type.Union([
 ]);
 export type Answer = Frozen<Static<typeof Answer>>;
 
+export const WayMessage = server("way", "A way to the goal of the topic; sent when it has changed.", {
+  ...sent,
+  time: Time,
+  revision: Count,
+  to: Pair,
+  way: nullable(Way),
+  whyNot: nullable(WhyNot),
+});
+
 export const AnswerMessage = server("answer", "Answers `ask`.", {
   ...sent,
   id: Id,

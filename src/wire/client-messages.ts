@@ -48,6 +48,31 @@ const message = <K extends string, T extends TProperties>(kind: K, description: 
     { $id: kind, description, additionalProperties: false },
   );
 
+/** What a way must be like, besides its goal. */
+const wayFields = {
+  heading: Type.Optional(
+    Type.Number({ minimum: -7, maximum: 7, description: "radians at the goal; without it, any" }),
+  ),
+  margin: Type.Optional(
+    Type.Number({ minimum: 0.02, maximum: 1, description: "metres kept beside the outline" }),
+  ),
+  radius: Type.Optional(
+    Type.Number({
+      minimum: 0.1,
+      maximum: 3,
+      description: "metres of the sharpest arc, for a base that cannot turn on the spot",
+    }),
+  ),
+  unseen: Type.Optional(Price),
+  doubtful: Type.Optional(Price),
+};
+const WayGoal = Type.Object(
+  { to: Pair, ...wayFields },
+  { additionalProperties: false, description: "in the world; without it, the goal of before" },
+);
+/** Where a way is to lead that is kept up to date. */
+export type WayGoal = Frozen<Static<typeof WayGoal>>;
+
 const Topics = exact({
   reach: Type.Optional(exact({ rate: Rate })),
   pose: Type.Optional(exact({ rate: Rate })),
@@ -62,6 +87,7 @@ const Topics = exact({
   playing: Type.Optional(exact({ rate: Rate })),
   recording: Type.Optional(exact({ rate: Rate })),
   baseline: Type.Optional(exact({ rate: Rate })),
+  way: Type.Optional(exact({ rate: Rate, goal: Type.Optional(WayGoal) })),
 });
 /** Topics of subscriptions. */
 export type Topic = keyof Static<typeof Topics>;
@@ -84,21 +110,7 @@ export const Question = Type.Union([
   exact({
     about: Type.Literal("way"),
     to: Pair,
-    heading: Type.Optional(
-      Type.Number({ minimum: -7, maximum: 7, description: "radians at the goal; without it, any" }),
-    ),
-    margin: Type.Optional(
-      Type.Number({ minimum: 0.02, maximum: 1, description: "metres kept beside the outline" }),
-    ),
-    radius: Type.Optional(
-      Type.Number({
-        minimum: 0.1,
-        maximum: 3,
-        description: "metres of the sharpest arc, for a base that cannot turn on the spot",
-      }),
-    ),
-    unseen: Type.Optional(Price),
-    doubtful: Type.Optional(Price),
+    ...wayFields,
     frame: Frame,
   }),
 ]);

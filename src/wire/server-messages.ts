@@ -1,5 +1,5 @@
 import { type Static, Type } from "@sinclair/typebox";
-import { AnswerMessage } from "./answer-message.ts";
+import { AnswerMessage, WayMessage } from "./answer-message.ts";
 import { GROUND_MESSAGES } from "./ground-messages.ts";
 import { Id, imageBytes, ORIGINS, RIGHTS, RoleShape } from "./parts.ts";
 import { RECORDING_MESSAGES } from "./recording-messages.ts";
@@ -196,6 +196,7 @@ export const SERVER_MESSAGES = {
     missed: Type.Optional(Type.Integer({ description: "notes before this one that had to be left out" })),
   }),
   answer: AnswerMessage,
+  way: WayMessage,
   settings: server("settings", "All settings of the head as they are now.", {
     ...sent,
     id: Id,

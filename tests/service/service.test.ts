@@ -199,6 +199,20 @@ test("a watcher is told the way over floor that was seen, and why there is none"
   expect(beyond).toMatchObject({ way: null, whyNot: { why: "goal", footing: "unseen" } });
 });
 
+test("a watcher of a way gets it when it has changed", async () => {
+  const watcher = await head.open({ topics: {} });
+  await drive(40, 0.9);
+  const ways: FromServer<"way">[] = [];
+  watcher.on("way", (way) => ways.push(way));
+  watcher.watchWay({ to: [1.6, 0] });
+  await vi.waitFor(() => expect(ways).toHaveLength(1), { timeout: 10_000 });
+  expect(ways[0]).toMatchObject({ to: [1.6, 0], whyNot: null });
+  expect(ways[0]!.way!.length).toBeGreaterThan(0.7);
+  watcher.watchWay({ to: [-8, 0] });
+  await vi.waitFor(() => expect(ways).toHaveLength(2), { timeout: 10_000 });
+  expect(ways[1]).toMatchObject({ to: [-8, 0], way: null, whyNot: { why: "goal", footing: "unseen" } });
+});
+
 test("a setting is changed live within its bounds, and everyone hears of it", async () => {
   const watcher = await head.open({ topics: { notes: 10 } });
   const note = event(watcher, "note");

@@ -1,8 +1,11 @@
 import { expect, test } from "vitest";
+import type { Footprint } from "../../src/guard/body.ts";
 import { FootingLayer } from "../../src/guard/footing.ts";
 import { CELLS, TILE_BITS } from "../../src/guard/footing-tile.ts";
 import { COLUMN, type ColumnTile } from "../../src/map/layers.ts";
 import { FloorChanges, type FloorPatch } from "../../src/service/ways/floor-changes.ts";
+import type { FromWays } from "../../src/service/ways/way-messages.ts";
+import { WayPost } from "../../src/service/ways/way-post.ts";
 import { Dice } from "../../src/simulate/home/dice.ts";
 import { FOOTING } from "../../src/terms/safety.ts";
 import { WayGround } from "../../src/way/ground.ts";
@@ -107,4 +110,47 @@ test("a ground that took its floor square by square is the same as one that took
   expect([one.col, one.row, one.cols, one.rows]).toEqual([other.col, other.row, other.cols, other.rows]);
   expect(Buffer.compare(one.footing, other.footing)).toBe(0);
   expect(one.squared).toEqual(other.squared);
+});
+
+test("a watched way is told once, again when it has changed, and no more when the watch ends", () => {
+  const floor = new FootingLayer(CELL);
+  for (let x = 0; x < 4; x += CELL) for (let y = 0; y < 2; y += CELL) floor.trust(x + 0.01, y + 0.01, 1, 0);
+  const said: FromWays[] = [];
+  const post = new WayPost(
+    { floorSource: floor, columnSource: { tiles: [] } },
+    (message) => said.push(message),
+    () => 0,
+  );
+  const footprint: Footprint = [
+    [0.2, 0.2],
+    [0.2, -0.2],
+    [-0.2, -0.2],
+    [-0.2, 0.2],
+  ];
+  let now = 0;
+  const look = (x: number) => {
+    now += 50_000;
+    const base = { x, y: 1, yaw: 0 };
+    if (post.isDue(now))
+      post.look({ time: now, revision: 1, base, footprint, gap: 0.05, cellSize: CELL }, now);
+    return said.splice(0);
+  };
+  expect(look(0.5)).toEqual([]);
+  post.watch(7, { to: [3.5, 1] });
+  const [first] = look(0.5);
+  expect(first).toMatchObject({ kind: "way", watch: 7, to: [3.5, 1], answer: { whyNot: null } });
+  if (first?.kind !== "way") throw new Error("no way");
+  expect(first.answer.way!.length).toBeCloseTo(3, 6);
+  // The base follows its way, and nothing has changed.
+  expect([look(0.6), look(0.8)]).toEqual([[], []]);
+  floor.addKnock(2.01, 1.01);
+  const [second] = look(1);
+  if (second?.kind !== "way") throw new Error("the way was not told again");
+  expect(second.answer.way!.length).toBeGreaterThan(3);
+  expect(look(1.1)).toEqual([]);
+  for (let y = 0; y < 2; y += CELL) floor.addKnock(2.01, y + 0.01);
+  expect(look(1.2)).toMatchObject([{ answer: { way: null, whyNot: { why: "cut" } } }]);
+  post.watch(7, null);
+  floor.addKnock(2.5, 1);
+  expect(look(1.3)).toEqual([]);
 });

@@ -70,6 +70,8 @@ export class Playing {
   #heldBlocks: FromSensing[] = [];
   #questions: ToSensing[] = [];
   #wanted: ToSensing | null = null;
+  /** Goals to which ways are watched. */
+  readonly #watched = new Map<number, ToSensing>();
   #isReady = false;
   #timer: ReturnType<typeof setTimeout> | null = null;
 
@@ -128,6 +130,11 @@ export class Playing {
         break; // a recording's events come from its file
       case "pictures":
         this.#wanted = message;
+        this.#head.sensing.take(message);
+        break;
+      case "watch":
+        if (message.goal === null) this.#watched.delete(message.watch);
+        else this.#watched.set(message.watch, message);
         this.#head.sensing.take(message);
         break;
       default:
@@ -233,6 +240,7 @@ export class Playing {
   #begin(): void {
     this.#head = this.#open();
     if (this.#wanted !== null) this.#head.sensing.take(this.#wanted);
+    for (const message of this.#watched.values()) this.#head.sensing.take(message);
     this.#head.hold();
     this.#isRestarted = true;
     this.#outputs = {};
@@ -400,6 +408,7 @@ export class Playing {
       case "image":
       case "ground":
       case "trail":
+      case "way":
         if (!isOnTheWay) this.#say({ ...message, time: this.#clock.stamp(message.time) });
         break;
       case "skipped":

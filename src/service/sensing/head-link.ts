@@ -3,7 +3,7 @@ import type { Pose } from "../../geometry/optics.ts";
 import { normalizeRotation } from "../../geometry/rigid.ts";
 import { resolveSettings, SettingError, type Settings } from "../../head/settings.ts";
 import type { SensorSetup, Setup } from "../../sense/events.ts";
-import type { Question } from "../../wire/messages.ts";
+import type { Question, WayGoal } from "../../wire/messages.ts";
 import { Batch } from "../batch.ts";
 import { ConfigError } from "../config.ts";
 import type { FromPlaying, ToPlaying } from "../playing/playing-messages.ts";
@@ -229,6 +229,12 @@ export class HeadLink {
   askWay(question: Extract<Question, { about: "way" }>): Promise<FromSensing & { kind: "answer" }> {
     if (this.#hasWayThread) this.#wayThread ??= this.#beginWays();
     return this.request<"answer">((ticket) => ({ kind: "ask", ticket, question }));
+  }
+
+  /** Keeps a way to a goal up to date; null ends it. */
+  watchWay(watch: number, goal: WayGoal | null): void {
+    if (this.#hasWayThread) this.#wayThread ??= this.#beginWays();
+    this.post({ kind: "watch", watch, goal });
   }
 
   #beginWays(): WayThread {

@@ -3,7 +3,8 @@ import type { Pose } from "../../geometry/optics.ts";
 import type { HeadOutput, ReachOutput, TrackState } from "../../head/outputs.ts";
 import type { Settings } from "../../head/settings.ts";
 import type { HeadEvent, Setup } from "../../sense/events.ts";
-import type { Answer, Question } from "../../wire/messages.ts";
+import type { Answer, Question, WayGoal } from "../../wire/messages.ts";
+import type { WatchedWay } from "../ways/way-messages.ts";
 import type { TilesChanged } from "./changed-tiles.ts";
 import type { FrameSlotMemory } from "./frame-slot.ts";
 import type { Picture, PicturesWanted } from "./pictures.ts";
@@ -36,6 +37,8 @@ export type ToSensing =
       readonly setup: Setup;
       readonly slots: readonly FrameSlotMemory[];
     }
+  /** Keeps a way to a goal up to date; null ends it. */
+  | { readonly kind: "watch"; readonly watch: number; readonly goal: WayGoal | null }
   | { readonly kind: "clear"; readonly ticket: number }
   /** Brings back the map that was cleared last. */
   | { readonly kind: "undo"; readonly ticket: number }
@@ -109,6 +112,7 @@ export type FromSensing =
       readonly revision: number;
       readonly answer: Answer | null;
     }
+  | WatchedWay
   | { readonly kind: "changed"; readonly ticket: number; readonly settings: Settings }
   | {
       readonly kind: "done";

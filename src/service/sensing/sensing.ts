@@ -1,6 +1,7 @@
 import type { MessagePort } from "node:worker_threads";
 import { crc32c } from "../../coding/crc32c.ts";
 import type { Pose } from "../../geometry/optics.ts";
+import { planarOf } from "../../geometry/rigid.ts";
 import { bodyLimits } from "../../guard/body.ts";
 import { Head } from "../../head/head.ts";
 import type { HeadOutput } from "../../head/outputs.ts";
@@ -10,6 +11,7 @@ import { decodeSnapshot, encodeSnapshot, SnapshotError } from "../../map/snapsho
 import { HOLD_MOST } from "../../terms/freshness.ts";
 import type { Question } from "../../wire/messages.ts";
 import { PretriggerTap } from "../pretrigger/tap.ts";
+import type { WayBody } from "../ways/way-messages.ts";
 import { WayPost } from "../ways/way-post.ts";
 import { ChangedBlocks } from "./changed-blocks.ts";
 import { ChangedTiles } from "./changed-tiles.ts";
@@ -106,7 +108,18 @@ export class Sensing {
       if (tiles !== null) this.#say({ kind: "tiles", ...tiles });
     }
     this.#ways.tick();
+    if (this.#last !== null && this.#ways.isDue(now)) {
+      const { time, worldFromBase } = this.#last;
+      const [x, y, yaw] = planarOf(worldFromBase);
+      this.#ways.look({ time, revision: this.#head.grid.frame, base: { x, y, yaw }, ...this.#wayBody }, now);
+    }
     if (now >= this.#nextLoad) this.#reportLoad(now);
+  }
+
+  /** The body for which ways are found, and the size of the map's cells. */
+  get #wayBody(): WayBody {
+    const { body } = guardSettings(this.#head.settings);
+    return { footprint: body.footprint, gap: bodyLimits(body).gap, cellSize: this.#head.grid.voxelSize };
   }
 
   /** Lets another thread find ways, which gets floor and questions by a port. */
@@ -168,6 +181,9 @@ export class Sensing {
       case "pictures":
         this.#pictures.want(message.wanted, this.#now());
         break;
+      case "watch":
+        this.#ways.watch(message.watch, message.goal);
+        break;
       case "clear":
         this.#try(message.ticket, () => {
           const { trail } = this.#pictures;
@@ -209,10 +225,7 @@ export class Sensing {
     const revision = grid.frame;
     const worldFromBase = this.#last?.worldFromBase ?? null;
     if (question.about === "way" && worldFromBase !== null) {
-      const { body } = guardSettings(settings);
-      const { footprint } = body;
-      const ends = endsOfWay(question, worldFromBase);
-      const order = { question, ...ends, footprint, gap: bodyLimits(body).gap, cellSize: grid.voxelSize };
+      const order = { question, ...endsOfWay(question, worldFromBase), ...this.#wayBody };
       this.#ways.ask({ kind: "ask", ticket, time, revision, order });
       return;
     }

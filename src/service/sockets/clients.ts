@@ -14,6 +14,11 @@ export class Clients {
     this.#log = log;
   }
 
+  /** All open connections, before and after hello. */
+  get sessions(): Iterable<Session> {
+    return this.#sessions;
+  }
+
   add(session: Session): void {
     this.#sessions.add(session);
   }

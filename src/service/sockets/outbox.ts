@@ -30,6 +30,7 @@ export type Queued = Exclude<Topic, "map" | "floor" | "notes">;
 const RANK: Readonly<Record<Queued, number>> = {
   reach: 0,
   pose: 1,
+  way: 2,
   playing: 2,
   baseline: 3,
   brinks: 3,

@@ -1,7 +1,15 @@
 import type { WebSocket } from "ws";
 import { type Form, SharedMessage, WireError } from "../../wire/codec.ts";
 import { decodeFromClient } from "../../wire/inbound.ts";
-import { ALLOWED, type Draft, type FromClient, type Right, type Role, TOPICS } from "../../wire/messages.ts";
+import {
+  ALLOWED,
+  type Draft,
+  type FromClient,
+  type Right,
+  type Role,
+  TOPICS,
+  type WayGoal,
+} from "../../wire/messages.ts";
 import type { FloorStore } from "./floor-store.ts";
 import type { Guest } from "./lobby.ts";
 import type { MapStore } from "./map-store.ts";
@@ -55,6 +63,8 @@ export class Session implements Guest {
   rights: ReadonlySet<Right> = new Set();
   name = "";
   outbox: Outbox | null = null;
+  /** The goal of its topic `way`; null before the first. */
+  wayGoal: WayGoal | null = null;
   /** Kinds of messages that this head does not take and has already refused once. */
   readonly refusedKinds = new Set<string>();
   #form: Form = "binary";
@@ -172,6 +182,7 @@ export class Session implements Guest {
           const wish = message.topics[topic];
           if (wish !== undefined) this.outbox!.subscribe(topic, wish.rate, "have" in wish ? wish.have : null);
         }
+        this.wayGoal = message.topics.way?.goal ?? this.wayGoal;
         this.#host.subscribed(this);
         break;
       default:

@@ -5,15 +5,19 @@ import { WayGround } from "../../way/ground.ts";
 import { Outline } from "../../way/outline.ts";
 import { isSpot, type Piece } from "../../way/pieces.ts";
 import type { Way } from "../../way/way.ts";
-import { USUAL_MARGIN, WayFinder } from "../../way/way-finder.ts";
+import { type WayAnswer as FoundWay, USUAL_MARGIN, WayFinder } from "../../way/way-finder.ts";
+import { WayKeeper } from "../../way/way-keeper.ts";
 import type { WhyNot } from "../../way/why-not.ts";
 import { whyNotText } from "../../way/why-not-text.ts";
+import type { WayGoal } from "../../wire/messages.ts";
 import type { FloorPatch } from "./floor-changes.ts";
-import type { FromWays, ToWays, WayAnswer, WayOrder } from "./way-messages.ts";
+import type { FromWays, ToWays, WayAnswer, WayOrder, WayState } from "./way-messages.ts";
 
 const SIDE = 1 << TILE_BITS;
 /** Searches take at most one part in this number of the thread's time, so that a client that always asks does not slow down a small board. */
 const SHARE = 2;
+/** Most grounds that are kept: at 1,000 m2 one takes 4 MB. */
+const MOST_KEPT = 4;
 /** Metres up to which distances to what ends the ground are exact. Chosen by hand. */
 const LIMIT = 1;
 /** Metres: with smaller cells a search would take too long. */
@@ -21,13 +25,24 @@ const LEAST_CELL = 0.02;
 /** Metres around base and goal that a way over unseen floor may use, besides what was seen. Chosen by hand. */
 const AROUND = 3;
 
-/** A search that is kept, and the questions for which it is made. */
+/** A ground that is kept, with a search on it, and the questions for which it is made. */
 interface Kept {
   readonly name: string;
   readonly ground: WayGround;
   readonly finder: WayFinder;
   readonly outline: Outline;
   readonly margin: number;
+  readonly radius: number | null;
+}
+
+/** A goal that is watched. */
+interface Watched {
+  readonly goal: WayGoal;
+  /** Null before the first look, and what it was made for. */
+  keeper: WayKeeper | null;
+  kept: Kept | null;
+  /** The answer that was told last. */
+  told: FoundWay | null;
 }
 
 /** A square of the floor, `CELLS` cells. */
@@ -42,7 +57,9 @@ export class WayDesk {
   readonly #say: (message: FromWays) => void;
   readonly #now: () => number;
   readonly #floor = new Map<number, FloorSquare>();
-  #kept: Kept | null = null;
+  /** The grounds that were used last, the newest one last. */
+  #kept: readonly Kept[] = [];
+  readonly #watched = new Map<number, Watched>();
   /** Microseconds: no search begins before. */
   #restsUntil = 0;
 
@@ -53,8 +70,24 @@ export class WayDesk {
   }
 
   take(message: ToWays): void {
-    if (message.kind === "floor") this.#takeFloor(message);
-    else this.#ask(message);
+    switch (message.kind) {
+      case "floor":
+        this.#takeFloor(message);
+        break;
+      case "ask":
+        this.#ask(message);
+        break;
+      case "watch":
+        if (message.goal === null) this.#watched.delete(message.watch);
+        else this.#watched.set(message.watch, { goal: message.goal, keeper: null, kept: null, told: null });
+        break;
+      case "look":
+        if (this.#now() >= this.#restsUntil)
+          for (const [watch, one] of this.#watched) this.#look(watch, one, message);
+        break;
+      default:
+        message satisfies never;
+    }
   }
 
   #takeFloor({ places, cells }: FloorPatch): void {
@@ -62,7 +95,7 @@ export class WayDesk {
       const [col, row] = [places[2 * n]!, places[2 * n + 1]!];
       const square = { col, row, cells: cells.subarray(CELLS * n, CELLS * (n + 1)) };
       this.#floor.set(tileKey(col, row), square);
-      if (this.#kept !== null) put(this.#kept.ground, square);
+      for (const { ground } of this.#kept) put(ground, square);
     }
   }
 
@@ -82,8 +115,42 @@ export class WayDesk {
       const wait = ((this.#restsUntil - begun) / 1e6).toFixed(1);
       throw new SettingError(`the last way took its share of the head's time; ask again in ${wait} s`);
     }
-    const { ground, finder, outline, margin } = this.#finderFor(order);
-    const { base, goal } = order;
+    const kept = this.#keptFor(order);
+    this.#prepare(kept, order);
+    const found = kept.finder.find(order.base, order.goal);
+    this.#rest(begun);
+    return answerOf(found);
+  }
+
+  /** Looks at a watched way again, and tells it if it has changed. */
+  #look(watch: number, one: Watched, { time, revision, ...state }: WayState): void {
+    const begun = this.#now();
+    const { goal } = one;
+    const to = { x: goal.to[0], y: goal.to[1], yaw: goal.heading ?? null };
+    const order = { ...state, question: goal, goal: to };
+    let kept: Kept;
+    try {
+      kept = this.#keptFor(order);
+    } catch (error) {
+      // Cells or prices that no question can be answered for: there is nothing to tell.
+      if (error instanceof SettingError || error instanceof RangeError) return;
+      throw error;
+    }
+    this.#prepare(kept, order);
+    if (one.keeper === null || one.kept !== kept) {
+      // A finder of its own: it keeps the costs to its goal.
+      one.keeper = new WayKeeper(new WayFinder(kept.ground, kept.outline, kept.margin, kept.radius));
+      one.kept = kept;
+    }
+    const found = one.keeper.update(state.base, to);
+    this.#rest(begun);
+    if (found === one.told) return;
+    one.told = found;
+    this.#say({ kind: "way", watch, time, revision, to: goal.to, answer: answerOf(found) });
+  }
+
+  /** Brings a ground up to date with the place of the base. */
+  #prepare({ ground, outline, margin }: Kept, { base, goal }: Pick<WayOrder, "base" | "goal">): void {
     fitAround(ground, base.x, base.y);
     if (ground.isPriced) fitAround(ground, goal.x, goal.y);
     // Its outline, with the margin and a cell: it stands there, so the floor under it holds.
@@ -95,17 +162,14 @@ export class WayDesk {
       return outline.distance(cos * dx + sin * dy, cos * dy - sin * dx) <= near;
     });
     ground.update();
-    const { way, whyNot } = finder.find(base, goal);
-    const ended = this.#now();
-    this.#restsUntil = ended + (SHARE - 1) * (ended - begun);
-    return {
-      about: "way",
-      way: way === null ? null : wayMessage(way),
-      whyNot: whyNot === null ? null : whyNotMessage(whyNot),
-    };
   }
 
-  #finderFor({ question, footprint, gap, cellSize }: WayOrder): Kept {
+  #rest(begun: number): void {
+    const ended = this.#now();
+    this.#restsUntil = ended + (SHARE - 1) * (ended - begun);
+  }
+
+  #keptFor({ question, footprint, gap, cellSize }: WayOrder): Kept {
     const { margin = USUAL_MARGIN, radius = null } = question;
     const { unseen = Number.POSITIVE_INFINITY, doubtful = Number.POSITIVE_INFINITY } = question;
     if (cellSize < LEAST_CELL) {
@@ -120,15 +184,20 @@ export class WayDesk {
       question.unseen,
       question.doubtful,
     ]);
-    if (this.#kept?.name === name) return this.#kept;
+    const known = this.#kept.find((kept) => kept.name === name);
+    if (known !== undefined) {
+      this.#kept = [...this.#kept.filter((kept) => kept !== known), known];
+      return known;
+    }
     const outline = new Outline(footprint);
     const body = outline.outer + margin;
     const ground = new WayGround(cellSize, { body, limit: LIMIT, prices: { unseen, doubtful }, gap });
     fitAll(ground, [...this.#floor.values()]);
     for (const square of this.#floor.values()) put(ground, square);
     const finder = new WayFinder(ground, outline, margin, radius);
-    this.#kept = { name, ground, outline, margin, finder };
-    return this.#kept;
+    const kept = { name, ground, outline, margin, radius, finder };
+    this.#kept = [...this.#kept, kept].slice(-MOST_KEPT);
+    return kept;
   }
 }
 
@@ -152,6 +221,12 @@ function fitAround(ground: WayGround, x: number, y: number): void {
   const row = Math.floor(y / ground.cellSize) - cells;
   ground.fit(col, row, 2 * cells + 1, 2 * cells + 1);
 }
+
+const answerOf = ({ way, whyNot }: FoundWay): WayAnswer => ({
+  about: "way",
+  way: way === null ? null : wayMessage(way),
+  whyNot: whyNot === null ? null : whyNotMessage(whyNot),
+});
 
 const pieceMessage = (piece: Piece) => ({
   from: [piece.x, piece.y, piece.yaw] as const,
