@@ -25,6 +25,7 @@ import { secondsText } from "./text.ts";
 import { THEMES, type ThemeName } from "./theme.ts";
 import { token } from "./token.ts";
 import { VIEWS } from "./views.ts";
+import { firstOf, WayChooser } from "./way-chooser.ts";
 import { type FromWorker, sharedNow } from "./worker-messages.ts";
 
 // The page: makes its parts, passes the head's messages to them, and shows whether the data can be trusted.
@@ -72,7 +73,11 @@ const labels = new LabelEditor(
   (marked) => map.view.showLabels(marked),
   () => map.prepareDrawing(),
 );
-const map = new MapPanel(ask, labels);
+const ways = new WayChooser(
+  (to) => link.post({ kind: "way to", to }),
+  (way) => map.view.showGoalWay(way),
+);
+const map = new MapPanel(ask, firstOf([labels, ways]));
 const image = new DepthImage(byId<HTMLCanvasElement>("depth-image"));
 const history = new HistoryStrip(byId<HTMLCanvasElement>("history"));
 const playback = new Playback(ask);
@@ -127,6 +132,9 @@ function takeView(message: FromWorker): void {
     case "floor":
       map.view.showFloor(message.ground);
       map.view.showDrops(message.edges);
+      break;
+    case "way":
+      ways.take(message.way);
       break;
     case "trail":
       map.view.showPath(message.trail);
@@ -198,7 +206,10 @@ function open(welcome: Extract<FromWorker, { kind: "open" }>["welcome"]): void {
   reason = null;
   isSensorSeen = undefined;
   map.view.showSetup(welcome.setup);
-  if (welcome.played !== playedName) forgetNotes();
+  if (welcome.played !== playedName) {
+    forgetNotes();
+    ways.end();
+  }
   map.open(welcome.map.voxelSize, welcome.played !== playedName);
   playedName = welcome.played;
   const isPlayed = playedName !== null;
@@ -366,6 +377,7 @@ const keys: readonly KeyBinding[] = [
     control: "measure-area",
     run: () => map.toggleMeasure("area"),
   },
+  { key: "j", help: "show the way to a place on the map", control: "way-to", run: () => ways.toggle() },
   {
     key: "v",
     help: "save the view of the map as a picture",
@@ -418,6 +430,7 @@ for (const id of [
   "fit",
   "measure-distance",
   "measure-area",
+  "way-to",
   "picture",
   "map-only",
 ]) {

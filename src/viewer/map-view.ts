@@ -15,6 +15,8 @@ import type { Body } from "./body.ts";
 import type { ColumnUpdate } from "./column-map.ts";
 import { DropLayer } from "./drop-layer.ts";
 import { FloorLayer } from "./floor-layer.ts";
+import type { ShownWay } from "./goal-way.ts";
+import { GoalWayLayer } from "./goal-way-layer.ts";
 import { LabelLayer, type Marked } from "./label-layer.ts";
 import { MapCamera } from "./map-camera.ts";
 import { MapChunks } from "./map-chunks.ts";
@@ -65,6 +67,7 @@ export class MapView {
   readonly #drops = new DropLayer(this.#viewport, (x, y) => this.#floor.isGone(x, y));
   readonly #path = new PathLayer(this.#viewport);
   readonly #labels = new LabelLayer(this.#viewport);
+  readonly #goalWay = new GoalWayLayer(this.#viewport);
   readonly #ruler = new RulerLayer(this.#viewport);
   readonly #robot = new RobotMarker(this.#viewport);
   readonly #sheet = this.#materials.planSheet();
@@ -99,7 +102,7 @@ export class MapView {
 
   /** Layers that have colours of their own. */
   get #painted() {
-    return [this.#drops, this.#path, this.#labels, this.#ruler, this.#robot] as const;
+    return [this.#drops, this.#path, this.#labels, this.#goalWay, this.#ruler, this.#robot] as const;
   }
 
   paint(theme: Theme): void {
@@ -240,6 +243,12 @@ export class MapView {
   /** Shows chosen points, and the lines between two of them. */
   showRulers(rulers: readonly Ruler[]): void {
     this.#ruler.show(rulers);
+    this.#redraw.invalidate();
+  }
+
+  /** Shows the way to a chosen goal. */
+  showGoalWay(shown: ShownWay | null): void {
+    this.#goalWay.show(shown);
     this.#redraw.invalidate();
   }
 

@@ -53,6 +53,8 @@ export type ToWorker =
   | { readonly kind: "images"; readonly rate: number }
   /** Heights between which things stand in the robot's way, for the map from above. */
   | { readonly kind: "bands"; readonly bands: Bands }
+  /** The goal to which ways are wanted; null: none. */
+  | { readonly kind: "way to"; readonly to: readonly [number, number] | null }
   | { readonly kind: "connect"; readonly url: string; readonly token: string | null }
   | { readonly kind: "request"; readonly id: number; readonly request: Request };
 
@@ -95,6 +97,7 @@ export interface Sighting {
 
 /** `arrived` is the `sharedNow` of the message's arrival, from which its age counts up. */
 export type FromWorker =
+  | { readonly kind: "way"; readonly way: FromServer<"way"> }
   | { readonly kind: "open"; readonly welcome: FromServer<"welcome"> }
   | { readonly kind: "closed"; readonly reason: string; readonly retry: number | null }
   | { readonly kind: "reach"; readonly reach: FromServer<"reach">; readonly arrived: number }

@@ -39,6 +39,8 @@ const TOPICS = {
   trail: 1,
   baseline: 20,
 };
+/** Most messages per second with the way to a chosen goal. */
+const WAYS = 5;
 /** Metres: the head's default, until its voxel size is known. */
 const USUAL_VOXEL = 0.05;
 /** Metres: longest ray. */
@@ -122,6 +124,7 @@ function handOn(head: HeadClient): void {
     tell({ kind: "pose", pose, arrived: sharedNow() });
   });
   head.on("pulse", (pulse) => tell({ kind: "pulse", pulse, arrived: sharedNow() }));
+  head.on("way", (way) => tell({ kind: "way", way }));
   head.on("brinks", (brinks) => tell({ kind: "brinks", brinks }));
   head.on("recording", (recording) => tell({ kind: "recording", recording }));
   head.on("note", (note) => tell({ kind: "note", note }));
@@ -235,6 +238,10 @@ scope.onmessage = ({ data }) => {
   if (data.kind === "images") {
     imageRate = data.rate;
     if (client?.isOpen) client.subscribe({ image: imageRate });
+    return;
+  }
+  if (data.kind === "way to") {
+    client?.watchWay(data.to === null ? null : { to: [...data.to] }, WAYS);
     return;
   }
   const { id, request } = data;

@@ -65,6 +65,8 @@ export class WayPost {
   watch(watch: number, goal: WayGoal | null): void {
     if (goal === null) this.#watched.delete(watch);
     else this.#watched.set(watch, goal);
+    // At once: the clock of a paused recording stands still.
+    this.#nextLook = Number.NEGATIVE_INFINITY;
     this.#send({ kind: "watch", watch, goal });
   }
 
