@@ -89,6 +89,13 @@ export class Follower {
     return this.#piece;
   }
 
+  /** The place of the turn on the spot that it is blocked in; null otherwise. Another way must not turn there. */
+  get blockedTurn(): readonly [x: number, y: number] | null {
+    const piece = this.#pieces[this.#piece];
+    if (this.state !== "blocked" || piece === undefined || !isSpot(piece)) return null;
+    return [piece.x, piece.y];
+  }
+
   /** The present command. The base brakes along its present arc. */
   tick(tick: Tick): Command {
     const { at, permit } = tick;

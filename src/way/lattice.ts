@@ -34,6 +34,8 @@ export interface LatticeSearch {
   readonly ample: number;
   readonly seeds: readonly Seed[];
   readonly isGoal: (cell: number, heading: number) => boolean;
+  /** Whether the body may turn on the spot in a cell, if not everywhere that it has room. */
+  readonly mayTurn?: ((cell: number) => boolean) | null;
 }
 
 /** The moves of a way, and the seed where it begins. */
@@ -115,7 +117,7 @@ export class Lattice {
     });
   }
 
-  #expand(key: number, cost: number, { ground, field, ample }: LatticeSearch): void {
+  #expand(key: number, cost: number, { ground, field, ample, mayTurn = null }: LatticeSearch): void {
     const cell = key >> HEADING_BITS;
     const { squared, footing } = ground;
     const list = this.#byHeading[key & 15]!;
@@ -126,6 +128,7 @@ export class Lattice {
       const next = cell + row * ground.cols + col;
       const bound = field.bound(next);
       if (bound >= NEVER) continue;
+      if (mayTurn !== null && next === cell && !mayTurn(cell)) continue;
       if (!(isAmple && squared[next]! >= ample) && !this.#isFree(number, cell, squared)) continue;
       const total = cost + Math.trunc(step * priceOf(footing[next]!, ground));
       this.#reach((next << HEADING_BITS) | to, total, bound, { move: number, before: key });

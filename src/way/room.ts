@@ -12,6 +12,11 @@ import { isSpot, type Piece, type Stand, standAfter } from "./pieces.ts";
 export const keptMargin = (margin: number, step: number): number =>
   margin + Math.min(step / 2, (step * step) / (8 * margin));
 
+/** Metres around a place where a turn on the spot was not permitted within which none is tried again. Chosen by hand: half a usual body. */
+const BARRED = 0.15;
+/** Radians: smaller turns are none. */
+const NO_TURN = 1e-3;
+
 /** Half a diagonal of a cell, in cells. */
 const HALF_DIAGONAL = 0.7072;
 
@@ -28,6 +33,8 @@ export class Room {
   readonly step: number;
   readonly #kept: number;
   readonly #sum: CellSum;
+  /** Places where the base was not permitted to turn on the spot, though the ground has room for it. */
+  barred: readonly (readonly [x: number, y: number])[] = [];
 
   constructor(ground: WayGround, outline: Outline, margin: number) {
     this.ground = ground;
@@ -150,6 +157,11 @@ export class Room {
     return (sum * length) / count;
   }
 
+  /** Whether a place is one where the base was not permitted to turn. */
+  isBarred(x: number, y: number): boolean {
+    return this.barred.some(([bx, by]) => hypot2(x - bx, y - by) < BARRED);
+  }
+
   /** Whether a piece is free from its start to its end. */
   isPieceFree(piece: Piece): boolean {
     const { x, y, curvature, length } = piece;
@@ -159,6 +171,7 @@ export class Room {
     }
     const onSpot = isSpot(piece);
     const { ample } = this;
+    if (onSpot && Math.abs(length) > NO_TURN && this.isBarred(x, y)) return false;
     if (onSpot && this.freeRadius(x, y) >= ample) return true;
     // The farthest corner moves by no more than this per unit of the piece.
     const { outer } = this.outline;

@@ -279,6 +279,10 @@ export class WayFinder {
     const search = {
       ground,
       field,
+      mayTurn:
+        room.barred.length === 0
+          ? null
+          : (cell: number) => !room.isBarred(ground.xOf(cell), ground.yOf(cell)),
       ample: Math.ceil(cells * cells),
       seeds: starts,
       isGoal: (cell: number, heading: number) =>
@@ -317,7 +321,7 @@ export class WayFinder {
     for (let s = OUT_STEP; s <= LONGEST_OUT; s += OUT_STEP) {
       const [toX, toY] = [x + sign * s * cosOf(yaw), y + sign * s * sinOf(yaw)];
       if (!room.isFree({ x: toX, y: toY, yaw })) return null;
-      if (room.freeRadius(toX, toY) < room.ample) continue;
+      if (room.freeRadius(toX, toY) < room.ample || room.isBarred(toX, toY)) continue;
       return room.isLineFree(x, y, toX, toY, isBackward)
         ? { x, y, toX, toY, heading: yaw, isBackward }
         : null;

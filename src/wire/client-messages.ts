@@ -65,6 +65,12 @@ const wayFields = {
   ),
   unseen: Type.Optional(Price),
   doubtful: Type.Optional(Price),
+  noTurn: Type.Optional(
+    Type.Array(Pair, {
+      maxItems: 32,
+      description: "places in the world where the pace did not permit a turn on the spot: none within 0.15 m",
+    }),
+  ),
 };
 const WayGoal = Type.Object(
   { to: Pair, ...wayFields },

@@ -130,6 +130,21 @@ test("a goal on a blocked cell and one outside the map are refused with what is 
   expect(finder.find(from, { x: 0.1, y: 1, yaw: null }).whyNot).toMatchObject({ why: "goal room" });
 });
 
+test("where a turn on the spot was not permitted, the base turns elsewhere", () => {
+  const floor = floorOf(["....", "....", "....", "...."], 10);
+  const finder = finderFor(floor, OBLONG);
+  const from = { x: 1, y: 1, yaw: 0 };
+  const turns = () =>
+    finder
+      .find(from, { x: 1, y: 1.7, yaw: null })
+      .way!.pieces.filter(({ curvature }) => curvature === Number.POSITIVE_INFINITY);
+  expect(turns()).toMatchObject([{ x: 1, y: 1 }]);
+  finder.room.barred = [[1, 1]];
+  const others = turns();
+  expect(others.length).toBeGreaterThan(0);
+  for (const { x, y } of others) expect(Math.hypot(x - 1, y - 1)).toBeGreaterThanOrEqual(0.15);
+});
+
 test("a long body that cannot turn in a dead end drives out backwards", () => {
   // A corridor 0.5 m wide, closed at its left end, opens into a room.
   const lines = ["##########", "######....", "......", "######....", "##########"].map((line) =>

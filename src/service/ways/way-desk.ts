@@ -117,6 +117,7 @@ export class WayDesk {
     }
     const kept = this.#keptFor(order);
     this.#prepare(kept, order);
+    kept.finder.room.barred = order.question.noTurn ?? [];
     const found = kept.finder.find(order.base, order.goal);
     this.#rest(begun);
     return answerOf(found);
@@ -139,7 +140,9 @@ export class WayDesk {
     this.#prepare(kept, order);
     if (one.keeper === null || one.kept !== kept) {
       // A finder of its own: it keeps the costs to its goal.
-      one.keeper = new WayKeeper(new WayFinder(kept.ground, kept.outline, kept.margin, kept.radius));
+      const finder = new WayFinder(kept.ground, kept.outline, kept.margin, kept.radius);
+      finder.room.barred = goal.noTurn ?? [];
+      one.keeper = new WayKeeper(finder);
       one.kept = kept;
     }
     const found = one.keeper.update(state.base, to);

@@ -17,7 +17,7 @@ export interface WayBody {
 }
 
 /** What a way must be like, besides its ends. */
-export type WayWish = Pick<WayQuestion, "margin" | "radius" | "unseen" | "doubtful">;
+export type WayWish = Pick<WayQuestion, "margin" | "radius" | "unseen" | "doubtful" | "noTurn">;
 
 /** A question for a way, with all that the answer depends on besides the floor. */
 export interface WayOrder extends WayBody {

@@ -16,6 +16,8 @@ const ASK_EVERY = 0.5;
 const PRICES = { unseen: 3, doubtful: 10 };
 /** Margins that are tried, metres: obstacles in the guard's own memory lie up to a cell elsewhere than in the map. */
 const MARGINS = [0.06, 0.04];
+/** Most places of turns that are avoided. */
+const MOST_BARRED = 32;
 /** Seconds of counted motion that are kept, for places that come late. */
 const KEPT = 2;
 
@@ -26,6 +28,8 @@ export class Seeker {
   readonly #goal: readonly [number, number];
   #follower: Follower | null = null;
   #asked = Number.NEGATIVE_INFINITY;
+  /** Places where the pace did not permit a turn that a way needed; the newest last. */
+  #barred: readonly (readonly [number, number])[] = [];
   #counted: { readonly time: number; readonly x: number; readonly y: number; readonly yaw: number }[] = [];
   /** Since when it has not moved, seconds. */
   idleSince = 0;
@@ -63,8 +67,17 @@ export class Seeker {
 
   #ask(time: number): void {
     this.#asked = time;
+    const turn = this.#follower?.blockedTurn ?? null;
+    if (turn !== null) this.#barred = [...this.#barred, turn].slice(-MOST_BARRED);
     for (const margin of MARGINS) {
-      const question: Question = { about: "way", to: this.#goal, frame: "world", margin, ...PRICES };
+      const question: Question = {
+        about: "way",
+        to: this.#goal,
+        frame: "world",
+        margin,
+        ...PRICES,
+        noTurn: this.#barred,
+      };
       const answer = this.#head.ask(question);
       if (answer?.about === "way") this.last = answer;
       if (this.last?.way != null) break;
