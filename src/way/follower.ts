@@ -89,6 +89,12 @@ export class Follower {
     return this.#piece;
   }
 
+  /** Whether the present piece is a turn on the spot. */
+  get isTurning(): boolean {
+    const piece = this.#pieces[this.#piece];
+    return piece !== undefined && isSpot(piece);
+  }
+
   /** The place of the turn on the spot that it is blocked in; null otherwise. Another way must not turn there. */
   get blockedTurn(): readonly [x: number, y: number] | null {
     const piece = this.#pieces[this.#piece];

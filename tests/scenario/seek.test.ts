@@ -32,7 +32,7 @@ slowTest(
     for (const home of [11, 12, 13, 14]) {
       const knobs = turned(DEFAULT_KNOBS, [
         `home=${home}`,
-        "seconds=45",
+        "seconds=130",
         "imu=fused",
         "cameras=front and sides",
         "acceleration=1",
@@ -57,8 +57,8 @@ slowTest(
       arrived++;
       expect(left, report.at(-1)).toBeLessThan(0.05);
     }
-    // A goal may need a turn that the pace does not permit: the base looks ahead and to the sides only.
-    expect(arrived, report.join("; ")).toBeGreaterThanOrEqual(2);
+    // In home 11 the pace does not permit turns that the first ways need: the base learns where, and goes round in two minutes.
+    expect(arrived, report.join("; ")).toBe(4);
   },
   300_000,
 );

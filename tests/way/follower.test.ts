@@ -119,6 +119,28 @@ const FREE: Permit = {
   arcsBackward: CURVATURES.map(() => 0.3),
 };
 
+test("a turn that the pace does not permit is named once the patience is over, and a wait elsewhere is not", () => {
+  const turn = { x: 1, y: 2, yaw: 0, curvature: Number.POSITIVE_INFINITY, length: 1 };
+  const drive = { x: 1, y: 2, yaw: 0, curvature: 0, length: 2 };
+  const still: Permit = { ...FREE, forward: 0, left: 0, arcsForward: CURVATURES.map(() => 0) };
+  const after = (seconds: number, piece: typeof turn) => {
+    const follower = new Follower([piece], DRIVING);
+    for (let n = 0; n <= seconds / TICK; n++) {
+      follower.tick({
+        now: 1e6 * TICK * n,
+        at: { x: 1, y: 2, yaw: 0 },
+        speed: 0,
+        curvature: 0,
+        permit: still,
+      });
+    }
+    return [follower.state, follower.blockedTurn];
+  };
+  expect(after(PATIENCE - 0.5, turn)).toEqual(["waits", null]);
+  expect(after(PATIENCE + 0.5, turn)).toEqual(["blocked", [1, 2]]);
+  expect(after(PATIENCE + 0.5, drive)).toEqual(["blocked", null]);
+});
+
 test("over random floors a cart arrives within 5 cm and 3 degrees, and its outline touches nothing", {
   timeout: 60_000,
 }, () => {

@@ -56,7 +56,9 @@ export class Seeker {
     const brake = { curvature: base.curvature, speed: 0 };
     const at = this.#placeNow();
     if (at === null || this.hasArrived) return brake;
-    const isStuck = this.#follower === null || this.#follower.state !== "drives";
+    const state = this.#follower?.state ?? "off";
+    // A turn waits until it is blocked: only then is its place known as one to avoid.
+    const isStuck = state !== "drives" && !(state === "waits" && this.#follower!.isTurning);
     if (isStuck && time - this.#asked > ASK_EVERY && Math.abs(base.speed) < 0.01) this.#ask(time);
     if (this.#follower === null) return brake;
     const { speed, curvature } = base;
