@@ -44,6 +44,11 @@ export const DEFAULT_ATTITUDE_SETTINGS: AttitudeSettings = {
 /** Seconds: of the means that rest is judged by, and of how fast the bias follows while at rest. */
 const REST_MEAN = 0.5;
 const REST_FOLLOW = 1;
+/**
+ * Seconds of rest in which the reference of `largestBiasChange` follows the bias. A gyro that warms up changes over minutes. If the limit held
+ * against the newest bias instead, a slow turn that looks like rest would become the bias step by step. Chosen by hand.
+ */
+const REFERENCE_FOLLOW = 60;
 /** Seconds of a rest that the wheels tell of, after which its bias is sure. Chosen by hand. */
 const SURE_AFTER = 1;
 /**
@@ -103,6 +108,8 @@ export class AttitudeFilter {
   #isBiasKnown = false;
   /** Whether the bias is known well enough that a larger change is a turn. */
   #isBiasSure = false;
+  /** rad/s: bias that a mean rate at rest is compared with, once the bias is sure. */
+  #reference: Vec3 = [0, 0, 0];
   /** Mean rates at rest of the last two seconds, one each: the newest may contain the start of a turn. */
   #settledBias: Vec3 = [0, 0, 0];
   #recentBias: Vec3 = [0, 0, 0];
@@ -235,7 +242,7 @@ export class AttitudeFilter {
     const share = 1 - expOf(-step / REST_MEAN);
     this.#meanRate = mix(this.#meanRate, rate, share);
     this.#meanForce = mix(this.#meanForce, force, share);
-    const change = this.#isBiasSure ? subtract(this.#meanRate, this.#bias) : this.#meanRate;
+    const change = this.#isBiasSure ? subtract(this.#meanRate, this.#reference) : this.#meanRate;
     const still =
       largest(subtract(rate, this.#meanRate)) < restRate &&
       largest(subtract(force, this.#meanForce)) < restAcceleration &&
@@ -250,13 +257,25 @@ export class AttitudeFilter {
     this.#bias = this.#isBiasSure
       ? mix(this.#bias, this.#meanRate, 1 - expOf(-step / REST_FOLLOW))
       : this.#meanRate;
+    this.#followBias(step);
     if (this.#restFor - step < restTime) this.#settledBias = this.#recentBias = this.#bias;
     this.#recentAge += step;
     if (this.#recentAge < 1) return;
     this.#recentAge = 0;
     this.#settledBias = this.#recentBias;
     this.#recentBias = this.#bias;
-    this.#isBiasKnown = this.#isBiasSure = true;
+    this.#isBiasKnown = true;
+    this.#makeSure();
+  }
+
+  /** From here on a larger change of the bias is a turn. */
+  #makeSure(): void {
+    if (!this.#isBiasSure) this.#reference = this.#bias;
+    this.#isBiasSure = true;
+  }
+
+  #followBias(step: number): void {
+    this.#reference = mix(this.#reference, this.#bias, Math.min(1, step / REFERENCE_FOLLOW));
   }
 
   /** Takes bias and gravity from the means of a rest that the wheels tell of. */
@@ -268,7 +287,7 @@ export class AttitudeFilter {
       {
         rate: restRate,
         force: restAcceleration,
-        bias: this.#isBiasSure ? this.#bias : [0, 0, 0],
+        bias: this.#isBiasSure ? this.#reference : [0, 0, 0],
         biasChange: this.#isBiasSure ? largestBiasChange : largestBias,
       },
     );
@@ -277,7 +296,8 @@ export class AttitudeFilter {
     this.#restFor = Math.max(this.#restFor + step, restTime);
     this.#bias = this.#settledBias = this.#recentBias = standing.rate;
     this.#isBiasKnown = true;
-    this.#isBiasSure ||= standing.seconds > SURE_AFTER;
+    this.#followBias(step);
+    if (standing.seconds > SURE_AFTER) this.#makeSure();
     this.#once = this.#signals(standing.force);
     this.#twice = this.#once;
   }

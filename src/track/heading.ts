@@ -125,6 +125,13 @@ export class Heading {
     return multiply(fromYawPitchRoll(this.#offset + this.#lateness * this.#rate, 0, 0), attitude);
   }
 
+  /** Sets the offset after a search of the map, which knows nothing of the drift since the head was lost. @param sigma radians */
+  findAgain(offset: number, sigma: number): void {
+    this.#offset = offset;
+    this.#variance = square(sigma);
+    this.#unseenFor = 0;
+  }
+
   /** Grows the doubt over `dt` seconds. @param drift rad/s, 1 sigma, of the sensor's yaw */
   age(drift: number, dt: number): void {
     this.#variance += square(drift * dt);

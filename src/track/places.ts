@@ -46,6 +46,8 @@ export interface PlaceDoubt {
   readonly tilt: number;
   readonly yaw: number;
   readonly position: number;
+  /** Whether earlier frames and odometry tell the position, so that a frame need not. */
+  readonly isPositionKnown?: boolean;
 }
 
 /** The map that a frame is compared with. */
@@ -106,7 +108,7 @@ export class PlaceMatcher {
 
   /**
    * Registers a frame near `guess`. It fits when three conditions hold: nearly all of its samples, and of its upright samples, lie on the map;
-   * the upright samples constrain every horizontal direction; its rotation agrees with the guess within three sigma.
+   * the upright samples constrain every horizontal direction, unless the position is known; its rotation agrees with the guess within three sigma.
    * @returns the number of upright samples on the map, 0 when the frame does not fit; `pose` is the result
    */
   fits(samples: Samples, guess: Pose, doubt: PlaceDoubt, stages: readonly Stage[]): number {
@@ -123,7 +125,8 @@ export class PlaceMatcher {
       matched >= this.#leastShare * samples.count && this.#uprightOnMap >= this.#leastShare * upright;
     if (!isKnown && !(this.#uprightOnMap >= LEAST_KNOWN * upright && this.#isInView(stages))) return 0;
     const mostSigma = this.#view === null ? MOST_SIGMA : MOST_SEEN_SIGMA;
-    return this.#isTurnedAsExpected(doubt) && this.#isHeldLevel(mostSigma) ? this.#uprightOnMap : 0;
+    const isHeld = doubt.isPositionKnown === true || this.#isHeldLevel(mostSigma);
+    return isHeld && this.#isTurnedAsExpected(doubt) ? this.#uprightOnMap : 0;
   }
 
   /**
@@ -155,6 +158,13 @@ export class PlaceMatcher {
       } else second = Math.max(second, this.#uprightOnMap);
     }
     return pose === null || second > RIVAL_SHARE * best ? null : { pose, upright: best };
+  }
+
+  /** Whether the last frame looks through surfaces that the map has in view of the last fit. */
+  isContradicted(stages: readonly Stage[]): boolean {
+    if (this.#view === null) return false;
+    const { found, pierced } = this.#view.compare(stages.at(-1)!.map, this.#pose);
+    return found < LEAST_UNPIERCED * (found + pierced);
   }
 
   /** Whether the frame agrees with the expected view. */

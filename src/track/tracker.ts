@@ -20,9 +20,10 @@ import { InertialStep } from "./inertial-step.ts";
 import { LocalMap, type MapPair } from "./local-map.ts";
 import { MapBuilder, MOST_DOUBT, type WorldMove } from "./map-builder.ts";
 import { BaseMotion, predictByOdometry } from "./motion.ts";
+import { NewView } from "./new-view.ts";
 import { OdometryCheck } from "./odometry-check.ts";
 import { firstFrame, nextFrame } from "./open-frame.ts";
-import { FASTEST, Recovery } from "./recovery.ts";
+import { FASTEST, FOUND_YAW_SIGMA, Recovery } from "./recovery.ts";
 import { FrameRegistration, LEAST_MATCHES, leastShare } from "./registration.ts";
 import { RotationCheck } from "./rotation-check.ts";
 import { type WheeledPlace, WheeledPlacer } from "./wheeled-placer.ts";
@@ -57,6 +58,7 @@ export class Tracker {
   readonly #odometryCheck = new OdometryCheck();
   readonly #carryLimit = new CarryLimit();
   #frames = 0;
+  readonly #newView = new NewView();
   #last: LastFrame;
   #hold: Hold = "carried";
   /** Whether the wheels were rejected when the head became lost. Then it may have been carried anywhere. */
@@ -337,7 +339,7 @@ export class Tracker {
     frame.notes.push({ what: "found", distance: distance(found.worldFromBase.position, position) });
     this.#carryLimit.markUsed(input.time);
     this.#motion.markHeld(input.time);
-    this.#attitude.correctHeading(frame, found.worldFromBase, this.#registration.yawVariance);
+    this.#attitude.findAgain(input.attitude, found.worldFromBase, FOUND_YAW_SIGMA);
     return this.#done(frame, this.#doubt.isMapDoubtful ? "carried" : "held", 1);
   }
 
@@ -373,6 +375,8 @@ export class Tracker {
       return;
     }
     if (this.#frames % FUSE_EVERY !== 0) return;
+    if (frame.hasOdometry && !frame.isWheeled && !this.#newView.take(this.#last.base, this.#map.fused))
+      return;
     const levelled = this.#builder.extend(frame, directions, this.#start.position);
     if (levelled !== null) this.#moveWorld(frame, levelled);
   }

@@ -1,6 +1,6 @@
 import { square } from "../geometry/elementary.ts";
 import type { Pose, Quat, Vec3 } from "../geometry/optics.ts";
-import { angleBetween, compose, invert, toYawPitchRoll, turn } from "../geometry/rigid.ts";
+import { compose, invert, toYawPitchRoll, turn } from "../geometry/rigid.ts";
 import { add, distance, dot, scaleAndAdd, subtract, wrapAngle } from "../geometry/vec.ts";
 import { ConsistencyCheck, type SeenPlace } from "./consistency-check.ts";
 import { MAP_SIGMA, type PoseDoubt } from "./doubt.ts";
@@ -9,6 +9,7 @@ import { axesWith, type Directions, FreeDirections, isFree, isOpen } from "./fre
 import { InertialStep } from "./inertial-step.ts";
 import { VARIANCE_INFLATION } from "./matches.ts";
 import { type BaseMotion, LEAST_PREDICTION_SIGMA } from "./motion.ts";
+import { NewView } from "./new-view.ts";
 import { PlaceFilter } from "./place-filter.ts";
 import { FOUND_SHARE } from "./recovery.ts";
 import type { FrameRegistration } from "./registration.ts";
@@ -39,11 +40,6 @@ const CLEAR_SHARE = 0.6;
 const STRONG_SHARE = 0.8;
 /** Margin, in squared sigmas, by which the wheels must contradict the accelerations more than depth does. Chosen by hand. */
 const ODDER = 4;
-/** The map is extended after this motion, metres or radians: at rest the same errors would be added again and again. Chosen by hand. */
-const FUSE_STEP = 0.015;
-const FUSE_TURN = 0.035;
-/** Frames up to which a map is young. A young map is extended at rest, too. Chosen by hand. */
-const YOUNG_FRAMES = 50;
 /** Seconds after depth was rejected in which no pose counts as held. Chosen by hand. */
 const DISPUTED_SECONDS = 1;
 /** Metres, 1 sigma: with less doubt a base at rest ignores depth, so that moving things in view do not move it. Chosen by hand. */
@@ -99,7 +95,7 @@ export class WheeledPlacer {
   #darkFor = 0;
   /** Frames that must still fit before depth is no longer suspect. */
   #suspect = 0;
-  #fusedAt: Pose | null = null;
+  readonly #newView = new NewView();
   /** (9) m^2. */
   readonly #widening = new Float64Array(9);
   /** Metres: `Registration.lead` of the last accepted frame. */
@@ -182,7 +178,7 @@ export class WheeledPlacer {
     this.#stillness.restart();
     this.#isRunning = true;
     this.#darkFor = 0;
-    this.#fusedAt = null;
+    this.#newView.restart();
     this.#distrustedUntil = Number.NEGATIVE_INFINITY;
   }
 
@@ -356,14 +352,7 @@ export class WheeledPlacer {
   /** Whether a placed frame may be added to the map; it is then. @param fused frames in the map so far */
   mayFuse({ base, isDisputed }: WheeledPlace, fused: number): boolean {
     if (isDisputed || this.#suspect > 0) return false;
-    const at = this.#fusedAt;
-    const hasMoved =
-      at === null ||
-      distance(at.position, base.position) > FUSE_STEP ||
-      angleBetween(at.rotation, base.rotation) > FUSE_TURN;
-    if (!hasMoved && fused >= YOUNG_FRAMES) return false;
-    this.#fusedAt = base;
-    return true;
+    return this.#newView.take(base, fused);
   }
 
   /** The map was extended where the place was in doubt: that doubt is the map's from now on. */

@@ -116,6 +116,23 @@ describe("attitude from raw inertial samples", () => {
     expectClose(filter.gyroBias, [0, 0, 0], degrees(0.1));
   });
 
+  test("a slow turn of a base that is carried, with wheels that stand, does not become the bias", () => {
+    const filter = new AttitudeFilter();
+    const still = { velocity: [0, 0, 0] as const, isStill: true };
+    const bias = degrees(0.1);
+    let turned = 0;
+    for (let time = 0; time < 14e6; time += 10_000) {
+      const t = time / 1e6;
+      // A rest; then faster and faster up to 1.2 degrees a second; it is set down; and a rest in the new place.
+      const rate = t < 4 || t > 9 ? 0 : degrees(Math.min(1.2, 0.4 * (t - 4)));
+      const force = G + (Math.abs(t - 9) < 0.02 ? 3 : 0);
+      turned += 0.01 * rate;
+      filter.push(time, [0, 0, bias + rate], [0, 0, force], still);
+    }
+    expect(turned).toBeCloseTo(degrees(4.2), 3);
+    expectClose(filter.gyroBias, [0, 0, bias], degrees(0.05));
+  });
+
   test("the gyro's bias is learned at rest, and yaw then stays", () => {
     const normal = seededNormal(17);
     const bias: Vec3 = [0.012, -0.02, 0.015];

@@ -47,14 +47,18 @@ describe("with wheels, accelerations and depth", () => {
 describe("with wheels and raw inertial samples, of which the head makes attitudes itself", () => {
   const RAW: Senses = { ...WHEELS, fused: false };
 
-  test("carried away with the lens covered, wheels at rest: never held wrongly, and found again where it is", () => {
-    const frames = track(draw(troubleCase("carry", 1)), RAW);
-    expect(frames.at(-1)!.wheels).toBeGreaterThan(1.5);
-    expect(wronglyHeld(frames)).toEqual([]);
-    expect(insideShare(frames.filter(({ hold }) => hold !== "lost"))).toBeGreaterThanOrEqual(0.99);
-    expect(frames.at(-1)!.hold).toBe("held");
-    expect(frames.at(-1)!.error).toBeLessThan(0.05);
-  });
+  // Seed 5: the lens sees again for a second, then turns to what it has never seen. Seed 11: the base is turned slowly while it is carried.
+  test.each([1, 5, 11])(
+    "carried away with the lens covered, wheels at rest: never held wrongly, and found again where it is, seed %i",
+    (seed) => {
+      const frames = track(draw(troubleCase("carry", seed)), RAW);
+      expect(frames.at(-1)!.wheels).toBeGreaterThan(0.9);
+      expect(wronglyHeld(frames)).toEqual([]);
+      expect(insideShare(frames.filter(({ hold }) => hold !== "lost"))).toBeGreaterThanOrEqual(0.99);
+      expect(frames.at(-1)!.hold).toBe("held");
+      expect(frames.at(-1)!.error).toBeLessThan(0.05);
+    },
+  );
 
   test.each([
     ["standing", 0.01],
