@@ -26,6 +26,12 @@ export function toggleMapOnly(): void {
   byId("map-only").setAttribute("aria-pressed", String(isOnly));
 }
 
+/** Shows all panels, without a change to what the browser remembers. */
+export function unfoldAll(): void {
+  if (document.documentElement.classList.contains("is-map-only")) toggleMapOnly();
+  for (const panel of PANELS) setFolded(panel, false);
+}
+
 export function listenToFolds(): void {
   for (const panel of PANELS) {
     byId(`fold-${panel}`).addEventListener("click", () => toggleFold(panel));

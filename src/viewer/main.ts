@@ -7,6 +7,7 @@ import { DepthImage } from "./depth-image.ts";
 import { listenToDialogs, openHelp, openMark, openToken } from "./dialogs.ts";
 import { byId, setText } from "./dom.ts";
 import { listenToFolds, toggleFold, toggleMapOnly } from "./folds.ts";
+import { GuidedLook } from "./guided-look.ts";
 import { HeadLink } from "./head-link.ts";
 import { HistoryStrip } from "./history-strip.ts";
 import { KeptRecordings } from "./kept-recordings.ts";
@@ -83,6 +84,7 @@ const history = new HistoryStrip(byId<HTMLCanvasElement>("history"));
 const playback = new Playback(ask);
 const kept = new KeptRecordings(ask);
 const offers = new MapOffers(ask);
+const look = new GuidedLook();
 const settings = new SettingsDialog(ask, (values) => {
   const low = Math.max(
     Number(values["body.groundClearance"] ?? 0.03) + FLOOR_TOP,
@@ -214,6 +216,7 @@ function open(welcome: Extract<FromWorker, { kind: "open" }>["welcome"]): void {
   playedName = welcome.played;
   const isPlayed = playedName !== null;
   root.dataset["mode"] = isPlayed ? "played" : "live";
+  look.update();
   if (isPlayed && isPaused) setPaused(false);
   robot.forget();
   playback.forget();
@@ -416,7 +419,7 @@ const keys: readonly KeyBinding[] = [
   { key: "w", help: "fold the panel beside the map, the timeline", run: () => toggleFold("side") },
   { key: "x", help: "fold the panel beside the map, the timeline", run: () => toggleFold("time") },
   { key: "m", help: "the map alone, with the state", control: "map-only", run: toggleMapOnly },
-  { key: "?", help: "this list", control: "help", run: openHelp },
+  { key: "?", help: "help: what is what on the page, and this list", control: "help", run: openHelp },
 ];
 listenToKeys(keys);
 listKeys(byId("keys"), keys);
