@@ -471,6 +471,7 @@ export class Service {
     this.#clients.closeAll(CLOSE.goingAway, "the head stops");
     this.#glance?.close();
     await this.#head.end();
+    await this.#routes.end();
     await this.#mode.pretrigger?.close(KEEP_WITHIN);
     await new Promise<void>((resolve) => {
       if (!this.#server.listening) {

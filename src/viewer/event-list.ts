@@ -87,6 +87,7 @@ export class EventList {
     button.type = "button";
     const { sign, name } = signOf(what);
     button.textContent = `${sign} ${secondsText(at)} ${name}: ${text}`;
+    button.title = "Goes to this moment of the recording";
     button.addEventListener("click", () => this.#seek(at));
     row.append(button);
     return row;

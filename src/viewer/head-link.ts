@@ -1,5 +1,13 @@
 import type { Ask, FromWorker, Request, ToWorker } from "./worker-messages.ts";
 
+declare global {
+  /** Loads the page again once a file that was missing is there. Stands in index.html, so that it runs before all files. */
+  function loadAgain(file: string): void;
+}
+
+/** The worker's script, beside the page. */
+const WORKER = "worker.js";
+
 /** The head or the worker refused a request. */
 export class RefusedError extends Error {
   override readonly name = "RefusedError";
@@ -13,7 +21,7 @@ export class RefusedError extends Error {
 
 /** The page's end of its worker, which holds the connection to the head and the map. */
 export class HeadLink {
-  readonly #worker = new Worker(new URL("worker.js", document.baseURI), { type: "module" });
+  readonly #worker = new Worker(new URL(WORKER, document.baseURI), { type: "module" });
   readonly #waiting = new Map<
     number,
     { resolve: (value: unknown) => void; reject: (error: Error) => void }
@@ -22,6 +30,10 @@ export class HeadLink {
 
   /** @param take gets every message but the answers to requests */
   constructor(take: (message: FromWorker) => void) {
+    this.#worker.onerror = (event) => {
+      // Errors inside the worker have a message. Without one, its script could not be loaded.
+      if (!(event instanceof ErrorEvent)) loadAgain(WORKER);
+    };
     this.#worker.onmessage = ({ data }: MessageEvent<FromWorker>) => {
       if (data.kind === "reply") this.#settle(data.id)?.resolve(data.value);
       else if (data.kind === "refused")

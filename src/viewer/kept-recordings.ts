@@ -127,7 +127,7 @@ export class KeptRecordings {
     const when = at.slice(0, 19).replace("T", " ");
     const what = `${when}, ${secondsText(1e6 * seconds)}, ${bytesText(bytes)}: ${reasons.join(", ")}, ${text}`;
     button.textContent = what;
-    button.title = what;
+    button.title = `Downloads ${name}`;
     button.setAttribute("aria-label", `Download ${what}`);
     button.addEventListener("click", () => void this.#fetch(name));
     row.append(button);

@@ -3,7 +3,7 @@ export interface KeyBinding {
   /** The key in lower case; with "shift+" before a letter. */
   readonly key: string;
   readonly help: string;
-  /** Id of the button or field with the same function, if any. It gets the shortcut as `aria-keyshortcuts`. */
+  /** Id of the button or field with the same function, if any. It gets the shortcut as `aria-keyshortcuts` and in its tooltip. */
   readonly control?: string;
   readonly run: () => unknown;
 }
@@ -16,8 +16,11 @@ const nameOf = (key: string): string =>
 export function listenToKeys(bindings: readonly KeyBinding[]): void {
   const byKey = new Map(bindings.map((binding) => [binding.key, binding]));
   for (const { key, control } of bindings) {
-    if (control !== undefined)
-      document.getElementById(control)?.setAttribute("aria-keyshortcuts", nameOf(key));
+    const element = control === undefined ? null : document.getElementById(control);
+    if (element === null) continue;
+    element.setAttribute("aria-keyshortcuts", nameOf(key));
+    const explained = element.closest<HTMLElement>("[title]");
+    if (explained !== null) explained.title += ` (${nameOf(key)})`;
   }
   document.addEventListener("keydown", (event) => {
     const target = event.target as HTMLElement;

@@ -217,6 +217,7 @@ export class LabelEditor {
       const remove = document.createElement("button");
       remove.type = "button";
       remove.textContent = "Remove";
+      remove.title = "Removes this label";
       remove.setAttribute("aria-label", `Remove ${tags[n]} ${label.name}`);
       remove.addEventListener("click", () => this.#remove(n));
       const text = document.createElement("span");

@@ -169,6 +169,7 @@ function takeHealth(message: FromWorker): void {
       isSensorSeen = message.pulse.sensors.some(({ frames }) => frames > 0);
       showPulse(message.pulse);
       offers.show(message.pulse.map);
+      history.load = message.pulse.load.busy;
       history.draw();
       break;
     case "baseline":

@@ -6,7 +6,7 @@ import { authorization } from "./token.ts";
 import type { Ask } from "./worker-messages.ts";
 
 /** Files of the map that the head makes. */
-const MAP_FILES = ["ply", "npy", "svg", "json"] as const;
+const MAP_FILES = ["ply", "npy", "svg", "png", "json"] as const;
 
 type Values = Readonly<Record<string, number | string>>;
 type Rows = Readonly<Record<string, SettingRow>>;
@@ -137,6 +137,7 @@ export class SettingsDialog {
     const note = document.createElement("small");
     const explain = (now: number | string) => {
       note.textContent = row === undefined ? "" : explained(row, now);
+      input.title = note.textContent;
       label.classList.toggle("is-changed", row !== undefined && now !== row.default);
     };
     explain(value);

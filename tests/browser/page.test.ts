@@ -247,6 +247,28 @@ describe("the page", () => {
     await page.close();
   });
 
+  testWith(
+    browserNeed,
+    "reads pace, age and load of the last minutes under the pointer and by keys",
+    async () => {
+      const { page } = await openPage();
+      await mapShown(page);
+      const read = (pattern: RegExp) =>
+        page.waitForFunction(
+          (source) => new RegExp(source).test(document.getElementById("history-at")!.textContent!),
+          pattern.source,
+        );
+      await read(/^line: pace/);
+      await page.focus("#history");
+      await page.keyboard.press("ArrowLeft");
+      await read(/^1 s ago: .*(speed|m\/s|Stop|no pace).*; answer \d+ ms old; load \d+ %$/);
+      await page.keyboard.press("Tab");
+      await read(/^line: pace/);
+      await page.hover("#history", { position: { x: 5, y: 20 } });
+      await read(/^119 s ago: nothing received$/);
+    },
+  );
+
   testWith(browserNeed, "asks, measures, looks and saves by keys alone", async () => {
     const { page, faults } = await openPage();
     await mapShown(page);

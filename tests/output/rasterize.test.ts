@@ -1,6 +1,6 @@
 import { decode } from "fast-png";
 import { expect, test } from "vitest";
-import { FONT_FAMILY, svgToPng } from "../../tools/output/rasterize.ts";
+import { FONT_FAMILY, svgToPng } from "../../src/service/maps/rasterize.ts";
 
 const svg = (body: string) =>
   `<svg xmlns="http://www.w3.org/2000/svg" width="60" height="20" viewBox="0 0 60 20">${body}</svg>`;

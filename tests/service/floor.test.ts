@@ -1,6 +1,7 @@
 import { mkdtempSync, readFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
+import { decode } from "fast-png";
 import { afterAll, beforeAll, expect, test } from "vitest";
 import { Head } from "../../src/head/head.ts";
 import { resolveSettings } from "../../src/head/settings.ts";
@@ -9,6 +10,7 @@ import { newToken } from "../../src/service/access/tokens.ts";
 import { readPlayed } from "../../src/service/playing/recordings-folder.ts";
 import { recordScenario } from "../../src/simulate/record.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
+import { LIGHT } from "../../src/terms/palette.ts";
 import { FOOTING } from "../../src/terms/safety.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
 import { LiveHead, until } from "../helpers/live.ts";
@@ -124,6 +126,17 @@ test("a client has the head's floor and its edges, and resumes with what is miss
   expect((await get("/map.edges.ply")).toString("latin1")).toContain(`element vertex ${points}\n`);
   const plan = (await get("/map.svg")).toString();
   expect(plan).toMatch(/^<svg [\s\S]*<g id="gone"[\s\S]*<\/svg>\n$/);
+  const png = await get("/map.png");
+  const picture = decode(png);
+  expect(picture.width).toBeGreaterThan(800);
+  // Drops are on it in their colour.
+  const drop = Number.parseInt(LIGHT.brink.slice(1), 16);
+  let count = 0;
+  for (let n = 0; n < picture.data.length; n += 3) {
+    const [r, g, b] = picture.data.subarray(n, n + 3);
+    if (((r! << 16) | (g! << 8) | b!) === drop) count++;
+  }
+  expect(count).toBeGreaterThan(500);
   // A client that has most of it gets the rest: the patch says from which change on.
   const { epoch, change } = watcher.floor.have;
   const resumed: FromServer<"floor">[] = [];

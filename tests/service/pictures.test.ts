@@ -1,6 +1,7 @@
 import { afterEach, beforeEach, expect, test } from "vitest";
 import type { HeadClient } from "../../src/client/client.ts";
 import { newToken } from "../../src/service/access/tokens.ts";
+import { MAP_FILES } from "../../src/service/maps/map-files.ts";
 import { keyX, keyY, keyZ, VOXEL } from "../../src/wire/blocks.ts";
 import { REASON, unpackCodes, unpackImage } from "../../src/wire/image.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
@@ -145,8 +146,21 @@ test("the map comes as files of points, the centres of its occupied voxels", asy
 test("where tokens are set, the map's files need one", async () => {
   const { token, entry } = newToken("tablet", ["watch"]);
   const guarded = await LiveHead.start({ tokens: [entry] });
-  const url = guarded.service.url.replace("ws:", "http:").replace("/live", "/map.ply");
-  expect((await fetch(url)).status).toBe(401);
-  expect((await fetch(url, { headers: { authorization: `Bearer ${token}` } })).status).toBe(200);
+  const url = guarded.service.url.replace("ws:", "http:").replace("/live", "");
+  for (const path of Object.keys(MAP_FILES))
+    expect([path, (await fetch(url + path)).status]).toEqual([path, 401]);
+  expect((await fetch(`${url}/map.ply`, { headers: { authorization: `Bearer ${token}` } })).status).toBe(200);
   await guarded.stop();
+});
+
+test("of many files at once some are refused, and those made are whole; afterwards they come again", async () => {
+  const answers = await Promise.all(Array.from({ length: 24 }, () => fileOf("/map.npy")));
+  const whole = answers.filter(({ status }) => status === 200);
+  const refused = answers.filter(({ status }) => status === 503);
+  expect(whole.length).toBeGreaterThan(0);
+  expect(whole.length + refused.length).toBe(24);
+  for (const answer of refused) expect(await answer.text()).toMatch(/files are being made/);
+  const sizes = await Promise.all(whole.map(async (answer) => (await answer.arrayBuffer()).byteLength));
+  expect(new Set(sizes).size).toBe(1);
+  expect((await fileOf("/map.npy")).status).toBe(200);
 });

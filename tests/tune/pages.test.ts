@@ -63,6 +63,13 @@ describe("a page about tuning", () => {
     expect(page).toContain(`data:image/png;base64,${Buffer.from(png).toString("base64")}`);
   });
 
+  test("labels the points of its charts with the numbers of the table", () => {
+    const sizes = /aria-label="Score against size of the map">(.*?)<\/svg>/s.exec(page)![1]!;
+    const texts = [...sizes.matchAll(/<text[^>]*font-size:10px[^>]*>(.*?)<\/text>/g)].map(([, text]) => text);
+    expect(texts.length).toBeGreaterThan(0);
+    for (const text of texts) expect(["1", "2", "3"]).toContain(text);
+  });
+
   test("lists the best settings, their changes, and every setting's gain", () => {
     expect(page).toContain("Significantly better: the best settings gain +10.000");
     // The default of evidence.sigma0 beside the best.

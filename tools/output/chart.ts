@@ -1,10 +1,11 @@
 import { LineChart, ScatterChart } from "echarts/charts";
 import { GridComponent, LegendComponent } from "echarts/components";
 import { init, use } from "echarts/core";
+import { LabelLayout } from "echarts/features";
 import { SVGRenderer } from "echarts/renderers";
 import { escapeText } from "./markup.ts";
 
-use([LineChart, ScatterChart, GridComponent, LegendComponent, SVGRenderer]);
+use([LineChart, ScatterChart, GridComponent, LegendComponent, LabelLayout, SVGRenderer]);
 
 /** Replaced by `currentColor` at the end, so that a chart has the text colour of its page. */
 const INK = "#123456";
@@ -15,7 +16,8 @@ export interface Points {
   /** A colour of CSS; null: the page's ink. */
   readonly color: string | null;
   readonly shape: "circle" | "rect" | "triangle" | "diamond";
-  readonly data: readonly (readonly [x: number, y: number])[];
+  /** With a name, a point is labelled, unless the label would cover another. */
+  readonly data: readonly (readonly [x: number, y: number, name?: string])[];
 }
 
 export interface Chart {
@@ -85,7 +87,18 @@ export function drawChart({ about, height, x, y, points, lines = [] }: Chart): s
         symbolSize: 8,
         clip: false,
         itemStyle: { color: color ?? INK },
-        data: data.map((at) => [...at]),
+        labelLayout: { hideOverlap: true },
+        data: data.map(([left, up, label = ""]) => ({
+          value: [left, up],
+          label: {
+            ...text,
+            fontSize: 10,
+            show: label !== "",
+            formatter: label,
+            position: "right",
+            distance: 3,
+          },
+        })),
       })),
     ],
   });

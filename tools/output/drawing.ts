@@ -1,7 +1,7 @@
+import { FONT_FAMILY, svgToPng } from "../../src/service/maps/rasterize.ts";
 import { LIGHT } from "../../src/terms/palette.ts";
 import { PATTERNS, type Sign } from "../../src/terms/signs.ts";
 import { escapeText } from "./markup.ts";
-import { FONT_FAMILY, svgToPng } from "./rasterize.ts";
 
 /** What an area is filled with: a colour as `#rrggbb`, or a sign of the map. */
 export type Fill = string | Sign;

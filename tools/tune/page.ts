@@ -107,7 +107,7 @@ const KINDS = [
 /** Points grouped by verdict; empty groups are left out. */
 export function byVerdict<T extends { readonly verdict: string }>(
   all: readonly T[],
-  at: (one: T) => readonly [number, number],
+  at: (one: T) => Points["data"][number],
 ): Points[] {
   return KINDS.flatMap((kind) => {
     const data = all.filter(({ verdict }) => verdict === kind.name).map(at);

@@ -80,10 +80,14 @@ export function tunePage(report: Report, entries: readonly Entry[], maps: readon
                 height: 280,
                 x: { name: "map, kB" },
                 y: { name: `gain, ${unit}` },
-                points: byVerdict(compared.map(flat), ({ mapSize, mean }) => [mapSize / 1024, mean]),
+                points: byVerdict(compared.map(flat), ({ mapSize, mean, label }) => [
+                  mapSize / 1024,
+                  mean,
+                  label,
+                ]),
                 lines: [spanOf(compared.map(({ mapSize }) => mapSize / 1024))],
               }),
-              "What a gain costs in memory; the line is the baseline.",
+              "What a gain costs in memory; the line is the baseline. Numbers are those of the table.",
             ),
           ]
         : []),
@@ -112,7 +116,13 @@ export function tunePage(report: Report, entries: readonly Entry[], maps: readon
   return renderPage({ title: "Tuning report", parts });
 }
 
-const flat = (line: Line) => ({ ...line, ...line.verdict!, verdict: line.verdict!.verdict });
+/** A setting for charts; its label is its number in the table, if it has a row there. */
+const flat = (line: Line, n: number) => ({
+  ...line,
+  ...line.verdict!,
+  verdict: line.verdict!.verdict,
+  label: n < MOST_ROWS ? String(n + 1) : "",
+});
 
 function spanOf(values: readonly number[]): [number, number][] {
   return [
@@ -159,9 +169,9 @@ function truthOf(compared: readonly Line[], unit: string): string[] {
         height: 280,
         x: { name: "true map score, %" },
         y: { name: `gain, ${unit}` },
-        points: byVerdict(known, ({ truth, mean }) => [100 * truth!, mean]),
+        points: byVerdict(known, ({ truth, mean, label }) => [100 * truth!, mean, label]),
       }),
-      "Gain by held-out frames against the map's score by the true geometry: the better they agree, the more rising.",
+      "Gain by held-out frames against the map's score by the true geometry: the better they agree, the more rising. Numbers are those of the table.",
     ),
   ];
 }
@@ -184,9 +194,9 @@ function effectsOf({ baseline, by }: Report, compared: readonly Line[]): string[
           height: 240,
           x: { name: unit === "" ? name : `${name}, ${unit}`, isLog },
           y: { name: `gain, ${BY[by].unit}` },
-          points: byVerdict(of, ({ settings, mean }) => [settings[name] as number, mean]),
+          points: byVerdict(of, ({ settings, mean, label }) => [settings[name] as number, mean, label]),
         }),
-        `${name}: all settings tried, whatever else they changed.`,
+        `${name}: all settings tried, whatever else they changed. Numbers are those of the table.`,
       ),
     ];
   });

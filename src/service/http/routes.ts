@@ -6,6 +6,8 @@ import { type RequestGuard, targetOf } from "../access/request-guard.ts";
 import { isLoopback } from "../config.ts";
 import { configSchema } from "../config-file.ts";
 import type { Health } from "../health.ts";
+import { MAP_FILES, type WantedFile } from "../maps/map-files.ts";
+import { BusyError, joined, MapFilesThread } from "../maps/map-files-thread.ts";
 import type { Metrics } from "../metrics.ts";
 import type { Mode } from "../mode.ts";
 import { readLabelsBeside, takeLabels } from "../playing/label-store.ts";
@@ -13,7 +15,6 @@ import { UploadError } from "../playing/recordings-folder.ts";
 import type { HeadLink } from "../sensing/head-link.ts";
 import type { FloorStore } from "../sockets/floor-store.ts";
 import type { MapStore } from "../sockets/map-store.ts";
-import { FLOOR_FILES, type FloorFile, MAP_FILES, sendFloor, sendMap } from "./map-files.ts";
 import { SAFE_HEADERS, type StaticFiles, send } from "./static-files.ts";
 
 const TEXT = "text/plain; charset=utf-8";
@@ -61,6 +62,7 @@ export class Routes {
   readonly #parts: RouteParts;
   #files: StaticFiles | null = null;
   #isUploading = false;
+  readonly #mapFiles = new MapFilesThread();
 
   constructor(parts: RouteParts) {
     this.#parts = parts;
@@ -83,7 +85,7 @@ export class Routes {
       send(response, 405, TEXT, "GET or HEAD\n");
     } else if (objection !== null) send(response, 403, TEXT, `${objection}\n`);
     else if (await this.#answerOpen(pathname, response)) return;
-    else if (NEEDS_TOKEN.test(pathname)) {
+    else if (Object.hasOwn(MAP_FILES, pathname) || NEEDS_TOKEN.test(pathname)) {
       if (this.#parts.guard.mayRead(request)) await this.#answerGuarded(pathname, request, response);
       else send(response, 401, TEXT, "give a token: Authorization: Bearer ...\n");
     } else if (!this.#files?.serve(pathname, request, response)) send(response, 404, TEXT, "not found\n");
@@ -104,18 +106,55 @@ export class Routes {
   }
 
   async #answerGuarded(pathname: string, request: IncomingMessage, response: ServerResponse): Promise<void> {
-    const { metrics, map, head } = this.#parts;
+    const { metrics } = this.#parts;
     if (pathname === "/metrics") send(response, 200, metrics.type, await metrics.text());
     else if (Object.hasOwn(MAP_FILES, pathname)) {
-      const kind = MAP_FILES[pathname as keyof typeof MAP_FILES];
-      await sendMap(response, kind, map.parts, head.voxelSize);
-    } else if (Object.hasOwn(FLOOR_FILES, pathname)) {
-      const whole = this.#parts.floor.whole;
-      const title = `Plan of the floor: ${this.#parts.mode.played?.name ?? "live head"}`;
-      if (whole === null) send(response, 404, TEXT, "no floor is known yet\n");
-      else await sendFloor(response, pathname as FloorFile, whole, title);
+      await this.#sendMap(pathname as keyof typeof MAP_FILES, response);
     } else if (pathname === "/kept") this.#listKept(response);
     else this.#sendKept(pathname.slice("/kept/".length), request, response);
+  }
+
+  async #sendMap(path: keyof typeof MAP_FILES, response: ServerResponse): Promise<void> {
+    try {
+      const file = await this.#mapFiles.make(await this.#wanted(path));
+      if (file === null) send(response, 404, TEXT, "no floor is known yet\n");
+      else {
+        response.writeHead(200, {
+          ...SAFE_HEADERS,
+          "content-type": MAP_FILES[path][0],
+          "content-disposition": `attachment; filename="${path.slice(1)}"`,
+          "content-length": file.length,
+          "cache-control": "no-store",
+        });
+        response.end(file);
+      }
+    } catch (error) {
+      if (!(error instanceof BusyError)) throw error;
+      send(response, 503, TEXT, `${error.message}\n`);
+    }
+  }
+
+  async #wanted(path: keyof typeof MAP_FILES): Promise<WantedFile> {
+    const { map, floor, head, mode } = this.#parts;
+    if (path === "/map.ply" || path === "/map.npy") {
+      return { of: "voxels", path, bytes: await joined(map.parts), voxelSize: head.voxelSize };
+    }
+    const { cell, at, parts } = floor;
+    const now = `${new Date().toISOString().slice(0, 19).replace("T", " ")} UTC`;
+    const source = mode.played === null ? "live head" : `${mode.played.name} at ${at} s`;
+    return {
+      of: "floor",
+      path,
+      bytes: await joined(parts),
+      cell,
+      at,
+      title: `Plan of the floor: ${source}, ${now}`,
+    };
+  }
+
+  /** Ends the thread that makes files. */
+  async end(): Promise<void> {
+    await this.#mapFiles.end();
   }
 
   #listKept(response: ServerResponse): void {
@@ -211,7 +250,7 @@ export class Routes {
 }
 
 /** Documents that need a token, because they show rooms or how the head is used. */
-const NEEDS_TOKEN = /^\/(metrics|map\.(ply|npy|svg|json|ground\.npy|edges\.npy|edges\.ply)|kept(\/.*)?)$/;
+const NEEDS_TOKEN = /^\/(metrics|kept(\/.*)?)$/;
 
 /** Refuses a request without reading the rest of it. */
 function refuse(response: ServerResponse, status: number, why: string): void {

@@ -3,10 +3,13 @@ import { readdir } from "node:fs/promises";
 import type { IncomingMessage, ServerResponse } from "node:http";
 import { extname, join, relative, sep } from "node:path";
 
+/** SHA-256 of the only script inside index.html, which loads the page again when its files were not there. A test compares them. */
+const INLINE_SCRIPT = "nBlAm5oeVHR4J4uhVvpGUNILBn2gdrfTcRKWZI1Nh7Q=";
+
 /** Content security policy: pages may load from this service only, and connect to it only. */
 const POLICY = [
   "default-src 'none'",
-  "script-src 'self'",
+  `script-src 'self' 'sha256-${INLINE_SCRIPT}'`,
   "style-src 'self'",
   "img-src 'self' data: blob:",
   "font-src 'self'",

@@ -9,6 +9,8 @@ export interface Plan extends FloorMap {
   readonly title: string;
   /** x, y of the path, metres; empty without one. */
   readonly path: readonly (readonly [number, number])[];
+  /** Pixels for a millimetre of the sheet, for a picture; without it the drawing has the size of the sheet. */
+  readonly pixels?: number;
 }
 
 /** Scales 1 : n of plans, and the largest drawing, millimetres: what a sheet of A3 leaves beside margins and legend. */
@@ -19,7 +21,7 @@ const MARGIN = 10;
 const HEAD = 12;
 const FOOT = 22;
 /** Millimetres: width of the legend. */
-const LEAST_WIDTH = 172;
+const LEAST_WIDTH = 180;
 /** Millimetres of the sheet for a pixel of a pattern. */
 const PATTERN_SCALE = 0.25;
 /** Rows of cells that are drawn at once. */
@@ -42,7 +44,7 @@ const escaped = (text: string): string =>
  * A plan as SVG in millimetres of the sheet, to a scale that it names. It comes in pieces, so that a service can do other work between them.
  * Unseen cells have the colour of the paper.
  */
-export function* planSvg({ ground, edges, path, title }: Plan): Generator<string> {
+export function* planSvg({ ground, edges, path, title, pixels }: Plan): Generator<string> {
   const area = usedArea(ground);
   const [wide, high] = [area.width * ground.cell, area.height * ground.cell];
   const scale =
@@ -53,7 +55,9 @@ export function* planSvg({ ground, edges, path, title }: Plan): Generator<string
   const [west, north] = [(ground.col + area.col) * ground.cell, (ground.row + area.row) * ground.cell + high];
   const x = (metres: number): number => MARGIN + (metres - west) * mm;
   const y = (metres: number): number => HEAD + (north - metres) * mm;
-  yield `<svg xmlns="http://www.w3.org/2000/svg" width="${number(width)}mm" height="${number(height)}mm" viewBox="0 0 ${number(width)} ${number(height)}" font-family="sans-serif">\n`;
+  const sizeOf = (mm: number): string =>
+    pixels === undefined ? `${number(mm)}mm` : `${Math.ceil(pixels * mm)}`;
+  yield `<svg xmlns="http://www.w3.org/2000/svg" width="${sizeOf(width)}" height="${sizeOf(height)}" viewBox="0 0 ${number(width)} ${number(height)}" font-family="sans-serif">\n`;
   yield `<title>${escaped(title)}</title>\n<desc>Scale 1 : ${scale}; units are millimetres of the sheet. x to the right, y up, metres of the world.</desc>\n`;
   yield `<defs>${LAYERS.map(([, sign]) => patternOf(sign)).join("")}</defs>\n`;
   yield `<rect width="100%" height="100%" fill="${LIGHT.paper}"/>\n`;

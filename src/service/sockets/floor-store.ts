@@ -26,8 +26,16 @@ export class FloorStore extends MapStore {
 
   /** The whole map of the floor; null before the first tile. */
   get whole(): FloorMap | null {
-    const tiles = this.parts.flatMap((part) => [...decodeTiles(part, this.cell)]);
-    const ground = floorCells(tiles, this.cell, MOST_CELLS);
-    return ground && { ground, edges: floorEdges(tiles, this.cell, this.at) };
+    return wholeFloor(this.parts, this.cell, this.at);
   }
+}
+
+/**
+ * The whole map of the floor; null without tiles.
+ * @param parts tiles in wire format; @param cell metres: side of a cell; @param at seconds of the map's clock
+ */
+export function wholeFloor(parts: readonly Uint8Array[], cell: number, at: number): FloorMap | null {
+  const tiles = parts.flatMap((part) => [...decodeTiles(part, cell)]);
+  const ground = floorCells(tiles, cell, MOST_CELLS);
+  return ground && { ground, edges: floorEdges(tiles, cell, at) };
 }

@@ -9,7 +9,7 @@ export const FONT_FAMILY = "DejaVu Sans";
 
 /** The font's place, seen from the source and from dist/ alike. */
 function fontPath(): string {
-  const paths = ["../../fonts", "../../../fonts"].map((folder) =>
+  const paths = ["../../../fonts", "../../../../fonts"].map((folder) =>
     fileURLToPath(new URL(`${folder}/DejaVuSans.ttf`, import.meta.url)),
   );
   const path = paths.find(existsSync);

@@ -7,7 +7,7 @@ import { browserNeed, startBrowser } from "../helpers/browser.ts";
 import { LiveHead } from "../helpers/live.ts";
 import { testWith } from "../helpers/needs.ts";
 
-// The guided look in a real browser. The head has no sensor: the look needs no map.
+// The first visit to the page in a real browser: its guided look, and its loading while the head restarts. The head has no sensor.
 
 const viewer = fileURLToPath(new URL("../../dist/viewer", import.meta.url));
 const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
@@ -106,6 +106,12 @@ describe("the guided look", () => {
         async () => {
           const page = await browser.newPage({ viewport: { width, height: 860 }, colorScheme });
           await page.goto(url);
+          if (width < 700) {
+            // On a phone it waits until it is asked for.
+            expect(await isOpen(page)).toBe(false);
+            await page.keyboard.press("?");
+            await page.click("#look-open");
+          }
           await page.waitForSelector("#look:not([hidden])");
           // Put in by the debugger, past the page's own policy.
           await page.evaluate(axe);
@@ -137,4 +143,43 @@ describe("the guided look", () => {
       );
     }
   }
+});
+
+describe("a page that is loaded while the head restarts", () => {
+  for (const file of ["main.js", "page.css", "worker.js"]) {
+    testWith(browserNeed, `loads again by itself when ${file} was missing`, async () => {
+      const page = await browser.newPage({ viewport: { width: 500, height: 400 } });
+      // First no connection, then an answer with an error, then the file.
+      const failures = ["abort", "error"];
+      let looks = 0;
+      await page.route(`**/${file}`, (route) => {
+        if (route.request().method() === "HEAD" && looks++ === 0) return route.fulfill({ status: 503 });
+        const failure = failures.shift();
+        if (failure === "abort") return route.abort("connectionrefused");
+        return failure === "error" ? route.fulfill({ status: 503 }) : route.continue();
+      });
+      await page.goto(url);
+      await page.waitForFunction(
+        () =>
+          document.getElementById("state-word")?.textContent === "No sensor" &&
+          getComputedStyle(document.body).margin === "0px",
+        null,
+        { timeout: 60_000 },
+      );
+      expect(failures).toEqual([]);
+    });
+  }
+});
+
+testWith(browserNeed, "every control of the page has a tooltip, with its key if it has one", async () => {
+  const page = await browser.newPage({ viewport: { width: 900, height: 640 } });
+  await page.goto(url);
+  await page.waitForSelector(".setting", { state: "attached" });
+  const bare = await page.evaluate(() =>
+    [...document.querySelectorAll<HTMLElement>("button, select, input:not([type=file])")]
+      .filter((control) => (control.closest<HTMLElement>("[title]")?.title ?? "") === "")
+      .map(({ id, outerHTML }) => id || outerHTML),
+  );
+  expect(bare).toEqual([]);
+  expect(await page.getAttribute("#help", "title")).toMatch(/ \(\?\)$/);
 });
