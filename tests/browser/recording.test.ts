@@ -311,6 +311,26 @@ describe("the page of a recording", () => {
     expect(faults).toEqual([]);
   });
 
+  testWith(browserNeed, "a click on the plan shows the way there, until Escape", async () => {
+    const { page, faults } = await openPage(1440);
+    await page.keyboard.press("p");
+    await goToEnd(page);
+    await page.evaluate(() => (document.activeElement as HTMLElement).blur());
+    await page.keyboard.press("j");
+    await page.waitForFunction(() => /Choose a place/.test(document.getElementById("found")!.textContent!));
+    const box = (await page.locator("#map").boundingBox())!;
+    await page.mouse.click(box.x + 0.5 * box.width, box.y + 0.5 * box.height);
+    await page.waitForFunction(() =>
+      /^([\d.]+ c?m to .+; (no gap|narrowest gap) .+ It is shown only|No way to .+: .+)/.test(
+        document.getElementById("found")!.textContent!,
+      ),
+    );
+    await page.keyboard.press("Escape");
+    await page.waitForFunction(() => document.getElementById("found")!.textContent === "");
+    expect(await page.getAttribute("#way-to", "aria-pressed")).toBe("false");
+    expect(faults).toEqual([]);
+  });
+
   testWith(
     browserNeed,
     "the maps of baseline and changed settings differ as those of two heads do",
