@@ -3,8 +3,8 @@ import { unfoldAll } from "./folds.ts";
 
 /** The browser's storage key: the look was closed once, so it does not open by itself again. */
 const CLOSED = "look closed";
-/** Windows in which the look does not open by itself: the screen of a phone is too small to share. As in page.css. */
-const SMALL = "(max-width: 700px)";
+/** Windows in which the look does not open by itself: a phone's, as in page.css, and low ones, where it would leave the panel no room. */
+const SMALL = "(max-width: 700px), (max-height: 690px)";
 
 /** A part of the page, and what it is for. */
 interface Stop {
@@ -59,7 +59,7 @@ const STOPS: readonly Stop[] = [
 
 /**
  * A short look at what is what on the page: a card that names one part after the other and frames it. It opens by itself in a browser
- * that has not closed it yet, except on a phone. It leaves the focus where it is, and the page can be used meanwhile.
+ * that has not closed it yet, except in a small window. It leaves the focus where it is, and the page can be used meanwhile.
  */
 export class GuidedLook {
   readonly #card = byId("look");
