@@ -141,7 +141,7 @@ export class Routes {
     }
     const { cell, at, parts } = floor;
     const now = `${new Date().toISOString().slice(0, 19).replace("T", " ")} UTC`;
-    const source = mode.played === null ? "live head" : `${mode.played.name} at ${at} s`;
+    const source = mode.played === null ? "live head" : `${mode.played.name} at ${at.toFixed(1)} s`;
     return {
       of: "floor",
       path,
