@@ -12,7 +12,7 @@ const YOUNG_FRAMES = 50;
 export class NewView {
   #last: Pose | null = null;
 
-  /** @param fused frames in the map so far. @returns whether to extend the map, which then counts as done */
+  /** @param fused frames in the map so far. @returns whether to extend the map with this view, which then counts as done */
   take(base: Pose, fused: number): boolean {
     const last = this.#last;
     const hasMoved =
@@ -24,6 +24,7 @@ export class NewView {
     return true;
   }
 
+  /** The next view extends the map. */
   restart(): void {
     this.#last = null;
   }

@@ -275,7 +275,7 @@ export class Tracker {
     this.#moveTo(base, isFree(directions));
     this.#carryLimit.markUsed(time);
     const hold = isDisputed || isUnsure ? "carried" : isFree(directions) ? "sliding" : this.#holdOf(time);
-    if (this.#frames % FUSE_EVERY === 0 && this.#wheeled.mayFuse(placed, this.#map.fused)) {
+    if (this.#wheeled.mayFuse(placed)) {
       const before = this.worstSigma;
       this.#extendMap(frame, directions);
       if (this.worstSigma < before) this.#wheeled.settle();
@@ -347,6 +347,7 @@ export class Tracker {
     frame.notes.push({ what: "lost" });
     this.#wasLostOffWheels = this.#wheeled.isDistrusted(frame.input.time);
     this.#recovery.restart();
+    this.#newView.restart();
     this.#inertial.stop();
     return this.#done(frame, "lost", 0);
   }
@@ -375,8 +376,7 @@ export class Tracker {
       return;
     }
     if (this.#frames % FUSE_EVERY !== 0) return;
-    if (frame.hasOdometry && !frame.isWheeled && !this.#newView.take(this.#last.base, this.#map.fused))
-      return;
+    if (frame.hasOdometry && !this.#newView.take(this.#last.base, this.#map.fused)) return;
     const levelled = this.#builder.extend(frame, directions, this.#start.position);
     if (levelled !== null) this.#moveWorld(frame, levelled);
   }

@@ -9,7 +9,6 @@ import { axesWith, type Directions, FreeDirections, isFree, isOpen } from "./fre
 import { InertialStep } from "./inertial-step.ts";
 import { VARIANCE_INFLATION } from "./matches.ts";
 import { type BaseMotion, LEAST_PREDICTION_SIGMA } from "./motion.ts";
-import { NewView } from "./new-view.ts";
 import { PlaceFilter } from "./place-filter.ts";
 import { FOUND_SHARE } from "./recovery.ts";
 import type { FrameRegistration } from "./registration.ts";
@@ -95,7 +94,6 @@ export class WheeledPlacer {
   #darkFor = 0;
   /** Frames that must still fit before depth is no longer suspect. */
   #suspect = 0;
-  readonly #newView = new NewView();
   /** (9) m^2. */
   readonly #widening = new Float64Array(9);
   /** Metres: `Registration.lead` of the last accepted frame. */
@@ -178,7 +176,6 @@ export class WheeledPlacer {
     this.#stillness.restart();
     this.#isRunning = true;
     this.#darkFor = 0;
-    this.#newView.restart();
     this.#distrustedUntil = Number.NEGATIVE_INFINITY;
   }
 
@@ -349,10 +346,9 @@ export class WheeledPlacer {
     this.#motion.noteTurn(from.rotation, base.rotation, frame.dt);
   }
 
-  /** Whether a placed frame may be added to the map; it is then. @param fused frames in the map so far */
-  mayFuse({ base, isDisputed }: WheeledPlace, fused: number): boolean {
-    if (isDisputed || this.#suspect > 0) return false;
-    return this.#newView.take(base, fused);
+  /** Whether a placed frame may be added to the map. */
+  mayFuse({ isDisputed }: WheeledPlace): boolean {
+    return !isDisputed && this.#suspect === 0;
   }
 
   /** The map was extended where the place was in doubt: that doubt is the map's from now on. */

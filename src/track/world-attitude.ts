@@ -32,22 +32,11 @@ export class WorldAttitude {
   }
 
   /**
-   * Corrects heading and level by the rotation that depth found.
+   * Corrects heading and level by the rotation that depth found. A jump of the sensor's yaw is added to the frame's notes.
    * @param yawVariance radians squared, of that rotation's yaw
    * @param fused       frames in the map so far
    */
   follow(frame: Frame, base: Pose, yawVariance: number, fused: number): void {
-    this.#correctHeading(frame, base, yawVariance);
-    this.level.add(this.heading.toWorld(frame.input.attitude), base.rotation, fused);
-  }
-
-  /** Takes the heading of a found pose. @param sigma radians, 1 sigma, of its yaw */
-  findAgain(attitude: Quat, base: Pose, sigma: number): void {
-    this.heading.findAgain(this.heading.offset + yawBetween(this.toWorld(attitude), base.rotation), sigma);
-  }
-
-  /** Corrects the heading alone. A jump of the sensor's yaw is added to the frame's notes. */
-  #correctHeading(frame: Frame, base: Pose, yawVariance: number): void {
     const { input, settings, dt, isSteadied, yawNoise, notes } = frame;
     const angle = this.heading.correct({
       off: yawBetween(this.toWorld(input.attitude), base.rotation),
@@ -58,6 +47,12 @@ export class WorldAttitude {
       mostDrift: isSteadied ? settings.yawDrift : null,
     });
     if (angle !== null) notes.push({ what: "yaw jump", angle });
+    this.level.add(this.heading.toWorld(input.attitude), base.rotation, fused);
+  }
+
+  /** Takes the heading of a found pose. @param sigma radians, 1 sigma, of its yaw */
+  findAgain(attitude: Quat, base: Pose, sigma: number): void {
+    this.heading.findAgain(this.heading.offset + yawBetween(this.toWorld(attitude), base.rotation), sigma);
   }
 }
 

@@ -1,7 +1,7 @@
 import { sinOf } from "../geometry/elementary.ts";
 import { CURVATURES } from "../terms/safety.ts";
 import { type Permit, permittedAlong } from "./permit.ts";
-import { errorsAt, isSpot, type Piece, type Stand } from "./pieces.ts";
+import { errorsAt, isSpot, OFF_HEADING, OFF_PLACE, type Piece, type Stand } from "./pieces.ts";
 
 /** What the base is told, twenty times a second. */
 export interface Command {
@@ -48,9 +48,6 @@ export interface Tick {
 export const PATIENCE = 3;
 /** Metres in which an error of place or heading falls to 1/e while driving. Chosen by hand: a third of a usual body. */
 const RECOVERY = 0.15;
-/** Beyond these errors, metres and radians, the base is off its way. Chosen by hand: little more than the margin beside the outline. */
-const OFF_PLACE = 0.1;
-const OFF_HEADING = 0.6;
 /** Errors within which an exact straight drive is as good. Chosen by hand. */
 const SMALL_PLACE = 0.015;
 const SMALL_HEADING = 0.02;

@@ -9,8 +9,7 @@ export const UNIT = 1 << UNIT_BITS;
 export const NEVER = 0x7fffffff;
 
 /**
- * The sixteen steps: to the neighbours and a knight's move away, counter-clockwise from +x. A way made of them is at most 2.8 % longer
- * than a straight line (1 / cos(13.3 degrees), half the widest angle between two of them).
+ * The sixteen steps: to the neighbours and a knight's move away, counter-clockwise from +x. The widest angle between two of them is 26.6 degrees.
  */
 export const STEPS: readonly (readonly [col: number, row: number])[] = [
   [1, 0],
@@ -30,6 +29,8 @@ export const STEPS: readonly (readonly [col: number, row: number])[] = [
   [1, -1],
   [2, -1],
 ];
+/** The factor by which a way made of such steps is longer than a straight one, at most: 1 / cos(13.3 degrees), rounded up. */
+export const STEPS_LONGER = 1.028;
 /** Cost of each step, by its direction: the length in units. */
 export const STEP_COST = Int32Array.from(STEPS, ([c, r]) => Math.round(UNIT * Math.sqrt(c * c + r * r)));
 

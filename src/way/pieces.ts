@@ -37,6 +37,10 @@ export function lengthOf(pieces: readonly Piece[]): number {
   return sum;
 }
 
+/** Beyond these errors, metres and radians, the base is off its way. Chosen by hand: little more than the margin beside the outline. */
+export const OFF_PLACE = 0.1;
+export const OFF_HEADING = 0.6;
+
 export interface Errors {
   /** Done of the piece, in its unit. */
   readonly along: number;

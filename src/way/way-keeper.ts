@@ -1,21 +1,29 @@
 import { hypot2 } from "../geometry/elementary.ts";
 import { wrapAngle } from "../geometry/vec.ts";
-import { errorsAt, isSpot, lengthOf, type Piece, type Stand, standAfter } from "./pieces.ts";
+import { STEPS_LONGER } from "./goal-field.ts";
+import {
+  errorsAt,
+  isSpot,
+  lengthOf,
+  OFF_HEADING,
+  OFF_PLACE,
+  type Piece,
+  type Stand,
+  standAfter,
+} from "./pieces.ts";
 import type { Room } from "./room.ts";
 import { measured } from "./way.ts";
 import type { Goal, WayAnswer, WayFinder } from "./way-finder.ts";
 
-/** A way that is kept or mended is at most so many times as long as the shortest. */
+/** Largest ratio between the lengths of a kept or mended way and of the shortest one. */
 export const MOST_LONGER = 1.05;
-/** A way over cells is longer than a straight one by up to this factor (see STEPS). */
-const STEPS_LONGER = 1.028;
 /** Metres of the way before and behind what blocks it that are searched again, besides the body: first, and if that fails. Chosen by hand. */
 const AROUND = [0.3, 1.5];
-/** Metres beside the way within which the base is on it. Chosen by hand: what a follower calls off its way. */
-const BESIDE = 0.1;
+/** Radians: the base may have turned farther than a turn on the spot begins or ends, by an overshoot. Chosen by hand. */
+const OVERSHOOT = 0.3;
 /** Metres that a base without a way moves before it is searched for again. Chosen by hand. */
 const MOVED = 0.2;
-/** Opened cells are looked at together in squares of so many cells, as a power of two. */
+/** Squares of 2^SQUARE_BITS by 2^SQUARE_BITS cells, in which opened cells are looked at together. */
 const SQUARE_BITS = 3;
 
 /** The piece of a way at a distance from its start, and how far along it, in its unit and without its sign. */
@@ -225,12 +233,12 @@ const standOf = (pieces: readonly Piece[], { piece, along }: Spot): Stand => {
 /** Where on its way a base is; null beside it. */
 function spotOf(pieces: readonly Piece[], base: Stand): Spot | null {
   let best: Spot | null = null;
-  let least = BESIDE;
+  let least = OFF_PLACE;
   for (let k = 0; k < pieces.length; k++) {
     const most = Math.abs(pieces[k]!.length);
     const { along, beside, heading } = errorsAt(pieces[k]!, base);
-    const spare = isSpot(pieces[k]!) ? 0.3 : BESIDE;
-    if (along < -spare || along > most + spare || Math.abs(heading) > 0.6) continue;
+    const spare = isSpot(pieces[k]!) ? OVERSHOOT : OFF_PLACE;
+    if (along < -spare || along > most + spare || Math.abs(heading) > OFF_HEADING) continue;
     if (Math.abs(beside) >= least) continue;
     least = Math.abs(beside);
     best = { piece: k, along: Math.min(most, Math.max(0, along)) };

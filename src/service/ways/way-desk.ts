@@ -14,7 +14,7 @@ import type { FloorPatch } from "./floor-changes.ts";
 import type { FromWays, ToWays, WayAnswer, WayOrder, WayState } from "./way-messages.ts";
 
 const SIDE = 1 << TILE_BITS;
-/** Searches take at most one part in this number of the thread's time, so that a client that always asks does not slow down a small board. */
+/** Searches take at most 1 / SHARE of the thread's time, so that a client that always asks does not slow down a small board. */
 const SHARE = 2;
 /** Most grounds that are kept: at 1,000 m2 one takes 4 MB. */
 const MOST_KEPT = 4;
