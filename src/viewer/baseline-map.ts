@@ -85,11 +85,7 @@ export class BaselineMap {
     if (this.#isCompared || speed === undefined) return change();
     try {
       if (speed > 0) await player.pause();
-      const { mirror } = player;
-      await this.#whole(mirror);
-      this.#taken = this.isWhole(mirror)
-        ? { blocks: new Map(mirror.blocks), voxelSize, frame: this.#playing!.frame }
-        : null;
+      this.#taken = await this.take(player.mirror, voxelSize);
       // Before the head's own message, or the next change would take its map for the baseline's.
       this.#isCompared = true;
       return await change();
@@ -101,14 +97,24 @@ export class BaselineMap {
     }
   }
 
-  /** Resolves once the copy is whole, or after the longest wait. */
-  async #whole(mirror: MapMirror): Promise<void> {
-    if (this.isWhole(mirror)) return;
+  /**
+   * Copies the map once it is the whole map of the frame at which the recording is paused, or of frame `at`.
+   * @returns null if it has not arrived after the longest wait
+   */
+  async take(mirror: MapMirror, voxelSize: number, at?: number): Promise<TakenMap | null> {
+    const isThere = (): boolean => this.isWhole(mirror) && (at === undefined || this.#playing?.frame === at);
+    await this.#until(isThere);
+    return isThere() ? { blocks: new Map(mirror.blocks), voxelSize, frame: this.#playing!.frame } : null;
+  }
+
+  /** Resolves once something is so, or after the longest wait. */
+  async #until(isThere: () => boolean): Promise<void> {
+    if (isThere()) return;
     this.#tell(true);
     await new Promise<void>((resolve) => {
       const timer = setTimeout(resolve, this.#longestWait);
       this.#check = () => {
-        if (!this.isWhole(mirror)) return;
+        if (!isThere()) return;
         clearTimeout(timer);
         resolve();
       };

@@ -92,6 +92,7 @@ const settings = new SettingsDialog(ask, (values) => {
   );
   const high = Number(values["body.height"] ?? 0.5);
   playback.topSpeed =
+    comparison.topSpeed =
     history.topSpeed =
     robot.topSpeed =
       Number(values["guard.topSpeed"] ?? Number.POSITIVE_INFINITY);
@@ -174,7 +175,7 @@ function takeHealth(message: FromWorker): void {
       break;
     case "baseline":
       comparison.show(message.baseline);
-      robot.setPlain(comparison.isOn);
+      robot.setPlain(comparison.areSettings);
       break;
     case "baseline map":
       settings.say(message.isAwaited ? "Waiting until the map with the present settings is complete." : "");
@@ -187,6 +188,7 @@ function takeHealth(message: FromWorker): void {
       break;
     case "recording":
       playback.list(message.recording);
+      comparison.setRecording(message.recording);
       setText("damage", damageText(message.recording.lost));
       break;
     case "note":

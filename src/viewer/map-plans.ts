@@ -11,8 +11,14 @@ export interface VoxelMap {
   readonly voxelSize: number;
 }
 
-/** Two maps from above, with the same extent and so the same scale: COLUMN codes, x fastest. */
+/**
+ * Two maps from above, with the same extent and so the same scale: COLUMN codes, x fastest.
+ * @property west, south first column and first row, in cells of `cell` metres from the origin of the world
+ */
 export interface Plans {
+  readonly west: number;
+  readonly south: number;
+  readonly cell: number;
   readonly width: number;
   readonly height: number;
   readonly baseline: Uint8Array;
@@ -20,6 +26,9 @@ export interface Plans {
   /** Number of columns that differ, and of columns that are not empty in at least one of the two. */
   readonly unlike: number;
   readonly known: number;
+  /** Number of columns that differ and are not empty in either, and of columns that are not empty in either. */
+  readonly unlikeShared: number;
+  readonly shared: number;
 }
 
 /** Metres: below `low` is floor, above `high` is above the robot. */
@@ -48,13 +57,18 @@ export function plansOf(baseline: VoxelMap, now: VoxelMap, bands: Bands): Plans 
   if (extent.west >= extent.east) return null;
   const was = columnsOf(baseline, extent, cell, bands);
   const is = columnsOf(now, extent, cell, bands);
-  let [unlike, known] = [0, 0];
+  let [unlike, known, unlikeShared, shared] = [0, 0, 0, 0];
   for (let n = 0; n < was.length; n++) {
     if (was[n] !== is[n]) unlike++;
     if (was[n] !== COLUMN.empty || is[n] !== COLUMN.empty) known++;
+    if (was[n] === COLUMN.empty || is[n] === COLUMN.empty) continue;
+    shared++;
+    if (was[n] !== is[n]) unlikeShared++;
   }
   const width = extent.east - extent.west;
-  return { width, height: was.length / width, baseline: was, now: is, unlike, known };
+  const { west, south } = extent;
+  const figures = { unlike, known, unlikeShared, shared };
+  return { west, south, cell, width, height: was.length / width, baseline: was, now: is, ...figures };
 }
 
 /** The cell of a voxel along one axis: that of its centre. */

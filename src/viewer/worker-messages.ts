@@ -28,7 +28,10 @@ export type Request =
   | { readonly kind: "map"; readonly action: FromClient<"map">["action"] }
   | { readonly kind: "play"; readonly wish: Omit<FromClient<"play">, "kind" | "id"> }
   | { readonly kind: "open"; readonly name: string }
-  /** The maps with the baseline's settings and the present ones, from above: `TimedPlans`, or null without a baseline. */
+  /** Runs the recording to its last frame and keeps its map, to compare another recording with it. Whether the map has arrived. */
+  | { readonly kind: "keep run"; readonly frames: number }
+  | { readonly kind: "drop run" }
+  /** The maps with the baseline's settings, or of the kept recording, and the present one, from above: `TimedPlans`, or null without a baseline. */
   | { readonly kind: "plans"; readonly bands: Bands }
   /** The first occupied voxel along a ray, world metres. */
   | ({ readonly kind: "look" } & Ray);

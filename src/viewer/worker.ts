@@ -1,7 +1,7 @@
 import { HeadClient, RequestError } from "../client/client.ts";
 import { unpackCodes, unpackImage } from "../wire/image.ts";
 import type { FromServer } from "../wire/messages.ts";
-import { BaselineMap, type Player } from "./baseline-map.ts";
+import { BaselineMap, type Player, type TakenMap } from "./baseline-map.ts";
 import { type Bands, plansOf } from "./map-plans.ts";
 import { castRay } from "./ray-cast.ts";
 import { rimsOf } from "./rims.ts";
@@ -58,6 +58,8 @@ let isFloorDue = false;
 let floorHeight = 0;
 let imageRate = 0;
 let baseline = newBaseline();
+/** The map of another recording at its end, for the comparison; null: none. */
+let keptRun: TakenMap | null = null;
 /** Speed of the playback that is set after the next reconnection; null: none. */
 let resumeSpeed: number | null = null;
 
@@ -205,9 +207,18 @@ async function answer(head: HeadClient, request: Request): Promise<unknown> {
       return head.play(request.wish);
     case "open":
       return head.openRecording(request.name);
+    case "keep run": {
+      await head.play({ to: Number.MAX_SAFE_INTEGER, speed: 0 });
+      const voxelSize = head.welcome?.map.voxelSize ?? USUAL_VOXEL;
+      keptRun = await baseline.take(head.mirror, voxelSize, request.frames);
+      return keptRun !== null;
+    }
+    case "drop run":
+      keptRun = null;
+      return null;
     case "plans": {
       const voxelSize = head.welcome?.map.voxelSize;
-      const { taken } = baseline;
+      const taken = baseline.taken ?? keptRun;
       if (taken === null || voxelSize === undefined) return null;
       const plans = plansOf(taken, { blocks: head.mirror.blocks, voxelSize }, request.bands);
       const isWhole = baseline.isWhole(head.mirror);

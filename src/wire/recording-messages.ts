@@ -21,6 +21,9 @@ const MOMENTS = [
 ] as const;
 export type MomentKind = (typeof MOMENTS)[number];
 
+/** Most bytes of a curve: 1.6 hours at 30 frames per second. */
+const MOST_CURVE = 2 ** 22;
+
 /** Messages of a head that plays a recording. */
 export const RECORDING_MESSAGES = {
   playing: server("playing", "Position in the recording that the head plays.", {
@@ -98,12 +101,23 @@ export const RECORDING_MESSAGES = {
       description: "of the frames, the share that a second head has run through ahead of what is shown",
     }),
     curve: bytes(
-      2 ** 21,
+      MOST_CURVE,
       `of each of those frames ${CURVE_BYTES} bytes, little-endian: milliseconds from the start (u32), pace forward (mm/s, u16), ` +
         "free way straight ahead (mm, u16), what limits the pace (u8, as in `reach`; 255: nothing), state (u8, its place in the list), " +
-        "time since the ground that limits the pace was seen (ms, u16; 65535: longer ago or never, or nothing limits it), and the head's work on the frame (u8, per cent of " +
-        "the frame interval; 255: as much or more)",
+        "time since the ground that limits the pace was seen (ms, u16; 65535: longer ago or never, or nothing limits it), the head's work on the frame (u8, per cent of " +
+        "the frame interval; 255: as much or more), and the place of the base: x, y in the world (mm, i32 each; x -2147483648: not known) and " +
+        "heading (1/10000 rad, i16)",
     ),
+    before: nullable(
+      Type.Object(
+        { known: Type.Number({ minimum: 0, maximum: 1 }), curve: bytes(MOST_CURVE, "as `curve` above") },
+        { description: "the same with the baseline settings; null: nothing is compared" },
+      ),
+    ),
+    world: Type.Union([Type.Literal("reference"), Type.Literal("start")], {
+      description:
+        "what defines the world of map and places: reference poses in the recording, or the place of the base at its start",
+    }),
     lost: Type.Array(
       Type.Object({
         from: nullable(

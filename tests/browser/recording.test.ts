@@ -291,7 +291,20 @@ describe("the page of a recording", () => {
     expect(was).toBe(before);
     expect(now).toBe(await pace(page));
     expect(Number.parseFloat(now!)).toBeLessThan(Number.parseFloat(was!));
-    expect(await page.textContent("#comparison-changes")).toBe(`guard.topSpeed ${usual} → 0.5`);
+    expect(await page.textContent("#comparison-changes")).toBe(`Changed: guard.topSpeed ${usual} → 0.5`);
+    // Over the whole run: with half the pace, in figures, as a curve, and as a list that leads there.
+    await page.waitForFunction(() =>
+      /^baseline → changed: stops \d+ → \d+; .*mean pace [\d.]+ → [\d.]+ m\/s; .*same places\. ?$/.test(
+        document.getElementById("run-say")!.textContent!,
+      ),
+    );
+    const [, meanWas, meanNow] = /mean pace ([\d.]+) → ([\d.]+)/.exec((await page.textContent("#run-say"))!)!;
+    expect(Number(meanNow)).toBeLessThan(Number(meanWas));
+    expect(await inked(page, "run-curve")).toBeGreaterThan(500);
+    const stretch = page.locator("#differences button").first();
+    expect(await stretch.textContent()).toMatch(
+      /^1\. [\d.]+ s to [\d.]+ s: [\d.]+ m\/s.* → (0\.\d+ m\/s|stop)/,
+    );
     // How fast the base may go changes nothing in the map: both are shown, and equal.
     await page.waitForFunction(() =>
       /: 0 of [\d,]+ columns differ/.test(document.getElementById("plans-say")!.textContent!),
@@ -310,6 +323,55 @@ describe("the page of a recording", () => {
     expect(await pace(page)).toBe(before);
     expect(faults).toEqual([]);
   });
+
+  testWith(
+    browserNeed,
+    "compares another recording of the same place over the whole run, side by side and as a swipe",
+    async () => {
+      const room = JSON.parse(
+        readFileSync(new URL("../../datasets/yard-room.json", import.meta.url), "utf8"),
+      );
+      const second = join(folder, "second.brk");
+      await recordScenario(loadScenario({ ...room, seed: 5, duration: 2 }), second, {});
+      const { page, faults } = await openPage(1200);
+      await page.selectOption("#compare-with", "second.brk");
+      await page.waitForFunction(() => document.documentElement.classList.contains("is-two-recordings"));
+      await settled(page);
+      expect(await page.inputValue("#recordings")).toBe("second.brk");
+      await page.waitForFunction(() =>
+        /^room.brk → second.brk: .* Compared at the same places of the floor\. ?$/.test(
+          document.getElementById("run-say")!.textContent!,
+        ),
+      );
+      await page.waitForFunction(() =>
+        /world of the reference poses of both; second.brk up to [\d.]+ s\. .* [\d,]+ of [\d,]+ differ/.test(
+          document.getElementById("plans-say")!.textContent!,
+        ),
+      );
+      expect(await inked(page, "plan-baseline")).toBeGreaterThan(100);
+      await page.click("#swipe-open");
+      const picture = () =>
+        page.evaluate(() => (document.getElementById("swipe-plan") as HTMLCanvasElement).toDataURL());
+      const before = await picture();
+      for (let n = 0; n < 20; n++) await page.keyboard.press("ArrowRight");
+      expect(await page.inputValue("#swipe")).toBe("70");
+      expect(await picture()).not.toBe(before);
+      await page.evaluate(axe);
+      const found = await page.evaluate(async () => {
+        const { axe: checker } = globalThis as unknown as {
+          axe: { run: () => Promise<{ violations: { id: string; nodes: { html: string }[] }[] }> };
+        };
+        return (await checker.run()).violations.map(({ id, nodes }) => `${id}: ${nodes[0]?.html}`);
+      });
+      expect(found).toEqual([]);
+      await page.keyboard.press("Escape");
+      expect(await page.isVisible("#swipe-box")).toBe(false);
+      await page.click("#comparison-end");
+      expect(await page.isVisible("#comparison")).toBe(false);
+      expect(faults).toEqual([]);
+      rmSync(second);
+    },
+  );
 
   testWith(browserNeed, "a click on the plan shows the way there, until Escape", async () => {
     const { page, faults } = await openPage(1440);
@@ -382,7 +444,7 @@ describe("the page of a recording", () => {
           document.documentElement.dataset["values"] === "played" &&
           document.getElementById("play")!.textContent === "Pause",
       );
-      expect(await page.textContent("#comparison-changes")).toBe("map.voxelSize 0.05 → 0.1");
+      expect(await page.textContent("#comparison-changes")).toBe("Changed: map.voxelSize 0.05 → 0.1");
       const said = await page.waitForFunction(
         () => /of frame ([\d,]+): go/.exec(document.getElementById("plans-say")!.textContent!)?.[1],
       );

@@ -333,6 +333,34 @@ test("what changed settings do is compared with what was said before, frame by f
   await until(() => told.at(-1)!.changes.length === 0);
 });
 
+test("the whole run with the baseline settings is known beside the changed one, until they are taken back", async () => {
+  await watcher.play({ to: 0, speed: 0 });
+  const usual = Number((await watcher.settings())["guard.topSpeed"]);
+  // At once: the head ahead has not come to the end with the settings before.
+  await watcher.settings({ "guard.topSpeed": usual / 2 });
+  let listed: FromServer<"recording"> | null = null;
+  watcher.on("recording", (message) => {
+    listed = message;
+  });
+  watcher.subscribe({ recording: 10 });
+  await until(() => listed?.known === 1 && listed.before?.known === 1, "both runs ahead");
+  const { curve, before, frames, world } = listed as unknown as FromServer<"recording">;
+  expect(world).toBe("reference");
+  const [was, now] = [readCurve(before!.curve), readCurve(curve)];
+  expect([was.length, now.length]).toEqual([frames, frames]);
+  for (const frame of [2, frames]) {
+    const { reach: truth, position } = await saidBy(frame);
+    expect(was[frame - 1]!.pace).toBeCloseTo(truth.pace.forward, 2);
+    expect(was[frame - 1]!.place!.x).toBeCloseTo(position[0]!, 2);
+    expect(was[frame - 1]!.place!.y).toBeCloseTo(position[1]!, 2);
+    const changed = (await saidBy(frame, { "guard.topSpeed": usual / 2 })).reach;
+    expect(now[frame - 1]!.pace).toBeCloseTo(changed.pace.forward, 2);
+  }
+  await watcher.settings({ "guard.topSpeed": usual });
+  await until(() => listed?.before === null, "nothing to compare");
+  expect(readCurve(listed!.curve)).toEqual(was);
+});
+
 test("a client that connects during a pause gets the same as the others", async () => {
   await watcher.play({ to: 900_000, speed: 0 });
   await until(() => playing?.goal === null && playing.at > 600_000, "standing");

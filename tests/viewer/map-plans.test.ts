@@ -37,6 +37,7 @@ test("two maps lie on one extent, and differences are counted by columns", () =>
   const now = blocksOf([0, 0, -1], [9, 17, 3]);
   const plans = plansOf(of5cm(before), of5cm(now), BANDS)!;
   expect(plans).toMatchObject({ width: 24, height: 24, unlike: 2, known: 3 });
+  expect(plans).toMatchObject({ unlikeShared: 0, shared: 1, west: -8, south: 0, cell: 0.05 });
   expect(plans.baseline[7]).toBe(COLUMN.floor);
   expect(plans.now[7]).toBe(COLUMN.empty);
   expect(plans.now[17 * 24 + 17]).toBe(COLUMN.standing);

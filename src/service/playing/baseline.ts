@@ -2,6 +2,7 @@ import type { Settings } from "../../head/settings.ts";
 import type { FromServer } from "../../wire/messages.ts";
 import type { FromSensing } from "../sensing/sensing-messages.ts";
 import type { FrameOutputs, Journal, PlayedHead } from "./played-head.ts";
+import type { RunAhead } from "./run-ahead.ts";
 
 export type BaselineMessage = Omit<FromServer<"baseline">, "kind" | "sequence" | "time">;
 
@@ -18,22 +19,25 @@ export const noBaseline = (frame: number): BaselineMessage => ({
 export class Baseline {
   readonly settings: Settings;
   readonly journal: Journal;
+  /** The head ahead of these settings, which goes on to the end of the recording. */
+  readonly ahead: RunAhead;
   readonly #open: (settings: Settings, hear: (message: FromSensing) => void) => PlayedHead;
   /** Computes frames that are missing in the journal; null until one is needed. */
   #head: PlayedHead | null = null;
   #outputs: FrameOutputs = {};
 
   /**
-   * @param journal outputs with the baseline's settings so far
-   * @param open    opens a head at the start of the recording
+   * @param ahead the head ahead with the baseline's settings, whose journal has the outputs so far
+   * @param open  opens a head at the start of the recording
    */
   constructor(
     settings: Settings,
-    journal: Journal,
+    ahead: RunAhead,
     open: (settings: Settings, hear: (message: FromSensing) => void) => PlayedHead,
   ) {
     this.settings = settings;
-    this.journal = journal;
+    this.ahead = ahead;
+    this.journal = ahead.journal;
     this.#open = open;
   }
 

@@ -25,6 +25,8 @@ export interface Outline {
   readonly first: number;
   readonly last: number;
   readonly moments: readonly Moment[];
+  /** What defines the world of the head's map and places: reference poses in the recording, or the place of the base at its start. */
+  readonly world: "reference" | "start";
   /** What is damaged in it. */
   readonly lost: readonly LostPart[];
 }
@@ -40,12 +42,14 @@ export function outlineOf(recording: Pick<Recording, "outline" | "damage">): Out
 function contentsOf(events: Iterable<OutlineEvent>): Omit<Outline, "lost"> {
   const frames: number[] = [];
   const found: { time: number; what: MomentKind; text: string }[] = [];
+  let referenced = Number.POSITIVE_INFINITY;
   let [first, last] = [Number.POSITIVE_INFINITY, Number.NEGATIVE_INFINITY];
   for (const event of events) {
     first = Math.min(first, event.time);
     last = Math.max(last, event.time);
     const { time } = event;
     if (event.kind === "depth") frames.push(time);
+    else if (event.kind === "reference") referenced = Math.min(referenced, time);
     else if (event.kind === "knock") {
       const [x, y] = event.point;
       found.push({ time, what: "knock", text: `at ${x.toFixed(2)}, ${y.toFixed(2)} m of the base` });
@@ -68,7 +72,9 @@ function contentsOf(events: Iterable<OutlineEvent>): Omit<Outline, "lost"> {
   });
   found.sort((a, b) => a.time - b.time);
   const moments = found.slice(0, MOST_MOMENTS).map(({ time, ...rest }) => ({ at: time - first, ...rest }));
-  return frames.length === 0 ? { frames, first: 0, last: 0, moments: [] } : { frames, first, last, moments };
+  if (frames.length === 0) return { frames, first: 0, last: 0, moments: [], world: "start" };
+  // The head takes its world from a reference that is known at the first frame.
+  return { frames, first, last, moments, world: referenced <= frames[0]! ? "reference" : "start" };
 }
 
 /** Collects moments from a head's messages during one run through a recording. */

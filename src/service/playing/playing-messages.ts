@@ -38,4 +38,8 @@ export type FromPlaying =
       /** Share of the frames that the head ahead has done, 0 to 1, and their paces. */
       readonly known: number;
       readonly curve: Uint8Array;
+      /** The same with the baseline's settings; null while nothing is compared. */
+      readonly before: { readonly known: number; readonly curve: Uint8Array } | null;
+      /** What defines the world of map and places. */
+      readonly world: "reference" | "start";
     };

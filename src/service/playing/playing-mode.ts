@@ -115,11 +115,14 @@ export class PlayingMode implements Mode {
     lost,
     known,
     curve,
+    before,
+    world,
   }: Omit<Draft<"recording">, "kind" | "name" | "names" | "most">) {
     const names = await this.#names();
     const { name } = this.#played;
     const most = this.recordings?.most ?? null;
-    this.#contents = { kind: "recording", length, frames, moments, lost, known, curve, name, names, most };
+    const contents = { length, frames, moments, lost, known, curve, before, world };
+    this.#contents = { kind: "recording", ...contents, name, names, most };
     this.#offer("recording", new SharedMessage(this.#contents));
   }
 

@@ -26,8 +26,9 @@ export class PlayingReports {
   #positionAt = 0;
   #momentsAt = Number.NEGATIVE_INFINITY;
   #areMomentsNew = true;
-  /** Share of the recording that the head ahead had done at the last report. */
+  /** Shares of the recording that the heads ahead had done at the last report, with the present settings and with the baseline's. */
   #ahead = 0;
+  #aheadBefore = 0;
 
   /** @param now microseconds of the head's clock */
   constructor(outline: Outline, say: (message: FromPlaying) => void, now: number) {
@@ -44,7 +45,7 @@ export class PlayingReports {
 
   /** Notes that another head runs ahead, whose moments replace those of the last one. */
   restartAhead(): void {
-    this.#ahead = 0;
+    this.#ahead = this.#aheadBefore = 0;
     this.#areMomentsNew = true;
   }
 
@@ -58,13 +59,18 @@ export class PlayingReports {
     if (isCounted) addCounts(this.#events, events);
   }
 
-  /** Reports what is due. @param now microseconds of the head's clock */
-  report(now: number, position: Position, ahead: RunAhead): void {
+  /**
+   * Reports what is due.
+   * @param now    microseconds of the head's clock
+   * @param before the head ahead with the baseline's settings; null while nothing is compared
+   */
+  report(now: number, position: Position, ahead: RunAhead, before: RunAhead | null): void {
     const isMoving = position.speed > 0 || position.goal !== null;
     if (isMoving && now - this.#positionAt >= POSITION_EVERY) this.tellPosition(now, position);
-    const isTenth = ahead.isDone || ahead.share - this.#ahead >= AHEAD_EVERY;
-    if (ahead.share > this.#ahead && isTenth) this.#areMomentsNew = true;
-    if (this.#areMomentsNew && now - this.#momentsAt >= MOMENTS_EVERY) this.#tellMoments(now, ahead);
+    if (isDue(ahead, this.#ahead) || (before !== null && isDue(before, this.#aheadBefore))) {
+      this.#areMomentsNew = true;
+    }
+    if (this.#areMomentsNew && now - this.#momentsAt >= MOMENTS_EVERY) this.#tellMoments(now, ahead, before);
     if (now - this.#loadSince >= MOMENTS_EVERY) this.#tellLoad(now);
   }
 
@@ -73,11 +79,12 @@ export class PlayingReports {
     this.#say({ kind: "playing", ...position });
   }
 
-  #tellMoments(now: number, ahead: RunAhead): void {
+  #tellMoments(now: number, ahead: RunAhead, before: RunAhead | null): void {
     this.#areMomentsNew = false;
     this.#momentsAt = now;
     this.#ahead = ahead.share;
-    const { frames, first, last, moments, lost } = this.#outline;
+    this.#aheadBefore = before?.share ?? 0;
+    const { frames, first, last, moments, lost, world } = this.#outline;
     this.#say({
       kind: "recording",
       length: last - first,
@@ -86,6 +93,8 @@ export class PlayingReports {
       lost,
       known: ahead.share,
       curve: ahead.curve,
+      before: before && { known: before.share, curve: before.curve },
+      world,
     });
   }
 
@@ -97,3 +106,7 @@ export class PlayingReports {
     this.#loadSince = now;
   }
 }
+
+/** Whether a head ahead is to be reported again. @param told its share at the last report */
+const isDue = ({ share, isDone }: RunAhead, told: number): boolean =>
+  share > told && (isDone || share - told >= AHEAD_EVERY);

@@ -156,13 +156,15 @@ export class Playing {
       if (isResized) this.#checkVoxels();
       const to = this.#goal ?? this.#head.frames;
       this.#begin();
-      this.#baseline ??= new Baseline(before, this.#journal, (settings, hear) => this.#open(settings, hear));
-      this.#journal = new Journal();
+      this.#baseline ??= new Baseline(before, this.#ahead, (settings, hear) => this.#open(settings, hear));
       if (isDeepStrictEqual(this.#baseline.settings, this.#settings)) {
         this.#journal = this.#baseline.journal;
+        this.#ahead = this.#baseline.ahead;
         this.#baseline = null;
+      } else {
+        this.#journal = new Journal();
+        this.#ahead = this.#runAhead();
       }
-      this.#ahead = this.#runAhead();
       this.#reports.restartAhead();
       this.#tellBaseline();
       // Before the messages of the seek, which are of the new map.
@@ -194,6 +196,7 @@ export class Playing {
     if (baseline === true) {
       this.#baseline = null;
       this.#tellBaseline();
+      this.#reports.restartAhead();
     }
     if (repeat !== undefined) this.#repeat = repeat;
     if (speed !== undefined) {
@@ -262,8 +265,9 @@ export class Playing {
     let pause = this.#goal !== null ? this.#catchUp(begun) : this.#follow(begun);
     if (this.#baseline !== null && this.#goal === null && !this.#runBaseline(this.#baseline)) pause = 0;
     this.#reports.addWork(performance.now() - begun);
-    if (!this.#ahead.isDone && this.#hasTimeAhead(pause)) {
-      this.#ahead.work(SLICE);
+    const ahead = this.#ahead.isDone ? (this.#baseline?.ahead ?? this.#ahead) : this.#ahead;
+    if (!ahead.isDone && this.#hasTimeAhead(pause)) {
+      ahead.work(SLICE);
       pause = 0;
     }
     this.tick();
@@ -434,7 +438,7 @@ export class Playing {
 
   /** Sends the reports that are due, also while paused. Called a few times a second. */
   tick(): void {
-    this.#reports.report(this.#now(), this.#position, this.#ahead);
+    this.#reports.report(this.#now(), this.#position, this.#ahead, this.#baseline?.ahead ?? null);
   }
 
   #tell(): void {

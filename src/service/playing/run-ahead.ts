@@ -1,6 +1,8 @@
+import type { Pose } from "../../geometry/optics.ts";
+import { toYawPitchRoll } from "../../geometry/rigid.ts";
 import type { Settings } from "../../head/settings.ts";
 import { REACH_STATES } from "../../terms/safety.ts";
-import { CURVE_BYTES, writeCurvePoint } from "../../wire/curve.ts";
+import { CURVE_BYTES, type CurvePoint, writeCurvePoint } from "../../wire/curve.ts";
 import type { FromSensing } from "../sensing/sensing-messages.ts";
 import { type Moment, MomentCollector } from "./moments.ts";
 import type { FrameOutputs, Journal, PlayedHead } from "./played-head.ts";
@@ -12,7 +14,7 @@ import type { FrameOutputs, Journal, PlayedHead } from "./played-head.ts";
 export class RunAhead {
   readonly #first: number;
   readonly #frames: readonly number[];
-  readonly #journal: Journal;
+  readonly journal: Journal;
   readonly #collector: MomentCollector;
   readonly #curve: DataView;
   #head: PlayedHead | null;
@@ -35,7 +37,7 @@ export class RunAhead {
     this.#first = first;
     this.#frames = frames;
     this.#interval = (frames.at(-1)! - frames[0]!) / Math.max(1, frames.length - 1);
-    this.#journal = journal;
+    this.journal = journal;
     this.#collector = new MomentCollector(first, settings["guard.topSpeed"]);
     this.#curve = new DataView(new ArrayBuffer(CURVE_BYTES * frames.length));
     this.#head = open((message) => {
@@ -82,13 +84,13 @@ export class RunAhead {
   /** Keeps the outputs of a frame, which are complete when the next frame comes. */
   #keep(frames: number): void {
     if (frames === 0 || frames > this.#frames.length) return;
-    if (!this.#journal.has(frames)) this.#journal.add(frames, this.#outputs);
+    if (!this.journal.has(frames)) this.journal.add(frames, this.#outputs);
     this.#done = frames;
     const { reach, frame } = this.#outputs;
     if (reach?.kind !== "reach") return;
     const { pace, state } = reach.body;
     const limitAge = pace?.limit?.ageMs ?? null;
-    const work = frame?.kind === "frame" ? frame.cost : 0;
+    const sensed = frame?.kind === "frame" ? frame : null;
     writeCurvePoint(this.#curve, frames - 1, {
       at: this.#frames[frames - 1]! - this.#first,
       pace: pace?.forward ?? 0,
@@ -96,7 +98,13 @@ export class RunAhead {
       cause: pace?.limit?.cause ?? null,
       state: REACH_STATES.indexOf(state),
       age: limitAge === null ? null : limitAge / 1000,
-      load: (1000 * work) / Math.max(1, this.#interval),
+      load: (1000 * (sensed?.cost ?? 0)) / Math.max(1, this.#interval),
+      place: sensed && placeOf(sensed.worldFromBase),
     });
   }
+}
+
+/** Place on the floor and heading. */
+function placeOf({ position, rotation }: Pose): NonNullable<CurvePoint["place"]> {
+  return { x: position[0], y: position[1], heading: toYawPitchRoll(rotation)[0] };
 }
