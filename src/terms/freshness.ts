@@ -30,3 +30,10 @@ export const PLACE_HOLDS = 0.5;
 
 /** Seconds without a frame after which the head reports itself, or a sensor, as blind or silent (settings file, `blind`). */
 export const BLIND_AFTER = 1;
+
+/**
+ * On the wire to a motor board. The newest pace is repeated every WIRE_REPEAT seconds with its new age. A board stops when none has come for
+ * WIRE_OLD seconds, and refuses a frame that took longer than that to arrive. The board's header has both by default.
+ */
+export const WIRE_REPEAT = 0.02;
+export const WIRE_OLD = 0.06;

@@ -96,3 +96,25 @@ export const STRAIGHT = CURVATURES.indexOf(0);
 
 /** Ways in which a base can move, and for which it can ask for a waiver. */
 export const DIRECTIONS = ["forward", "backward", "left", "right"] as const;
+
+/** Why a motor board permits no motion by itself, by the number that its frame `state` gives. */
+export const BOARD_STOPS = [
+  /** It permits what the pace permits. */
+  "none",
+  /** No pace has come for `board.silence`, or its validity has ended. */
+  "silence",
+  /** The last reach is neither clear nor dark, or it has no pace. */
+  "state",
+  /** The clock of the head is not known, so no age can be checked. */
+  "clock",
+  /** The head plays a recording or simulates its sensors. */
+  "played",
+  /** A contact has just closed. */
+  "contact",
+  /** A floor sensor misses the floor, and the head agrees, cannot see it, or does not answer. */
+  "floor",
+] as const;
+export type BoardStop = (typeof BOARD_STOPS)[number];
+
+/** What a head answers to the alarm of a floor sensor, by the number that a frame gives it. */
+export const VERDICTS = ["agrees", "disagrees", "cannot see"] as const;

@@ -25,11 +25,21 @@ const LAYERS: Readonly<Record<string, readonly string[]>> = {
   "src/mount": upTo("src/track"),
   "src/record": upTo("src/sense"),
   "src/wire": upTo("src/map"),
+  "src/link": upTo("src/geometry"),
   "src/client": ["src/terms", "src/wire"],
   "src/viewer": ["src/terms", "src/wire", "src/client"],
   "src/simulate": [...upTo("src/sense"), "src/record"],
-  "src/service": [...CORE, "src/mount", "src/record", "src/wire"],
-  tools: [...CORE, "src/mount", "src/record", "src/wire", "src/client", "src/simulate", "src/service"],
+  "src/service": [...CORE, "src/mount", "src/record", "src/wire", "src/link"],
+  tools: [
+    ...CORE,
+    "src/mount",
+    "src/record",
+    "src/wire",
+    "src/link",
+    "src/client",
+    "src/simulate",
+    "src/service",
+  ],
   "tools/lab": ["tools", "tests", "src"],
 };
 

@@ -43,6 +43,7 @@ export const main = mainOfFamily({
     simulate: ["cost of a simulated ray and frame", () => import("./simulate.ts")],
     homes: ["writes generated homes as scenarios and pictures", () => import("./homes.ts")],
     arm64: ["compares output bytes with an emulated arm64 machine", () => import("./arm64.ts")],
+    layouts: ["writes the C header and the tables of the serial frames", () => import("./layouts.ts")],
     record: ["speed and size of the recording format", () => import("./record.ts")],
     service: ["age at the base, stalls, memory and bytes of a served head", () => import("./service.ts")],
     viewer: ["cost of the page with a large map, in Chromium", () => import("./viewer.ts")],
