@@ -28,9 +28,8 @@ const PACKAGES = [
   "redis-server",
   "openssl",
   "git",
+  "g++",
 ];
-// Tests that need a compiler report it themselves.
-const OPTIONAL = ["g++"];
 
 const succeeds = (command, args) => spawnSync(command, args, { stdio: "ignore" }).status === 0;
 
@@ -54,7 +53,7 @@ function aptGet() {
 function provide() {
   if (!succeeds("dpkg-query", ["--version"])) {
     console.error(`test:setup: no Debian package manager here. Tests that need one of these programs or Python
-modules are listed as NOT RUN: ${[...PACKAGES, ...OPTIONAL].join(" ")}`);
+modules are listed as NOT RUN: ${PACKAGES.join(" ")}`);
     return true;
   }
   const missing = PACKAGES.filter((name) => !isInstalled(name));
@@ -79,7 +78,7 @@ function main(args) {
     return 0;
   }
   if (args.includes("--list")) {
-    console.log([...PACKAGES, ...OPTIONAL].join(" "));
+    console.log(PACKAGES.join(" "));
     return 0;
   }
   return provide() ? 0 : 2;

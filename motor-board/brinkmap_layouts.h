@@ -8,6 +8,7 @@
 #define BRINKMAP_CHECKSUM_SIZE             4u /* CRC-32C of all bytes before it */
 #define BRINKMAP_LONGEST_FRAME             64u /* with the checksum, before stuffing */
 #define BRINKMAP_IS_PLAYED                 1u /* bit of the flags */
+#define BRINKMAP_NO_CAUSE                  255u /* pace.cause: nothing limits the pace */
 #define BRINKMAP_NO_CHARGE                 255u /* battery.charge: not known */
 #define BRINKMAP_OLD_MS                    60u /* a frame or a pace older than this is not obeyed */
 #define BRINKMAP_ARCS                      7u
@@ -100,7 +101,7 @@
 /* From the board. What the board does, and why it stands. Sent at each change and five times a second. */
 #define BRINKMAP_STATE                     134u
 #define BRINKMAP_STATE_SIZE                30u /* with header and checksum */
-#define BRINKMAP_STATE_STOP                16u /* u8: why the board itself permits no motion; see the table below */
+#define BRINKMAP_STATE_STOP                16u /* u8: why the board itself permits no motion, or none in one direction; see below */
 #define BRINKMAP_STATE_IS_WAIVED           17u /* u8: 1: a waiver of the board replaces the pace */
 #define BRINKMAP_STATE_FORWARD             18u /* i16: commanded speed, mm/s */
 #define BRINKMAP_STATE_TURN                20u /* i16: commanded turning speed, mrad/s */

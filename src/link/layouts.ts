@@ -170,7 +170,7 @@ export const LAYOUTS = {
     from: "board",
     means: "What the board does, and why it stands. Sent at each change and five times a second.",
     fields: {
-      stop: u8("why the board itself permits no motion; see the table below"),
+      stop: u8("why the board itself permits no motion, or none in one direction; see below"),
       isWaived: u8("1: a waiver of the board replaces the pace"),
       forward: i16("commanded speed, mm/s"),
       turn: i16("commanded turning speed, mrad/s"),

@@ -97,7 +97,7 @@ export const STRAIGHT = CURVATURES.indexOf(0);
 /** Ways in which a base can move, and for which it can ask for a waiver. */
 export const DIRECTIONS = ["forward", "backward", "left", "right"] as const;
 
-/** Why a motor board permits no motion by itself, by the number that its frame `state` gives. */
+/** Why a motor board itself permits no motion, or none in one direction, by the number that its frame `state` gives. */
 export const BOARD_STOPS = [
   /** It permits what the pace permits. */
   "none",
@@ -114,7 +114,6 @@ export const BOARD_STOPS = [
   /** A floor sensor misses the floor, and the head agrees, cannot see it, or does not answer. */
   "floor",
 ] as const;
-export type BoardStop = (typeof BOARD_STOPS)[number];
 
 /** What a head answers to the alarm of a floor sensor, by the number that a frame gives it. */
 export const VERDICTS = ["agrees", "disagrees", "cannot see"] as const;

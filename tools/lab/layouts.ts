@@ -11,6 +11,7 @@ import {
   LAYOUTS,
   type Layout,
   LONGEST_FRAME,
+  NO_CAUSE,
   NO_CHARGE,
   offsetsOf,
   sizeOf,
@@ -68,6 +69,7 @@ export function headerText(): string {
   define("CHECKSUM_SIZE", `${CHECKSUM_SIZE}u`, "CRC-32C of all bytes before it");
   define("LONGEST_FRAME", `${LONGEST_FRAME}u`, "with the checksum, before stuffing");
   define("IS_PLAYED", `${IS_PLAYED}u`, "bit of the flags");
+  define("NO_CAUSE", `${NO_CAUSE}u`, "pace.cause: nothing limits the pace");
   define("NO_CHARGE", `${NO_CHARGE}u`, "battery.charge: not known");
   define("OLD_MS", `${1000 * WIRE_OLD}u`, "a frame or a pace older than this is not obeyed");
   define("ARCS", `${CURVATURES.length}u`);
