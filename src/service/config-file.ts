@@ -158,6 +158,10 @@ export const ConfigShape = exact({
   blind: seconds(BLIND_AFTER, 0.05, 60, "without a frame for this long a head reports that it is blind"),
   clients: whole(64, 1, 1000, "most connections after hello"),
   discovery: isOn(false, "announce the head on the local network"),
+  findHeads: isOn(
+    false,
+    "search the local network for other heads that are announced, and list them on the page",
+  ),
   viewer: Type.Optional(Folder),
 });
 /** The settings file with its defaults filled in. */

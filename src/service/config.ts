@@ -10,7 +10,10 @@ type Listen = ConfigFile["listen"];
 
 /** The settings file as the service uses it. Features that are off are null. Times are in microseconds unless a unit is named. */
 export interface Config
-  extends Pick<ConfigFile, "sensors" | "baseFromHead" | "headFromImu" | "depth" | "clients" | "discovery"> {
+  extends Pick<
+    ConfigFile,
+    "sensors" | "baseFromHead" | "headFromImu" | "depth" | "clients" | "discovery" | "findHeads"
+  > {
   readonly listen: Pick<Listen, "host" | "port" | "names" | "origins"> & {
     readonly tls: { readonly certificate: string; readonly key: string } | null;
   };
@@ -82,6 +85,7 @@ export function resolveConfig(given: unknown): Config {
     blind: Math.round(1e6 * file.blind),
     clients: file.clients,
     discovery: file.discovery,
+    findHeads: file.findHeads,
     viewer: file.viewer ?? null,
   };
 }

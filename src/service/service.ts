@@ -11,7 +11,7 @@ import { Admission } from "./access/admission.ts";
 import { RequestGuard } from "./access/request-guard.ts";
 import { BodySettings } from "./body-settings.ts";
 import type { Config } from "./config.ts";
-import { Announcer } from "./discovery.ts";
+import { Discovery } from "./discovery.ts";
 import { GlanceSender } from "./glance-sender.ts";
 import { Health } from "./health.ts";
 import { Routes } from "./http/routes.ts";
@@ -93,7 +93,7 @@ export class Service {
   readonly #ways: WayTopic;
   readonly #timers: NodeJS.Timeout[] = [];
   #sources: readonly Source[] = [];
-  #announcer: Announcer | null = null;
+  #discovery: Discovery | null = null;
   #isStopping = false;
   #tellStopped: (why: string) => void = () => {};
 
@@ -170,6 +170,7 @@ export class Service {
       takesUploads: config.recordings.folder !== null,
       takesLabels: config.recordings.labels,
       condition: () => this.#readiness.condition(),
+      heads: () => (config.findHeads ? (this.#discovery?.heads ?? []) : null),
     });
     this.#server = this.#makeServer();
   }
@@ -298,10 +299,14 @@ export class Service {
         resolve();
       });
     });
-    if (config.discovery) {
-      this.#announcer = new Announcer(this.port, config.listen.tls !== null, (why) =>
-        log.warn({ why }, "the head could not be announced"),
-      );
+    if (config.discovery || config.findHeads) {
+      this.#discovery = new Discovery({
+        port: this.port,
+        isTls: config.listen.tls !== null,
+        announces: config.discovery,
+        finds: config.findHeads,
+        complain: (why) => log.warn({ why }, "heads on the network"),
+      });
     }
     this.#mode.begin();
     this.#sources = this.#parts.sources?.(this) ?? [];
@@ -464,7 +469,7 @@ export class Service {
     this.#requests.stop();
     this.#connections.stop();
     for (const timer of this.#timers) clearInterval(timer);
-    await Promise.all([...this.#sources.map((source) => source.stop()), this.#announcer?.stop()]);
+    await Promise.all([...this.#sources.map((source) => source.stop()), this.#discovery?.stop()]);
     await this.#mode.end();
     const limit = new Promise<void>((resolve) => setTimeout(resolve, SAVE_WITHIN).unref());
     await Promise.race([this.#saveMap(), limit]);

@@ -9,6 +9,7 @@ import { byId, setText } from "./dom.ts";
 import { listenToFolds, toggleFold, toggleMapOnly } from "./folds.ts";
 import { GuidedLook } from "./guided-look.ts";
 import { HeadLink } from "./head-link.ts";
+import { HeadsList } from "./heads-list.ts";
 import { HistoryStrip } from "./history-strip.ts";
 import { KeptRecordings } from "./kept-recordings.ts";
 import { type KeyBinding, listenToKeys, listKeys } from "./keys.ts";
@@ -85,6 +86,7 @@ const playback = new Playback(ask);
 const kept = new KeptRecordings(ask);
 const offers = new MapOffers(ask);
 const look = new GuidedLook();
+const heads = new HeadsList();
 const settings = new SettingsDialog(ask, (values) => {
   const low = Math.max(
     Number(values["body.groundClearance"] ?? 0.03) + FLOOR_TOP,
@@ -223,6 +225,8 @@ function open(welcome: Extract<FromWorker, { kind: "open" }>["welcome"]): void {
   if (isPlayed && isPaused) setPaused(false);
   robot.forget();
   playback.forget();
+  playback.session = welcome.session;
+  void heads.load();
   comparison.forget();
   image.show(null);
   link.post({ kind: "images", rate: imageBox.open ? IMAGES : 0 });

@@ -33,6 +33,8 @@ export class Playback {
   readonly #names = byId<HTMLSelectElement>("recordings");
   #recording: Recording | null = null;
   #playing: Playing | null = null;
+  /** Numbers of this page's connections so far. */
+  readonly #sessions = new Set<string>();
 
   constructor(ask: Ask) {
     this.#ask = ask;
@@ -63,6 +65,11 @@ export class Playback {
 
   get playing(): Playing | null {
     return this.#playing;
+  }
+
+  /** Takes the number of this page's connection. */
+  set session(session: string) {
+    this.#sessions.add(session);
   }
 
   /** Length of the recording, microseconds. */
@@ -126,6 +133,8 @@ export class Playback {
     this.#loop.checked = playing.repeat;
     this.#timeline.show(this.#recording, playing);
     this.#events.markUpTo(playing.goal ?? playing.at);
+    const { moved } = playing;
+    setText("moved-by", moved === null || this.#sessions.has(moved.session) ? "" : `Moved by ${moved.by}`);
     this.#sayPlace();
   }
 

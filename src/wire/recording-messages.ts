@@ -40,6 +40,14 @@ export const RECORDING_MESSAGES = {
       }),
     ),
     share: Type.Number({ minimum: 0, maximum: 1, description: "share of the run to `goal`" }),
+    moved: nullable(
+      Type.Object(
+        { session: Type.String(), by: Type.String({ description: "its name, and its network address" }) },
+        {
+          description: "the client that last moved, paused or resumed the playback, or opened the recording",
+        },
+      ),
+    ),
     map: Type.Object(
       { epoch: Type.String(), change: Count },
       {

@@ -171,6 +171,31 @@ describe("a page that is loaded while the head restarts", () => {
   }
 });
 
+testWith(
+  browserNeed,
+  "lists other heads where the head searches for them, each opening in a tab",
+  async () => {
+    const page = await browser.newPage({ viewport: { width: 1200, height: 700 } });
+    const opened = page.waitForResponse((answer) => answer.url().endsWith("/heads"));
+    await page.goto(url);
+    await opened;
+    await page.click("#look-close");
+    await page.click("#head-box summary");
+    expect(await page.isVisible("#heads-box")).toBe(false);
+    // The head's own answer is the test's: a search would send packets to the network.
+    const other = `${url}?other`;
+    await page.route("**/heads", (route) =>
+      route.fulfill({ json: { isOn: true, heads: [{ name: "Head <b>two</b>", url: other }] } }),
+    );
+    await page.click("#head-box summary");
+    await page.click("#head-box summary");
+    const link = page.locator("#heads a");
+    expect(await link.textContent()).toBe(`Head <b>two</b>, ${new URL(url).host}`);
+    const [tab] = await Promise.all([page.context().waitForEvent("page"), link.click()]);
+    expect(tab.url()).toBe(other);
+  },
+);
+
 testWith(browserNeed, "every control of the page has a tooltip, with its key if it has one", async () => {
   const page = await browser.newPage({ viewport: { width: 900, height: 640 } });
   await page.goto(url);

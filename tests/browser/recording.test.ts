@@ -518,6 +518,21 @@ describe("the page of a recording", () => {
     expect((await text.boundingBox())!.y).toBeGreaterThanOrEqual(y + height);
   });
 
+  testWith(browserNeed, "names the client that moved the playback, unless it was this page", async () => {
+    const { page } = await openPage();
+    await page.keyboard.press("p");
+    await settled(page);
+    expect(await page.textContent("#moved-by")).toBe("");
+    const other = head.client({ name: "tablet" });
+    await expect.poll(() => other.isOpen).toBe(true);
+    await other.play({ to: 1_000_000, speed: 0 });
+    await page.waitForFunction(() =>
+      /^Moved by tablet \(\d+\), 127\.0\.0\.1$/.test(document.getElementById("moved-by")!.textContent!),
+    );
+    await page.keyboard.press("n");
+    await page.waitForFunction(() => document.getElementById("moved-by")!.textContent === "");
+  });
+
   testWith(browserNeed, "a click on the timeline goes there", async () => {
     const { page } = await openPage();
     await page.keyboard.press("p");

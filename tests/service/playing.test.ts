@@ -221,6 +221,16 @@ test("a changed voxel size gives the map of a head with that size, after a recon
   expect((await watcher.settings())["map.voxelSize"]).toBe(0.1);
 });
 
+test("all watchers learn which client moved it last", async () => {
+  const other = head.client({ name: "tablet", topics: { playing: 50 } });
+  await until(() => other.isOpen);
+  await other.play({ to: 300_000, speed: 0 });
+  await until(() => playing?.moved?.session === other.welcome!.session, "the mover");
+  expect(playing!.moved!.by).toBe(`tablet (${other.welcome!.session}), 127.0.0.1`);
+  await watcher.play({ step: 1 });
+  await until(() => playing?.moved?.session === watcher.welcome!.session, "another mover");
+});
+
 test("a base may not move it, and sends it no frames", async () => {
   const base = await head.open({ role: "base", rehearse: true });
   await expect(base.play({ to: 0 })).rejects.toThrow("role watcher");

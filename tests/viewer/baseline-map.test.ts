@@ -5,7 +5,18 @@ import { encodeClasses, MOST_BLOCK_BYTES, packKey } from "../../src/wire/blocks.
 import type { FromServer } from "../../src/wire/messages.ts";
 
 const playing = (change: number, over: Partial<FromServer<"playing">> = {}): FromServer<"playing"> => ({
-  ...{ kind: "playing", sequence: 1, time: 0, at: 0, frame: 7, speed: 0, repeat: true, goal: null, share: 1 },
+  ...{
+    kind: "playing",
+    sequence: 1,
+    time: 0,
+    at: 0,
+    frame: 7,
+    speed: 0,
+    repeat: true,
+    goal: null,
+    share: 1,
+    moved: null,
+  },
   map: { epoch: "a", change },
   ...over,
 });

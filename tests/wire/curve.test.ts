@@ -13,7 +13,7 @@ test("a curve is read as it was written, to a millimetre and a millisecond", () 
       state: 0,
       age: 0.31,
       load: 0.42,
-      place: { x: -3.217, y: 120.5, heading: -3.1415 },
+      place: { x: -3.217, y: 120.5, heading: -3.1 },
     },
     { at: 1_300_000, pace: 0, room: 0, cause: null, state: 6, age: null, load: 2.55, place: null },
   ];

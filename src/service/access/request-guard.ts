@@ -1,4 +1,5 @@
 import type { IncomingMessage } from "node:http";
+import type { Socket } from "node:net";
 import { hostname, networkInterfaces } from "node:os";
 import { type Config, isLoopback } from "../config.ts";
 import { findToken } from "./tokens.ts";
@@ -11,6 +12,10 @@ export function targetOf(request: IncomingMessage): { pathname: string; searchPa
     return { pathname: "", searchParams: new URLSearchParams() };
   }
 }
+
+/** Network address of the other end; of IPv4 in its own form, also where the socket takes both. */
+export const addressOf = ({ remoteAddress = "" }: Pick<Socket, "remoteAddress">): string =>
+  remoteAddress.replace(/^::ffff:/, "");
 
 /** Admits or refuses a request by its headers alone: host name, origin, token. */
 export class RequestGuard {

@@ -2,9 +2,10 @@ import { createReadStream } from "node:fs";
 import type { IncomingMessage, ServerResponse } from "node:http";
 import type { Logger } from "pino";
 import { asyncApi } from "../../wire/asyncapi.ts";
-import { type RequestGuard, targetOf } from "../access/request-guard.ts";
+import { addressOf, type RequestGuard, targetOf } from "../access/request-guard.ts";
 import { isLoopback } from "../config.ts";
 import { configSchema } from "../config-file.ts";
+import type { FoundHead } from "../discovery.ts";
 import type { Health } from "../health.ts";
 import { MAP_FILES, type WantedFile } from "../maps/map-files.ts";
 import { BusyError, joined, MapFilesThread } from "../maps/map-files-thread.ts";
@@ -55,6 +56,8 @@ export interface RouteParts {
   readonly takesUploads: boolean;
   readonly takesLabels: boolean;
   condition(): Condition;
+  /** Other heads on the network; null: they are not searched for. */
+  heads(): readonly FoundHead[] | null;
 }
 
 /** Answers plain HTTP requests: the page's files, health and metrics, the map as a file, kept recordings, uploads, labels. */
@@ -111,7 +114,11 @@ export class Routes {
     else if (Object.hasOwn(MAP_FILES, pathname)) {
       await this.#sendMap(pathname as keyof typeof MAP_FILES, response);
     } else if (pathname === "/kept") this.#listKept(response);
-    else this.#sendKept(pathname.slice("/kept/".length), request, response);
+    else if (pathname === "/heads") {
+      const heads = this.#parts.heads();
+      const list = { isOn: heads !== null, heads: heads ?? [] };
+      send(response, 200, JSON_TYPE, `${JSON.stringify(list)}\n`);
+    } else this.#sendKept(pathname.slice("/kept/".length), request, response);
   }
 
   async #sendMap(path: keyof typeof MAP_FILES, response: ServerResponse): Promise<void> {
@@ -226,8 +233,7 @@ export class Routes {
     const objection = guard.objectionTo(request);
     const name = targetOf(request).pathname.slice("/labels/".length);
     const { played } = mode;
-    const from = request.socket.remoteAddress?.replace(/^::ffff:/, "") ?? "";
-    const mayKeep = takesLabels && isLoopback(from);
+    const mayKeep = takesLabels && isLoopback(addressOf(request.socket));
     if (objection !== null) refuse(response, 403, objection);
     else if (!guard.mayRead(request)) refuse(response, 401, "give a token: Authorization: Bearer ...");
     else if (played === null || encodeURIComponent(played.name) !== name)
@@ -249,8 +255,8 @@ export class Routes {
   }
 }
 
-/** Documents that need a token, because they show rooms or how the head is used. */
-const NEEDS_TOKEN = /^\/(metrics|kept(\/.*)?)$/;
+/** Documents that need a token, because they show rooms, the network, or how the head is used. */
+const NEEDS_TOKEN = /^\/(metrics|heads|kept(\/.*)?)$/;
 
 /** Refuses a request without reading the rest of it. */
 function refuse(response: ServerResponse, status: number, why: string): void {

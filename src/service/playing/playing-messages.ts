@@ -11,7 +11,7 @@ export interface PlayingStart extends SensingStart {
 }
 
 export type PlayWish = Omit<FromClient<"play">, "kind" | "id">;
-export type Position = Omit<FromServer<"playing">, "kind" | "sequence" | "time" | "map">;
+export type Position = Omit<FromServer<"playing">, "kind" | "sequence" | "time" | "map" | "moved">;
 
 /** Messages to such a head. */
 export type ToPlaying =

@@ -33,6 +33,8 @@ export class PlayingMode implements Mode {
   /** The newest message of each topic, for late subscribers: a paused recording sends none. */
   readonly #newest = new Map<Queued, SharedMessage>();
   #contents: Draft<"recording"> | null = null;
+  /** The client that last moved the playback. */
+  #moved: Draft<"playing">["moved"] = null;
 
   constructor(host: ModeHost, played: Played) {
     this.#host = host;
@@ -86,7 +88,10 @@ export class PlayingMode implements Mode {
         break;
       case "playing": {
         const { epoch, change } = this.#host.map;
-        this.#offer("playing", new SharedMessage({ ...message, time: headTime(), map: { epoch, change } }));
+        this.#offer(
+          "playing",
+          new SharedMessage({ ...message, time: headTime(), map: { epoch, change }, moved: this.#moved }),
+        );
         break;
       }
       case "baseline":
@@ -157,12 +162,14 @@ export class PlayingMode implements Mode {
         throw new WireError("recording", kind, id, "keep: no folder to keep in: set pretrigger.folder");
       case "play": {
         const { kind: _, id: __, ...wish } = request;
+        this.#moved = moverOf(session);
         await this.#host.head.request<"done">((ticket) => ({ kind: "play", ticket, wish }));
         session.outbox!.reply({ kind: "done", id, text: "on its way" });
         break;
       }
       case "open":
         await this.#open(request.recording);
+        this.#moved = moverOf(session);
         break;
       default:
         request satisfies never;
@@ -192,3 +199,8 @@ export class PlayingMode implements Mode {
 
   async end(): Promise<void> {}
 }
+
+const moverOf = ({ id, called, address }: Session): NonNullable<Draft<"playing">["moved"]> => ({
+  session: id,
+  by: `${called}, ${address}`,
+});

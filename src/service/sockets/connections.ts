@@ -4,7 +4,7 @@ import type { Duplex } from "node:stream";
 import type { Logger } from "pino";
 import { type WebSocket, WebSocketServer } from "ws";
 import { ENDPOINT, SUBPROTOCOL } from "../../wire/messages.ts";
-import { type RequestGuard, targetOf } from "../access/request-guard.ts";
+import { addressOf, type RequestGuard, targetOf } from "../access/request-guard.ts";
 import { takeOneRequestAtATime } from "../http/one-request.ts";
 import type { Clients } from "./clients.ts";
 import { Lobby } from "./lobby.ts";
@@ -90,7 +90,7 @@ export class Connections {
     const server = isLarge ? this.#large : this.#small;
     this.#endsHttp.get(request.socket)?.();
     server.handleUpgrade(request, socket, head, (webSocket) => {
-      const session = this.#connected(webSocket, isLarge);
+      const session = this.#connected(webSocket, addressOf(request.socket), isLarge);
       this.#sockets.set(session, request.socket);
       this.#lobby.addWebSocket(session, request.socket);
     });
@@ -107,10 +107,10 @@ export class Connections {
     return null;
   }
 
-  #connected(socket: WebSocket, isLarge: boolean): Session {
+  #connected(socket: WebSocket, address: string, isLarge: boolean): Session {
     const { clients, log, host, closed } = this.#parts;
     const id = `${++this.#count}`;
-    const session = new Session(id, socket, host, isLarge ? FRAME_MESSAGE : SMALL_MESSAGE);
+    const session = new Session({ id, address }, socket, host, isLarge ? FRAME_MESSAGE : SMALL_MESSAGE);
     clients.add(session);
     socket.on("close", (code) => {
       clients.remove(session);

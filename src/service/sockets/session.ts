@@ -55,6 +55,8 @@ export interface Host {
 /** One connection: its rights, its outbox, and its rate limits. */
 export class Session implements Guest {
   readonly id: string;
+  /** Network address of the client. */
+  readonly address: string;
   readonly #socket: WebSocket;
   readonly #host: Host;
   readonly #mostBytes: number;
@@ -77,9 +79,18 @@ export class Session implements Guest {
   receivedMessages = 0;
   receivedBytes = 0;
 
-  /** @param mostBytes longest message that is accepted */
-  constructor(id: string, socket: WebSocket, host: Host, mostBytes: number) {
-    this.id = id;
+  /**
+   * @param from      number of the connection, and network address of the client
+   * @param mostBytes longest message that is accepted
+   */
+  constructor(
+    from: { readonly id: string; readonly address: string },
+    socket: WebSocket,
+    host: Host,
+    mostBytes: number,
+  ) {
+    this.id = from.id;
+    this.address = from.address;
     this.#socket = socket;
     this.#host = host;
     this.#mostBytes = mostBytes;
