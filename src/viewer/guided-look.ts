@@ -3,8 +3,11 @@ import { unfoldAll } from "./folds.ts";
 
 /** The browser's storage key: the look was closed once, so it does not open by itself again. */
 const CLOSED = "look closed";
-/** Windows in which the look does not open by itself: a phone's, as in page.css, and low ones, where it would leave the panel no room. */
-const SMALL = "(max-width: 700px), (max-height: 690px)";
+/**
+ * Windows in which the look does not open by itself, because it would leave too little room: on a desk for the panel above it, elsewhere for
+ * state, Keep and the buttons of the map.
+ */
+const LOW = "(max-height: 560px), (min-width: 1100px) and (max-height: 690px)";
 
 /** A part of the page, and what it is for. */
 interface Stop {
@@ -59,7 +62,7 @@ const STOPS: readonly Stop[] = [
 
 /**
  * A short look at what is what on the page: a card that names one part after the other and frames it. It opens by itself in a browser
- * that has not closed it yet, except in a small window. It leaves the focus where it is, and the page can be used meanwhile.
+ * that has not closed it yet, except in a low window. It leaves the focus where it is, and the page can be used meanwhile.
  */
 export class GuidedLook {
   readonly #card = byId("look");
@@ -80,7 +83,7 @@ export class GuidedLook {
       if (help.returnValue === "look") this.#openAsAsked();
       help.returnValue = ""; // Escape leaves the value of the time before
     });
-    if (localStorage.getItem(CLOSED) === null && !matchMedia(SMALL).matches) this.#show(0);
+    if (localStorage.getItem(CLOSED) === null && !matchMedia(LOW).matches) this.#show(0);
   }
 
   /** Opens the look for a person who asked for it: with all panels, and with the focus. */

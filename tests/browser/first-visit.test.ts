@@ -106,13 +106,13 @@ describe("the guided look", () => {
         async () => {
           const page = await browser.newPage({ viewport: { width, height: 860 }, colorScheme });
           await page.goto(url);
-          if (width < 700) {
-            // On a phone it waits until it is asked for.
-            expect(await isOpen(page)).toBe(false);
-            await page.keyboard.press("?");
-            await page.click("#look-open");
-          }
           await page.waitForSelector("#look:not([hidden])");
+          // It opens by itself over nothing that is worked: state, Keep and the buttons of the map.
+          const top = (await page.locator("#look").boundingBox())!.y;
+          for (const one of width < 700 ? ["#state", "#keep", "#map-tools"] : []) {
+            const { y, height } = (await page.locator(one).boundingBox())!;
+            expect(y + height, one).toBeLessThanOrEqual(top);
+          }
           // Put in by the debugger, past the page's own policy.
           await page.evaluate(axe);
           const found = await page.evaluate(async () => {
@@ -195,6 +195,16 @@ testWith(
     expect(tab.url()).toBe(other);
   },
 );
+
+testWith(browserNeed, "the guided look waits in a low window until it is asked for", async () => {
+  const page = await browser.newPage({ viewport: { width: 844, height: 390 } });
+  await page.goto(url);
+  await page.waitForFunction(() => document.getElementById("state-word")?.textContent === "No sensor");
+  expect(await isOpen(page)).toBe(false);
+  await page.keyboard.press("?");
+  await page.click("#look-open");
+  await page.waitForSelector("#look:not([hidden])");
+});
 
 testWith(browserNeed, "every control of the page has a tooltip, with its key if it has one", async () => {
   const page = await browser.newPage({ viewport: { width: 900, height: 640 } });
