@@ -290,6 +290,16 @@ export class HeadClient {
     return true;
   }
 
+  /**
+   * Role base: a command for the motor board on the head's serial line. Repeat it while it is wanted.
+   * @param wish m/s, rad/s, and seconds for which it holds; 1 at most
+   * @returns whether it was sent
+   */
+  drive(wish: Omit<FromClient<"drive">, "kind">): boolean {
+    if (this.#isOpen) this.#send({ kind: "drive", ...wish });
+    return this.#isOpen;
+  }
+
   #exchanged({ sent, received, replied }: FromServer<"clock">): void {
     let isBehindFrame = false;
     for (const [sensor, behind] of this.#onTheirWay) {

@@ -73,6 +73,72 @@ const Iio = exact(
   "orientation from the kernel's industrial I/O subsystem: a quaternion, or gyro and accelerometer",
 );
 
+const Length = (minimum: number, maximum: number, description: string) =>
+  Type.Number({ minimum, maximum, description: `metres; ${description}` });
+const rolling = {
+  radius: Length(0.005, 2, "of a wheel under load"),
+  countsPerTurn: Type.Number({ minimum: 1, maximum: 1e7, description: "of the wheel, gear included" }),
+};
+const axle = Type.Number({
+  minimum: -5,
+  maximum: 5,
+  default: 0,
+  description: "metres; of the axle with counts, ahead of the base's floor point",
+});
+const Angle = (description: string) =>
+  Type.Number({ minimum: -7, maximum: 7, description: `radians; ${description}` });
+
+const WheelsShape = Type.Union([
+  exact({
+    kind: Type.Literal("differential"),
+    ...rolling,
+    track: Length(0.02, 5, "between the middles of the left and the right wheel"),
+    axle,
+  }),
+  exact({
+    kind: Type.Literal("steered"),
+    ...rolling,
+    wheelbase: Length(0.02, 10, "from the rear axle to the steered one"),
+    counted: Type.Union([Type.Literal(1), Type.Literal(2)], {
+      default: 1,
+      description: "rear wheels with counts",
+    }),
+    axle,
+  }),
+  exact({
+    kind: Type.Literal("omnidirectional"),
+    ...rolling,
+    wheels: Type.Array(
+      exact({
+        x: Length(-5, 5, "ahead of the base's floor point"),
+        y: Length(-5, 5, "left of it"),
+        heading: Angle("direction in which it rolls forwards, counter-clockwise from ahead"),
+        roller: Angle("from that direction to the axis of the roller on the floor; 0, or 0.785 either way"),
+      }),
+      { minItems: 3, maxItems: 4 },
+    ),
+  }),
+]);
+const HexId = Type.String({ pattern: "^[0-9A-Fa-f]{4}$", description: "four hexadecimal digits" });
+
+const Base = exact(
+  {
+    serial: exact({
+      path: Type.Optional(
+        Type.String({ minLength: 1, maxLength: 4096, description: "such as /dev/ttyACM0; or usb" }),
+      ),
+      usb: Type.Optional(exact({ vendor: HexId, product: HexId }, "ids of the board's USB device; or path")),
+      speed: Type.Integer({ minimum: 9600, maximum: 4_000_000, default: 115_200, description: "baud" }),
+      rehearse: isOn(
+        false,
+        "also connect a head that plays a recording or simulates its sensors; the board refuses its paces",
+      ),
+    }),
+    wheels: Type.Optional(WheelsShape),
+  },
+  "a motor board on a serial line; off without it",
+);
+
 /** The settings file, in one table from which type, checks and the schema for editors derive. */
 export const ConfigShape = exact({
   $schema: Type.Optional(Type.String()),
@@ -155,6 +221,7 @@ export const ConfigShape = exact({
       "receiver of the glance datagram; off without it",
     ),
   ),
+  base: Type.Optional(Base),
   blind: seconds(BLIND_AFTER, 0.05, 60, "without a frame for this long a head reports that it is blind"),
   clients: whole(64, 1, 1000, "most connections after hello"),
   discovery: isOn(false, "announce the head on the local network"),

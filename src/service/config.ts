@@ -26,6 +26,7 @@ export interface Config
   readonly recordings: { readonly folder: string | null; readonly most: number; readonly labels: boolean };
   readonly pretrigger: PretriggerSettings | null;
   readonly glance: NonNullable<ConfigFile["glance"]> | null;
+  readonly base: NonNullable<ConfigFile["base"]> | null;
   readonly blind: number;
   readonly viewer: string | null;
 }
@@ -82,6 +83,7 @@ export function resolveConfig(given: unknown): Config {
             after: 1e6 * pretrigger.after,
           },
     glance: file.glance ?? null,
+    base: file.base ?? null,
     blind: Math.round(1e6 * file.blind),
     clients: file.clients,
     discovery: file.discovery,
@@ -103,7 +105,10 @@ function checkSettings(given: unknown): void {
 }
 
 /** Checks constraints between fields, which a schema cannot express. @throws {ConfigError} */
-function checkTogether({ listen, tokens, sensors, depth }: ConfigFile): void {
+function checkTogether({ listen, tokens, sensors, depth, base }: ConfigFile): void {
+  if (base !== undefined && (base.serial.path === undefined) === (base.serial.usb === undefined)) {
+    throw new ConfigError("base.serial: give either path or usb");
+  }
   if ((listen.certificate === undefined) !== (listen.key === undefined)) {
     throw new ConfigError("listen.certificate and listen.key go together: give both, or neither");
   }

@@ -1,5 +1,6 @@
 import { STREAM_NAMES } from "../head/pose-needs.ts";
 import type { Draft } from "../wire/messages.ts";
+import type { MotorBoard } from "./base/motor-board.ts";
 import type { Config } from "./config.ts";
 import type { SavedMap } from "./maps/saved-map.ts";
 import type { Metrics } from "./metrics.ts";
@@ -53,6 +54,8 @@ export interface HealthParts {
   readonly clients: Clients;
   readonly metrics: Metrics;
   readonly savedMap: SavedMap;
+  /** Null without a motor board on a serial line. */
+  readonly board: Pick<MotorBoard, "status"> | null;
 }
 
 /** Monitors the sensors and the load of the head, for the pulse. */
@@ -260,7 +263,7 @@ export class Health {
     const perSecond = (kind: keyof EventTotals): number =>
       later.reduce((sum, { events }) => sum + (events[kind] ?? 0), 0) / seconds;
     const costs = this.#costs.toSorted((a, b) => a - b);
-    const { savedMap, clients } = this.#parts;
+    const { savedMap, clients, board } = this.#parts;
     return {
       kind: "pulse",
       time: now,
@@ -285,6 +288,7 @@ export class Health {
         isAssumed: savedMap.isAssumed,
         undoLeft: savedMap.undoLeft(now),
       },
+      ...(board !== null && { board: board.status() }),
       clients: clients.count,
       memory: process.memoryUsage.rss(),
     };

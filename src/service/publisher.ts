@@ -2,6 +2,7 @@ import type { TrackState } from "../head/outputs.ts";
 import { END } from "../terms/safety.ts";
 import { SharedMessage } from "../wire/codec.ts";
 import type { Draft } from "../wire/messages.ts";
+import type { MotorBoard } from "./base/motor-board.ts";
 import type { GlanceSender } from "./glance-sender.ts";
 import type { Metrics } from "./metrics.ts";
 import type { Mode } from "./mode.ts";
@@ -51,6 +52,8 @@ export interface PublisherParts {
   readonly metrics: { readonly age: Pick<Metrics["age"], "observe"> };
   /** Null without datagrams. */
   readonly glance: Pick<GlanceSender, "send"> | null;
+  /** Null without a motor board on a serial line. */
+  readonly board: Pick<MotorBoard, "send" | "answer"> | null;
   /** The head's clock, microseconds. */
   readonly now: () => number;
   /** Whether the base's pose in a saved map is assumed. */
@@ -122,7 +125,7 @@ export class Publisher {
   }
 
   #publishReach(now: number): void {
-    const { mode, glance } = this.#parts;
+    const { mode, glance, board } = this.#parts;
     const reach = this.#last;
     const body = reach?.body ?? NOTHING_SEEN;
     const time = reach?.time ?? this.#started;
@@ -145,6 +148,7 @@ export class Publisher {
       pace: paceIn(),
       waiver: mode.waiverIn(body.waiver, now),
     };
+    board?.send(draft);
     glance?.send(draft, now);
     this.#offer("reach", new SharedMessage(draft));
   }
@@ -185,7 +189,7 @@ export class Publisher {
 
   tellFinding({ time, point, alarm, verdict, evidence, age }: FromSensing & { kind: "finding" }): void {
     const isSeen = Number.isFinite(age);
-    this.#parts.clients.tellFinding({
+    const finding: Draft<"finding"> = {
       kind: "finding",
       time,
       point,
@@ -194,7 +198,9 @@ export class Publisher {
       footing: evidence.footing,
       seenAge: isSeen ? Math.max(0, age) : null,
       far: isSeen && Number.isFinite(evidence.far) ? evidence.far : null,
-    });
+    };
+    this.#parts.board?.answer(finding);
+    this.#parts.clients.tellFinding(finding);
   }
 
   /** Sets the rate of pictures after a change of subscriptions: the highest rate that any client wants, within bounds. */

@@ -4,6 +4,7 @@ import { WireError } from "../wire/codec.ts";
 import type { Draft, FromClient, SettingRow } from "../wire/messages.ts";
 import { needRight } from "./access/rights.ts";
 import { SettingChanges } from "./access/setting-changes.ts";
+import type { MotorBoard } from "./base/motor-board.ts";
 import type { BodySettings } from "./body-settings.ts";
 import type { SavedMap } from "./maps/saved-map.ts";
 import { DOES, type Mode } from "./mode.ts";
@@ -42,6 +43,7 @@ export function whyNoWays(
   return mode.origin === "live" && body.missing.includes("body.footprint") ? NO_OUTLINE : null;
 }
 
+const NO_BOARD = "drive: no motor board is connected: set base.serial in the settings file";
 const BACK = "the map of before is back";
 
 export interface RequestParts {
@@ -51,6 +53,8 @@ export interface RequestParts {
   readonly clients: Clients;
   readonly savedMap: SavedMap;
   readonly body: BodySettings;
+  /** Null without a motor board on a serial line. */
+  readonly board: Pick<MotorBoard, "command"> | null;
   /** Called after the map was cleared, so that clients drop the old one. */
   mapCleared(): void;
 }
@@ -94,6 +98,10 @@ export class Requests {
       case "mount":
       case "motion":
         head.intake.take(message);
+        break;
+      case "drive":
+        if (this.#parts.board === null) throw new WireError("setting", "drive", null, NO_BOARD);
+        this.#parts.board.command(message);
         break;
       case "ask":
         this.#later(session, message, () => this.#ask(session, message));

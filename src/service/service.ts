@@ -9,6 +9,8 @@ import { splitBlocks } from "../wire/blocks.ts";
 import { ENDPOINT } from "../wire/messages.ts";
 import { Admission } from "./access/admission.ts";
 import { RequestGuard } from "./access/request-guard.ts";
+import { makeBoard } from "./base/make-board.ts";
+import type { MotorBoard } from "./base/motor-board.ts";
 import { BodySettings } from "./body-settings.ts";
 import type { Config } from "./config.ts";
 import { Discovery } from "./discovery.ts";
@@ -90,6 +92,7 @@ export class Service {
   readonly #routes: Routes;
   readonly #server: Server;
   readonly #glance: GlanceSender | null;
+  readonly #board: MotorBoard | null;
   readonly #ways: WayTopic;
   readonly #timers: NodeJS.Timeout[] = [];
   #sources: readonly Source[] = [];
@@ -123,6 +126,14 @@ export class Service {
       note: (text) => this.#clients.note("map", text, "warn"),
     });
     this.#glance = this.#makeGlance();
+    this.#board = makeBoard({
+      base: config.base,
+      mode: this.#mode,
+      clients: this.#clients,
+      head: this.#head,
+      log,
+      now: headTime,
+    });
     this.#ways = new WayTopic({
       head: this.#head,
       clients: this.#clients,
@@ -138,6 +149,7 @@ export class Service {
       map: this.map,
       floor: this.floor,
       savedMap: this.#savedMap,
+      board: this.#board,
     };
     this.#publisher = new Publisher({
       ...common,
@@ -310,6 +322,7 @@ export class Service {
     }
     this.#mode.begin();
     this.#sources = this.#parts.sources?.(this) ?? [];
+    this.#board?.start();
     this.#every(PULSE_EVERY, () => this.#publisher.publishPulse(this.#health.pulse()));
     this.#every(WATCH_EVERY, () => {
       this.#publisher.watch();
@@ -469,7 +482,8 @@ export class Service {
     this.#requests.stop();
     this.#connections.stop();
     for (const timer of this.#timers) clearInterval(timer);
-    await Promise.all([...this.#sources.map((source) => source.stop()), this.#discovery?.stop()]);
+    const sources = this.#sources.map((source) => source.stop());
+    await Promise.all([...sources, this.#board?.stop(), this.#discovery?.stop()]);
     await this.#mode.end();
     const limit = new Promise<void>((resolve) => setTimeout(resolve, SAVE_WITHIN).unref());
     await Promise.race([this.#saveMap(), limit]);

@@ -32,7 +32,8 @@ export const PLACE_HOLDS = 0.5;
 export const BLIND_AFTER = 1;
 
 /**
- * On the wire to a motor board: the board stops when no pace has come for WIRE_OLD seconds, and refuses a frame that took longer than that to
- * arrive. The board's header has it by default.
+ * On the wire to a motor board the newest pace is repeated every WIRE_REPEAT seconds with its new age. The board stops when no pace has come
+ * for WIRE_OLD seconds, and refuses a frame that took longer than that to arrive; its header has that limit by default.
  */
+export const WIRE_REPEAT = 0.02;
 export const WIRE_OLD = 0.06;

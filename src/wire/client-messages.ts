@@ -212,6 +212,19 @@ export const CLIENT_MESSAGES = {
       reason: Type.String({ minLength: 1, maxLength: 200 }),
     },
   ),
+  drive: message(
+    "drive",
+    "A command for the motor board on the serial line, which obeys it within the pace.",
+    {
+      forward: Type.Number({ minimum: -10, maximum: 10, description: "m/s, negative backwards" }),
+      turn: Type.Number({ minimum: -10, maximum: 10, description: "rad/s, positive to the left" }),
+      seconds: Type.Number({
+        minimum: 0,
+        maximum: 1,
+        description: "for which it holds, from its arrival; then the base stops unless a newer one has come",
+      }),
+    },
+  ),
   ask: message("ask", "A question about the map; `answer` comes back.", { id: Id, question: Question }),
   settings: message("settings", "Asks for all settings, and changes those in `change`.", {
     id: Id,

@@ -36,6 +36,6 @@ export type Draft<K extends ServerKind = ServerKind> = K extends ServerKind
 const EVERYONE = ["seen", "clock", "subscribe", "ask", "settings", "map", "mark", "keep"] as const;
 export const ALLOWED: Readonly<Record<Role, ReadonlySet<ClientKind>>> = {
   watcher: new Set([...EVERYONE, "play", "open"] as const),
-  base: new Set([...EVERYONE, "motion", "knock", "floorcheck", "waiver", "mount"] as const),
+  base: new Set([...EVERYONE, "motion", "knock", "floorcheck", "waiver", "mount", "drive"] as const),
   sensor: new Set([...EVERYONE, "depth", "orientation", "inertial", "reference", "mount"] as const),
 };

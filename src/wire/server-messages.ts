@@ -48,6 +48,26 @@ const SettingRow = Type.Object(
 );
 export type SettingRow = Frozen<Static<typeof SettingRow>>;
 
+const BoardStatus = Type.Object(
+  {
+    state: Type.Union([Type.Literal("running"), Type.Literal("silent"), Type.Literal("waiting")]),
+    age: nullable(Type.Integer({ description: "microseconds since its last frame" })),
+    transit: nullable(
+      Type.Integer({ description: "microseconds that this frame was on its way; null: clocks not compared" }),
+    ),
+    delay: nullable(Type.Integer({ description: "microseconds: round trip of the exchange of clocks" })),
+    stop: nullable(Type.String({ description: "why the board itself permits no motion; `none`: it does" })),
+    isWaived: Type.Boolean({ description: "a waiver of the board replaces the pace" }),
+    refused: Type.Integer({ description: "frames that the board has refused, modulo 65536" }),
+    damagedThere: Type.Integer({ description: "damaged frames that the board has read, modulo 65536" }),
+    damagedHere: Count,
+    voltage: nullable(Type.Number({ description: "volts of the battery" })),
+    charge: nullable(Type.Integer({ description: "percent" })),
+    why: nullable(Type.String({ description: "the last message about the serial line" })),
+  },
+  { description: "the motor board on the serial line; absent without one" },
+);
+
 /** Messages of the head, in one table from which types, checks and documents derive. Clients ignore fields and kinds that they do not know. */
 export const SERVER_MESSAGES = {
   welcome: server("welcome", "The connection is open; answers `hello`.", {
@@ -181,6 +201,7 @@ export const SERVER_MESSAGES = {
         }),
       ),
     }),
+    board: Type.Optional(BoardStatus),
     clients: Count,
     memory: Type.Integer({ description: "resident bytes" }),
   }),
@@ -188,8 +209,8 @@ export const SERVER_MESSAGES = {
     ...sent,
     time: Time,
     what: Type.Union(
-      ["knock", "waiver", "pose", "mark", "sensor", "map", "setting", "load", "pretrigger"].map((name) =>
-        Type.Literal(name),
+      ["knock", "waiver", "pose", "mark", "sensor", "map", "setting", "load", "pretrigger", "board"].map(
+        (name) => Type.Literal(name),
       ),
     ),
     text: Type.String(),

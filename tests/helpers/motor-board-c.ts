@@ -1,4 +1,7 @@
-import { spawnSync } from "node:child_process";
+import { type ChildProcessWithoutNullStreams, spawn, spawnSync } from "node:child_process";
+import { rmSync, symlinkSync } from "node:fs";
+import { join } from "node:path";
+import { createInterface } from "node:readline";
 import { fileURLToPath } from "node:url";
 import { encodeFrame, type Frame, FrameSplitter } from "../../src/link/frames.ts";
 import type { FrameContents } from "../../src/link/layouts.ts";
@@ -167,5 +170,77 @@ export class BoardAnswers {
     return this.#lines
       .filter((line) => line.startsWith(`${word} `))
       .map((line) => line.slice(word.length + 1));
+  }
+}
+
+/** Figures of a board at a pseudo terminal. `oldest` is the true age of the oldest pace that it obeyed, microseconds. */
+export interface HostReport {
+  readonly oldest: number;
+  readonly steps: number;
+  readonly permitted: number;
+  readonly refused: number;
+  readonly damaged: number;
+}
+
+/** A board that runs on this machine at a pseudo terminal, in real time: tests/link/board/host.c. */
+export class HostBoard {
+  /** A link to the line, which stays the same when the line is unplugged. */
+  readonly path: string;
+  readonly #child: ChildProcessWithoutNullStreams;
+  motion = { forward: 0, turn: 0, stop: "" };
+  /** The program's error output: what a sanitizer says. */
+  complaint = "";
+  #reports: ((report: HostReport) => void)[] = [];
+  #plugged: () => void = () => {};
+
+  private constructor(program: string, path: string) {
+    this.path = path;
+    this.#child = spawn(program, { stdio: ["pipe", "pipe", "pipe"] });
+    this.#child.stderr.on("data", (bytes: Buffer) => {
+      this.complaint += bytes.toString();
+    });
+    createInterface({ input: this.#child.stdout }).on("line", (line) => this.#hear(line));
+  }
+
+  /** @param folder of the link; @param program compiled host.c */
+  static async start(program: string, folder: string): Promise<HostBoard> {
+    const board = new HostBoard(program, join(folder, "board"));
+    await new Promise<void>((resolve) => {
+      board.#plugged = resolve;
+    });
+    return board;
+  }
+
+  #hear(line: string): void {
+    const [word, ...rest] = line.split(" ");
+    if (word === "line") {
+      rmSync(this.path, { force: true });
+      symlinkSync(rest[0]!, this.path);
+      this.#plugged();
+    } else if (word === "motion") {
+      const [forward, turn, stop] = rest.map(Number);
+      this.motion = { forward: forward!, turn: turn!, stop: BOARD_STOPS[stop!]! };
+    } else if (word === "report") {
+      const pairs = rest.flatMap((name, i) => (i % 2 === 0 ? [[name, Number(rest[i + 1])]] : []));
+      this.#reports.shift()?.(Object.fromEntries(pairs) as HostReport);
+    }
+  }
+
+  say(command: string): void {
+    this.#child.stdin.write(`${command}\n`);
+  }
+
+  report(): Promise<HostReport> {
+    const report = new Promise<HostReport>((resolve) => this.#reports.push(resolve));
+    this.say("report");
+    return report;
+  }
+
+  /** Ends the program. @returns its exit code; 0 is good, anything else is a fault that a sanitizer found */
+  async stop(): Promise<number | null> {
+    const ended = new Promise<number | null>((resolve) => this.#child.once("close", resolve));
+    this.#child.stdin.end("quit\n");
+    rmSync(this.path, { force: true });
+    return ended;
   }
 }

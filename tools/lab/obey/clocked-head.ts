@@ -86,6 +86,7 @@ export class ClockedHead {
   #openPublisher(): Publisher {
     const { setup, settings } = this.#rig;
     return new Publisher({
+      board: null,
       mode: {
         lateness: (age, holds = Number.POSITIVE_INFINITY) =>
           age > 1e6 * BLIND_AFTER ? "blind" : age >= holds ? "late" : null,
