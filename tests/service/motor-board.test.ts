@@ -86,7 +86,7 @@ testWith(
     await sees(live);
     host.say("want 2000 0");
     host.say("battery 12600");
-    await until(() => host.motion.forward > 200, "motion");
+    await until(() => host.motion.forward > 40, "motion");
     expect(host.motion.stop).toBe("none");
     const reach: FromServer<"reach">[] = [];
     (await live.open({ topics: { reach: 100 } })).on("reach", (message) => reach.push(message));
@@ -94,9 +94,12 @@ testWith(
     expect(pulse()!.board).toMatchObject({ state: "running", voltage: 12.6, charge: 80 });
     // The clocks are the same one here, so the way of a frame is its true age.
     expect(pulse()!.board!.transit).toBeLessThan(60_000);
-    await until(() => host.motion.forward >= Math.floor(1000 * reach.at(-1)!.pace!.forward) - 1, "full pace");
+    await until(
+      () => reach.some(({ pace }) => (pace?.forward ?? 0) > 0) && host.motion.forward > 40,
+      "a pace",
+    );
     expect(host.motion.forward).toBeLessThanOrEqual(
-      1000 * Math.max(...reach.map(({ pace }) => pace!.forward)),
+      1000 * Math.max(...reach.map(({ pace }) => pace?.forward ?? 0)),
     );
     expect(notes.filter((note) => note.startsWith("board: ") && note.includes("is open"))).toHaveLength(1);
   },
@@ -110,12 +113,12 @@ testWith(
     const live = await head(host);
     await sees(live);
     host.say("want 2000 0");
-    await until(() => host.motion.forward > 100, "motion");
+    await until(() => host.motion.forward > 40, "motion");
     await live.stop();
     await until(() => host.motion.forward === 0, "the stop");
     expect(["silence", "clock"]).toContain(host.motion.stop);
     await sees(await head(host));
-    await until(() => host.motion.forward > 100, "motion again");
+    await until(() => host.motion.forward > 40, "motion again");
     expect((await host.report()).oldest).toBeLessThanOrEqual(62_000);
   },
 );
@@ -146,7 +149,7 @@ testWith(
     const findings: FromServer<"finding">[] = [];
     base.on("finding", (finding) => findings.push(finding));
     host.say("want 300 0");
-    await until(() => host.motion.forward > 100, "motion");
+    await until(() => host.motion.forward > 40, "motion");
     host.say("contact 1 1");
     await until(() => notes.some((note) => note.startsWith("knock: ")), "the knock");
     await until(() => host.motion.stop === "contact", "the stop");
@@ -207,10 +210,10 @@ testWith("compiler", "a line that is unplugged is opened again, and the robot st
   const { notes } = await watch(live);
   await sees(live);
   host.say("want 2000 0");
-  await until(() => host.motion.forward > 100, "motion");
+  await until(() => host.motion.forward > 40, "motion");
   host.say("unplug");
   await until(() => host.motion.stop === "silence", "the stop");
-  await until(() => host.motion.stop === "none" && host.motion.forward > 100, "motion again");
+  await until(() => host.motion.stop === "none" && host.motion.forward > 40, "motion again");
   expect(notes.some((note) => /^board: .*board: unplugged$/.test(note))).toBe(true);
 });
 
@@ -234,7 +237,7 @@ testWith(
     await sees(live);
     await driver(live, 0.3);
     host.say("obey");
-    await until(() => host.motion.forward > 100, "motion");
+    await until(() => host.motion.forward > 40, "motion");
     for (const trouble of ["noise 10", "flood 3", "cut 200", "cut 700", "cut 100"]) {
       host.say(trouble);
       await new Promise((resolve) => setTimeout(resolve, 1200));
@@ -246,7 +249,7 @@ testWith(
     expect(damaged).toBeGreaterThan(5);
     await until(() => pulse()!.board!.damagedHere > 5, "damaged frames counted");
     host.say("noise 0");
-    await until(() => host.motion.forward > 100 && host.motion.stop === "none", "motion after the trouble");
+    await until(() => host.motion.forward > 40 && host.motion.stop === "none", "motion after the trouble");
   },
 );
 
