@@ -26,6 +26,16 @@ export function toggleMapOnly(): void {
   byId("map-only").setAttribute("aria-pressed", String(isOnly));
 }
 
+/** Gives the page the whole screen, or takes it back. */
+export function toggleFullScreen(): void {
+  // A browser refuses it where a person has forbidden it: then nothing changes.
+  const done =
+    document.fullscreenElement === null
+      ? document.documentElement.requestFullscreen()
+      : document.exitFullscreen();
+  done.catch(() => {});
+}
+
 /** Shows all panels, without a change to what the browser remembers. */
 export function unfoldAll(): void {
   if (document.documentElement.classList.contains("is-map-only")) toggleMapOnly();
@@ -33,6 +43,10 @@ export function unfoldAll(): void {
 }
 
 export function listenToFolds(): void {
+  byId("full-screen").hidden = !document.fullscreenEnabled;
+  document.addEventListener("fullscreenchange", () => {
+    byId("full-screen").setAttribute("aria-pressed", String(document.fullscreenElement !== null));
+  });
   for (const panel of PANELS) {
     byId(`fold-${panel}`).addEventListener("click", () => toggleFold(panel));
     setFolded(panel, localStorage.getItem(keyOf(panel)) === "true");

@@ -6,7 +6,7 @@ import { damageText } from "./damage.ts";
 import { DepthImage } from "./depth-image.ts";
 import { listenToDialogs, openHelp, openMark, openToken } from "./dialogs.ts";
 import { byId, setText } from "./dom.ts";
-import { listenToFolds, toggleFold, toggleMapOnly } from "./folds.ts";
+import { listenToFolds, toggleFold, toggleFullScreen, toggleMapOnly } from "./folds.ts";
 import { GuidedLook } from "./guided-look.ts";
 import { HeadLink } from "./head-link.ts";
 import { HeadsList } from "./heads-list.ts";
@@ -19,6 +19,7 @@ import { MapPanel } from "./map-panel.ts";
 import { listNotes } from "./notes-list.ts";
 import { judge } from "./page-state.ts";
 import { showPathLegend } from "./path-legend.ts";
+import { PathMoments } from "./path-moments.ts";
 import { paintSwatches } from "./patterns.ts";
 import { Playback } from "./playback.ts";
 import { RobotPanel, showPulse } from "./robot-panel.ts";
@@ -85,6 +86,8 @@ const history = new HistoryStrip(byId<HTMLCanvasElement>("history"));
 const playback = new Playback(ask);
 const kept = new KeptRecordings(ask);
 const offers = new MapOffers(ask);
+const moments = new PathMoments((to) => void ask({ kind: "play", wish: { to, speed: 0 } }));
+map.picker.onPlace = (point) => moments.offer(point);
 const look = new GuidedLook();
 const heads = new HeadsList();
 const settings = new SettingsDialog(ask, (values) => {
@@ -191,6 +194,7 @@ function takeHealth(message: FromWorker): void {
     case "recording":
       playback.list(message.recording);
       comparison.setRecording(message.recording);
+      showRun();
       setText("damage", damageText(message.recording.lost));
       break;
     case "note":
@@ -206,6 +210,12 @@ function takeHealth(message: FromWorker): void {
       if (message.isComplete) void comparison.mapChanged();
       break;
   }
+}
+
+/** Shows what is known of the whole recording on the map. */
+function showRun(): void {
+  moments.setCurve(playback.curve);
+  map.view.showPace(playback.curve, playback.topSpeed);
 }
 
 function open(welcome: Extract<FromWorker, { kind: "open" }>["welcome"]): void {
@@ -225,6 +235,7 @@ function open(welcome: Extract<FromWorker, { kind: "open" }>["welcome"]): void {
   if (isPlayed && isPaused) setPaused(false);
   robot.forget();
   playback.forget();
+  showRun();
   playback.session = welcome.session;
   void heads.load();
   comparison.forget();
@@ -426,6 +437,7 @@ const keys: readonly KeyBinding[] = [
   { key: "w", help: "fold the panel beside the map, the timeline", run: () => toggleFold("side") },
   { key: "x", help: "fold the panel beside the map, the timeline", run: () => toggleFold("time") },
   { key: "m", help: "the map alone, with the state", control: "map-only", run: toggleMapOnly },
+  { key: "z", help: "the whole screen for the page", control: "full-screen", run: toggleFullScreen },
   { key: "?", help: "help: what is what on the page, and this list", control: "help", run: openHelp },
 ];
 listenToKeys(keys);
@@ -443,6 +455,7 @@ for (const id of [
   "way-to",
   "picture",
   "map-only",
+  "full-screen",
 ]) {
   byId(id).addEventListener("click", () => keys.find(({ control }) => control === id)!.run());
 }

@@ -30,6 +30,8 @@ export class MapPicker {
   readonly #ask: Ask;
   readonly #taker: PlaceTaker;
   readonly #measuring = new Measuring();
+  /** Called with the place that is asked about; null: with none. */
+  onPlace: (point: readonly number[] | null) => void = () => {};
 
   constructor(canvas: HTMLCanvasElement, map: MapView, ask: Ask, taker: PlaceTaker) {
     this.#canvas = canvas;
@@ -78,6 +80,7 @@ export class MapPicker {
   }
 
   async #choose(x: number, y: number): Promise<void> {
+    this.onPlace(null);
     try {
       const ray = this.#map.rayThrough(x, y);
       // Without a surface the query uses the floor's height: the floor may be gone or doubtful there.
@@ -122,6 +125,7 @@ export class MapPicker {
     const question = { about: "evidence", point: inside, frame: "world" } as const;
     const answer = await this.#ask<Evidence>({ kind: "ask", question });
     setText("found", evidenceText(point, answer));
+    this.onPlace(point);
     const from = answer.changed?.from;
     const places = from === undefined ? [point] : [[...from, EYE], point];
     this.#map.showRulers([{ what: null, places }]);

@@ -9,6 +9,7 @@ import {
   Vector3,
   WebGLRenderer,
 } from "three";
+import type { CurvePoint } from "../wire/curve.ts";
 import type { FloorEdge } from "../wire/floor-map.ts";
 import type { FromServer } from "../wire/messages.ts";
 import type { Body } from "./body.ts";
@@ -23,6 +24,7 @@ import { MapChunks } from "./map-chunks.ts";
 import { MapMarks } from "./map-marks.ts";
 import { MapMaterials } from "./map-materials.ts";
 import type { ChunkUpdate } from "./map-surface.ts";
+import { PaceLayer } from "./pace-layer.ts";
 import { PathLayer } from "./path-layer.ts";
 import { Redraw } from "./redraw.ts";
 import { RobotMarker } from "./robot-marker.ts";
@@ -34,7 +36,7 @@ import type { View } from "./views.ts";
 import type { Ground, Ray, Sighting, Trail } from "./worker-messages.ts";
 
 /** Layers that a person may show or hide. `height`: colours show the height. */
-export const LAYERS = ["floor", "drops", "path", "way", "views", "grid", "height"] as const;
+export const LAYERS = ["floor", "drops", "path", "pace", "way", "views", "grid", "height"] as const;
 export type Layer = (typeof LAYERS)[number];
 
 /** Metres around the robot that a fitted view includes. */
@@ -66,6 +68,7 @@ export class MapView {
   readonly #floor = new FloorLayer(this.#materials);
   readonly #drops = new DropLayer(this.#viewport, (x, y) => this.#floor.isGone(x, y));
   readonly #path = new PathLayer(this.#viewport);
+  readonly #pace = new PaceLayer(this.#viewport);
   readonly #labels = new LabelLayer(this.#viewport);
   readonly #goalWay = new GoalWayLayer(this.#viewport);
   readonly #ruler = new RulerLayer(this.#viewport);
@@ -102,7 +105,15 @@ export class MapView {
 
   /** Layers that have colours of their own. */
   get #painted() {
-    return [this.#drops, this.#path, this.#labels, this.#goalWay, this.#ruler, this.#robot] as const;
+    return [
+      this.#drops,
+      this.#path,
+      this.#pace,
+      this.#labels,
+      this.#goalWay,
+      this.#ruler,
+      this.#robot,
+    ] as const;
   }
 
   paint(theme: Theme): void {
@@ -193,6 +204,12 @@ export class MapView {
     this.#redraw.invalidate();
   }
 
+  /** Shows the pace along the path of a recording. @param topSpeed m/s */
+  showPace(curve: readonly CurvePoint[], topSpeed: number): void {
+    this.#pace.show(curve, topSpeed);
+    this.#redraw.invalidate();
+  }
+
   showFloor(ground: Ground | null): void {
     this.#floor.show(ground);
     this.#drops.showRims(ground?.rims ?? []);
@@ -210,6 +227,9 @@ export class MapView {
         break;
       case "path":
         this.#path.object.visible = isShown;
+        break;
+      case "pace":
+        this.#pace.object.visible = isShown;
         break;
       case "way":
         this.#robot.isWayShown = isShown;

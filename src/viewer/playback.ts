@@ -60,11 +60,21 @@ export class Playback {
   /** Clears everything, because the head is another one or gone. */
   forget(): void {
     this.#recording = this.#playing = null;
+    this.#curve = [];
     this.#files.most = undefined;
   }
 
   get playing(): Playing | null {
     return this.#playing;
+  }
+
+  get curve(): readonly CurvePoint[] {
+    return this.#curve;
+  }
+
+  /** Top speed in the settings, m/s. */
+  get topSpeed(): number {
+    return this.#topSpeed;
   }
 
   /** Takes the number of this page's connection. */
@@ -138,7 +148,6 @@ export class Playback {
     this.#sayPlace();
   }
 
-  /** The top speed in the settings, m/s. */
   set topSpeed(speed: number) {
     this.#topSpeed = Number.isFinite(speed) ? speed : 1;
     this.#showCurve();
@@ -178,7 +187,7 @@ export class Playback {
     const place = `${secondsText(at)} of ${secondsText(length)}`;
     setText(
       "playback-at",
-      `${place}, frame ${countText(frame)} of ${countText(frames)}; area: pace (amber: below half, pale: stop), line: free way ahead up to 3 m; below: bars load, line age of what limits the pace up to 2 s`,
+      `${place}, frame ${countText(frame)} of ${countText(frames)}; area: pace (amber: below half, pale: stop), line: free way up to 3 m; below: load, line: age up to 2 s`,
     );
   }
 

@@ -518,6 +518,43 @@ describe("the page of a recording", () => {
     expect((await text.boundingBox())!.y).toBeGreaterThanOrEqual(y + height);
   });
 
+  testWith(browserNeed, "a click on the path leads to the moment at which the robot was there", async () => {
+    const { page, faults } = await openPage(1200);
+    await page.keyboard.press("p");
+    await goToEnd(page);
+    await mapFollowed(page);
+    await page.evaluate(() => (document.activeElement as HTMLElement).blur());
+    await page.keyboard.press("1");
+    await page.keyboard.press("k");
+    await page.waitForTimeout(500);
+    // The view follows the robot, so the middle is the end of the path.
+    await page.locator("#map").focus();
+    await page.keyboard.press("Enter");
+    await page.waitForFunction(() => !document.getElementById("path-moment")!.hidden);
+    const said = /^Go to ([\d.]+) s, when the robot was here$/.exec(
+      (await page.textContent("#path-moment"))!,
+    );
+    await page.click("#path-moment");
+    await page.waitForFunction(
+      (at) => document.getElementById("playback-at")!.textContent!.startsWith(`${at} s of`),
+      said![1],
+    );
+    expect(await page.isVisible("#path-moment")).toBe(false);
+    // The pace along the path is a layer with its own signs.
+    await page.keyboard.press("h");
+    expect(await page.isVisible(".for-pace")).toBe(false);
+    const before = await page.evaluate(() =>
+      (document.getElementById("map") as HTMLCanvasElement).toDataURL(),
+    );
+    await page.check("#layer-pace");
+    expect(await page.isVisible(".for-pace")).toBe(true);
+    await page.waitForFunction(
+      (was) => (document.getElementById("map") as HTMLCanvasElement).toDataURL() !== was,
+      before,
+    );
+    expect(faults).toEqual([]);
+  });
+
   testWith(browserNeed, "names the client that moved the playback, unless it was this page", async () => {
     const { page } = await openPage();
     await page.keyboard.press("p");
