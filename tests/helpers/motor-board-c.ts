@@ -173,9 +173,13 @@ export class BoardAnswers {
   }
 }
 
-/** Figures of a board at a pseudo terminal. `oldest` is the true age of the oldest pace that it obeyed, microseconds. */
+/** Figures of a board at a pseudo terminal. */
 export interface HostReport {
+  /** Microseconds: the true age of the oldest pace that it obeyed, since the head sent it. */
   readonly oldest: number;
+  /** Microseconds in 99 of 100 paces: from a reach to its first bytes on the line, and from there to the board. */
+  readonly waited: number;
+  readonly way: number;
   readonly steps: number;
   readonly permitted: number;
   readonly refused: number;

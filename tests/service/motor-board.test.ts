@@ -48,11 +48,9 @@ async function head(host: HostBoard, serial: object = {}): Promise<LiveHead> {
  */
 async function sees(live: LiveHead): Promise<void> {
   const sensor = await live.open({ role: "sensor", sensors: [] });
-  let x = 0;
-  const timer = setInterval(() => {
-    x += 0.025;
-    live.look(sensor, x < 0.9 ? x : 0.9 + 0.003 * (Math.round(x / 0.025) % 4), 4);
-  }, 50);
+  await live.drive(sensor, 36, 0.9);
+  let frames = 0;
+  const timer = setInterval(() => live.look(sensor, 0.9 + 0.003 * (frames++ % 4), 4), 50);
   stops.push(async () => clearInterval(timer));
 }
 
@@ -82,7 +80,7 @@ testWith(
   async () => {
     const host = await board();
     const live = await head(host);
-    const { notes, pulse } = await watch(live);
+    const { pulse } = await watch(live);
     await sees(live);
     host.say("want 2000 0");
     host.say("battery 12600");
@@ -101,7 +99,6 @@ testWith(
     expect(host.motion.forward).toBeLessThanOrEqual(
       1000 * Math.max(...reach.map(({ pace }) => pace?.forward ?? 0)),
     );
-    expect(notes.filter((note) => note.startsWith("board: ") && note.includes("is open"))).toHaveLength(1);
   },
 );
 

@@ -46,6 +46,7 @@ export const main = mainOfFamily({
     layouts: ["writes the C header and the tables of the serial frames", () => import("./layouts.ts")],
     record: ["speed and size of the recording format", () => import("./record.ts")],
     service: ["age at the base, stalls, memory and bytes of a served head", () => import("./service.ts")],
+    serial: ["the serial line to a motor board, under noise, cuts and floods", () => import("./serial.ts")],
     viewer: ["cost of the page with a large map, in Chromium", () => import("./viewer.ts")],
     pictures: ["makes the map pictures of docs/pictures", () => import("./pictures.ts")],
     "page-pictures": ["makes the pictures of the page, in Chromium", () => import("./page-pictures.ts")],

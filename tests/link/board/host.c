@@ -2,7 +2,8 @@
  * standard output. Its clock is the machine's monotonic clock, as the head's is, so that the true age of what it obeys is known.
  *
  * Commands: want <forward> <turn>; obey (the head's commands); contact <n> <closed>; floor <n> <missing>; waiver <direction> <ms>;
- * battery <mV>; noise <percent of frames, both ways>; flood <factor>: sends so many times too much; cut <ms>: neither reads nor sends;
+ * battery <mV>; noise <percent of frames, both ways>; flood <factor>: sends so many times what 921,600 baud carry, 2 frames of
+ * wheels in a millisecond; cut <ms>: neither reads nor sends;
  * unplug: the line goes away, and another comes; report; quit. */
 #define _XOPEN_SOURCE 600
 #include <fcntl.h>
@@ -23,6 +24,9 @@ static int master = -1, slave = -1, is_obeying, noise, flood = 1;
 static uint32_t cut_until;
 static int is_cut;
 static uint32_t true_sent, oldest, steps, moving, last_told;
+/* Paces by how long their reach had waited in the head, and by how long they were on the line, in 0.1 ms. */
+#define TENTHS 150u
+static uint32_t waits[TENTHS], ways[TENTHS];
 static double left_way, right_way;
 static uint32_t random_state = 2463534242u;
 
@@ -67,6 +71,13 @@ static void read_line(uint32_t now) {
             for (i = 1; i < board.clocks; i++)
                 if (board.delays[i] <= board.delays[best]) best = i;
             true_sent = board.pace_sent_at + board.offsets[best];
+            /* The last frame is still in the buffer, without its stuffing. A repeated pace is older than a new one can be. */
+            if (board.received[BRINKMAP_FRAME_KIND] == BRINKMAP_PACE) {
+                const uint8_t *at = board.received + BRINKMAP_FRAME_AGE;
+                uint32_t age = at[0] | (uint32_t)at[1] << 8 | (uint32_t)at[2] << 16 | (uint32_t)at[3] << 24;
+                if (age / 100u < TENTHS) waits[age / 100u]++;
+                if ((now - true_sent) / 100u < TENTHS) ways[(now - true_sent) / 100u]++;
+            }
         }
     }
 }
@@ -79,7 +90,7 @@ static void write_line(uint32_t now) {
         hurt(bytes, count);
         if (write(master, bytes, count) < 0) return; /* nobody reads: lost, as on a wire */
     }
-    for (i = 1; i < flood; i++) {
+    for (i = 0; flood > 1 && i < 2 * flood; i++) {
         int32_t counts[4] = {0, 0, 0, 0};
         counts[0] = (int32_t)left_way;
         counts[1] = (int32_t)right_way;
@@ -110,6 +121,17 @@ static void step(uint32_t now) {
     }
 }
 
+/* The upper end, in microseconds, of the tenth of a millisecond in which the 99th of 100 lies. */
+static uint32_t p99(const uint32_t *counts) {
+    uint32_t total = 0, sum = 0, i;
+    for (i = 0; i < TENTHS; i++) total += counts[i];
+    for (i = 0; i < TENTHS; i++) {
+        sum += counts[i];
+        if (sum * 100u >= total * 99u) break;
+    }
+    return 100u * (i + 1u);
+}
+
 static void command(const char *line, uint32_t now) {
     int a = 0, b = 0;
     if (sscanf(line, "want %d %d", &a, &b) == 2) {
@@ -128,8 +150,9 @@ static void command(const char *line, uint32_t now) {
         cut_until = now + 1000u * (uint32_t)a;
     } else if (strncmp(line, "unplug", 6) == 0) plug();
     else if (strncmp(line, "report", 6) == 0)
-        printf("report oldest %lu steps %lu permitted %lu refused %u damaged %u\n", (unsigned long)oldest, (unsigned long)steps,
-               (unsigned long)moving, (unsigned)board.refused, (unsigned)board.damaged);
+        printf("report oldest %lu steps %lu permitted %lu refused %u damaged %u waited %lu way %lu\n", (unsigned long)oldest,
+               (unsigned long)steps, (unsigned long)moving, (unsigned)board.refused, (unsigned)board.damaged, (unsigned long)p99(waits),
+               (unsigned long)p99(ways));
     else if (strncmp(line, "quit", 4) == 0) exit(0);
 }
 
