@@ -4,6 +4,8 @@
 #define DEFAULT_ANSWER_MS 200u
 #define DEFAULT_WAIVER_MS 5000u
 #define DEFAULT_SLOW 50u
+/* mm/s: keeps products of speeds within 32 bits. */
+#define MOST_SLOW 1000u
 
 /* Milliseconds after which a head that starts again may count from 0. */
 #define FORGET_MS 500u
@@ -25,6 +27,10 @@
 #define LONGEST_PERIOD 100000u
 /* Tightest arc with a pace, 1/km: a tighter one is turned on the spot. */
 #define TIGHTEST 2000
+/* 1/km: arcs that differ by no more are the same, because commands are whole numbers. */
+#define SAME_ARC 10
+/* mm/s: a slower base may be on any arc; it stops within a millimetre. Chosen by hand. */
+#define CREEP 30
 
 static const int16_t curvatures[BRINKMAP_ARCS] = BRINKMAP_CURVATURES;
 
@@ -344,9 +350,9 @@ static int32_t pace_along(const struct brinkmap_board *board, int32_t curvature,
     const uint16_t *arcs = is_forward ? board->arcs_forward : board->arcs_backward;
     uint8_t i;
     for (i = 0; i < BRINKMAP_ARCS; i++) {
-        if (curvatures[i] < curvature) continue;
-        if (curvatures[i] == curvature) {
-            if (curvature == 0) return is_forward ? board->forward : board->backward;
+        if (curvatures[i] + SAME_ARC < curvature) continue;
+        if (curvatures[i] - SAME_ARC <= curvature) {
+            if (curvatures[i] == 0) return is_forward ? board->forward : board->backward;
             return arcs[i];
         }
         return i == 0u ? 0 : lesser(arcs[i], arcs[i - 1u]);
@@ -360,7 +366,7 @@ static struct brinkmap_motion within_pace(const struct brinkmap_board *board, st
     int32_t forward = wanted.forward, turn = wanted.turn, speed = magnitude(forward), most;
     if (speed != 0) {
         int32_t curvature = 1000 * turn / forward; /* mrad/s over mm/s is 1/m */
-        if (magnitude(curvature) <= TIGHTEST) {
+        if (magnitude(curvature) <= TIGHTEST + SAME_ARC) {
             most = lesser(speed, pace_along(board, curvature, forward > 0));
             may.forward = (int16_t)(forward > 0 ? most : -most);
             may.turn = (int16_t)(turn * most / speed);
@@ -467,6 +473,26 @@ static void ramp(struct brinkmap_board *board, struct brinkmap_motion may, uint3
     board->turn_now += turn;
 }
 
+/* Whether the base, as it moves now, is no faster than the pace of the arc that it is on. */
+static int is_within_pace(const struct brinkmap_board *board) {
+    int32_t speed = magnitude(board->forward_now), curvature;
+    if (speed <= 256 * CREEP) return 1;
+    curvature = (int32_t)(1000 * (int64_t)board->turn_now / board->forward_now);
+    return speed <= 256 * (pace_along(board, curvature, board->forward_now > 0) + 1);
+}
+
+/* Goes from the present motion towards another. Between two arcs lie others, whose pace may be lower: where the base would be too fast for
+ * them, it brakes along the arc that it is on. */
+static void change_motion(struct brinkmap_board *board, struct brinkmap_motion may, uint32_t period) {
+    struct brinkmap_motion none = {0, 0};
+    int32_t forward = board->forward_now, turn = board->turn_now;
+    ramp(board, may, period);
+    if (is_within_pace(board)) return;
+    board->forward_now = forward;
+    board->turn_now = turn;
+    ramp(board, none, period);
+}
+
 struct brinkmap_motion brinkmap_wanted(const struct brinkmap_board *board, uint32_t now) {
     struct brinkmap_motion none = {0, 0};
     return board->has_drive && !has_passed(board->drive_until, now) ? board->drive : none;
@@ -498,7 +524,8 @@ struct brinkmap_motion brinkmap_step(struct brinkmap_board *board, struct brinkm
     } else if (stop == BRINKMAP_STOP_NONE) may = within_pace(board, wanted);
     may = within_sensors(board, may, now, &stop);
     board->stop = stop;
-    ramp(board, may, period);
+    if (stop == BRINKMAP_STOP_NONE && !board->is_waived) change_motion(board, may, period);
+    else ramp(board, may, period);
     return brinkmap_motion_now(board);
 }
 
@@ -658,5 +685,6 @@ void brinkmap_init(struct brinkmap_board *board, const struct brinkmap_setup *se
     if (board->setup.answer_ms == 0u) board->setup.answer_ms = DEFAULT_ANSWER_MS;
     if (board->setup.waiver_ms == 0u) board->setup.waiver_ms = DEFAULT_WAIVER_MS;
     if (board->setup.slow_speed == 0u) board->setup.slow_speed = DEFAULT_SLOW;
+    if (board->setup.slow_speed > MOST_SLOW) board->setup.slow_speed = MOST_SLOW;
     board->stop = BRINKMAP_STOP_CLOCK;
 }

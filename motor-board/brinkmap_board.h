@@ -40,7 +40,7 @@ struct brinkmap_setup {
     uint16_t knock_ms;          /* 1000: edges of a contact that follow within this time are the same knock; also how long it holds the base */
     uint16_t answer_ms;         /* 200: a question about the floor must be answered within this time */
     uint16_t waiver_ms;         /* 5000: longest waiver */
-    uint16_t slow_speed;        /* 50 mm/s: while a floor sensor misses the floor, and under a waiver */
+    uint16_t slow_speed;        /* 50 mm/s, 1000 at most: while a floor sensor misses the floor, and under a waiver */
 };
 
 struct brinkmap_motion {

@@ -285,6 +285,23 @@ rule("a curve is slowed along the same arc; between two curvatures the slower pa
   expect(along(0, 3000)).toEqual({ forward: 0, turn: 1500, stop: "none" });
 });
 
+rule("on the way to a tighter arc it is never faster than the pace of the arc that it is on", () => {
+  const script = new BoardScript().clock().drive(3000, 1000).drive(3000, 500, 1000);
+  const { steps } = run(script);
+  // The paces of FAST, by hand: between two curvatures the slower of the two.
+  const paces = { 0: 1000, 500: 800, 1000: 500, 2000: 200 };
+  for (const { forward, turn } of steps.slice(300)) {
+    if (forward <= 30) continue;
+    const curvature = (1000 * turn) / forward;
+    const pace =
+      curvature < 10 ? paces[0] : curvature < 510 ? paces[500] : curvature < 1010 ? paces[1000] : paces[2000];
+    // Whole mm/s and mrad/s say the curvature to within 1 in the turn.
+    const isAtEdge = [0, 500, 1000].some((node) => Math.abs(curvature - node) < 12 + 2000 / forward);
+    if (!isAtEdge) expect(forward).toBeLessThanOrEqual(pace + 1);
+  }
+  expect(last(steps)).toEqual({ forward: 200, turn: 400, stop: "none" });
+});
+
 rule("the base brakes along its arc", () => {
   const script = new BoardScript().clock().drive(3000, 500, 500);
   for (let t = 0; t < 900; t += 10) script.wait(10).step(0);

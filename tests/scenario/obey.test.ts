@@ -5,6 +5,7 @@ import { drive, type Outcome } from "../../tools/lab/obey/drive.ts";
 import { argumentsOf, DEFAULT_KNOBS, drawKnobs, type Knobs, turned } from "../../tools/lab/obey/knobs.ts";
 import { driveLive } from "../../tools/lab/obey/live.ts";
 import { simplify } from "../../tools/lab/obey/simpler.ts";
+import { testWith } from "../helpers/needs.ts";
 import { atEdge, HALL, inHall } from "./hall.ts";
 
 const BUILD: BaseBuild = {
@@ -68,6 +69,28 @@ test("the same knobs give the same drive, and the arguments that are printed giv
     .map((text) => text.replaceAll("'", ""));
   expect(turned(DEFAULT_KNOBS, texts)).toEqual(knobs);
 });
+
+testWith(
+  "compiler",
+  "the board's compiled code holds back a driver that wants three times the pace, and stops when the head is killed",
+  () => {
+    const changes = ["obeys=board", "fault=head killed", "fault.at=3", "seconds=5", "wander=straight"];
+    const knobs = turned(DEFAULT_KNOBS, changes);
+    const speeds: number[] = [];
+    let most = 0;
+    const outcome = drive(knobs, {
+      hear: ({ pace }) => {
+        most = Math.max(most, pace?.forward ?? 0);
+      },
+      watch: ({ base }) => speeds.push(base.speed),
+    });
+    expect(Math.max(...speeds)).toBeGreaterThan(0.1);
+    expect(Math.max(...speeds)).toBeLessThanOrEqual(most + 0.001);
+    expect(speeds.at(-1)).toBe(0);
+    expect(outcome.fall).toBeNull();
+    expect(drive(knobs).trail).toEqual(outcome.trail);
+  },
+);
 
 test("a fall is simplified: irrelevant knobs return to their defaults, the rest half way", () => {
   // A head with one fault: above 1.5 m/s it is wrong, if a second camera looks on.

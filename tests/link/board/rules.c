@@ -26,12 +26,22 @@ static void init(void) {
 int main(void) {
     static char line[20000], word[20000];
     static uint8_t bytes[10000];
+    setvbuf(stdout, NULL, _IOLBF, 0);
     init();
     while (fgets(line, sizeof line, stdin) != NULL) {
         long a = 0, b = 0, c = 0, d = 0, e = 0;
         char command[16];
         if (sscanf(line, "%15s", command) != 1) continue;
         if (strcmp(command, "init") == 0) init();
+        else if (sscanf(line, "setup %ld %ld %ld %ld", &a, &b, &c, &d) == 4) {
+            /* A contact in front and one behind. */
+            struct brinkmap_setup setup = {{{200, 0, 50}, {-200, 0, 50}}, {{210, 0, 0}}, 0, 0, 0, 0, 0, 0, 0, 0, 0};
+            setup.deceleration = (uint16_t)a;
+            setup.acceleration = (uint16_t)b;
+            setup.turn_deceleration = (uint16_t)c;
+            setup.turn_acceleration = (uint16_t)d;
+            brinkmap_init(&board, &setup);
+        }
         else if (sscanf(line, "now %ld", &a) == 1) now = (uint32_t)a;
         else if (sscanf(line, "rx %19999s", word) == 1) brinkmap_receive(&board, bytes, bytes_of(word, bytes), now);
         else if (sscanf(line, "contact %ld %ld", &a, &b) == 2) brinkmap_contact(&board, (uint8_t)a, (int)b, now);
@@ -61,7 +71,8 @@ int main(void) {
             wanted.forward = (int16_t)a;
             wanted.turn = (int16_t)b;
             may = brinkmap_step(&board, wanted, now);
-            printf("step %d %d %u\n", may.forward, may.turn, (unsigned)board.stop);
+            /* Also in 1/256. */
+            printf("step %d %d %u %ld %ld\n", may.forward, may.turn, (unsigned)board.stop, (long)board.forward_now, (long)board.turn_now);
         } else if (strcmp(command, "motion") == 0) {
             struct brinkmap_motion may = brinkmap_motion_now(&board);
             printf("motion %d %d\n", may.forward, may.turn);

@@ -10,6 +10,7 @@ import type { SensedFrame, SensedReach } from "../../../src/service/sensing/sens
 import { BLIND_AFTER } from "../../../src/terms/freshness.ts";
 import { decodeFromServer } from "../../../src/wire/codec.ts";
 import type { Answer, Question } from "../../../src/wire/messages.ts";
+import type { BoardInLoop } from "./board-in-loop.ts";
 import type { Reach } from "./obedience.ts";
 import type { Rig } from "./rig.ts";
 
@@ -35,6 +36,7 @@ export class ClockedHead {
   readonly #rig: Rig;
   readonly #hear: (reach: Reach, at: Micro) => void;
   readonly #see: (frame: SensedFrame) => void;
+  readonly #board: BoardInLoop | null;
   readonly #slots: readonly FrameSlotMemory[];
   readonly #writers: readonly FrameWriter[];
   #sensing: Sensing;
@@ -67,12 +69,15 @@ export class ClockedHead {
   /**
    * @param hear gets each reach when it reaches the base
    * @param see  gets each frame when the head has processed it
+   * @param board gets each reach as it leaves the head
    */
   constructor(
     rig: Rig,
     hear: (reach: Reach, at: Micro) => void,
     see: (frame: SensedFrame) => void = () => {},
+    board: BoardInLoop | null = null,
   ) {
+    this.#board = board;
     this.#rig = rig;
     this.#hear = hear;
     this.#see = see;
@@ -86,7 +91,7 @@ export class ClockedHead {
   #openPublisher(): Publisher {
     const { setup, settings } = this.#rig;
     return new Publisher({
-      board: null,
+      board: this.#board,
       mode: {
         lateness: (age, holds = Number.POSITIVE_INFINITY) =>
           age > 1e6 * BLIND_AFTER ? "blind" : age >= holds ? "late" : null,
@@ -142,6 +147,7 @@ export class ClockedHead {
     this.#isOnItsWay.fill(false);
     this.#clock = now;
     this.#publisher = this.#openPublisher();
+    this.#board?.restart();
     this.#busyUntil = now;
     this.isDead = false;
   }

@@ -1,6 +1,7 @@
 import type { SensedFrame } from "../../../src/service/sensing/sensing-messages.ts";
 import { END, END_NAMES } from "../../../src/terms/safety.ts";
 import { Base, type Command, type Contact, type Fall } from "./base.ts";
+import { BoardInLoop } from "./board-in-loop.ts";
 import { ClockedHead } from "./clocked-head.ts";
 import type { Fault, Knobs } from "./knobs.ts";
 import { Obedience, type Permit, type Reach } from "./obedience.ts";
@@ -96,7 +97,8 @@ export function drive(knobs: Knobs, options: DriveOptions = {}): Outcome {
   const senses = new Senses(rig, base);
   const obedience = new Obedience(1e6 * settings["body.reactionDelay"]);
   const heard: { readonly reach: Reach; readonly at: number }[] = [];
-  const head = new ClockedHead(rig, (reach, when) => heard.push({ reach, at: when }), see);
+  const board = knobs.obeys === "board" ? new BoardInLoop(build) : null;
+  const head = new ClockedHead(rig, (reach, when) => heard.push({ reach, at: when }), see, board);
   const wander =
     openDriver?.(head, rig) ??
     new Wander(seed, String(knobs.wander), settings["guard.topSpeed"], settings["guard.topTurn"]);
@@ -124,7 +126,8 @@ export function drive(knobs: Knobs, options: DriveOptions = {}): Outcome {
       hear?.(reach, when);
       newest = reach;
     }
-    const command = wander.next(base, obedience.permit(now), time);
+    const wish = wander.next(base, obedience.permit(now), time);
+    const command = board?.drive(wish, base, !head.isDead && !head.isFrozen, now) ?? wish;
     base.step(command, time, TICK);
     watch?.({ time, base, newest, fault });
     if (tick % TRAIL_EVERY === 0) {
@@ -135,6 +138,7 @@ export function drive(knobs: Knobs, options: DriveOptions = {}): Outcome {
     if (time - wander.idleSince > IDLE && !mayRecover && time > Math.min(seconds, Number(knobs["fault.at"])))
       break;
   }
+  board?.end();
   return outcomeOf({
     base,
     time: tick * TICK,

@@ -169,6 +169,13 @@ export const KNOBS = {
   people: choice(["no", "yes"], "whether they walk about"),
   noise: { ...choice(["no", "yes"], "of the depth sensor"), draw: () => "yes" },
   "head.cost": even(12, [4, 30], "milliseconds that a frame keeps the head busy", 0),
+  obeys: {
+    ...choice(
+      ["rules", "board"],
+      "who holds the base to the pace: the protocol's rules, or the compiled code of a motor board, whose driver wants three times the pace",
+    ),
+    draw: () => "rules",
+  },
   fault: choice(FAULTS, "what goes wrong", { none: 4 }),
   "fault.at": even(3, [0.8, 8], "seconds from the start", 1),
   "fault.for": even(2, [0.2, 5], "seconds that it lasts, where it ends", 1),
