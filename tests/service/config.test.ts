@@ -17,6 +17,15 @@ const BAD: readonly (readonly [given: unknown, message: RegExp])[] = [
     /sensors.0.optics.width must be a whole number/,
   ],
   [{ sensors: [{ ...CAMERA, optics: { ...CAMERA.optics, model: "pinehole" } }] }, /sensors.0.optics/],
+  [{ base: { serial: { usb: { vendor: "1a2b", product: "xyz" } } } }, /base.serial.usb.product/],
+  [
+    { base: { serial: { path: "/dev/ttyACM0", speed: 300 } } },
+    /base.serial.speed must be a whole number from 9600/,
+  ],
+  [
+    { base: { serial: { path: "/dev/ttyACM0" }, wheels: { kind: "differential", radius: 0.05 } } },
+    /base.wheels/,
+  ],
   [{ blind: "soon" }, /blind must be a finite number from 0.05 up to 60, got "soon"/],
 ];
 
@@ -24,6 +33,15 @@ describe("settings file", () => {
   test.each(BAD)("%j is refused by field, what it allows and what it is", (given, message) => {
     expect(() => resolveConfig(given)).toThrow(message);
     expect(() => resolveConfig(given)).toThrow(ConfigError);
+  });
+
+  test("a motor board's line has a path or USB ids, not both", () => {
+    const usb = { vendor: "1a2b", product: "0001" };
+    for (const serial of [{}, { path: "/dev/ttyACM0", usb }]) {
+      expect(() => resolveConfig({ base: { serial } })).toThrow("base.serial: give either path or usb");
+    }
+    const { base } = resolveConfig({ base: { serial: { usb } } });
+    expect(base!.serial).toEqual({ usb, speed: 115_200, rehearse: false });
   });
 
   test("an empty one serves this machine only", () => {

@@ -1,13 +1,15 @@
+import { spawn } from "node:child_process";
 import { mkdirSync, mkdtempSync, rmSync, symlinkSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { afterAll, afterEach, expect, test } from "vitest";
-import type { HeadClient } from "../../src/client/client.ts";
+import { HeadClient } from "../../src/client/client.ts";
 import { findByUsb } from "../../src/service/base/serial-port.ts";
+import { headTime } from "../../src/service/time.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
 import { playScenario } from "../../tools/serve/player.ts";
-import { LiveHead, PATIENT, until } from "../helpers/live.ts";
+import { CAMERA, event, LiveHead, makeSocket, OWN_BODY, PATIENT, until, view } from "../helpers/live.ts";
 import { compileBoard, HostBoard } from "../helpers/motor-board-c.ts";
 import { testWith } from "../helpers/needs.ts";
 
@@ -249,6 +251,61 @@ testWith(
     await until(() => host.motion.forward > 40 && host.motion.stop === "none", "motion after the trouble");
   },
 );
+
+testWith(
+  "compiler",
+  "a head whose process is frozen: the board stops; and goes on when the head does, by nothing that waited",
+  async () => {
+    const host = await board();
+    const serve = fileURLToPath(new URL("../../dist/tools/serve.js", import.meta.url));
+    const config = {
+      ...PATIENT,
+      sensors: [CAMERA],
+      settings: { ...PATIENT.settings, ...OWN_BODY },
+      baseFromHead: { rotation: [0, 0, 0, 1], position: [0, 0, 0.5] },
+      base: { serial: { path: host.path, speed: 921_600 } },
+    };
+    writeFileSync(join(folder, "head.json"), JSON.stringify(config));
+    const args = [serve, "--port", "0", "--quiet", "--config", join(folder, "head.json")];
+    const child = spawn(process.execPath, args, { stdio: ["ignore", "pipe", "ignore"] });
+    stops.push(async () => child.kill("SIGKILL"));
+    let out = "";
+    child.stdout.on("data", (chunk) => {
+      out += chunk;
+    });
+    await until(() => out.includes("The head is at ws://"), "the address");
+    const sensor = new HeadClient({ url: /ws:\S+/.exec(out)![0], role: "sensor", makeSocket, now: headTime });
+    stops.push(async () => sensor.close());
+    await until(() => sensor.isOpen, "the sensor");
+    host.say("want 300 0");
+    let frame = 0;
+    const timer = setInterval(() => {
+      const x = Math.min(0.9, 0.025 * frame);
+      const time = headTime();
+      sensor.observe({ kind: "reference", time, pose: { rotation: [0, 0, 0, 1], position: [x, 0, 0] } });
+      const depth = { kind: "depth", sensor: "front", form: "u16", amplitude: null } as const;
+      sensor.observe({ ...depth, time, sequence: frame, counts: view(2 - x - 0.003 * (frame % 4)) });
+      frame++;
+    }, 50);
+    stops.push(async () => clearInterval(timer));
+    await until(() => host.motion.forward > 40, "motion");
+    child.kill("SIGSTOP");
+    await until(() => host.motion.stop === "silence" && host.motion.forward === 0, "the stop");
+    child.kill("SIGCONT");
+    await until(() => host.motion.forward > 40, "motion again");
+    expect((await host.report()).oldest).toBeLessThanOrEqual(62_000);
+  },
+);
+
+testWith("compiler", "a command without a board is refused, and says what to set", async () => {
+  const live = await LiveHead.start();
+  stops.push(() => live.stop());
+  const client = await live.open({ role: "base" });
+  const refused = event(client, "error");
+  client.drive({ forward: 0.1, turn: 0, seconds: 0.1 });
+  expect(await refused).toMatchObject({ code: "setting", about: "drive" });
+  expect((await refused).message).toContain("base.serial");
+});
 
 test("a board is found by its USB ids, in any of the folders above the device", async () => {
   const system = join(folder, "tty");

@@ -13,6 +13,7 @@ import {
   HOLD_MOST,
   SILENT_AFTER,
   SILENT_INTERVALS,
+  WIRE_OLD,
 } from "../../src/terms/freshness.ts";
 import { CAMERA, LiveHead, makeSocket, OWN_BODY, until, view } from "../helpers/live.ts";
 import { ObeyingBase } from "../helpers/obeying-base.ts";
@@ -186,4 +187,5 @@ test("the table has the times that the head uses", () => {
     `${SILENT_AFTER} s, or ${SILENT_INTERVALS} of its frame intervals`,
   );
   expect(row("the camera is silent")).toContain(`${BLIND_AFTER} s after its last frame`);
+  expect(row("a motor board hears no pace")).toContain(`${1000 * WIRE_OLD} ms`);
 });
