@@ -65,7 +65,8 @@ struct brinkmap_floor_state {
     uint32_t sent_at;
     uint16_t question;
     uint8_t is_missing;
-    uint8_t is_open; /* its question is not answered */
+    uint8_t is_open;     /* its last question is not answered */
+    uint8_t is_answered; /* a question of this alarm is */
     uint8_t is_due;  /* a frame about it must be sent */
     uint8_t verdict;
     uint8_t is_late; /* no answer came in time */

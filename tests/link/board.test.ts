@@ -227,6 +227,24 @@ rule(
   },
 );
 
+rule("a base that goes on over a missing floor asks again, and the new answer counts", () => {
+  const script = asked(1, 200);
+  const missing = (milliseconds: number) => {
+    for (let t = 0; t < milliseconds; t += 10) script.line("floor 0 1").drive(10, 2000).line("send");
+  };
+  missing(300);
+  script.frame({ kind: "finding", sensor: 0, verdict: 0, question: 1 });
+  missing(1500);
+  const answers = run(script);
+  const questions = of(answers.sent, "floor").map(({ contents }) => contents.question);
+  expect(Math.max(...questions)).toBeGreaterThanOrEqual(1);
+  expect(last(answers.steps)).toEqual({ forward: 0, turn: 0, stop: "floor" });
+  // Without the second answer it stops, too.
+  const silent = asked(1, 200);
+  for (let t = 0; t < 2000; t += 10) silent.line("floor 0 1").drive(10, 2000);
+  expect(last(run(silent).steps)).toEqual({ forward: 0, turn: 0, stop: "floor" });
+});
+
 rule("a floor sensor that flickers at an edge keeps the base standing", () => {
   const script = asked(0).line("floor 0 1").drive(10, 2000);
   for (let i = 0; i < 100; i++) script.line(`floor 0 ${i % 2}`).drive(10, 2000);

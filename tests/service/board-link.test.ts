@@ -156,6 +156,19 @@ test("a question about the floor is asked once, and each repetition is answered 
   expect(rig.sent(NOW).map(({ contents }) => contents)).toEqual([answer]);
 });
 
+test("a board that has started again counts anew: its first knock and question are new ones", () => {
+  const rig = new Rig();
+  const started = { ...ask, isKnown: 0 };
+  const contact = { kind: "contact", contact: 0, knock: 0, x: 200, y: 0, z: 50 } as const;
+  const question = { kind: "floor", sensor: 0, isMissing: 1, question: 0, x: 210, y: 0 } as const;
+  for (let n = 0; n < 2; n++) {
+    rig.hear(started, NOW + n * 100_000);
+    rig.hear(contact, NOW + n * 100_000);
+    rig.hear(question, NOW + n * 100_000);
+  }
+  expect(rig.observed.map(({ kind }) => kind)).toEqual(["knock", "floorcheck", "knock", "floorcheck"]);
+});
+
 test("a peer whose frames arrive late for a second is named, and its observations keep their own time", () => {
   const rig = new Rig();
   rig.hear(ask, NOW);

@@ -20,8 +20,9 @@ const CLOCK_SLACK = 5000;
 /** Microseconds for which frames must arrive late before that is said, and between two notes about it. */
 const LATE_FOR = 1_000_000;
 const LATE_NOTE_EVERY = 10_000_000;
-/** Questions about the floor that are remembered, to answer a repeated one again. */
+/** Questions about the floor that are remembered, to answer a repeated one again, and for how long: numbers come again after a restart of the board. */
 const QUESTIONS = 16;
+const QUESTION_HOLDS = 1_000_000;
 
 export type BoardObservation = FromClient<"motion" | "knock" | "floorcheck" | "waiver">;
 
@@ -38,6 +39,7 @@ interface Question {
   readonly x: number;
   readonly y: number;
   readonly alarm: boolean;
+  readonly askedAt: number;
   verdict: number | null;
   isDue: boolean;
 }
@@ -85,10 +87,15 @@ export class BoardLink {
     this.#offset = null;
     this.#delay = null;
     this.#question = null;
+    this.#lateSince = null;
+    this.#forgetNumbers();
+  }
+
+  /** A board that has started counts its knocks, waivers and questions anew. */
+  #forgetNumbers(): void {
     this.#lastKnock = null;
     this.#lastWaiver = null;
     this.#questions = [];
-    this.#lateSince = null;
   }
 
   // ---- from the head ----
@@ -202,6 +209,7 @@ export class BoardLink {
       case "ask":
         this.#question = { asked: stamp.sent, received: now % WRAP };
         [this.#offset, this.#delay] = contents.isKnown ? [contents.offset, contents.delay] : [null, null];
+        if (!contents.isKnown) this.#forgetNumbers(); // the board has just started
         break;
       case "wheels": {
         const moved = this.#odometry?.take(contents.counts, contents.steering / 1000, time) ?? null;
@@ -222,7 +230,7 @@ export class BoardLink {
         break;
       }
       case "floor":
-        this.#ask(contents, time);
+        this.#ask(contents, time, now);
         break;
       case "battery":
         this.#battery = contents;
@@ -239,7 +247,8 @@ export class BoardLink {
   }
 
   /** Asks the head about a floor sensor, once for each question; a repeated one is answered again. */
-  #ask({ sensor, question, x, y, isMissing }: FrameContents<"floor">, time: number): void {
+  #ask({ sensor, question, x, y, isMissing }: FrameContents<"floor">, time: number, now: number): void {
+    this.#questions = this.#questions.filter(({ askedAt }) => now - askedAt < QUESTION_HOLDS);
     const known = this.#questions.find((one) => one.sensor === sensor && one.question === question);
     if (known !== undefined) {
       known.isDue = known.verdict !== null;
@@ -247,7 +256,8 @@ export class BoardLink {
     }
     const alarm = isMissing === 1;
     const point = [x / 1000, y / 1000] as const;
-    this.#questions.push({ sensor, question, x: point[0], y: point[1], alarm, verdict: null, isDue: false });
+    const place = { x: point[0], y: point[1] };
+    this.#questions.push({ sensor, question, ...place, alarm, askedAt: now, verdict: null, isDue: false });
     if (this.#questions.length > QUESTIONS) this.#questions.shift();
     this.#listener.observe({ kind: "floorcheck", time, point, alarm });
   }

@@ -167,8 +167,7 @@ int main(int argc, char **argv) {
         brinkmap_receive(&board, wire, stuff(frame, size, wire), now);
         may = step();
         most = before / 256 > 0 ? before / 256 : -before / 256;
-        if (most < 50) most = 50; /* gained in one period of at most 100 ms at 500 mm/s2 */
-        else most += 50;
+        most += 51; /* gained in one period of at most 100 ms at 500 mm/s2, and rounding */
         if (may.forward > most || may.forward < -most) {
             printf("jumped from %ld to %d\n", (long)before / 256, may.forward);
             return 1;
