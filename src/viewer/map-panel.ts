@@ -69,6 +69,7 @@ export class MapPanel {
   open(voxelSize: number, isOther: boolean): void {
     this.#openedAt = performance.now();
     this.view.setVoxelSize(voxelSize);
+    this.picker.voxelSize = voxelSize;
     if (isOther) this.view.fitNext();
     this.view.showFloor(null);
     this.view.showPath(null);

@@ -66,6 +66,10 @@ export class MapPicker {
     });
   }
 
+  set voxelSize(metres: number) {
+    this.#measuring.voxelSize = metres;
+  }
+
   /** What is being measured; null: nothing. */
   get measure(): Measure | null {
     return this.#measuring.what;

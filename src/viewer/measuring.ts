@@ -38,6 +38,9 @@ export class Measuring {
     return this.#what;
   }
 
+  /** Metres: places snap to sides of voxels, so no distance is known better. */
+  voxelSize = 0.05;
+
   get all(): readonly Measured[] {
     return this.#all;
   }
@@ -83,7 +86,8 @@ export class Measuring {
     const [a, b] = last.places as readonly [Place, Place];
     const level = metresText(Math.hypot(a[0]! - b[0]!, a[1]! - b[1]!));
     const height = metresText(Math.abs(a[2]! - b[2]!));
-    return `${sizeText(last)} apart; ${level} along the floor, ${height} in height. ${END}`;
+    const ends = `Each end is known to a voxel (${metresText(this.voxelSize)}).`;
+    return `${sizeText(last)} apart; ${level} along the floor, ${height} in height. ${ends} ${END}`;
   }
 }
 

@@ -518,6 +518,28 @@ describe("the page of a recording", () => {
     expect((await text.boundingBox())!.y).toBeGreaterThanOrEqual(y + height);
   });
 
+  testWith(
+    browserNeed,
+    "the map keeps its size while the recording plays, whatever the state says",
+    async () => {
+      for (const width of [820, 1440]) {
+        const { page } = await openPage(width);
+        await page.waitForTimeout(500);
+        const changes = await page.evaluate(
+          () =>
+            new Promise<number>((resolve) => {
+              let count = -1; // the first call is at the beginning
+              new ResizeObserver(() => count++).observe(document.getElementById("map")!);
+              setTimeout(() => resolve(count), 4000);
+            }),
+        );
+        expect(changes, `${width} px wide`).toBe(0);
+        await page.close();
+        if (width === 820) await head.stop();
+      }
+    },
+  );
+
   testWith(browserNeed, "a click on the path leads to the moment at which the robot was there", async () => {
     const { page, faults } = await openPage(1200);
     await page.keyboard.press("p");
