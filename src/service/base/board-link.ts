@@ -120,11 +120,6 @@ export class BoardLink {
     }
   }
 
-  /** Whether a new reach waits to be sent. */
-  get isUrgent(): boolean {
-    return this.#isReachNew;
-  }
-
   /** The next frame for the wire, made of what is true now; null when nothing is due. */
   next(now: number): Uint8Array | null {
     if (this.#reach !== null && (this.#isReachNew || now - this.#paceAt >= 1e6 * WIRE_REPEAT)) {

@@ -1,3 +1,5 @@
+import { stuffedSize } from "../../link/cobs.ts";
+import { LONGEST_FRAME } from "../../link/layouts.ts";
 import type { Wheels } from "../../link/odometry.ts";
 import { WIRE_REPEAT } from "../../terms/freshness.ts";
 import type { Draft, FromClient } from "../../wire/messages.ts";
@@ -5,8 +7,8 @@ import { Restarter, type Run } from "../sources/restart.ts";
 import { BoardLink, type BoardListener } from "./board-link.ts";
 import { findByUsb, SerialPort, type UsbId } from "./serial-port.ts";
 
-/** Bytes of the longest frame to the board on the wire. */
-const LONGEST = 67;
+/** Bytes of the longest frame on the wire, with its two delimiters. */
+const LONGEST = stuffedSize(LONGEST_FRAME) + 2;
 
 /** One of `path` and `usb` is given. */
 export interface SerialSettings {
