@@ -1,6 +1,6 @@
 import { mkdtempSync, readFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
-import { basename, join } from "node:path";
+import { basename, dirname, join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { pino } from "pino";
 import type { Browser, Page } from "playwright-core";
@@ -23,6 +23,8 @@ const LABELS = fileURLToPath(new URL("../../../datasets/pottery-studio.labels.js
 /** Seconds from the start: a moment before a drop, and one when the whole map is there. */
 const MOMENT = 21.5;
 const LATE = 60;
+/** The guided look was closed before, as in the browser of everyone but a new user. */
+const WITHOUT_LOOK = 'localStorage.setItem("look closed", "true")';
 /** When the live head's lens is covered, seconds. */
 const BLIND: readonly [from: number, to: number] = [12, 13.5];
 
@@ -111,8 +113,11 @@ async function takeLive(browser: Browser, path: string, folder: string): Promise
     log: pino({ level: "silent" }),
   });
   const url = service.url.replace("ws:", "http:").replace("/live", "/");
-  const open = (width: number, height: number, colorScheme: "light" | "dark"): Promise<Page> =>
-    browser.newPage({ viewport: { width, height }, colorScheme });
+  const open = async (width: number, height: number, colorScheme: "light" | "dark"): Promise<Page> => {
+    const page = await browser.newPage({ viewport: { width, height }, colorScheme });
+    await page.addInitScript(WITHOUT_LOOK);
+    return page;
+  };
   const shoot = async (page: Page, name: string): Promise<void> => {
     await page.screenshot({ path: `${folder}/page-${name}.png`, fullPage: name === "live" });
     console.log(`${folder}/page-${name}.png`);
@@ -154,13 +159,21 @@ export const main = programOf({
   usage: "[options] <recording> <folder>",
   about:
     "Pictures of the page, with a head that plays the recording and with a live head that is fed from it. Needs Debian's Chromium. Writes page-<name>.png, one for each state and size.",
-  options: { live: { type: "boolean", help: "pictures of the live head only" } },
+  options: {
+    live: { type: "boolean", help: "pictures of the live head only" },
+    second: {
+      type: "string",
+      value: "<recording>",
+      help: "only the picture of a comparison with this recording, in the same folder",
+    },
+  },
   exits: { 3: "recording missing or unreadable" },
   run: async ({ values, positionals: [path, folder, ...more] }) => {
     if (path === undefined || folder === undefined || more.length > 0) {
       throw new UsageError("expected a recording and a folder (see --help)");
     }
-    await take(path, folder, values.live ?? false);
+    if (values.second === undefined) await take(path, folder, values.live ?? false);
+    else await takeSwipe(path, values.second, folder);
     return 0;
   },
 });
@@ -169,6 +182,30 @@ async function take(path: string, folder: string, isLive: boolean): Promise<void
   const browser = await startBrowser();
   if (!isLive) await takePlayed(browser, path, folder);
   await takeLive(browser, path, folder);
+  await browser.close();
+}
+
+/** The maps of two recordings as one plan, with a bar between them. */
+async function takeSwipe(path: string, second: string, folder: string): Promise<void> {
+  const browser = await startBrowser();
+  const service = await Service.start({
+    config: resolveConfig({ listen: { port: 0 }, viewer, recordings: { folder: dirname(second) } }),
+    log: pino({ level: "silent" }),
+    played: await readPlayed(path),
+  });
+  const page = await browser.newPage({ viewport: { width: 1440, height: 900 }, colorScheme: "light" });
+  await page.addInitScript(WITHOUT_LOOK);
+  page.setDefaultTimeout(300_000); // both recordings are run to their ends
+  await page.goto(service.url.replace("ws:", "http:").replace("/live", "/"));
+  await page.selectOption("#compare-with", basename(second));
+  await page.locator("#run-say", { hasText: "Compared at" }).waitFor({ state: "attached" });
+  await page.locator("#run-say", { hasText: "looked at" }).waitFor({ state: "detached" });
+  await page.locator("#state-line", { hasText: "paused" }).waitFor();
+  await page.click("#swipe-open");
+  await settle(page);
+  await page.screenshot({ path: `${folder}/page-swipe.png` });
+  console.log(`${folder}/page-swipe.png`);
+  await service.stop();
   await browser.close();
 }
 
@@ -198,6 +235,7 @@ async function takePlayed(browser: Browser, path: string, folder: string): Promi
     await goTo(at);
     const before = await client.settings();
     const page = await browser.newPage({ viewport: { width, height }, colorScheme: theme });
+    await page.addInitScript(WITHOUT_LOOK);
     if (isLabelled) {
       const marked = [`labels ${basename(path)}`, readFileSync(LABELS, "utf8")];
       await page.addInitScript(`localStorage.setItem(...${JSON.stringify(marked)})`);
@@ -218,6 +256,7 @@ async function takePlayed(browser: Browser, path: string, folder: string): Promi
   }
   await goTo(LATE);
   const page = await browser.newPage({ viewport: { width: 1000, height: 700 } });
+  await page.addInitScript(WITHOUT_LOOK);
   await page.goto(url);
   await settle(page);
   client.close();
