@@ -22,6 +22,8 @@ const RETURN_SIGMA = 0.02;
  * (three sigma).
  */
 const HELD_DOUBT = 0.033;
+/** Radians, 1 sigma: error of the map's level, which shows as height along the way: of attitudes and of the lens's mount. Chosen by hand. */
+const LEVEL_ERROR = 0.01;
 /** 1 sigma: slope of unseen ground. Chosen by hand. */
 const SLOPE = 0.06;
 
@@ -112,6 +114,7 @@ export class PoseDoubt {
     for (let i = 0; i < 9; i++) covariance[i]! += anchor[i]!;
     // A floor in view constrains the height above it. But the ground may slope, so the height above the origin is as doubtful as the position.
     covariance[8]! += square(SLOPE) * (local[0]! + local[4]!);
+    covariance[8]! += square(LEVEL_ERROR * this.#drifted);
     covariance[8]! += square(SLOPE) * (anchor[0]! + anchor[4]!);
     return covariance;
   }

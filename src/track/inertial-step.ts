@@ -104,6 +104,11 @@ export class InertialStep {
     return this.#filter.isRunning;
   }
 
+  /** Whether the base stands still: see `InertialFilter.isAtRest`. */
+  get isAtRest(): boolean {
+    return this.#filter.isRunning && this.#filter.isAtRest;
+  }
+
   /** Whether inertial samples cover the whole time since the last frame. */
   static covers({ span }: InertialInput, dt: number): boolean {
     return span.missing <= MOST_MISSING && Math.abs(span.total - dt) <= OTHER_SPAN;

@@ -3,7 +3,7 @@ import type { Pose, Vec3 } from "../geometry/optics.ts";
 import { solveSymmetric } from "../geometry/solve.ts";
 import { setDiagonal } from "../geometry/symmetric3.ts";
 import { type LocalMap, MOST_SAMPLES } from "./local-map.ts";
-import { type Placement, placement, poseOf, setPlacement } from "./placement.ts";
+import { type Placement, placement, poseOf, setPlacement, turnBy } from "./placement.ts";
 import { type Facing, type Prior, Registrar, type Registration } from "./register.ts";
 import type { Samples } from "./samples.ts";
 
@@ -30,6 +30,8 @@ const YAW_INFLATION = 1;
 const KNOWN = 1e9;
 /** Radians squared: variance of a yaw that the geometry does not constrain. */
 const HARDLY_HELD = 10;
+const ABOUT_X = new Float64Array([1, 0, 0, 0, 0, 0]);
+const ABOUT_Y = new Float64Array([0, 1, 0, 0, 0, 0]);
 const YAW = new Float64Array([0, 0, 1, 0, 0, 0]);
 
 /** The predicted pose of the lens. */
@@ -62,6 +64,8 @@ export class FrameRegistration {
   readonly #registrar = new Registrar(MOST_SAMPLES);
   readonly #yawInformation = new Float64Array(36);
   readonly #yawColumn = new Float64Array(6);
+  /** Share of the last registered samples that lie on known ground. */
+  knownShare = 0;
 
   get result(): Readonly<Registration> {
     return this.#registrar.result;
@@ -109,7 +113,9 @@ export class FrameRegistration {
     const { stages } = map;
     const { matched } = this.#registrar.register(samples, this.pose, { prior, stages, doubt });
     if (matched < LEAST_MATCHES) return 0;
-    return Math.min(1, matched / Math.max(1, map.countKnown(samples, this.pose)));
+    const known = map.countKnown(samples, this.pose);
+    this.knownShare = known / samples.count;
+    return Math.min(1, matched / Math.max(1, known));
   }
 
   /** See `Registrar.facing`. */
@@ -120,6 +126,56 @@ export class FrameRegistration {
   /** Sets the pose without registering. */
   place(worldFromLens: Pose): void {
     setPlacement(this.pose, worldFromLens);
+  }
+
+  /**
+   * Radians per metre: how much a range error b of all samples turns the yaw, given the tilt. At most b sqrt(sum of weights / information), by
+   * Cauchy-Schwarz on the normal equations; a third of the weight is taken, as for positions (`WheeledPlacer`).
+   */
+  get yawLever(): number {
+    return Math.sqrt((this.result.sums.weight * this.yawVariance) / YAW_INFLATION / 3);
+  }
+
+  /**
+   * Turns the pose by given angles about some world axes, radians; null about an axis that follows. Position and the other angles follow so that
+   * the samples fit best, to first order.
+   */
+  turnBy(angles: readonly (number | null)[]): void {
+    const information = this.#yawInformation;
+    information.set(this.result.information);
+    const step = this.#yawColumn;
+    step.fill(0);
+    for (let k = 0; k < 3; k++) {
+      const angle = angles[k]!;
+      if (angle !== null) for (let i = 0; i < 6; i++) step[i]! -= angle * information[6 * i + k]!;
+    }
+    for (let k = 0; k < 3; k++) {
+      const angle = angles[k]!;
+      if (angle === null) continue;
+      step[k] = angle;
+      for (let i = 0; i < 6; i++) information[6 * i + k] = information[6 * k + i] = i === k ? 1 : 0;
+    }
+    if (!solveSymmetric(step, information, step, 6)) {
+      for (let i = 0; i < 6; i++) step[i] = angles[i] ?? 0;
+    }
+    turnBy(this.pose.rotation, step[0]!, step[1]!, step[2]!);
+    for (let i = 0; i < 3; i++) this.pose.position[i]! += step[3 + i]!;
+  }
+
+  /** (xx, xy, yy) rad^2 per m^2: covariance of the tilt about the level axes for a range error of all samples, as `yawLever`. */
+  get tiltSpread(): readonly [number, number, number] {
+    const column = this.#yawColumn;
+    const spread: [number, number, number] = [HARDLY_HELD, 0, HARDLY_HELD];
+    const information = this.#yawInformation;
+    information.set(this.result.sums.information);
+    for (let i = 0; i < 6; i++) information[7 * i]! += 1;
+    const scale = this.result.sums.weight / 3;
+    if (!solveSymmetric(column, information, ABOUT_X, 6)) return spread;
+    spread[0] = scale * column[0]!;
+    spread[1] = scale * column[1]!;
+    if (!solveSymmetric(column, information, ABOUT_Y, 6)) return spread;
+    spread[2] = scale * column[1]!;
+    return spread;
   }
 
   /** Moves the pose by a translation, metres. */

@@ -11,8 +11,9 @@ const DEGREE = Math.PI / 180;
 const JUMP_RATE = 60 * DEGREE;
 /** Radians: tolerated difference in tilt between depth and the orientation sensor. Chosen by hand. */
 const LEAST_TILT = 1.5 * DEGREE;
-/** Radians: tolerated difference in yaw where a gyro steadies the attitude. Chosen by hand. */
+/** Radians: tolerated difference in yaw where wheels confirm the turn; and where a gyro steadies the attitude, since a filter weighs both. Chosen by hand. */
 const LEAST_SLIP = 0.5 * DEGREE;
+const STEADIED_SLIP = 1.5 * DEGREE;
 /** Radians, 1 sigma: prior of a rotation that depth must not change. */
 const FIRM_ANGLE = 1e-5;
 /** A frame may overrule the orientation sensor only with this many matches, and this strength in every direction. Chosen by hand. */
@@ -47,6 +48,8 @@ export class RotationCheck {
   readonly #registration: FrameRegistration;
   /** Microseconds: since when depth has contradicted the gyro's rotation; NaN while it does not. */
   #overruledSince = Number.NaN;
+  /** Whether the last frame was registered with the sensor's rotation, so that its rotation is no measurement. */
+  isFirm = false;
 
   constructor(registration: FrameRegistration) {
     this.#registration = registration;
@@ -58,6 +61,7 @@ export class RotationCheck {
    * @returns the share of the samples on known ground that fit; 0 when the frame is not believed
    */
   register(frame: Frame, target: Target, expected: Expected, coasted: Quat): number {
+    this.isFirm = false;
     const share = this.#registerJump(frame, target, expected, coasted);
     return this.#judge(frame, target, expected, share);
   }
@@ -106,7 +110,7 @@ export class RotationCheck {
     const [x, y, about] = toRotationVector(multiply(turned, conjugate(predicted.rotation)));
     const yawSigma = Math.sqrt(yawVariance);
     const isTilted = hypot2(x, y) > Math.max(LEAST_TILT, JUMP_SIGMAS * tiltSigma);
-    const least = frame.isTurnConfirmed ? LEAST_SLIP : LEAST_JUMP;
+    const least = frame.isSteadied ? STEADIED_SLIP : frame.isTurnConfirmed ? LEAST_SLIP : LEAST_JUMP;
     const isOverruled = isTilted || Math.abs(about) > Math.max(least, JUMP_SIGMAS * yawSigma);
     if (!isOverruled) this.#overruledSince = Number.NaN;
     if (!isOverruled || share < leastShare(target.map.fused)) return share;
@@ -125,7 +129,10 @@ export class RotationCheck {
       (frame.isSteadied || Math.abs(about) < MOST_DRIFTED) &&
       rms < CLEARLY_LESS * result.rms &&
       matched > NEARLY_ALL * result.matched;
-    if (!(isStrong && isBetter && (isLasting || isRight))) return firmShare;
+    if (!(isStrong && isBetter && (isLasting || isRight))) {
+      this.isFirm = true;
+      return firmShare;
+    }
     return registration.fit(target, { worldFromLens, sigma, yawVariance: square(yawSigma), tiltSigma }, free);
   }
 }

@@ -25,12 +25,16 @@ import { OdometryCheck } from "./odometry-check.ts";
 import { firstFrame, nextFrame } from "./open-frame.ts";
 import { FASTEST, FOUND_YAW_SIGMA, Recovery } from "./recovery.ts";
 import { FrameRegistration, LEAST_MATCHES, leastShare } from "./registration.ts";
+import { RestCheck } from "./rest-check.ts";
 import { RotationCheck } from "./rotation-check.ts";
+import { RotationFusion } from "./rotation-fusion.ts";
 import { type WheeledPlace, WheeledPlacer } from "./wheeled-placer.ts";
 import { WorldAttitude } from "./world-attitude.ts";
 
 /** Every FUSE_EVERY-th tracked frame is fused into the surfel map, so that the map drifts less with the errors of its own frames. Chosen by hand. */
 const FUSE_EVERY = 2;
+/** Share of the known ground in view over which a fused frame moves the map: surfels are means over some dozens of frames. Chosen by hand. */
+const FOLLOWING = 0.02;
 
 /**
  * Estimates the base's pose frame by frame. It predicts the pose by odometry, accelerations or constant velocity, and registers the frame
@@ -48,12 +52,14 @@ export class Tracker {
   readonly #registration = new FrameRegistration();
   readonly #rotationCheck = new RotationCheck(this.#registration);
   readonly #attitude = new WorldAttitude();
+  readonly #rotation = new RotationFusion(this.#registration, this.#attitude);
   readonly #motion: BaseMotion;
   readonly #inertial: InertialStep;
   readonly #doubt = new PoseDoubt();
   readonly #placer: FramePlacer;
   readonly #wheeled: WheeledPlacer;
   readonly #builder: MapBuilder;
+  readonly #rest: RestCheck;
   readonly #recovery = new Recovery();
   readonly #odometryCheck = new OdometryCheck();
   readonly #carryLimit = new CarryLimit();
@@ -85,6 +91,7 @@ export class Tracker {
     this.#placer = new FramePlacer(parts);
     this.#wheeled = new WheeledPlacer(parts);
     this.#builder = new MapBuilder(parts);
+    this.#rest = new RestCheck({ ...parts, builder: this.#builder });
   }
 
   /** The map that it builds. */
@@ -167,14 +174,27 @@ export class Tracker {
     let rotation = this.#attitude.toWorld(input.attitude);
     if (this.#hold === "lost") return this.#recover(frame, rotation);
     const prediction = this.#predict(frame, rotation);
-    if (this.#wheeled.isStanding) {
+    const isResting = this.#rest.isResting(frame);
+    if (this.#wheeled.isStanding || isResting) {
       this.#attitude.heading.addRest(yawBetween(rotation, this.#last.base.rotation), frame.dt);
       rotation = this.#attitude.toWorld(input.attitude);
     } else this.#attitude.heading.endRest();
     const predicted = { rotation, position: prediction.position };
     const share = this.#register(frame, predicted, prediction.sigma);
     if (share < leastShare(this.#map.fused)) return this.#carry(frame, predicted, prediction.growth);
+    if (isResting && !this.#rest.isSeenMoving(share)) return this.#stay(frame, rotation, share);
     return this.#accept(frame, { ...prediction, rotation }, share);
+  }
+
+  /** Takes a frame of a base that stands: the pose stays, and depth changes neither it nor the map. */
+  #stay(frame: Frame, rotation: Quat, share: number): TrackResult {
+    const base = { rotation, position: this.#last.base.position };
+    this.#registration.place(compose(base, frame.input.baseFromLens));
+    this.#motion.velocity = [0, 0, 0];
+    this.#inertial.mark();
+    this.#moveTo(base, false);
+    this.#carryLimit.markUsed(frame.input.time);
+    return this.#done(frame, this.#hold, share);
   }
 
   /** Takes frames until the first one with enough samples, which begins the map. */
@@ -248,14 +268,18 @@ export class Tracker {
     const { time } = frame.input;
     const from = this.#last.base;
     if (frame.isWheeled) {
-      const placed = this.#wheeled.place({ frame, from, share, rotation: prediction.rotation });
+      const isUnsure = this.#wheeled.isStanding || this.#wheeled.isUnsure(time);
+      const isKept = isUnsure || this.#rotationCheck.isFirm;
+      const rotation = this.#rotation.fuse(frame, prediction.rotation, isKept);
+      const placed = this.#wheeled.place({ frame, from, share, rotation });
       return this.#acceptWheeled(frame, placed, share);
     }
     const isUnanchored = this.#builder.isUnanchored(frame);
+    this.#rotation.fuse(frame, prediction.rotation, this.#rotationCheck.isFirm);
     const placed = this.#placer.place({ frame, from, prediction, share, isUnanchored });
     if (placed === null) return this.#lose(frame);
     const { base, directions } = placed;
-    this.#attitude.follow(frame, base, this.#registration.yawVariance, this.#map.fused);
+    this.#rotation.follow(frame, base, this.#map.fused);
     this.#moveTo(base, isFree(directions));
     this.#carryLimit.markUsed(time);
     // Judged before the map is extended: doubt that the extension builds in concerns later frames.
@@ -270,8 +294,7 @@ export class Tracker {
     const { time } = frame.input;
     const { base, directions, isDisputed } = placed;
     const isUnsure = this.#wheeled.isUnsure(time);
-    if (!isUnsure && !this.#wheeled.isStanding)
-      this.#attitude.follow(frame, base, this.#registration.yawVariance, this.#map.fused);
+    if (!isUnsure && !this.#wheeled.isStanding) this.#rotation.follow(frame, base, this.#map.fused);
     this.#moveTo(base, isFree(directions));
     this.#carryLimit.markUsed(time);
     const hold = isDisputed || isUnsure ? "carried" : isFree(directions) ? "sliding" : this.#holdOf(time);
@@ -310,6 +333,7 @@ export class Tracker {
     this.#odometryCheck.restart();
     const before = this.worstSigma;
     this.#builder.extendCarried(frame);
+    if (isWheeled && this.worstSigma < before) this.#attitude.heading.build(1);
     if (isWheeled && this.worstSigma < before) this.#wheeled.settle();
     const isPassed = this.#carryLimit.isPassed(frame, {
       worstSigma: this.worstSigma,
@@ -362,7 +386,7 @@ export class Tracker {
     const step = distance(base.position, this.#last.base.position);
     this.#way += step;
     this.#doubt.drift(step);
-    if (isFree) this.#attitude.heading.slide(step);
+    this.#attitude.heading.move(step, yawBetween(this.#last.base.rotation, base.rotation), isFree);
     this.#last = { ...this.#last, base };
   }
 
@@ -377,6 +401,7 @@ export class Tracker {
     }
     if (this.#frames % FUSE_EVERY !== 0) return;
     if (frame.hasOdometry && !this.#newView.take(this.#last.base, this.#map.fused)) return;
+    this.#attitude.heading.build(1 - (1 - FOLLOWING) * this.#registration.knownShare);
     const levelled = this.#builder.extend(frame, directions, this.#start.position);
     if (levelled !== null) this.#moveWorld(frame, levelled);
   }

@@ -22,31 +22,33 @@ export class WorldAttitude {
   /** Brings the heading to a frame's time. A jump of the sensor's yaw is added to the frame's notes. */
   advance({ input: { inertial = null }, settings, dt, isSteadied, yawJump, notes }: Frame): void {
     const gyroBias = inertial?.lean?.gyroBias ?? 0;
-    this.heading.age(Math.max(settings.yawDrift, gyroBias), dt);
-    this.heading.doubtMap(gyroBias * dt);
+    this.heading.age(Math.max(settings.yawDrift, gyroBias), dt, isSteadied);
     this.heading.turnAt(isSteadied ? yawRate(inertial!) : 0, inertial?.latenessSigma ?? 0);
-    if (isSteadied) this.heading.followDrift(dt);
     this.heading.turn(-yawJump);
     const jump = yawJump + (inertial?.yawJump ?? 0);
     if (jump !== 0) notes.push({ what: "yaw jump", angle: jump });
   }
 
   /**
-   * Corrects heading and level by the rotation that depth found. A jump of the sensor's yaw is added to the frame's notes.
-   * @param yawVariance radians squared, of that rotation's yaw
-   * @param fused       frames in the map so far
+   * Corrects the heading by the yaw that depth found. A jump of the sensor's yaw is added to the frame's notes.
+   * @param seen        the base's rotation by depth
+   * @param yawVariance radians squared, of its yaw
+   * @param lever       radians per metre: how much a range error that all samples share can turn it
    */
-  follow(frame: Frame, base: Pose, yawVariance: number, fused: number): void {
-    const { input, settings, dt, isSteadied, yawNoise, notes } = frame;
-    const angle = this.heading.correct({
-      off: yawBetween(this.toWorld(input.attitude), base.rotation),
-      noise: yawNoise,
-      variance: yawVariance,
-      rate: isSteadied ? yawRate(input.inertial!) : 0,
-      dt,
-      mostDrift: isSteadied ? settings.yawDrift : null,
-    });
+  follow(frame: Frame, seen: Quat, yawVariance: number, lever: number): void {
+    const { input, isSteadied, yawNoise, notes } = frame;
+    const off = yawBetween(this.toWorld(input.attitude), seen);
+    const correction = { off, noise: yawNoise, variance: yawVariance };
+    if (isSteadied) {
+      this.heading.correctSteadied({ ...correction, rate: yawRate(input.inertial!), lever });
+      return;
+    }
+    const angle = this.heading.correct(correction);
     if (angle !== null) notes.push({ what: "yaw jump", angle });
+  }
+
+  /** Learns the level of a young map from the base's rotation in it. @param fused frames in the map so far */
+  levelBy({ input }: Frame, base: Pose, fused: number): void {
     this.level.add(this.heading.toWorld(input.attitude), base.rotation, fused);
   }
 

@@ -36,6 +36,18 @@ describe("with wheels, accelerations and depth", () => {
     expect(insideShare(frames)).toBeGreaterThanOrEqual(0.99);
   });
 
+  test.each([
+    ["glass", 11],
+    ["glass", 12],
+    ["mount", 11],
+    ["mount", 12],
+  ] as const)("%s, seed %i: neither turned by more than a degree nor unaware of an error", (name, seed) => {
+    const frames = track(draw(troubleCase(name, seed)), WHEELS);
+    expect(worst(frames)).toBeLessThan(0.04);
+    expect(Math.max(...frames.map(({ yaw }) => yaw))).toBeLessThan(Math.PI / 180);
+    expect(insideShare(frames)).toBeGreaterThanOrEqual(0.99);
+  });
+
   test("along a corridor whose walls are measured 25 mm too far it is no worse than its wheels alone, and says how unsure", () => {
     const frames = track(draw(troubleCase("corridor", 1)), WHEELS);
     expect(frames.at(-1)!.error).toBeLessThan(frames.at(-1)!.wheels);
@@ -103,6 +115,21 @@ test("after gaps of 0.2 to 1 s without frames, and without wheels, it continues 
   const frames = track(draw(troubleCase("gaps", 1)), NO_WHEELS);
   expect(frames.filter(({ hold }) => hold === "lost")).toEqual([]);
   expect(worst(frames)).toBeLessThan(0.03);
+});
+
+test.each([11, 12])(
+  "without wheels, a person who walks about before a base that stands does not draw it along, seed %i",
+  (seed) => {
+    const frames = track(draw(troubleCase("standing", seed)), NO_WHEELS);
+    expect(worst(frames)).toBeLessThan(0.03);
+    expect(insideShare(frames)).toBeGreaterThanOrEqual(0.99);
+  },
+);
+
+test.each(["glass", "person"])("without wheels, %s: within three sigma", (name) => {
+  const frames = track(draw(troubleCase(name, 12)), NO_WHEELS);
+  expect(worst(frames)).toBeLessThan(0.15);
+  expect(insideShare(frames)).toBeGreaterThanOrEqual(0.99);
 });
 
 test("without wheels, carried away with the lens covered, it is found where it sees much that it had not seen before", () => {
