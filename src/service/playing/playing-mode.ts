@@ -33,6 +33,8 @@ export class PlayingMode implements Mode {
   /** The newest message of each topic, for late subscribers: a paused recording sends none. */
   readonly #newest = new Map<Queued, SharedMessage>();
   #contents: Draft<"recording"> | null = null;
+  /** Number of times that the contents were to be told. */
+  #tellings = 0;
   /** The client that last moved the playback. */
   #moved: Draft<"playing">["moved"] = null;
 
@@ -123,7 +125,10 @@ export class PlayingMode implements Mode {
     before,
     world,
   }: Omit<Draft<"recording">, "kind" | "name" | "names" | "most">) {
+    const turn = ++this.#tellings;
     const names = await this.#names();
+    // The folder was read for newer contents meanwhile: these would arrive after them.
+    if (turn !== this.#tellings) return;
     const { name } = this.#played;
     const most = this.recordings?.most ?? null;
     const contents = { length, frames, moments, lost, known, curve, before, world };
