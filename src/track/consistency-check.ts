@@ -162,6 +162,11 @@ export class ConsistencyCheck {
     return this.#oldest()?.misfit ?? 0;
   }
 
+  /** Metres that the wheels rolled since the oldest copy, at most 1.2 s ago. */
+  get rolled(): number {
+    return this.#oldest()?.way ?? 0;
+  }
+
   /** Ends the frame: replaces old copies by the filter's present state. */
   renew(filter: PlaceFilter, time: number): void {
     if (this.#isDue(this.#inertial, INERTIAL_TO, time)) {

@@ -37,6 +37,8 @@ const SUSPECT_SIGMA = 0.05;
 const CLEAR_SHARE = 0.6;
 /** A frame with this share of fitting samples wins against the wheels when accelerations do not decide. Chosen by hand. */
 const STRONG_SHARE = 0.8;
+/** Metres of slip per metre that the wheels roll: the most that is taken for slip where accelerations do not decide. Chosen by hand. */
+const MOST_SLIP = 2;
 /** Margin, in squared sigmas, by which the wheels must contradict the accelerations more than depth does. Chosen by hand. */
 const ODDER = 4;
 /** Seconds after depth was rejected in which no pose counts as held. Chosen by hand. */
@@ -302,7 +304,8 @@ export class WheeledPlacer {
     const isTrusted = time >= this.#distrustedUntil;
     const ofWheels = this.#check.misfitOfWheels;
     const isStrong = share >= STRONG_SHARE && !isOpen(directions);
-    const areWheelsOut = ofWheels > misfit + ODDER || (isStrong && ofWheels > misfit - ODDER);
+    const isSlip = isStrong && this.#isSlip(out.map((k) => places[k]!));
+    const areWheelsOut = ofWheels > misfit + ODDER || (isSlip && ofWheels > misfit - ODDER);
     if (isTrusted && areWheelsOut) {
       this.#distrustedUntil = time + 1e6 * DISTRUST_SECONDS;
       this.#check.restartWheelCopies();
@@ -311,6 +314,17 @@ export class WheeledPlacer {
     for (const k of out) directions.support[k] = "free";
     this.#disputedAt = time;
     return true;
+  }
+
+  /**
+   * Whether slip can explain how far depth is from the wheels. Wheels that hardly roll, as in a turn on the spot, cannot slip far: then something
+   * moves in front of the lens.
+   */
+  #isSlip(places: readonly SeenPlace[]): boolean {
+    const predicted = this.#filter.place;
+    return places.every(
+      ({ axis, metres }) => Math.abs(metres - dot(axis, predicted)) <= MOST_SLIP * this.#check.rolled,
+    );
   }
 
   /** Ends the suspicion once enough consecutive frames fit well and hold every direction. */
