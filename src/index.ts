@@ -40,7 +40,7 @@ export {
   transformPoint,
 } from "./geometry/rigid.ts";
 export type { FootingCell, FootingView } from "./guard/footing.ts";
-export type { Pace, Verdict } from "./guard/guard.ts";
+export type { Pace } from "./guard/guard.ts";
 export { Head, type HeadOptions } from "./head/head.ts";
 export type {
   FindingOutput,
@@ -88,6 +88,7 @@ export {
   FOOTING_NAMES,
   type Sight,
   type StreamSight,
+  type Verdict,
 } from "./terms/safety.ts";
 export type { Hold, TrackNote } from "./track/frame.ts";
 export { type Command, Follower, type FollowState } from "./way/follower.ts";

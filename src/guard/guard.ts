@@ -3,7 +3,7 @@ import type { Optics } from "../geometry/optics.ts";
 import type { RayTable } from "../geometry/rays.ts";
 import type { Brink } from "../map/brink-lines.ts";
 import type { RangeNoise } from "../sense/noise.ts";
-import { FOOTING, type StreamSight } from "../terms/safety.ts";
+import { FOOTING, type StreamSight, type Verdict } from "../terms/safety.ts";
 import { type BodyLimits, bodyLimits, type Footprint, holds, RAMP_SLOPE } from "./body.ts";
 import { giveUpDisplaced } from "./displaced.ts";
 import { FootingLayer, type IsBlocked, type Place } from "./footing.ts";
@@ -59,9 +59,6 @@ export interface Ageing {
 type Whereabouts = Pick<Place, "x" | "y" | "yaw">;
 
 export type { Pace, PaceLimit } from "./pace-maker.ts";
-
-/** The head's assessment of the base's own floor alarm. */
-export type Verdict = "agrees" | "disagrees" | "cannot see";
 
 /** A pose that jumps by more than this, metres, discards the memory of the ground. Chosen by hand. */
 const ELSEWHERE = 0.5;

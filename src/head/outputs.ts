@@ -1,11 +1,11 @@
 import type { Pose, Vec3 } from "../geometry/optics.ts";
 import type { FootingCell } from "../guard/footing.ts";
-import type { Pace, Verdict } from "../guard/guard.ts";
+import type { Pace } from "../guard/guard.ts";
 import type { Brink } from "../map/brink-lines.ts";
 import type { WaiverEvent } from "../sense/events.ts";
 import type { FrozenNote } from "../sense/frozen.ts";
 import type { LensFault } from "../sense/lens-check.ts";
-import type { StreamSight } from "../terms/safety.ts";
+import type { StreamSight, Verdict } from "../terms/safety.ts";
 import type { Hold, TrackNote } from "../track/frame.ts";
 
 /** How well a tracked pose is known. */

@@ -89,7 +89,7 @@ export const SETTINGS = {
     "deg",
     "noise of the orientation's yaw, 1 sigma, without its drift",
   ),
-  "track.yawDrift": number(5, 0, 600, "deg/min", "largest drift rate of the orientation's yaw"),
+  "track.yawDrift": number(5, 0, 600, "deg/min", "drift rate of the orientation's yaw, 1 sigma"),
   "track.odometryError": number(0.03, 0.001, 1, "1", "error of odometry as a share of the distance, 1 sigma"),
   "track.rolling": choice(
     "ahead",

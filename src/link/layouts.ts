@@ -1,6 +1,9 @@
 // Frames between the head and a motor board, defined once: the head's codec (frames.ts), the table in docs/protocol.md
 // and the board's header motor-board/brinkmap_layouts.h are made from this table (`npm run lab -- layouts`).
 
+import { WIRE_REPEAT } from "../terms/freshness.ts";
+import { CURVATURES, DIRECTIONS, VERDICTS } from "../terms/safety.ts";
+
 export interface Whole {
   readonly type: "u8" | "i8" | "u16" | "i16" | "u32" | "i32";
   readonly means: string;
@@ -33,6 +36,9 @@ const u32 = whole("u32");
 const i32 = whole("i32");
 const row = (type: Whole["type"], count: number, means: string): Row => ({ type, count, means });
 
+/** Names with their numbers. */
+const numbered = (names: readonly string[]): string => names.map((name, n) => `${n} ${name}`).join(", ");
+
 /** Version of the layouts. A receiver refuses frames of another version. */
 export const LAYOUT_VERSION = 1;
 
@@ -48,23 +54,24 @@ export const HEADER = {
 
 /** Flag: the frame is of a recording or a simulation. */
 export const IS_PLAYED = 1;
+/** In `pace.distance`: that far or farther, millimetres, or nothing limits the pace. */
+export const FARTHEST = 65535;
 /** In `pace.cause`: nothing limits the pace. */
 export const NO_CAUSE = 255;
 /** In `battery.charge`: not known. */
 export const NO_CHARGE = 255;
 
-const ARCS = 7;
 const place = "from the base's floor point, mm; x forward, y left";
 
 export const LAYOUTS = {
   pace: {
     code: 1,
     from: "head",
-    means: "The paces of the newest reach. Sent with each reach, and again every 20 ms with its new age.",
+    means: `The paces of the newest reach. Sent with each reach, and again every ${1000 * WIRE_REPEAT} ms with its new age.`,
     fields: {
       state: u8("state of the reach, as in the glance datagram; anything but 0 and 1: stop"),
-      cause: u8("what limits the pace ahead: a code as in `pace.limit.cause`; 255: nothing"),
-      distance: u16("until the outline meets it, mm; 65535: that or more, or nothing limits"),
+      cause: u8(`what limits the pace ahead: a code as in \`pace.limit.cause\`; ${NO_CAUSE}: nothing`),
+      distance: u16(`until the outline meets it, mm; ${FARTHEST}: that or more, or nothing limits`),
       remaining: u32("validity of the paces from `sent`, microseconds; then stop"),
       forward: u16("pace ahead, mm/s"),
       backward: u16("pace back, mm/s"),
@@ -72,10 +79,10 @@ export const LAYOUTS = {
       right: u16("turning on the spot to the right, mrad/s"),
       arcsForward: row(
         "u16",
-        ARCS,
-        "paces along arcs of curvature -2, -1, -0.5, 0, 0.5, 1, 2 per metre, mm/s",
+        CURVATURES.length,
+        `paces along arcs of curvature ${CURVATURES.join(", ")} per metre, mm/s`,
       ),
-      arcsBackward: row("u16", ARCS, "the same backwards, mm/s"),
+      arcsBackward: row("u16", CURVATURES.length, "the same backwards, mm/s"),
     },
   },
   finding: {
@@ -84,7 +91,7 @@ export const LAYOUTS = {
     means: "The answer to a question of `floor`.",
     fields: {
       sensor: u8("number of the floor sensor"),
-      verdict: u8("0 agrees, 1 disagrees, 2 cannot see"),
+      verdict: u8(numbered(VERDICTS)),
       question: u16("number of the question"),
     },
   },
@@ -161,7 +168,7 @@ export const LAYOUTS = {
     fields: {
       voltage: u16("mV"),
       current: i16("10 mA, positive when it discharges"),
-      charge: u8("percent; 255: not known"),
+      charge: u8(`percent; ${NO_CHARGE}: not known`),
       isCharging: u8("1: it is being charged"),
     },
   },
@@ -183,7 +190,7 @@ export const LAYOUTS = {
     from: "board",
     means: "The base overrides a stop on its own responsibility. Sent five times with the same `request`.",
     fields: {
-      direction: u8("0 forward, 1 backward, 2 left, 3 right"),
+      direction: u8(numbered(DIRECTIONS)),
       request: u8("counts up with each waiver, wraps"),
       duration: u16("milliseconds; 0 withdraws it"),
       reason: { type: "text", size: 24, means: "ASCII, filled up with zero bytes" },

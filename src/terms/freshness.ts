@@ -37,3 +37,6 @@ export const BLIND_AFTER = 1;
  */
 export const WIRE_REPEAT = 0.02;
 export const WIRE_OLD = 0.06;
+
+/** Seconds: the longest waiver that a base can ask for. */
+export const MOST_WAIVER = 60;

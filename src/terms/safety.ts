@@ -101,7 +101,7 @@ export const DIRECTIONS = ["forward", "backward", "left", "right"] as const;
 export const BOARD_STOPS = [
   /** It permits what the pace permits. */
   "none",
-  /** No pace has come for `board.silence`, or its validity has ended. */
+  /** No pace has come for `WIRE_OLD` seconds, or its validity has ended. */
   "silence",
   /** The last reach is neither clear nor dark, or it has no pace. */
   "state",
@@ -117,3 +117,4 @@ export const BOARD_STOPS = [
 
 /** What a head answers to the alarm of a floor sensor, by the number that a frame gives it. */
 export const VERDICTS = ["agrees", "disagrees", "cannot see"] as const;
+export type Verdict = (typeof VERDICTS)[number];

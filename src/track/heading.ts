@@ -8,6 +8,7 @@ import {
   toYawPitchRoll,
 } from "../geometry/rigid.ts";
 import { Lateness } from "./lateness.ts";
+import { DEPTH_BIAS } from "./place-filter.ts";
 import { YawFilter } from "./yaw-filter.ts";
 
 const DEGREE = Math.PI / 180;
@@ -23,9 +24,7 @@ const REST_NOISE = 0.12 * DEGREE;
 /** Radians per metre, 1 sigma: drift of the map's heading on sliding stretches. Chosen by hand: 1.0 degree after 10 m of corridor (`trouble`). */
 const SLIDING_DRIFT = 0.08 * DEGREE;
 /** Metres per radian: a turn changes what is in view, and so the range error, as much as this distance. Chosen by hand. */
-const TURN_WAY = 1;
-/** Metres, 1 sigma: range error that all samples share, in the estimate of the lateness. Chosen by hand. */
-const RANGE_ERROR = 0.008;
+const VIEW_WAY = 1;
 
 /** A measurement of the heading by depth. */
 export interface HeadingCorrection {
@@ -160,7 +159,7 @@ export class Heading {
 
   /** Takes a motion: metres, and radians about the vertical. @param isFree whether depth did not hold every direction */
   move(way: number, turned: number, isFree: boolean): void {
-    this.#filter.age(way + TURN_WAY * Math.abs(turned));
+    this.#filter.age(way + VIEW_WAY * Math.abs(turned));
     if (isFree) this.#slidingSigma += SLIDING_DRIFT * way;
   }
 
@@ -176,7 +175,7 @@ export class Heading {
 
   /** Corrects the offset by depth while a gyro steadies the attitude. */
   correctSteadied({ off, noise, variance, rate, lever }: SteadiedCorrection): void {
-    const doubt = variance + square(lever * RANGE_ERROR) + this.#filter.variance;
+    const doubt = variance + square(lever * DEPTH_BIAS) + this.#filter.variance;
     this.#lateness.learn(off, rate, doubt);
     this.#offset += this.#filter.correct(off, square(noise) + variance, lever);
   }

@@ -40,7 +40,7 @@ const WHEEL_SCALE = 0.02;
 const SLIP = 0.05;
 const SLIP_WAY = 0.3;
 /** Metres: bias of positions by depth, 1 sigma, along an axis that all samples constrain equally; and its correlation length. */
-const DEPTH_BIAS = 0.008;
+export const DEPTH_BIAS = 0.008;
 const DEPTH_BIAS_WAY = 2;
 /** Metres, 1 sigma: of the first position, against the map near by. */
 const FIRST_SIGMA = 0.003;

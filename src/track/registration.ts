@@ -30,6 +30,10 @@ const YAW_INFLATION = 1;
 const KNOWN = 1e9;
 /** Radians squared: variance of a yaw that the geometry does not constrain. */
 const HARDLY_HELD = 10;
+/** rad^2 per m^2: spread of a tilt that the geometry does not constrain. */
+const ANY_TILT = 1e6;
+/** 1 / rad^2 and 1 / m^2: information that keeps the equations solvable where the geometry constrains nothing; far below that of a single sample. */
+const LEAST_INFORMATION = 1;
 const ABOUT_X = new Float64Array([1, 0, 0, 0, 0, 0]);
 const ABOUT_Y = new Float64Array([0, 1, 0, 0, 0, 0]);
 const YAW = new Float64Array([0, 0, 1, 0, 0, 0]);
@@ -62,8 +66,8 @@ export class FrameRegistration {
     position: new Float64Array(9),
   };
   readonly #registrar = new Registrar(MOST_SAMPLES);
-  readonly #yawInformation = new Float64Array(36);
-  readonly #yawColumn = new Float64Array(6);
+  readonly #information = new Float64Array(36);
+  readonly #column = new Float64Array(6);
   /** Share of the last registered samples that lie on known ground. */
   knownShare = 0;
 
@@ -73,11 +77,11 @@ export class FrameRegistration {
 
   /** Radians squared: variance of the yaw by the last registration's geometry, given the tilt; large where that hardly constrains it. */
   get yawVariance(): number {
-    const information = this.#yawInformation;
+    const information = this.#information;
     information.set(this.result.sums.information);
-    for (let i = 0; i < 6; i++) information[7 * i]! += i < 2 ? KNOWN : 1;
-    if (!solveSymmetric(this.#yawColumn, information, YAW, 6)) return HARDLY_HELD;
-    return YAW_INFLATION * Math.max(0, this.#yawColumn[2]!);
+    for (let i = 0; i < 6; i++) information[7 * i]! += i < 2 ? KNOWN : LEAST_INFORMATION;
+    if (!solveSymmetric(this.#column, information, YAW, 6)) return HARDLY_HELD;
+    return YAW_INFLATION * Math.max(0, this.#column[2]!);
   }
 
   /** `pose` as a pose. */
@@ -141,9 +145,9 @@ export class FrameRegistration {
    * the samples fit best, to first order.
    */
   turnBy(angles: readonly (number | null)[]): void {
-    const information = this.#yawInformation;
+    const information = this.#information;
     information.set(this.result.information);
-    const step = this.#yawColumn;
+    const step = this.#column;
     step.fill(0);
     for (let k = 0; k < 3; k++) {
       const angle = angles[k]!;
@@ -164,11 +168,11 @@ export class FrameRegistration {
 
   /** (xx, xy, yy) rad^2 per m^2: covariance of the tilt about the level axes for a range error of all samples, as `yawLever`. */
   get tiltSpread(): readonly [number, number, number] {
-    const column = this.#yawColumn;
-    const spread: [number, number, number] = [HARDLY_HELD, 0, HARDLY_HELD];
-    const information = this.#yawInformation;
+    const column = this.#column;
+    const spread: [number, number, number] = [ANY_TILT, 0, ANY_TILT];
+    const information = this.#information;
     information.set(this.result.sums.information);
-    for (let i = 0; i < 6; i++) information[7 * i]! += 1;
+    for (let i = 0; i < 6; i++) information[7 * i]! += LEAST_INFORMATION;
     const scale = this.result.sums.weight / 3;
     if (!solveSymmetric(column, information, ABOUT_X, 6)) return spread;
     spread[0] = scale * column[0]!;

@@ -40,15 +40,15 @@ export class RotationFusion {
     }
     this.#weighTilt(frame, predicted);
     const seen = this.#seen(frame);
-    this.#attitude.follow(frame, seen, registration.yawVariance, registration.yawLever);
+    this.#attitude.weigh(frame, seen, registration.yawVariance, registration.yawLever);
     registration.turnBy([0, 0, yawBetween(seen, this.#attitude.toWorld(frame.input.attitude))]);
     return this.#seen(frame);
   }
 
   /** Levels a young map by the base's rotation; without a gyro the heading follows that rotation, too. @param fused frames in the map so far */
   follow(frame: Frame, base: Pose, fused: number): void {
-    const { yawVariance, yawLever } = this.#registration;
-    if (!frame.isSteadied) this.#attitude.follow(frame, base.rotation, yawVariance, yawLever);
+    const { yawVariance } = this.#registration;
+    if (!frame.isSteadied) this.#attitude.follow(frame, base.rotation, yawVariance);
     this.#attitude.levelBy(frame, base, fused);
   }
 

@@ -268,8 +268,8 @@ export class Tracker {
     const { time } = frame.input;
     const from = this.#last.base;
     if (frame.isWheeled) {
-      const isUnsure = this.#wheeled.isStanding || this.#wheeled.isUnsure(time);
-      const isKept = isUnsure || this.#rotationCheck.isFirm;
+      const { isStanding } = this.#wheeled;
+      const isKept = isStanding || this.#wheeled.isUnsure(time) || this.#rotationCheck.isFirm;
       const rotation = this.#rotation.fuse(frame, prediction.rotation, isKept);
       const placed = this.#wheeled.place({ frame, from, share, rotation });
       return this.#acceptWheeled(frame, placed, share);
@@ -333,8 +333,10 @@ export class Tracker {
     this.#odometryCheck.restart();
     const before = this.worstSigma;
     this.#builder.extendCarried(frame);
-    if (isWheeled && this.worstSigma < before) this.#attitude.heading.build(1);
-    if (isWheeled && this.worstSigma < before) this.#wheeled.settle();
+    if (isWheeled && this.worstSigma < before) {
+      this.#attitude.heading.build(1);
+      this.#wheeled.settle();
+    }
     const isPassed = this.#carryLimit.isPassed(frame, {
       worstSigma: this.worstSigma,
       isUnanchored: this.#builder.isUnanchored(frame),

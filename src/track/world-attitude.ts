@@ -30,21 +30,24 @@ export class WorldAttitude {
   }
 
   /**
-   * Corrects the heading by the yaw that depth found. A jump of the sensor's yaw is added to the frame's notes.
+   * Corrects the heading by the yaw that depth found, where no gyro steadies the attitude. A jump of the sensor's yaw is added to the frame's notes.
    * @param seen        the base's rotation by depth
    * @param yawVariance radians squared, of its yaw
-   * @param lever       radians per metre: how much a range error that all samples share can turn it
    */
-  follow(frame: Frame, seen: Quat, yawVariance: number, lever: number): void {
-    const { input, isSteadied, yawNoise, notes } = frame;
+  follow({ input, yawNoise, notes }: Frame, seen: Quat, yawVariance: number): void {
     const off = yawBetween(this.toWorld(input.attitude), seen);
-    const correction = { off, noise: yawNoise, variance: yawVariance };
-    if (isSteadied) {
-      this.heading.correctSteadied({ ...correction, rate: yawRate(input.inertial!), lever });
-      return;
-    }
-    const angle = this.heading.correct(correction);
+    const angle = this.heading.correct({ off, noise: yawNoise, variance: yawVariance });
     if (angle !== null) notes.push({ what: "yaw jump", angle });
+  }
+
+  /**
+   * The same where a gyro steadies the attitude: gyro and depth are weighed.
+   * @param lever radians per metre: how much a range error that all samples share can turn the yaw by depth
+   */
+  weigh({ input, yawNoise }: Frame, seen: Quat, yawVariance: number, lever: number): void {
+    const off = yawBetween(this.toWorld(input.attitude), seen);
+    const rate = yawRate(input.inertial!);
+    this.heading.correctSteadied({ off, noise: yawNoise, variance: yawVariance, rate, lever });
   }
 
   /** Learns the level of a young map from the base's rotation in it. @param fused frames in the map so far */

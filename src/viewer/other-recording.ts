@@ -1,7 +1,7 @@
 import { readCurve } from "../wire/curve.ts";
 import type { FromServer } from "../wire/messages.ts";
 import { byId, setText } from "./dom.ts";
-import type { Curve } from "./run-differences.ts";
+import type { Curve } from "./run-pairs.ts";
 import type { Ask } from "./worker-messages.ts";
 
 type Recording = FromServer<"recording">;

@@ -1,5 +1,5 @@
 import { canvasSized } from "./canvas.ts";
-import { apartOf, type PairedRuns } from "./run-differences.ts";
+import { apartOf, type PairedRuns } from "./run-pairs.ts";
 import type { Theme } from "./theme.ts";
 
 /** Pixels: as in the timeline, so that one moment stands above the other. */

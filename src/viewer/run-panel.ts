@@ -1,16 +1,7 @@
 import { byId, setText } from "./dom.ts";
 import { FARTHEST_APART, RunCurve } from "./run-curve.ts";
-import {
-  apartOf,
-  type Curve,
-  type Difference,
-  differencesOf,
-  farthestApart,
-  figuresOf,
-  type PairedRuns,
-  pairByPlace,
-  pairByTime,
-} from "./run-differences.ts";
+import { type Difference, differencesOf, figuresOf } from "./run-differences.ts";
+import { apartOf, type Curve, farthestApart, type PairedRuns, pairByPlace, pairByTime } from "./run-pairs.ts";
 import { countText, metresText, secondsText } from "./text.ts";
 import type { Theme } from "./theme.ts";
 

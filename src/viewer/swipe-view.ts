@@ -2,7 +2,7 @@ import { canvasSized } from "./canvas.ts";
 import { byId } from "./dom.ts";
 import type { Plans } from "./map-plans.ts";
 import { fitPlans, type Hatched, hatchDifferences, paintColumns } from "./plan-columns.ts";
-import type { Curve } from "./run-differences.ts";
+import type { Curve } from "./run-pairs.ts";
 import type { Theme } from "./theme.ts";
 
 /** Pixels around the plan. */

@@ -1,4 +1,5 @@
 import { type Static, type TProperties, Type } from "@sinclair/typebox";
+import { MOST_WAIVER } from "../terms/freshness.ts";
 import { LEAST_PRICE, MOST_PRICE } from "../terms/ways.ts";
 import { DirectionShape, Id, imageBytes, RoleShape } from "./parts.ts";
 import {
@@ -208,7 +209,7 @@ export const CLIENT_MESSAGES = {
     {
       time: Optional,
       direction: DirectionShape,
-      seconds: Type.Number({ minimum: 0, maximum: 60, description: "0 withdraws it" }),
+      seconds: Type.Number({ minimum: 0, maximum: MOST_WAIVER, description: "0 withdraws it" }),
       reason: Type.String({ minLength: 1, maxLength: 200 }),
     },
   ),

@@ -1,5 +1,5 @@
 import { Type } from "@sinclair/typebox";
-import { CURVATURES, END, REACH_STATES } from "../terms/safety.ts";
+import { CURVATURES, END, REACH_STATES, VERDICTS } from "../terms/safety.ts";
 import { DirectionShape } from "./parts.ts";
 import { evidence, sent, server } from "./server-message.ts";
 import { bytes, nullable, Pair, Time } from "./shapes.ts";
@@ -123,7 +123,7 @@ export const GROUND_MESSAGES = {
     time: Time,
     point: Pair,
     alarm: Type.Boolean(),
-    verdict: Type.Union([Type.Literal("agrees"), Type.Literal("disagrees"), Type.Literal("cannot see")]),
+    verdict: Type.Union(VERDICTS.map((name) => Type.Literal(name))),
     footing: Type.String({ description: "of that place: unseen, firm, gone, doubtful or blocked" }),
     seenAge: nullable(Type.Number({ description: "seconds since it was seen" })),
     far: nullable(Type.Number({ description: "metres from which it was seen" })),

@@ -3,6 +3,7 @@ import { encodeFrame, type Frame, FrameSplitter } from "../../src/link/frames.ts
 import type { FrameContents, FrameKind } from "../../src/link/layouts.ts";
 import { BoardLink, type BoardObservation } from "../../src/service/base/board-link.ts";
 import type { Draft } from "../../src/wire/messages.ts";
+import { clearReach } from "../helpers/clear-reach.ts";
 
 const NOW = 7 * 2 ** 32 + 1000; // the 32 bits of the wire have just wrapped
 /** The head's clock minus the board's. */
@@ -43,22 +44,8 @@ class Rig {
 const ask = { kind: "ask", isKnown: 1, offset: AHEAD, delay: 300 } as const;
 const wheels = (left: number, right: number) =>
   ({ kind: "wheels", counts: [left, right, 0, 0], steering: 0 }) as const;
-const reach = (time: number, forward = 0.7): Draft<"reach"> => ({
-  kind: "reach",
-  time,
-  until: time + 200_000,
-  frame: 1,
-  state: "clear",
-  source: "memory",
-  first: 0,
-  step: 1,
-  range: 5000,
-  distanceMm: [],
-  what: [],
-  agesMs: null,
-  viewMs: null,
-  waiver: null,
-  pace: {
+const reach = (time: number, forward = 0.7) =>
+  clearReach(time, time + 200_000, {
     forward,
     backward: 0.1,
     left: 1,
@@ -68,8 +55,7 @@ const reach = (time: number, forward = 0.7): Draft<"reach"> => ({
     isWayOut: false,
     roomMm: 100,
     limit: null,
-  },
-});
+  });
 const of = <K extends FrameKind>(frames: readonly Frame[], kind: K): Frame<K>[] =>
   frames.filter((frame): frame is Frame<K> => frame.contents.kind === kind);
 

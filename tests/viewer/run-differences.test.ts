@@ -1,12 +1,7 @@
 import { expect, test } from "vitest";
 import { END } from "../../src/terms/safety.ts";
-import {
-  differencesOf,
-  farthestApart,
-  figuresOf,
-  pairByPlace,
-  pairByTime,
-} from "../../src/viewer/run-differences.ts";
+import { differencesOf, figuresOf } from "../../src/viewer/run-differences.ts";
+import { farthestApart, pairByPlace, pairByTime } from "../../src/viewer/run-pairs.ts";
 import type { CurvePoint } from "../../src/wire/curve.ts";
 
 /** A run of 10 s at 20 frames per second along x, 0.5 m/s. */

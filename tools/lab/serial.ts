@@ -5,6 +5,7 @@ import { MotorBoard } from "../../src/service/base/motor-board.ts";
 import { headTime } from "../../src/service/time.ts";
 import { WIRE_OLD } from "../../src/terms/freshness.ts";
 import type { Draft } from "../../src/wire/messages.ts";
+import { clearReach } from "../../tests/helpers/clear-reach.ts";
 import { compileBoard, HostBoard } from "../../tests/helpers/motor-board-c.ts";
 import { runIfStarted } from "../frame/command.ts";
 import { noneExpected, numberOf } from "../frame/values.ts";
@@ -34,28 +35,20 @@ const CLOCK_ERROR = 3000;
 
 const sleep = (milliseconds: number) => new Promise((resolve) => setTimeout(resolve, milliseconds));
 
-/** A clear reach as of now. */
+/** Makes a reach of the present time that permits motion. */
 function reachNow(): Draft<"reach"> {
   const time = headTime();
   const speeds = { forward: 0.8, backward: 0.3, left: 1, right: 1 };
   const arcs = [0.2, 0.4, 0.6, 0.8, 0.6, 0.4, 0.2];
-  return {
-    kind: "reach",
-    time,
-    until: time + 150_000,
-    frame: 0,
-    state: "clear",
-    source: "memory",
-    first: 0,
-    step: 1,
-    range: 5000,
-    distanceMm: [],
-    what: [],
-    agesMs: null,
-    viewMs: null,
-    waiver: null,
-    pace: { ...speeds, arcsForward: arcs, arcsBackward: arcs, isWayOut: false, roomMm: 3000, limit: null },
+  const pace = {
+    ...speeds,
+    arcsForward: arcs,
+    arcsBackward: arcs,
+    isWayOut: false,
+    roomMm: 3000,
+    limit: null,
   };
+  return clearReach(time, time + 150_000, pace);
 }
 
 const meanOf = (values: readonly number[]): number =>

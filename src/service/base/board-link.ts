@@ -1,5 +1,6 @@
 import { encodeFrame, type Frame, FrameSplitter } from "../../link/frames.ts";
 import {
+  FARTHEST,
   type FrameContents,
   type FrameKind,
   IS_PLAYED,
@@ -8,7 +9,7 @@ import {
   NO_CHARGE,
 } from "../../link/layouts.ts";
 import { WheelOdometry, type Wheels } from "../../link/odometry.ts";
-import { WIRE_OLD, WIRE_REPEAT } from "../../terms/freshness.ts";
+import { MOST_WAIVER, WIRE_OLD, WIRE_REPEAT } from "../../terms/freshness.ts";
 import { BOARD_STOPS, CURVATURES, DIRECTIONS, REACH_STATES, VERDICTS } from "../../terms/safety.ts";
 import type { Draft, FromClient } from "../../wire/messages.ts";
 
@@ -266,7 +267,7 @@ export class BoardLink {
       kind: "waiver",
       time,
       direction: name,
-      seconds: Math.min(60, duration / 1000),
+      seconds: Math.min(MOST_WAIVER, duration / 1000),
       reason: printable === "" ? "no reason given" : printable,
     });
   }
@@ -312,7 +313,7 @@ function paceOf(reach: Draft<"reach">, now: number): FrameContents<"pace"> {
     kind: "pace",
     state: REACH_STATES.indexOf(reach.state),
     cause: limit?.cause ?? NO_CAUSE,
-    distance: limit?.distanceMm ?? 65535,
+    distance: limit?.distanceMm ?? FARTHEST,
     remaining: Math.max(0, Math.floor(reach.until - now)),
     forward: millis(pace?.forward ?? 0),
     backward: millis(pace?.backward ?? 0),

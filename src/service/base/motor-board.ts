@@ -48,15 +48,15 @@ export class MotorBoard {
   start(): void {
     this.#restarter = new Restarter(
       () => this.#connect(),
-      (why) => this.#say(why),
+      (told, why) => this.#say(told, why),
     );
   }
 
-  #say(why: string): void {
-    this.#why = why;
-    const reason = why.replace(/; again in .*$/, "");
-    if (reason !== this.#noted) this.#parts.listener.note(reason);
-    this.#noted = reason;
+  /** @param why the same without what changes from attempt to attempt */
+  #say(told: string, why = told): void {
+    this.#why = told;
+    if (why !== this.#noted) this.#parts.listener.note(why);
+    this.#noted = why;
   }
 
   #connect(): Run {

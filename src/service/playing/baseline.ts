@@ -19,7 +19,7 @@ export const noBaseline = (frame: number): BaselineMessage => ({
 export class Baseline {
   readonly settings: Settings;
   readonly journal: Journal;
-  /** The head ahead of these settings, which goes on to the end of the recording. */
+  /** Runs a head with these settings to the end of the recording, beside the playback. */
   readonly ahead: RunAhead;
   readonly #open: (settings: Settings, hear: (message: FromSensing) => void) => PlayedHead;
   /** Computes frames that are missing in the journal; null until one is needed. */

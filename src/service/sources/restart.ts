@@ -14,18 +14,18 @@ export interface Run {
 /**
  * Keeps something running: restarts it whenever it ends, with an exponential back-off that is reset after a healthy run.
  * @param start begins a run; an error that it throws counts as the end of that run
- * @param say gets the reason of each end, and the time of the next start
+ * @param say gets the reason of each end, with the time of the next start and without
  */
 export class Restarter {
   readonly #start: () => Run;
-  readonly #say: (why: string) => void;
+  readonly #say: (told: string, why: string) => void;
   #run: Run | null = null;
   #timer: NodeJS.Timeout | null = null;
   #wake: () => void = () => {};
   #isStopped = false;
   readonly #ended: Promise<void>;
 
-  constructor(start: () => Run, say: (why: string) => void) {
+  constructor(start: () => Run, say: (told: string, why: string) => void) {
     this.#start = start;
     this.#say = say;
     this.#ended = this.#keepRunning();
@@ -45,7 +45,7 @@ export class Restarter {
       this.#run = null;
       if (this.#isStopped) return;
       if (performance.now() - begun > WELL_AFTER) pause = FIRST_PAUSE;
-      this.#say(`${why}; again in ${(pause / 1000).toFixed(2)} s`);
+      this.#say(`${why}; again in ${(pause / 1000).toFixed(2)} s`, why);
       await new Promise<void>((resolve) => {
         this.#wake = resolve;
         this.#timer = setTimeout(resolve, pause);

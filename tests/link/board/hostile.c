@@ -23,6 +23,7 @@ static void put32(uint8_t *at, uint32_t value) {
     at[3] = (uint8_t)(value >> 24);
 }
 
+/* Byte stuffing as its source describes it, written apart from the board's own. */
 static size_t stuff(const uint8_t *bytes, size_t size, uint8_t *out) {
     size_t code = 1, at = 2, i;
     out[0] = 0;

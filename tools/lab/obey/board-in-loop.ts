@@ -7,11 +7,11 @@ import type { Draft } from "../../../src/wire/messages.ts";
 import { compileBoard } from "../../../tests/helpers/motor-board-c.ts";
 import type { Base, BaseBuild, Command } from "./base.ts";
 
-/** The driver wants so many times what the pace permits: only the board holds it back. */
+/** Factor by which the driver's commands exceed the pace, so that the board alone holds the base back. */
 const RECKLESS = 3;
 /** Microseconds: the board's clock minus the head's. It wraps during the drive. */
 const CLOCK_AHEAD = 2 ** 32 - 4_000_000;
-/** Motions come in 1/256 mm/s. */
+/** Metres a second in a unit of the program's motions, which are 1/256 mm/s. */
 const PER_UNIT = 1 / 256_000;
 const MOST = 32_767;
 
