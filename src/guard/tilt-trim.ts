@@ -28,6 +28,21 @@ const SAMPLE_SIGMA = 0.006;
 const MOST_LOWER = 0.012;
 /** Metres by which a proved tilt may miss the base's floor point. Found like MOST_LOWER. */
 const AT_BASE = 0.006;
+/**
+ * Directions in which an edge is sought, as cosine and sine of the angle to the steepest descent of the plane: 0, 20 and 40 degrees to both sides.
+ * The view is a wedge, so the plane that fits best does not descend at right angles to the edge.
+ */
+const ACROSS_EDGE = [
+  [1, 0],
+  [0.9397, 0.342],
+  [0.9397, -0.342],
+  [0.766, 0.6428],
+  [0.766, -0.6428],
+] as const;
+/** Places between the nearest and the farthest sample at which an edge is sought. Chosen by hand. */
+const PLACES = 24;
+/** Share of a level's samples that an edge must leave on each side. Chosen by hand: a few samples have any height. */
+const LEAST_SIDE = 0.08;
 
 /** Result of testing whether a fitted plane is a tilt. */
 const PROOF = {
@@ -70,6 +85,9 @@ export class TiltTrim {
   readonly #x = new Float64Array(COLUMNS * SAMPLES_PER_COLUMN);
   readonly #y = new Float64Array(COLUMNS * SAMPLES_PER_COLUMN);
   readonly #z = new Float64Array(COLUMNS * SAMPLES_PER_COLUMN);
+  /** Samples between two places where an edge is sought: their number, and the sum of their heights. */
+  readonly #counts = new Float64Array(PLACES);
+  readonly #heights = new Float64Array(PLACES);
 
   /** @param maxTrim radians: a steeper fit is a ramp or another level, and is rejected */
   constructor(rays: RayTable, unitsPerMetre: number, maxTrim: number) {
@@ -232,6 +250,8 @@ export class TiltTrim {
     const steep = Math.sqrt(db * db + dc * dc);
     let count = 0;
     let lower = 0;
+    // A roll lowers one side and raises the other: their mean says little.
+    let lowest = 0;
     let u = 0;
     let uu = 0;
     let z = 0;
@@ -242,10 +262,12 @@ export class TiltTrim {
       const y = this.#y[k]!;
       const off = this.#z[k]! - b * x - c * y;
       if (off > cut || off < -cut) continue;
-      const along = (db * x + dc * y) / steep;
+      const lowered = db * x + dc * y;
+      const along = lowered / steep;
       const height = this.#z[k]! - usualB * x - usualC * y;
       count++;
-      lower += db * x + dc * y;
+      lower += lowered;
+      if (lowered < lowest) lowest = lowered;
       u += along;
       uu += along * along;
       z += height;
@@ -258,10 +280,72 @@ export class TiltTrim {
     const atBase = z / count - (slope * u) / count;
     const rest = Math.max(0, zz - (z * z) / count - slope * slope * spread) / Math.max(1, count - 2);
     const sigma = Math.sqrt(rest * (1 / count + (u * u) / count / count / spread));
+    if (lowest < -MOST_LOWER) {
+      const tilted = zz - (z * z) / count - slope * slope * spread;
+      if (this.#isEdge({ b, c }, cut, tilted)) return PROOF.refuted;
+    }
     if (Math.abs(atBase) + sigma < Math.max(AT_BASE, 0.4 * -lower)) return PROOF.proved;
     // Less than the shallowest drop hides no drop. But it must not count into the usual trim: many small unproved steps
     // would add up to a drop.
     return lower < -MOST_LOWER ? PROOF.refuted : PROOF.harmless;
+  }
+
+  /**
+   * Whether two level floors with an edge between them fit the samples better than a tilt does. A few of the nearest samples on the upper floor, and
+   * the rest on a lower one to a side, also lie about a plane through the base's floor point.
+   * @param plane  the tilt, and `cut`: metres off it at which a sample does not count
+   * @param tilted sum of the squared distances of the samples from it, square metres
+   */
+  #isEdge({ b, c }: Plane, cut: number, tilted: number): boolean {
+    const { b: usualB, c: usualC } = this.#usual;
+    const steep = hypot2(b - usualB, c - usualC);
+    const downX = -(b - usualB) / steep;
+    const downY = -(c - usualC) / steep;
+    const counts = this.#counts;
+    const heights = this.#heights;
+    for (const [cos, sin] of ACROSS_EDGE) {
+      const ux = cos * downX - sin * downY;
+      const uy = sin * downX + cos * downY;
+      let nearest = Number.POSITIVE_INFINITY;
+      let farthest = Number.NEGATIVE_INFINITY;
+      for (let k = 0; k < this.samples; k++) {
+        const along = ux * this.#x[k]! + uy * this.#y[k]!;
+        if (along < nearest) nearest = along;
+        if (along > farthest) farthest = along;
+      }
+      counts.fill(0);
+      heights.fill(0);
+      const scale = PLACES / (farthest - nearest + 1e-9);
+      let count = 0;
+      let sum = 0;
+      let squares = 0;
+      for (let k = 0; k < this.samples; k++) {
+        const x = this.#x[k]!;
+        const y = this.#y[k]!;
+        const off = this.#z[k]! - b * x - c * y;
+        if (off > cut || off < -cut) continue;
+        const z = this.#z[k]! - usualB * x - usualC * y;
+        const place = Math.floor((ux * x + uy * y - nearest) * scale);
+        counts[place] = counts[place]! + 1;
+        heights[place] = heights[place]! + z;
+        count++;
+        sum += z;
+        squares += z * z;
+      }
+      let before = 0;
+      let above = 0;
+      for (let place = 0; place < PLACES - 1; place++) {
+        before += counts[place]!;
+        above += heights[place]!;
+        const after = count - before;
+        if (before < LEAST_SIDE * count || after < LEAST_SIDE * count) continue;
+        const below = sum - above;
+        // The place of the edge is free, too: one parameter more than a tilt has.
+        if ((squares - (above * above) / before - (below * below) / after) * (1 + 9 / count) < tilted)
+          return true;
+      }
+    }
+    return false;
   }
 
   /** Whether "level but lower" fits the samples better than "tilted": then all floor in view is another floor, and no dip. */

@@ -212,6 +212,45 @@ describe("tilt", () => {
     expect(Math.abs(median(far))).toBeLessThan(0.003);
   });
 
+  // A lens that is high, looks far and has few pixels sees little of the upper floor.
+  test.each([15, 25, 35, 45, 55, 65])(
+    "a floor 40 mm lower, its edge at %d degrees to the drive, is no tilt",
+    (angle) => {
+      const focal = 64 / Math.tan((85 / 2) * (Math.PI / 180));
+      const optics = { ...OPTICS, width: 128, height: 96, fx: focal, fy: focal, cx: 63.5, cy: 47.5 };
+      for (const side of [-1, 1]) {
+        const yaw = side * (Math.PI / 2 - (angle * Math.PI) / 180);
+        const [across, aside] = [Math.cos(yaw), Math.sin(yaw)];
+        // The edge crosses the drive 1.1 m ahead.
+        const floor = (from: number, top: number) => {
+          const at = 1.1 * across + from;
+          return { ...box([-6, -6, -1], [6, 6, top]), x: at * across, y: at * aside, yaw };
+        };
+        const scene = new Scene([material(0.4)], [floor(-6, 0), floor(6, -0.04)]);
+        const frame = stare(scene, lookingDown(0.56, 10), undefined, true, optics);
+        expect(Math.abs(frame.trimPitch) * (180 / Math.PI)).toBeLessThan(0.5);
+        expect(Math.abs(frame.trimRoll) * (180 / Math.PI)).toBeLessThan(0.5);
+        const brinks = Array.from(frame.kind).filter((kind) => kind === END.brink);
+        expect(brinks.length).toBeGreaterThanOrEqual(4);
+      }
+    },
+  );
+
+  test("a chassis that rolls by 2 degrees is trimmed", () => {
+    for (const roll of [-2, 2]) {
+      const leaning: Pose = {
+        position: [0, 0, 0.3],
+        rotation: lensFromAngles(0, (30 * Math.PI) / 180, (roll * Math.PI) / 180),
+      };
+      const frame = stare(profileScene("flat", 1), leaning, lookingDown(0.3, 30));
+      // The prior holds a fit back to level by up to a third.
+      const found = Math.abs(frame.trimRoll) * (180 / Math.PI);
+      expect(found).toBeGreaterThan(1.3);
+      expect(found).toBeLessThan(2.1);
+      for (const n of ahead(frame)) expect(frame.kind[n]).not.toBe(END.brink);
+    }
+  });
+
   test.each([-3, 3])("a dip of %d degrees neither hides a 50 mm drop nor moves it", (wrong) => {
     const frame = stare(profileScene("ledge50", 0.6), lookingDown(0.3, 30), lookingDown(0.3, 30 + wrong));
     for (const n of ahead(frame)) {

@@ -152,6 +152,14 @@ test("drive 5133: nobody vouches for the ground of a pit when depth and wheels c
   expect(fall, argumentsOf(knobs)).toBeNull();
 });
 
+// A floor 4 cm lower to the left, seen by a lens with few pixels that looks far, lies about a plane that rolls by 1.7 degrees.
+test("drive 9026: a lower floor to one side is no roll of the chassis", () => {
+  const knobs = drawKnobs(9026);
+  const { fall, way } = drive(knobs);
+  expect(fall, argumentsOf(knobs)).toBeNull();
+  expect(way).toBeGreaterThan(0.5);
+});
+
 // On a machine that is loaded by others a head may be late all the while: then its base does not move, and nothing is shown.
 test("over the socket, in real time, the base drives up to an edge and stops before it", {
   retry: 2,
