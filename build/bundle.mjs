@@ -1,8 +1,9 @@
 // Bundles dependencies into the package, so that they need not be installed: the page with its drawing library,
 // the charts of reports and the metrics. Their licences go into dist/third-party-licences.txt.
-import { cpSync, readdirSync, readFileSync, rmSync, statSync, writeFileSync } from "node:fs";
+import { cpSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { build } from "esbuild";
+import { licencesText } from "./licences.mjs";
 
 const root = new URL("..", import.meta.url).pathname;
 const common = {
@@ -56,37 +57,7 @@ const modules = await build({
   },
 });
 
-/** Folders in node_modules that are part of the bundles. */
-const packages = new Set();
-for (const { metafile } of [page, modules]) {
-  for (const input of Object.keys(metafile.inputs)) {
-    const [, folder] = /^(.*node_modules\/(?:@[^/]+\/)?[^/]+)\//.exec(input) ?? [];
-    if (folder !== undefined) packages.add(folder);
-  }
-}
-
-/** Licence and notice files of a package, at its top and in its folder of licences. */
-function licencesOf(folder) {
-  const found = readdirSync(folder).filter((name) => /^(licen[cs]es?|notice|copying)/i.test(name));
-  return found.sort().flatMap((name) => {
-    const path = join(folder, name);
-    return statSync(path).isFile() ? [readFileSync(path, "utf8").trim()] : licencesIn(path);
-  });
-}
-const licencesIn = (folder) =>
-  readdirSync(folder)
-    .sort()
-    .map((name) => readFileSync(join(folder, name), "utf8").trim());
-
-const texts = new Map();
-for (const folder of [...packages].sort()) {
-  const path = join(root, folder);
-  const { name, version, license } = JSON.parse(readFileSync(join(path, "package.json"), "utf8"));
-  const licences = licencesOf(path);
-  if (licences.length === 0) throw new Error(`${name} has no licence file to give along`);
-  texts.set(`${name} ${version}`, `${name} ${version} (${license})\n\n${licences.join("\n\n")}\n`);
-}
 writeFileSync(
   join(root, "dist/third-party-licences.txt"),
-  [...texts.values()].join(`\n${"-".repeat(78)}\n\n`),
+  licencesText([page.metafile, modules.metafile], root),
 );

@@ -1,4 +1,4 @@
-import { spawnSync } from "node:child_process";
+import { spawn, spawnSync } from "node:child_process";
 import { createHash } from "node:crypto";
 import { mkdirSync, readFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
@@ -31,6 +31,11 @@ export const main = mainOf({
       default: join(tmpdir(), "brinkmap-arm64"),
       help: "folder for Debian's arm64 Node and the emulator; kept for the next run",
     },
+    package: {
+      type: "string",
+      value: "<deb>",
+      help: "the emulated machine runs the package for boards, and serves its page, instead of the built program",
+    },
     pose: {
       type: "string",
       value: "<source>",
@@ -55,8 +60,21 @@ export const main = mainOf({
     if (positionals.length === 0 && values.scenario === undefined) {
       throw new UsageError("give recordings, or a --scenario to simulate");
     }
-    const arm = commandOf(values.machine!);
-    if (arm === null) return 3;
+    const node = commandOf(values.machine!);
+    if (node === null) return 3;
+    const built: Program = (name) => [process.execPath, join(ROOT, "dist/tools", `${name}.js`)];
+    const unpacked = join(values.machine!, "package");
+    rmSync(unpacked, { recursive: true, force: true });
+    if (values.package !== undefined) unpack(values.package, unpacked);
+    const tools = values.package === undefined ? ROOT : join(unpacked, "usr/share/brinkmap");
+    const arm: Program = (name) =>
+      values.package === undefined
+        ? [...node, join(tools, "dist/tools", `${name}.js`)]
+        : [...node, join(tools, "dist/tools/brinkmap.js"), name];
+    if (values.package !== undefined) {
+      await servesPage([...node, join(tools, "dist/tools/serve.js"), "--port", "0"]);
+      console.log("the package's head serves its page");
+    }
     const rows: Row[] = [];
     const recordings = positionals.map((path) => resolve(path));
     const folder = join(values.machine!, "simulated");
@@ -64,7 +82,7 @@ export const main = mainOf({
       mkdirSync(folder, { recursive: true });
       const [here, there] = [join(folder, "here.brk"), join(folder, "arm64.brk")];
       const fields = (values.set ?? []).flatMap((field) => ["--set", field]);
-      run([process.execPath], "simulate", [resolve(values.scenario), here, "--force", ...fields]);
+      run(built, "simulate", [resolve(values.scenario), here, "--force", ...fields]);
       run(arm, "simulate", [resolve(values.scenario), there, "--force", ...fields]);
       rows.push({
         what: `${basename(values.scenario)} simulated`,
@@ -75,7 +93,7 @@ export const main = mainOf({
     }
     const options = values.pose === undefined ? [] : ["--pose", values.pose];
     for (const path of recordings) {
-      const [here, there] = [[process.execPath], arm].map(
+      const [here, there] = [built, arm].map(
         (command) => /"hash": "([0-9a-f]+)"/.exec(run(command, "replay", [path, ...options, "--json"]))?.[1],
       );
       rows.push({
@@ -101,13 +119,38 @@ function commandOf(folder: string): string[] | null {
   return null;
 }
 
+/** The words that start one of the product's commands. */
+type Program = (name: string) => readonly string[];
+
 /** Runs one of the product's commands. @throws {Error} when it fails */
-function run(command: readonly string[], name: string, args: readonly string[]): string {
-  const [node, ...first] = command as [string, ...string[]];
-  const tool = join(ROOT, "dist/tools", `${name}.js`);
-  const done = spawnSync(node, [...first, tool, ...args], { encoding: "utf8", maxBuffer: 1 << 28 });
+function run(program: Program, name: string, args: readonly string[]): string {
+  const [node, ...first] = program(name) as [string, ...string[]];
+  const done = spawnSync(node, [...first, ...args], { encoding: "utf8", maxBuffer: 1 << 28 });
   if (done.status !== 0) throw new Error(`${name} ended with ${done.status}: ${done.stderr}`);
   return done.stdout;
+}
+
+function unpack(deb: string, folder: string): void {
+  const done = spawnSync("dpkg-deb", ["--extract", deb, folder], { encoding: "utf8" });
+  if (done.status !== 0) throw new Error(`dpkg-deb ended with ${done.status}: ${done.stderr}`);
+}
+
+/** Starts a head, and waits for its page. @throws {Error} when none comes */
+async function servesPage(command: readonly string[]): Promise<void> {
+  const head = spawn(command[0]!, command.slice(1), { stdio: ["ignore", "pipe", "ignore"] });
+  try {
+    let said = "";
+    for await (const chunk of head.stdout) {
+      said += String(chunk);
+      const [address] = /http:\/\/\S+/.exec(said) ?? [];
+      if (address === undefined) continue;
+      if (!(await (await fetch(address)).text()).includes("<script")) break;
+      return;
+    }
+    throw new Error(`the head serves no page: ${said}`);
+  } finally {
+    head.kill("SIGTERM");
+  }
 }
 
 const digestOf = (path: string): string => createHash("sha256").update(readFileSync(path)).digest("hex");

@@ -13,6 +13,9 @@ export async function loadQueue<T>(load: () => Promise<T>): Promise<T> {
     return await load();
   } catch (error) {
     const { code, message } = error as NodeJS.ErrnoException;
+    if (code === "QUEUE_LEFT_OUT") {
+      throw new QueueError("the package for boards has no queue: install brinkmap with npm on this machine");
+    }
     if (code !== "ERR_MODULE_NOT_FOUND" || !/'(bullmq|ioredis)'/.test(message)) throw error;
     throw new QueueError(
       `a queue needs two packages that are not installed: npm install ${QUEUE_PACKAGES} (with -g if brinkmap is installed with -g)`,

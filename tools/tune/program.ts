@@ -1,5 +1,5 @@
 import { createHash } from "node:crypto";
-import { readdirSync, readFileSync } from "node:fs";
+import { existsSync, readdirSync, readFileSync } from "node:fs";
 import { basename, join } from "node:path";
 import { fileURLToPath } from "node:url";
 
@@ -8,13 +8,18 @@ const ROOT = fileURLToPath(
   new URL(import.meta.url.endsWith(".ts") ? "../../dist/" : "../../", import.meta.url),
 );
 
+/** What runs a replay of `tune`. */
+const BUNDLED_JOB = "tools/tune/job.js";
+
 /**
  * SHA-256 over compiled parts of the program, so that scores of different builds are not mixed.
  * @param parts folders and files as they are named in the sources' folder, "src/head" and "tools/tune/job.js" for example
  */
 export function programHash(parts: readonly string[]): string {
   const hash = createHash("sha256");
-  for (const part of parts) {
+  // In the board's package the bundled file of a job holds all parts.
+  const present = parts.every((part) => existsSync(join(ROOT, part))) ? parts : [BUNDLED_JOB];
+  for (const part of present) {
     const path = join(ROOT, part);
     const files = part.endsWith(".js")
       ? [path]

@@ -22,7 +22,11 @@ let renderer: Promise<Renderer> | undefined;
 
 async function loadRenderer(): Promise<Renderer> {
   const { initWasm, Resvg } = await import("@resvg/resvg-wasm");
-  const code = createRequire(import.meta.url).resolve("@resvg/resvg-wasm/index_bg.wasm");
+  // In the board's package the code lies beside this module; elsewhere in the package of the renderer.
+  const beside = fileURLToPath(new URL("resvg.wasm", import.meta.url));
+  const code = existsSync(beside)
+    ? beside
+    : createRequire(import.meta.url).resolve("@resvg/resvg-wasm/index_bg.wasm");
   const [font, program] = await Promise.all([readFile(fontPath()), readFile(code)]);
   await initWasm(program);
   return (svg) => {
