@@ -36,6 +36,9 @@ export interface Mapped {
   readonly isRemade: boolean;
 }
 
+/** Columns of the images for which `floor.stride` is meant. */
+const USUAL_WIDTH = 240;
+
 /** Fourth stage: the voxel map, the floor's heights and, every few frames, the layers for this body. */
 export class Mapping {
   readonly grid: BlockGrid;
@@ -156,7 +159,7 @@ export class Mapping {
           position: lens.position,
           floorHeight,
           frame: revision,
-          stride: this.#settings["floor.stride"],
+          ...this.#floorSteps(open.mask.rays.width),
         });
       }
       points = integrate(depth, lens);
@@ -169,6 +172,13 @@ export class Mapping {
       this.#sinceLayers++;
     }
     return { revision, points, floorSamples, isRemade };
+  }
+
+  /** An image narrower than usual is sampled more densely: each column of the map gets as many samples. */
+  #floorSteps(width: number): { readonly step: number; readonly stride: number } {
+    const stride = this.#settings["floor.stride"];
+    const step = Math.max(1, Math.min(stride, Math.round((stride * width) / USUAL_WIDTH)));
+    return { step, stride };
   }
 
   /** Brings the layers up to the map's revision. Returns how many columns of blocks had changed. */
@@ -207,7 +217,7 @@ export class Mapping {
       position: lens.position,
       floorHeight,
       frame: into.grid.frame,
-      stride: this.#settings["floor.stride"],
+      ...this.#floorSteps(rays.width),
     });
     into.integrate(depth, lens);
   }

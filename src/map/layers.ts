@@ -36,6 +36,14 @@ export interface Body {
 
 const TILE = 32;
 
+/**
+ * Standard deviations of the floor's samples that its noise reaches, and bounds of that reach, in voxels. One stray return occupies a voxel, and
+ * voxels just above the floor are not carved, because the floor lies before their far side.
+ */
+const NOISE_SIGMAS = 4;
+const LEAST_NOISE = 0.25;
+const MOST_NOISE = 0.5;
+
 class LayerTile {
   /** In tiles. */
   readonly col: number;
@@ -79,6 +87,7 @@ export class BodyLayers {
   #isKnownAt = new Int32Array(1024);
   readonly #ids = new Int32Array(2048);
   readonly #heights = new Float64Array(BLOCK_SIDE * BLOCK_SIDE);
+  readonly #spreads = new Float64Array(BLOCK_SIDE * BLOCK_SIDE);
   #minCol = Number.POSITIVE_INFINITY;
   #maxCol = Number.NEGATIVE_INFINITY;
   #minRow = Number.POSITIVE_INFINITY;
@@ -153,7 +162,8 @@ export class BodyLayers {
     }
     const last = high * BLOCK_SIDE + BLOCK_SIDE - 1;
     const heights = this.#heights;
-    this.#floor.heightsOfBlock(bx * BLOCK_SIDE, by * BLOCK_SIDE, heights);
+    const spreads = this.#spreads;
+    this.#floor.heightsOfBlock(bx * BLOCK_SIDE, by * BLOCK_SIDE, heights, spreads);
     // A block's columns lie in one tile.
     let tile = this.#tiles.get(tileKey(bx >> 2, by >> 2));
     for (let y = 0; y < BLOCK_SIDE; y++) {
@@ -167,8 +177,10 @@ export class BodyLayers {
         let headroom = Number.POSITIVE_INFINITY;
         // A voxel counts by its centre, because one that the plane of the ground clearance cuts may be filled below it only.
         const first = Math.max(low * BLOCK_SIDE, Math.ceil((floor + groundClearance) / size - 0.5));
-        // The voxel layer that contains the floor is floor, wherever in it the floor lies.
-        const above = Math.max(first, Math.floor(floor / size + 0.25) + 1);
+        // The voxel layer that contains the floor is floor, wherever in it the floor lies; so is the next layer, where noise of the floor reaches it.
+        const noise = hasFloor ? (NOISE_SIGMAS * spreads[y * BLOCK_SIDE + x]!) / size : 0;
+        const reached = noise > MOST_NOISE ? MOST_NOISE : noise < LEAST_NOISE ? LEAST_NOISE : noise;
+        const above = Math.max(first, Math.floor(floor / size + reached) + 1);
         // Centres below this stand in the body's way.
         const bodyTop = (floor + bodyHeight) / size - 0.5;
         for (let k = above; k <= last; k++) {

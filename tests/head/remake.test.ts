@@ -49,6 +49,7 @@ function writer() {
       unitsPerMetre,
       floorHeight: 0,
       frame: grid.frame,
+      step: 4,
       stride: 4,
     });
     integrator.integrate(straight.apply(depth), at.rotation, at.position);

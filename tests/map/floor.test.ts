@@ -50,7 +50,7 @@ function layer(frames: readonly Uint16Array[], lens = HEIGHT, size = 0.05): Floo
   const floor = new FloorLayer(size, { band: 0.35, slope: (15 * Math.PI) / 180 });
   frames.forEach((depth, n) => {
     const position = Float64Array.from([0, 0, lens]);
-    const view = { rays, unitsPerMetre: UNITS, rotation: ROTATION, floorHeight: 0, stride: 2 };
+    const view = { rays, unitsPerMetre: UNITS, rotation: ROTATION, floorHeight: 0, step: 2, stride: 2 };
     floor.addFrame({ ...view, depth, position, frame: n + 1 });
   });
   return floor;

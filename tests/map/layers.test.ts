@@ -7,6 +7,7 @@ import { FloorLayer } from "../../src/map/floor.ts";
 import { BlockGrid, TOP } from "../../src/map/grid.ts";
 import { BodyLayers, COLUMN } from "../../src/map/layers.ts";
 import { simulateEvents } from "../../src/simulate/events.ts";
+import { Random } from "../../src/simulate/random.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
 
 const SIZE = 0.05;
@@ -40,11 +41,11 @@ class Bench {
     this.grid.frame = 1;
   }
 
-  /** A level floor at `height`, for 0.6 m about the origin. */
-  seeFloor(height: number): this {
-    const depth = new Uint16Array(60 * 60).fill(Math.round((1.5 - height) * 10_000));
+  /** A level floor at `height`, for 0.6 m about the origin; `each` gives the heights of single pixels. */
+  seeFloor(height: number, each = () => height): this {
+    const depth = Uint16Array.from({ length: 60 * 60 }, () => Math.round((1.5 - each()) * 10_000));
     const position = Float64Array.from([0, 0, 1.5]);
-    const view = { rays: RAYS, unitsPerMetre: 10_000, rotation: DOWN, floorHeight: 0, stride: 1 };
+    const view = { rays: RAYS, unitsPerMetre: 10_000, rotation: DOWN, floorHeight: 0, step: 1, stride: 1 };
     this.floor.addFrame({ ...view, depth, position, frame: this.grid.frame });
     return this;
   }
@@ -112,6 +113,20 @@ describe("a column", () => {
     [-1, "clear", "below the floor"],
   ])("with something in voxel layer %i is %s (%s)", (k, kind) => {
     expect(air(new Bench()).set(2, 3, [k], TOP).seeFloor(0).kind()).toBe(kind);
+  });
+
+  // Single samples of a sensor with few pixels are off by a centimetre, and a column gets one or two of them.
+  test("with one low sample among those of its neighbours, and noise of the floor in the layer above, is clear", () => {
+    const random = new Random(17);
+    for (const height of [-0.013, -0.01, 0.037, 0.045]) {
+      const bench = air(new Bench()).set(2, 3, [Math.floor(height / SIZE) + 1], TOP);
+      bench.seeFloor(height, () => height + 0.006 * random.gauss());
+      expect(bench.kind(), `floor at ${height} m`).toBe("clear");
+    }
+    // What is farther above the floor than its noise reaches is in the way.
+    const bench = air(new Bench()).set(2, 3, [1], TOP);
+    bench.seeFloor(0.005, () => 0.005 + 0.006 * random.gauss());
+    expect(bench.kind()).toBe("blocked");
   });
 
   test("needs no floor of its own to be blocked", () => {

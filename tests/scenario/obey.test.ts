@@ -116,17 +116,15 @@ test("a fall is simplified: irrelevant knobs return to their defaults, the rest 
   expect(words.filter((name) => !needed.includes(name))).toEqual([]);
 });
 
-test("with the shipped settings the base stops before an edge; in most runs it drives up to it", () => {
-  const ways = Array.from({ length: 8 }, (_, n) => {
-    const knobs = atEdge("noise=yes", `seed=${n + 1}`);
+// A cheap inertial sensor leans, so the map's floor rises or falls along the way: its noise must not become obstacles.
+test("with the shipped settings the base drives up to an edge, stops before it, and stops nowhere on the way", () => {
+  for (let seed = 1; seed <= 10; seed++) {
+    const knobs = atEdge("noise=yes", `seed=${seed}`);
     const { fall, way, contacts } = drive(knobs, { rig: inHall(knobs) });
     expect(fall).toBeNull();
     expect(contacts).toEqual([]);
-    return way;
-  });
-  // In the others it stops farther off: a cheap inertial sensor leans, so the map's floor rises along the way, and its noise reaches the next
-  // layer of voxels, which counts as an obstacle.
-  expect(ways.filter((way) => way > 3).length).toBeGreaterThanOrEqual(5);
+    expect(way, `seed ${seed}`).toBeGreaterThan(3.5);
+  }
 });
 
 // The first numbers as they come: `npm run lab -- obey` drives thousands. One small camera, to cost seconds.

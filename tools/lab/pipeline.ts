@@ -199,6 +199,7 @@ class Bench {
       position: this.#position,
       floorHeight: height,
       frame: this.grid.frame + 1,
+      step: stride,
       stride,
     });
   }
