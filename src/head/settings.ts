@@ -184,7 +184,13 @@ export const SETTINGS = {
     "largest height of floor above or below the base's own floor point",
   ),
   "floor.slope": number(15, 1, 45, "deg", "steepest surface that may be floor"),
-  "floor.stride": integer(4, 1, 16, "pixels", "pixels between floor samples; closer together in images narrower than 240 pixels"),
+  "floor.stride": integer(
+    4,
+    1,
+    16,
+    "pixels",
+    "pixels between floor samples; closer together in images narrower than 240 pixels",
+  ),
   "body.height": number(0.6, 0.05, 3, "m", "the robot's highest point above the floor"),
   "body.groundClearance": number(
     0.02,
