@@ -1,4 +1,5 @@
 import type { FromServer } from "../wire/messages.ts";
+import { boardText } from "./board-text.ts";
 import type { Body } from "./body.ts";
 import { brinksFrom, dropText, yawOf } from "./brinks.ts";
 import { byId, setText } from "./dom.ts";
@@ -124,7 +125,7 @@ export class RobotPanel {
 }
 
 /** Shows the health of the head. */
-export function showPulse({ sensors, load, memory }: FromServer<"pulse">): void {
+export function showPulse({ sensors, load, memory, board }: FromServer<"pulse">): void {
   const [sensor] = sensors;
   const names = sensors.map(({ name, state }) => `${name} ${state}`).join();
   const list = byId("sensors");
@@ -138,6 +139,8 @@ export function showPulse({ sensors, load, memory }: FromServer<"pulse">): void 
     sensors.reduce((all, each) => all + each[field], 0);
   setText("left-out", countText(sum("missed") + sum("overtaken") + sum("skipped")));
   setText("memory", `${Math.round(memory / 1e6)} MB`);
+  byId("board-row").hidden = board === undefined;
+  if (board !== undefined) setText("board", boardText(board));
 }
 
 /** A sensor in the top line: its state is shown by a shape, and by a word unless it runs. */

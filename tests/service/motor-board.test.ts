@@ -1,4 +1,5 @@
 import { spawn } from "node:child_process";
+import { once } from "node:events";
 import { mkdirSync, mkdtempSync, rmSync, symlinkSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
@@ -224,6 +225,39 @@ testWith("compiler", "a device that is not there is named once, with what to do"
   expect(pulse()!.board!.why).toMatch(/nothing is not there; again in /);
   const watcher = await live.open({ role: "base" });
   await expect(watcher.ask({ about: "clearance", point: [0, 0], frame: "base" })).rejects.toThrow();
+});
+
+testWith(
+  "compiler",
+  "a line that another program has is left to it, and opened when it is free",
+  async () => {
+    const host = await board();
+    const first = await head(host);
+    const { pulse } = await watch(first);
+    await until(() => pulse()?.board?.state === "running", "the board");
+    const second = await head(host);
+    const { pulse: ofSecond } = await watch(second);
+    await until(() => ofSecond()?.board?.why != null, "the reason");
+    expect(ofSecond()!.board!.why).toMatch(/another program has locked the line; end it first; again in /);
+    expect(pulse()!.board!.state).toBe("running");
+    await first.stop();
+    await until(() => ofSecond()?.board?.state === "running", "the board, of the other head");
+  },
+);
+
+testWith("compiler", "a program that uses the line without a lock is named", async () => {
+  const host = await board();
+  const terminal = spawn("sh", ["-c", 'exec 3<>"$0"; echo open; exec sleep 60', host.path]);
+  stops.push(async () => terminal.kill());
+  await once(terminal.stdout, "data");
+  const live = await head(host);
+  const { pulse } = await watch(live);
+  await until(() => pulse()?.board?.why != null, "the reason");
+  expect(pulse()!.board!.why).toContain(
+    `another program has the line: sleep (process ${terminal.pid}); end it first`,
+  );
+  terminal.kill();
+  await until(() => pulse()?.board?.state === "running", "the board");
 });
 
 testWith(

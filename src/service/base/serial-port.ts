@@ -4,6 +4,7 @@ import { readdir, readFile, realpath } from "node:fs/promises";
 import { dirname, join } from "node:path";
 import { ReadStream } from "node:tty";
 import { promisify } from "node:util";
+import { lockLine } from "./line-lock.ts";
 
 // A serial line as the system's character device, without a native library: `stty` (coreutils) sets speed and raw mode, the runtime's own
 // event loop reads, and writes go to a descriptor that never blocks.
@@ -70,9 +71,18 @@ export interface PortEvents {
   ended(why: string): void;
 }
 
+interface OpenLine {
+  readonly descriptor: number;
+  /** Ends the lock of the line. */
+  readonly release: () => void;
+  readonly speed: number;
+  readonly events: PortEvents;
+}
+
 /** An open serial line. Bytes are read as they come. */
 export class SerialPort {
   readonly #descriptor: number;
+  readonly #release: () => void;
   readonly #stream: ReadStream;
   /** Milliseconds that a byte takes. */
   readonly #perByte: number;
@@ -83,8 +93,9 @@ export class SerialPort {
   #freeAt = 0;
   #isEnded = false;
 
-  private constructor(descriptor: number, speed: number, events: PortEvents) {
+  private constructor({ descriptor, release, speed, events }: OpenLine) {
     this.#descriptor = descriptor;
+    this.#release = release;
     const device = fstatSync(descriptor).rdev;
     this.#perByte = (1000 * BITS) / speed;
     this.#events = events;
@@ -108,15 +119,24 @@ export class SerialPort {
       const { code, message } = error as NodeJS.ErrnoException;
       if (code === "EACCES")
         throw new Error(`${path}: no permission: add the head's user to the group dialout`);
+      if (code === "EBUSY") throw new Error(`${path}: another program has the line for itself; end it first`);
       throw new Error(code === "ENOENT" ? `${path} is not there` : message);
+    }
+    let release: () => void;
+    try {
+      release = await lockLine(path);
+    } catch (error) {
+      closeSync(descriptor);
+      throw error;
     }
     try {
       // Raw, eight bits, no parity, no flow control; the board is not reset when the line is closed.
       const mode = ["raw", "-echo", "cs8", "-parenb", "-cstopb", "-crtscts", "clocal", "-hupcl"];
       await run("stty", ["-F", path, `${speed}`, ...mode]);
-      return new SerialPort(descriptor, speed, events);
+      return new SerialPort({ descriptor, release, speed, events });
     } catch (error) {
       closeSync(descriptor);
+      release();
       const { stderr = "", message } = error as { stderr?: string; message: string };
       throw new Error(`${path}: ${stderr.trim() || message}`);
     }
@@ -153,6 +173,7 @@ export class SerialPort {
     if (this.#isEnded) return;
     this.#isEnded = true;
     this.#stream.destroy();
+    this.#release();
     this.#events.ended(why);
   }
 
