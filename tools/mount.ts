@@ -27,7 +27,7 @@ const options = {
   settings: {
     type: "string",
     value: "<file>",
-    help: "settings file to start from; everything else in it stays as it is",
+    help: "settings file to start from, the one that the head had during the drive; everything else in it stays as it is",
   },
   force: { type: "boolean", short: "f", help: "overwrite existing files" },
   sensor: {
@@ -168,7 +168,7 @@ async function estimate(path: string, values: Values): Promise<number> {
     bar.stop();
     const report = estimator.solve();
     if (values.json) console.log(JSON.stringify(report, null, 2));
-    else console.log(describeReport(report, tape).join("\n"));
+    else console.log(describeReport(report, tape, given).join("\n"));
     if (values.out !== undefined) {
       const config = configWith(given, report, sensor);
       resolveConfig(config); // what is written can be read

@@ -19,7 +19,7 @@ beforeEach(() => {
 });
 afterEach(() => void vi.restoreAllMocks());
 
-const { setup, events } = mountDrive(2, "smooth");
+const { setup, events, truth } = mountDrive(2, "smooth");
 beforeAll(async () => {
   const recording = await createRecording(path("drive.brk"), {
     setup,
@@ -52,6 +52,26 @@ test("a recording gives a report, the missing motions, and a settings file that 
   expect(await main(args)).toBe(4);
   expect(said.join()).toMatch(/is there already \(--force/);
 }, 60_000);
+
+test("wheels are said to be off by what they are, and written with their true radius", async () => {
+  const wheels = { kind: "differential", radius: 0.05, countsPerTurn: 1440, track: 0.32, axle: 0 };
+  const base = { serial: { path: "/dev/ttyACM0", speed: 921_600 }, wheels };
+  writeFileSync(path("wheels.json"), JSON.stringify({ base }));
+  const args = [path("drive.brk"), "--settings", path("wheels.json"), "-o", path("sized.json")];
+  expect(await main(args)).toBe(5);
+  expect(said.join("\n")).toMatch(
+    /wheel radius +\d\d\.\d\d mm: [+-]\d\.\d\d % \+- \d\.\d\d \(95 %\) against 50.00 mm in the settings/,
+  );
+  const config = await readConfig(path("sized.json"));
+  expect(config.base!.serial).toMatchObject(base.serial);
+  const { radius, track } = config.base!.wheels as { radius: number; track: number };
+  expect(Math.abs(radius / (0.05 * truth.radius) - 1)).toBeLessThan(0.005);
+  expect(track).toBe(0.32); // a drive without turns does not show it
+
+  said = [];
+  await main([path("drive.brk")]);
+  expect(said.join("\n")).toMatch(/wheels: the true radius is [+-]\d\.\d\d % /);
+}, 120_000);
 
 test("wrong arguments, files and names end with their own codes", async () => {
   expect(await main(["--help"])).toBe(0);

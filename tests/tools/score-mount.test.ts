@@ -24,6 +24,8 @@ const QUANTITIES: readonly Quantity[] = [
   "imu tilt y",
   "imu heading",
   "wheels' lateness",
+  "wheels' radius",
+  "wheels' track",
 ];
 /** A row as if it had been driven: each error is a tenth of the doubt. */
 function rowOf(job: Job): Row {
@@ -53,7 +55,7 @@ test("drives that are scored already are not driven again, and both sensors are 
   expect(code).toBe(0);
   expect(out).toContain("milder sensor: just sees a white wall at 5.5 to 6.5 m");
   expect(out).toContain("harsher sensor: just sees a white wall at 4.5 to 6 m");
-  expect(out.match(/22 of 22, 100.0 %/g)).toHaveLength(2);
+  expect(out.match(/26 of 26, 100.0 %/g)).toHaveLength(2);
   expect(readFileSync(file, "utf8")).toBe(before);
 });
 

@@ -3,6 +3,7 @@ import { join } from "node:path";
 import { conjugate, multiply, toRotationVector, turn } from "../../src/geometry/rigid.ts";
 import { type Finding, isFound } from "../../src/mount/findings.ts";
 import { MountEstimator } from "../../src/mount/mount.ts";
+import { wheelSizes } from "../../src/mount/wheel-sizes.ts";
 import { UsageError } from "../frame/errors.ts";
 import { Progress } from "../frame/progress.ts";
 import { noneExpected, wholeOption } from "../frame/values.ts";
@@ -44,6 +45,8 @@ export const BARS = {
   "imu tilt y": { unit: "deg", scale: 180 / Math.PI, bar: null },
   "imu heading": { unit: "deg", scale: 180 / Math.PI, bar: null },
   "wheels' lateness": { unit: "ms", scale: 1000, bar: null },
+  "wheels' radius": { unit: "%", scale: 100, bar: 0.5 },
+  "wheels' track": { unit: "%", scale: 100, bar: 1 },
 } as const;
 export type Quantity = keyof typeof BARS;
 const QUANTITIES = Object.keys(BARS) as Quantity[];
@@ -61,6 +64,7 @@ function rowOf(job: Job, { setup, events, truth, inertial }: MountDrive): Row {
   const estimator = new MountEstimator(setup);
   for (const event of events) estimator.take(event);
   const report = estimator.solve();
+  const sizes = wheelSizes(report.wheels);
   const { position } = truth.baseFromLens;
   const miss = (quantity: Quantity, finding: Finding, value: number): Miss => {
     const { scale } = BARS[quantity];
@@ -100,6 +104,8 @@ function rowOf(job: Job, { setup, events, truth, inertial }: MountDrive): Row {
       "imu tilt y": imu.y,
       "imu heading": imu.heading,
       "wheels' lateness": miss("wheels' lateness", report.wheels.lateness, truth.odometryLateness),
+      "wheels' radius": miss("wheels' radius", sizes.radius, truth.radius),
+      "wheels' track": miss("wheels' track", sizes.track, truth.track),
     },
   };
 }
@@ -126,7 +132,7 @@ export function report(rows: readonly Row[]): Verdict {
   if (whole.length > 0) {
     lines.push(
       `${whole.length} drives that show everything`,
-      "quantity       reported   median    worst      bar   within   inside 3 sigma (95 %, Clopper-Pearson)    rms error / sigma",
+      "quantity       reported   median    worst      bar   within   inside 3 sigma (95 %, Clopper-Pearson)   1.96 sigma   rms error / sigma",
     );
   }
   /** All errors of all drives, in sigmas: every reported uncertainty must be right. */
@@ -136,6 +142,7 @@ export function report(rows: readonly Row[]): Verdict {
     const { unit, bar } = BARS[quantity];
     const all = rows.map(({ misses }) => misses[quantity]).filter(({ error }) => error !== null);
     const hits = all.filter(({ error, sigma }) => Math.abs(error!) <= 3 * sigma).length;
+    const inner = all.filter(({ error, sigma }) => Math.abs(error!) <= 1.96 * sigma).length;
     inside += hits;
     reported += all.length;
     if (whole.length === 0) continue;
@@ -153,7 +160,7 @@ export function report(rows: readonly Row[]): Verdict {
     lines.push(
       `${quantity.padEnd(17)} ${String(errors.length).padStart(5)} ${value(errors[errors.length >> 1])} ${value(errors.at(-1))} ${
         bar === null ? "       -" : String(bar).padStart(8)
-      } ${String(within).padStart(8)}   ${`${hits} of ${all.length}`.padStart(11)} (${percent(low)} to ${percent(high)})${z.toFixed(2).padStart(18)} ${unit}`,
+      } ${String(within).padStart(8)}   ${`${hits} of ${all.length}`.padStart(11)} (${percent(low)} to ${percent(high)}) ${percent(inner / all.length).padStart(12)}${z.toFixed(2).padStart(18)} ${unit}`,
     );
   }
   const [low, high] = rateInterval(inside, reported);

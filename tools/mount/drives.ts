@@ -36,6 +36,9 @@ export interface MountTruth {
   /** Seconds by which attitudes (or raw samples, when there are no others) are late against depth. */
   readonly lateness: number;
   readonly odometryLateness: number;
+  /** True radius and track of the wheels, divided by those that the odometry assumes. */
+  readonly radius: number;
+  readonly track: number;
 }
 
 /**
@@ -144,6 +147,7 @@ export function mountDrive(
   };
   const scenario = loadScenario(json);
   const { sensors, baseFromHead, headFromImu } = scenario.setup;
+  const { scale, turnScale } = scenario.odometry!;
   const baseFromLens = compose(baseFromHead, sensors[0]!.mount.pose);
   const lensFromImu = multiply(conjugate(sensors[0]!.mount.pose.rotation), headFromImu.rotation);
   // Half of the drives have an estimate by eye, half only "looks down a little".
@@ -168,6 +172,8 @@ export function mountDrive(
       lensFromImu,
       lateness,
       odometryLateness,
+      radius: 1 / (1 + scale),
+      track: (1 + turnScale) / (1 + scale),
     },
     inertial,
   };

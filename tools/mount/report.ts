@@ -1,6 +1,8 @@
 import type { Pose } from "../../src/geometry/optics.ts";
+import type { Wheels } from "../../src/link/odometry.ts";
 import { type Finding, isFound, type MountReport, type NotSeen } from "../../src/mount/findings.ts";
 import type { View, ViewPlan } from "../../src/mount/view.ts";
+import { wheelSizes } from "../../src/mount/wheel-sizes.ts";
 import type { Setup } from "../../src/sense/events.ts";
 
 const DEGREES = 180 / Math.PI;
@@ -49,8 +51,56 @@ export function missing(report: MountReport): readonly (readonly [name: string, 
   return named.flatMap(([name, finding]) => ("why" in finding ? [[name, finding as NotSeen] as const] : []));
 }
 
-/** The report as lines for people. */
-export function describeReport(report: MountReport, tape: number | null): string[] {
+/** Wheels of a settings file, which odometry is computed with from a motor board's counts. */
+const wheelsOf = (given: Readonly<Record<string, unknown>>): Wheels | null =>
+  (given["base"] as { readonly wheels?: Wheels } | undefined)?.wheels ?? null;
+
+/** Sizes of the wheels, and by how much those of the settings file were off. */
+function describeWheels(found: MountReport["wheels"], given: Readonly<Record<string, unknown>>): string[] {
+  const { radius, track } = wheelSizes(found);
+  const wheels = wheelsOf(given);
+  const row = (name: string, finding: Finding, assumed: number | null): string[] => {
+    if (!isFound(finding)) return [];
+    const { value, sigma } = finding;
+    const off = `${value > 1 ? "+" : "-"}${(100 * Math.abs(value - 1)).toFixed(2)} % +- ${(196 * sigma).toFixed(2)} (95 %)`;
+    if (assumed === null) return [`wheels: the true ${name} is ${off} against that of the odometry`];
+    const size = (metres: number): string => `${(1000 * metres).toFixed(2)} mm`;
+    return [
+      `wheel ${name.padEnd(9)} ${size(value * assumed)}: ${off} against ${size(assumed)} in the settings`,
+    ];
+  };
+  const rows = row("radius", radius, wheels?.radius ?? null);
+  if (wheels === null) return [...rows, ...row("track", track, null)];
+  if (wheels.kind === "differential") return [...rows, ...row("track", track, wheels.track)];
+  if (wheels.kind === "steered") return [...rows, ...row("wheelbase", track, wheels.wheelbase)];
+  return rows;
+}
+
+/** The wheels of a settings file with the sizes found. */
+function correctedWheels(wheels: Wheels, found: MountReport["wheels"]): Wheels {
+  const sizes = wheelSizes(found);
+  const times = (length: number, finding: Finding): number =>
+    Number((length * (isFound(finding) ? finding.value : 1)).toFixed(7));
+  const radius = times(wheels.radius, sizes.radius);
+  switch (wheels.kind) {
+    case "differential":
+      return { ...wheels, radius, track: times(wheels.track, sizes.track) };
+    case "steered":
+      return { ...wheels, radius, wheelbase: times(wheels.wheelbase, sizes.track) };
+    default:
+      return { ...wheels, radius };
+  }
+}
+
+/**
+ * The report as lines for people.
+ * @param given the settings file that the head had during the drive
+ */
+export function describeReport(
+  report: MountReport,
+  tape: number | null,
+  given: Readonly<Record<string, unknown>> = {},
+): string[] {
   const { seen, imu, range, wheels, gravityTilt, slant } = report;
   const lines = [
     `drive        ${seen.frames} frames, ${seen.way.toFixed(1)} m, turned by ${(seen.turned * DEGREES).toFixed(0)} deg in all` +
@@ -80,6 +130,7 @@ export function describeReport(report: MountReport, tape: number | null): string
         `${isFound(wheels.lateness) ? `; their stamps are ${(1000 * wheels.lateness.value).toFixed(0)} ms after depth` : ""}`,
     );
   }
+  lines.push(...describeWheels(wheels, given));
   if (gravityTilt !== null) {
     const tilt = gravityTilt * DEGREES;
     lines.push(
@@ -130,8 +181,12 @@ export function configWith(
     ...before,
     ...(isFound(lateness) && { "orientation.lateness": Number(lateness.value.toFixed(6)) }),
   };
+  const wheels = wheelsOf(given);
   return {
     ...given,
+    ...(wheels !== null && {
+      base: { ...(given["base"] as object), wheels: correctedWheels(wheels, report.wheels) },
+    }),
     sensors,
     baseFromHead: rounded(setup.baseFromHead),
     headFromImu: rounded(setup.headFromImu),
