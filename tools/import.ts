@@ -54,10 +54,17 @@ const DEPTH: Options = {
     "Poses (without --poses the recording has none)",
   ),
   direction: text("<d>", `${DIRECTIONS.join(" or ")} (default ${DIRECTIONS[0]})`),
-  up: text("<axis>", `axis of the data's world that points up: ${UP_AXES.join(", ")} (default z)`),
+  up: text(
+    "<axis>",
+    `axis of the data's world that points up: ${UP_AXES.join(", ")}, or a direction as x,y,z (default z)`,
+  ),
   floor: text(
     "<m>",
     "height of the floor along that axis; z = 0 in the recording (default 0). A negative value needs an equals sign: --floor=-0.39",
+  ),
+  level: flag("find the floor in the frames; turn and shift the world so that it is level at z = 0"),
+  orientation: flag(
+    "write the rotations of the poses as orientation events, too, for `replay --pose tracked`",
   ),
   "lens-shift": text(
     "<x,y,z>",
@@ -190,18 +197,30 @@ function lensOf(given: Given): Lens {
   return { ...lens, ...(numbers as Record<"fx" | "fy" | "cx" | "cy", number>) };
 }
 
+/** A named axis, or a direction of any length. */
+function upOf(given: Given): PoseOptions["up"] {
+  const name = given.text("up");
+  if (name === undefined || !name.includes(",")) return given.choice("up", UP_AXES);
+  const [x, y, z] = given.numbers("up", ",", 3) as [number, number, number];
+  const length = Math.hypot(x, y, z);
+  if (!(length > 0)) throw new UsageError(`--up must point somewhere, got "${name}"`);
+  return [x / length, y / length, z / length];
+}
+
 function posesOf(given: Given): PoseOptions | undefined {
   const path = given.text("poses");
   if (path === undefined) {
     for (const name of ["direction", "up", "floor", "lens-shift"])
       if (given.text(name) !== undefined)
         throw new UsageError(`--${name} says how to read poses; give --poses too`);
+    for (const name of ["level", "orientation"])
+      if (given.flag(name)) throw new UsageError(`--${name} needs poses; give --poses too`);
     return undefined;
   }
   return {
     path,
     direction: given.choice("direction", DIRECTIONS),
-    up: given.choice("up", UP_AXES),
+    up: upOf(given),
     floor: given.number("floor"),
     lensShift: given.numbers("lens-shift", ",", 3) as Vec3 | undefined,
   };
@@ -225,6 +244,8 @@ function depthSource(kind: "png" | "raw", folder: string, given: Given): ImportS
     minRange: given.number("near"),
     maxRange: given.number("far"),
     poses: posesOf(given),
+    level: given.flag("level"),
+    orientation: given.flag("orientation"),
     allowMissingPoses: given.flag("missing-poses"),
     rate,
     from: given.whole("from"),
@@ -251,6 +272,39 @@ const scanSource = (file: string, given: Given): ImportSource =>
     about: given.text("about"),
   });
 
+/** Degrees and metres from which a floor that is not level at z = 0 is worth a warning: more than poses of good data are wrong by. */
+const LEANS = 1;
+const LIES_OFF = 0.03;
+
+/** Says where the floor is that the frames show, and warns when the recording does not have it level at z = 0. */
+function tellFloor(given: Given, floor: ImportSource["floor"]): void {
+  if (given.text("poses") === undefined) return;
+  if (floor == null) {
+    console.error("warning: no floor is seen in the frames; check --up, --direction and --unit");
+    return;
+  }
+  const { lean, height, share, spread, up } = floor;
+  const degrees = (lean * 180) / Math.PI;
+  const found =
+    `floor: ${(100 * share).toFixed(0)} % of the points, spread ${(1000 * spread).toFixed(0)} mm; ` +
+    `it leans by ${degrees.toFixed(1)} deg and lies at ${height.toFixed(3)} m`;
+  if (given.flag("level")) {
+    console.log(`${found} in the world of the poses; levelled`);
+    return;
+  }
+  console.log(found);
+  const asFloor = (Number(given.number("floor") ?? 0) + height).toFixed(3);
+  if (degrees > LEANS) {
+    console.error(
+      `warning: the floor leans by ${degrees.toFixed(1)} deg, its upward direction is ${up.map((v) => v.toFixed(4)).join(",")} in the recording; import again with --level`,
+    );
+  } else if (Math.abs(height) > LIES_OFF) {
+    console.error(
+      `warning: the floor lies ${height.toFixed(3)} m off z = 0; import again with --floor=${asFloor} or --level`,
+    );
+  }
+}
+
 function mainOfKind(kind: string, { source, about, options, notes, noun, open }: Kind) {
   return mainOf({
     name: `import ${kind}`,
@@ -276,6 +330,7 @@ function mainOfKind(kind: string, { source, about, options, notes, noun, open }:
         progress.stop();
         const seconds = (done.duration / 1e6).toFixed(3);
         console.log(`${out}: ${done.count} ${noun}, ${done.references} reference poses, ${seconds} s`);
+        if (from.floor !== undefined) tellFloor(given, from.floor);
       } finally {
         progress.stop();
       }

@@ -1,6 +1,8 @@
 import type { DepthKind, FisheyeOptics, PinholeOptics, Pose } from "../../src/geometry/optics.ts";
-import { validateOptics } from "../../src/geometry/rays.ts";
+import { rayTable, validateOptics } from "../../src/geometry/rays.ts";
+import { compose } from "../../src/geometry/rigid.ts";
 import type { HeadEvent } from "../../src/sense/events.ts";
+import { FIT_FRAMES, FloorFinder, type FoundFloor } from "./floor-fit.ts";
 import { numberedFiles } from "./numbered.ts";
 import { pngSize, readPng } from "./png.ts";
 import { FramePoses, type PoseOptions } from "./poses.ts";
@@ -50,6 +52,10 @@ export interface DepthFolderOptions {
   readonly maxRange?: number | undefined;
   /** Without it, the recording has no reference poses. */
   readonly poses?: PoseOptions | undefined;
+  /** Turn and shift the world so that the floor that is found in the frames is level at z = 0. */
+  readonly level?: boolean | undefined;
+  /** Write the rotation of each pose as an orientation event, too: for replay with tracked poses. */
+  readonly orientation?: boolean | undefined;
   /** Write frames that have no pose without one, instead of failing. */
   readonly allowMissingPoses?: boolean | undefined;
   /** Frames per second, for data without stamps: frame n is stamped (n - first) / rate. Default 30. */
@@ -176,6 +182,24 @@ function chooseFrames(options: DepthFolderOptions, files: ReadonlyMap<number, st
   return frames;
 }
 
+/** The floor in some of the frames, in the world of their poses; null where none is seen, or no frame has a pose. */
+function findFloor(options: DepthFolderOptions, frames: readonly Frame[], size: Size): FoundFloor | null {
+  const placed = frames.filter(({ worldFromLens }) => worldFromLens !== null);
+  const optics = makeOptics(options, size);
+  const rays = rayTable(optics);
+  const finder = new FloorFinder();
+  const counts = new Uint16Array(size.width * size.height);
+  const [least, most] = [optics.minRange / optics.unit, optics.maxRange / optics.unit];
+  const every = Math.max(1, placed.length / FIT_FRAMES);
+  for (let at = 0; at < placed.length; at += every) {
+    const { file, worldFromLens } = placed[Math.floor(at)]!;
+    readCounts(counts, file, options.format, size);
+    for (let i = 0; i < counts.length; i++) if (counts[i]! < least || counts[i]! > most) counts[i] = 0;
+    finder.add(counts, rays, 1 / optics.unit, worldFromLens!);
+  }
+  return finder.find();
+}
+
 /**
  * Finds the frames of a folder of depth images and their poses. Stamps start at 0 and follow the frame numbers, so a
  * gap in the numbers is a gap in time and in the sequence. Head, base and lens are one.
@@ -194,6 +218,11 @@ export function openDepthFolder(options: DepthFolderOptions): ImportSource {
   const firstFile = frames[0]!.file;
   const size = imageSize(readBytes(firstFile), firstFile, format);
   const optics = makeOptics(options, size);
+  const floor = poses === undefined ? null : findFloor(options, frames, size);
+  if (options.level && floor === null) {
+    const fix = "check --up, --direction and --unit, or import without --level";
+    throw new ImportError(folder, null, `no floor is seen in its frames; ${fix}`);
+  }
   const settings = {
     frames: pattern,
     ...(poses && {
@@ -202,19 +231,25 @@ export function openDepthFolder(options: DepthFolderOptions): ImportSource {
         up: poses.up ?? "z",
         floor: poses.floor ?? 0,
         lensShift: [...(poses.lensShift ?? [0, 0, 0])],
+        ...(options.level && { levelled: floor!.levelled }),
       },
     }),
   };
+  const inWorld = (pose: Pose): Pose => (options.level ? compose(floor!.levelled, pose) : pose);
   const mount = { on: "head", pose: { rotation: [0, 0, 0, 1], position: [0, 0, 0] } } as const;
   return {
     header: bareHeader([{ name: "depth", optics, mount }], about, settings),
     total: frames.length,
+    floor,
     *events(onProgress): Generator<HeadEvent, void, undefined> {
       const counts = new Uint16Array(size.width * size.height);
       for (const [i, { file, time, sequence, worldFromLens }] of frames.entries()) {
         readCounts(counts, file, format, size);
-        if (worldFromLens !== null)
-          yield { kind: "reference", time, of: "lens", sensor: 0, pose: worldFromLens };
+        if (worldFromLens !== null) {
+          const pose = inWorld(worldFromLens);
+          yield { kind: "reference", time, of: "lens", sensor: 0, pose };
+          if (options.orientation) yield { kind: "orientation", time, rotation: pose.rotation };
+        }
         yield { kind: "depth", time, sensor: 0, sequence, counts, amplitude: null };
         onProgress?.(i + 1);
       }

@@ -1,6 +1,7 @@
 import { basename, dirname } from "node:path";
 import type { Pose, Quat, Vec3 } from "../../src/geometry/optics.ts";
 import { compose, fromMatrix, invert, normalizeRotation } from "../../src/geometry/rigid.ts";
+import { rotationToZ } from "./floor-fit.ts";
 import { numberedFiles } from "./numbered.ts";
 import { ImportError } from "./source.ts";
 import { nonBlankLines, parseNumber, readText, Table } from "./text.ts";
@@ -18,8 +19,8 @@ export interface PoseOptions {
   readonly path: string;
   /** Direction of the transforms. Default camera-to-world. */
   readonly direction?: (typeof DIRECTIONS)[number] | undefined;
-  /** Which axis of the data's world points up. Default z. */
-  readonly up?: (typeof UP_AXES)[number] | undefined;
+  /** Which axis, or direction, of the data's world points up. Default z. */
+  readonly up?: (typeof UP_AXES)[number] | Vec3 | undefined;
   /** How high the floor is along that axis, metres: it is put at z = 0. Default 0. */
   readonly floor?: number | undefined;
   /** Where the lens is in the frame of the camera whose poses these are (x right, y down, z forward), metres. Default there. */
@@ -59,7 +60,8 @@ export class FramePoses {
   constructor(options: PoseOptions) {
     this.#options = options;
     const { path, up = "z", floor = 0, lensShift = [0, 0, 0] } = options;
-    this.#worldFromData = { rotation: Z_FROM_UP[up], position: [0, 0, -floor] };
+    const rotation = typeof up === "string" ? Z_FROM_UP[up] : rotationToZ(up);
+    this.#worldFromData = { rotation, position: [0, 0, -floor] };
     this.#cameraFromLens = { rotation: [0, 0, 0, 1], position: lensShift };
     this.#files = basename(path).includes("{n}") ? numberedFiles(dirname(path), basename(path)) : null;
     if (this.#files !== null) return;

@@ -2,6 +2,7 @@ import { existsSync, renameSync, rmSync } from "node:fs";
 import { createRecording } from "../../src/record/file.ts";
 import type { RecordingHeader } from "../../src/record/format.ts";
 import type { HeadEvent, Setup } from "../../src/sense/events.ts";
+import type { FoundFloor } from "./floor-fit.ts";
 
 /** The data or the options don't fit; the message names the file, the line when there is one, and what to do. */
 export class ImportError extends Error {
@@ -17,6 +18,8 @@ export interface ImportSource {
   readonly header: RecordingHeader;
   /** Frames, scans or samples. */
   readonly total: number;
+  /** Of frames with poses: the floor that they show, in the world of the poses as given; null where none is seen. */
+  readonly floor?: FoundFloor | null;
   /**
    * In the order of a recording. A depth event's images are overwritten by the next.
    * @param onProgress gets how many of `total` are done
