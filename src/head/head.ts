@@ -6,6 +6,7 @@ import type { ReachNow } from "../guard/reach.ts";
 import type { FloorLayer, FloorView } from "../map/floor.ts";
 import type { BlockGrid, GridView } from "../map/grid.ts";
 import type { ColumnSource, LayersView } from "../map/layers.ts";
+import type { WallHits } from "../map/wall-hits.ts";
 import type { DepthEvent, HeadEvent, KnockEvent, Setup } from "../sense/events.ts";
 import { type FrozenNote, FrozenWatch, type ImageVerdict } from "../sense/frozen.ts";
 import type { MaskResult } from "../sense/mask.ts";
@@ -46,6 +47,7 @@ const FIXED_SETTINGS = [
 export interface ClearedMap {
   readonly grid: BlockGrid;
   readonly floor: FloorLayer;
+  readonly walls: WallHits | null;
   readonly footing: FootingLayer;
 }
 
@@ -57,6 +59,8 @@ export interface HeadOptions {
   readonly onReach?: (outputs: readonly HeadOutput[]) => void;
   /** Opens the tracking of poses, instead of the default. */
   readonly openTracking?: OpenTracking;
+  /** Counts hits of walls, to measure distances between them. Nothing else depends on it. */
+  readonly hasWalls?: boolean;
 }
 
 /**
@@ -90,13 +94,17 @@ export class Head {
   readonly #blocked = new BlockedCells();
 
   /** @throws {RangeError} that names the field, if optics, a setting, or their combination are not valid */
-  constructor(setup: Setup, settings: Settings, { onReach, openTracking }: HeadOptions = {}) {
+  constructor(
+    setup: Setup,
+    settings: Settings,
+    { onReach, openTracking, hasWalls = false }: HeadOptions = {},
+  ) {
     this.#setup = setup;
     this.#settings = settings;
     this.#onReach = onReach;
     const sensors = openSensors(setup, settings);
     // Made first, because it refuses too small voxels before other parts make tables for them.
-    this.#mapping = new Mapping(sensors, settings);
+    this.#mapping = new Mapping(sensors, settings, hasWalls);
     this.#guard = new Guard(guardSettings(settings));
     this.#ground = new Ground(settings["map.voxelSize"]);
     this.#poses = new PoseSources(setup, settings);
@@ -128,6 +136,10 @@ export class Head {
   }
   get floor(): FloorView {
     return this.#mapping.floor;
+  }
+  /** Hits of walls; null unless `hasWalls`. */
+  get walls(): Pick<WallHits, "at"> | null {
+    return this.#mapping.walls;
   }
   get layers(): LayersView {
     return this.#mapping.layers;

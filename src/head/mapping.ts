@@ -4,6 +4,7 @@ import { BLOCK_VOXELS, BlockGrid, type GridView } from "../map/grid.ts";
 import { Integrator } from "../map/integrate.ts";
 import { BodyLayers } from "../map/layers.ts";
 import { ScanIntegrator } from "../map/scan.ts";
+import { WallHits } from "../map/wall-hits.ts";
 import { Straightener } from "../sense/straighten.ts";
 import type { KeyframeReader, KeyframeView } from "../track/keyframes.ts";
 import { type Placement, placement, setPlacement } from "../track/placement.ts";
@@ -25,6 +26,9 @@ interface MappedSensor {
   readonly openIntegrate: ((grid: BlockGrid) => Integrate) | null;
 }
 
+/** The parts of a map that are cleared, restored and rebuilt together. */
+export type ClearedMapping = Pick<Mapping, "grid" | "floor" | "walls">;
+
 /** What a frame did to the map. */
 export interface Mapped {
   /** Revision of the map with the frame in it; 0 when it was not written. */
@@ -43,6 +47,8 @@ const USUAL_WIDTH = 240;
 export class Mapping {
   readonly grid: BlockGrid;
   readonly floor: FloorLayer;
+  /** Null unless it was asked for: only measuring needs it. */
+  readonly walls: WallHits | null;
   #layers: BodyLayers;
   #settings: Settings;
   #sensors: readonly MappedSensor[];
@@ -56,11 +62,15 @@ export class Mapping {
   /** Whether the map has parts that no keyframe shows: those of an earlier run, or from before it was cleared. */
   hasOlderParts = false;
 
-  /** @throws {RangeError} if a sensor or a setting does not fit */
-  constructor(sensors: readonly OpenSensor[], settings: Settings) {
+  /**
+   * @param hasWalls whether hits of walls are counted
+   * @throws {RangeError} if a sensor or a setting does not fit
+   */
+  constructor(sensors: readonly OpenSensor[], settings: Settings, hasWalls = false) {
     this.#settings = settings;
     this.grid = new BlockGrid(settings["map.voxelSize"]);
     this.floor = new FloorLayer(this.grid.voxelSize, floorSettings(settings));
+    this.walls = hasWalls ? new WallHits(settings["body.height"]) : null;
     this.#layers = this.#openLayers(settings);
     this.#sensors = sensors.map((sensor) => openSensor(sensor, settings, this.grid));
   }
@@ -101,30 +111,33 @@ export class Mapping {
       // Immediately, or obstacles would be forgotten until the next update of the layers.
       layers.update(this.#lastFloor);
       this.#layers = layers;
+      if (this.walls !== null) this.walls.height = settings["body.height"];
     };
   }
 
-  /** Forgets the map. Revisions continue from where they are. @returns the grid and the floor of before */
-  clear(): Pick<Mapping, "grid" | "floor"> {
+  /** Forgets the map. Revisions continue from where they are. @returns the map of before */
+  clear(): ClearedMapping {
     const before = {
       grid: new BlockGrid(this.grid.voxelSize),
       floor: new FloorLayer(this.floor.columnSize, this.floor.settings),
+      walls: this.walls && new WallHits(this.walls.height),
     };
     this.#swap(before);
     this.hasOlderParts = false;
     return before;
   }
 
-  /** Puts a grid and a floor from before the map was cleared in place of the present ones, in a new revision. */
-  restore(before: Pick<Mapping, "grid" | "floor">): void {
+  /** Puts a map from before it was cleared in place of the present one, in a new revision. */
+  restore(before: ClearedMapping): void {
     this.#swap(before);
     this.grid.frame++;
     this.hasOlderParts = true;
   }
 
-  #swap({ grid, floor }: Pick<Mapping, "grid" | "floor">): void {
+  #swap({ grid, floor, walls }: ClearedMapping): void {
     this.grid.swap(grid);
     this.floor.swap(floor);
+    if (walls !== null) this.walls?.swap(walls);
     this.#remake = null;
   }
 
@@ -161,6 +174,7 @@ export class Mapping {
           frame: revision,
           ...this.#floorSteps(open.mask.rays.width),
         });
+        this.walls?.addFrame({ sensor, depth, rays: open.mask.rays, unitsPerMetre, lens, floorHeight });
       }
       points = integrate(depth, lens);
     }
@@ -190,19 +204,19 @@ export class Mapping {
   /** Begins to rebuild the map from keyframes. */
   remake(keyframes: KeyframeReader): void {
     const open = new Map<number, Integrate>();
-    this.#remake = new MapRemake(keyframes, this, (depth, keyframe, grid, floor) => {
+    this.#remake = new MapRemake(keyframes, this, (depth, keyframe, { grid, floor, walls }) => {
       const mapped = this.#sensors[keyframe.sensor];
       if (!mapped?.openIntegrate) return; // a sensor that was removed
       const integrate = open.get(keyframe.sensor) ?? mapped.openIntegrate(grid);
       open.set(keyframe.sensor, integrate);
-      this.#addKeyframe(depth, keyframe, { grid, floor, integrate, sensor: mapped.sensor });
+      this.#addKeyframe(depth, keyframe, { grid, floor, walls, integrate, sensor: mapped.sensor });
     });
   }
 
   #addKeyframe(
     depth: Uint16Array,
-    { worldFromLens, unitsPerMetre, floorHeight }: KeyframeView,
-    into: { grid: BlockGrid; floor: FloorLayer; integrate: Integrate; sensor: OpenSensor },
+    { sensor, worldFromLens, unitsPerMetre, floorHeight }: KeyframeView,
+    into: ClearedMapping & { integrate: Integrate; sensor: OpenSensor },
   ): void {
     const { rays } = into.sensor.mask;
     if (rays.x.length !== depth.length) return;
@@ -219,6 +233,7 @@ export class Mapping {
       frame: into.grid.frame,
       ...this.#floorSteps(rays.width),
     });
+    into.walls?.addFrame({ sensor, depth, rays, unitsPerMetre, lens, floorHeight });
     into.integrate(depth, lens);
   }
 }

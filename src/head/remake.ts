@@ -1,6 +1,7 @@
 import { FloorLayer } from "../map/floor.ts";
 import { BlockGrid } from "../map/grid.ts";
 import { GridReplacement } from "../map/replace.ts";
+import { WallHits } from "../map/wall-hits.ts";
 import { type KeyframeReader, type KeyframeView, unpackDepth } from "../track/keyframes.ts";
 
 /** Number of times that each keyframe is integrated: it represents the frames around it, and two passes carve every brick. */
@@ -8,18 +9,19 @@ const REPEATS = 2;
 /** Blocks per step when the new map replaces the old one: well under a millisecond. */
 const BLOCKS = 400;
 
-/** Puts a keyframe's depth into a grid and a floor, both empty at first. */
-export type Integrate = (
-  depth: Uint16Array,
-  keyframe: KeyframeView,
-  grid: BlockGrid,
-  floor: FloorLayer,
-) => void;
-
-/** The map that is replaced. */
-export interface RemakeTarget {
+/** The parts of a map that are rebuilt. */
+export interface RemadeParts {
   readonly grid: BlockGrid;
   readonly floor: FloorLayer;
+  /** Null where hits of walls are not counted. */
+  readonly walls: WallHits | null;
+}
+
+/** Puts a keyframe's depth into a map that is empty at first. */
+export type Integrate = (depth: Uint16Array, keyframe: KeyframeView, into: RemadeParts) => void;
+
+/** The map that is replaced. */
+export interface RemakeTarget extends RemadeParts {
   /** Whether it has parts that no keyframe shows. Where the rebuilt map has nothing, these stay. */
   readonly hasOlderParts: boolean;
 }
@@ -31,8 +33,7 @@ export interface RemakeTarget {
 export class MapRemake {
   readonly #keyframes: KeyframeReader;
   readonly #integrate: Integrate;
-  readonly #grid: BlockGrid;
-  readonly #floor: FloorLayer;
+  readonly #made: RemadeParts;
   readonly #target: RemakeTarget;
   #depth = new Uint16Array(0);
   #replacement: GridReplacement | null = null;
@@ -41,9 +42,12 @@ export class MapRemake {
     this.#keyframes = keyframes;
     this.#target = target;
     this.#integrate = integrate;
-    this.#grid = new BlockGrid(target.grid.voxelSize);
-    this.#floor = new FloorLayer(target.floor.columnSize, target.floor.settings);
-    this.#grid.frame = target.grid.frame;
+    this.#made = {
+      grid: new BlockGrid(target.grid.voxelSize),
+      floor: new FloorLayer(target.floor.columnSize, target.floor.settings),
+      walls: target.walls && new WallHits(target.walls.height),
+    };
+    this.#made.grid.frame = target.grid.frame;
   }
 
   /** Whether the map is being replaced: nothing else may write to it meanwhile. */
@@ -55,19 +59,22 @@ export class MapRemake {
   step(): boolean {
     if (this.#replacement !== null) {
       if (!this.#replacement.step(BLOCKS)) return false;
-      this.#target.floor.become(this.#floor, this.#target.hasOlderParts);
+      const { floor, walls, hasOlderParts } = this.#target;
+      floor.become(this.#made.floor, hasOlderParts);
+      if (this.#made.walls !== null) walls?.become(this.#made.walls, hasOlderParts);
       return true;
     }
     const keyframe = this.#keyframes.next();
     if (keyframe === null) {
-      this.#target.grid.frame = Math.max(this.#target.grid.frame, this.#grid.frame) + 1;
-      this.#replacement = new GridReplacement(this.#target.grid, this.#grid, this.#target.hasOlderParts);
+      const { grid, hasOlderParts } = this.#target;
+      grid.frame = Math.max(grid.frame, this.#made.grid.frame) + 1;
+      this.#replacement = new GridReplacement(grid, this.#made.grid, hasOlderParts);
       return false;
     }
     if (this.#depth.length !== keyframe.pixels) this.#depth = new Uint16Array(keyframe.pixels);
     if (!keyframe.isSound) return false;
     const depth = unpackDepth(this.#depth, keyframe);
-    for (let n = 0; n < REPEATS; n++) this.#integrate(depth, keyframe, this.#grid, this.#floor);
+    for (let n = 0; n < REPEATS; n++) this.#integrate(depth, keyframe, this.#made);
     return false;
   }
 }

@@ -1,5 +1,6 @@
 import type { Answer } from "../wire/messages.ts";
 import { byId, messageOf, setText } from "./dom.ts";
+import { type FindFace, faceOf, finer } from "./fine-walls.ts";
 import { meetHeight } from "./floor-layer.ts";
 import type { MapView } from "./map-view.ts";
 import { type Measure, Measuring } from "./measuring.ts";
@@ -30,6 +31,8 @@ export class MapPicker {
   readonly #ask: Ask;
   readonly #taker: PlaceTaker;
   readonly #measuring = new Measuring();
+  /** Metres: side of the map's voxels. */
+  voxelSize = 0.05;
   /** Called with the place that is asked about; null: with none. */
   onPlace: (point: readonly number[] | null) => void = () => {};
 
@@ -66,10 +69,6 @@ export class MapPicker {
     });
   }
 
-  set voxelSize(metres: number) {
-    this.#measuring.voxelSize = metres;
-  }
-
   /** What is being measured; null: nothing. */
   get measure(): Measure | null {
     return this.#measuring.what;
@@ -96,15 +95,28 @@ export class MapPicker {
         const at = sighting ?? meetHeight(ray, 0);
         if (at !== null) this.#taker.corner(at.point);
       } else if (sighting === null) setText("found", "Nothing is known there.");
-      else if (this.measure !== null) this.#measure(sighting);
+      else if (this.measure !== null) await this.#measure(sighting);
       else await this.#askAbout(sighting, ray);
     } catch (error) {
       setText("found", messageOf(error));
     }
   }
 
-  #measure({ point }: Sighting): void {
-    this.#measuring.add(this.#map.snap(point), this.#map.snapsWithin);
+  async #measure({ point }: Sighting): Promise<void> {
+    const { place, isOnSide } = this.#map.snap(point);
+    const measured = this.#measuring.add(place, this.#map.snapsWithin, isOnSide);
+    this.#showMeasured();
+    if (measured === null) return;
+    const find: FindFace = async (near, along) => {
+      const question = {
+        about: "wall",
+        point: [...near] as [number, number],
+        along,
+        frame: "world",
+      } as const;
+      return faceOf(await this.#ask<Extract<Answer, { about: "wall" }>>({ kind: "ask", question }));
+    };
+    this.#measuring.replace(measured, await finer(measured, find, this.voxelSize));
     this.#showMeasured();
   }
 

@@ -383,7 +383,10 @@ export class MapView {
   }
 
   /** The nearest side of an obstacle within SNAP pixels of a point; else the point itself. */
-  snap([x, y, z]: readonly [number, number, number]): readonly [number, number, number] {
+  snap([x, y, z]: readonly [number, number, number]): {
+    readonly place: readonly [number, number, number];
+    readonly isOnSide: boolean;
+  } {
     const { columns, voxelSize } = this.#materials;
     const [sideX, sideY] = sideNear(
       [x, y],
@@ -391,7 +394,7 @@ export class MapView {
       voxelSize,
       (atX, atY) => (columns.at(atX, atY)?.[1] ?? 0) > 0,
     );
-    return [sideX, sideY, z];
+    return { place: [sideX, sideY, z], isOnSide: sideX !== x || sideY !== y };
   }
 
   /** The intersection of a ray with the height of the floor; null where the state of the floor is unknown. */

@@ -17,6 +17,8 @@ export interface Ruler {
   readonly places: readonly (readonly number[])[];
   /** What is measured; null: the size is not shown. */
   readonly what: Measure | null;
+  /** As `Measured.error`. */
+  readonly error?: number | null;
 }
 
 /** Points chosen on the map, and the lines between them. They are drawn over everything. */
@@ -59,10 +61,10 @@ export class RulerLayer {
 
   /** Sizes of what is measured, in the middle of their places. */
   get tags(): readonly Tag[] {
-    return this.#rulers.flatMap(({ places, what }) => {
+    return this.#rulers.flatMap(({ places, what, error = null }) => {
       if (what === null || places.length < (what === "area" ? 3 : 2)) return [];
       const middle = [0, 1, 2].map((k) => places.reduce((sum, place) => sum + place[k]!, 0) / places.length);
-      return [{ text: sizeText({ what, places }), at: middle as [number, number, number] }];
+      return [{ text: sizeText({ what, places, error }), at: middle as [number, number, number] }];
     });
   }
 }

@@ -93,6 +93,16 @@ const Answer = Type.Union([
     ),
   }),
   Type.Object({
+    about: Type.Literal("wall"),
+    point: nullable(Pair),
+    spread: nullable(
+      Type.Number({
+        description:
+          "metres, one sigma: spread of single measurements about the face; null, like the point, where there are too few",
+      }),
+    ),
+  }),
+  Type.Object({
     about: Type.Union([Type.Literal("line"), Type.Literal("arc")]),
     isFree: Type.Boolean(),
     free: Type.Number({ description: "metres along the way that are free, with floor seen" }),

@@ -104,6 +104,19 @@ export const Question = Type.Union([
   exact({ about: Type.Literal("clearance"), point: Pair, frame: Frame }),
   exact({ about: Type.Literal("footing"), point: Pair, frame: Frame }),
   exact({ about: Type.Literal("evidence"), point: Triple, frame: Type.Literal("world") }),
+  exact(
+    {
+      about: Type.Literal("wall"),
+      point: Pair,
+      along: Type.Number({
+        minimum: -7,
+        maximum: 7,
+        description: "radians, counter-clockwise from x: the direction across the wall",
+      }),
+      frame: Type.Literal("world"),
+    },
+    "where the face of a wall near a point is, to less than a voxel; the point is at most a voxel off",
+  ),
   exact({ about: Type.Literal("line"), from: Pair, to: Pair, halfWidth: HalfWidth, frame: Frame }),
   exact({
     about: Type.Literal("arc"),

@@ -132,7 +132,7 @@ const found = (page: Page, pattern: RegExp) =>
 describe("tasks of a new user", () => {
   testWith(
     browserNeed,
-    "a doorway of 1.00 m is measured to a voxel at each end, in three clicks",
+    "a doorway of 1.00 m measures 1.00 m to 3 cm, with its error, in three clicks",
     async () => {
       const task = await openPage();
       const { page } = task;
@@ -141,12 +141,12 @@ describe("tasks of a new user", () => {
       // Beside the sides of the doorway by a hand's accuracy.
       await task.place(...at(2.05, 0.44));
       await task.place(...at(2.05, -0.45));
-      await found(page, /apart/);
-      const said = (await page.textContent("#found"))!;
-      expect(said).toContain("Each end is known to a voxel (5 cm).");
-      const [, size, unit] = /([\d.]+) (m|cm) apart/.exec(said)!;
-      // Two voxels of 5 cm: one at each side of the doorway.
-      expect(Math.abs(Number(size) / (unit === "cm" ? 100 : 1) - 1)).toBeLessThanOrEqual(0.1 + 1e-9);
+      await found(page, /± .* apart/);
+      const [, size, unit, error] = /([\d.]+) (m|cm) ± (\d+) cm apart/.exec(
+        (await page.textContent("#found"))!,
+      )!;
+      expect(Math.abs(Number(size) / (unit === "cm" ? 100 : 1) - 1)).toBeLessThanOrEqual(0.03);
+      expect(Number(error)).toBeLessThanOrEqual(3);
       expect(task.clicks).toBeLessThanOrEqual(3);
     },
   );

@@ -1,11 +1,12 @@
 import { expect, test } from "vitest";
 import type { Pose } from "../../src/geometry/optics.ts";
 import { angleBetween, compose, fromYawPitchRoll } from "../../src/geometry/rigid.ts";
-import { MapRemake } from "../../src/head/remake.ts";
+import { MapRemake, type RemadeParts } from "../../src/head/remake.ts";
 import { evidenceTable } from "../../src/map/evidence.ts";
 import { FloorLayer } from "../../src/map/floor.ts";
 import { BlockGrid, TOP, UNKNOWN } from "../../src/map/grid.ts";
 import { Integrator } from "../../src/map/integrate.ts";
+import { WallHits } from "../../src/map/wall-hits.ts";
 import { DepthMask } from "../../src/sense/mask.ts";
 import { Straightener } from "../../src/sense/straighten.ts";
 import { KeyframeStore } from "../../src/track/keyframes.ts";
@@ -23,20 +24,17 @@ const evidence = evidenceTable(model, 0.05, 6, EVERY);
 const straight = new Straightener(room.optics);
 const { unitsPerMetre } = mask;
 
-interface Place {
-  readonly grid: BlockGrid;
-  readonly floor: FloorLayer;
-}
-const emptyPlace = (): Place => ({
+const emptyPlace = (): RemadeParts => ({
   grid: new BlockGrid(0.05),
   floor: new FloorLayer(0.05, { band: 0.35, slope: 0.26 }),
+  walls: new WallHits(0.6),
 });
 
 /** Integrators are made once a grid. */
 function writer() {
   const made = new Map<BlockGrid, Integrator>();
   const at = placement();
-  return (depth: Uint16Array, pose: Pose, { grid, floor }: Place) => {
+  return (depth: Uint16Array, pose: Pose, { grid, floor }: RemadeParts) => {
     const view = { ...straight.view, unitsPerMetre, maxRange: 6 };
     const integrator = made.get(grid) ?? new Integrator(grid, view, evidence, EVERY);
     made.set(grid, integrator);
@@ -100,14 +98,10 @@ function remade() {
     frame.worldFromLens = truth[n]!;
   });
   const work: number[] = [];
-  const remake = new MapRemake(
-    store.read(),
-    { ...bent, hasOlderParts: false },
-    (depth, keyframe, grid, floor) => {
-      work[work.length - 1]!++;
-      write(depth, keyframe.worldFromLens, { grid, floor });
-    },
-  );
+  const remake = new MapRemake(store.read(), { ...bent, hasOlderParts: false }, (depth, keyframe, into) => {
+    work[work.length - 1]!++;
+    write(depth, keyframe.worldFromLens, into);
+  });
   let isDone = false;
   for (let n = 0; !isDone && n < 1000; n++) {
     work.push(0);
@@ -137,9 +131,10 @@ test("a map bent by drift is rebuilt from keyframes, step by step, and is then n
 
 test("parts of the map that no keyframe shows stay when it has older parts, and go when it has none", () => {
   for (const hasOlderParts of [true, false]) {
-    const { grid, floor } = emptyPlace();
+    const place = emptyPlace();
+    const { grid } = place;
     grid.setValue(0, 0, 0, TOP);
-    const remake = new MapRemake({ next: () => null }, { grid, floor, hasOlderParts }, () => {});
+    const remake = new MapRemake({ next: () => null }, { ...place, hasOlderParts }, () => {});
     for (let n = 0; !remake.step() && n < 10; n++);
     expect(grid.valueAt(0, 0, 0)).toBe(hasOlderParts ? TOP : UNKNOWN);
   }

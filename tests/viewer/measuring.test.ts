@@ -70,7 +70,7 @@ test("an area is closed at its first corner, beside a distance; Backspace takes 
   ])
     measuring.add(place, 0.1);
   expect(measuring.text).toBe(
-    "5.00 m apart; 5.00 m along the floor, 0 cm in height. Each end is known to a voxel (5 cm). Backspace removes it, Escape ends.",
+    "5.00 m apart; 5.00 m along the floor, 0 cm in height. Backspace removes it, Escape ends.",
   );
   measuring.begin("area");
   for (const place of SQUARE) measuring.add([...place, 0], 0.1);

@@ -4,6 +4,8 @@ import type { FootingView } from "../../guard/footing.ts";
 import type { FloorView } from "../../map/floor.ts";
 import { blockKey, classOf, type GridView, inReach, natsOf } from "../../map/grid.ts";
 import { COLUMN, type LayersView } from "../../map/layers.ts";
+import { wallFace } from "../../map/wall-face.ts";
+import { HIT_CELL, type WallHits } from "../../map/wall-hits.ts";
 import { END } from "../../terms/safety.ts";
 import type { Stand } from "../../way/pieces.ts";
 import type { Goal } from "../../way/way-finder.ts";
@@ -21,6 +23,8 @@ const KIND_NAMES = [
 export interface Place {
   readonly layers: LayersView;
   readonly floor: FloorView;
+  /** Null where hits of walls are not counted. */
+  readonly walls: Pick<WallHits, "at"> | null;
   /** Metres. */
   readonly columnSize: number;
   /** Metres: range of the clearance field. */
@@ -82,6 +86,8 @@ export function answer(question: Exclude<Question, { about: "way" }>, place: Pla
     }
     case "evidence":
       return evidenceAt(question.point, place);
+    case "wall":
+      return wallNear(question, place);
     case "line": {
       const [x0, y0] = toWorld(question.from);
       const [x1, y1] = toWorld(question.to);
@@ -148,6 +154,39 @@ function evidenceAt(point: readonly [number, number, number], place: Place): Ans
         ? null
         : { ago: ago(cell.time), from: placeOf(seen), far: Number.isFinite(cell.far) ? cell.far : null },
   };
+}
+
+/** Columns on each side of a place that tell on which side of it the wall is. */
+const BESIDE = 3;
+
+/** The face of a wall near a point. Hits count only where the map still has something, because they stay when it is taken away. */
+function wallNear(
+  { point: [x, y], along }: Extract<Question, { about: "wall" }>,
+  { walls, layers, columnSize }: Place,
+): Answer {
+  const isBlocked = (i: number, j: number): boolean => layers.kindAt(i, j) === COLUMN.blocked;
+  const [dx, dy] = [Math.cos(along), Math.sin(along)];
+  let balance = 0;
+  for (let n = 0; n < BESIDE; n++) {
+    const far = (n + 0.5) * columnSize;
+    for (const sense of [1, -1]) {
+      const [i, j] = [x + sense * far * dx, y + sense * far * dy].map((m) => Math.floor(m / columnSize));
+      if (isBlocked(i!, j!)) balance += sense;
+    }
+  }
+  const sense = balance < 0 ? -1 : 1;
+  const hitsAt = (col: number, row: number): number => {
+    const hits = walls?.at(col, row) ?? 0;
+    if (hits === 0) return 0;
+    const i = Math.floor(((col + 0.5) * HIT_CELL) / columnSize);
+    const j = Math.floor(((row + 0.5) * HIT_CELL) / columnSize);
+    for (let n = 0; n < 9; n++) if (isBlocked(i + (n % 3) - 1, j + Math.floor(n / 3) - 1)) return hits;
+    return 0;
+  };
+  const found = wallFace([x, y], [sense * dx, sense * dy], hitsAt);
+  if (found === null) return { about: "wall", point: null, spread: null };
+  const { offset, spread } = found;
+  return { about: "wall", point: [x + sense * offset * dx, y + sense * offset * dy], spread };
 }
 
 /** Walks along the way column by column, across its whole width. */

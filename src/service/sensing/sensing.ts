@@ -64,6 +64,7 @@ export class Sensing {
    */
   constructor(start: SensingStart, say: (message: FromSensing) => void, now: () => number) {
     this.#head = new Head(start.setup, resolveSettings(start.settings), {
+      hasWalls: true,
       onReach: (outputs) => {
         this.#tellReach(outputs);
         this.#isReachTold = true;
@@ -220,7 +221,7 @@ export class Sensing {
   }
 
   #ask(ticket: number, question: Question): void {
-    const { layers, floor, grid, settings, footing } = this.#head;
+    const { layers, floor, walls, grid, settings, footing } = this.#head;
     const time = this.#last?.time ?? null;
     const revision = grid.frame;
     const worldFromBase = this.#last?.worldFromBase ?? null;
@@ -236,6 +237,7 @@ export class Sensing {
     const found = answer(question, {
       layers,
       floor,
+      walls,
       grid,
       footing,
       columnSize: grid.voxelSize,
