@@ -119,7 +119,7 @@ function measure(
     sideNear(at(2.05, 0.44), 0.14, VOXEL, isBlocked),
     sideNear(at(2.05, -0.45), 0.14, VOXEL, isBlocked),
   ];
-  const [a, b] = ends as readonly [Point, Point];
+  const [a, b] = ends as [Point, Point];
   const along = Math.atan2(b[1] - a[1], b[0] - a[0]);
   const faces = ends.map((point) => {
     const question = { about: "wall", point: [...point] as [number, number], along, frame: "world" } as const;
