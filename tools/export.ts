@@ -1,6 +1,6 @@
-import { mkdir } from "node:fs/promises";
 import { basename, join } from "node:path";
 import { COLUMN } from "../src/map/layers.ts";
+import { makeFolder } from "../src/service/make-folder.ts";
 import { edgesNpy, edgesPly, groundJson, groundNpy } from "../src/service/maps/floor-files.ts";
 import { planSvg } from "../src/service/maps/plan-svg.ts";
 import { ChangedTiles } from "../src/service/sensing/changed-tiles.ts";
@@ -71,7 +71,7 @@ export const main = mainOf({
       progress.stop();
     }
     await writing(out, async () => {
-      await mkdir(out, { recursive: true });
+      makeFolder(out);
       for (const [name, bytes] of Object.entries(
         await exportFiles(replay, {
           parts: parts as Part[],

@@ -1,8 +1,9 @@
 import { existsSync } from "node:fs";
-import { mkdir, rename, rm } from "node:fs/promises";
+import { rename, rm } from "node:fs/promises";
 import { join } from "node:path";
 import { DecodeError } from "../../src/coding/decode-error.ts";
 import { openRecording } from "../../src/record/file.ts";
+import { makeFolder } from "../../src/service/make-folder.ts";
 import { recordScenario } from "../../src/simulate/record.ts";
 import type { Scenario } from "../../src/simulate/scenario.ts";
 import { Progress } from "../frame/progress.ts";
@@ -28,7 +29,7 @@ const demoPath = (folder: string): string => join(folder, "demo.brk");
  * @throws file errors
  */
 export async function findDemo(scenario: Scenario, folder: string): Promise<string | null> {
-  await mkdir(folder, { recursive: true });
+  makeFolder(folder);
   const path = demoPath(folder);
   return (await isWhole(path, scenario)) ? path : null;
 }

@@ -1,6 +1,5 @@
-import { constants } from "node:fs";
-import { access, stat } from "node:fs/promises";
-import { dirname, resolve } from "node:path";
+import { mkdtemp, rmdir, stat } from "node:fs/promises";
+import { dirname, join, resolve } from "node:path";
 
 /** Wrong usage: an invalid option or argument; the message names it and the allowed values. */
 export class UsageError extends Error {
@@ -116,7 +115,8 @@ export async function writing<T>(subject: string, body: () => T | Promise<T>, ca
 }
 
 /**
- * Checks before long work that files can be written into a folder, which may not exist yet. Nothing is made.
+ * Checks before long work that files can be written into a folder, which may not exist yet. An empty folder is made for the check, and removed:
+ * permissions alone do not tell whether the file system takes it.
  * @throws {OutputError}
  */
 export function checkFolder(folder: string): Promise<void> {
@@ -128,10 +128,18 @@ export function checkFolder(folder: string): Promise<void> {
       });
       if (found === null) continue;
       if (!found.isDirectory()) throw new OutputError(`${at} is a file; a folder is needed`);
-      await access(at, constants.W_OK | constants.X_OK);
+      await tryFolder(at);
       return;
     }
   });
+}
+
+async function tryFolder(folder: string): Promise<void> {
+  const tried = await mkdtemp(join(folder, ".brinkmap-")).catch((error: unknown) => {
+    if (codeOf(error) !== "ENOENT") throw Object.assign(error as object, { path: folder });
+    throw new OutputError(`${folder}: no files can be made in this folder`);
+  });
+  await rmdir(tried);
 }
 
 export interface Failure {

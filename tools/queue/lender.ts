@@ -1,9 +1,10 @@
-import { mkdir, mkdtemp, rm } from "node:fs/promises";
+import { mkdtemp, rm } from "node:fs/promises";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { setTimeout as wait } from "node:timers/promises";
 import { type Job as QueueJob, Worker } from "bullmq";
 import { openRecording } from "../../src/record/file.ts";
+import { makeFolder } from "../../src/service/make-folder.ts";
 import { settingsOf } from "../replay/run.ts";
 import type { Answer } from "../tune/job.ts";
 import { parseLabels } from "../tune/labels.ts";
@@ -48,7 +49,7 @@ export async function lend(options: LendOptions, signal: AbortSignal): Promise<n
   const build = buildOf(ownProgram());
   const present = new Present(connection, "lender", build);
   const kept = options.keep ?? (await mkdtemp(join(tmpdir(), "brinkmap-lent-")));
-  await mkdir(kept, { recursive: true, mode: 0o700 });
+  makeFolder(kept, 0o700);
   const recordings = new Recordings(connection, folders, kept);
   const lanes = new Lanes(workers);
   let done = 0;

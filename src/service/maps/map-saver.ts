@@ -1,8 +1,9 @@
 import { constants } from "node:fs";
-import { mkdir, open, readdir, readFile, rename, rm, stat } from "node:fs/promises";
+import { open, readdir, readFile, rename, rm, stat } from "node:fs/promises";
 import { join } from "node:path";
 import { crc32c } from "../../coding/crc32c.ts";
 import { decodeSnapshot, SnapshotError } from "../../map/snapshot.ts";
+import { makeFolder } from "../make-folder.ts";
 
 const NEWEST = "map.snapshot";
 const BEFORE = "map.before.snapshot";
@@ -40,7 +41,7 @@ export class MapSaver {
   }
 
   async #write(bytes: Uint8Array): Promise<void> {
-    await mkdir(this.folder, { recursive: true });
+    makeFolder(this.folder);
     const half = join(this.folder, HALF);
     const newest = join(this.folder, NEWEST);
     try {

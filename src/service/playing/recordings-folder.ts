@@ -1,6 +1,6 @@
 import { randomBytes } from "node:crypto";
 import { createWriteStream } from "node:fs";
-import { mkdir, readdir, rename, rm, stat } from "node:fs/promises";
+import { readdir, rename, rm, stat } from "node:fs/promises";
 import type { IncomingMessage } from "node:http";
 import { basename, join } from "node:path";
 import { pipeline } from "node:stream/promises";
@@ -9,6 +9,7 @@ import { openRecording } from "../../record/file.ts";
 import type { Setup } from "../../sense/events.ts";
 import { misfit } from "../../wire/check.ts";
 import { RecordingName } from "../../wire/messages.ts";
+import { makeFolder } from "../make-folder.ts";
 
 /** A recording to be played, with its sensors and the settings of its making. */
 export interface Played {
@@ -79,8 +80,11 @@ export class RecordingsFolder {
     if (!Number.isInteger(size)) throw new UploadError(411, "its length is missing (Content-Length)");
     if (size > this.most)
       throw new UploadError(413, `a recording may have up to ${this.most} bytes, this one has ${size}`);
-    const names = await mkdir(this.folder, { recursive: true })
-      .then(() => this.names())
+    const names = await Promise.resolve()
+      .then(() => {
+        makeFolder(this.folder);
+        return this.names();
+      })
       .catch((error: Error) => {
         throw new UploadError(507, `it could not be kept: ${error.message}`);
       });

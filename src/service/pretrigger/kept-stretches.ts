@@ -2,7 +2,6 @@ import {
   type Dirent,
   existsSync,
   linkSync,
-  mkdirSync,
   readdirSync,
   readFileSync,
   renameSync,
@@ -16,6 +15,7 @@ import { createRecordingNow, openRecording, type Recording } from "../../record/
 import { ReadMemory } from "../../record/reader.ts";
 import type { RecordingWriter } from "../../record/writer.ts";
 import type { ShedEvent } from "../../sense/events.ts";
+import { makeFolder } from "../make-folder.ts";
 
 /** Reasons to keep a stretch. */
 export const REASONS = [
@@ -90,7 +90,7 @@ export class KeptStretches {
 
   /** Makes the folder, and joins the work folders of an earlier run. @throws file errors */
   restore(): void {
-    mkdirSync(this.#folder, { recursive: true });
+    makeFolder(this.#folder);
     for (const entry of readdirSync(this.#folder, { withFileTypes: true })) {
       if (isWork(entry)) this.#join(join(this.#folder, entry.name));
     }
@@ -139,7 +139,7 @@ export class KeptStretches {
   #link(paths: readonly string[], { reasons, texts, at, from, until }: Stretch): string {
     const name = this.#freeName(at, reasons[0]!);
     const work = join(this.#folder, `.${name}`);
-    mkdirSync(work, { recursive: true });
+    makeFolder(work);
     const about: About = {
       about: { name: `${name}.brk`, reasons, text: texts.join("; "), at: at.toISOString() },
       bounds: {

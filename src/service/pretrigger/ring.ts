@@ -1,9 +1,10 @@
-import { mkdirSync, readdirSync, rmSync, statSync } from "node:fs";
+import { readdirSync, rmSync, statSync } from "node:fs";
 import { join } from "node:path";
 import { MsgpackWriter } from "../../coding/msgpack.ts";
 import { createRecordingNow } from "../../record/file.ts";
 import type { RecordingWriter } from "../../record/writer.ts";
 import type { HeadEvent, Setup, ShedEvent } from "../../sense/events.ts";
+import { makeFolder } from "../make-folder.ts";
 
 const SOFTWARE = "brinkmap serve";
 
@@ -49,7 +50,7 @@ export class SegmentRing {
 
   /** Makes the folder, and lists the segments in it. @throws file errors */
   restore(): void {
-    mkdirSync(this.#folder, { recursive: true });
+    makeFolder(this.#folder);
     const names = readdirSync(this.#folder)
       .filter((name) => /^\d{8}\.brk$/.test(name))
       .sort();
