@@ -1,5 +1,5 @@
 import { mainOf, runIfStarted } from "./frame/command.ts";
-import { EXIT, UsageError, writing } from "./frame/errors.ts";
+import { checkFile, EXIT, UsageError, writing } from "./frame/errors.ts";
 import { untilInterrupted } from "./frame/interrupt.ts";
 import { wholeOption } from "./frame/values.ts";
 import { executeAt } from "./queue/load.ts";
@@ -43,6 +43,8 @@ export const main = mainOf({
     }
     const workers = wholeOption(values, "workers", 1, 1024);
     const report = reportName(values.report);
+    await checkFile(values.results);
+    if (report !== null) await checkFile(report);
     const settings = [await given(values.a), await given(values.b)] as const;
     const entries = await openEntries(positionals, await readTruth(values.truth));
     const execute = await executeAt(values.queue, "compare");

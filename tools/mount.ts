@@ -8,7 +8,7 @@ import { planView, type ViewPlan } from "../src/mount/view.ts";
 import { openRecording, type Recording } from "../src/record/file.ts";
 import { ConfigError, resolveConfig } from "../src/service/config.ts";
 import { CAUTION, type Call, mainOf, type Option, runIfStarted } from "./frame/command.ts";
-import { EXIT, OutputError, reading, UsageError, writing } from "./frame/errors.ts";
+import { checkFile, EXIT, OutputError, reading, UsageError, writing } from "./frame/errors.ts";
 import { untilInterrupted } from "./frame/interrupt.ts";
 import { Progress } from "./frame/progress.ts";
 import { noneExpected, numberOf, oneExpected } from "./frame/values.ts";
@@ -124,8 +124,8 @@ async function live(url: string, values: Values): Promise<number> {
   // Wrong files are refused before the drive.
   if (values.tape !== undefined) numberOf("tape", values.tape);
   await readSettings(values.settings);
-  refuseOld(values.out, values);
-  refuseOld(values.record, values);
+  await checkOut(values.out, values);
+  await checkOut(values.record, values);
   const folder = await mkdtemp(join(tmpdir(), "brinkmap-drive-"));
   const out = values.record ?? join(folder, "drive.brk");
   const token = process.env["BRINKMAP_TOKEN"];
@@ -144,8 +144,10 @@ async function live(url: string, values: Values): Promise<number> {
   }
 }
 
-function refuseOld(path: string | undefined, { force }: Values): void {
-  if (path !== undefined && !force && existsSync(path)) {
+async function checkOut(path: string | undefined, { force }: Values): Promise<void> {
+  if (path === undefined) return;
+  await checkFile(path);
+  if (!force && existsSync(path)) {
     throw new OutputError(`${path} is there already (--force overwrites it)`);
   }
 }
@@ -153,7 +155,7 @@ function refuseOld(path: string | undefined, { force }: Values): void {
 async function estimate(path: string, values: Values): Promise<number> {
   const tape = values.tape === undefined ? null : numberOf("tape", values.tape);
   const given = await readSettings(values.settings);
-  refuseOld(values.out, values);
+  await checkOut(values.out, values);
   const recording = await openRecording(path);
   const bar = new Progress("mount");
   try {

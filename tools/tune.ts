@@ -1,5 +1,5 @@
 import { mainOf, runIfStarted } from "./frame/command.ts";
-import { EXIT, UsageError, writing } from "./frame/errors.ts";
+import { checkFile, EXIT, UsageError, writing } from "./frame/errors.ts";
 import { untilInterrupted } from "./frame/interrupt.ts";
 import { wholeOption } from "./frame/values.ts";
 import { executeAt } from "./queue/load.ts";
@@ -45,6 +45,8 @@ export const main = mainOf({
   async run({ values, positionals }) {
     if (positionals.length === 0) throw new UsageError("expected recordings (see --help)");
     const report = reportName(values.report);
+    await checkFile(values.results);
+    if (report !== null) await checkFile(report);
     const by = values.by as Criterion;
     const drawn = drawnOf(values);
     if (!CRITERIA.includes(by))

@@ -4,6 +4,7 @@ import { misfit } from "../wire/check.ts";
 import { RIGHTS } from "../wire/messages.ts";
 import { RIGHT_OF, type TokenEntry } from "./access/tokens.ts";
 import { type ConfigFile, ConfigShape, withDefaults } from "./config-file.ts";
+import { fileTrouble } from "./file-trouble.ts";
 import type { PretriggerSettings } from "./pretrigger/recorder.ts";
 
 type Listen = ConfigFile["listen"];
@@ -137,7 +138,7 @@ export async function readConfig(path: string): Promise<Config> {
   try {
     text = await readFile(path, "utf8");
   } catch (error) {
-    throw new ConfigError(`${path}: ${(error as Error).message}`);
+    throw new ConfigError(fileTrouble(error, path) ?? `${path}: ${(error as Error).message}`);
   }
   try {
     return resolveConfig(JSON.parse(text));

@@ -1,4 +1,4 @@
-import { existsSync, mkdtempSync, readdirSync, readFileSync, rmSync } from "node:fs";
+import { existsSync, mkdtempSync, readdirSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { readFile } from "node:fs/promises";
 import { createServer } from "node:net";
 import { tmpdir } from "node:os";
@@ -177,5 +177,50 @@ describe("time left", () => {
     [4300, "1 h 10 min"],
   ])("%d s are told as %s", (seconds, text) => {
     expect(roughTime(seconds)).toBe(text);
+  });
+});
+
+describe("trouble with files is said before the work, in plain words", () => {
+  const recording = join(folder, "small.brk");
+  const scenario = new URL("../../datasets/mounting-drive.json", import.meta.url).pathname;
+
+  test("export refuses a folder in which the system makes no files, at once", async () => {
+    writeFileSync(recording, "no recording");
+    // Which of the two depends on the user: root may enter /proc.
+    expect(await brinkmap(["export", recording, "-o", "/proc/brinkmap"])).toBe(4);
+    expect(printed.trouble).toMatch(
+      /^export: \/proc: (no files can be made in this folder|this user may not)/,
+    );
+  });
+
+  test("compare and tune check the folder of their report before they replay", async () => {
+    const report = join(folder, "absent", "report.html");
+    const results = join(folder, "results.jsonl");
+    const more = ["--report", report, "--results", results];
+    expect(await brinkmap(["compare", recording, "-a", "guard.topSpeed=0.2", ...more])).toBe(4);
+    expect(await brinkmap(["tune", recording, "--try", "guard.topSpeed=0.2", ...more])).toBe(4);
+    expect(printed.trouble).toBe(
+      `compare: ${join(folder, "absent")}: there is no such folder\ntune: ${join(folder, "absent")}: there is no such folder\n`,
+    );
+  });
+
+  test("a settings file that is missing, or a folder", async () => {
+    expect(await brinkmap(["serve", "--config", join(folder, "absent.json")])).toBe(3);
+    expect(await brinkmap(["serve", "--config", folder])).toBe(3);
+    expect(printed.trouble).toBe(
+      `serve: ${join(folder, "absent.json")}: there is no such file or folder\nserve: ${folder} is a folder; a file is needed\n`,
+    );
+  });
+
+  test("a file that is no recording is named", async () => {
+    writeFileSync(recording, "no recording");
+    expect(await brinkmap(["replay", recording])).toBe(3);
+    expect(printed.trouble).toContain(`replay: ${recording}: no recording`);
+  });
+
+  test("a scenario is not rendered into a folder that is absent", async () => {
+    const to = join(folder, "absent", "x.brk");
+    expect(await brinkmap(["simulate", scenario, to])).toBe(4);
+    expect(printed.trouble).toBe(`simulate: ${to}: there is no such file or folder\n`);
   });
 });

@@ -1,5 +1,6 @@
 import { mkdtemp, rmdir, stat } from "node:fs/promises";
 import { dirname, join, resolve } from "node:path";
+import { fileTrouble } from "../../src/service/file-trouble.ts";
 
 /** Wrong usage: an invalid option or argument; the message names it and the allowed values. */
 export class UsageError extends Error {
@@ -42,19 +43,7 @@ const CODES: Readonly<Record<string, number>> = {
   QueueError: EXIT.queue,
 };
 
-/** Messages for errors of files and addresses; %s is the file or address. */
-const SYSTEM: Readonly<Record<string, string>> = {
-  ENOENT: "%s: there is no such file or folder",
-  EISDIR: "%s is a folder; a file is needed",
-  ENOTDIR: "%s: a part of this path is a file, not a folder",
-  EACCES: "%s: this user may not open or write it",
-  EPERM: "%s: this user may not open or write it",
-  EEXIST: "%s is there already",
-  ENOSPC: "%s: the disk is full",
-  EROFS: "%s is on a disk that cannot be written",
-  ENAMETOOLONG: "%s: the name is too long",
-  EMFILE: "%s: too many files are open",
-};
+/** Messages for errors of addresses; %s is the address. */
 const ADDRESS: Readonly<Record<string, string>> = {
   EADDRINUSE: "another program listens at %s already; --port 0 takes any port that is free",
   EADDRNOTAVAIL: "this machine has no address %s",
@@ -77,11 +66,11 @@ const codeOf = (error: unknown): string => String((error as Partial<SystemError>
  */
 export function systemMessage(error: unknown, subject = "the file"): string | null {
   if (!(error instanceof Error)) return null;
-  const { code, path, syscall, address, port } = error as SystemError;
+  const { code, syscall, address, port } = error as SystemError;
   if (syscall === "listen" || syscall === "bind") {
     return ADDRESS[code]?.replace("%s", () => `${address ?? "this machine"}:${port ?? "?"}`) ?? null;
   }
-  return SYSTEM[code]?.replace("%s", () => path ?? subject) ?? null;
+  return fileTrouble(error, subject);
 }
 
 /** Runs code that reads a file; a system error then names the file. */
@@ -134,6 +123,21 @@ export function checkFolder(folder: string): Promise<void> {
   });
 }
 
+/**
+ * Checks before long work that a file can be written where it is asked for. Its folder must be there.
+ * @throws {OutputError}
+ */
+export function checkFile(path: string): Promise<void> {
+  return writing(path, async () => {
+    const folder = dirname(resolve(path));
+    const isThere = await stat(folder).catch(() => null);
+    if (isThere === null) throw new OutputError(`${folder}: there is no such folder`);
+    const found = await stat(path).catch(() => null);
+    if (found?.isDirectory()) throw new OutputError(`${path} is a folder; a file is needed`);
+    await tryFolder(folder);
+  });
+}
+
 async function tryFolder(folder: string): Promise<void> {
   const tried = await mkdtemp(join(folder, ".brinkmap-")).catch((error: unknown) => {
     if (codeOf(error) !== "ENOENT") throw Object.assign(error as object, { path: folder });
@@ -157,7 +161,11 @@ export function failureOf(error: unknown, subject?: string): Failure | null {
   const code = codeOf(error);
   if (code.startsWith("ERR_PARSE_ARGS")) return { code: EXIT.usage, message: parseMessage(error) };
   const known = Object.hasOwn(CODES, error.name) ? CODES[error.name] : undefined;
-  if (known !== undefined) return { code: known, message: oneLine(error.message) };
+  if (known !== undefined) {
+    const isUnnamed =
+      error.name === "DecodeError" && subject !== undefined && !error.message.includes(subject);
+    return { code: known, message: oneLine(isUnnamed ? `${subject}: ${error.message}` : error.message) };
+  }
   const message = systemMessage(error, subject);
   if (message === null) return null;
   const { syscall } = error as SystemError;

@@ -3,6 +3,7 @@ import { open, readdir, readFile, rename, rm, stat } from "node:fs/promises";
 import { join } from "node:path";
 import { crc32c } from "../../coding/crc32c.ts";
 import { decodeSnapshot, SnapshotError } from "../../map/snapshot.ts";
+import { fileTrouble } from "../file-trouble.ts";
 import { makeFolder } from "../make-folder.ts";
 
 const NEWEST = "map.snapshot";
@@ -104,7 +105,7 @@ export class MapSaver {
         return { bytes, path, problems };
       } catch (error) {
         if ((error as NodeJS.ErrnoException).code === "ENOENT") continue;
-        problems.push(`${path}: ${(error as Error).message}`);
+        problems.push(fileTrouble(error, path) ?? `${path}: ${(error as Error).message}`);
         // A file without read permission is not damaged.
         const isDamaged = error instanceof SnapshotError;
         if (isDamaged && name === NEWEST) await rename(path, join(this.folder, DAMAGED)).catch(() => {});

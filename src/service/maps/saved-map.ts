@@ -1,5 +1,6 @@
 import type { Logger } from "pino";
 import { WireError } from "../../wire/codec.ts";
+import { troubleText } from "../file-trouble.ts";
 import type { Metrics } from "../metrics.ts";
 import type { HeadLink } from "../sensing/head-link.ts";
 import { UNDO_FOR } from "../sensing/last-cleared.ts";
@@ -83,7 +84,7 @@ export class SavedMap {
       this.#obstacle = null;
       if (path !== null) log.warn({ path, others: aside.length }, `the saved map is set aside: ${why}`);
     } catch (error) {
-      this.#obstacle = `the saved map cannot be set aside: ${(error as Error).message}`;
+      this.#obstacle = `the saved map cannot be set aside: ${troubleText(error)}`;
       log.warn({ folder: this.#saver.folder }, this.#obstacle);
       note(`nothing is saved: ${this.#obstacle}`);
     }
@@ -163,7 +164,7 @@ export class SavedMap {
       metrics.saves.inc({ result: "saved" });
     } catch (error) {
       metrics.saves.inc({ result: "failed" });
-      throw refuse(`not saved: ${(error as Error).message}`);
+      throw refuse(`not saved: ${troubleText(error)}`);
     }
     this.#savedRevision = revision;
     this.#savedAt = new Date().toISOString();

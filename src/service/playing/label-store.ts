@@ -2,6 +2,7 @@ import { randomBytes } from "node:crypto";
 import { copyFile, open, readFile, rename, rm } from "node:fs/promises";
 import type { IncomingMessage } from "node:http";
 import { type LabelsFile, labelsMisfit } from "../../wire/label-file.ts";
+import { troubleText } from "../file-trouble.ts";
 import { UploadError } from "./recordings-folder.ts";
 
 /** Most bytes of a file of labels. */
@@ -57,7 +58,7 @@ export async function takeLabels(recording: string, request: IncomingMessage): P
     await rename(part, path);
   } catch (error) {
     await rm(part, { force: true });
-    throw new UploadError(507, `they could not be kept: ${(error as Error).message}`);
+    throw new UploadError(507, `they could not be kept: ${troubleText(error)}`);
   }
 }
 

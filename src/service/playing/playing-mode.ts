@@ -1,6 +1,7 @@
 import { resolveSettings } from "../../head/settings.ts";
 import { SharedMessage, WireError } from "../../wire/codec.ts";
 import type { Draft, FromClient } from "../../wire/messages.ts";
+import { troubleText } from "../file-trouble.ts";
 import type { Mode, ModeHost, ModeRequest } from "../mode.ts";
 import type { HeadParts, HeadThread } from "../sensing/head-link.ts";
 import type { Queued } from "../sockets/outbox.ts";
@@ -141,7 +142,7 @@ export class PlayingMode implements Mode {
     try {
       return (await this.recordings?.names()) ?? [];
     } catch (error) {
-      this.#host.log.warn({ why: (error as Error).message }, "the folder of recordings cannot be read");
+      this.#host.log.warn({ why: troubleText(error) }, "the folder of recordings cannot be read");
       return [];
     }
   }
@@ -185,7 +186,7 @@ export class PlayingMode implements Mode {
   async #open(name: string): Promise<void> {
     const refuse = (why: string) => new WireError("recording", "open", null, `open: ${why}`);
     const found = this.recordings?.find(name).catch((error: Error) => {
-      throw refuse(`the folder of recordings cannot be read: ${error.message}`);
+      throw refuse(`the folder of recordings cannot be read: ${troubleText(error)}`);
     });
     const path = (await found) ?? null;
     if (path === null) throw refuse(`there is no recording "${name}"`);
@@ -194,7 +195,7 @@ export class PlayingMode implements Mode {
       played = await readPlayed(path);
       resolveSettings({ ...played.settings, ...this.#host.config.settings });
     } catch (error) {
-      throw refuse(`"${name}" cannot be played: ${(error as Error).message}`);
+      throw refuse(`"${name}" cannot be played: ${troubleText(error)}`);
     }
     this.#played = played;
     this.#newest.clear();

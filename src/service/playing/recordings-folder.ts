@@ -9,6 +9,7 @@ import { openRecording } from "../../record/file.ts";
 import type { Setup } from "../../sense/events.ts";
 import { misfit } from "../../wire/check.ts";
 import { RecordingName } from "../../wire/messages.ts";
+import { troubleText } from "../file-trouble.ts";
 import { makeFolder } from "../make-folder.ts";
 
 /** A recording to be played, with its sensors and the settings of its making. */
@@ -86,7 +87,7 @@ export class RecordingsFolder {
         return this.names();
       })
       .catch((error: Error) => {
-        throw new UploadError(507, `it could not be kept: ${error.message}`);
+        throw new UploadError(507, `it could not be kept: ${troubleText(error)}`);
       });
     if (names.length >= MOST_RECORDINGS)
       throw new UploadError(507, `${names.length} recordings are in the folder already`);
@@ -103,7 +104,7 @@ export class RecordingsFolder {
     } catch (error) {
       await rm(part, { force: true });
       if (error instanceof UploadError) throw error;
-      throw new UploadError(507, `it could not be kept: ${(error as Error).message}`);
+      throw new UploadError(507, `it could not be kept: ${troubleText(error)}`);
     }
   }
 }

@@ -15,6 +15,7 @@ import { createRecordingNow, openRecording, type Recording } from "../../record/
 import { ReadMemory } from "../../record/reader.ts";
 import type { RecordingWriter } from "../../record/writer.ts";
 import type { ShedEvent } from "../../sense/events.ts";
+import { troubleText } from "../file-trouble.ts";
 import { makeFolder } from "../make-folder.ts";
 
 /** Reasons to keep a stretch. */
@@ -178,7 +179,7 @@ export class KeptStretches {
       this.#say({ kind: "kept", kept });
     } catch (error) {
       // The links stay, and are joined at the next start.
-      this.#say({ kind: "trouble", why: `not kept: ${(error as Error).message}` });
+      this.#say({ kind: "trouble", why: `not kept: ${troubleText(error)}` });
     }
   }
 

@@ -2,6 +2,7 @@ import { statSync } from "node:fs";
 import { join } from "node:path";
 import { openRecording } from "../../record/file.ts";
 import type { HeadEvent, Setup } from "../../sense/events.ts";
+import { troubleText } from "../file-trouble.ts";
 import { DisturbanceWatch } from "./disturbance.ts";
 import { type Kept, type KeptNews, KeptStretches, type Reason, type Stretch } from "./kept-stretches.ts";
 import { SegmentRing } from "./ring.ts";
@@ -179,7 +180,7 @@ export class PretriggerRecorder {
   #refused(error: Error): void {
     this.#ring.giveUpSegment();
     this.#pausedUntil = this.#steadyClock() + BACK_OFF;
-    if (!this.#isInTrouble) this.#say({ kind: "trouble", why: error.message });
+    if (!this.#isInTrouble) this.#say({ kind: "trouble", why: troubleText(error) });
     this.#isInTrouble = true;
   }
 }
