@@ -219,6 +219,11 @@ export class BlockGrid {
     return this.revision[id]!;
   }
 
+  /** The frame that last gave evidence in a block, changed or not. */
+  touchedOf(id: number): number {
+    return this.touched[id]!;
+  }
+
   /** The brick that holds a voxel, for `valueIn`: -1 - v while all its voxels equal v. Valid until the grid changes. */
   brickAt(i: number, j: number, k: number): number {
     const id = inReach(i >> 3, j >> 3, k >> 3) ? this.find(blockKey(i >> 3, j >> 3, k >> 3)) : -1;
@@ -369,6 +374,7 @@ export type GridView = Readonly<
     | "find"
     | "keyOf"
     | "revisionOf"
+    | "touchedOf"
     | "valueAt"
     | "brickAt"
     | "valueIn"

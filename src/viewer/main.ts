@@ -128,7 +128,7 @@ function takeView(message: FromWorker): void {
       break;
     case "pose":
       robot.takePose(message.pose);
-      map.view.moveTo(message.pose.worldFromBase);
+      map.view.moveTo(message.pose.worldFromBase, message.pose.time);
       comparison.setPose(message.pose);
       break;
     case "brinks":
@@ -136,6 +136,7 @@ function takeView(message: FromWorker): void {
       break;
     case "image":
       image.show(message.image);
+      map.view.showImage(message.image);
       break;
     case "floor":
       map.view.showFloor(message.ground);
@@ -240,7 +241,7 @@ function open(welcome: Extract<FromWorker, { kind: "open" }>["welcome"]): void {
   void heads.load();
   comparison.forget();
   image.show(null);
-  link.post({ kind: "images", rate: imageBox.open ? IMAGES : 0 });
+  wantImages();
   void settings.load();
   kept.setPlayed(isPlayed);
   void labels.setRecording(playedName);
@@ -310,7 +311,13 @@ function setTheme(name: ThemeName): void {
   paintSwatches(SIGNS, theme);
 }
 
-imageBox.addEventListener("toggle", () => link.post({ kind: "images", rate: imageBox.open ? IMAGES : 0 }));
+const cloud = byId<HTMLInputElement>("layer-cloud");
+/** Asks for depth images while somebody sees them. */
+function wantImages(): void {
+  link.post({ kind: "images", rate: imageBox.open || cloud.checked ? IMAGES : 0 });
+}
+imageBox.addEventListener("toggle", wantImages);
+cloud.addEventListener("change", wantImages);
 const amplitude = byId<HTMLInputElement>("amplitude");
 amplitude.addEventListener("change", () => {
   image.isAmplitude = amplitude.checked;

@@ -11,6 +11,7 @@ import {
   Vector4,
 } from "three";
 import { ColumnTextures } from "./column-textures.ts";
+import { KnownTextures } from "./known-textures.ts";
 import { COLUMNS, PlanSheet } from "./plan-sheet.ts";
 import type { Theme } from "./theme.ts";
 
@@ -31,6 +32,7 @@ const SURFACE_VERTEX = /* glsl */ `
   out vec3 world;
   out float light;
   out float facesUp;
+  out vec2 inward;         // half a voxel from inside the face to it, where age and certainty are looked up
   out vec2 before;         // a position in front of the face, where the contact shadow is looked up
   void main() {
     int quad = gl_VertexID >> 2;
@@ -51,6 +53,7 @@ const SURFACE_VERTEX = /* glsl */ `
     light = face == 5.0 ? 1.0 : face == 4.0 ? 0.5 : axis == 0.0 ? 0.66 + 0.08 * odd : 0.82 + 0.08 * odd;
     vec2 normal = axis == 0.0 ? vec2(2.0 * odd - 1.0, 0.0) : axis == 1.0 ? vec2(0.0, 2.0 * odd - 1.0) : vec2(0.0);
     before = world.xy + 2.5 * voxel * normal;
+    inward = 0.5 * voxel * normal;
     gl_Position = projectionMatrix * viewMatrix * vec4(world, 1.0);
   }`;
 
@@ -87,22 +90,25 @@ const SURFACE_FRAGMENT = /* glsl */ `
   in float light;
   in float facesUp;
   in vec2 before;
+  in vec2 inward;
   out vec4 colour;
   void main() {
     if (world.z > cut || world.z < below) discard;
     float inside = world.z - 0.002 * facesUp;
     vec3 base = inside <= low ? floorColour : inside < high ? standingColour : overheadColour;
     // Floor of a lower level has another colour, and lines.
-    if (inside < -0.9 * voxel && byHeight < 0.5) {
+    if (inside < -0.9 * voxel && colouring < 0.5) {
       base = mix(dipColour, deepColour, clamp(-inside, 0.0, 0.6));
       if (fract((world.x + world.y) * 8.0) < 0.5) base *= 0.87;
     }
-    if (byHeight > 0.5) base = heightColour(inside);
+    if (colouring > 0.5) base = tinted(base, inside, world.xy - inward);
     // Level tops are mixed with the floor's colour, so that platforms and steps differ from walls.
     else if (inside > low && inside < high) base = mix(base, floorColour, 0.55 * facesUp);
-    if (facesUp > 0.5 && inside < high) base = footed(base, footingAt(world.xy), world.xy);
+    float footing = footingAt(world.xy);
+    // Other colours than those of kinds are not covered by firm floor, only by what is no floor.
+    if (facesUp > 0.5 && inside < high && (colouring < 0.5 || footing > 1.5)) base = footed(base, footing, world.xy);
     // Stripes mark things above the robot, so that the sign does not depend on colour alone.
-    if (byHeight < 0.5 && inside >= high && fract((world.x + world.y + world.z) * 2.5) < 0.3) base *= 0.82;
+    if (colouring < 0.5 && inside >= high && fract((world.x + world.y + world.z) * 2.5) < 0.3) base *= 0.82;
     // Contact shadows: beside obstacles, and at the foot of walls.
     float shade = facesUp > 0.5 ? (inside <= low ? 0.55 : 0.0) : 0.5;
     float corner = 1.0 - shade * shadeAt(before);
@@ -121,23 +127,33 @@ const SHEET_VERTEX = /* glsl */ `
 const SHEET_FRAGMENT = /* glsl */ `
   precision highp float;
   ${FOOTING}
+  uniform float colouring;
   in vec2 at;
   out vec4 colour;
   void main() {
     float footing = footingAt(at);
-    if (footing < 0.5 || footing > 3.5) discard;
+    if (footing < (colouring < 0.5 ? 0.5 : 1.5) || footing > 3.5) discard;
     colour = linearToOutputTexel(vec4(footed(paper, footing, at), 1.0));
   }`;
+
+/** What the colours of the map can show; the shaders know them by their index. */
+export const COLOURINGS = ["kind", "height", "age", "certainty"] as const;
+export type Colouring = (typeof COLOURINGS)[number];
 
 /** Uniforms shared by the materials of the map: colours, heights, and the footing as a texture. */
 export class MapMaterials {
   readonly columns = new ColumnTextures();
+  readonly known = new KnownTextures();
   readonly #uniforms = {
     ...this.columns.uniforms,
+    ...this.known.uniforms,
     cut: { value: 1e6 },
     below: { value: -1e6 },
     grid: { value: 1 },
-    byHeight: { value: 0 },
+    colouring: { value: 0 },
+    fresh: { value: new Color() },
+    stale: { value: new Color() },
+    notKnown: { value: new Color() },
     heights: { value: [new Color(), new Color(), new Color(), new Color(), new Color()] },
     low: { value: 0.03 },
     high: { value: 0.5 },
@@ -208,9 +224,9 @@ export class MapMaterials {
     this.#uniforms.grid.value = hasGrid ? 1 : 0;
   }
 
-  /** Whether colours show the height instead of the kind of surface. */
-  set isByHeight(isByHeight: boolean) {
-    this.#uniforms.byHeight.value = isByHeight ? 1 : 0;
+  /** What colours show. */
+  set colouring(colouring: Colouring) {
+    this.#uniforms.colouring.value = COLOURINGS.indexOf(colouring);
   }
 
   /** Heights above the world's zero between which things stand in the robot's way, metres. */
@@ -257,6 +273,9 @@ export class MapMaterials {
     uniforms.unseenColour.value.set(theme.unseen);
     uniforms.faintColour.value.set(theme.faint);
     uniforms.ink.value.set(theme.ink);
+    uniforms.fresh.value.set(theme.depthNear);
+    uniforms.stale.value.set(theme.depthFar);
+    uniforms.notKnown.value.set(theme.paper);
     const heights = [theme.deep, theme.mapFloor, theme.rise, theme.high, theme.top];
     for (const [n, colour] of heights.entries()) uniforms.heights.value[n]!.set(colour);
   }

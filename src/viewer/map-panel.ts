@@ -1,6 +1,8 @@
 import type { ColumnUpdate } from "./column-map.ts";
 import { byId, setText } from "./dom.ts";
 import { download } from "./download.ts";
+import { KnownMap } from "./known-map.ts";
+import { COLOURINGS, type Colouring } from "./map-materials.ts";
 import { MapPicker, type PlaceTaker } from "./map-picker.ts";
 import { pictureOf } from "./map-picture.ts";
 import type { ChunkUpdate } from "./map-surface.ts";
@@ -19,6 +21,8 @@ const BESIDE = 8;
 /** Metres: a cut at this height hides nothing. */
 const UNCUT = 1e6;
 
+const colouringOf = ({ id }: HTMLInputElement): Colouring => id.slice("layer-".length) as Colouring;
+
 /** The map and its controls. */
 export class MapPanel {
   readonly #canvas = byId<HTMLCanvasElement>("map");
@@ -27,6 +31,8 @@ export class MapPanel {
   readonly #cut = byId<HTMLInputElement>("cut");
   readonly #below = byId<HTMLInputElement>("below");
   readonly #patches = new PatchFigures((then) => this.view.afterNextPicture(then));
+  readonly #known: KnownMap;
+  readonly #colourings = COLOURINGS.slice(1).map((one) => byId<HTMLInputElement>(`layer-${one}`));
   #isPaused = false;
   #covered = 0;
   #theme: Theme = THEMES.light;
@@ -54,6 +60,13 @@ export class MapPanel {
     byId("fit").addEventListener("click", () => {
       this.view.isFollowing = follow.checked = false;
     });
+    this.#known = new KnownMap(
+      ask,
+      () => this.view.squares,
+      (square, known) => this.view.showKnown(square, known),
+    );
+    for (const box of this.#colourings) box.addEventListener("change", () => this.#setColouring(box));
+    this.#setColouring(this.#colourings.find(({ checked }) => checked) ?? null);
     for (const layer of LAYERS) {
       const box = byId<HTMLInputElement>(layer === "floor" ? "floor" : `layer-${layer}`);
       const apply = (): void => {
@@ -65,8 +78,20 @@ export class MapPanel {
     }
   }
 
+  /** Colours show one thing at a time: choosing another one ends the first. */
+  #setColouring(chosen: HTMLInputElement | null): void {
+    for (const box of this.#colourings) {
+      if (box !== chosen) box.checked = false;
+      document.documentElement.classList.toggle(`is-${colouringOf(box)}-shown`, box.checked);
+    }
+    const colouring = chosen?.checked ? colouringOf(chosen) : "kind";
+    this.view.colouring = colouring;
+    this.#known.isOn = colouring === "age" || colouring === "certainty";
+  }
+
   /** Takes a new connection. @param isOther whether it is another head, or another recording */
   open(voxelSize: number, isOther: boolean): void {
+    this.view.forgetKnown();
     this.#openedAt = performance.now();
     this.view.setVoxelSize(voxelSize);
     this.picker.voxelSize = voxelSize;

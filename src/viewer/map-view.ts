@@ -9,6 +9,7 @@ import {
   Vector3,
   WebGLRenderer,
 } from "three";
+import { BLOCK_SIDE } from "../wire/blocks.ts";
 import type { CurvePoint } from "../wire/curve.ts";
 import type { FloorEdge } from "../wire/floor-map.ts";
 import type { FromServer } from "../wire/messages.ts";
@@ -16,13 +17,15 @@ import type { Body } from "./body.ts";
 import type { ColumnUpdate } from "./column-map.ts";
 import { DropLayer } from "./drop-layer.ts";
 import { FloorLayer } from "./floor-layer.ts";
+import { FrameCloud } from "./frame-cloud.ts";
 import type { ShownWay } from "./goal-way.ts";
 import { GoalWayLayer } from "./goal-way-layer.ts";
+import { type Known, squaresOf } from "./known-map.ts";
 import { LabelLayer, type Marked } from "./label-layer.ts";
 import { MapCamera } from "./map-camera.ts";
 import { MapChunks } from "./map-chunks.ts";
 import { MapMarks } from "./map-marks.ts";
-import { MapMaterials } from "./map-materials.ts";
+import { type Colouring, MapMaterials } from "./map-materials.ts";
 import type { ChunkUpdate } from "./map-surface.ts";
 import { PaceLayer } from "./pace-layer.ts";
 import { PathLayer } from "./path-layer.ts";
@@ -33,10 +36,10 @@ import { sideNear } from "./side-near.ts";
 import type { Theme } from "./theme.ts";
 import { viewOf } from "./view-wedge.ts";
 import type { View } from "./views.ts";
-import type { Ground, Ray, Sighting, Trail } from "./worker-messages.ts";
+import type { Ground, Ray, Sighting, Trail, UnpackedImage } from "./worker-messages.ts";
 
-/** Layers that a person may show or hide. `height`: colours show the height. */
-export const LAYERS = ["floor", "drops", "path", "pace", "way", "views", "grid", "height"] as const;
+/** Layers that a person may show or hide. */
+export const LAYERS = ["floor", "drops", "path", "pace", "way", "views", "grid", "cloud"] as const;
 export type Layer = (typeof LAYERS)[number];
 
 /** Metres around the robot that a fitted view includes. */
@@ -56,6 +59,11 @@ const JUMP = 0.3;
 /** Growth of the map, as a share of its size, after which the view is fitted again. A smaller share would move the picture all the time. */
 const OUTGROWN = 0.03;
 
+/** Shows or hides the row of the legend for something that is only sometimes on the map. */
+function mark(what: "rulers" | "goal" | "labels", isShown: boolean): void {
+  document.documentElement.classList.toggle(`has-${what}`, isShown);
+}
+
 /** The map in three dimensions, or from above: its surface, and layers on it. */
 export class MapView {
   readonly #renderer: WebGLRenderer;
@@ -73,6 +81,7 @@ export class MapView {
   readonly #goalWay = new GoalWayLayer(this.#viewport);
   readonly #ruler = new RulerLayer(this.#viewport);
   readonly #robot = new RobotMarker(this.#viewport);
+  readonly #cloud = new FrameCloud();
   readonly #sheet = this.#materials.planSheet();
   readonly #marks: MapMarks;
   /** Position of the robot, which a fitted view includes. */
@@ -113,6 +122,7 @@ export class MapView {
       this.#goalWay,
       this.#ruler,
       this.#robot,
+      this.#cloud,
     ] as const;
   }
 
@@ -175,7 +185,8 @@ export class MapView {
     this.#chunks.onSlice = told;
   }
 
-  moveTo(pose: FromServer<"pose">["worldFromBase"]): void {
+  moveTo(pose: FromServer<"pose">["worldFromBase"], time: number): void {
+    this.#cloud.addPose(time, pose);
     this.#robot.moveTo(pose);
     this.#camera.setPose(pose);
     const place = new Vector3(...pose.position);
@@ -240,8 +251,8 @@ export class MapView {
       case "grid":
         this.#materials.hasGrid = this.#hasGrid = isShown;
         break;
-      case "height":
-        this.#materials.isByHeight = isShown;
+      case "cloud":
+        this.#cloud.object.visible = isShown;
         break;
       default:
         layer satisfies never;
@@ -250,7 +261,10 @@ export class MapView {
   }
 
   /** Shows the sensors' fields of view, in the robot's frame. */
-  showSetup({ sensors, baseFromHead }: FromServer<"welcome">["setup"]): void {
+  showSetup(setup: FromServer<"welcome">["setup"]): void {
+    const { sensors, baseFromHead } = setup;
+    this.#cloud.setup = setup;
+    this.#cloud.show(null);
     this.#robot.views = sensors.map((sensor) => viewOf(sensor, baseFromHead));
     this.#redraw.invalidate();
   }
@@ -260,20 +274,50 @@ export class MapView {
     this.#redraw.invalidate();
   }
 
+  /** Shows the points of a depth image. */
+  showImage(image: UnpackedImage): void {
+    this.#cloud.show(image);
+    this.#redraw.invalidate();
+  }
+
+  /** What the colours show. */
+  set colouring(colouring: Colouring) {
+    this.#materials.colouring = colouring;
+    this.#redraw.hurry();
+  }
+
+  /** The squares of the map, for which the head is asked how old and certain they are. */
+  get squares(): readonly (readonly [number, number])[] {
+    return squaresOf(this.#materials.columns.places, BLOCK_SIDE * this.#materials.voxelSize);
+  }
+
+  showKnown(square: readonly [number, number], known: Known): void {
+    this.#materials.known.update(square, known, this.#materials.voxelSize);
+    this.#redraw.invalidate();
+  }
+
+  forgetKnown(): void {
+    this.#materials.known.clear();
+    this.#redraw.invalidate();
+  }
+
   /** Shows chosen points, and the lines between two of them. */
   showRulers(rulers: readonly Ruler[]): void {
     this.#ruler.show(rulers);
+    mark("rulers", rulers.length > 0);
     this.#redraw.invalidate();
   }
 
   /** Shows the way to a chosen goal. */
   showGoalWay(shown: ShownWay | null): void {
     this.#goalWay.show(shown);
+    mark("goal", shown !== null);
     this.#redraw.invalidate();
   }
 
   showLabels(labels: readonly Marked[]): void {
     this.#labels.show(labels);
+    mark("labels", labels.length > 0);
     this.#redraw.invalidate();
   }
 

@@ -12,9 +12,10 @@ const MEANINGS: Readonly<Record<string, string>> = {
 };
 
 /** Lists the quality classes of the path, each beside its line style. */
-export function showPathLegend({ classes }: Trail): void {
+export function showPathLegend({ classes, keyframes }: Trail): void {
   const list = byId("path-legend");
-  const names = classes.join();
+  const hasKeyframes = keyframes.length > 0;
+  const names = [...classes, hasKeyframes].join();
   if (list.dataset["names"] === names) return;
   list.dataset["names"] = names;
   list.replaceChildren(
@@ -27,4 +28,8 @@ export function showPathLegend({ classes }: Trail): void {
       return row;
     }),
   );
+  if (!hasKeyframes) return;
+  const row = document.createElement("li");
+  row.textContent = "▸ keyframes";
+  list.append(row);
 }

@@ -1,4 +1,5 @@
 import { DoubleSide, GLSL3, type IUniform, Mesh, PlaneGeometry, ShaderMaterial, type Vector4 } from "three";
+import { KNOWN } from "./known-textures.ts";
 
 // The map from above as a drawing: floor as smooth areas, obstacles as solid bands with an outline. The edge of an area is where the
 // interpolation of the four columns around a point passes one half, so that a straight wall ends exactly at the side of its voxels.
@@ -30,7 +31,7 @@ export const COLUMNS = /* glsl */ `
   float bottomOf(vec4 column) { return (floor(low / voxel) + column.g - 1.0) * voxel; }
   float topOf(vec4 column) { return (floor(low / voxel) + column.b) * voxel; }
   bool stands(vec4 column) { return column.g > 0.5 && bottomOf(column) < cut && topOf(column) > below; }
-  uniform float byHeight;   // 1: colours show the height
+  ${KNOWN}
   uniform vec3 heights[5];  // colours at -1 m, at the floor, and every 70 cm above it
   vec3 heightColour(float z) {
     float step = clamp(z < 0.0 ? 1.0 + z : 1.0 + z / 0.7, 0.0, 4.0);
@@ -39,6 +40,10 @@ export const COLUMNS = /* glsl */ `
     // Contour lines, so that the height does not depend on colour alone.
     float line = abs(fract(z / 0.35 + 0.5) - 0.5);
     return line < 0.06 ? mixed * 0.8 : mixed;
+  }
+  /** The colour by height, age or certainty instead of by kind. @param z height, metres */
+  vec3 tinted(vec3 kind, float z, vec2 at) {
+    return colouring < 0.5 ? kind : colouring < 1.5 ? heightColour(z) : knownColour(at);
   }
   float shadeAt(vec2 at) {
     vec2 uv = (at - columnsAt.xy) / columnsAt.zw;
@@ -127,7 +132,7 @@ const planFragment = (footing: string): string => /* glsl */ `
       float every = exp2(ceil(log2(6.0 * pixel)));
       ground *= 1.0 - 0.13 * step(0.5, fract((at.x + at.y) / every));
     }
-    if (byHeight > 0.5) ground = heightColour(height);
+    ground = tinted(ground, height, at);
     ground = ground * (1.0 - 0.38 * shadeAt(at));
     base = mix(base, ground, isFloor);
     if (footing == 2.0 || footing == 3.0) base = footed(base, footing, at);
@@ -143,7 +148,7 @@ const planFragment = (footing: string): string => /* glsl */ `
     bool isWall = topOf(own) >= high;
     vec3 solid = isWall ? wallColour : mix(standingColour, floorColour, 0.3);
     float edge = dot(weight, standing);
-    if (byHeight > 0.5) solid = heightColour(topOf(own));
+    solid = tinted(solid, topOf(own), at);
     // No outline where a column is hardly a pixel wide: it would cover the fill.
     float rim = (1.0 - smoothstep(0.5 + soft, 0.5 + 3.0 * soft, edge)) * (1.0 - smoothstep(0.2, 0.4, soft));
     solid = mix(solid, ink, rim * (isWall ? 1.0 : 0.65));

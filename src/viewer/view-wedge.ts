@@ -4,6 +4,9 @@ import type { FromServer } from "../wire/messages.ts";
 type Setup = FromServer<"welcome">["setup"];
 type Sensor = Setup["sensors"][number];
 
+/** Optics of a camera, not of a planar laser. */
+type Image = Exclude<Sensor["optics"], { model: "scan" }>;
+
 /** Points along each side of an image. */
 const SIDE = 12;
 /** A ray that descends by less than this share of its length meets the floor beyond any range. */
@@ -35,6 +38,16 @@ export function viewOf(
   });
 }
 
+/** The ray through a pixel of an image, in the lens frame: x right, y down, z forward. Distortion is ignored. */
+export function rayOf(optics: Image, u: number, v: number): Vector3 {
+  const [x, y] = [(u - optics.cx) / optics.fx, (v - optics.cy) / optics.fy];
+  const off = Math.hypot(x, y);
+  // In a fisheye image the angle is proportional to the distance from the centre.
+  if (optics.model !== "fisheye" || off === 0) return new Vector3(x, y, 1);
+  const share = Math.sin(off) / off;
+  return new Vector3(x * share, y * share, Math.cos(off));
+}
+
 /** Rays through the border of an image, in order around it; in the lens frame: x right, y down, z forward. */
 function borderOf(optics: Sensor["optics"]): Vector3[] {
   if (optics.model === "scan") {
@@ -44,20 +57,14 @@ function borderOf(optics: Sensor["optics"]): Vector3[] {
     });
     return rays;
   }
-  const { width, height, fx, fy, cx, cy } = optics;
+  const { width, height } = optics;
   const corners = [[0, 0], [width, 0], [width, height], [0, height]] as const; // biome-ignore format: one line
   const rays: Vector3[] = [];
   for (let n = 0; n < 4; n++) {
     const [[u0, v0], [u1, v1]] = [corners[n]!, corners[(n + 1) % 4]!];
     for (let k = 0; k < SIDE; k++) {
       const [u, v] = [u0 + ((u1 - u0) * k) / SIDE, v0 + ((v1 - v0) * k) / SIDE];
-      const [x, y] = [(u - cx) / fx, (v - cy) / fy];
-      const off = Math.hypot(x, y);
-      // In a fisheye image the angle is proportional to the distance from the centre. Distortion is ignored here.
-      if (optics.model === "fisheye" && off > 0) {
-        const share = Math.sin(off) / off;
-        rays.push(new Vector3(x * share, y * share, Math.cos(off)));
-      } else rays.push(new Vector3(x, y, 1));
+      rays.push(rayOf(optics, u, v));
     }
   }
   return rays;

@@ -1,8 +1,10 @@
 import { type Static, Type } from "@sinclair/typebox";
 import { NO_WAY_REASONS, SLOW_REASONS } from "../terms/ways.ts";
+import { BLOCK_SIDE } from "./blocks.ts";
+import { KNOWN_SIDE } from "./known.ts";
 import { Id } from "./parts.ts";
 import { sent, server } from "./server-message.ts";
-import { Age, Count, type Frozen, Metres, nullable, Pair, Time } from "./shapes.ts";
+import { Age, bytes, Count, type Frozen, Metres, nullable, Pair, Time } from "./shapes.ts";
 
 // Answers to questions about the map.
 
@@ -90,6 +92,17 @@ const Answer = Type.Union([
         },
         { description: "when the footing there was seen last, and where the base was then" },
       ),
+    ),
+  }),
+  Type.Object({
+    about: Type.Literal("known"),
+    age: bytes(
+      KNOWN_SIDE ** 2,
+      "of each column of blocks, x fastest: 0 never seen, else seconds = 2^((code - 1) / 15) - 1 since its newest evidence",
+    ),
+    sure: bytes(
+      (KNOWN_SIDE * BLOCK_SIDE) ** 2,
+      "of each column, x fastest, in runs as in `image`: 0 without a surface, else 1 to 4: odds of its most certain voxel of 4, 10, 20, 50 to 1 and more",
     ),
   }),
   Type.Object({

@@ -19,6 +19,7 @@ import {
 const Frame = Type.Union([Type.Literal("world"), Type.Literal("base")], {
   description: "frame of the coordinates: the map's, or the base's present one",
 });
+const Square = Type.Integer({ minimum: -64, maximum: 63 });
 const HalfWidth = Type.Number({ minimum: 0, maximum: 5, description: "metres kept free on either side" });
 const Price = Type.Number({
   minimum: LEAST_PRICE,
@@ -104,6 +105,13 @@ export const Question = Type.Union([
   exact({ about: Type.Literal("clearance"), point: Pair, frame: Frame }),
   exact({ about: Type.Literal("footing"), point: Pair, frame: Frame }),
   exact({ about: Type.Literal("evidence"), point: Triple, frame: Type.Literal("world") }),
+  exact(
+    {
+      about: Type.Literal("known"),
+      square: Type.Tuple([Square, Square], { description: "column and row" }),
+    },
+    "how old and how certain the map is, in a square of 16 x 16 blocks of 8 x 8 columns; square [0, 0] begins at the world's origin",
+  ),
   exact(
     {
       about: Type.Literal("wall"),

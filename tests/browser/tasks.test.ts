@@ -199,3 +199,61 @@ describe("tasks of a new user", () => {
     expect(task.clicks).toBe(2);
   });
 });
+
+/** Share of the map's pixels that have nearly a colour of the palette. */
+const shareOf = (page: Page, name: string): Promise<number> =>
+  page.evaluate((variable) => {
+    const map = document.getElementById("map") as HTMLCanvasElement;
+    const copy = document.createElement("canvas");
+    [copy.width, copy.height] = [map.width, map.height];
+    const c = copy.getContext("2d")!;
+    c.fillStyle = getComputedStyle(document.documentElement).getPropertyValue(variable);
+    c.fillRect(0, 0, 1, 1);
+    const wanted = c.getImageData(0, 0, 1, 1).data;
+    c.drawImage(map, 0, 0);
+    const { data } = c.getImageData(0, 0, copy.width, copy.height);
+    let count = 0;
+    for (let n = 0; n < data.length; n += 4) {
+      if ([0, 1, 2].every((k) => Math.abs(data[n + k]! - wanted[k]!) < 12)) count++;
+    }
+    return count / (data.length / 4);
+  }, name);
+
+describe("layers of the map", () => {
+  testWith(browserNeed, "colours tell age or certainty, one at a time, with their legend", async () => {
+    const { page } = await openPage();
+    await page.click("#layers summary");
+    expect(await shareOf(page, "--depth-near")).toBeLessThan(0.001);
+    const legends = () =>
+      page.evaluate(() =>
+        ["age", "certainty"].filter(
+          (name) => document.querySelector<HTMLElement>(`#layers .for-${name}`)!.offsetHeight > 0,
+        ),
+      );
+    expect(await legends()).toEqual([]);
+    // The colours of kinds are in the legend only while they are on the map.
+    const hasKinds = () => page.isVisible("#layers .for-kind:has(.map-wall)");
+    expect(await hasKinds()).toBe(true);
+    for (const name of ["age", "certainty"]) {
+      await page.click(`#layer-${name}`);
+      expect(await legends()).toEqual([name]);
+      expect(await hasKinds()).toBe(false);
+      // The recording takes seconds, so what was mapped is fresh; walls and floor were seen in many frames, so they are certain.
+      await expect.poll(() => shareOf(page, "--depth-near"), { timeout: 20_000 }).toBeGreaterThan(0.02);
+    }
+    await page.click("#layer-certainty");
+    expect(await legends()).toEqual([]);
+    await expect.poll(() => shareOf(page, "--depth-near"), { timeout: 20_000 }).toBeLessThan(0.001);
+  });
+
+  testWith(browserNeed, "the points of this frame lie on what they show", async () => {
+    const { page } = await openPage();
+    await page.click("#layers summary");
+    await page.click("#layer-path");
+    await page.click("#layer-way");
+    await page.waitForTimeout(1000);
+    const before = await shareOf(page, "--robot");
+    await page.click("#layer-cloud");
+    await expect.poll(() => shareOf(page, "--robot"), { timeout: 20_000 }).toBeGreaterThan(before + 0.005);
+  });
+});

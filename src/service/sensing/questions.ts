@@ -10,6 +10,7 @@ import { END } from "../../terms/safety.ts";
 import type { Stand } from "../../way/pieces.ts";
 import type { Goal } from "../../way/way-finder.ts";
 import type { Answer, Question } from "../../wire/messages.ts";
+import { knowledgeOf } from "./map-knowledge.ts";
 import type { Stop, Trail } from "./trail.ts";
 
 const KIND_NAMES = [
@@ -45,7 +46,7 @@ export interface Place {
 export function answer(question: Exclude<Question, { about: "way" }>, place: Place): Answer | null {
   const { layers, columnSize, worldFromBase } = place;
   let origin: readonly [number, number, number] = [0, 0, 0];
-  if (question.frame === "base") {
+  if ("frame" in question && question.frame === "base") {
     if (worldFromBase === null) return null;
     origin = [...worldFromBase.position.slice(0, 2), toYawPitchRoll(worldFromBase.rotation)[0]] as [
       number,
@@ -86,6 +87,8 @@ export function answer(question: Exclude<Question, { about: "way" }>, place: Pla
     }
     case "evidence":
       return evidenceAt(question.point, place);
+    case "known":
+      return { about: "known", ...knowledgeOf(question.square, place) };
     case "wall":
       return wallNear(question, place);
     case "line": {
