@@ -172,6 +172,12 @@ export const ConfigShape = exact({
     64,
   ),
   sensors: list(SensorShape, 16),
+  mostPixels: whole(
+    50_000,
+    0,
+    4_000_000,
+    "a depth image with more than twice as many pixels is binned by the smallest whole factor that brings it to this number; 0: never",
+  ),
   baseFromHead: Type.Object(PoseShape.properties, { ...PoseShape, default: SAME_PLACE }),
   headFromImu: Type.Object(PoseShape.properties, { ...PoseShape, default: SAME_PLACE }),
   settings: Type.Optional(CoreSettings),

@@ -28,6 +28,8 @@ export interface Config
   readonly pretrigger: PretriggerSettings | null;
   readonly glance: NonNullable<ConfigFile["glance"]> | null;
   readonly base: NonNullable<ConfigFile["base"]> | null;
+  /** The size to which large depth images are binned (`binningFactor`); 0: never. */
+  readonly mostPixels: number;
   readonly blind: number;
   readonly viewer: string | null;
 }
@@ -67,6 +69,7 @@ export function resolveConfig(given: unknown): Config {
       rights: [...new Set([...rights, ...roles.map((role) => RIGHT_OF[role])])],
     })),
     sensors: file.sensors,
+    mostPixels: file.mostPixels,
     baseFromHead: file.baseFromHead,
     headFromImu: file.headFromImu,
     settings: (file.settings ?? {}) as Readonly<Record<string, unknown>>,

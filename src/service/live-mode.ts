@@ -63,10 +63,12 @@ export class LiveMode implements Mode {
   }
 
   parts(): HeadParts {
-    const { sensors, baseFromHead, headFromImu, settings } = this.#host.config;
+    const { sensors, baseFromHead, headFromImu, settings, mostPixels } = this.#host.config;
     return {
       setup: this.#player?.setup ?? { sensors, baseFromHead, headFromImu },
       settings: { ...this.#player?.settings, ...settings },
+      // A player writes the images into the head's slots by itself.
+      mostPixels: this.#player === null ? mostPixels : 0,
     };
   }
 

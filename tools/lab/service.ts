@@ -115,6 +115,17 @@ async function countPretrigger(ring: string): Promise<Map<string, number>> {
 const memoryOf = (pid: number): number =>
   Number(/VmRSS:\s+(\d+)/.exec(readFileSync(`/proc/${pid}/status`, "utf8"))?.[1] ?? Number.NaN) / 1024;
 
+/** Ticks a second of the kernel's process times, the same on every Linux machine that Node runs on. */
+const TICKS = 100;
+
+/** Seconds of processor time of a process, all threads. Source: proc(5), fields 14 and 15 of stat. */
+function processorTimeOf(pid: number): number {
+  const fields = readFileSync(`/proc/${pid}/stat`, "utf8")
+    .replace(/^.*\) /, "")
+    .split(" ");
+  return (Number(fields[11]) + Number(fields[12])) / TICKS;
+}
+
 export const main = programOf({
   name: "service",
   usage: "[options]",
@@ -139,6 +150,11 @@ export const main = programOf({
       value: "<n>",
       default: "1",
       help: "send each orientation n times (default 1)",
+    },
+    pixels: {
+      type: "string",
+      value: "<n>",
+      help: "mostPixels of the head: larger images are binned (default: the head's own)",
     },
     pretrigger: {
       type: "boolean",
@@ -169,6 +185,7 @@ export const main = programOf({
       events: wholeOption(values, "events", 0),
       limit: values.limit === undefined ? null : wholeOption(values, "limit", 1, 100),
       isRecorded: values.pretrigger ?? false,
+      mostPixels: values.pixels === undefined ? null : wholeOption(values, "pixels", 0),
     });
     rmSync(folder, { recursive: true });
     // Watchers that were stalled on purpose leave sockets that would keep the process alive.
@@ -196,6 +213,8 @@ interface Plan {
   readonly events: number;
   /** Percent of one core; null for no limit. */
   readonly limit: number | null;
+  /** Null: the head's own. */
+  readonly mostPixels: number | null;
   /** Whether the last minutes are recorded. */
   readonly isRecorded: boolean;
 }
@@ -206,11 +225,14 @@ interface ServedHead {
   readonly port: number;
 }
 
-async function startHead({ folder, isRecorded }: Plan): Promise<ServedHead> {
+async function startHead({ folder, isRecorded, mostPixels }: Plan): Promise<ServedHead> {
   const config = join(folder, "head.json");
   const settings = Object.fromEntries(OF_THIS_BASE.map((name) => [name, SETTINGS[name].default]));
   const pretrigger = isRecorded ? { pretrigger: { folder, ring: 20e9 } } : {};
-  writeFileSync(config, JSON.stringify({ settings, ...pretrigger }));
+  writeFileSync(
+    config,
+    JSON.stringify({ settings, ...pretrigger, ...(mostPixels !== null && { mostPixels }) }),
+  );
   const head = spawn(
     process.execPath,
     [...AS_IN_THE_UNIT.flags, script("serve"), "--port", "0", "--quiet", "--config", config],
@@ -296,13 +318,21 @@ async function watchFor(seconds: number, { head, base, watcher, throttled }: Wat
   pulses.client.on("pulse", ({ load }) => {
     slowest = Math.max(slowest, load.worst);
   });
+  const states = new Map<string, number>();
+  const stop = base.client.on("reach", ({ state }) => states.set(state, (states.get(state) ?? 0) + 1));
+  const spent = processorTimeOf(head.process.pid!);
   const memory: number[] = [];
   const sampler = setInterval(() => memory.push(memoryOf(head.process.pid!)), 1000);
   const bytesBefore = base.bytes;
   const watcherBefore = watcher.bytes;
   await sleep(1000 * seconds);
   clearInterval(sampler);
+  stop();
+  const share = (100 * (processorTimeOf(head.process.pid!) - spent)) / seconds;
   pulses.client.close();
+  console.log(`processor time         ${share.toFixed(1)} % of a core, all threads, watchers served`);
+  const said = [...states].map(([state, count]) => `${state} ${(count / seconds).toFixed(1)}`).join(", ");
+  console.log(`reaches a second       ${said}`);
   console.log(`base, arrival to reach ${summary(base.ages)}`);
   const half = base.ages.length >> 1;
   console.log(

@@ -52,7 +52,7 @@ export class PlayingMode implements Mode {
 
   parts(): HeadParts {
     const { setup, settings } = this.#played;
-    return { setup, settings: { ...settings, ...this.#host.config.settings } };
+    return { setup, settings: { ...settings, ...this.#host.config.settings }, mostPixels: 0 };
   }
 
   thread(): HeadThread {

@@ -2,6 +2,7 @@ import { type MessagePort, Worker } from "node:worker_threads";
 import type { Pose } from "../../geometry/optics.ts";
 import { normalizeRotation } from "../../geometry/rigid.ts";
 import { resolveSettings, SettingError, type Settings } from "../../head/settings.ts";
+import { binnedOptics, binningFactor } from "../../sense/binning.ts";
 import type { SensorSetup, Setup } from "../../sense/events.ts";
 import type { Question, WayGoal } from "../../wire/messages.ts";
 import { Batch } from "../batch.ts";
@@ -11,7 +12,7 @@ import { headTime } from "../time.ts";
 import type { FromWays } from "../ways/way-messages.ts";
 import { WayThread } from "../ways/way-thread.ts";
 import { type FrameSlotMemory, frameSlotMemory } from "./frame-slot.ts";
-import { Intake } from "./intake.ts";
+import { Intake, type IntakeParts } from "./intake.ts";
 import type { FromSensing, SensingStart } from "./sensing-messages.ts";
 
 /** The parts of a head. */
@@ -19,6 +20,8 @@ export interface HeadParts {
   readonly setup: Setup;
   /** Core settings by name. Missing ones have their defaults. */
   readonly settings: Readonly<Record<string, unknown>>;
+  /** The size to which large images are binned before the head gets them (`binningFactor`); 0: never. */
+  readonly mostPixels: number;
 }
 
 /** A thread that runs a head, and its data besides SensingStart. */
@@ -50,6 +53,7 @@ export class HeadLink {
   readonly #tickets = new Map<number, Ticket>();
   #nextTicket = 1;
   #setup: Setup;
+  #mostPixels: number;
   #settings: Settings;
   #slots: readonly FrameSlotMemory[];
   #voxelSize = 0;
@@ -73,14 +77,23 @@ export class HeadLink {
     this.#failed = failed;
     this.#setup = normalized(parts.setup);
     this.#settings = resolveSettings(parts.settings);
-    this.#slots = this.#setup.sensors.map(slotOf);
-    this.intake = new Intake(this.#setup, this.#slots, (message) => this.post(message), headTime);
+    this.#mostPixels = parts.mostPixels;
+    this.#slots = this.#working.sensors.map(slotOf);
+    this.intake = new Intake(this.#intakeParts, (message) => this.post(message), headTime);
     this.#hasWayThread = thread.hasWayThread;
     [this.#worker, this.#ready] = this.#begin(thread);
   }
 
+  /** With the sensors as they are; the head itself gets binned images (`mostPixels`). */
   get setup(): Setup {
     return this.#setup;
+  }
+  /** The setup as the head gets it. */
+  get #working(): Setup {
+    return workingSetup(this.#setup, this.#mostPixels);
+  }
+  get #intakeParts(): IntakeParts {
+    return { setup: this.#setup, slots: this.#slots, mostPixels: this.#mostPixels };
   }
   get settings(): Settings {
     return this.#settings;
@@ -100,7 +113,7 @@ export class HeadLink {
 
   #begin({ script, data, port }: HeadThread): [Worker, Promise<void>] {
     const start: SensingStart = {
-      setup: this.#setup,
+      setup: this.#working,
       settings: this.#settings,
       slots: this.#slots,
       blocksEvery: BLOCKS_EVERY,
@@ -164,8 +177,9 @@ export class HeadLink {
     const old = this.#worker;
     this.#setup = normalized(parts.setup);
     this.#settings = resolveSettings(parts.settings);
-    this.#slots = this.#setup.sensors.map(slotOf);
-    this.intake.change(this.#setup, this.#slots);
+    this.#mostPixels = parts.mostPixels;
+    this.#slots = this.#working.sensors.map(slotOf);
+    this.intake.change(this.#intakeParts);
     for (const { reject } of this.#tickets.values()) reject(new SettingError("another recording is played"));
     this.#tickets.clear();
     this.#hasWayThread = thread.hasWayThread;
@@ -203,8 +217,8 @@ export class HeadLink {
     this.#worker.postMessage({ kind: "player", port }, [port]);
   }
 
-  /** Makes slots for sensors. Slots whose image size is unchanged are kept. */
-  slotsFor(sensors: readonly SensorSetup[]): readonly FrameSlotMemory[] {
+  /** Makes slots for sensors as the head gets them. Slots whose image size is unchanged are kept. */
+  #slotsFor(sensors: readonly SensorSetup[]): readonly FrameSlotMemory[] {
     return sensors.map((sensor, i) => {
       const slot = this.#slots[i];
       const { width, height } = sensor.optics;
@@ -218,11 +232,12 @@ export class HeadLink {
    */
   async changeSensors(sensors: readonly SensorSetup[]): Promise<void> {
     const setup = normalized({ ...this.#setup, sensors });
-    const slots = this.slotsFor(sensors);
-    await this.request<"done">((ticket) => ({ kind: "sensors", ticket, setup, slots }));
+    const working = workingSetup(setup, this.#mostPixels);
+    const slots = this.#slotsFor(working.sensors);
+    await this.request<"done">((ticket) => ({ kind: "sensors", ticket, setup: working, slots }));
     this.#setup = setup;
     this.#slots = slots;
-    this.intake.change(setup, slots);
+    this.intake.change(this.#intakeParts);
   }
 
   /** Asks for a way. @throws {SettingError} when it is refused */
@@ -249,6 +264,15 @@ export class HeadLink {
     await this.#worker.terminate();
   }
 }
+
+/** The setup with the optics of binned images. */
+const workingSetup = (setup: Setup, mostPixels: number): Setup => ({
+  ...setup,
+  sensors: setup.sensors.map((sensor) => ({
+    ...sensor,
+    optics: binnedOptics(sensor.optics, binningFactor(sensor.optics, mostPixels)),
+  })),
+});
 
 const slotOf = ({ optics }: SensorSetup): FrameSlotMemory => frameSlotMemory(optics.width * optics.height);
 

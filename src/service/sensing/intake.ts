@@ -2,6 +2,7 @@ import { DecodeError } from "../../coding/decode-error.ts";
 import { decodeImage } from "../../coding/depth-codec.ts";
 import type { Pose, Quat } from "../../geometry/optics.ts";
 import { normalizeRotation } from "../../geometry/rigid.ts";
+import { binningFactor, ImageBinning } from "../../sense/binning.ts";
 import type { HeadEvent, Setup } from "../../sense/events.ts";
 import { WireError } from "../../wire/codec.ts";
 import type { FromClient } from "../../wire/messages.ts";
@@ -17,31 +18,70 @@ export type Observation = FromClient<
   "depth" | "orientation" | "inertial" | "reference" | "mount" | "motion" | "knock" | "floorcheck" | "waiver"
 >;
 
+export interface IntakeParts {
+  /** With the sensors as they are. */
+  readonly setup: Setup;
+  /** One for each sensor, for binned images. */
+  readonly slots: readonly FrameSlotMemory[];
+  /** The size to which large images are binned (`binningFactor`); 0: never. */
+  readonly mostPixels: number;
+}
+
+/** Where the images of one sensor go. */
+class ImageEntry {
+  readonly writer: FrameWriter;
+  readonly #binning: { readonly image: ImageBinning; counts: Uint16Array; amplitude: Uint16Array } | null;
+
+  constructor({ optics }: Setup["sensors"][number], writer: FrameWriter, mostPixels: number) {
+    this.writer = writer;
+    const factor = binningFactor(optics, mostPixels);
+    const pixels = optics.width * optics.height;
+    this.#binning =
+      factor === 1
+        ? null
+        : {
+            image: new ImageBinning(optics, factor),
+            counts: new Uint16Array(pixels),
+            amplitude: new Uint16Array(pixels),
+          };
+  }
+
+  /** Buffers for the next image as the sensor gives it. */
+  get counts(): Uint16Array {
+    return (this.#binning ?? this.writer).counts;
+  }
+  get amplitude(): Uint16Array {
+    return (this.#binning ?? this.writer).amplitude;
+  }
+
+  /** Bins the image in the buffers, where the sensor's is. */
+  finish(hasAmplitude: boolean): void {
+    if (this.#binning === null) return;
+    const { image, counts, amplitude } = this.#binning;
+    const { writer } = this;
+    if (hasAmplitude) image.apply(writer.counts, counts, writer.amplitude, amplitude);
+    else image.apply(writer.counts, counts, null, null);
+  }
+}
+
 /** Turns messages of sensors and bases into events for the sensing thread. Frames go through shared memory. */
 export class Intake {
   setup: Setup;
   readonly #post: (message: ToSensing) => void;
   readonly #now: () => number;
-  #writers: FrameWriter[];
+  #entries: readonly ImageEntry[];
 
-  constructor(
-    setup: Setup,
-    slots: readonly FrameSlotMemory[],
-    post: (message: ToSensing) => void,
-    now: () => number,
-  ) {
-    this.setup = setup;
-    this.#writers = slots.map((memory) => new FrameWriter(memory));
+  constructor(parts: IntakeParts, post: (message: ToSensing) => void, now: () => number) {
+    this.setup = parts.setup;
+    this.#entries = parts.setup.sensors.map((_, i) => entryOf(parts, i));
     this.#post = post;
     this.#now = now;
   }
 
   /** Replaces the sensors. Writers of unchanged slots are kept. */
-  change(setup: Setup, slots: readonly FrameSlotMemory[]): void {
-    this.#writers = slots.map((memory, i) =>
-      this.#writers[i]?.is(memory) ? this.#writers[i] : new FrameWriter(memory),
-    );
-    this.setup = setup;
+  change(parts: IntakeParts): void {
+    this.#entries = parts.setup.sensors.map((_, i) => entryOf(parts, i, this.#entries[i]?.writer));
+    this.setup = parts.setup;
   }
 
   /** Takes an observation. @throws {WireError} when it fits no sensor, or its stamp is of another clock */
@@ -126,7 +166,7 @@ export class Intake {
 
   #takeDepth(message: FromClient<"depth">, time: number): void {
     const sensor = this.#sensor(message.sensor, message.kind);
-    const writer = this.#writers[sensor]!;
+    const entry = this.#entries[sensor]!;
     const { width, height } = this.setup.sensors[sensor]!.optics;
     const fill = (name: "counts" | "amplitude", bytes: Uint8Array, image: Uint16Array): void => {
       if (message.form === "packed") {
@@ -148,24 +188,33 @@ export class Intake {
       }
       new Uint8Array(image.buffer, image.byteOffset, image.byteLength).set(bytes);
     };
-    fill("counts", message.counts, writer.counts);
-    if (message.amplitude !== null) fill("amplitude", message.amplitude, writer.amplitude);
+    fill("counts", message.counts, entry.counts);
+    if (message.amplitude !== null) fill("amplitude", message.amplitude, entry.amplitude);
     this.publish(sensor, { time, sequence: message.sequence, hasAmplitude: message.amplitude !== null });
   }
 
-  /** The writer by which a built-in source writes the next frame of a sensor. */
-  writer(sensor: number): FrameWriter {
-    return this.#writers[sensor]!;
+  /** The buffer in which a built-in source puts the next image of a sensor. */
+  countsOf(sensor: number): Uint16Array {
+    return this.#entries[sensor]!.counts;
   }
 
-  /** Publishes the frame in the sensor's writer. */
+  /** Publishes the image in the sensor's buffers. */
   publish(
     sensor: number,
     label: { readonly time: number; readonly sequence: number; readonly hasAmplitude: boolean },
   ): void {
-    this.#writers[sensor]!.publish({ ...label, arrival: this.#now() });
+    const entry = this.#entries[sensor]!;
+    entry.finish(label.hasAmplitude);
+    entry.writer.publish({ ...label, arrival: this.#now() });
     this.#post({ kind: "frame", sensor });
   }
+}
+
+/** @param before the writer of this sensor so far: one of the same slot goes on, since it knows which buffer is its own */
+function entryOf({ setup, slots, mostPixels }: IntakeParts, i: number, before?: FrameWriter): ImageEntry {
+  const slot = slots[i]!;
+  const writer = before?.is(slot) ? before : new FrameWriter(slot);
+  return new ImageEntry(setup.sensors[i]!, writer, mostPixels);
 }
 
 function unit(rotation: Quat, kind: string): Quat {

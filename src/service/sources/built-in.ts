@@ -14,7 +14,7 @@ export function startSources({ depth, orientation }: Config, service: Service): 
     // The index stays valid: drivers may add sensors, but only behind these.
     const index = service.setup.sensors.findIndex(({ name }) => name === sensor);
     const target = {
-      counts: () => service.intake.writer(index).counts,
+      counts: () => service.intake.countsOf(index),
       publish: (sequence: number) => {
         const time = headTime() - Math.round(1e6 * lateness);
         service.intake.publish(index, { time, sequence, hasAmplitude: false });
