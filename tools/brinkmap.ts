@@ -10,6 +10,7 @@ export const main = mainOfFamily({
     demo: ["the demo without a page: figures and pictures", () => import("./demo.ts")],
     serve: ["the live head as a network service, with its page", () => import("./serve.ts")],
     mount: ["calibration of the head's mount from a short drive", () => import("./mount.ts")],
+    measure: ["this board's speed with its camera, and what to set", () => import("./measure.ts")],
     inspect: ["content and damage of a recording; repairs it", () => import("./inspect.ts")],
     replay: ["feeds a recording through the head, at full speed", () => import("./replay.ts")],
     export: ["voxels, layers and trajectory for other software", () => import("./export.ts")],
