@@ -51,7 +51,7 @@ export class Tile {
   readonly hard = new Int32Array(CELLS);
   /** Frames with floor until a knock here is forgotten. */
   readonly knock = new Uint8Array(CELLS);
-  /** Cached answer of the map's layers: their revision times 2, plus 1 if they have an obstacle here. */
+  /** Cached answers of the map's layers and of the areas: their revision times 4, plus 1 for an obstacle here, plus 2 for an area. */
   readonly layer = new Int32Array(CELLS).fill(-1);
   /** The `FOOTING` from odds, doubt and knock alone; map, age and the newest frame come on top. */
   readonly settled = new Uint8Array(CELLS);

@@ -11,6 +11,7 @@ const FIRM: number = FOOTING.firm;
 const GONE: number = FOOTING.gone;
 const DOUBTFUL: number = FOOTING.doubtful;
 const BLOCKED: number = FOOTING.blocked;
+const KEPT_OUT: number = FOOTING.keptOut;
 const BITS: number = TILE_BITS;
 const MASK: number = (1 << TILE_BITS) - 1;
 
@@ -25,6 +26,14 @@ const WIDENED_WITHIN = 1.6;
 const MOST_WIDENED = 5;
 /** Metres between two levels of the floor: more than poses and tilts are wrong by, less than a step. Chosen by hand. */
 const LEVEL_STEP = 0.06;
+
+/** A cell and its neighbours. */
+const NEAR = [
+  [0, 0],
+  ...[-1, 0, 1]
+    .flatMap((di) => [-1, 0, 1].map((dj) => [di, dj] as const))
+    .filter(([di, dj]) => di !== 0 || dj !== 0),
+] as readonly (readonly [number, number])[];
 
 /** A copy of one cell's evidence. */
 export interface FootingCell {
@@ -50,6 +59,8 @@ export interface Place extends Turned {
 
 /** Whether the map has something in the body's way in column (i, j). */
 export type IsBlocked = (i: number, j: number) => boolean;
+/** The name of the area that keeps the base out of cell (i, j), or null. */
+export type KeptOutBy = (i: number, j: number) => string | null;
 
 /** A cell's number in its tile. */
 const cellOf = (i: number, j: number): number => ((j & MASK) << BITS) | (i & MASK);
@@ -71,6 +82,7 @@ export class FootingLayer {
   /** Microseconds: where the body stood before this is not known well enough any more. */
   stoodSince = Number.NEGATIVE_INFINITY;
   #isBlocked: IsBlocked | null = null;
+  #keptOutBy: KeptOutBy | null = null;
   /** Cells by which drops may have drifted since they were seen. */
   #step = 0;
   #layersRevision = 0;
@@ -89,10 +101,26 @@ export class FootingLayer {
     this.#levelStep = keepsLevels ? LEVEL_STEP : Number.POSITIVE_INFINITY;
   }
 
-  /** Sets the map's answer to "is this column blocked?"; `revision` changes whenever answers may change. */
-  setBlocked(isBlocked: IsBlocked | null, revision: number): void {
+  /**
+   * Sets the map's answer to "is this column blocked?", and that of the areas to "what keeps the base out?"; `revision` changes whenever answers
+   * may change.
+   */
+  setBlocked(isBlocked: IsBlocked | null, revision: number, keptOutBy: KeptOutBy | null = null): void {
     this.#isBlocked = isBlocked;
+    this.#keptOutBy = keptOutBy;
     this.#layersRevision = revision;
+  }
+
+  /** The name of the area that keeps the base out of the cell at a place, or of a neighbouring cell; null without one. */
+  areaAt(wx: number, wy: number): string | null {
+    if (this.#keptOutBy === null) return null;
+    const i = Math.floor(wx / this.cellSize);
+    const j = Math.floor(wy / this.cellSize);
+    for (let n = 0; n < 9; n++) {
+      const name = this.#keptOutBy(i + NEAR[n]![0], j + NEAR[n]![1]);
+      if (name !== null) return name;
+    }
+    return null;
   }
 
   /** The tile of a cell, made where nothing has been written yet. */
@@ -215,21 +243,26 @@ export class FootingLayer {
   at(i: number, j: number): number {
     const tile = this.#find(i, j);
     const c = cellOf(i, j);
-    if (tile === null) return this.#isBlocked?.(i, j) ? BLOCKED : UNSEEN;
+    if (tile === null) return this.#isBlocked?.(i, j) ? BLOCKED : this.#isKeptOut(i, j) ? KEPT_OUT : UNSEEN;
     let layer = tile.layer[c]!;
-    if (layer >> 1 !== this.#layersRevision) {
-      layer = 2 * this.#layersRevision + (this.#isBlocked?.(i, j) ? 1 : 0);
+    if (layer >> 2 !== this.#layersRevision) {
+      layer = 4 * this.#layersRevision + (this.#isBlocked?.(i, j) ? 1 : 0) + (this.#isKeptOut(i, j) ? 2 : 0);
       tile.layer[c] = layer;
     }
     if ((layer & 1) === 1) return BLOCKED;
     const settled = tile.settled[c]!;
     if (settled === BLOCKED || settled === GONE) return settled;
+    if ((layer & 2) === 2) return KEPT_OUT;
     if (tile.hardFrame === this.frame && this.frame > 0) {
       const hard = tile.hard[c]!;
       if (hard >> 1 === this.frame) return (hard & 1) === 1 ? GONE : BLOCKED;
     }
     if (settled !== FIRM) return settled;
     return tile.earliest >= this.oldest || tile.time[c]! >= this.oldest ? FIRM : UNSEEN;
+  }
+
+  #isKeptOut(i: number, j: number): boolean {
+    return this.#keptOutBy !== null && this.#keptOutBy(i, j) !== null;
   }
 
   /** The `FOOTING` of cell (i, j) on the map: firm floor does not age, and the newest frame counts no more than those before. */
@@ -272,6 +305,8 @@ export class FootingLayer {
     if (tile === null || (what === BLOCKED && isInView)) return what;
     const c = cellOf(i, j);
     const settled = tile.settled[c]!;
+    // Out of an area only over ground on which the body has stood.
+    if (what === KEPT_OUT) return tile.stood[c]! > Math.max(0, this.stoodSince) ? FIRM : what;
     // A knock, a drop, or an obstacle of this frame.
     if ((settled !== FIRM && settled !== UNSEEN) || (what === BLOCKED && tile.hard[c]! >> 1 === this.frame))
       return what;

@@ -6,7 +6,7 @@ import type { RangeNoise } from "../sense/noise.ts";
 import { FOOTING, type StreamSight, type Verdict } from "../terms/safety.ts";
 import { type BodyLimits, bodyLimits, type Footprint, holds, RAMP_SLOPE } from "./body.ts";
 import { giveUpDisplaced } from "./displaced.ts";
-import { FootingLayer, type IsBlocked, type Place } from "./footing.ts";
+import { FootingLayer, type IsBlocked, type KeptOutBy, type Place } from "./footing.ts";
 import { Glancer } from "./glance.ts";
 import type { GlanceFrame } from "./glance-frame.ts";
 import { Knocks } from "./knocks.ts";
@@ -243,9 +243,9 @@ export class Guard {
     this.#last = null;
   }
 
-  /** Sets the map's answer to "is this column blocked?"; `revision` changes whenever answers may change. */
-  setBlocked(isBlocked: IsBlocked | null, revision: number): void {
-    this.footing.setBlocked(isBlocked, revision);
+  /** See `FootingLayer.setBlocked`. */
+  setBlocked(isBlocked: IsBlocked | null, revision: number, keptOutBy: KeptOutBy | null = null): void {
+    this.footing.setBlocked(isBlocked, revision, keptOutBy);
   }
 
   /**

@@ -1,4 +1,4 @@
-import { atan2Of } from "../geometry/elementary.ts";
+import { atan2Of, cosOf, sinOf } from "../geometry/elementary.ts";
 import { HOLD_MOST } from "../terms/freshness.ts";
 import { END, STRAIGHT } from "../terms/safety.ts";
 import { type BodyDescription, type BodyLimits, stoppingDistance } from "./body.ts";
@@ -36,6 +36,8 @@ export interface PaceLimit {
   readonly outline: readonly [x: number, y: number];
   /** Seconds since that ground was last seen; Infinity when it never was. */
   readonly age: number;
+  /** The name of the area that keeps the base out, where that is the cause; else null. */
+  readonly area: string | null;
 }
 
 /** The fastest motion from which the body still stops on free, firm ground. */
@@ -180,7 +182,7 @@ export class PaceMaker {
       arcsBackward,
       isWayOut,
       room: Math.max(0, ahead.room),
-      limit: forward < topSpeed - AS_GOOD_AS ? limitOf(ahead) : null,
+      limit: forward < topSpeed - AS_GOOD_AS ? limitOf(ahead, input) : null,
     };
   }
 
@@ -235,7 +237,7 @@ export class PaceMaker {
       arcsBackward: [],
       isWayOut: false,
       room: Math.max(0, ahead.room),
-      limit: forward < topSpeed - AS_GOOD_AS ? limitOf(ahead) : null,
+      limit: forward < topSpeed - AS_GOOD_AS ? limitOf(ahead, input) : null,
     };
   }
 
@@ -289,10 +291,23 @@ function aheadByBearing({ distance, ends, age, viewAge }: ReachNow, front: numbe
   };
 }
 
-const limitOf = ({ room, cause, x, y, outline, age }: Ahead): PaceLimit => ({
+const limitOf = ({ room, cause, x, y, outline, age }: Ahead, { footing, at }: PaceInput): PaceLimit => ({
   cause,
   bearing: atan2Of(y, x),
   distance: Math.max(0, room),
   outline,
   age,
+  area: cause === END.keptOut && at !== null ? areaBefore(footing, at, x, y) : null,
 });
+
+/** The name of the area at a place of the base frame, metres. */
+function areaBefore(
+  footing: FootingLayer,
+  at: Pick<Place, "x" | "y" | "yaw">,
+  x: number,
+  y: number,
+): string | null {
+  const cos = cosOf(at.yaw);
+  const sin = sinOf(at.yaw);
+  return footing.areaAt(at.x + cos * x - sin * y, at.y + sin * x + cos * y);
+}

@@ -36,6 +36,7 @@ export interface ReachLimits {
 const FIRM: number = FOOTING.firm;
 const GONE: number = FOOTING.gone;
 const BLOCKED: number = FOOTING.blocked;
+const KEPT_OUT: number = FOOTING.keptOut;
 const DOUBTFUL: number = FOOTING.doubtful;
 
 /** Share of the body's radius on which the base certainly stands; nearer ground is skipped. Chosen by hand. */
@@ -103,8 +104,8 @@ export class ReachAround {
       if (what === FIRM) {
         firm = leave - half; // the ground may end anywhere within the last cell
         isDoubtful = false;
-      } else if (what === GONE || what === BLOCKED) {
-        end = what === GONE ? END.brink : END.obstacle;
+      } else if (what === GONE || what === BLOCKED || what === KEPT_OUT) {
+        end = what === GONE ? END.brink : what === BLOCKED ? END.obstacle : END.keptOut;
         firm = Math.max(firm, enter - half);
         break;
       } else {

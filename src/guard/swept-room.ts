@@ -12,6 +12,7 @@ const FIRM: number = FOOTING.firm;
 const UNSEEN: number = FOOTING.unseen;
 const DOUBTFUL: number = FOOTING.doubtful;
 const GONE: number = FOOTING.gone;
+const KEPT_OUT: number = FOOTING.keptOut;
 
 /** Sweeps of a body along arcs and on the spot, with the points of the ground that they enter. */
 export interface Ways {
@@ -149,14 +150,11 @@ export class SweptRoom {
     const cos = cosOf(then.yaw);
     const sin = sinOf(then.yaw);
     const [dx, dy] = [x - then.x, y - then.y];
-    return { place: [x, y], outline: [cos * dx + sin * dy, cos * dy - sin * dx], seen: this.#seenAt(x, y) };
-  }
-
-  #seenAt(bx: number, by: number): number {
     const footing = this.#footing!;
-    const i = Math.floor((this.#x + this.#cos * bx - this.#sin * by) / footing.cellSize);
-    const j = Math.floor((this.#y + this.#sin * bx + this.#cos * by) / footing.cellSize);
-    return footing.timeAt(i, j);
+    const wx = this.#x + this.#cos * x - this.#sin * y;
+    const wy = this.#y + this.#sin * x + this.#cos * y;
+    const seen = footing.timeAt(Math.floor(wx / footing.cellSize), Math.floor(wy / footing.cellSize));
+    return { place: [x, y], outline: [cos * dx + sin * dy, cos * dy - sin * dx], seen };
   }
 
   #groundAt(point: number, inViewFrom: Float32Array | null): number {
@@ -175,5 +173,6 @@ export class SweptRoom {
 function endOf(footing: number): number {
   if (footing === DOUBTFUL) return END.doubtful;
   if (footing === UNSEEN) return END.unseen;
+  if (footing === KEPT_OUT) return END.keptOut;
   return footing === GONE ? END.brink : END.obstacle;
 }

@@ -1,6 +1,6 @@
 import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { planarOf } from "../geometry/rigid.ts";
-import { FootingLayer, type IsBlocked } from "../guard/footing.ts";
+import { FootingLayer, type IsBlocked, type KeptOutBy } from "../guard/footing.ts";
 import type { GlanceFrame } from "../guard/glance-frame.ts";
 import type { Guard } from "../guard/guard.ts";
 import { StartTrust } from "../guard/start-trust.ts";
@@ -88,24 +88,29 @@ export class Ground {
   }
 
   /**
-   * Translates lookups of the map's blocked columns into cells of the odometry frame. The two grids are rotated against each other: a cell counts
-   * as blocked if any of four points in it is.
+   * Translates lookups of the map's blocked columns, and of areas, into cells of the odometry frame. The two grids are rotated against each
+   * other: a cell counts as blocked if any of four points in it is.
    */
-  blockedBy(isBlocked: IsBlocked): IsBlocked {
+  fromMap(isBlocked: IsBlocked, keptOutBy: KeptOutBy): readonly [IsBlocked, KeptOutBy] {
     const { cellSize } = this.#world;
     const { x, y, yaw } = this.#local.noteLie();
     const cos = cosOf(yaw);
     const sin = sinOf(yaw);
-    return (i, j) => {
-      for (let n = 0; n < 4; n++) {
-        const px = i + (n & 1 ? 0.75 : 0.25);
-        const py = j + (n & 2 ? 0.75 : 0.25);
-        const wi = Math.floor(cos * px - sin * py + x / cellSize);
-        const wj = Math.floor(sin * px + cos * py + y / cellSize);
-        if (isBlocked(wi, wj)) return true;
-      }
-      return false;
-    };
+    /** The first answer of the four points that is not false or null. */
+    const any =
+      <T>(ask: (i: number, j: number) => T, none: T) =>
+      (i: number, j: number) => {
+        for (let n = 0; n < 4; n++) {
+          const px = i + (n & 1 ? 0.75 : 0.25);
+          const py = j + (n & 2 ? 0.75 : 0.25);
+          const wi = Math.floor(cos * px - sin * py + x / cellSize);
+          const wj = Math.floor(sin * px + cos * py + y / cellSize);
+          const answer = ask(wi, wj);
+          if (answer !== none) return answer;
+        }
+        return none;
+      };
+    return [any(isBlocked, false), any(keptOutBy, null)];
   }
 
   /** Adds a judged frame to the memory near the base. */

@@ -2,6 +2,7 @@ import { planarOf } from "../geometry/rigid.ts";
 import type { FloorSource, FootingLayer, FootingView } from "../guard/footing.ts";
 import type { GlanceFrame } from "../guard/glance-frame.ts";
 import { Guard, type Pace } from "../guard/guard.ts";
+import { KeepOut, type KeepOutView, parseAreas } from "../guard/keep-out.ts";
 import type { ReachNow } from "../guard/reach.ts";
 import type { FloorLayer, FloorView } from "../map/floor.ts";
 import type { BlockGrid, GridView } from "../map/grid.ts";
@@ -92,6 +93,7 @@ export class Head {
   readonly #ground: Ground;
   readonly #groundMotion: GroundMotion;
   readonly #blocked = new BlockedCells();
+  #keepOut: KeepOut;
 
   /** @throws {RangeError} that names the field, if optics, a setting, or their combination are not valid */
   constructor(
@@ -107,6 +109,7 @@ export class Head {
     this.#mapping = new Mapping(sensors, settings, hasWalls);
     this.#guard = new Guard(guardSettings(settings));
     this.#ground = new Ground(settings["map.voxelSize"]);
+    this.#keepOut = keepOutOf(settings);
     this.#poses = new PoseSources(setup, settings);
     this.#groundMotion = new GroundMotion(this.#ground, this.#poses);
     this.#frozen = openWatch(setup);
@@ -140,6 +143,10 @@ export class Head {
   /** Hits of walls; null unless `hasWalls`. */
   get walls(): Pick<WallHits, "at"> | null {
     return this.#mapping.walls;
+  }
+  /** The areas that the base must not enter. */
+  get keepOut(): KeepOutView {
+    return this.#keepOut;
   }
   get layers(): LayersView {
     return this.#mapping.layers;
@@ -213,6 +220,7 @@ export class Head {
       this.#lensChecks = new LensChecks(sensors);
     }
     this.#settings = settings;
+    this.#keepOut = keepOutOf(settings);
     this.#setup = setup;
     this.#guard = guard;
     guard.keepSensors(setup.sensors.map(({ name }) => name));
@@ -412,7 +420,8 @@ export class Head {
       this.#answering.forgetBrinks();
     }
     this.#groundMotion.follow(this.#guard, placed, time, this.#settings["pose.source"]);
-    if (this.#ground.local.liesOtherwise) this.#tellBlocked();
+    const [x, y] = worldFromBase.position;
+    if (this.#keepOut.standAt(x, y) || this.#ground.local.liesOtherwise) this.#tellBlocked();
     const { name } = this.#setup.sensors[sensor]!;
     if (judged !== null) {
       const isKnown = placed.state?.hold !== "lost";
@@ -475,8 +484,11 @@ export class Head {
   }
 
   #tellBlocked(): void {
-    this.#blocked.report(this.#mapping.layers, this.#ground, this.#guard);
+    this.#blocked.report(this.#mapping.layers, this.#keepOut, this.#ground, this.#guard);
   }
 }
+
+const keepOutOf = (settings: Settings): KeepOut =>
+  new KeepOut(parseAreas(settings["guard.keepOut"]), settings["map.voxelSize"]);
 
 const openWatch = ({ sensors }: Setup): FrozenWatch => new FrozenWatch(sensors.map(({ optics }) => optics));

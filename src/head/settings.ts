@@ -1,4 +1,5 @@
 import { parseFootprint } from "../guard/body.ts";
+import { parseAreas } from "../guard/keep-out.ts";
 import { MAX_BLIND } from "../terms/freshness.ts";
 
 interface NumberSetting {
@@ -222,6 +223,11 @@ export const SETTINGS = {
   ),
   "body.deceleration": number(0.7, 0.05, 10, "m/s2", "guaranteed deceleration of the brakes"),
   "body.reactionDelay": number(0.15, 0, 2, "s", "time from sending a pace until the brakes act"),
+  "guard.keepOut": text(
+    "",
+    parseAreas,
+    "areas that the base must not enter, `name: x,y x,y x,y; name: ...`, corners in metres of the map",
+  ),
   "guard.margin": number(
     0.07,
     0,

@@ -25,6 +25,8 @@ export const END = {
   frozen: 9,
   /** The position of the base has been unknown for a while: memory cannot be placed around it. */
   unplaced: 10,
+  /** The border of an area that a person has closed to the base. */
+  keptOut: 11,
 } as const;
 
 /** Names of the codes in `END`, by number. */
@@ -40,6 +42,7 @@ export const END_NAMES = [
   "blind",
   "frozen",
   "no place",
+  "kept out",
 ] as const;
 export type EndName = (typeof END_NAMES)[number];
 
@@ -55,10 +58,12 @@ export const FOOTING = {
   doubtful: 3,
   /** Something stands or hangs there, by the map, by a bumper, or by this frame. */
   blocked: 4,
+  /** Part of an area that a person has closed to the base. Never in a map of the floor. */
+  keptOut: 5,
 } as const;
 
 /** Names of the codes in `FOOTING`, by number. */
-export const FOOTING_NAMES = ["unseen", "firm", "gone", "doubtful", "blocked"] as const;
+export const FOOTING_NAMES = ["unseen", "firm", "gone", "doubtful", "blocked", "kept out"] as const;
 
 /** Quality of one frame as a view of the floor. */
 export type Sight = "clear" | "dark" | "covered" | "blind";

@@ -26,10 +26,11 @@ export const ENDS: Readonly<Record<number, string>> = {
   [END.blind]: "sensor sees no floor",
   [END.frozen]: "sensor repeats old data",
   [END.unplaced]: "place of the base not known",
+  [END.keptOut]: "closed area",
 };
 
 /** State of the floor, in the legends of maps. */
-export const FLOORS: Readonly<Record<(typeof FOOTING_NAMES)[number], string>> = {
+export const FLOORS: Readonly<Record<Exclude<(typeof FOOTING_NAMES)[number], "kept out">, string>> = {
   unseen: "unseen",
   firm: "firm floor",
   gone: "drop: floor gone",
@@ -49,11 +50,13 @@ export interface LimitPlace {
   /** Radians: where it is from the base's floor point. */
   readonly bearing: number;
   readonly distanceMm: number;
+  /** Name of the closed area, where that is the cause. */
+  readonly area?: string;
 }
 
 /** "obstacle 24° left, 5 cm from the body"; "drop 72 cm ahead". */
-export function limitText({ cause, bearing, distanceMm }: LimitPlace): string {
-  const what = ENDS[cause] ?? "unknown";
+export function limitText({ cause, bearing, distanceMm, area }: LimitPlace): string {
+  const what = (ENDS[cause] ?? "unknown") + (area === undefined ? "" : ` "${area}"`);
   if (PLACELESS.has(cause)) return what;
   const room = metresText(distanceMm / 1000);
   const isAhead = Math.abs(Math.atan2(Math.sin(bearing), Math.cos(bearing))) < AHEAD;

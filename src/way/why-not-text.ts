@@ -8,6 +8,7 @@ const GROUND: Readonly<Record<(typeof FOOTING_NAMES)[number], string>> = {
   gone: "a drop",
   doubtful: "doubtful floor",
   blocked: "an obstacle",
+  "kept out": "an area that is closed to the base",
 };
 
 const metres = (value: number | null): string => `${(value ?? 0).toFixed(2)} m`;

@@ -23,7 +23,7 @@ const LONGEST_CHORD = 5;
 
 /** Cost of entering a cell while looking for what cuts all ways: crossing more unseen floor is likelier than a wall. Chosen by hand. */
 const CUT_COST: readonly number[] = [
-  /* unseen */ 4, /* firm */ 0, /* gone */ 200, /* doubtful */ 4, /* blocked */ 400,
+  /* unseen */ 4, /* firm */ 0, /* gone */ 200, /* doubtful */ 4, /* blocked */ 400, /* kept out */ 300,
 ];
 
 /** Finds the place that keeps a body from a goal, on the same ground. Not for every tick: it looks at the whole map. */

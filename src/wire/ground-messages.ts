@@ -20,6 +20,9 @@ const Limit = Type.Object(
     ageMs: nullable(
       Type.Integer({ minimum: 0, description: "since that ground was last seen; null when never" }),
     ),
+    area: Type.Optional(
+      Type.String({ description: "the name of the area that keeps the base out, where that is the cause" }),
+    ),
   },
   {
     description:
@@ -74,7 +77,7 @@ export const GROUND_MESSAGES = {
     what: Type.Array(Type.Integer({ minimum: 0 }), {
       description:
         "0 unseen, 1 doubtful, 2 brink, 3 obstacle, 4 overhang, 5 open, 7 late (the sensor that looks there is silent), " +
-        "8 blind (it sees no floor), 9 frozen (a stream repeats old data)",
+        "8 blind (it sees no floor), 9 frozen (a stream repeats old data), 11 kept out (the border of an area of `guard.keepOut`)",
     }),
     agesMs: nullable(
       Type.Array(Type.Integer({ minimum: 0, maximum: 65535 }), {

@@ -2,6 +2,12 @@ import { readFileSync } from "node:fs";
 import { expect, test } from "vitest";
 import { SETTINGS } from "../../src/head/settings.ts";
 
+/** Bounds of the settings that are texts. */
+const TEXTS: Readonly<Record<string, string>> = {
+  "body.footprint": "3 corners or more",
+  "guard.keepOut": "up to 100 areas",
+};
+
 test("the manual has every setting with its default, its bounds and what it trades", () => {
   const manual = readFileSync(new URL("../../docs/settings.md", import.meta.url), "utf8");
   const rows = manual
@@ -17,7 +23,7 @@ test("the manual has every setting with its default, its bounds and what it trad
       setting.type === "choice"
         ? setting.choices.join(", ")
         : setting.type === "text"
-          ? "3 corners or more"
+          ? TEXTS[name]!
           : `${setting.min} to ${setting.max}`;
     const unit = "unit" in setting ? (setting.unit === "1" ? "share" : setting.unit) : "";
     return [name, `${setting.default}`, bounds, unit];

@@ -167,6 +167,17 @@ describe("a change that loosens a stop", () => {
     expect(looseningsOf(before, resolveSettings({ "track.samples": 800, "map.carveEvery": 3 }))).toEqual([]);
   });
 
+  test("closed areas are looser where one is missing or has other corners, and not where one is added or renamed", () => {
+    const of = (text: string) => resolveSettings({ "guard.keepOut": text });
+    const [one, two] = ["stairs: 1,2 2,2 2,3", "shelf: 4,0 5,0 5,1"];
+    const isLooser = (before: string, after: string) => looseningsOf(of(before), of(after)).length > 0;
+    expect(isLooser(one, `${two}; ${one}`)).toBe(false);
+    expect(isLooser(one, "landing: 1,2 2,2 2,3")).toBe(false);
+    expect(isLooser(`${one}; ${two}`, two)).toBe(true);
+    expect(isLooser(one, "stairs: 1,2 2,2 2,2.5")).toBe(true);
+    expect(isLooser(one, "")).toBe(true);
+  });
+
   test("an outline is looser where it leaves out what the one before covered", () => {
     const of = (text: string) => resolveSettings({ "body.footprint": text });
     const box = of("0.2,0.2 0.2,-0.2 -0.2,-0.2 -0.2,0.2");

@@ -2,6 +2,7 @@ import { expect, test } from "vitest";
 import type { Footprint } from "../../src/guard/body.ts";
 import { FootingLayer } from "../../src/guard/footing.ts";
 import { CELLS, TILE_BITS } from "../../src/guard/footing-tile.ts";
+import { KeepOut, parseAreas } from "../../src/guard/keep-out.ts";
 import { COLUMN, type ColumnTile } from "../../src/map/layers.ts";
 import { FloorChanges, type FloorPatch } from "../../src/service/ways/floor-changes.ts";
 import type { FromWays } from "../../src/service/ways/way-messages.ts";
@@ -42,7 +43,8 @@ test("a copy of the floor follows firm ground, knocks, obstacles of the map, and
   const columns = { tiles: [] as ColumnTile[] };
   const changes = new FloorChanges();
   const copy = new Copy();
-  const update = () => copy.take(changes.take(floor, columns, Number.POSITIVE_INFINITY));
+  const sources = { floorSource: floor, columnSource: columns, keepOut: new KeepOut([], CELL) };
+  const update = () => copy.take(changes.take(sources, Number.POSITIVE_INFINITY));
   floor.trust(0.12, -0.07, 1, 0);
   floor.trust(3, 2, 1, 0);
   expect(update()).toBe(2);
@@ -72,11 +74,32 @@ test("a copy of the floor follows firm ground, knocks, obstacles of the map, and
   expect(update()).toBe(0);
 });
 
+test("closed areas are in the copy while they are enforced: not while the base stands in one", () => {
+  const floor = new FootingLayer(CELL);
+  for (let x = 0; x < 4; x += CELL) for (let y = 0; y < 2; y += CELL) floor.trust(x + 0.01, y + 0.01, 1, 0);
+  const keepOut = new KeepOut(parseAreas("shelf: 1,0.5 2,0.5 2,1.5 1,1.5"), CELL);
+  const sources = { floorSource: floor, columnSource: { tiles: [] }, keepOut };
+  const changes = new FloorChanges();
+  const copy = new Copy();
+  const update = () => copy.take(changes.take(sources, Number.POSITIVE_INFINITY));
+  update();
+  const [inside, outside] = [copy.at(30, 20), copy.at(60, 20)];
+  expect([inside, outside]).toEqual([FOOTING.keptOut, FOOTING.firm]);
+  expect(keepOut.standAt(1.5, 1)).toBe(true);
+  update();
+  expect(copy.at(30, 20)).toBe(FOOTING.firm);
+  expect(keepOut.standAt(0.5, 1)).toBe(true);
+  expect(keepOut.standAt(0.4, 1)).toBe(false);
+  update();
+  expect(copy.at(30, 20)).toBe(FOOTING.keptOut);
+});
+
 test("a large floor is copied in parts, and says when the copy is complete", () => {
   const floor = new FootingLayer(CELL);
   for (let n = 0; n < 10; n++) floor.trust(n * SIDE * CELL + 0.01, 0.01, 1, 0);
   const changes = new FloorChanges();
-  const parts = [1, 2, 3].map(() => changes.take(floor, { tiles: [] }, 4));
+  const sources = { floorSource: floor, columnSource: { tiles: [] }, keepOut: new KeepOut([], CELL) };
+  const parts = [1, 2, 3].map(() => changes.take(sources, 4));
   expect(parts.map(({ places }) => places.length / 2)).toEqual([4, 4, 2]);
   expect(parts.map(({ isComplete }) => isComplete)).toEqual([false, false, true]);
 });
@@ -117,7 +140,7 @@ test("a watched way is told once, again when it has changed, and no more when th
   for (let x = 0; x < 4; x += CELL) for (let y = 0; y < 2; y += CELL) floor.trust(x + 0.01, y + 0.01, 1, 0);
   const said: FromWays[] = [];
   const post = new WayPost(
-    { floorSource: floor, columnSource: { tiles: [] } },
+    { floorSource: floor, columnSource: { tiles: [] }, keepOut: new KeepOut([], CELL) },
     (message) => said.push(message),
     () => 0,
   );

@@ -40,6 +40,7 @@ const COMMANDS = [
   "simulate",
   "tune",
   "lend",
+  "measure",
   "compare",
 ];
 

@@ -1,8 +1,12 @@
 import { type Footprint, holds, parseFootprint } from "../../guard/body.ts";
+import { parseAreas } from "../../guard/keep-out.ts";
 import type { Settings } from "../../head/settings.ts";
 
-/** The change of a setting that makes stops later or fewer: a larger value, a smaller one, an outline that no longer covers the old one, or any change. */
-type Looser = "larger" | "smaller" | "outline" | "any";
+/**
+ * The change of a setting that makes stops later or fewer: a larger value, a smaller one, an outline that no longer covers the old one, an area that
+ * is missing or has other corners, or any change.
+ */
+type Looser = "larger" | "smaller" | "outline" | "areas" | "any";
 
 /** Settings that stops depend on. For a setting of the body or the guard that is not listed, any change may loosen a stop. */
 const LOOSER: Readonly<Record<string, Looser | "never">> = {
@@ -15,6 +19,7 @@ const LOOSER: Readonly<Record<string, Looser | "never">> = {
   "body.tolerableDrop": "larger",
   "body.deceleration": "larger",
   "body.reactionDelay": "smaller",
+  "guard.keepOut": "areas",
   "guard.margin": "smaller",
   "guard.maxReach": "larger",
   "guard.topSpeed": "larger",
@@ -46,6 +51,10 @@ function isLooser(name: string, before: number | string, after: number | string)
       return Number(after) < Number(before);
     case "outline":
       return !covers(parseFootprint(String(after)), parseFootprint(String(before)));
+    case "areas": {
+      const kept = new Set(parseAreas(String(after)).map(({ outline }) => String(outline)));
+      return parseAreas(String(before)).some(({ outline }) => !kept.has(String(outline)));
+    }
     case "any":
       return true;
     default:

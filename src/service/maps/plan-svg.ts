@@ -1,5 +1,5 @@
 import { LIGHT } from "../../terms/palette.ts";
-import { FOOTING, type FOOTING_NAMES } from "../../terms/safety.ts";
+import { FOOTING } from "../../terms/safety.ts";
 import { PATTERNS, SIGNS, type Sign } from "../../terms/signs.ts";
 import { FLOORS } from "../../terms/words.ts";
 import type { FloorCells, FloorEdge } from "../../wire/floor-map.ts";
@@ -29,7 +29,7 @@ const ROWS_AT_ONCE = 64;
 /** Metres: shorter edges have no label. */
 const LABELLED = 0.3;
 
-const LAYERS: readonly (readonly [state: (typeof FOOTING_NAMES)[number], sign: Sign])[] = [
+const LAYERS: readonly (readonly [state: keyof typeof FLOORS, sign: Sign])[] = [
   ["firm", SIGNS.firm],
   ["doubtful", SIGNS.doubtful],
   ["gone", SIGNS.brink],

@@ -15,12 +15,13 @@ const millimetres = (metres: number): number => Math.max(0, Math.round(1000 * me
 const milliseconds = (seconds: number): number =>
   Math.max(0, Math.min(LONGEST_AGE, Math.round(1000 * seconds)));
 
-const limitOf = ({ cause, bearing, distance, outline, age }: PaceLimit): Limit => ({
+const limitOf = ({ cause, bearing, distance, outline, age, area }: PaceLimit): Limit => ({
   cause,
   bearing,
   distanceMm: millimetres(distance),
   outline: [outline[0], outline[1]],
   ageMs: Number.isFinite(age) ? Math.max(0, Math.round(1000 * age)) : null,
+  ...(area !== null && { area }),
 });
 
 /** @param range metres: range of the guard */

@@ -1,10 +1,20 @@
 import type { FloorSource } from "../../guard/footing.ts";
-import { CELLS, type Tile, tileKey, tileOf } from "../../guard/footing-tile.ts";
+import { CELLS, TILE_BITS, type Tile, tileKey, tileOf } from "../../guard/footing-tile.ts";
+import type { KeepOutView } from "../../guard/keep-out.ts";
 import { COLUMN, type ColumnSource, type ColumnTile } from "../../map/layers.ts";
 import { FOOTING } from "../../terms/safety.ts";
 
 const BLOCKED: number = FOOTING.blocked;
+const KEPT_OUT: number = FOOTING.keptOut;
+const MASK: number = (1 << TILE_BITS) - 1;
 const UNSEEN: number = FOOTING.unseen;
+
+/** What the copy of the floor is made of: the same objects of a head may be others in each call. */
+export interface FloorSources {
+  readonly floorSource: FloorSource;
+  readonly columnSource: ColumnSource;
+  readonly keepOut: KeepOutView;
+}
 
 /** Tiles of the floor that have changed. */
 export interface FloorPatch {
@@ -31,13 +41,21 @@ interface Known {
 export class FloorChanges {
   readonly #known = new Map<number, Known>();
   readonly #scratch = new Uint8Array(CELLS);
+  #keepOut: KeepOutView | null = null;
+  #areasRevision = 0;
 
   /**
    * The changes since the last call.
    * @param most tiles that are looked at; the others follow with the next calls
    */
-  take(floor: FloorSource, columns: ColumnSource, most: number): FloorPatch {
-    const { changed, isComplete } = this.#changed(floor, columns, most);
+  take({ floorSource, columnSource, keepOut }: FloorSources, most: number): FloorPatch {
+    if (keepOut !== this.#keepOut || keepOut.revision !== this.#areasRevision) {
+      this.#keepOut = keepOut;
+      this.#areasRevision = keepOut.revision;
+      // Each known tile is read again.
+      for (const known of this.#known.values()) known.floorChanges = known.columnChanges = -1;
+    }
+    const { changed, isComplete } = this.#changed(floorSource, columnSource, most);
     const places = new Int32Array(2 * changed.length);
     const cells = new Uint8Array(CELLS * changed.length);
     changed.forEach((known, n) => {
@@ -99,12 +117,15 @@ export class FloorChanges {
   }
 
   /** Reads a tile. @returns whether any cell has changed */
-  #read({ cells, floor, columns }: Known): boolean {
+  #read({ col, row, cells, floor, columns }: Known): boolean {
     const now = this.#scratch;
     if (floor === null) now.fill(UNSEEN);
     else now.set(floor.settled);
+    const areas = this.#keepOut !== null && this.#keepOut.areas.length > 0 ? this.#keepOut : null;
     let isChanged = false;
     for (let c = 0; c < CELLS; c++) {
+      const [i, j] = [(col << TILE_BITS) + (c & MASK), (row << TILE_BITS) + (c >> TILE_BITS)];
+      if (areas !== null && now[c] !== UNSEEN && areas.at(i, j) !== null) now[c] = KEPT_OUT;
       if (columns !== null && columns.kind[c] === COLUMN.blocked) now[c] = BLOCKED;
       if (now[c] !== cells[c]) isChanged = true;
     }

@@ -1,8 +1,6 @@
 import type { MessagePort } from "node:worker_threads";
-import type { FloorSource } from "../../guard/footing.ts";
-import type { ColumnSource } from "../../map/layers.ts";
 import type { WayGoal } from "../../wire/messages.ts";
-import { FloorChanges } from "./floor-changes.ts";
+import { FloorChanges, type FloorSources } from "./floor-changes.ts";
 import { WayDesk } from "./way-desk.ts";
 import type { FromWays, ToWays, WayState } from "./way-messages.ts";
 
@@ -15,11 +13,6 @@ const MOST_TILES = 50;
 /** Microseconds between two looks at watched ways: a base gets commands twenty times a second. */
 const LOOK_EVERY = 50_000;
 
-interface Sources {
-  readonly floorSource: FloorSource;
-  readonly columnSource: ColumnSource;
-}
-
 type Ask = Extract<ToWays, { kind: "ask" }>;
 
 /**
@@ -27,7 +20,7 @@ type Ask = Extract<ToWays, { kind: "ask" }>;
  * by itself.
  */
 export class WayPost {
-  readonly #sources: Sources;
+  readonly #sources: FloorSources;
   #changes = new FloorChanges();
   /** Questions that wait until the copy is up to date. */
   #asked: Ask[] = [];
@@ -39,7 +32,7 @@ export class WayPost {
   #send: (message: ToWays) => void;
 
   /** @param say gets the answers, if no other thread gives them */
-  constructor(sources: Sources, say: (message: FromWays) => void, now: () => number) {
+  constructor(sources: FloorSources, say: (message: FromWays) => void, now: () => number) {
     this.#sources = sources;
     const desk = new WayDesk(say, now);
     this.#send = (message) => desk.take(message);
@@ -83,8 +76,7 @@ export class WayPost {
 
   /** Sends changes of the floor. @returns whether the copy is complete */
   #copy(): boolean {
-    const { floorSource, columnSource } = this.#sources;
-    const patch = this.#changes.take(floorSource, columnSource, this.#mostTiles);
+    const patch = this.#changes.take(this.#sources, this.#mostTiles);
     if (patch.places.length > 0) this.#send({ kind: "floor", ...patch });
     return patch.isComplete;
   }

@@ -1,0 +1,109 @@
+import { hypot2 } from "../geometry/elementary.ts";
+import { type Footprint, holds, parseFootprint } from "./body.ts";
+
+/** A part of the floor that the base must not enter: corners in the world, metres. */
+export interface KeepOutArea {
+  readonly name: string;
+  readonly outline: Footprint;
+}
+
+/** Most areas of one place, and corners of one area: more are a mistake. */
+const MOST_AREAS = 100;
+const MOST_CORNERS = 100;
+
+/**
+ * Reads areas as settings hold them: "name: x,y x,y x,y; name: x,y x,y x,y". Empty text is no area. Unnamed areas are called "area 1", "area 2".
+ * @throws {RangeError} saying which area is wrong, and what to write
+ */
+export function parseAreas(text: string): readonly KeepOutArea[] {
+  const parts = text.split(";").filter((part) => part.trim() !== "");
+  if (parts.length > MOST_AREAS) throw new RangeError(`${parts.length} areas; at most ${MOST_AREAS}`);
+  return parts.map((part, n) => {
+    const colon = part.lastIndexOf(":");
+    const name = part.slice(0, Math.max(0, colon)).trim() || `area ${n + 1}`;
+    let outline: Footprint;
+    try {
+      outline = parseFootprint(part.slice(colon + 1));
+    } catch {
+      throw new RangeError(
+        `a corner of "${name}" is not x,y: write areas like "stairs: 1,2 2,2 2,3; shelf: 4,0 5,0 5,1"`,
+      );
+    }
+    if (outline.length < 3 || outline.length > MOST_CORNERS) {
+      throw new RangeError(`"${name}" has ${outline.length} corners; an area has 3 to ${MOST_CORNERS}`);
+    }
+    return { name, outline };
+  });
+}
+
+interface Box {
+  readonly area: KeepOutArea;
+  readonly left: number;
+  readonly right: number;
+  readonly low: number;
+  readonly high: number;
+}
+
+/**
+ * The areas that the base must not enter, on the cells of the map. An area in which the base stands is not enforced until the base has left it:
+ * it must be able to drive out.
+ */
+export class KeepOut {
+  readonly areas: readonly KeepOutArea[];
+  readonly #cellSize: number;
+  readonly #boxes: readonly Box[];
+  /** Areas in which the base stands. */
+  #entered: readonly KeepOutArea[] = [];
+  /** Counts up with each change of what is enforced. */
+  revision = 0;
+
+  /** @param cellSize metres */
+  constructor(areas: readonly KeepOutArea[], cellSize: number) {
+    this.areas = areas;
+    this.#cellSize = cellSize;
+    this.#boxes = areas.map((area) => {
+      const xs = area.outline.map(([x]) => x);
+      const ys = area.outline.map(([, y]) => y);
+      const [left, right] = [Math.min(...xs) - cellSize, Math.max(...xs) + cellSize];
+      return { area, left, right, low: Math.min(...ys) - cellSize, high: Math.max(...ys) + cellSize };
+    });
+  }
+
+  /** Takes the place of the base, metres. @returns whether another set of areas is enforced now */
+  standAt(x: number, y: number): boolean {
+    if (this.areas.length === 0) return false;
+    const entered = this.areas.filter(({ outline }) => holds(outline, x, y));
+    const isSame =
+      entered.length === this.#entered.length && entered.every((area, n) => area === this.#entered[n]);
+    this.#entered = entered;
+    if (!isSame) this.revision++;
+    return !isSame;
+  }
+
+  /** The name of the enforced area that reaches into a cell of the map, or null. */
+  at(i: number, j: number): string | null {
+    const x = (i + 0.5) * this.#cellSize;
+    const y = (j + 0.5) * this.#cellSize;
+    for (const { area, left, right, low, high } of this.#boxes) {
+      if (x < left || x > right || y < low || y > high || this.#entered.includes(area)) continue;
+      if (holds(area.outline, x, y) || touches(area.outline, x, y, this.#cellSize / 2)) return area.name;
+    }
+    return null;
+  }
+}
+
+/** Whether the outline passes within a distance of a point. */
+function touches(outline: Footprint, x: number, y: number, within: number): boolean {
+  let [ax, ay] = outline.at(-1)!;
+  for (const [bx, by] of outline) {
+    const [dx, dy] = [bx - ax, by - ay];
+    const along = ((x - ax) * dx + (y - ay) * dy) / (dx * dx + dy * dy || 1);
+    const t = along < 0 ? 0 : along > 1 ? 1 : along;
+    if (hypot2(x - ax - t * dx, y - ay - t * dy) <= within) return true;
+    [ax, ay] = [bx, by];
+  }
+  return false;
+}
+
+/** Read-only view of the areas, for users of a head. */
+export type KeepOutView = Readonly<Pick<KeepOut, "areas" | "at" | "revision">>;
