@@ -23,6 +23,11 @@ const MOST_LATE_SIGMA = 0.005;
 const YAW_SIGMA = 0.15 * DEGREE;
 const OFFSET_SIGMA = 0.0015;
 const WHEELS_SIGMA = 0.001;
+/**
+ * The same for distances: walls ahead share an error of range over all legs. Found with `lab -- score-mount --sensor harsher`: with 0.1 % the
+ * interval of two sigma held the truth in 30 of 37 drives, with 0.3 % in 36.
+ */
+const DISTANCE_SIGMA = 0.003;
 
 const TURN_MORE = "turn on the spot by a right angle and more, both ways";
 
@@ -104,20 +109,23 @@ export function findPlanar(
       add: TURN_MORE,
     });
   const drive = "drive straight on, turn, and brake";
-  const ofWheels = (asked: Omit<Asked, "least">) => finding({ ...asked, least: WHEELS_SIGMA });
+  const ofWheels = (asked: Omit<Asked, "least">, least = WHEELS_SIGMA) => finding({ ...asked, least });
   return {
     yaw,
     forward: offset(planar.x, planar.xSigma),
     sideways: offset(planar.y, planar.ySigma),
     wheels: {
-      scale: ofWheels({
-        value: planar.scale,
-        sigma: planar.scaleSigma,
-        most: MOST_SCALE_SIGMA,
-        isShown: way >= LEAST_WAY,
-        why: metres,
-        add: drive,
-      }),
+      scale: ofWheels(
+        {
+          value: planar.scale,
+          sigma: planar.scaleSigma,
+          most: MOST_SCALE_SIGMA,
+          isShown: way >= LEAST_WAY,
+          why: metres,
+          add: drive,
+        },
+        DISTANCE_SIGMA,
+      ),
       turnScale: ofWheels({
         value: planar.turnScale,
         sigma: planar.turnScaleSigma,
