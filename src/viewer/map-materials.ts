@@ -104,9 +104,11 @@ const SURFACE_FRAGMENT = /* glsl */ `
     if (colouring > 0.5) base = tinted(base, inside, world.xy - inward);
     // Level tops are mixed with the floor's colour, so that platforms and steps differ from walls.
     else if (inside > low && inside < high) base = mix(base, floorColour, 0.55 * facesUp);
-    float footing = footingAt(world.xy);
-    // Other colours than those of kinds are not covered by firm floor, only by what is no floor.
-    if (facesUp > 0.5 && inside < high && (colouring < 0.5 || footing > 1.5)) base = footed(base, footing, world.xy);
+    if (facesUp > 0.5 && inside < high) {
+      // Other colours than those of kinds are not covered by firm floor, only by what is no floor.
+      float footing = footingAt(world.xy);
+      if (colouring < 0.5 || footing > 1.5) base = footed(base, footing, world.xy);
+    }
     // Stripes mark things above the robot, so that the sign does not depend on colour alone.
     if (colouring < 0.5 && inside >= high && fract((world.x + world.y + world.z) * 2.5) < 0.3) base *= 0.82;
     // Contact shadows: beside obstacles, and at the foot of walls.

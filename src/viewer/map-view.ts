@@ -474,6 +474,7 @@ export class MapView {
     readonly textures: number;
     readonly buffers: number;
     readonly drawn: number;
+    readonly sharpAfter: number | null;
   } {
     const { memory, render } = this.#renderer.info;
     return {
@@ -484,6 +485,7 @@ export class MapView {
       textures: memory.textures,
       buffers: this.#bytes,
       drawn: this.#redraw.drawn,
+      sharpAfter: this.#redraw.sharpAfter,
     };
   }
 

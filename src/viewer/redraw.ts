@@ -7,15 +7,15 @@ const PAUSE_FACTOR = 4;
 /** Milliseconds between polls of the fence that signals a complete picture. */
 const FENCE = 4;
 /** Milliseconds: a longer picture lowers the resolution of the next; and the lowest resolution, as a share of the pixels a side. */
-const SLOW_PICTURE = 120;
+const SLOW_PICTURE = 80;
 const COARSER = 1.5;
 const COARSEST = 0.5;
 const SHARPEST = Math.min(2, globalThis.devicePixelRatio || 1);
 /**
- * Milliseconds without a change before a coarse picture is drawn again at full resolution: after a person has moved the view, and after
- * other changes, which come in series while the robot moves.
+ * Milliseconds without a change before a coarse picture is drawn again at full resolution: after a person has moved the view (a wheel turns in
+ * steps that are nearer to each other), and after other changes, which come in series while the robot moves.
  */
-const QUIET_INTERACTION = 100;
+const QUIET_INTERACTION = 40;
 const QUIET = 1000;
 
 /**
@@ -35,11 +35,17 @@ export class Redraw {
   #resolution = SHARPEST;
   #isMoving = false;
   #sharpening: ReturnType<typeof setTimeout> | undefined;
+  /** Whether the next picture is drawn at full resolution, because a person has moved the view. */
+  #isSharpDue = false;
   readonly #after: ((milliseconds: number) => void)[] = [];
   /** While true, a picture shows a change only in part, and `afterNextPicture` waits. */
   isPartial: () => boolean = () => false;
   /** Pictures drawn since the start. */
   drawn = 0;
+  /** When a person has ended moving the view, until a sharp picture of it is complete. */
+  #stillSince: number | null = null;
+  /** For the benchmark: milliseconds from the last end of a movement to its sharp picture; null: still moving, or not sharp yet. */
+  sharpAfter: number | null = null;
   /** Called after each picture, to draw the marks over it. */
   onDrawn: () => void = () => {};
 
@@ -56,10 +62,13 @@ export class Redraw {
     clearTimeout(this.#sharpening);
     if (isMoving) {
       this.#isMoving = true;
+      this.#stillSince = this.sharpAfter = null;
+      this.#isSharpDue = false;
       if (this.#pausing !== undefined) this.hurry();
       return;
     }
     this.#isMoving = false;
+    this.#stillSince = performance.now();
     this.#sharpenSoon(QUIET_INTERACTION);
   }
 
@@ -109,7 +118,8 @@ export class Redraw {
   }
 
   /** @param isSharp whether to draw at full resolution at any cost, for a picture that stays */
-  #draw(isSharp = false): void {
+  #draw(isSharp = this.#isSharpDue): void {
+    this.#isSharpDue = false;
     this.#isDue = false;
     this.#isUrgent = false;
     this.#isDrawing = true;
@@ -125,6 +135,10 @@ export class Redraw {
     this.#whenComplete(() => {
       for (const one of after) one(own);
       if (!isSharp) this.#settle(performance.now() - start);
+      if (ratio === SHARPEST && this.#stillSince !== null && start >= this.#stillSince) {
+        this.sharpAfter = performance.now() - this.#stillSince;
+        this.#stillSince = null;
+      }
       this.#isDrawing = false;
       if (this.#isDue) this.#schedule();
       else if (ratio < SHARPEST && !this.#isMoving) this.#sharpenSoon(QUIET);
@@ -141,6 +155,10 @@ export class Redraw {
     clearTimeout(this.#sharpening);
     this.#sharpening = setTimeout(() => {
       if (!this.#isDue && !this.#isDrawing) this.#draw(true);
+      else if (quiet === QUIET_INTERACTION) {
+        this.#isSharpDue = true;
+        this.hurry();
+      }
     }, quiet);
   }
 

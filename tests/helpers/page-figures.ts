@@ -8,6 +8,8 @@ export interface PageFigures {
   readonly textures: number;
   readonly buffers: number;
   readonly drawn: number;
+  /** Milliseconds from the last end of a movement of the view to its sharp picture; null: none yet. */
+  readonly sharpAfter: number | null;
   /** Milliseconds from the connection's opening to the first picture of the whole map; null before. */
   readonly complete: number | null;
   /** The last map changes. */

@@ -1,4 +1,7 @@
+import { execFileSync } from "node:child_process";
+import { readdirSync, readFileSync } from "node:fs";
 import { readFile } from "node:fs/promises";
+import { cpus, loadavg } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { gzipSync } from "node:zlib";
@@ -228,6 +231,68 @@ async function measurePatches(page: Page): Promise<void> {
 const largeOf = (patches: readonly PatchFigures[]): PatchFigures[] =>
   patches.filter(({ blocks, isOther }) => blocks >= PATCH && !isOther);
 
+/** Milliseconds of an orbit, and between two movements of the pointer. */
+const ORBIT = 6000;
+const POINTER = 16;
+
+/** Pictures a second while a person turns the whole map in three dimensions, and how soon it is sharp afterwards. */
+async function measureOrbit(page: Page, where: string): Promise<void> {
+  await page.keyboard.press("2");
+  await page.keyboard.press("f");
+  await page.waitForTimeout(3000);
+  const box = (await page.locator("#map").boundingBox())!;
+  const [x, y] = [box.x + box.width / 2, box.y + box.height / 2];
+  const rates: number[] = [];
+  const sharp: number[] = [];
+  for (let n = 0; n < 3; n++) {
+    await page.mouse.move(x, y);
+    await page.mouse.down();
+    const begun = performance.now();
+    const before = (await figures(page)).drawn;
+    for (let k = 0; performance.now() - begun < ORBIT; k++) {
+      await page.mouse.move(x + 120 * Math.sin(k / 20), y + 40 * Math.cos(k / 20));
+      await page.waitForTimeout(POINTER);
+    }
+    rates.push(((await figures(page)).drawn - before) / ((performance.now() - begun) / 1000));
+    await page.mouse.up();
+    await until(page, "brinkmapFigures().sharpAfter !== null");
+    sharp.push((await figures(page)).sharpAfter!);
+  }
+  const all = (list: readonly number[], digits: number) => list.map((v) => v.toFixed(digits)).join(", ");
+  const median = (list: readonly number[]) =>
+    quantile(
+      [...list].sort((a, b) => a - b),
+      0.5,
+    );
+  line("orbit: pictures a second", median(rates).toFixed(1), `at least 10 ${where}; all: ${all(rates, 1)}`);
+  line(
+    "sharp after it",
+    `${median(sharp).toFixed(0)} ms`,
+    `at most 100 with a graphics card; all: ${all(sharp, 0)}`,
+  );
+}
+
+/** Keeps the browser on one core: its processes are those of this one that are named so. */
+function pinBrowser(): void {
+  const parents = new Map<number, number>();
+  const named: number[] = [];
+  for (const pid of readdirSync("/proc").map(Number).filter(Boolean)) {
+    try {
+      const [, name, rest] = /\((.*)\) (.*)/.exec(readFileSync(`/proc/${pid}/stat`, "utf8"))!;
+      parents.set(pid, Number(rest!.split(" ")[1]));
+      if (/chrom/.test(name!)) named.push(pid);
+    } catch {} // the process has ended
+  }
+  const isOwn = (pid: number): boolean => {
+    for (let at: number | undefined = pid; at !== undefined; at = parents.get(at))
+      if (at === process.pid) return true;
+    return false;
+  };
+  const core = String(cpus().length - 1);
+  for (const pid of named.filter(isOwn))
+    execFileSync("taskset", ["-acp", core, String(pid)], { stdio: "ignore" });
+}
+
 /** Size of what a browser loads. */
 async function measureSize(): Promise<void> {
   let size = 0;
@@ -283,17 +348,18 @@ export const main = programOf({
       default: "30",
       help: "minutes of recording that are played while the page's heap is measured (default 30)",
     },
+    "one-core": { type: "boolean", help: "the browser has one core while the map is turned, and afterwards" },
   },
   notes: "Make the recording with: brinkmap simulate datasets/hall-1000.json out/hall.brk",
   exits: { 3: "recording or browser missing" },
   run: async ({ values, positionals: [path = "out/hall.brk"] }) => {
     const minutes = numberOf("minutes", values.minutes);
     if (minutes < 0) throw new UsageError("--minutes must be 0 or more");
-    return await measure(path, minutes);
+    return await measure(path, minutes, values["one-core"] === true);
   },
 });
 
-async function measure(path: string, minutes: number): Promise<number> {
+async function measure(path: string, minutes: number, isOneCore: boolean): Promise<number> {
   await measureSize();
   const service = await Service.start({
     config: resolveConfig({ listen: { port: 0 }, viewer }),
@@ -314,7 +380,14 @@ async function measure(path: string, minutes: number): Promise<number> {
   await page.waitForTimeout(500);
   await paused(page);
   await page.waitForTimeout(3000);
+  line(
+    "load of this machine, one minute",
+    loadavg()[0]!.toFixed(1),
+    "figures count with less than 1 beside this program",
+  );
   await measurePictures(page, url);
+  if (isOneCore) pinBrowser();
+  await measureOrbit(page, isOneCore ? "on one core" : `on ${cpus().length} cores`);
   await measurePatches(page);
   await watchMemory(page, minutes);
   await browser.close();
