@@ -24,6 +24,7 @@ import { type Known, squaresOf } from "./known-map.ts";
 import { LabelLayer, type Marked } from "./label-layer.ts";
 import { MapCamera } from "./map-camera.ts";
 import { MapChunks } from "./map-chunks.ts";
+import { fitBounds, fitPlaces, hasOutgrown } from "./map-fit.ts";
 import { MapMarks } from "./map-marks.ts";
 import { type Colouring, MapMaterials } from "./map-materials.ts";
 import type { ChunkUpdate } from "./map-surface.ts";
@@ -42,23 +43,10 @@ import type { Ground, Ray, Sighting, Trail, UnpackedImage } from "./worker-messa
 export const LAYERS = ["floor", "drops", "path", "pace", "way", "views", "grid", "cloud"] as const;
 export type Layer = (typeof LAYERS)[number];
 
-/** Metres around the robot that a fitted view includes. */
-const AROUND = 0.5;
-const CORNERS = [
-  [-1, -1],
-  [-1, 1],
-  [1, -1],
-  [1, 1],
-] as const;
-/** Metres: least height of walls that a fitted view includes. */
-const READABLE = 1;
 /** Pixels: a measured point snaps to a side within this distance. */
 const SNAP = 14;
 /** Metres: a longer step between two poses is a jump in the recording. */
 const JUMP = 0.3;
-/** Growth of the map, as a share of its size, after which the view is fitted again. A smaller share would move the picture all the time. */
-const OUTGROWN = 0.03;
-
 /** Shows or hides the row of the legend for something that is only sometimes on the map. */
 function mark(what: "rulers" | "goal" | "labels", isShown: boolean): void {
   document.documentElement.classList.toggle(`has-${what}`, isShown);
@@ -351,7 +339,7 @@ export class MapView {
 
   /** Fits the view to a map that has grown, unless a person has moved it. */
   #refit(): void {
-    if (!this.#isFitted || (this.#camera.mayRefit && this.#hasOutgrown)) this.fit();
+    if (!this.#isFitted || (this.#camera.mayRefit && hasOutgrown(this.#fitted, this.#bounds))) this.fit();
   }
 
   /** Fits the view to the whole map and the robot. */
@@ -364,41 +352,17 @@ export class MapView {
     this.#redraw.invalidate();
   }
 
-  /** Points that must be in view: the columns of the map up to a height that shows its rooms, or the corners of its bounds; and the path. */
+  /** Points that must be in view. */
   #places(bounds: Box3): Vector3[] {
-    const places = this.#materials.columns.places.flatMap(([x, y]) => [
-      new Vector3(x, y, 0),
-      new Vector3(x, y, READABLE),
-    ]);
-    if (places.length === 0) {
-      for (const x of [bounds.min.x, bounds.max.x])
-        for (const y of [bounds.min.y, bounds.max.y]) places.push(new Vector3(x, y, 0));
-    }
     const stood = this.#place === null ? [] : [this.#place];
     // The floor under the base at its start is beside what the sensors saw.
     const points = this.#trail?.points ?? [];
     for (let n = 0; n < points.length; n += 3) stood.push(new Vector3().fromArray(points, n));
-    for (const place of stood) {
-      for (const [x, y] of CORNERS) places.push(place.clone().add(new Vector3(AROUND * x, AROUND * y, 0)));
-    }
-    return places;
+    return fitPlaces(this.#materials.columns.places, bounds, stood);
   }
 
   get #bounds(): Box3 | null {
-    const bounds = this.#chunks.bounds;
-    if (bounds === null) return null;
-    const box = new Box3(bounds.low, bounds.high);
-    if (this.#place === null) return box;
-    const around = new Vector3(AROUND, AROUND, 0);
-    return box.union(new Box3(this.#place.clone().sub(around), this.#place.clone().add(around)));
-  }
-
-  /** Whether map or robot exceed the bounds that the view was fitted to. */
-  get #hasOutgrown(): boolean {
-    const bounds = this.#bounds;
-    if (bounds === null) return false;
-    const spare = this.#fitted.getSize(new Vector3()).length() * OUTGROWN;
-    return !this.#fitted.clone().expandByScalar(spare).containsBox(bounds);
+    return fitBounds(this.#chunks.bounds, this.#place);
   }
 
   /** Zooms. A factor below 1 moves closer. */

@@ -1,5 +1,6 @@
 import { mkdtemp, rmdir, stat } from "node:fs/promises";
 import { dirname, join, resolve } from "node:path";
+import { DecodeError } from "../../src/coding/decode-error.ts";
 import { fileTrouble } from "../../src/service/file-trouble.ts";
 
 /** Wrong usage: an invalid option or argument; the message names it and the allowed values. */
@@ -73,7 +74,7 @@ export function systemMessage(error: unknown, subject = "the file"): string | nu
   return fileTrouble(error, subject);
 }
 
-/** Runs code that reads a file; a system error then names the file. */
+/** Runs code that reads a file; an error of the system or of the content then names the file. */
 export async function reading<T>(path: string, body: () => T | Promise<T>): Promise<T> {
   try {
     return await body();
@@ -82,6 +83,8 @@ export async function reading<T>(path: string, body: () => T | Promise<T>): Prom
     if (systemMessage(error) !== null && (error as Partial<SystemError>).path === undefined) {
       Object.assign(error as object, { path });
     }
+    if (error instanceof DecodeError && !error.message.includes(path))
+      error.message = `${path}: ${error.message}`;
     throw error;
   }
 }

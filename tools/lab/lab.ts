@@ -50,6 +50,10 @@ export const main = mainOfFamily({
     viewer: ["cost of the page with a large map, in Chromium", () => import("./viewer.ts")],
     pictures: ["makes the map pictures of docs/pictures", () => import("./pictures.ts")],
     "page-pictures": ["makes the pictures of the page, in Chromium", () => import("./page-pictures.ts")],
+    "page-states": [
+      "accessibility, width and a picture of each state of the page",
+      () => import("./page-states.ts"),
+    ],
   },
   notes: "npm run lab -- <program> --help lists its options.",
 });
