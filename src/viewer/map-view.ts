@@ -34,6 +34,7 @@ import { Redraw } from "./redraw.ts";
 import { RobotMarker } from "./robot-marker.ts";
 import { type Ruler, RulerLayer } from "./ruler-layer.ts";
 import { sideNear } from "./side-near.ts";
+import { drawsInSoftware } from "./software-drawing.ts";
 import type { Theme } from "./theme.ts";
 import { viewOf } from "./view-wedge.ts";
 import type { View } from "./views.ts";
@@ -84,9 +85,10 @@ export class MapView {
   constructor(canvas: HTMLCanvasElement, marks: HTMLCanvasElement) {
     this.#marks = new MapMarks(marks);
     // The drawing buffer is preserved, so that a picture can be saved of it.
-    this.#renderer = new WebGLRenderer({ canvas, antialias: true, preserveDrawingBuffer: true });
+    const isSoftware = drawsInSoftware();
+    this.#renderer = new WebGLRenderer({ canvas, antialias: !isSoftware, preserveDrawingBuffer: true });
     this.#camera = new MapCamera(canvas, () => this.#redraw.invalidate());
-    this.#redraw = new Redraw(this.#renderer, this.#scene, () => this.#camera.camera);
+    this.#redraw = new Redraw(this.#renderer, this.#scene, () => this.#camera.camera, isSoftware);
     this.#redraw.onDrawn = () => this.#drawMarks();
     this.#camera.onInteraction = (isMoving) => {
       this.#redraw.isMoving = isMoving;

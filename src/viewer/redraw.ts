@@ -11,6 +11,8 @@ const SLOW_PICTURE = 80;
 const COARSER = 1.5;
 const COARSEST = 0.5;
 const SHARPEST = Math.min(2, globalThis.devicePixelRatio || 1);
+/** Without a graphics card edges are not smoothed while drawing, which would double the work; a picture that stays has more pixels instead. */
+const SMOOTHED = 1.5;
 /**
  * Milliseconds without a change before a coarse picture is drawn again at full resolution: after a person has moved the view (a wheel turns in
  * steps that are nearer to each other), and after other changes, which come in series while the robot moves.
@@ -33,6 +35,8 @@ export class Redraw {
   #drawnAt = 0;
   #cost = 0;
   #resolution = SHARPEST;
+  /** Pixels a side of a picture that stays, per pixel of the page. */
+  readonly #sharpest: number;
   #isMoving = false;
   #sharpening: ReturnType<typeof setTimeout> | undefined;
   /** Whether the next picture is drawn at full resolution, because a person has moved the view. */
@@ -49,11 +53,15 @@ export class Redraw {
   /** Called after each picture, to draw the marks over it. */
   onDrawn: () => void = () => {};
 
-  /** @param camera returns the camera of the next picture */
-  constructor(renderer: WebGLRenderer, scene: Scene, camera: () => Camera) {
+  /**
+   * @param camera     returns the camera of the next picture
+   * @param isSoftware whether the processor draws
+   */
+  constructor(renderer: WebGLRenderer, scene: Scene, camera: () => Camera, isSoftware: boolean) {
     this.#renderer = renderer;
     this.#scene = scene;
     this.#camera = camera;
+    this.#sharpest = isSoftware ? SHARPEST * SMOOTHED : SHARPEST;
     renderer.setPixelRatio(SHARPEST);
   }
 
@@ -124,7 +132,7 @@ export class Redraw {
     this.#isUrgent = false;
     this.#isDrawing = true;
     this.drawn++;
-    const ratio = isSharp ? SHARPEST : this.#resolution;
+    const ratio = isSharp ? this.#sharpest : this.#resolution;
     if (this.#renderer.getPixelRatio() !== ratio) this.#renderer.setPixelRatio(ratio);
     const after = this.isPartial() ? [] : this.#after.splice(0);
     const start = performance.now();
@@ -135,13 +143,13 @@ export class Redraw {
     this.#whenComplete(() => {
       for (const one of after) one(own);
       if (!isSharp) this.#settle(performance.now() - start);
-      if (ratio === SHARPEST && this.#stillSince !== null && start >= this.#stillSince) {
+      if (ratio >= SHARPEST && this.#stillSince !== null && start >= this.#stillSince) {
         this.sharpAfter = performance.now() - this.#stillSince;
         this.#stillSince = null;
       }
       this.#isDrawing = false;
       if (this.#isDue) this.#schedule();
-      else if (ratio < SHARPEST && !this.#isMoving) this.#sharpenSoon(QUIET);
+      else if (ratio < this.#sharpest && !this.#isMoving) this.#sharpenSoon(QUIET);
     });
   }
 
