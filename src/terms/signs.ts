@@ -40,6 +40,8 @@ export const SIGNS = {
   doubtful: { fill: "doubtful", pattern: "dots", ink: "paper" },
   /** Free space above, its floor not seen. */
   noFloorSeen: { fill: "card", pattern: "dashes", ink: "unseen" },
+  /** An area that a person has closed to the base. */
+  closed: { fill: "paper", pattern: "hatch", ink: "mark" },
   /** Floor below something under which the robot passes. */
   covered: { fill: "firm", pattern: "bars", ink: "mapOverhead" },
 } as const satisfies Record<string, Sign>;

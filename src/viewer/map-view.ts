@@ -9,10 +9,12 @@ import {
   Vector3,
   WebGLRenderer,
 } from "three";
+import type { KeepOutArea } from "../guard/keep-out.ts";
 import { BLOCK_SIDE } from "../wire/blocks.ts";
 import type { CurvePoint } from "../wire/curve.ts";
 import type { FloorEdge } from "../wire/floor-map.ts";
 import type { FromServer } from "../wire/messages.ts";
+import { AreaLayer } from "./area-layer.ts";
 import type { Body } from "./body.ts";
 import type { ColumnUpdate } from "./column-map.ts";
 import { DropLayer } from "./drop-layer.ts";
@@ -49,7 +51,7 @@ const SNAP = 14;
 /** Metres: a longer step between two poses is a jump in the recording. */
 const JUMP = 0.3;
 /** Shows or hides the row of the legend for something that is only sometimes on the map. */
-function mark(what: "rulers" | "goal" | "labels", isShown: boolean): void {
+function mark(what: "rulers" | "goal" | "labels" | "areas", isShown: boolean): void {
   document.documentElement.classList.toggle(`has-${what}`, isShown);
 }
 
@@ -67,6 +69,7 @@ export class MapView {
   readonly #path = new PathLayer(this.#viewport);
   readonly #pace = new PaceLayer(this.#viewport);
   readonly #labels = new LabelLayer(this.#viewport);
+  readonly #areas = new AreaLayer(this.#viewport);
   readonly #goalWay = new GoalWayLayer(this.#viewport);
   readonly #ruler = new RulerLayer(this.#viewport);
   readonly #robot = new RobotMarker(this.#viewport);
@@ -109,6 +112,7 @@ export class MapView {
       this.#path,
       this.#pace,
       this.#labels,
+      this.#areas,
       this.#goalWay,
       this.#ruler,
       this.#robot,
@@ -311,6 +315,13 @@ export class MapView {
     this.#redraw.invalidate();
   }
 
+  /** Shows the areas that are closed to the base. */
+  showAreas(areas: readonly KeepOutArea[]): void {
+    this.#areas.show(areas);
+    mark("areas", areas.length > 0);
+    this.#redraw.invalidate();
+  }
+
   /** Fits the view to the next map, because it is another head's. */
   fitNext(): void {
     this.#isFitted = false;
@@ -334,7 +345,7 @@ export class MapView {
 
   #drawMarks(): void {
     const drops = this.#drops.object.visible ? this.#drops.tags : [];
-    this.#marks.show("mark", [...this.#ruler.tags, ...this.#labels.tags, ...drops]);
+    this.#marks.show("mark", [...this.#ruler.tags, ...this.#labels.tags, ...this.#areas.tags, ...drops]);
     const { camera, view, metresPerPixel } = this.#camera;
     this.#marks.draw({ camera, isPlan: view === "plan", hasGrid: this.#hasGrid, metresPerPixel });
   }

@@ -20,6 +20,7 @@ const ENDS: ReadonlyMap<number, Sign> = new Map<number, Sign>([
   [END.brink, SIGNS.brink],
   [END.doubtful, SIGNS.doubtful],
   [END.unseen, SIGNS.unseen],
+  [END.keptOut, SIGNS.closed],
 ]);
 
 /** Width of the band with the kinds of ends, as a share of the radius. */

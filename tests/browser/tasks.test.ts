@@ -256,4 +256,20 @@ describe("layers of the map", () => {
     await page.click("#layer-cloud");
     await expect.poll(() => shareOf(page, "--robot"), { timeout: 20_000 }).toBeGreaterThan(before + 0.005);
   });
+
+  testWith(browserNeed, "an area that is closed in the settings is on the map, with its legend", async () => {
+    const { page } = await openPage();
+    await page.click("#layers summary");
+    const hasLegend = () => page.isVisible("#layers .for-areas");
+    expect(await hasLegend()).toBe(false);
+    const before = await shareOf(page, "--mark");
+    await page.click("#settings");
+    await page.fill('input[name="guard.keepOut"]', "vases: 0.8,-1.2 1.6,-1.2 1.6,-0.4 0.8,-0.4");
+    await page.keyboard.press("Tab");
+    await page.waitForFunction(() => /keepOut is now/.test(document.body.textContent!));
+    await page.click('#settings-dialog button[value="close"]');
+    await expect.poll(hasLegend, { timeout: 10_000 }).toBe(true);
+    await expect.poll(() => shareOf(page, "--mark"), { timeout: 20_000 }).toBeGreaterThan(before + 0.001);
+    if (process.env["SHOT"]) await page.screenshot({ path: process.env["SHOT"] });
+  });
 });

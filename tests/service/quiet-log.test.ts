@@ -32,8 +32,8 @@ test("a disk that refuses the last minutes, and one that refuses the map", async
   await until(() => says("the last minutes are not recorded: "), "the recorder's trouble");
   await until(() => says("nothing is saved: "), "the map's trouble");
   const texts = lines.map(({ msg }) => msg).join("; ");
-  expect(texts).toMatch(/ENOTDIR|EEXIST/);
-  expect(texts).not.toContain("ENOENT");
+  expect(texts.match(/a part of this path is a file, not a folder/g)!.length).toBeGreaterThanOrEqual(2);
+  expect(texts).not.toMatch(/ENO[A-Z]+|EEXIST/);
 });
 
 test("a saved map that is set aside, one that is assumed, and a head without a sensor", async () => {
