@@ -1,4 +1,5 @@
 import { hypot2 } from "../geometry/elementary.ts";
+import { splitAreas } from "../terms/areas.ts";
 import { type Footprint, holds, parseFootprint } from "./body.ts";
 
 /** A part of the floor that the base must not enter: corners in the world, metres. */
@@ -16,14 +17,12 @@ const MOST_CORNERS = 100;
  * @throws {RangeError} saying which area is wrong, and what to write
  */
 export function parseAreas(text: string): readonly KeepOutArea[] {
-  const parts = text.split(";").filter((part) => part.trim() !== "");
+  const parts = splitAreas(text);
   if (parts.length > MOST_AREAS) throw new RangeError(`${parts.length} areas; at most ${MOST_AREAS}`);
-  return parts.map((part, n) => {
-    const colon = part.lastIndexOf(":");
-    const name = part.slice(0, Math.max(0, colon)).trim() || `area ${n + 1}`;
+  return parts.map(({ name, corners }) => {
     let outline: Footprint;
     try {
-      outline = parseFootprint(part.slice(colon + 1));
+      outline = parseFootprint(corners);
     } catch {
       throw new RangeError(
         `a corner of "${name}" is not x,y: write areas like "stairs: 1,2 2,2 2,3; shelf: 4,0 5,0 5,1"`,

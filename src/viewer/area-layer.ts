@@ -1,5 +1,6 @@
 import { Group, type IUniform, type Vector2 } from "three";
-import type { KeepOutArea } from "../guard/keep-out.ts";
+import { splitAreas } from "../terms/areas.ts";
+import { type Body, bodyOf } from "./body.ts";
 import type { Tag } from "./map-marks.ts";
 import type { Theme } from "./theme.ts";
 import { WideLines } from "./wide-lines.ts";
@@ -9,12 +10,24 @@ const LIFT = 0.05;
 const HATCH = 0.25;
 const SQRT_HALF = Math.SQRT1_2;
 
+/** An area that is closed to the base; corners in metres of the world. */
+export interface ClosedArea {
+  readonly name: string;
+  readonly outline: Body;
+}
+
+/** The areas of the setting `guard.keepOut`, those without an outline left out. */
+export const areasOf = (text: string): readonly ClosedArea[] =>
+  splitAreas(text)
+    .map(({ name, corners }) => ({ name, outline: bodyOf(corners) }))
+    .filter(({ outline }) => outline.length > 0);
+
 /** Areas that are closed to the base: an outline with hatching at 45 degrees, and the name. */
 export class AreaLayer {
   readonly object = new Group();
   readonly #outline: WideLines;
   readonly #hatching: WideLines;
-  #areas: readonly KeepOutArea[] = [];
+  #areas: readonly ClosedArea[] = [];
 
   constructor(viewport: IUniform<Vector2>) {
     this.#outline = new WideLines(viewport, [
@@ -30,7 +43,7 @@ export class AreaLayer {
     this.#hatching.paint(theme);
   }
 
-  show(areas: readonly KeepOutArea[]): void {
+  show(areas: readonly ClosedArea[]): void {
     this.#areas = areas;
     this.#outline.show(
       areas.flatMap(({ outline }) =>
@@ -53,7 +66,7 @@ export class AreaLayer {
 }
 
 /** Ends of the strokes of a hatching within an outline, as x, y, z. */
-function hatchingOf(outline: KeepOutArea["outline"]): number[] {
+function hatchingOf(outline: Body): number[] {
   // Along the strokes, and across them.
   const corners = outline.map(([x, y]) => [SQRT_HALF * (x + y), SQRT_HALF * (y - x)] as const);
   const acrosses = corners.map(([, across]) => across);

@@ -1,6 +1,6 @@
-import { parseAreas } from "../guard/keep-out.ts";
 import { SIGNS } from "../terms/signs.ts";
 import { AddressBar } from "./address-bar.ts";
+import { areasOf } from "./area-layer.ts";
 import { bodyOf } from "./body.ts";
 import { Comparison } from "./comparison.ts";
 import { damageText } from "./damage.ts";
@@ -107,7 +107,7 @@ const settings = new SettingsDialog(ask, (values) => {
   const body = bodyOf(String(values["body.footprint"] ?? ""));
   map.view.body = robot.body = body;
   comparison.setBands({ low, high });
-  map.view.showAreas(parseAreas(String(values["guard.keepOut"] ?? "")));
+  map.view.showAreas(areasOf(String(values["guard.keepOut"] ?? "")));
 });
 const comparison = new Comparison(ask, (text) => settings.say(text));
 comparison.onSettings = () => void settings.load();

@@ -9,12 +9,11 @@ import {
   Vector3,
   WebGLRenderer,
 } from "three";
-import type { KeepOutArea } from "../guard/keep-out.ts";
 import { BLOCK_SIDE } from "../wire/blocks.ts";
 import type { CurvePoint } from "../wire/curve.ts";
 import type { FloorEdge } from "../wire/floor-map.ts";
 import type { FromServer } from "../wire/messages.ts";
-import { AreaLayer } from "./area-layer.ts";
+import { AreaLayer, type ClosedArea } from "./area-layer.ts";
 import type { Body } from "./body.ts";
 import type { ColumnUpdate } from "./column-map.ts";
 import { DropLayer } from "./drop-layer.ts";
@@ -316,7 +315,7 @@ export class MapView {
   }
 
   /** Shows the areas that are closed to the base. */
-  showAreas(areas: readonly KeepOutArea[]): void {
+  showAreas(areas: readonly ClosedArea[]): void {
     this.#areas.show(areas);
     mark("areas", areas.length > 0);
     this.#redraw.invalidate();

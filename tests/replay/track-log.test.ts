@@ -75,7 +75,7 @@ beforeAll(async () => {
   const [front] = yard["sensors"] as [Json];
   const coarse = { ...front, rate: 4, optics: { ...(front["optics"] as Json), width: 64, height: 48 } };
   const orientation = { rate: 100, yawDrift: 60, noise: 2 };
-  await record(round, { ...yard, seed: 5, sensors: [coarse], orientation, odometry: null, repeat: 20 }, 400);
+  await record(round, { ...yard, seed: 5, sensors: [coarse], orientation, odometry: null, repeat: 15 }, 290);
 });
 afterAll(() => rmSync(folder, { recursive: true }));
 afterEach(() => {
