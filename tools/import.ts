@@ -293,7 +293,7 @@ function tellFloor(given: Given, floor: ImportSource["floor"]): void {
     return;
   }
   console.log(found);
-  const asFloor = (Number(given.number("floor") ?? 0) + height).toFixed(3);
+  const asFloor = ((given.number("floor") ?? 0) + height).toFixed(3);
   if (degrees > LEANS) {
     console.error(
       `warning: the floor leans by ${degrees.toFixed(1)} deg, its upward direction is ${up.map((v) => v.toFixed(4)).join(",")} in the recording; import again with --level`,

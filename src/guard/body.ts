@@ -163,6 +163,20 @@ export function holds(polygon: Footprint, x: number, y: number): boolean {
   return isInside;
 }
 
+/** Metres from a point to the nearest edge of a polygon, inside or outside. */
+export function distanceToOutline(polygon: Footprint, x: number, y: number): number {
+  let nearest = Number.POSITIVE_INFINITY;
+  let [ax, ay] = polygon.at(-1)!;
+  for (const [bx, by] of polygon) {
+    const [dx, dy] = [bx - ax, by - ay];
+    const along = ((x - ax) * dx + (y - ay) * dy) / (dx * dx + dy * dy || 1);
+    const t = along < 0 ? 0 : along > 1 ? 1 : along;
+    nearest = Math.min(nearest, hypot2(x - ax - t * dx, y - ay - t * dy));
+    [ax, ay] = [bx, by];
+  }
+  return nearest;
+}
+
 /**
  * Reads a footprint as settings hold it: "x,y x,y x,y ...", metres.
  * @throws {RangeError} saying what is wrong with the text

@@ -27,14 +27,6 @@ const MOST_WIDENED = 5;
 /** Metres between two levels of the floor: more than poses and tilts are wrong by, less than a step. Chosen by hand. */
 const LEVEL_STEP = 0.06;
 
-/** A cell and its neighbours. */
-const NEAR = [
-  [0, 0],
-  ...[-1, 0, 1]
-    .flatMap((di) => [-1, 0, 1].map((dj) => [di, dj] as const))
-    .filter(([di, dj]) => di !== 0 || dj !== 0),
-] as readonly (readonly [number, number])[];
-
 /** A copy of one cell's evidence. */
 export interface FootingCell {
   /** A name of `FOOTING`. */
@@ -116,9 +108,11 @@ export class FootingLayer {
     if (this.#keptOutBy === null) return null;
     const i = Math.floor(wx / this.cellSize);
     const j = Math.floor(wy / this.cellSize);
-    for (let n = 0; n < 9; n++) {
-      const name = this.#keptOutBy(i + NEAR[n]![0], j + NEAR[n]![1]);
-      if (name !== null) return name;
+    for (let di = -1; di <= 1; di++) {
+      for (let dj = -1; dj <= 1; dj++) {
+        const name = this.#keptOutBy(i + di, j + dj);
+        if (name !== null) return name;
+      }
     }
     return null;
   }

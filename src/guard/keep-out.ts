@@ -1,6 +1,5 @@
-import { hypot2 } from "../geometry/elementary.ts";
 import { splitAreas } from "../terms/areas.ts";
-import { type Footprint, holds, parseFootprint } from "./body.ts";
+import { distanceToOutline, type Footprint, holds, parseFootprint } from "./body.ts";
 
 /** A part of the floor that the base must not enter: corners in the world, metres. */
 export interface KeepOutArea {
@@ -56,8 +55,14 @@ export class KeepOut {
   /** Counts up with each change of what is enforced. */
   revision = 0;
 
-  /** @param cellSize metres */
-  constructor(areas: readonly KeepOutArea[], cellSize: number) {
+  /** Place of the base, metres; null before it is known. */
+  #at: readonly [x: number, y: number] | null = null;
+
+  /**
+   * @param cellSize metres
+   * @param before   the areas so far: the base stands where they had it
+   */
+  constructor(areas: readonly KeepOutArea[], cellSize: number, before: KeepOut | null = null) {
     this.areas = areas;
     this.#cellSize = cellSize;
     this.#boxes = areas.map((area) => {
@@ -66,10 +71,12 @@ export class KeepOut {
       const [left, right] = [Math.min(...xs) - cellSize, Math.max(...xs) + cellSize];
       return { area, left, right, low: Math.min(...ys) - cellSize, high: Math.max(...ys) + cellSize };
     });
+    if (before !== null && before.#at !== null) this.standAt(...before.#at);
   }
 
   /** Takes the place of the base, metres. @returns whether another set of areas is enforced now */
   standAt(x: number, y: number): boolean {
+    this.#at = [x, y];
     if (this.areas.length === 0) return false;
     const entered = this.areas.filter(({ outline }) => holds(outline, x, y));
     const isSame =
@@ -79,29 +86,17 @@ export class KeepOut {
     return !isSame;
   }
 
-  /** The name of the enforced area that reaches into a cell of the map, or null. */
+  /** The name of the enforced area that holds the middle of a cell of the map, or comes within half a cell of it; null without one. */
   at(i: number, j: number): string | null {
     const x = (i + 0.5) * this.#cellSize;
     const y = (j + 0.5) * this.#cellSize;
     for (const { area, left, right, low, high } of this.#boxes) {
       if (x < left || x > right || y < low || y > high || this.#entered.includes(area)) continue;
-      if (holds(area.outline, x, y) || touches(area.outline, x, y, this.#cellSize / 2)) return area.name;
+      if (holds(area.outline, x, y) || distanceToOutline(area.outline, x, y) <= this.#cellSize / 2)
+        return area.name;
     }
     return null;
   }
-}
-
-/** Whether the outline passes within a distance of a point. */
-function touches(outline: Footprint, x: number, y: number, within: number): boolean {
-  let [ax, ay] = outline.at(-1)!;
-  for (const [bx, by] of outline) {
-    const [dx, dy] = [bx - ax, by - ay];
-    const along = ((x - ax) * dx + (y - ay) * dy) / (dx * dx + dy * dy || 1);
-    const t = along < 0 ? 0 : along > 1 ? 1 : along;
-    if (hypot2(x - ax - t * dx, y - ay - t * dy) <= within) return true;
-    [ax, ay] = [bx, by];
-  }
-  return false;
 }
 
 /** Read-only view of the areas, for users of a head. */

@@ -109,7 +109,7 @@ export class Head {
     this.#mapping = new Mapping(sensors, settings, hasWalls);
     this.#guard = new Guard(guardSettings(settings));
     this.#ground = new Ground(settings["map.voxelSize"]);
-    this.#keepOut = keepOutOf(settings);
+    this.#keepOut = keepOutOf(settings, null);
     this.#poses = new PoseSources(setup, settings);
     this.#groundMotion = new GroundMotion(this.#ground, this.#poses);
     this.#frozen = openWatch(setup);
@@ -220,7 +220,7 @@ export class Head {
       this.#lensChecks = new LensChecks(sensors);
     }
     this.#settings = settings;
-    this.#keepOut = keepOutOf(settings);
+    this.#keepOut = keepOutOf(settings, this.#keepOut);
     this.#setup = setup;
     this.#guard = guard;
     guard.keepSensors(setup.sensors.map(({ name }) => name));
@@ -488,7 +488,7 @@ export class Head {
   }
 }
 
-const keepOutOf = (settings: Settings): KeepOut =>
-  new KeepOut(parseAreas(settings["guard.keepOut"]), settings["map.voxelSize"]);
+const keepOutOf = (settings: Settings, before: KeepOut | null): KeepOut =>
+  new KeepOut(parseAreas(settings["guard.keepOut"]), settings["map.voxelSize"], before);
 
 const openWatch = ({ sensors }: Setup): FrozenWatch => new FrozenWatch(sensors.map(({ optics }) => optics));

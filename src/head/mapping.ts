@@ -9,7 +9,7 @@ import { Straightener } from "../sense/straighten.ts";
 import type { KeyframeReader, KeyframeView } from "../track/keyframes.ts";
 import { type Placement, placement, setPlacement } from "../track/placement.ts";
 import type { MaskedFrame } from "./frame.ts";
-import { MapRemake } from "./remake.ts";
+import { type MapParts, MapRemake } from "./remake.ts";
 import type { OpenSensor } from "./sensors.ts";
 import type { Settings } from "./settings.ts";
 import { clearanceLimit, evidenceModel, floorSettings, layersBody } from "./stage-settings.ts";
@@ -25,9 +25,6 @@ interface MappedSensor {
   /** The same into another grid, for rebuilding; null for a planar scan, which has no keyframes and cannot show floor. */
   readonly openIntegrate: ((grid: BlockGrid) => Integrate) | null;
 }
-
-/** The parts of a map that are cleared, restored and rebuilt together. */
-export type ClearedMapping = Pick<Mapping, "grid" | "floor" | "walls">;
 
 /** What a frame did to the map. */
 export interface Mapped {
@@ -116,7 +113,7 @@ export class Mapping {
   }
 
   /** Forgets the map. Revisions continue from where they are. @returns the map of before */
-  clear(): ClearedMapping {
+  clear(): MapParts {
     const before = {
       grid: new BlockGrid(this.grid.voxelSize),
       floor: new FloorLayer(this.floor.columnSize, this.floor.settings),
@@ -128,13 +125,13 @@ export class Mapping {
   }
 
   /** Puts a map from before it was cleared in place of the present one, in a new revision. */
-  restore(before: ClearedMapping): void {
+  restore(before: MapParts): void {
     this.#swap(before);
     this.grid.frame++;
     this.hasOlderParts = true;
   }
 
-  #swap({ grid, floor, walls }: ClearedMapping): void {
+  #swap({ grid, floor, walls }: MapParts): void {
     this.grid.swap(grid);
     this.floor.swap(floor);
     if (walls !== null) this.walls?.swap(walls);
@@ -216,7 +213,7 @@ export class Mapping {
   #addKeyframe(
     depth: Uint16Array,
     { sensor, worldFromLens, unitsPerMetre, floorHeight }: KeyframeView,
-    into: ClearedMapping & { integrate: Integrate; sensor: OpenSensor },
+    into: MapParts & { integrate: Integrate; sensor: OpenSensor },
   ): void {
     const { rays } = into.sensor.mask;
     if (rays.x.length !== depth.length) return;

@@ -9,8 +9,8 @@ const REPEATS = 2;
 /** Blocks per step when the new map replaces the old one: well under a millisecond. */
 const BLOCKS = 400;
 
-/** The parts of a map that are rebuilt. */
-export interface RemadeParts {
+/** The parts of a map that are cleared, restored and rebuilt together. */
+export interface MapParts {
   readonly grid: BlockGrid;
   readonly floor: FloorLayer;
   /** Null where hits of walls are not counted. */
@@ -18,10 +18,10 @@ export interface RemadeParts {
 }
 
 /** Puts a keyframe's depth into a map that is empty at first. */
-export type Integrate = (depth: Uint16Array, keyframe: KeyframeView, into: RemadeParts) => void;
+export type Integrate = (depth: Uint16Array, keyframe: KeyframeView, into: MapParts) => void;
 
 /** The map that is replaced. */
-export interface RemakeTarget extends RemadeParts {
+export interface RemakeTarget extends MapParts {
   /** Whether it has parts that no keyframe shows. Where the rebuilt map has nothing, these stay. */
   readonly hasOlderParts: boolean;
 }
@@ -33,7 +33,7 @@ export interface RemakeTarget extends RemadeParts {
 export class MapRemake {
   readonly #keyframes: KeyframeReader;
   readonly #integrate: Integrate;
-  readonly #made: RemadeParts;
+  readonly #made: MapParts;
   readonly #target: RemakeTarget;
   #depth = new Uint16Array(0);
   #replacement: GridReplacement | null = null;

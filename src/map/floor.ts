@@ -6,12 +6,18 @@ const TILE = 32;
 const TILE_COLUMNS = TILE * TILE;
 /** Window of a column's mean, samples: a moved rug is learnt. */
 const MEMORY = 64;
-/** What is known of the spread of samples before any: its standard deviation, metres, and how many samples that is worth. Chosen by hand: a depth camera at 1 m. */
+/**
+ * The spread of samples before any is seen: its standard deviation, metres, and the number of samples that it counts as. Chosen by hand: noise of a
+ * depth camera at 1 m.
+ */
 const PRIOR_SPREAD = 0.005;
 const PRIOR_SAMPLES = 4;
 /** Columns along one side of a block and its neighbours. */
 const WINDOW = 10;
-/** Metres by which floors of neighbouring columns differ at most by noise: steps that are higher stay. Chosen by hand: the gate of a column's own samples, 3 sigma of 1 cm. */
+/**
+ * Metres: floors of neighbouring columns that differ by more are two levels, and not averaged. Chosen by hand: 3 sigma of a sample that is a
+ * centimetre wrong.
+ */
 const SAME_LEVEL = 0.03;
 /** A column restarts after this many consecutive samples that disagree with it. */
 const CHANGE = 6;
@@ -37,8 +43,9 @@ export interface FloorFrame {
   readonly floorHeight: number;
   /** Number of the frame, kept as `lastSeen`. */
   readonly frame: number;
-  /** Pixels between samples, and from a sample to the neighbours that tell its slope. */
+  /** Pixels between samples. */
   readonly step: number;
+  /** Pixels from a sample to the neighbours that tell its slope. */
   readonly stride: number;
 }
 

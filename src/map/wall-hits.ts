@@ -57,10 +57,7 @@ export class WallHits {
       throw new RangeError(`depth has ${depth.length} pixels, the rays ${width}x${height}`);
     }
     if (!this.#hasMoved(sensor, lens)) return;
-    const [r0, r1, r2, r3, r4, r5, r6, r7, r8] = lens.rotation as unknown as readonly number[] & {
-      length: 9;
-    };
-    const [px, py, pz] = lens.position as unknown as readonly number[] & { length: 3 };
+    const { rotation: R, position } = lens;
     const scale = 1 / unitsPerMetre;
     const perCell = 1 / HIT_CELL;
     const low = floorHeight + LOW;
@@ -73,10 +70,10 @@ export class WallHits {
         const lx = rayX[i]! * d;
         const ly = rayY[i]! * d;
         const lz = rayZ[i]! * d;
-        const z = pz! + r6! * lx + r7! * ly + r8! * lz;
+        const z = position[2]! + R[6]! * lx + R[7]! * ly + R[8]! * lz;
         if (!(z > low && z < high)) continue;
-        const col = Math.floor((px! + r0! * lx + r1! * ly + r2! * lz) * perCell);
-        const row = Math.floor((py! + r3! * lx + r4! * ly + r5! * lz) * perCell);
+        const col = Math.floor((position[0]! + R[0]! * lx + R[1]! * ly + R[2]! * lz) * perCell);
+        const row = Math.floor((position[1]! + R[3]! * lx + R[4]! * ly + R[5]! * lz) * perCell);
         const tile = this.#tile(col >> 5, row >> 5);
         const c = ((row & (TILE - 1)) << 5) | (col & (TILE - 1));
         if (tile[c]! < MOST) tile[c] = tile[c]! + 1;

@@ -1,6 +1,6 @@
 import { Group, type IUniform, type Vector2 } from "three";
 import { splitAreas } from "../terms/areas.ts";
-import { type Body, bodyOf } from "./body.ts";
+import { type Outline, outlineOf } from "./body.ts";
 import type { Tag } from "./map-marks.ts";
 import type { Theme } from "./theme.ts";
 import { WideLines } from "./wide-lines.ts";
@@ -13,13 +13,13 @@ const SQRT_HALF = Math.SQRT1_2;
 /** An area that is closed to the base; corners in metres of the world. */
 export interface ClosedArea {
   readonly name: string;
-  readonly outline: Body;
+  readonly outline: Outline;
 }
 
 /** The areas of the setting `guard.keepOut`, those without an outline left out. */
 export const areasOf = (text: string): readonly ClosedArea[] =>
   splitAreas(text)
-    .map(({ name, corners }) => ({ name, outline: bodyOf(corners) }))
+    .map(({ name, corners }) => ({ name, outline: outlineOf(corners) }))
     .filter(({ outline }) => outline.length > 0);
 
 /** Areas that are closed to the base: an outline with hatching at 45 degrees, and the name. */
@@ -66,7 +66,7 @@ export class AreaLayer {
 }
 
 /** Ends of the strokes of a hatching within an outline, as x, y, z. */
-function hatchingOf(outline: Body): number[] {
+function hatchingOf(outline: Outline): number[] {
   // Along the strokes, and across them.
   const corners = outline.map(([x, y]) => [SQRT_HALF * (x + y), SQRT_HALF * (y - x)] as const);
   const acrosses = corners.map(([, across]) => across);

@@ -1,11 +1,14 @@
 import { END } from "../terms/safety.ts";
 import type { FromServer } from "../wire/messages.ts";
 
-/** Corners of the robot's outline in order: x ahead, y to the left, metres of the base. */
-export type Body = readonly (readonly [x: number, y: number])[];
+/** Corners of an outline in order, metres. */
+export type Outline = readonly (readonly [x: number, y: number])[];
 
-/** Parses the setting `body.footprint`: "x,y x,y ...". @returns no corners when it is no outline */
-export function bodyOf(text: string): Body {
+/** The robot's outline: x ahead, y to the left, metres of the base. */
+export type Body = Outline;
+
+/** Parses an outline in a setting: "x,y x,y ...". @returns no corners when it is no outline */
+export function outlineOf(text: string): Outline {
   const corners = text
     .trim()
     .split(/\s+/)

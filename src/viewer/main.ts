@@ -1,7 +1,7 @@
 import { SIGNS } from "../terms/signs.ts";
 import { AddressBar } from "./address-bar.ts";
 import { areasOf } from "./area-layer.ts";
-import { bodyOf } from "./body.ts";
+import { outlineOf } from "./body.ts";
 import { Comparison } from "./comparison.ts";
 import { damageText } from "./damage.ts";
 import { DepthImage } from "./depth-image.ts";
@@ -104,7 +104,7 @@ const settings = new SettingsDialog(ask, (values) => {
       Number(values["guard.topSpeed"] ?? Number.POSITIVE_INFINITY);
   map.view.setBands(low, high);
   link.post({ kind: "bands", bands: { low, high } });
-  const body = bodyOf(String(values["body.footprint"] ?? ""));
+  const body = outlineOf(String(values["body.footprint"] ?? ""));
   map.view.body = robot.body = body;
   comparison.setBands({ low, high });
   map.view.showAreas(areasOf(String(values["guard.keepOut"] ?? "")));

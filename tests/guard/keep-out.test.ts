@@ -50,4 +50,11 @@ describe("closed areas", () => {
     expect(keepOut.standAt(0.5, 0.5)).toBe(true);
     expect([keepOut.at(5, 5), keepOut.at(30, 5), keepOut.at(50, 5)]).toEqual([null, "b", "b"]);
   });
+
+  test("are changed under a base that stands in one: it is not shut in", () => {
+    const before = new KeepOut(parseAreas("a: 0,0 2,0 2,1 0,1"), CELL);
+    before.standAt(0.5, 0.5);
+    const after = new KeepOut(parseAreas("a: 0,0 2,0 2,2 0,2; b: 3,0 4,0 4,1"), CELL, before);
+    expect([after.at(5, 5), after.at(70, 5)]).toEqual([null, "b"]);
+  });
 });

@@ -1,7 +1,7 @@
 import { expect, test } from "vitest";
 import type { Pose } from "../../src/geometry/optics.ts";
 import { angleBetween, compose, fromYawPitchRoll } from "../../src/geometry/rigid.ts";
-import { MapRemake, type RemadeParts } from "../../src/head/remake.ts";
+import { type MapParts, MapRemake } from "../../src/head/remake.ts";
 import { evidenceTable } from "../../src/map/evidence.ts";
 import { FloorLayer } from "../../src/map/floor.ts";
 import { BlockGrid, TOP, UNKNOWN } from "../../src/map/grid.ts";
@@ -24,7 +24,7 @@ const evidence = evidenceTable(model, 0.05, 6, EVERY);
 const straight = new Straightener(room.optics);
 const { unitsPerMetre } = mask;
 
-const emptyPlace = (): RemadeParts => ({
+const emptyPlace = (): MapParts => ({
   grid: new BlockGrid(0.05),
   floor: new FloorLayer(0.05, { band: 0.35, slope: 0.26 }),
   walls: new WallHits(0.6),
@@ -34,7 +34,7 @@ const emptyPlace = (): RemadeParts => ({
 function writer() {
   const made = new Map<BlockGrid, Integrator>();
   const at = placement();
-  return (depth: Uint16Array, pose: Pose, { grid, floor }: RemadeParts) => {
+  return (depth: Uint16Array, pose: Pose, { grid, floor }: MapParts) => {
     const view = { ...straight.view, unitsPerMetre, maxRange: 6 };
     const integrator = made.get(grid) ?? new Integrator(grid, view, evidence, EVERY);
     made.set(grid, integrator);

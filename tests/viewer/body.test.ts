@@ -1,16 +1,16 @@
 import { expect, test } from "vitest";
 import { END } from "../../src/terms/safety.ts";
-import { bodyOf, limitPointOf } from "../../src/viewer/body.ts";
+import { limitPointOf, outlineOf } from "../../src/viewer/body.ts";
 import { roundBelow } from "../../src/viewer/text.ts";
 import type { FromServer } from "../../src/wire/messages.ts";
 
-const body = bodyOf("0.3,0.2 0.3,-0.2 -0.3,-0.2 -0.3,0.2");
+const body = outlineOf("0.3,0.2 0.3,-0.2 -0.3,-0.2 -0.3,0.2");
 const reach = (limit: object | null, roomMm = 3000) =>
   ({ pace: { roomMm, limit } }) as unknown as FromServer<"reach">;
 
 test("the outline is read from the settings; what is none is left out", () => {
   expect(body).toHaveLength(4);
-  expect(bodyOf("0.3,0.2 0.3")).toEqual([]);
+  expect(outlineOf("0.3,0.2 0.3")).toEqual([]);
 });
 
 test("what limits the pace lies as far before the outline as the way is free", () => {

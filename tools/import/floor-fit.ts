@@ -1,7 +1,8 @@
 import type { Pose, Vec3 } from "../../src/geometry/optics.ts";
 import type { RayTable } from "../../src/geometry/rays.ts";
-import { fromRotationVector, toMatrix } from "../../src/geometry/rigid.ts";
+import { toMatrix } from "../../src/geometry/rigid.ts";
 import { fitPlane, type Plane } from "../../src/geometry/solve.ts";
+import { levelFromGravity } from "../../src/sense/attitude.ts";
 import { Random } from "../../src/simulate/random.ts";
 
 /** Points taken from one frame, and in all. Chosen by hand: more do not move the plane by a millimetre. */
@@ -133,15 +134,6 @@ function floorOf({ normal, offset }: Plane, on: readonly number[]) {
   }
   const count = on.length / 3;
   const height = (offset - (normal[0] * x + normal[1] * y) / count) / normal[2];
-  const levelled: Pose = { rotation: rotationToZ(normal), position: [0, 0, -offset] };
+  const levelled: Pose = { rotation: levelFromGravity(normal), position: [0, 0, -offset] };
   return { up: normal, height, levelled };
-}
-
-/** The smallest rotation that turns a direction to +z. */
-export function rotationToZ([x, y, z]: Vec3): Pose["rotation"] {
-  const across = Math.hypot(x, y);
-  const angle = Math.atan2(across, z);
-  // A direction that points down may turn about any level axis.
-  if (across < 1e-12) return angle < 1 ? [0, 0, 0, 1] : [1, 0, 0, 0];
-  return fromRotationVector([(angle * y) / across, (-angle * x) / across, 0]);
 }

@@ -1,7 +1,7 @@
 import { basename, dirname } from "node:path";
 import type { Pose, Quat, Vec3 } from "../../src/geometry/optics.ts";
 import { compose, fromMatrix, invert, normalizeRotation } from "../../src/geometry/rigid.ts";
-import { rotationToZ } from "./floor-fit.ts";
+import { levelFromGravity } from "../../src/sense/attitude.ts";
 import { numberedFiles } from "./numbered.ts";
 import { ImportError } from "./source.ts";
 import { nonBlankLines, parseNumber, readText, Table } from "./text.ts";
@@ -60,7 +60,7 @@ export class FramePoses {
   constructor(options: PoseOptions) {
     this.#options = options;
     const { path, up = "z", floor = 0, lensShift = [0, 0, 0] } = options;
-    const rotation = typeof up === "string" ? Z_FROM_UP[up] : rotationToZ(up);
+    const rotation = typeof up === "string" ? Z_FROM_UP[up] : levelFromGravity(up);
     this.#worldFromData = { rotation, position: [0, 0, -floor] };
     this.#cameraFromLens = { rotation: [0, 0, 0, 1], position: lensShift };
     this.#files = basename(path).includes("{n}") ? numberedFiles(dirname(path), basename(path)) : null;

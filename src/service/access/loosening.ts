@@ -1,4 +1,4 @@
-import { type Footprint, holds, parseFootprint } from "../../guard/body.ts";
+import { distanceToOutline, type Footprint, holds, parseFootprint } from "../../guard/body.ts";
 import { parseAreas } from "../../guard/keep-out.ts";
 import type { Settings } from "../../head/settings.ts";
 
@@ -73,21 +73,8 @@ function covers(outer: Footprint, inner: Footprint): boolean {
     const steps = Math.max(1, Math.ceil(Math.hypot(x1 - x0, y1 - y0) / STRIDE));
     for (let k = 0; k < steps; k++) {
       const [x, y] = [x0 + ((x1 - x0) * k) / steps, y0 + ((y1 - y0) * k) / steps];
-      if (!holds(outer, x, y) && distanceTo(outer, x, y) > SLACK) return false;
+      if (!holds(outer, x, y) && distanceToOutline(outer, x, y) > SLACK) return false;
     }
     return true;
   });
-}
-
-/** Distance of a point from the nearest edge of a polygon. */
-function distanceTo(polygon: Footprint, x: number, y: number): number {
-  let nearest = Number.POSITIVE_INFINITY;
-  polygon.forEach(([ax, ay], n) => {
-    const [bx, by] = polygon[(n + 1) % polygon.length]!;
-    const [dx, dy] = [bx - ax, by - ay];
-    const along = ((x - ax) * dx + (y - ay) * dy) / (dx * dx + dy * dy || 1);
-    const t = Math.min(1, Math.max(0, along));
-    nearest = Math.min(nearest, Math.hypot(x - ax - t * dx, y - ay - t * dy));
-  });
-  return nearest;
 }

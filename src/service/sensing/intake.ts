@@ -210,7 +210,7 @@ export class Intake {
   }
 }
 
-/** @param before the writer of this sensor so far: one of the same slot goes on, since it knows which buffer is its own */
+/** @param before the writer of this sensor so far. It stays for the same slot, because it knows which buffer is its own */
 function entryOf({ setup, slots, mostPixels }: IntakeParts, i: number, before?: FrameWriter): ImageEntry {
   const slot = slots[i]!;
   const writer = before?.is(slot) ? before : new FrameWriter(slot);

@@ -124,8 +124,10 @@ export class FloorChanges {
     const areas = this.#keepOut !== null && this.#keepOut.areas.length > 0 ? this.#keepOut : null;
     let isChanged = false;
     for (let c = 0; c < CELLS; c++) {
-      const [i, j] = [(col << TILE_BITS) + (c & MASK), (row << TILE_BITS) + (c >> TILE_BITS)];
-      if (areas !== null && now[c] !== UNSEEN && areas.at(i, j) !== null) now[c] = KEPT_OUT;
+      if (areas !== null && now[c] !== UNSEEN) {
+        const area = areas.at((col << TILE_BITS) + (c & MASK), (row << TILE_BITS) + (c >> TILE_BITS));
+        if (area !== null) now[c] = KEPT_OUT;
+      }
       if (columns !== null && columns.kind[c] === COLUMN.blocked) now[c] = BLOCKED;
       if (now[c] !== cells[c]) isChanged = true;
     }
