@@ -265,6 +265,24 @@ export class FootingLayer {
     return this.#find(i, j)?.settled[cellOf(i, j)] ?? UNSEEN;
   }
 
+  /** Sets a tile of another layer with cells of the same size. */
+  setTile(key: number, tile: Tile): void {
+    this.#tiles.set(key, tile);
+    this.#lastKey = Number.NaN;
+  }
+
+  /** Takes over the evidence of another layer with cells of the same size, cell by cell, unless its own is worse. */
+  absorb(other: FootingLayer): void {
+    for (const [key, tile] of other.tiles) {
+      const [ti, tj] = tileOf(key);
+      const to = this.#open(ti << BITS, tj << BITS);
+      for (let c = 0; c < CELLS; c++) {
+        if (!tile.isBlank(c)) to.take(c, tile, c);
+        if (tile.error[c] !== 0) to.takeBrink(c, tile, c, tile.brinkX[c]!, tile.brinkY[c]!);
+      }
+    }
+  }
+
   /** The tiles by their keys. */
   get tiles(): ReadonlyMap<number, Tile> {
     return this.#tiles;

@@ -147,6 +147,18 @@ export class Ground {
     this.#worldTrust.move(x, y, yaw);
   }
 
+  /**
+   * This run takes place where an earlier one did: places p of this run are at R(yaw) p + (x, y) in its world.
+   * @param saved the ground of the earlier run; must not be used again
+   */
+  join(saved: FootingLayer, x: number, y: number, yaw: number): void {
+    this.moveWorld(x, y, yaw);
+    this.#local.moveWorld(x, y, yaw);
+    const own = this.forgetWorld();
+    this.#world.swap(saved);
+    this.#world.absorb(own);
+  }
+
   /** The base was found again. If that is far from where it was assumed, the ground near it is unknown. @param before assumed pose, world */
   findAgain(guard: Guard, before: Planar): void {
     const now = this.#local.toWorld(this.#local.place);

@@ -1,3 +1,4 @@
+import type { Pose } from "../geometry/optics.ts";
 import { planarOf } from "../geometry/rigid.ts";
 import type { FloorSource, FootingLayer, FootingView } from "../guard/footing.ts";
 import type { GlanceFrame } from "../guard/glance-frame.ts";
@@ -29,6 +30,7 @@ import { Masking } from "./masking.ts";
 import type { GlanceOutput, HeadOutput, ReachOutput } from "./outputs.ts";
 import { type OpenTracking, Placing } from "./place.ts";
 import { type Located, type PoseEvent, PoseSources } from "./pose-sources.ts";
+import { type PlaceParts, requireFit, type SavedPlace } from "./saved-place.ts";
 import { openSensors } from "./sensors.ts";
 import { SettingError, type Settings } from "./settings.ts";
 import { guardSettings } from "./stage-settings.ts";
@@ -93,6 +95,8 @@ export class Head {
   readonly #ground: Ground;
   readonly #groundMotion: GroundMotion;
   readonly #blocked = new BlockedCells();
+  /** The place of an earlier run that is looked for; null without one. */
+  #sought: SavedPlace | null = null;
   #keepOut: KeepOut;
 
   /** @throws {RangeError} that names the field, if optics, a setting, or their combination are not valid */
@@ -237,6 +241,7 @@ export class Head {
   clear(): ClearedMap {
     const mapped = this.#mapping.clear();
     this.#placing.clear();
+    this.#sought = null;
     this.#guard.forget();
     const footing = this.#ground.forgetWorld();
     this.#answering.forgetBrinks();
@@ -268,6 +273,36 @@ export class Head {
     }
     this.clear();
     this.#mapping.paste(saved);
+  }
+
+  /**
+   * From now on looks for the place of an earlier run, while a map of this run grows. When it is recognised, the world is that of the earlier
+   * run: its map and ground take the place of the present ones, this run's are added to them, and a note "place found" says so.
+   * @param place must not be used again
+   * @throws {RangeError} if its voxels have other sizes than the head's
+   * @throws {SettingError} if poses are not tracked with keyframes
+   */
+  seek(place: SavedPlace): void {
+    requireFit(place, this.#settings);
+    this.#sought = place;
+    this.#placing.seek(place.known);
+  }
+
+  /** Whether the place of an earlier run is still looked for. */
+  get isSeeking(): boolean {
+    return this.#sought !== null;
+  }
+
+  /**
+   * All that is known of this place, for `seek` in a later run: see `encodePlace`. Null unless poses are tracked with keyframes, or while the
+   * place of an earlier run is looked for.
+   * @param budget bytes of keyframes
+   */
+  memory(budget: number): PlaceParts | null {
+    const known = this.isSeeking ? null : this.#placing.memory(budget);
+    if (known === null) return null;
+    const { grid, floor } = this.#mapping;
+    return { grid, floor, footing: this.#ground.footing, ...known };
   }
 
   /**
@@ -414,7 +449,8 @@ export class Head {
     const { time, sensor, sequence, judged } = frame;
     const { worldFromBase, worldFromLens, floorHeight, newFromOld } = placed;
     for (const note of placed.notes) this.#outputs.push({ kind: "track", time, note });
-    if (newFromOld !== null) {
+    if (placed.isPlaceFound && this.#sought !== null) this.#join(this.#sought, newFromOld!);
+    else if (newFromOld !== null) {
       this.#mapping.remake(this.#placing.keyframes());
       this.#ground.moveWorld(...planarOf(newFromOld));
       this.#answering.forgetBrinks();
@@ -451,6 +487,16 @@ export class Head {
       track: placed.state,
     });
     if (this.#mapping.areLayersDue) this.#updateLayers(time, floorHeight);
+  }
+
+  /** The place of an earlier run was recognised: continues in its world, with its map and ground. */
+  #join({ grid, floor, footing }: SavedPlace, newFromOld: Pose): void {
+    this.#sought = null;
+    this.#mapping.join({ grid, floor }, this.#placing.ownKeyframes());
+    this.#ground.join(footing, ...planarOf(newFromOld));
+    this.#answering.forgetBrinks();
+    this.#mapping.updateLayers();
+    this.#tellBlocked();
   }
 
   /** Pose of the base in its local frame; null while it is not known. */

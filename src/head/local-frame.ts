@@ -111,6 +111,11 @@ export class LocalFrame {
     return this.#world === null ? place : plus(this.#world, between(this.#place, place));
   }
 
+  /** The world's frame has changed: places p in it are now at R(yaw) p + (x, y). That is no motion of the base. */
+  moveWorld(x: number, y: number, yaw: number): void {
+    if (this.#world !== null) this.#world = plus({ x, y, yaw }, this.#world);
+  }
+
   /** Whether the transform to the world has changed near the base since `noteLie`. */
   get liesOtherwise(): boolean {
     const now = this.toWorld(this.#place);

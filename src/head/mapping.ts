@@ -3,10 +3,11 @@ import { FloorLayer } from "../map/floor.ts";
 import { BLOCK_VOXELS, BlockGrid, type GridView } from "../map/grid.ts";
 import { Integrator } from "../map/integrate.ts";
 import { BodyLayers } from "../map/layers.ts";
+import { GridReplacement } from "../map/replace.ts";
 import { ScanIntegrator } from "../map/scan.ts";
 import { WallHits } from "../map/wall-hits.ts";
 import { Straightener } from "../sense/straighten.ts";
-import type { KeyframeReader, KeyframeView } from "../track/keyframes.ts";
+import { type KeyframeReader, type KeyframeView, unpackDepth } from "../track/keyframes.ts";
 import { type Placement, placement, setPlacement } from "../track/placement.ts";
 import type { MaskedFrame } from "./frame.ts";
 import { type MapParts, MapRemake } from "./remake.ts";
@@ -51,6 +52,8 @@ export class Mapping {
   #sensors: readonly MappedSensor[];
   /** The rebuilding of the map after a loop closure, while it lasts. */
   #remake: MapRemake | null = null;
+  /** Keyframes of this run that the map of an earlier run lacks; null without any. */
+  #catchUp: KeyframeReader | null = null;
   readonly #lens = placement();
   #sinceLayers = 0;
   /** Microseconds and metres: when the newest mapped frame was taken, and where the floor was under the base then. */
@@ -136,6 +139,7 @@ export class Mapping {
     this.floor.swap(floor);
     if (walls !== null) this.walls?.swap(walls);
     this.#remake = null;
+    this.#catchUp = null;
   }
 
   /** Adds all of another map with voxels of the same size, in a revision of its own, which is later than both maps'. */
@@ -148,6 +152,36 @@ export class Mapping {
       saved.copyBlock(id, voxels);
       grid.pasteBlock(saved.keyOf(id), voxels, grid.frame);
     }
+  }
+
+  /**
+   * Puts the map of an earlier run in place of the present one, in a new revision, and adds this run's keyframes to it, one with each frame.
+   * @param saved must not be used again
+   */
+  join({ grid, floor }: Pick<MapParts, "grid" | "floor">, keyframes: KeyframeReader): void {
+    this.#remake = null;
+    this.grid.frame++;
+    new GridReplacement(this.grid, grid).step(Number.POSITIVE_INFINITY);
+    this.floor.become(floor);
+    if (this.walls !== null) this.walls.swap(new WallHits(this.walls.height));
+    this.hasOlderParts = true;
+    this.#catchUp = keyframes;
+  }
+
+  /** Adds the next keyframe that a joined map lacks. */
+  #catchUpOne(): void {
+    const keyframe = this.#catchUp?.next() ?? null;
+    if (keyframe === null) {
+      this.#catchUp = null;
+      return;
+    }
+    const mapped = this.#sensors[keyframe.sensor];
+    if (!keyframe.isSound || !mapped?.openIntegrate || mapped.sensor.mask.rays.x.length !== keyframe.pixels)
+      return;
+    const depth = unpackDepth(new Uint16Array(keyframe.pixels), keyframe);
+    const { grid, floor, walls } = this;
+    const { integrate, sensor } = mapped;
+    this.#addKeyframe(depth, keyframe, { grid, floor, walls, integrate, sensor });
   }
 
   /** Writes a frame to the map if it qualifies, and does one step of rebuilding the map. */
@@ -175,6 +209,7 @@ export class Mapping {
       }
       points = integrate(depth, lens);
     }
+    if (this.#catchUp !== null) this.#catchUpOne();
     const isRemade = this.#remake?.step() === true;
     if (isRemade) this.#remake = null;
     if (isWritten) {

@@ -1,6 +1,7 @@
 import type { Pose } from "../geometry/optics.ts";
 import { IDENTITY } from "../geometry/rigid.ts";
 import type { KeyframeReader } from "../track/keyframes.ts";
+import type { KnownPlace } from "../track/known-place.ts";
 import type { Revisits } from "../track/revisits.ts";
 import { FrameSampler } from "../track/sampler.ts";
 import type { MaskedFrame, Skip } from "./frame.ts";
@@ -37,6 +38,8 @@ export class Placing<F extends MaskedFrame> {
   /** Made at the first frame when poses are tracked; and the usual one, if it was made. */
   #tracking: Tracking | null = null;
   #usualTracking: DepthTracking | null = null;
+  /** The place of an earlier run that tracking looks for; null without one. */
+  #place: KnownPlace | null = null;
   /** Where the base stands when tracking starts: the world's origin, or where it was when the map was cleared. */
   #start: Pose = IDENTITY;
 
@@ -68,8 +71,22 @@ export class Placing<F extends MaskedFrame> {
     };
   }
 
-  /** Restarts tracking at the present place of the base. */
+  /** From now on looks for the place of an earlier run. */
+  seek(place: KnownPlace): void {
+    this.#place = place;
+    this.#usualTracking?.seek(place);
+  }
+
+  /** What is known of this place for later runs: keyframes within a budget of bytes, and surfels; null unless poses are tracked. */
+  memory(budget: number): KnownPlace | null {
+    const tracking = this.#usualTracking;
+    const store = tracking?.revisits?.store;
+    return store === undefined ? null : { frames: store.memory(budget), maps: tracking!.maps };
+  }
+
+  /** Restarts tracking at the present place of the base. It no longer looks for the place of an earlier run. */
   clear(): void {
+    this.#place = null;
     this.#tracking = null;
     this.#usualTracking = null;
   }
@@ -120,6 +137,11 @@ export class Placing<F extends MaskedFrame> {
     return this.#usualTracking?.revisits ?? null;
   }
 
+  /** The keyframes of this run alone, after its place was found. */
+  ownKeyframes(): KeyframeReader {
+    return this.#usualTracking?.revisits?.ownKeyframes() ?? { next: () => null };
+  }
+
   /** The keyframes at their present poses, for rebuilding the map. */
   keyframes(): KeyframeReader {
     return this.#tracking?.keyframes() ?? { next: () => null };
@@ -133,7 +155,14 @@ export class Placing<F extends MaskedFrame> {
     if (pose.kind === "none") {
       this.#skip(frame, "no pose", pose.why);
     } else if (pose.kind === "located") {
-      this.#listener.placed(frame, { ...pose, isFit: true, state: null, notes: [], newFromOld: null });
+      this.#listener.placed(frame, {
+        ...pose,
+        isFit: true,
+        state: null,
+        notes: [],
+        newFromOld: null,
+        isPlaceFound: false,
+      });
     } else {
       const placed = this.#track(frame, pose);
       if (placed.state !== null) this.#start = placed.worldFromBase;
@@ -167,6 +196,7 @@ export class Placing<F extends MaskedFrame> {
     const start = this.#poses.referenceOfBase(sensor, time, baseFromLens) ?? this.#start;
     const openUsual = () => {
       this.#usualTracking = new DepthTracking(start, this.#settings);
+      if (this.#place !== null) this.#usualTracking.seek(this.#place);
       return this.#usualTracking;
     };
     return this.#openTracking?.(openUsual) ?? openUsual();

@@ -2,6 +2,8 @@ import type { Pose, Quat } from "../geometry/optics.ts";
 import { compose } from "../geometry/rigid.ts";
 import type { InertialInput, TrackNote } from "../track/frame.ts";
 import type { KeyframeReader } from "../track/keyframes.ts";
+import type { KnownPlace } from "../track/known-place.ts";
+import type { MapPair } from "../track/local-map.ts";
 import { Revisits } from "../track/revisits.ts";
 import type { FrameSampler } from "../track/sampler.ts";
 import { Tracker } from "../track/tracker.ts";
@@ -49,6 +51,8 @@ export interface Placed {
   readonly notes: readonly TrackNote[];
   /** By how much a loop closure moved the world near the head, so that maps must be rebuilt; null without one. */
   readonly newFromOld: Pose | null;
+  /** Whether the place of an earlier run was recognised: `newFromOld` leads into its world. */
+  readonly isPlaceFound: boolean;
 }
 
 /** Finds the poses of a head's frames, in order. */
@@ -76,6 +80,16 @@ export class DepthTracking implements Tracking {
     this.revisits = budget > 0 ? new Revisits(this.#tracker, budget) : null;
   }
 
+  /** From now on looks for the place of an earlier run. */
+  seek(place: KnownPlace): void {
+    this.revisits?.seek(place);
+  }
+
+  /** The surfels that frames are registered against. */
+  get maps(): MapPair {
+    return this.#tracker.map.pair;
+  }
+
   /** Continues with other settings; voxel sizes and the memory for keyframes stay as they were. */
   change(settings: Settings): void {
     this.#tracker.settings = trackerSettings(settings);
@@ -97,6 +111,7 @@ export class DepthTracking implements Tracking {
         state: null,
         notes: [],
         newFromOld: null,
+        isPlaceFound: false,
       };
     }
     sampler.sample(depth, unitsPerMetre);
@@ -110,12 +125,24 @@ export class DepthTracking implements Tracking {
     const state = { hold, covariance, yawSigma, share };
     if (correction === null) {
       const { notes } = result;
-      return { worldFromBase, worldFromLens, floorHeight, isFit, state, notes, newFromOld: null };
+      return {
+        worldFromBase,
+        worldFromLens,
+        floorHeight,
+        isFit,
+        state,
+        notes,
+        newFromOld: null,
+        isPlaceFound: false,
+      };
     }
-    const { newFromOld, way, distance, angle } = correction;
-    const notes: TrackNote[] = [...result.notes, { what: "loop closed", way, distance, angle }];
+    const { newFromOld, way, distance, angle, isPlaceFound } = correction;
+    const note: TrackNote = isPlaceFound
+      ? { what: "place found" }
+      : { what: "loop closed", way, distance, angle };
+    const notes: TrackNote[] = [...result.notes, note];
     if (newFromOld === null) {
-      return { worldFromBase, worldFromLens, floorHeight, isFit, state, notes, newFromOld };
+      return { worldFromBase, worldFromLens, floorHeight, isFit, state, notes, newFromOld, isPlaceFound };
     }
     const moved = compose(newFromOld, worldFromBase);
     return {
@@ -126,6 +153,7 @@ export class DepthTracking implements Tracking {
       state,
       notes,
       newFromOld,
+      isPlaceFound,
     };
   }
 

@@ -371,12 +371,38 @@ export class FloorLayer {
     }
   }
 
+  /** Visits the tiles, with the column and row of their first cell. */
+  forEachTile(visit: (i: number, j: number, tile: FloorTileArrays) => void): void {
+    for (const [key, tile] of this.#tiles) visit(tileX(key) << 5, tileY(key) << 5, tile);
+  }
+
+  /** Sets a tile, which was last seen in frame 0. @throws {RangeError} beyond the layer's reach */
+  setTile(i: number, j: number, { height, variance, distance, count }: FloorTileArrays): void {
+    if (!isInReach(i >> 5, j >> 5)) throw new RangeError(`floor column ${i}, ${j} is beyond the map's reach`);
+    const tile = this.#tile(i >> 5, j >> 5);
+    tile.height.set(height);
+    tile.variance.set(variance);
+    tile.distance.set(distance);
+    tile.count.set(count);
+  }
+
   clear(): void {
     this.#tiles.clear();
     this.#newsCount = 0;
     this.#lastKey = -1;
     this.#lastTile = null;
   }
+}
+
+/** Columns along one side of a tile of `forEachTile`. */
+export const FLOOR_TILE = TILE;
+
+/** (FLOOR_TILE^2) numbers of a tile's columns, row by row: metres, m^2, metres, samples. */
+export interface FloorTileArrays {
+  readonly height: ArrayLike<number>;
+  readonly variance: ArrayLike<number>;
+  readonly distance: ArrayLike<number>;
+  readonly count: ArrayLike<number>;
 }
 
 class FloorTile {

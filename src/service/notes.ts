@@ -41,6 +41,8 @@ function trackText(note: TrackNote): string {
       return note.distance > 0
         ? `loop closed: the position is corrected by ${note.distance.toFixed(2)} m, and the map is rebuilt`
         : "loop closed without a correction";
+    case "place found":
+      return "the place is known from an earlier run: its map is continued";
     case "yaw jump":
       return `the orientation sensor's yaw jumped by ${degrees(note.angle)}; not followed`;
     case "odometry disagrees":

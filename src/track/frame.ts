@@ -83,6 +83,8 @@ export type TrackNote =
   | { readonly what: "lost" }
   /** A loop was closed after `way` metres. It moved the world near the head by these metres and radians. */
   | { readonly what: "loop closed"; readonly way: number; readonly distance: number; readonly angle: number }
+  /** The place of an earlier run was recognised: poses and map are in its world from now on. */
+  | { readonly what: "place found" }
   /** The head was relocalised, `distance` metres from its estimated position. */
   | { readonly what: "found"; readonly distance: number };
 

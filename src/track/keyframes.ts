@@ -9,6 +9,9 @@ import { packSamples, type Samples } from "./samples.ts";
 
 /** The newest keyframes are never dropped: the loop finder and the next keyframe need them. Chosen by hand. */
 const NEWEST = 20;
+/** 1 sigma, metres and radians: largest doubt about the motion between neighbours in the memory of a run, whose map ties them all. Chosen by hand. */
+const TIED_SIGMA = 0.05;
+const TIED_YAW = Math.PI / 180;
 /** Bytes of a keyframe apart from its depth and samples: an estimate for the budget. */
 const OVERHEAD = 300;
 
@@ -161,6 +164,51 @@ export class KeyframeStore {
     return edges;
   }
 
+  /**
+   * Puts the keyframes of an earlier run before the present ones, whose ids change. Nothing ties the two: the caller adds a closure.
+   * @param untied 1 sigma of the unknown motion between the two runs: metres, radians
+   */
+  prepend(frames: readonly Keyframe[], untied: { readonly sigma: number; readonly yawSigma: number }): void {
+    const last = frames.at(-1);
+    if (last === undefined) return;
+    const shift = last.id + 1;
+    const present = this.frames.map((frame): Keyframe => {
+      const step = frame.step && { ...frame.step, from: frame.step.from + shift, to: frame.step.to + shift };
+      return { ...frame, id: frame.id + shift, step };
+    });
+    const first = present[0];
+    if (first !== undefined) {
+      const ends = { from: last.id, to: first.id, ...untied };
+      first.step = edgeBetween(last.worldFromLens, first.worldFromLens, ends);
+    }
+    const ties = this.closures.map((edge) => ({ ...edge, from: edge.from + shift, to: edge.to + shift }));
+    this.closures.splice(0, this.closures.length, ...ties);
+    this.frames.splice(0, this.frames.length, ...frames.map((frame) => ({ ...frame })), ...present);
+    this.#nextId += shift;
+    for (const frame of frames) this.#bytes += sizeOf(frame);
+  }
+
+  /**
+   * A copy for a later run, within another budget of bytes. Its closures have done their work, so motions are now those between the present poses.
+   */
+  memory(budget: number): readonly Keyframe[] {
+    const copy = new KeyframeStore(budget);
+    for (const [n, frame] of this.frames.entries()) {
+      const before = this.frames[n - 1];
+      const ends = before && {
+        from: before.id,
+        to: frame.id,
+        sigma: Math.min(frame.step?.sigma ?? TIED_SIGMA, TIED_SIGMA),
+        yawSigma: Math.min(frame.step?.yawSigma ?? TIED_YAW, TIED_YAW),
+      };
+      const step = ends ? edgeBetween(before!.worldFromLens, frame.worldFromLens, ends) : null;
+      copy.frames.push({ ...frame, step });
+    }
+    copy.#bytes = this.#bytes;
+    while (copy.#bytes > budget && copy.#dropOne());
+    return copy.frames;
+  }
+
   /** Moves every keyframe along with the world. */
   move(newFromOld: Pose): void {
     for (const frame of this.frames) {
@@ -169,13 +217,16 @@ export class KeyframeStore {
     }
   }
 
-  /** Reads the present keyframes, oldest first, and then those that are added while it reads. */
-  read(): KeyframeReader {
-    const order = this.frames.slice();
+  /**
+   * Reads the present keyframes, oldest first, and then those that are added while it reads.
+   * @param first index of the first one that is wanted
+   */
+  read(first = 0): KeyframeReader {
+    const order = this.frames.slice(first);
     let at = 0;
     const next = (): KeyframeView | null => {
       if (at === order.length) {
-        const last = order.at(-1)?.id ?? -1;
+        const last = order.at(-1)?.id ?? this.frames[first - 1]?.id ?? -1;
         for (const frame of this.frames) if (frame.id > last) order.push(frame);
       }
       const frame = order[at++];

@@ -52,6 +52,10 @@ export class LocalMap {
     return this.#maps.coarse;
   }
 
+  get pair(): MapPair {
+    return this.#maps;
+  }
+
   /** The stages of a registration: coarse, for a wide range of convergence, then fine. */
   get stages(): readonly Stage[] {
     return this.#stages;

@@ -120,6 +120,11 @@ export class LoopFinder {
     };
   }
 
+  /** Metres: shortest path length between two visits of a place. */
+  get leastWay(): number {
+    return this.#area.leastWay;
+  }
+
   /** Does one step of work. @returns the loop when the step closed one, else null */
   step(): LoopClosed | null {
     this.#closed = null;

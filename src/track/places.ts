@@ -106,6 +106,11 @@ export class PlaceMatcher {
     return this.#uprightOnMap;
   }
 
+  /** The same as a share of its upright samples. */
+  get uprightShare(): number {
+    return this.#uprightOnMap / Math.max(1, this.#upright.count);
+  }
+
   /**
    * Registers a frame near `guess`. It fits when three conditions hold: nearly all of its samples, and of its upright samples, lie on the map;
    * the upright samples constrain every horizontal direction, unless the position is known; its rotation agrees with the guess within three sigma.

@@ -3,13 +3,19 @@ import type { Pose, Vec3 } from "../geometry/optics.ts";
 import { angleBetween, compose, invert } from "../geometry/rigid.ts";
 import { distance } from "../geometry/vec.ts";
 import type { TrackResult } from "./frame.ts";
-import { KeyframeStore } from "./keyframes.ts";
+import { type Keyframe, type KeyframeReader, KeyframeStore } from "./keyframes.ts";
+import type { KnownPlace } from "./known-place.ts";
 import { LOOP_SEARCH, type LoopClosed, LoopFinder, type LoopSearch } from "./loops.ts";
+import { type PlaceFound, PlaceSeeker } from "./place-seeker.ts";
+import { edgeBetween } from "./pose-graph.ts";
 import type { Samples } from "./samples.ts";
 import { SurfelRemake } from "./surfel-remake.ts";
 import type { Tracker } from "./tracker.ts";
 
 const DEGREE = Math.PI / 180;
+/** 1 sigma of the motion between the keyframes that join two runs: metres, radians. Chosen by hand. */
+const JOIN_SIGMA = 0.01;
+const JOIN_YAW = 0.2 * DEGREE;
 /** Motion between two keyframes: metres, radians. Chosen by hand: their views still overlap for the most part. */
 export const KEYFRAME_STEP = 0.2;
 export const KEYFRAME_TURN = 12 * DEGREE;
@@ -55,6 +61,8 @@ export interface Correction {
   readonly way: number;
   readonly distance: number;
   readonly angle: number;
+  /** Whether the place of an earlier run was recognised: the world is that of the earlier run from now on. */
+  readonly isPlaceFound: boolean;
 }
 
 /** The newest keyframe, from which the motion to the next one is measured. */
@@ -76,6 +84,12 @@ export class Revisits {
   /** Whether the head was lost since the last keyframe, so that the motion to the next one is unknown. */
   #wasLost = false;
   #remake: SurfelRemake | null = null;
+  /** Looks for this run's place on the map of an earlier one; null without one, and once it is found. */
+  #seeker: PlaceSeeker | null = null;
+  /** Whether the remake adds this run to the map of an earlier one. */
+  #isJoining = false;
+  /** Number of keyframes of the earlier run, once its place is found; 0 before. */
+  #known = 0;
 
   /** @param budget bytes for keyframes */
   constructor(tracker: Tracker, budget: number, area: LoopSearch = LOOP_SEARCH) {
@@ -84,18 +98,75 @@ export class Revisits {
     this.finder = new LoopFinder(this.store, area);
   }
 
+  /** From now on looks for the place of an earlier run. */
+  seek(place: KnownPlace): void {
+    this.#seeker = new PlaceSeeker(place);
+  }
+
+  /** Whether it looks for a place. */
+  get isSeeking(): boolean {
+    return this.#seeker !== null;
+  }
+
+  /** Reads the keyframes of this run alone. */
+  ownKeyframes(): KeyframeReader {
+    return this.store.read(this.#known);
+  }
+
   /** Takes a frame after the tracker has. @returns the correction when a loop closure is complete, else null */
   take(input: RevisitInput): Correction | null {
     const { turned } = input.result;
     if (turned !== null) {
       this.store.move(turned);
       this.#moveLast(turned);
+      this.#seeker?.restart();
     }
     this.#wasLost ||= input.result.hold === "lost";
     if (input.isClear) this.#keep(input);
     if (this.#remake !== null) return this.#continue(this.#remake);
+    const found = this.#seeker?.step(tiedToNewest(this.store.frames)) ?? null;
+    if (found !== null) {
+      this.#join(this.#seeker!.place, found);
+      return null;
+    }
     const closed = this.finder.step();
     return closed === null ? null : this.#begin(closed);
+  }
+
+  /** Puts this run's keyframes on the map of an earlier run, and begins to add them to its surfels. */
+  #join({ frames, maps }: KnownPlace, { newFromOld, frame: { id } }: PlaceFound): void {
+    const { store } = this;
+    const newest = store.frames[store.indexOf(id)]!;
+    const at = compose(newFromOld, newest.worldFromLens);
+    const old = frames.reduce((best, frame) => (costOf(frame, at) < costOf(best, at) ? frame : best));
+    // Places of the earlier run are places of long ago.
+    const last = frames.at(-1)!;
+    const shift = (store.frames[0]?.way ?? 0) - last.way - this.finder.leastWay;
+    store.prepend(
+      frames.map((frame) => ({ ...frame, way: frame.way + shift })),
+      { sigma: LOST_STEP, yawSigma: UNTIED_YAW },
+    );
+    this.#known = frames.length;
+    const poses = store.frames.map(({ worldFromLens }, n) =>
+      n < frames.length ? worldFromLens : compose(newFromOld, worldFromLens),
+    );
+    for (const frame of store.frames.slice(frames.length)) frame.doubt = old.doubt;
+    const to = last.id + 1 + id;
+    store.closures.push(
+      edgeBetween(old.worldFromLens, at, { from: old.id, to, sigma: JOIN_SIGMA, yawSigma: JOIN_YAW }),
+    );
+    const closed = {
+      poses,
+      old,
+      distance: distance(at.position, newest.worldFromLens.position),
+      angle: angleBetween(at.rotation, newest.worldFromLens.rotation),
+      way: 0,
+    };
+    this.#seeker = null;
+    this.#isJoining = true;
+    this.#remake = new SurfelRemake(store, closed, maps, frames.length);
+    store.isFixed = true;
+    this.finder.restart();
   }
 
   #moveLast(newFromOld: Pose): void {
@@ -156,11 +227,14 @@ export class Revisits {
       this.#tracker.returnTo(closed.old.doubt);
       // On repeated rounds every place is a known one. Only a loop that reduces the doubt is reported.
       const isReported = before - this.#tracker.doubt.drifted >= REPORTED_SHARE * closed.way;
-      return isReported ? { newFromOld: null, way: closed.way, distance: 0, angle: 0 } : null;
+      return isReported
+        ? { newFromOld: null, way: closed.way, distance: 0, angle: 0, isPlaceFound: false }
+        : null;
     }
     this.#remake = new SurfelRemake(this.store, closed, this.#tracker.map.empty());
     this.store.isFixed = true;
     this.finder.restart();
+    this.#seeker?.restart();
     return null;
   }
 
@@ -181,9 +255,21 @@ export class Revisits {
     this.#remake = null;
     this.store.isFixed = false;
     this.finder.restart();
-    return { newFromOld, way: closed.way, distance: closed.distance, angle: closed.angle };
+    const isPlaceFound = this.#isJoining;
+    this.#isJoining = false;
+    return { newFromOld, way: closed.way, distance: closed.distance, angle: closed.angle, isPlaceFound };
   }
 }
+
+/** The newest keyframes, back to where the head was lost. */
+function tiedToNewest(frames: readonly Keyframe[]): readonly Keyframe[] {
+  const cut = frames.findLastIndex(({ step }) => step !== null && step.sigma >= LOST_STEP);
+  return cut <= 0 ? frames : frames.slice(cut);
+}
+
+/** How far a keyframe is from a pose, metres and radians together. */
+const costOf = ({ worldFromLens }: Keyframe, at: Pose): number =>
+  distance(worldFromLens.position, at.position) + angleBetween(worldFromLens.rotation, at.rotation);
 
 /** Adds a position to the places, unless one of them is near. */
 function withPlace(places: readonly Vec3[], position: Vec3): readonly Vec3[] {

@@ -20,9 +20,9 @@ export function emptySamples(capacity: number): Samples {
 }
 
 /** Bytes of a packed sample: three coordinates in millimetres (6), three of a normal (3), a weight (2). */
-const SAMPLE_BYTES = 11;
+export const SAMPLE_BYTES = 11;
 /** Most samples that are packed. Chosen by hand: 22 kB a keyframe. */
-const MOST_PACKED = 2000;
+export const MOST_PACKED = 2000;
 
 /** Packs samples for a keyframe: at most `MOST_PACKED`, evenly chosen. `unpackSamples` gives them back. */
 export function packSamples({ count, point, normal, weight }: Samples): Uint8Array {

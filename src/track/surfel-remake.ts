@@ -23,11 +23,15 @@ export class SurfelRemake {
   readonly #store: KeyframeStore;
   readonly #samples = emptySamples(CAPACITY);
   readonly #at = placement();
-  #done = 0;
+  #done: number;
 
-  /** @param maps empty; receive the surfels */
-  constructor(store: KeyframeStore, closed: LoopClosed, maps: MapPair) {
+  /**
+   * @param maps receive the surfels
+   * @param first index of the first keyframe that is not in them yet
+   */
+  constructor(store: KeyframeStore, closed: LoopClosed, maps: MapPair, first = 0) {
     this.#store = store;
+    this.#done = first;
     this.closed = closed;
     this.maps = maps;
     const last = store.frames.length - 1;

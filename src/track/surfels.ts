@@ -4,7 +4,7 @@ import type { Samples } from "./samples.ts";
 import { doubled, VoxelIndex } from "./voxel-index.ts";
 
 /** Floats per surfel: mean point (3), unit normal (3), weight, number of samples, doubt about its position in metres. */
-const SURFEL_FLOATS = 9;
+export const SURFEL_FLOATS = 9;
 /** Every occupied voxel has room for two surfels: the two sides of a board, or the two walls of a corner. */
 const PAIR_FLOATS = 2 * SURFEL_FLOATS;
 /** Least cosine between normals of one surface: 37 degrees. Chosen by hand. */
@@ -66,6 +66,23 @@ export class SurfelMap {
 
   clear(): void {
     this.#voxels.clear();
+  }
+
+  /** All surfels, SURFEL_FLOATS numbers each. */
+  toFloats(): Float32Array {
+    const out: number[] = [];
+    this.forEach((surfel) => {
+      for (const value of surfel) out.push(value);
+    });
+    return Float32Array.from(out);
+  }
+
+  /** Adds surfels that `toFloats` gave. A mean that has moved into another voxel is now there. */
+  addFloats(floats: Float32Array): void {
+    for (let at = 0; at + SURFEL_FLOATS <= floats.length; at += SURFEL_FLOATS) {
+      const s = this.#make(floats[at]!, floats[at + 1]!, floats[at + 2]!);
+      if (s >= 0) this.#surfels.set(floats.subarray(at, at + SURFEL_FLOATS), s);
+    }
   }
 
   /** Calls `visit` with each surfel's numbers; the array is reused. */

@@ -95,7 +95,7 @@ export class Tracker {
   }
 
   /** The map that it builds. */
-  get map(): Pick<LocalMap, "stages" | "empty"> {
+  get map(): Pick<LocalMap, "stages" | "empty" | "pair"> {
     return this.#map;
   }
 

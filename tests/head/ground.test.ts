@@ -69,6 +69,7 @@ class Ride {
       state: { hold: "held", covariance, yawSigma: 0.01, share: 1 },
       notes: [],
       newFromOld: null,
+      isPlaceFound: false,
     };
   }
 

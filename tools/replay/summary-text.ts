@@ -60,6 +60,8 @@ function describeNote(note: TrackNote): string {
       return `found again, ${note.distance.toFixed(2)} m from where it was lost`;
     case "loop closed":
       return `loop closed over ${note.way.toFixed(1)} m: corrected by ${note.distance.toFixed(2)} m, ${deg(note.angle)}`;
+    case "place found":
+      return "the place of the earlier run is recognised: its map is continued";
     case "yaw jump":
       return `the orientation's yaw jumped by ${deg(note.angle)}, not followed`;
     case "odometry disagrees":

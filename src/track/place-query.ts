@@ -1,0 +1,104 @@
+import { atan2Of, hypot2 } from "../geometry/elementary.ts";
+import type { Vec3 } from "../geometry/optics.ts";
+import { isSound, type Keyframe } from "./keyframes.ts";
+import { type Placement, placement, setPlacement } from "./placement.ts";
+import { emptySamples, MOST_PACKED, type Samples, unpackSamples } from "./samples.ts";
+import { CELL, type UprightPoints } from "./upright-raster.ts";
+
+/** Most points of a query from above: enough to tell rooms apart. Chosen by hand, like the numbers below. */
+export const MOST_POINTS = 160;
+/** Most samples of a query that are registered. */
+export const MOST_QUERY = 3000;
+/** A surface is upright when the vertical part of its unit normal is smaller than this: 60 degrees. */
+const UPRIGHT = 0.5;
+/** Most keyframes of a query, the newest first. */
+const MOST_FRAMES = 40;
+/** Metres of way: keyframes from farther back have drifted against the newest. */
+const FARTHEST_BACK = 12;
+
+/** What this run has seen so far, as one view. */
+export interface PlaceQuery {
+  /** The keyframes in it, oldest first. */
+  readonly frames: readonly Keyframe[];
+  /** (3) metres: position of the lens at the newest of them, the origin of `samples` and `points`. */
+  readonly origin: Vec3;
+  /** Samples of all of them, about the origin, in the axes of this run's world. */
+  readonly samples: Samples;
+  /** The upright ones from above, about the origin. */
+  readonly points: UprightPoints;
+}
+
+/** Makes queries of keyframes. One query at a time: the next one overwrites it. */
+export class PlaceQueries {
+  readonly #one = emptySamples(MOST_PACKED);
+  readonly #samples = emptySamples(MOST_QUERY);
+  readonly #points: UprightPoints = {
+    count: 0,
+    xy: new Float32Array(2 * MOST_POINTS),
+    facing: new Float32Array(MOST_POINTS),
+  };
+  readonly #at: Placement = placement();
+
+  /** @param frames keyframes of this run whose motions are tied to each other; not empty */
+  make(frames: readonly Keyframe[]): PlaceQuery {
+    const newest = frames.at(-1)!;
+    const usable = frames
+      .filter((frame) => isSound(frame) && newest.way - frame.way <= FARTHEST_BACK)
+      .slice(-MOST_FRAMES);
+    const samples = this.#samples;
+    samples.count = 0;
+    const share = Math.floor(MOST_QUERY / Math.max(1, usable.length));
+    const origin = newest.worldFromLens.position;
+    for (const frame of usable) this.#add(frame, origin, share);
+    this.#lookFromAbove();
+    return { frames: usable, origin, samples, points: this.#points };
+  }
+
+  /** Adds up to `most` samples of a keyframe, evenly chosen, about the origin. */
+  #add(frame: Keyframe, origin: Vec3, most: number): void {
+    unpackSamples(this.#one, frame.samples);
+    setPlacement(this.#at, frame.worldFromLens);
+    const { rotation: R, position: t } = this.#at;
+    const { count, point, normal, weight } = this.#one;
+    const out = this.#samples;
+    const kept = Math.min(count, most);
+    for (let n = 0; n < kept; n++) {
+      const from = 3 * Math.floor((n * count) / kept);
+      const to = 3 * out.count;
+      for (let row = 0; row < 3; row++) {
+        const [a, b, c] = [R[3 * row]!, R[3 * row + 1]!, R[3 * row + 2]!];
+        out.point[to + row] =
+          a * point[from]! + b * point[from + 1]! + c * point[from + 2]! + t[row]! - origin[row]!;
+        out.normal[to + row] = a * normal[from]! + b * normal[from + 1]! + c * normal[from + 2]!;
+      }
+      out.weight[out.count++] = weight[from / 3]!;
+    }
+  }
+
+  /** One point for each cell and direction with upright samples, evenly chosen among them. */
+  #lookFromAbove(): void {
+    const { count, point, normal } = this.#samples;
+    const found = new Map<number, number>();
+    for (let k = 0; k < 3 * count; k += 3) {
+      if (Math.abs(normal[k + 2]!) > UPRIGHT) continue;
+      const i = Math.floor(point[k]! / CELL) + 2048;
+      const j = Math.floor(point[k + 1]! / CELL) + 2048;
+      const facing = Math.floor(((atan2Of(normal[k + 1]!, normal[k]!) + Math.PI) / Math.PI) * 3.999);
+      const key = (i * 4096 + j) * 8 + facing;
+      if (!found.has(key)) found.set(key, k);
+    }
+    const all = [...found.values()];
+    const points = this.#points;
+    points.count = Math.min(all.length, MOST_POINTS);
+    for (let n = 0; n < points.count; n++) {
+      // Not in the order of the keyframes: a trial of the first points must show all of them.
+      const k = all[Math.floor((((n * 61) % points.count) * all.length) / points.count)]!;
+      points.xy[2 * n] = point[k]!;
+      points.xy[2 * n + 1] = point[k + 1]!;
+      points.facing[n] = atan2Of(normal[k + 1]!, normal[k]!);
+    }
+  }
+}
+
+/** Metres from above between two positions. */
+export const apartLevel = (a: Vec3, b: Vec3): number => hypot2(a[0] - b[0], a[1] - b[1]);

@@ -1,0 +1,300 @@
+import { atan2Of } from "../geometry/elementary.ts";
+import type { Pose, Vec3 } from "../geometry/optics.ts";
+import { compose, fromYawPitchRoll, IDENTITY, toYawPitchRoll, turn } from "../geometry/rigid.ts";
+import { subtract, wrapAngle } from "../geometry/vec.ts";
+import { ExpectedView } from "./expected-view.ts";
+import type { Keyframe } from "./keyframes.ts";
+import type { KnownPlace } from "./known-place.ts";
+import { apartLevel, MOST_POINTS, MOST_QUERY, PlaceQueries, type PlaceQuery } from "./place-query.ts";
+import { placement, setPlacement } from "./placement.ts";
+import { PlaceMatcher } from "./places.ts";
+import { emptySamples, MOST_PACKED, unpackSamples } from "./samples.ts";
+import { CELL, UprightRaster } from "./upright-raster.ts";
+
+const DEGREE = Math.PI / 180;
+/** Headings of the search, and cells between the positions that are tried. Chosen by hand, like all numbers below. */
+const HEADINGS = 72;
+const STRIDE = 2;
+/** Points compared in one step: some milliseconds. */
+const WORK = 2e6;
+/** Best positions are kept apart by headings in this many groups, so that a room that looks the same when it is turned is its own rival. */
+const GROUPS = 8;
+/** Candidates that are looked at closely, and how far apart they are: metres. */
+const CANDIDATES = 12;
+const APART = 0.5;
+/** A candidate with a smaller share of the best candidate's score is no rival. */
+const RIVAL_SCORE = 0.5;
+/** Fewest mapped surfaces in view, in all views. */
+const FEWEST_FOUND = 400;
+/** Keyframes whose view is compared with the expected one. */
+const VIEWS = 8;
+/** Keyframes that this run must have, and how many more before the next search. */
+const FEWEST_FRAMES = 4;
+const NEXT_SEARCH = 2;
+/** Radians: the views must spread over this much in heading, or the base must have moved this far, metres. */
+const OTHER_HEADING = 60 * DEGREE;
+const OTHER_PLACE = 1;
+/** Prior of a candidate, 1 sigma: half the spacing of the search, in all directions. */
+const DOUBT = { tilt: 0.4 * DEGREE, yaw: 3 * DEGREE, position: 0.2, isPositionKnown: true };
+
+/** A place where this run's keyframes may be, on the known map. */
+export interface PlaceCandidate {
+  /** newFromOld: from the world of this run to that of the place; about the vertical. */
+  readonly newFromOld: Pose;
+  /** Of the search from above: points on surfaces, less those on free floor. */
+  readonly score: number;
+  /** Share of the upright samples that lie on the map after registration. */
+  share: number;
+  /** Mapped surfaces in view that are seen, looked through, and hidden. */
+  found: number;
+  pierced: number;
+  covered: number;
+}
+
+/** This run's keyframes are recognised on the known map. */
+export interface PlaceFound extends PlaceCandidate {
+  /** The newest keyframe of the query. */
+  readonly frame: Keyframe;
+}
+
+/** How much of what a candidate's views show contradicts the known map, as a share: surfaces that are not on it, and those looked through. */
+const misfitOf = ({ share, found, pierced }: PlaceCandidate): number =>
+  1 - share + pierced / Math.max(1, found + pierced);
+
+/**
+ * Whether the best candidate is believed. Where the walls alone are in view, a room that is not on the map looks like another one that is: so a
+ * look around is needed. What people, moved furniture and unmapped corners contradict is allowed after a whole turn only, and if every
+ * other place contradicts more. Chosen by hand on 40 generated homes: see docs/how-poses-are-found.md.
+ */
+function isConvincing(best: PlaceCandidate, rival: number, cover: number): boolean {
+  const misfit = misfitOf(best);
+  if (best.found < FEWEST_FOUND) return false;
+  if (misfit <= 0.04 && best.pierced <= 0.006 * best.found) return cover >= 240 && rival >= misfit + 0.08;
+  return misfit <= 0.2 && cover >= 345 && rival >= misfit + 0.12;
+}
+
+/**
+ * Finds out where this run takes place on the map of an earlier run, from any position and heading. It compares all that this run has seen so
+ * far with the whole map: first from above, at every position and heading; then the best candidates by registration and by the surfaces that
+ * should be in view. A wrong place is worse than none, so one candidate must agree and no other may come near.
+ *
+ * Work is done in steps of some milliseconds. Steps are counted, not timed, so that the result does not depend on the machine.
+ * Source: exhaustive correlation of a scan with a map, as in Olson 2009.
+ */
+export class PlaceSeeker {
+  readonly place: KnownPlace;
+  readonly #raster: UprightRaster;
+  readonly #queries = new PlaceQueries();
+  readonly #view = new ExpectedView();
+  readonly #matcher = new PlaceMatcher(MOST_QUERY, 0.5);
+  readonly #samples = emptySamples(MOST_PACKED);
+  readonly #at = placement();
+  /** (GROUPS * cells) best score with a heading of the group at a position, and that heading. */
+  readonly #scores: Float32Array;
+  readonly #headings: Uint8Array;
+  #query: PlaceQuery | null = null;
+  /** Id of the newest keyframe at the last search. */
+  #searchedAt = -1;
+  #heading = 0;
+  /** Position, in cells, at which the present heading goes on. */
+  #row = 0;
+  #waiting: PlaceCandidate[] = [];
+  #checked: PlaceCandidate[] = [];
+
+  constructor(place: KnownPlace) {
+    this.place = place;
+    this.#raster = new UprightRaster(place.maps.fine, MOST_POINTS);
+    const cells = Math.ceil(this.#raster.width / STRIDE) * Math.ceil(this.#raster.height / STRIDE);
+    this.#scores = new Float32Array(GROUPS * cells);
+    this.#headings = new Uint8Array(GROUPS * cells);
+  }
+
+  /** Candidates of the last search that were looked at closely, for reports. */
+  get checked(): readonly PlaceCandidate[] {
+    return this.#checked;
+  }
+
+  /** Drops the search in progress, because this run's keyframes have moved. */
+  restart(): void {
+    this.#query = null;
+    this.#searchedAt = -1;
+  }
+
+  /** Does one step of work. @param frames this run's keyframes, oldest first, all tied to the newest */
+  step(frames: readonly Keyframe[]): PlaceFound | null {
+    if (this.#query === null) {
+      this.#begin(frames);
+      return null;
+    }
+    if (this.#heading < HEADINGS) {
+      this.#search(this.#query);
+      if (this.#heading === HEADINGS) this.#rank(this.#query);
+      return null;
+    }
+    const candidate = this.#waiting.shift();
+    if (candidate !== undefined) {
+      this.#check(this.#query, candidate);
+      return null;
+    }
+    const found = this.#decide(this.#query);
+    this.#query = null;
+    return found;
+  }
+
+  #begin(frames: readonly Keyframe[]): void {
+    const newest = frames.at(-1);
+    if (newest === undefined || frames.length < FEWEST_FRAMES) return;
+    if (newest.id < this.#searchedAt + NEXT_SEARCH) return;
+    if (!frames.some((frame) => isOtherView(frame, newest))) return;
+    this.#query = this.#queries.make(frames);
+    this.#searchedAt = newest.id;
+    this.#heading = this.#row = 0;
+    this.#scores.fill(0);
+    this.#checked = [];
+  }
+
+  /** Scores positions, WORK points at most. */
+  #search({ points }: PlaceQuery): void {
+    const raster = this.#raster;
+    const { width, height } = raster;
+    const columns = Math.ceil(width / STRIDE);
+    const cells = columns * Math.ceil(height / STRIDE);
+    let left = WORK;
+    while (left > 0 && this.#heading < HEADINGS) {
+      raster.turn(points, (2 * Math.PI * this.#heading) / HEADINGS);
+      const group = Math.floor((this.#heading * GROUPS) / HEADINGS) * cells;
+      for (; this.#row < height && left > 0; this.#row += STRIDE) {
+        for (let i = 0; i < width; i += STRIDE) {
+          if (!raster.isFree(this.#row * width + i)) continue;
+          const score = raster.scoreAt(i, this.#row);
+          left -= points.count;
+          const at = group + (this.#row / STRIDE) * columns + i / STRIDE;
+          if (score <= this.#scores[at]!) continue;
+          this.#scores[at] = score;
+          this.#headings[at] = this.#heading;
+        }
+      }
+      if (this.#row < height) return;
+      this.#row = 0;
+      this.#heading++;
+    }
+  }
+
+  /** Picks the best positions as candidates. */
+  #rank(query: PlaceQuery): void {
+    const raster = this.#raster;
+    const columns = Math.ceil(raster.width / STRIDE);
+    const rows = Math.ceil(raster.height / STRIDE);
+    const scores = this.#scores;
+    const reach = Math.ceil(APART / (STRIDE * CELL));
+    let best = 0;
+    while (this.#waiting.length < CANDIDATES) {
+      let at = 0;
+      for (let n = 1; n < scores.length; n++) if (scores[n]! > scores[at]!) at = n;
+      const score = scores[at]!;
+      best = Math.max(best, score);
+      if (score === 0 || score < RIVAL_SCORE * best) break;
+      const group = Math.floor(at / (columns * rows));
+      const [i, j] = [at % columns, Math.floor(at / columns) % rows];
+      const yaw = (2 * Math.PI * this.#headings[at]!) / HEADINGS;
+      this.#waiting.push(this.#candidate(query, yaw, i, j, score));
+      for (const near of [group, (group + 1) % GROUPS, (group + GROUPS - 1) % GROUPS]) {
+        for (let v = Math.max(0, j - reach); v <= Math.min(rows - 1, j + reach); v++) {
+          const row = (near * rows + v) * columns;
+          scores.fill(0, row + Math.max(0, i - reach), row + Math.min(columns, i + reach + 1));
+        }
+      }
+    }
+  }
+
+  #candidate(
+    { origin, frames }: PlaceQuery,
+    yaw: number,
+    i: number,
+    j: number,
+    score: number,
+  ): PlaceCandidate {
+    const { x0, y0 } = this.#raster;
+    const [x, y] = [x0 + (i * STRIDE + 0.5) * CELL, y0 + (j * STRIDE + 0.5) * CELL];
+    // The base stands on the floor of the known keyframe that is nearest.
+    let nearest = Number.POSITIVE_INFINITY;
+    let floor = 0;
+    for (const { worldFromLens, floorHeight } of this.place.frames) {
+      const far = apartLevel(worldFromLens.position, [x, y, 0]);
+      if (far < nearest) [nearest, floor] = [far, floorHeight];
+    }
+    const rise = floor - frames.at(-1)!.floorHeight;
+    const rotation = fromYawPitchRoll(yaw, 0, 0);
+    const [ox, oy] = turn(rotation, origin);
+    const newFromOld = { rotation, position: [x - ox, y - oy, rise] as Vec3 };
+    return { newFromOld, score, share: 0, found: 0, pierced: 0, covered: 0 };
+  }
+
+  /** Registers the query at a candidate, and compares its views with the expected ones. */
+  #check(query: PlaceQuery, candidate: PlaceCandidate): void {
+    const { fine } = this.place.maps;
+    const stages = [
+      { map: this.place.maps.coarse, gate: 0.4, lastGate: 0.15, iterations: 6, stride: 4 },
+      { map: fine, gate: 0.12, lastGate: 0.06, iterations: 8, stride: 1 },
+    ];
+    const atOrigin: Pose = { rotation: IDENTITY.rotation, position: query.origin };
+    this.#matcher.fits(query.samples, compose(candidate.newFromOld, atOrigin), DOUBT, stages);
+    const { rotation, position } = this.#matcher.pose;
+    const turned = fromYawPitchRoll(toYawPitchRoll(rotation)[0], 0, 0);
+    const newFromOld = { rotation: turned, position: subtract(position, turn(turned, query.origin)) };
+    const checked: PlaceCandidate = { ...candidate, newFromOld, share: this.#matcher.uprightShare };
+    const step = Math.max(1, query.frames.length / VIEWS);
+    for (let n = query.frames.length - 1; n >= 0; n -= step) {
+      const frame = query.frames[Math.round(n)]!;
+      unpackSamples(this.#samples, frame.samples);
+      this.#view.take(this.#samples);
+      setPlacement(this.#at, compose(newFromOld, frame.worldFromLens));
+      const { found, pierced, covered } = this.#view.compare(fine, this.#at);
+      checked.found += found;
+      checked.pierced += pierced;
+      checked.covered += covered;
+    }
+    this.#checked.push(checked);
+  }
+
+  #decide({ frames }: PlaceQuery): PlaceFound | null {
+    const frame = frames.at(-1)!;
+    const byMisfit = this.#checked.toSorted((a, b) => misfitOf(a) - misfitOf(b));
+    const best = byMisfit[0];
+    if (best === undefined) return null;
+    const rival = byMisfit.find((other) => isElsewhere(other.newFromOld, best.newFromOld, frame));
+    const misfit = rival === undefined ? 1 : misfitOf(rival);
+    return isConvincing(best, misfit, coverOf(frames)) ? { ...best, frame } : null;
+  }
+}
+
+function isOtherView(a: Keyframe, b: Keyframe): boolean {
+  const turned = wrapAngle(yawOf(a.worldFromLens) - yawOf(b.worldFromLens));
+  return (
+    Math.abs(turned) > OTHER_HEADING ||
+    apartLevel(a.worldFromLens.position, b.worldFromLens.position) > OTHER_PLACE
+  );
+}
+
+/** Degrees of heading that the views of keyframes cover, each 60 degrees wide. */
+function coverOf(frames: readonly Keyframe[]): number {
+  const seen = new Uint8Array(72);
+  for (const { worldFromLens } of frames) {
+    const middle = Math.round(yawOf(worldFromLens) / (5 * DEGREE));
+    for (let n = -6; n < 6; n++) seen[(middle + n + 144) % 72] = 1;
+  }
+  return 5 * seen.reduce((a, b) => a + b, 0);
+}
+
+/** Whether two candidates have the keyframe at different poses. */
+function isElsewhere(a: Pose, b: Pose, { worldFromLens }: Keyframe): boolean {
+  const [p, q] = [compose(a, worldFromLens), compose(b, worldFromLens)];
+  const turned = Math.abs(wrapAngle(toYawPitchRoll(a.rotation)[0] - toYawPitchRoll(b.rotation)[0]));
+  return apartLevel(p.position, q.position) > 0.2 || turned > 5 * DEGREE;
+}
+
+/** Direction about the vertical in which a lens looks. */
+function yawOf(worldFromLens: Pose): number {
+  const [x, y] = turn(worldFromLens.rotation, [0, 0, 1]);
+  return atan2Of(y, x);
+}
