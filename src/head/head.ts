@@ -288,18 +288,23 @@ export class Head {
     this.#placing.seek(place.known);
   }
 
+  /** No longer looks for the place of an earlier run: this one is another. */
+  giveUpSeeking(): void {
+    this.#sought = null;
+    this.#placing.giveUpSeeking();
+  }
+
   /** Whether the place of an earlier run is still looked for. */
   get isSeeking(): boolean {
     return this.#sought !== null;
   }
 
   /**
-   * All that is known of this place, for `seek` in a later run: see `encodePlace`. Null unless poses are tracked with keyframes, or while the
-   * place of an earlier run is looked for.
+   * All that this run knows of its place, for `seek` in a later run. Null before the first frame, and unless poses are tracked with keyframes.
    * @param budget bytes of keyframes
    */
   memory(budget: number): PlaceParts | null {
-    const known = this.isSeeking ? null : this.#placing.memory(budget);
+    const known = this.#placing.memory(budget);
     if (known === null) return null;
     const { grid, floor } = this.#mapping;
     return { grid, floor, footing: this.#ground.footing, ...known };

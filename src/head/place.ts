@@ -77,6 +77,12 @@ export class Placing<F extends MaskedFrame> {
     this.#usualTracking?.seek(place);
   }
 
+  /** No longer looks for it. */
+  giveUpSeeking(): void {
+    this.#place = null;
+    this.#usualTracking?.revisits?.giveUpSeeking();
+  }
+
   /** What is known of this place for later runs: keyframes within a budget of bytes, and surfels; null unless poses are tracked. */
   memory(budget: number): KnownPlace | null {
     const tracking = this.#usualTracking;

@@ -59,12 +59,8 @@ export function encodePlace({ grid, floor, footing, frames, maps }: PlaceParts):
   return out.bytes.slice(0, size);
 }
 
-/**
- * Reads a place.
- * @param settings of the floor's heights
- * @throws {DecodeError | SnapshotError} that names what is wrong and where; memory is proportional to the number of bytes
- */
-export function decodePlace(bytes: Uint8Array, settings: FloorSettings): SavedPlace {
+/** Checks that bytes are a whole place file. @returns where its parts end @throws {DecodeError} that names what is wrong */
+export function verifyPlace(bytes: Uint8Array): number {
   if (!isPlaceFile(bytes)) throw new DecodeError("no place file: its first bytes are wrong", 0);
   if (bytes.length < HEAD_SIZE + CRC_SIZE) throw new DecodeError("the place file is cut off", bytes.length);
   const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.byteLength);
@@ -80,6 +76,16 @@ export function decodePlace(bytes: Uint8Array, settings: FloorSettings): SavedPl
   if (view.getUint32(end, true) !== crc32c(bytes.subarray(0, end))) {
     throw new DecodeError("the place file is damaged: its checksum does not match", end);
   }
+  return end;
+}
+
+/**
+ * Reads a place.
+ * @param settings of the floor's heights
+ * @throws {DecodeError | SnapshotError} that names what is wrong and where; memory is proportional to the number of bytes
+ */
+export function decodePlace(bytes: Uint8Array, settings: FloorSettings): SavedPlace {
+  const end = verifyPlace(bytes);
   const from = new MsgpackReader();
   from.reset(bytes, HEAD_SIZE, end, 0);
   if (from.array("place") !== PARTS) from.fail(`a place has ${PARTS} parts`);

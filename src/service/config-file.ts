@@ -186,9 +186,11 @@ export const ConfigShape = exact({
   map: section({
     folder: Type.Optional(Folder),
     saveEvery: seconds(60, 5, 86400, "between saves of a changed map"),
-    load: isOn(
-      false,
-      "continue the saved map at start. Only for a base that starts at the map's origin with the same heading. Otherwise a new map begins, and the saved one is kept",
+    load: Type.Optional(
+      Type.Boolean({
+        description:
+          "whether to continue the saved map. By default a head that tracks its poses looks for its place in it; another head begins a new map beside it. true: with other poses, for a base that starts at the map's origin with the same heading. false: a new map begins, and the saved one is kept",
+      }),
     ),
   }),
   recordings: section(

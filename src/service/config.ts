@@ -23,7 +23,7 @@ export interface Config
   readonly settings: Readonly<Record<string, unknown>>;
   readonly orientation: ConfigFile["orientation"] | null;
   /** `saveEvery` is in seconds. */
-  readonly map: { readonly folder: string | null; readonly saveEvery: number; readonly load: boolean };
+  readonly map: { readonly folder: string | null; readonly saveEvery: number; readonly load: boolean | null };
   readonly recordings: { readonly folder: string | null; readonly most: number; readonly labels: boolean };
   readonly pretrigger: PretriggerSettings | null;
   readonly glance: NonNullable<ConfigFile["glance"]> | null;
@@ -75,7 +75,7 @@ export function resolveConfig(given: unknown): Config {
     settings: (file.settings ?? {}) as Readonly<Record<string, unknown>>,
     depth: file.depth,
     orientation: file.orientation ?? null,
-    map: { ...file.map, folder: file.map.folder ?? null },
+    map: { ...file.map, folder: file.map.folder ?? null, load: file.map.load ?? null },
     recordings: { ...file.recordings, folder: file.recordings.folder ?? null },
     pretrigger:
       pretrigger === undefined

@@ -286,6 +286,7 @@ export class Health {
         revision: savedMap.revision,
         saved: savedMap.savedAt,
         isAssumed: savedMap.isAssumed,
+        isSeeking: savedMap.isSeeking,
         undoLeft: savedMap.undoLeft(now),
       },
       ...(board !== null && { board: board.status() }),

@@ -83,7 +83,9 @@ export class LiveMode implements Mode {
   }
 
   async prepare(): Promise<void> {
-    await this.#host.savedMap.prepare(this.#host.config.map.load);
+    const { savedMap, config, head } = this.#host;
+    const byDefault = head.settings["pose.source"] === "tracked" ? "place" : false;
+    await savedMap.prepare(config.map.load ?? byDefault);
   }
 
   begin(): void {

@@ -58,6 +58,8 @@ export interface PublisherParts {
   readonly now: () => number;
   /** Whether the base's pose in a saved map is assumed. */
   readonly isAssumed: () => boolean;
+  /** Whether the head still looks for its place in a saved map, so that poses are in a world of their own. */
+  readonly isSeeking: () => boolean;
   /** Whether this base's own outline and brakes are set. */
   readonly isConfigured: () => boolean;
 }
@@ -160,7 +162,7 @@ export class Publisher {
       kind: "pose",
       time: frame.time,
       worldFromBase: frame.worldFromBase,
-      class: this.#isAssumed ? "assumed" : known,
+      class: this.#isAssumed || this.#parts.isSeeking() ? "assumed" : known,
       covariance: frame.track === null ? null : covarianceOf(frame.track, settings["track.tiltNoise"]),
       revision: frame.revision,
     });

@@ -209,6 +209,12 @@ export class Requests {
         needRight(session, ["drive", "configure"], "map");
         savedMap.confirm();
         return tell("the base stands where the saved map says");
+      case "anew":
+        needRight(session, "configure", "map");
+        await savedMap.beginAnew();
+        return tell(
+          "this is another place: its map is a new one, and the one of the last run is kept beside it",
+        );
       case "clear":
         needRight(session, "configure", "map");
         await head.request<"done">((ticket) => ({ kind: "clear", ticket }));

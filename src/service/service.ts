@@ -156,6 +156,7 @@ export class Service {
       glance: this.#glance,
       now: headTime,
       isAssumed: () => this.#savedMap.isAssumed,
+      isSeeking: () => this.#savedMap.isSeeking,
       isConfigured: () => this.#mode.origin !== "live" || this.#body.missing.length === 0,
     });
     this.#health = new Health(common);
@@ -404,6 +405,7 @@ export class Service {
       case "track":
       case "frozen":
       case "lens": {
+        if (message.kind === "track" && message.note.what === "place found") this.#savedMap.found();
         const note = noteOf(message, this.setup.sensors);
         if (note !== null) this.#clients.note(...note);
         break;
@@ -467,9 +469,9 @@ export class Service {
     this.#clients.closeAll(CLOSE.restart, reason);
   }
 
-  async #saveMap(): Promise<void> {
+  async #saveMap(save = () => this.#savedMap.saveIfChanged()): Promise<void> {
     try {
-      await this.#savedMap.saveIfChanged();
+      await save();
     } catch (error) {
       this.#clients.note("map", (error as Error).message, "warn");
     }
@@ -486,7 +488,7 @@ export class Service {
     await Promise.all([...sources, this.#board?.stop(), this.#discovery?.stop()]);
     await this.#mode.end();
     const limit = new Promise<void>((resolve) => setTimeout(resolve, SAVE_WITHIN).unref());
-    await Promise.race([this.#saveMap(), limit]);
+    await Promise.race([this.#saveMap(() => this.#savedMap.saveAtEnd()), limit]);
     this.#clients.closeAll(CLOSE.goingAway, "the head stops");
     this.#glance?.close();
     await this.#head.end();

@@ -103,9 +103,9 @@ export class Revisits {
     this.#seeker = new PlaceSeeker(place);
   }
 
-  /** Whether it looks for a place. */
-  get isSeeking(): boolean {
-    return this.#seeker !== null;
+  /** No longer looks for it. */
+  giveUpSeeking(): void {
+    this.#seeker = null;
   }
 
   /** Reads the keyframes of this run alone. */

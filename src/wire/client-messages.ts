@@ -270,7 +270,7 @@ export const CLIENT_MESSAGES = {
   }),
   map: message(
     "map",
-    "Saves the map now, clears it, undoes a clearing of the last minute, or confirms the assumed place of the base in the saved map.",
+    "Saves the map now, clears it, undoes a clearing of the last minute, confirms the assumed place of the base in the saved map, or begins a new map where the place of the last run is looked for.",
     {
       id: Id,
       action: Type.Union([
@@ -278,6 +278,7 @@ export const CLIENT_MESSAGES = {
         Type.Literal("clear"),
         Type.Literal("undo"),
         Type.Literal("confirm"),
+        Type.Literal("anew"),
       ]),
     },
   ),

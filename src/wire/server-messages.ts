@@ -195,6 +195,10 @@ export const SERVER_MESSAGES = {
         description:
           "a saved map is continued, and where the base stands in it is assumed until `map` confirms it",
       }),
+      isSeeking: Type.Boolean({
+        description:
+          "the place of an earlier run is looked for; until it is found, poses and map are in a world of their own",
+      }),
       undoLeft: nullable(
         Type.Number({
           description: "seconds for which `map` can still undo the last clearing; null: there is none",

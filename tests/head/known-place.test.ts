@@ -88,11 +88,12 @@ describe("a place of an earlier run", () => {
     expect(frames.map(({ id }) => id)).toEqual([...frames.map(({ id }) => id)].sort((a, b) => a - b));
   });
 
-  test("is not saved while it is looked for, and cannot be looked for with other voxels", () => {
+  test("is looked for until that is given up, and not with other voxels or poses", () => {
     const head = new Head(second.head.setup, resolveSettings({ "pose.source": "tracked" }));
     head.seek(loaded(bytes));
     expect(head.isSeeking).toBe(true);
-    expect(head.memory(BUDGET)).toBeNull();
+    head.giveUpSeeking();
+    expect(head.isSeeking).toBe(false);
     const coarse = new Head(
       second.head.setup,
       resolveSettings({ "pose.source": "tracked", "map.voxelSize": 0.1 }),

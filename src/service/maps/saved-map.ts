@@ -1,10 +1,11 @@
 import type { Logger } from "pino";
+import { isPlaceFile } from "../../place/place-file.ts";
 import { WireError } from "../../wire/codec.ts";
 import { troubleText } from "../file-trouble.ts";
 import type { Metrics } from "../metrics.ts";
 import type { HeadLink } from "../sensing/head-link.ts";
 import { UNDO_FOR } from "../sensing/last-cleared.ts";
-import { MapSaver } from "./map-saver.ts";
+import { MapSaver, type SavedKind } from "./map-saver.ts";
 
 /** Most maps of earlier runs that are set aside. Beyond it a person must decide which to keep. */
 const MOST_ASIDE = 100;
@@ -20,9 +21,10 @@ export interface SavedMapParts {
 }
 
 /**
- * The head's map on disk. A start begins a new map, and sets the map of the last run aside under a name that is never overwritten, because the
- * pose of the base in the old map is not known. With `map.load` the old map is continued. Then the pose is assumed until a client confirms
- * it, and nothing is saved meanwhile.
+ * The head's map on disk. A head that tracks its poses looks for its place in the map of the last run; nothing is saved until it is found, or
+ * until a client says that this is another place. Another head begins a new map, and sets the map of the last run aside under a name that is
+ * never overwritten, because the pose of the base in the old map is not known. With `map.load` it continues the old map; then the pose is
+ * assumed until a client confirms it, and nothing is saved meanwhile.
  */
 export class SavedMap {
   readonly #parts: SavedMapParts;
@@ -32,6 +34,8 @@ export class SavedMap {
   #savedRevision = 0;
   #savedAt: string | null = null;
   #isLoaded = false;
+  /** Whether the head looks for its place in the saved map. */
+  #isSeeking = false;
   /** Until when, by the head's clock in microseconds, the last clearing can be undone, and whether that map was loaded; null without. */
   #cleared: { readonly until: number; readonly wasLoaded: boolean } | null = null;
   /** Why nothing may be saved; null when it may. */
@@ -65,10 +69,15 @@ export class SavedMap {
     return this.#isLoaded && this.#parts.head.settings["pose.source"] !== "reference";
   }
 
-  /** Loads or sets aside the map of the last run. @param isContinued whether the head continues that map */
-  async prepare(isContinued: boolean): Promise<void> {
-    if (isContinued) await this.#load();
-    else await this.setAside("this run makes a new one");
+  /** Whether the head still looks for its place in the saved map: until then its poses are in a world of their own. */
+  get isSeeking(): boolean {
+    return this.#isSeeking;
+  }
+
+  /** Loads or sets aside the map of the last run. @param isContinued whether the head continues that map; "place": if its place can be found in it */
+  async prepare(isContinued: boolean | "place"): Promise<void> {
+    if (isContinued !== false) await this.#load(isContinued === "place" ? ["place"] : ["place", "snapshot"]);
+    if (!this.#isLoaded && !this.#isSeeking) await this.setAside("this run makes a new one");
   }
 
   /** Sets the saved map aside, so that the next save does not overwrite it. On an error it sends a note, and nothing is saved from then on. */
@@ -80,9 +89,10 @@ export class SavedMap {
       if (aside.length >= MOST_ASIDE) {
         throw new Error(`${aside.length} maps of earlier runs are in ${this.#saver.folder}: remove some`);
       }
-      const path = await this.#saver.setAside();
+      const paths = await this.#saver.setAside();
       this.#obstacle = null;
-      if (path !== null) log.warn({ path, others: aside.length }, `the saved map is set aside: ${why}`);
+      for (const path of paths)
+        log.warn({ path, others: aside.length }, `the saved map is set aside: ${why}`);
     } catch (error) {
       this.#obstacle = `the saved map cannot be set aside: ${troubleText(error)}`;
       log.warn({ folder: this.#saver.folder }, this.#obstacle);
@@ -90,10 +100,10 @@ export class SavedMap {
     }
   }
 
-  async #load(): Promise<void> {
+  async #load(kinds: readonly SavedKind[]): Promise<void> {
     if (this.#saver === null) return;
     const { head, log, note } = this.#parts;
-    const { bytes, path, problems } = await this.#saver.load();
+    const { bytes, path, problems } = await this.#saver.load(kinds);
     for (const problem of problems) log.warn({ problem }, "a saved map cannot be used");
     if (bytes === null) {
       if (problems.length > 0) await this.setAside("it cannot be used");
@@ -104,6 +114,13 @@ export class SavedMap {
     } catch (error) {
       log.warn({ path, why: (error as Error).message }, "the saved map does not fit this head");
       await this.setAside("it does not fit this head");
+      return;
+    }
+    this.#isSeeking = isPlaceFile(bytes) && head.settings["pose.source"] === "tracked";
+    if (this.#isSeeking) {
+      const text = "the place of the last run is looked for: look around; nothing is saved until it is found";
+      log.info({ path }, text);
+      note(text);
       return;
     }
     this.#isLoaded = true;
@@ -124,6 +141,20 @@ export class SavedMap {
     this.#isLoaded = false;
   }
 
+  /** The head has found its place in the saved map. */
+  found(): void {
+    this.#isSeeking = false;
+  }
+
+  /** Ends the search: this is another place, and a new map. The saved one is set aside. @throws {WireError} when no place is looked for */
+  async beginAnew(): Promise<void> {
+    if (!this.#isSeeking)
+      throw new WireError("map", "map", null, "map: no place of an earlier run is looked for");
+    await this.#parts.head.request<"done">((ticket) => ({ kind: "giveUpSeeking", ticket }));
+    this.#isSeeking = false;
+    await this.setAside("this is another place");
+  }
+
   /** Seconds for which a cleared map can still be brought back; null without one. */
   undoLeft(now: number): number | null {
     const left = this.#cleared === null ? 0 : (this.#cleared.until - now) / 1e6;
@@ -139,7 +170,7 @@ export class SavedMap {
   /** Called after the map was cleared: the new map must not overwrite the saved one. */
   async cleared(now: number): Promise<void> {
     this.#cleared = { until: now + UNDO_FOR, wasLoaded: this.#isLoaded };
-    this.#isLoaded = false;
+    this.#isLoaded = this.#isSeeking = false;
     await this.setAside("the map was cleared");
   }
 
@@ -154,6 +185,11 @@ export class SavedMap {
     if (this.isAssumed) {
       throw refuse(
         "not saved: the base's place in the saved map is assumed; confirm it first (action confirm)",
+      );
+    }
+    if (this.#isSeeking) {
+      throw refuse(
+        "not saved: the place of the last run is still looked for; if this is another one, begin anew (action anew)",
       );
     }
     if (this.#obstacle !== null) throw refuse(`not saved: ${this.#obstacle}`);
@@ -173,6 +209,16 @@ export class SavedMap {
 
   /** Saves if the map has changed since the last save, and may be saved. @throws {WireError} */
   async saveIfChanged(): Promise<void> {
-    if (this.#saver !== null && !this.isAssumed && this.#revision !== this.#savedRevision) await this.save();
+    if (this.#saver !== null && !this.isAssumed && !this.#isSeeking && this.#revision !== this.#savedRevision)
+      await this.save();
+  }
+
+  /** Saves at the end of the run. The map of a head that has not found its place gets a name of its own. @throws {WireError} */
+  async saveAtEnd(): Promise<void> {
+    const saver = this.#saver;
+    if (saver === null || !this.#isSeeking) return this.saveIfChanged();
+    if (this.#revision === 0 || (await saver.aside()).length >= MOST_ASIDE) return;
+    const { bytes } = await this.#parts.head.request<"done">((ticket) => ({ kind: "snapshot", ticket }));
+    await saver.saveAside(bytes!, new Date());
   }
 }

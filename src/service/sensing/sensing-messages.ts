@@ -45,6 +45,7 @@ export type ToSensing =
   /** Wanted rates of pictures. */
   | { readonly kind: "pictures"; readonly wanted: PicturesWanted }
   | { readonly kind: "snapshot"; readonly ticket: number }
+  | { readonly kind: "giveUpSeeking"; readonly ticket: number }
   | { readonly kind: "load"; readonly ticket: number; readonly bytes: Uint8Array };
 
 /** The result for the base, which is sent before all other results of a frame. */

@@ -1,13 +1,15 @@
 import type { MessagePort } from "node:worker_threads";
 import { crc32c } from "../../coding/crc32c.ts";
+import { DecodeError } from "../../coding/decode-error.ts";
 import type { Pose } from "../../geometry/optics.ts";
 import { planarOf } from "../../geometry/rigid.ts";
 import { bodyLimits } from "../../guard/body.ts";
 import { Head } from "../../head/head.ts";
 import type { HeadOutput } from "../../head/outputs.ts";
 import { resolveSettings, SettingError } from "../../head/settings.ts";
-import { guardSettings } from "../../head/stage-settings.ts";
+import { floorSettings, guardSettings } from "../../head/stage-settings.ts";
 import { decodeSnapshot, encodeSnapshot, SnapshotError } from "../../map/snapshot.ts";
+import { decodePlace, encodePlace, isPlaceFile } from "../../place/place-file.ts";
 import { HOLD_MOST } from "../../terms/freshness.ts";
 import type { Question } from "../../wire/messages.ts";
 import { PretriggerTap } from "../pretrigger/tap.ts";
@@ -24,6 +26,8 @@ import { answer, endsOfWay } from "./questions.ts";
 import { type ReachBody, reachBody, reachOfObstacles } from "./reach-body.ts";
 import type { EventTotals, FromSensing, SensingStart, ToSensing } from "./sensing-messages.ts";
 
+/** Bytes of the keyframes that are saved with a place: with the map of 200 m2 some 14 MB in all. Chosen by hand. */
+const KEYFRAME_BYTES = 6e6;
 /** Microseconds between reports of the load. */
 const LOAD_EVERY = 500_000;
 
@@ -207,17 +211,39 @@ export class Sensing {
         });
         break;
       case "snapshot":
-        this.#try(message.ticket, () => this.#done(message.ticket, encodeSnapshot(this.#head.grid, crc32c)));
+        this.#try(message.ticket, () => {
+          const parts = this.#head.memory(KEYFRAME_BYTES);
+          this.#done(
+            message.ticket,
+            parts === null ? encodeSnapshot(this.#head.grid, crc32c) : encodePlace(parts),
+          );
+        });
         break;
       case "load":
         this.#try(message.ticket, () => {
-          this.#head.load(decodeSnapshot(message.bytes, crc32c));
+          this.#load(message.bytes);
           this.#done(message.ticket, null);
         });
+        break;
+      case "giveUpSeeking":
+        this.#head.giveUpSeeking();
+        this.#done(message.ticket, null);
         break;
       default:
         message satisfies never;
     }
+  }
+
+  /** Takes what an earlier run saved. Tracked poses first look for the place in it. */
+  #load(bytes: Uint8Array): void {
+    const head = this.#head;
+    if (!isPlaceFile(bytes)) {
+      head.load(decodeSnapshot(bytes, crc32c));
+      return;
+    }
+    const place = decodePlace(bytes, floorSettings(head.settings));
+    if (head.settings["pose.source"] === "tracked") head.seek(place);
+    else head.load(place.grid);
   }
 
   #ask(ticket: number, question: Question): void {
@@ -254,7 +280,10 @@ export class Sensing {
       work();
     } catch (error) {
       const isExpected =
-        error instanceof SettingError || error instanceof RangeError || error instanceof SnapshotError;
+        error instanceof SettingError ||
+        error instanceof RangeError ||
+        error instanceof SnapshotError ||
+        error instanceof DecodeError;
       if (!isExpected) throw error;
       this.#say({ kind: "refused", ticket, message: error.message });
     }
@@ -319,6 +348,11 @@ export class Sensing {
         case "track":
           // The loop closure has changed the shape of the earlier path.
           if (output.note.what === "loop closed" && output.note.distance > 0) this.#pictures.trail.clear();
+          if (output.note.what === "place found") {
+            this.#pictures.trail.clear();
+            this.#blocks.hurry();
+            this.#tiles.hurry();
+          }
           this.#say(output);
           break;
         case "reach":

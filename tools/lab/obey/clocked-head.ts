@@ -113,6 +113,7 @@ export class ClockedHead {
       glance: null,
       now: () => this.#clock,
       isAssumed: () => false,
+      isSeeking: () => false,
       isConfigured: () => true,
     });
   }
