@@ -21,6 +21,9 @@ import { SURFEL_FLOATS, type SurfelMap } from "../track/surfels.ts";
 //   surfels            side of the fine voxels in metres; fine and coarse, SURFEL_FLOATS float32 each
 //   keyframes          arrays, see `writeKeyframe`
 
+/** Bytes of the keyframes that are kept with a place: with the map of 200 m2 some 14 MB in all. Chosen by hand. */
+export const KEYFRAME_BYTES = 6e6;
+
 const MAGIC = Uint8Array.of(0x89, 0x42, 0x4d, 0x50, 0x6c, 0x0d, 0x0a, 0x1a);
 const VERSION = 1;
 const HEAD_SIZE = 16;

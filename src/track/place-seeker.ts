@@ -61,16 +61,22 @@ export interface PlaceFound extends PlaceCandidate {
 const misfitOf = ({ share, found, pierced }: PlaceCandidate): number =>
   1 - share + pierced / Math.max(1, found + pierced);
 
+/** Share of the expected surfaces that something hides. */
+const hiddenOf = ({ found, covered }: PlaceCandidate): number => covered / Math.max(1, found + covered);
+
 /**
- * Whether the best candidate is believed. Where the walls alone are in view, a room that is not on the map looks like another one that is: so a
- * look around is needed. What people, moved furniture and unmapped corners contradict is allowed after a whole turn only, and if every
- * other place contradicts more. Chosen by hand on 40 generated homes: see docs/how-poses-are-found.md.
+ * How far the best candidate is believed. Where the walls alone are in view, a room that is not on the map looks like another one that is: so a
+ * look around is needed. What people, moved furniture and unmapped corners contradict is allowed after a whole turn only, if every
+ * other place contradicts more, and if the next search agrees. Chosen by hand on 50 generated homes: see docs/how-poses-are-found.md.
  */
-function isConvincing(best: PlaceCandidate, rival: number, cover: number): boolean {
+function beliefIn(best: PlaceCandidate, rival: number, cover: number): "certain" | "likely" | "none" {
   const misfit = misfitOf(best);
-  if (best.found < FEWEST_FOUND) return false;
-  if (misfit <= 0.04 && best.pierced <= 0.006 * best.found) return cover >= 240 && rival >= misfit + 0.08;
-  return misfit <= 0.2 && cover >= 345 && rival >= misfit + 0.12;
+  const hidden = hiddenOf(best);
+  if (best.found < FEWEST_FOUND) return "none";
+  const isClean = misfit <= 0.03 && best.pierced <= 0.005 * best.found && hidden <= 0.15;
+  if (isClean) return cover >= 240 && rival >= misfit + 0.05 ? "certain" : "none";
+  const isLikely = misfit <= 0.16 && hidden <= 0.2 && cover >= 345 && rival >= misfit + 0.15;
+  return isLikely ? "likely" : "none";
 }
 
 /**
@@ -100,6 +106,8 @@ export class PlaceSeeker {
   #row = 0;
   #waiting: PlaceCandidate[] = [];
   #checked: PlaceCandidate[] = [];
+  /** newFromOld of the last search, if it was likely; null otherwise. */
+  #likely: Pose | null = null;
 
   constructor(place: KnownPlace) {
     this.place = place;
@@ -118,6 +126,7 @@ export class PlaceSeeker {
   restart(): void {
     this.#query = null;
     this.#searchedAt = -1;
+    this.#likely = null;
   }
 
   /** Does one step of work. @param frames this run's keyframes, oldest first, all tied to the newest */
@@ -264,7 +273,11 @@ export class PlaceSeeker {
     if (best === undefined) return null;
     const rival = byMisfit.find((other) => isElsewhere(other.newFromOld, best.newFromOld, frame));
     const misfit = rival === undefined ? 1 : misfitOf(rival);
-    return isConvincing(best, misfit, coverOf(frames)) ? { ...best, frame } : null;
+    const belief = beliefIn(best, misfit, coverOf(frames));
+    const before = this.#likely;
+    this.#likely = belief === "likely" ? best.newFromOld : null;
+    const isAgreed = before !== null && this.#likely !== null && !isElsewhere(before, best.newFromOld, frame);
+    return belief === "certain" || isAgreed ? { ...best, frame } : null;
   }
 }
 

@@ -6,17 +6,14 @@ import { resolveSettings } from "../../src/head/settings.ts";
 import { floorSettings } from "../../src/head/stage-settings.ts";
 import { classOf, type GridView } from "../../src/map/grid.ts";
 import { SnapshotError } from "../../src/map/snapshot.ts";
-import { decodePlace, encodePlace } from "../../src/place/place-file.ts";
+import { decodePlace, encodePlace, KEYFRAME_BYTES } from "../../src/place/place-file.ts";
 import { generateHome } from "../../src/simulate/home.ts";
 import { Random } from "../../src/simulate/random.ts";
 import { FOOTING } from "../../src/terms/safety.ts";
 import { ahead, errorOf, lookAround, type Run, run } from "../helpers/known-place.ts";
 
 const DEGREE = Math.PI / 180;
-/** Bytes of keyframes in the file. */
-const BUDGET = 6e6;
-
-const saved = ({ head }: Run): Uint8Array => encodePlace(head.memory(BUDGET)!);
+const saved = ({ head }: Run): Uint8Array => encodePlace(head.memory(KEYFRAME_BYTES)!);
 const loaded = (bytes: Uint8Array) => decodePlace(bytes, floorSettings(resolveSettings()));
 const foundAt = ({ notes }: Run): number =>
   notes.find(({ what }) => what === "place found")?.time ?? Number.POSITIVE_INFINITY;

@@ -2,7 +2,7 @@ import { mkdtempSync, readdirSync, readFileSync, rmSync, writeFileSync } from "n
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterEach, beforeAll, beforeEach, expect, test } from "vitest";
-import { encodePlace } from "../../src/place/place-file.ts";
+import { encodePlace, KEYFRAME_BYTES } from "../../src/place/place-file.ts";
 import { generateHome } from "../../src/simulate/home.ts";
 import { recordScenario } from "../../src/simulate/record.ts";
 import { loadScenario } from "../../src/simulate/scenario.ts";
@@ -23,7 +23,7 @@ let head: LiveHead | null = null;
 
 beforeAll(async () => {
   const first = run(json, [lookAround([0.95, -0.9]), ahead([0.95, -0.9], 0)]);
-  bytes = encodePlace(first.head.memory(6e6)!);
+  bytes = encodePlace(first.head.memory(KEYFRAME_BYTES)!);
   recording = join(mkdtempSync(join(tmpdir(), "brinkmap-known-")), "again.brk");
   await recordScenario(scenario, recording);
 });

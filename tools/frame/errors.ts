@@ -33,6 +33,7 @@ const CODES: Readonly<Record<string, number>> = {
   UsageError: EXIT.usage,
   SettingError: EXIT.usage,
   DecodeError: EXIT.input,
+  SnapshotError: EXIT.input,
   ScenarioError: EXIT.input,
   ConfigError: EXIT.input,
   ImportError: EXIT.input,

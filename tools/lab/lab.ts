@@ -24,6 +24,10 @@ export const main = mainOfFamily({
       "pose errors with wrong or missing sensor data, or a head that is moved by hand",
       () => import("./trouble.ts"),
     ],
+    "score-return": [
+      "whether a head that starts again finds its place in the map of the run before",
+      () => import("./score-return.ts"),
+    ],
     "score-ranking": [
       "whether held-out scores rank settings as the true geometry does",
       () => import("./score-ranking.ts"),

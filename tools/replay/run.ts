@@ -9,9 +9,11 @@ import {
 import { Head, type HeadOptions } from "../../src/head/head.ts";
 import type { HeadOutput } from "../../src/head/outputs.ts";
 import { resolveSettings, SETTINGS, SettingError, type Settings } from "../../src/head/settings.ts";
+import { floorSettings } from "../../src/head/stage-settings.ts";
 import type { GridView } from "../../src/map/grid.ts";
 import { BLOCK_VOXELS } from "../../src/map/grid.ts";
 import { COLUMN } from "../../src/map/layers.ts";
+import { decodePlace } from "../../src/place/place-file.ts";
 import { openRecording, type Recording } from "../../src/record/file.ts";
 import type { HeadEvent, ReferenceEvent, Setup } from "../../src/sense/events.ts";
 import type { TrackNote } from "../../src/track/frame.ts";
@@ -38,6 +40,8 @@ export interface ReplayOptions {
   readonly holdOut?: boolean;
   /** The pose finder, instead of the default one. */
   readonly openTracking?: HeadOptions["openTracking"];
+  /** Bytes of a place file: the head looks for its place in it. */
+  readonly place?: Uint8Array;
   /** Called now and then with the share of the file that was read. */
   readonly onProgress?: (share: number) => void;
 }
@@ -180,6 +184,7 @@ async function run(
   const scoring = (share: number) => options.onProgress?.(mappingShare + (1 - mappingShare) * share);
   const { openTracking } = options;
   const head = openHead(recording.header.setup, settings, openTracking === undefined ? {} : { openTracking });
+  if (options.place !== undefined) head.seek(decodePlace(options.place, floorSettings(settings)));
   const notes = new RunNotes();
   const times: number[] = [];
   const kinds = new Set<HeadEvent["kind"]>();

@@ -9,7 +9,7 @@ import type { HeadOutput } from "../../head/outputs.ts";
 import { resolveSettings, SettingError } from "../../head/settings.ts";
 import { floorSettings, guardSettings } from "../../head/stage-settings.ts";
 import { decodeSnapshot, encodeSnapshot, SnapshotError } from "../../map/snapshot.ts";
-import { decodePlace, encodePlace, isPlaceFile } from "../../place/place-file.ts";
+import { decodePlace, encodePlace, isPlaceFile, KEYFRAME_BYTES } from "../../place/place-file.ts";
 import { HOLD_MOST } from "../../terms/freshness.ts";
 import type { Question } from "../../wire/messages.ts";
 import { PretriggerTap } from "../pretrigger/tap.ts";
@@ -26,8 +26,6 @@ import { answer, endsOfWay } from "./questions.ts";
 import { type ReachBody, reachBody, reachOfObstacles } from "./reach-body.ts";
 import type { EventTotals, FromSensing, SensingStart, ToSensing } from "./sensing-messages.ts";
 
-/** Bytes of the keyframes that are saved with a place: with the map of 200 m2 some 14 MB in all. Chosen by hand. */
-const KEYFRAME_BYTES = 6e6;
 /** Microseconds between reports of the load. */
 const LOAD_EVERY = 500_000;
 
