@@ -1,4 +1,5 @@
 import { splitAreas } from "../terms/areas.ts";
+import { doSidesCross } from "../terms/polygon.ts";
 import { distanceToOutline, type Footprint, holds, parseFootprint } from "./body.ts";
 
 /** A part of the floor that the base must not enter: corners in the world, metres. */
@@ -29,6 +30,9 @@ export function parseAreas(text: string): readonly KeepOutArea[] {
     }
     if (outline.length < 3 || outline.length > MOST_CORNERS) {
       throw new RangeError(`"${name}" has ${outline.length} corners; an area has 3 to ${MOST_CORNERS}`);
+    }
+    if (doSidesCross(outline)) {
+      throw new RangeError(`two sides of "${name}" cross: list its corners in order around the area`);
     }
     return { name, outline };
   });

@@ -16,3 +16,7 @@ export const splitAreas = (text: string): readonly WrittenArea[] =>
         corners: part.slice(colon + 1),
       };
     });
+
+/** The text of areas for the setting: the inverse of `splitAreas`. */
+export const joinAreas = (areas: readonly WrittenArea[]): string =>
+  areas.map(({ name, corners }) => `${name}: ${corners.trim()}`).join("; ");

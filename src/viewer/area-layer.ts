@@ -1,12 +1,13 @@
 import { Group, type IUniform, type Vector2 } from "three";
-import { splitAreas } from "../terms/areas.ts";
-import { type Outline, outlineOf } from "./body.ts";
+import type { Outline } from "./body.ts";
 import type { Tag } from "./map-marks.ts";
+import type { OutlineDraft } from "./outline-draft.ts";
 import type { Theme } from "./theme.ts";
 import { WideLines } from "./wide-lines.ts";
 
-/** Metres: height of the lines above the world's zero, and spacing of the hatching. */
-const LIFT = 0.05;
+/** Metres above the world's zero at which areas are drawn. */
+export const AREA_HEIGHT = 0.05;
+/** Metres: spacing of the hatching. */
 const HATCH = 0.25;
 const SQRT_HALF = Math.SQRT1_2;
 
@@ -15,12 +16,6 @@ export interface ClosedArea {
   readonly name: string;
   readonly outline: Outline;
 }
-
-/** The areas of the setting `guard.keepOut`, those without an outline left out. */
-export const areasOf = (text: string): readonly ClosedArea[] =>
-  splitAreas(text)
-    .map(({ name, corners }) => ({ name, outline: outlineOf(corners) }))
-    .filter(({ outline }) => outline.length > 0);
 
 /** Areas that are closed to the base: an outline with hatching at 45 degrees, and the name. */
 export class AreaLayer {
@@ -43,16 +38,13 @@ export class AreaLayer {
     this.#hatching.paint(theme);
   }
 
-  show(areas: readonly ClosedArea[]): void {
+  /** @param draft an outline that is being drawn, without hatching */
+  show(areas: readonly ClosedArea[], draft: Pick<OutlineDraft, "corners" | "isClosed"> | null): void {
     this.#areas = areas;
-    this.#outline.show(
-      areas.flatMap(({ outline }) =>
-        outline.flatMap(([x, y], n) => {
-          const [toX, toY] = outline[(n + 1) % outline.length]!;
-          return [x, y, LIFT, toX, toY, LIFT];
-        }),
-      ),
-    );
+    this.#outline.show([
+      ...areas.flatMap(({ outline }) => sidesOf(outline, true)),
+      ...(draft === null ? [] : sidesOf(draft.corners, draft.isClosed)),
+    ]);
     this.#hatching.show(areas.flatMap(({ outline }) => hatchingOf(outline)));
   }
 
@@ -60,10 +52,17 @@ export class AreaLayer {
   get tags(): readonly Tag[] {
     return this.#areas.map(({ name, outline: [first] }) => ({
       text: `${name}: closed`,
-      at: [first![0], first![1], LIFT] as const,
+      at: [first![0], first![1], AREA_HEIGHT] as const,
     }));
   }
 }
+
+/** Ends of the sides of an outline, as x, y, z. */
+const sidesOf = (outline: Outline, isClosed: boolean): number[] =>
+  outline.slice(isClosed ? 0 : 1).flatMap(([x, y], n) => {
+    const [fromX, fromY] = outline.at(isClosed ? n - 1 : n)!;
+    return [fromX, fromY, AREA_HEIGHT, x, y, AREA_HEIGHT];
+  });
 
 /** Ends of the strokes of a hatching within an outline, as x, y, z. */
 function hatchingOf(outline: Outline): number[] {
@@ -82,7 +81,7 @@ function hatchingOf(outline: Outline): number[] {
     crossings.sort((a, b) => a - b);
     for (let n = 1; n < crossings.length; n += 2) {
       for (const along of [crossings[n - 1]!, crossings[n]!]) {
-        ends.push(SQRT_HALF * (along - across), SQRT_HALF * (along + across), LIFT);
+        ends.push(SQRT_HALF * (along - across), SQRT_HALF * (along + across), AREA_HEIGHT);
       }
     }
   }

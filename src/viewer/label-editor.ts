@@ -180,7 +180,7 @@ export class LabelEditor {
   }
 
   #press(): void {
-    document.documentElement.classList.toggle("is-labelling", this.isDrawing);
+    document.documentElement.classList.toggle("is-drawing", this.isDrawing);
     for (const kind of ["edge", "obstacle"] as const) {
       byId(`label-${kind}`).setAttribute("aria-pressed", String(this.#drawn?.kind === kind));
     }

@@ -1,8 +1,8 @@
 import { SIGNS } from "../terms/signs.ts";
 import { AddressBar } from "./address-bar.ts";
-import { areasOf } from "./area-layer.ts";
 import { outlineOf } from "./body.ts";
 import { Comparison } from "./comparison.ts";
+import { CornerHandles } from "./corner-handles.ts";
 import { damageText } from "./damage.ts";
 import { DepthImage } from "./depth-image.ts";
 import { listenToDialogs, openHelp, openMark, openToken } from "./dialogs.ts";
@@ -17,6 +17,7 @@ import { type KeyBinding, listenToKeys, listKeys } from "./keys.ts";
 import { LabelEditor } from "./label-editor.ts";
 import { MapOffers } from "./map-offers.ts";
 import { MapPanel } from "./map-panel.ts";
+import type { PlaceTaker } from "./map-picker.ts";
 import { listNotes } from "./notes-list.ts";
 import { judge } from "./page-state.ts";
 import { showPathLegend } from "./path-legend.ts";
@@ -31,6 +32,7 @@ import { token } from "./token.ts";
 import { VIEWS } from "./views.ts";
 import { firstOf, WayChooser } from "./way-chooser.ts";
 import { type FromWorker, sharedNow } from "./worker-messages.ts";
+import { ZoneEditor } from "./zone-editor.ts";
 
 // The page: makes its parts, passes the head's messages to them, and shows whether the data can be trusted.
 
@@ -81,7 +83,9 @@ const ways = new WayChooser(
   (to) => link.post({ kind: "way to", to }),
   (way) => map.view.showGoalWay(way),
 );
-const map = new MapPanel(ask, firstOf([labels, ways]));
+/** Receivers of clicks on the map. */
+const takers: PlaceTaker[] = [labels, ways];
+const map = new MapPanel(ask, firstOf(takers));
 const image = new DepthImage(byId<HTMLCanvasElement>("depth-image"));
 const history = new HistoryStrip(byId<HTMLCanvasElement>("history"));
 const playback = new Playback(ask);
@@ -107,9 +111,21 @@ const settings = new SettingsDialog(ask, (values) => {
   const body = outlineOf(String(values["body.footprint"] ?? ""));
   map.view.body = robot.body = body;
   comparison.setBands({ low, high });
-  map.view.showAreas(areasOf(String(values["guard.keepOut"] ?? "")));
+  zones.take(values);
 });
 const comparison = new Comparison(ask, (text) => settings.say(text));
+const handles = new CornerHandles(byId("corner-handles"), map.view);
+map.view.onPicture = () => handles.place();
+const zones = new ZoneEditor({
+  settings,
+  handles,
+  show: (areas, draft) => map.view.showAreas(areas, draft),
+  begin: () => {
+    map.picker.measure = null;
+    ways.end();
+  },
+});
+takers.unshift(zones);
 comparison.onSettings = () => void settings.load();
 
 // --- Messages.
@@ -203,6 +219,7 @@ function takeHealth(message: FromWorker): void {
     case "note":
       history.note(message.note);
       if (message.note.what === "pretrigger") void kept.load();
+      if (message.note.what === "setting") settings.changedElsewhere();
       listNotes(history.notes);
       break;
     case "fault":
@@ -236,6 +253,7 @@ function open(welcome: Extract<FromWorker, { kind: "open" }>["welcome"]): void {
   root.dataset["mode"] = isPlayed ? "played" : "live";
   look.update();
   if (isPlayed && isPaused) setPaused(false);
+  if (isPlayed) zones.end();
   robot.forget();
   playback.forget();
   showRun();
@@ -409,6 +427,14 @@ const keys: readonly KeyBinding[] = [
   },
   { key: "j", help: "show the way to a place on the map", control: "way-to", run: () => ways.toggle() },
   {
+    key: "q",
+    help: "areas that are closed to the robot",
+    control: "zones",
+    run: () => {
+      if (playedName === null) zones.toggle();
+    },
+  },
+  {
     key: "v",
     help: "save the view of the map as a picture",
     control: "picture",
@@ -462,6 +488,7 @@ for (const id of [
   "measure-distance",
   "measure-area",
   "way-to",
+  "zones",
   "picture",
   "map-only",
   "full-screen",

@@ -79,8 +79,8 @@ export class MapMarks {
     this.#drawTags(theme, seen);
   }
 
-  /** Projects a position to the canvas; null behind the camera or outside. */
-  #project(at: readonly number[], camera: Camera): readonly [number, number] | null {
+  /** Projects a position to the canvas, pixels of the page; null behind the camera or outside. */
+  project(at: readonly number[], camera: Camera): readonly [number, number] | null {
     const place = new Vector3(at[0], at[1], at[2]).project(camera);
     if (Math.abs(place.z) > 1 || Math.abs(place.x) > 1 || Math.abs(place.y) > 1) return null;
     return [((place.x + 1) / 2) * this.#wide, ((1 - place.y) / 2) * this.#high];
@@ -95,7 +95,7 @@ export class MapMarks {
     const taken: (readonly [left: number, top: number, right: number])[] = [];
     for (const [ink, tags] of this.#tags) {
       for (const { text, at } of tags) {
-        const place = this.#project(at, camera);
+        const place = this.project(at, camera);
         if (place === null) continue;
         const wide = c.measureText(text).width + 10;
         const left = Math.min(place[0] + BESIDE, this.#wide - wide - 2);

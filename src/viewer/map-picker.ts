@@ -19,6 +19,8 @@ const STILL = 4;
 /** Receives the points chosen on the map while it is drawing. */
 export interface PlaceTaker {
   readonly isDrawing: boolean;
+  /** Whether the points are places of the floor, also where something stands on it. Default false. */
+  readonly isOnFloor?: boolean;
   corner(point: readonly number[]): void;
   /** @returns whether the key has a meaning */
   key(key: string): boolean;
@@ -60,10 +62,13 @@ export class MapPicker {
       );
     });
     canvas.addEventListener("keydown", (event) => {
-      if (event.key === "Enter") void this.#choose(0, 0);
+      const isSpace = event.key === " " && this.#taker.isDrawing;
+      if (this.#taker.key(event.key) || this.#measureKey(event.key)) {
+        // Handled.
+      } else if (event.key === "Enter" || isSpace) void this.#choose(0, 0);
       else if (event.key === "+" || event.key === "=") this.#map.zoom(0.85);
       else if (event.key === "-") this.#map.zoom(1 / 0.85);
-      else if (!this.#taker.key(event.key) && !this.#measureKey(event.key)) return;
+      else return;
       event.preventDefault();
       event.stopPropagation();
     });
@@ -86,6 +91,11 @@ export class MapPicker {
     this.onPlace(null);
     try {
       const ray = this.#map.rayThrough(x, y);
+      if (this.#taker.isDrawing && this.#taker.isOnFloor) {
+        const floor = this.#map.meetFloor(ray) ?? meetHeight(ray, 0);
+        if (floor !== null) this.#taker.corner(floor.point);
+        return;
+      }
       // Without a surface the query uses the floor's height: the floor may be gone or doubtful there.
       const surface = await this.#ask<Sighting | null>({ kind: "look", ...ray });
       const isLevel = this.measure !== null && this.#map.isPlan;

@@ -13,11 +13,11 @@ import { BLOCK_SIDE } from "../wire/blocks.ts";
 import type { CurvePoint } from "../wire/curve.ts";
 import type { FloorEdge } from "../wire/floor-map.ts";
 import type { FromServer } from "../wire/messages.ts";
-import { AreaLayer, type ClosedArea } from "./area-layer.ts";
+import { AREA_HEIGHT, AreaLayer, type ClosedArea } from "./area-layer.ts";
 import type { Body } from "./body.ts";
 import type { ColumnUpdate } from "./column-map.ts";
 import { DropLayer } from "./drop-layer.ts";
-import { FloorLayer } from "./floor-layer.ts";
+import { FloorLayer, meetHeight } from "./floor-layer.ts";
 import { FrameCloud } from "./frame-cloud.ts";
 import type { ShownWay } from "./goal-way.ts";
 import { GoalWayLayer } from "./goal-way-layer.ts";
@@ -29,6 +29,7 @@ import { fitBounds, fitPlaces, hasOutgrown } from "./map-fit.ts";
 import { MapMarks } from "./map-marks.ts";
 import { type Colouring, MapMaterials } from "./map-materials.ts";
 import type { ChunkUpdate } from "./map-surface.ts";
+import type { Corner, OutlineDraft } from "./outline-draft.ts";
 import { PaceLayer } from "./pace-layer.ts";
 import { PathLayer } from "./path-layer.ts";
 import { Redraw } from "./redraw.ts";
@@ -80,6 +81,8 @@ export class MapView {
   #trail: Trail | null = null;
   #hasGrid = true;
   #isFitted = false;
+  /** Called after each picture of the map. */
+  onPicture: () => void = () => {};
   /** Bounds that the view was fitted to. */
   readonly #fitted = new Box3();
 
@@ -91,7 +94,10 @@ export class MapView {
     this.#renderer = new WebGLRenderer({ canvas, antialias: !isSoftware, preserveDrawingBuffer: true });
     this.#camera = new MapCamera(canvas, () => this.#redraw.invalidate());
     this.#redraw = new Redraw(this.#renderer, this.#scene, () => this.#camera.camera, isSoftware);
-    this.#redraw.onDrawn = () => this.#drawMarks();
+    this.#redraw.onDrawn = () => {
+      this.#drawMarks();
+      this.onPicture();
+    };
     this.#camera.onInteraction = (isMoving) => {
       this.#redraw.isMoving = isMoving;
     };
@@ -314,9 +320,9 @@ export class MapView {
     this.#redraw.invalidate();
   }
 
-  /** Shows the areas that are closed to the base. */
-  showAreas(areas: readonly ClosedArea[]): void {
-    this.#areas.show(areas);
+  /** Shows the areas that are closed to the base, and one that is being drawn. */
+  showAreas(areas: readonly ClosedArea[], draft: OutlineDraft | null): void {
+    this.#areas.show(areas, draft);
     mark("areas", areas.length > 0);
     this.#redraw.invalidate();
   }
@@ -415,6 +421,19 @@ export class MapView {
       (atX, atY) => (columns.at(atX, atY)?.[1] ?? 0) > 0,
     );
     return { place: [sideX, sideY, z], isOnSide: sideX !== x || sideY !== y };
+  }
+
+  /** Where a corner of an area is drawn, pixels of the page from the canvas's upper left corner; null out of view. */
+  pixelOf([x, y]: Corner): readonly [left: number, top: number] | null {
+    return this.#marks.project([x, y, AREA_HEIGHT], this.#camera.camera);
+  }
+
+  /** The inverse of `pixelOf`; null above the horizon. */
+  floorAt(left: number, top: number): Corner | null {
+    const { x: wide, y: high } = this.#viewport.value;
+    const ray = this.rayThrough((2 * left) / wide - 1, 1 - (2 * top) / high);
+    const [x, y] = meetHeight(ray, AREA_HEIGHT)?.point ?? [];
+    return x === undefined || y === undefined ? null : [x, y];
   }
 
   /** The intersection of a ray with the height of the floor; null where the state of the floor is unknown. */

@@ -1,4 +1,4 @@
-import { areaOf, doSidesCross } from "./area.ts";
+import { areaOf, doSidesCross } from "../terms/polygon.ts";
 import { metresText } from "./text.ts";
 
 export type Measure = "distance" | "area";

@@ -16,6 +16,7 @@ export class SettingsDialog {
   readonly #ask: Ask;
   readonly #changed: (values: Values) => void;
   #values: Values = {};
+  #rows: Rows = {};
 
   /** @param changed gets all settings, after loading and after each change */
   constructor(ask: Ask, changed: (values: Values) => void) {
@@ -76,12 +77,29 @@ export class SettingsDialog {
     }
   }
 
+  /** Asks the head for all settings as they are now. Rejects with its refusal. */
+  async latest(): Promise<Values> {
+    const { values, rows } = await this.#ask<{ values: Values; rows: Rows }>({
+      kind: "explain settings",
+    });
+    this.#rows = rows;
+    this.#take(values);
+    return values;
+  }
+
+  /** Changes settings from elsewhere on the page. @param question asks the person about a change that makes the robot stop later */
+  async change(change: Values, question: string): Promise<void> {
+    this.#take(await this.#request(change, question));
+  }
+
+  /** Takes a change by another client, unless a person has the settings open. */
+  changedElsewhere(): void {
+    if (!byId<HTMLDialogElement>("settings-dialog").open) void this.load();
+  }
+
   async load(): Promise<void> {
     try {
-      const { values, rows } = await this.#ask<{ values: Values; rows: Rows }>({
-        kind: "explain settings",
-      });
-      this.#take(values, rows);
+      await this.latest();
     } catch (error) {
       this.say(messageOf(error));
     }
@@ -96,7 +114,7 @@ export class SettingsDialog {
     setText("settings-say", text);
   }
 
-  #take(values: Values, rows: Rows): void {
+  #take(values: Values): void {
     this.#values = values;
     this.#changed(values);
     const groups = new Map<string, HTMLElement>();
@@ -110,7 +128,7 @@ export class SettingsDialog {
         fields.append(legend);
         groups.set(group, fields);
       }
-      fields.append(this.#row(name, short, value, rows[name]));
+      fields.append(this.#row(name, short, value, this.#rows[name]));
     }
     byId("settings-list").replaceChildren(...groups.values());
     this.#filter();
@@ -176,13 +194,14 @@ export class SettingsDialog {
   }
 
   /** Changes settings. The head asks for confirmation of a change that makes the robot stop later, and the page asks the person. */
-  async #request(change: Values): Promise<Values> {
+  async #request(change: Values, question?: string): Promise<Values> {
     try {
       return await this.#ask<Values>({ kind: "settings", change });
     } catch (error) {
       const isAskedBack = error instanceof RefusedError && error.code === "confirm";
-      if (!isAskedBack || !window.confirm(`${error.message.split(";")[0]}. Change it all the same?`))
-        throw error;
+      if (!isAskedBack) throw error;
+      const asked = question ?? `${error.message.split(";")[0]}.`;
+      if (!window.confirm(`${asked} Change it all the same?`)) throw error;
       return this.#ask<Values>({ kind: "settings", change, confirm: true });
     }
   }

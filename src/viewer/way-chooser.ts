@@ -68,6 +68,9 @@ export function firstOf(takers: readonly PlaceTaker[]): PlaceTaker {
     get isDrawing() {
       return drawing() !== undefined;
     },
+    get isOnFloor() {
+      return drawing()?.isOnFloor === true;
+    },
     corner: (point) => drawing()?.corner(point),
     key: (key) => takers.some((taker) => taker.key(key)),
   };

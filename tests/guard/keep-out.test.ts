@@ -20,6 +20,7 @@ describe("closed areas", () => {
     ["stairs: 1,2 2,2", /"stairs" has 2 corners/],
     ["stairs: 1,2 2,2 2", /a corner of "stairs" is not x,y: write areas like/],
     ["1,2 2,nan 3,3", /a corner of "area 1" is not x,y/],
+    ["bow tie: 0,0 2,2 2,0 0,2", /two sides of "bow tie" cross: list its corners in order/],
     [Array.from({ length: 101 }, () => "0,0 1,0 1,1").join(";"), /101 areas/],
   ])("%# are refused as a setting, with what to write", (text, message) => {
     const set = () => resolveSettings({ "guard.keepOut": text });

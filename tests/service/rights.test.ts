@@ -167,7 +167,7 @@ describe("a change that loosens a stop", () => {
     expect(looseningsOf(before, resolveSettings({ "track.samples": 800, "map.carveEvery": 3 }))).toEqual([]);
   });
 
-  test("closed areas are looser where one is missing or has other corners, and not where one is added or renamed", () => {
+  test("closed areas are looser where one is missing or smaller, and not where one is added, renamed or larger", () => {
     const of = (text: string) => resolveSettings({ "guard.keepOut": text });
     const [one, two] = ["stairs: 1,2 2,2 2,3", "shelf: 4,0 5,0 5,1"];
     const isLooser = (before: string, after: string) => looseningsOf(of(before), of(after)).length > 0;
@@ -176,6 +176,14 @@ describe("a change that loosens a stop", () => {
     expect(isLooser(`${one}; ${two}`, two)).toBe(true);
     expect(isLooser(one, "stairs: 1,2 2,2 2,2.5")).toBe(true);
     expect(isLooser(one, "")).toBe(true);
+    const box = "kiln: 0,0 2,0 2,2 0,2";
+    expect(isLooser(box, "kiln: -1,0 2,0 2,2 0,2")).toBe(false); // one corner farther out
+    expect(isLooser(box, "kiln: 0,0 1,-0.5 2,0 2,2 0,2")).toBe(false); // another corner, outside
+    expect(isLooser(box, "hall: -1,-1 3,-1 3,3 -1,3")).toBe(false); // within another area
+    expect(isLooser(box, "kiln: 1,0 3,0 3,2 1,2")).toBe(true); // moved
+    // All corners are covered, but a notch opens the middle: from outside, and from the side itself to the far side.
+    expect(isLooser(box, "kiln: -1,-1 3,-1 3,3 1.5,3 1,1 0.5,3 -1,3")).toBe(true);
+    expect(isLooser(box, "kiln: 0,0 2,0 2,2 1.5,2 1,0 0.5,2 0,2")).toBe(true);
   });
 
   test("an outline is looser where it leaves out what the one before covered", () => {

@@ -1,5 +1,5 @@
 import { expect, test } from "vitest";
-import { areaOf } from "../../src/viewer/area.ts";
+import { areaOf } from "../../src/terms/polygon.ts";
 import { type FindFace, finer } from "../../src/viewer/fine-walls.ts";
 import { type Measured, sizeText } from "../../src/viewer/measuring.ts";
 

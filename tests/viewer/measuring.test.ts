@@ -1,5 +1,5 @@
 import { expect, test } from "vitest";
-import { areaOf, doSidesCross } from "../../src/viewer/area.ts";
+import { areaOf, doSidesCross } from "../../src/terms/polygon.ts";
 import { Measuring } from "../../src/viewer/measuring.ts";
 
 const SQUARE = [

@@ -1,10 +1,11 @@
 import { distanceToOutline, type Footprint, holds, parseFootprint } from "../../guard/body.ts";
 import { parseAreas } from "../../guard/keep-out.ts";
 import type { Settings } from "../../head/settings.ts";
+import { doOutlinesCross } from "../../terms/polygon.ts";
 
 /**
  * The change of a setting that makes stops later or fewer: a larger value, a smaller one, an outline that no longer covers the old one, an area that
- * is missing or has other corners, or any change.
+ * no new one covers, or any change.
  */
 type Looser = "larger" | "smaller" | "outline" | "areas" | "any";
 
@@ -52,8 +53,11 @@ function isLooser(name: string, before: number | string, after: number | string)
     case "outline":
       return !covers(parseFootprint(String(after)), parseFootprint(String(before)));
     case "areas": {
-      const kept = new Set(parseAreas(String(after)).map(({ outline }) => String(outline)));
-      return parseAreas(String(before)).some(({ outline }) => !kept.has(String(outline)));
+      const outlines = parseAreas(String(after)).map(({ outline }) => outline);
+      const kept = new Set(outlines.map(String));
+      return parseAreas(String(before)).some(
+        ({ outline }) => !kept.has(String(outline)) && !outlines.some((outer) => encloses(outer, outline)),
+      );
     }
     case "any":
       return true;
@@ -77,4 +81,25 @@ function covers(outer: Footprint, inner: Footprint): boolean {
     }
     return true;
   });
+}
+
+/**
+ * Whether the whole of one area lies within another; no sides of either cross. Rounding errs towards "no". Where a part of `inner` is outside, a
+ * corner of `inner` is outside, or two sides cross, or a side of `outer` runs through `inner`.
+ */
+function encloses(outer: Footprint, inner: Footprint): boolean {
+  const distanceOutside = (polygon: Footprint, x: number, y: number): number =>
+    (holds(polygon, x, y) ? -1 : 1) * distanceToOutline(polygon, x, y);
+  const runsThrough = outer.some(([x0, y0], n) => {
+    const [x1, y1] = outer[(n + 1) % outer.length]!;
+    return [
+      [x0, y0],
+      [(x0 + x1) / 2, (y0 + y1) / 2],
+    ].some(([x, y]) => distanceOutside(inner, x!, y!) < -SLACK);
+  });
+  return (
+    !runsThrough &&
+    inner.every(([x, y]) => distanceOutside(outer, x, y) <= SLACK) &&
+    !doOutlinesCross(outer, inner)
+  );
 }

@@ -19,16 +19,25 @@ export function areaOf(corners: readonly Point[]): number {
 const sideOf = (a: Point, b: Point, c: Point): number =>
   (b[0]! - a[0]!) * (c[1]! - a[1]!) - (b[1]! - a[1]!) * (c[0]! - a[0]!);
 
+/** Whether the lines from a to b and from c to d cross. Lines that only touch do not. */
+const doCross = (a: Point, b: Point, c: Point, d: Point): boolean =>
+  sideOf(a, b, c) * sideOf(a, b, d) < 0 && sideOf(c, d, a) * sideOf(c, d, b) < 0;
+
+const cornerOf = (corners: readonly Point[], n: number): Point => corners[n % corners.length]!;
+
 /** Whether two sides of a polygon that are not neighbours cross. Sides that only touch do not. */
 export function doSidesCross(corners: readonly Point[]): boolean {
   const count = corners.length;
-  const end = (n: number): Point => corners[n % count]!;
+  const end = (n: number): Point => cornerOf(corners, n);
   for (let n = 0; n < count; n++) {
     for (let m = n + 2; m < count; m++) {
       if (n === 0 && m === count - 1) continue; // neighbours: the last side ends where the first one begins
-      const [a, b, c, d] = [end(n), end(n + 1), end(m), end(m + 1)];
-      if (sideOf(a, b, c) * sideOf(a, b, d) < 0 && sideOf(c, d, a) * sideOf(c, d, b) < 0) return true;
+      if (doCross(end(n), end(n + 1), end(m), end(m + 1))) return true;
     }
   }
   return false;
 }
+
+/** Whether a side of one polygon crosses a side of another one. Sides that only touch do not. */
+export const doOutlinesCross = (one: readonly Point[], other: readonly Point[]): boolean =>
+  one.some((a, n) => other.some((c, m) => doCross(a, cornerOf(one, n + 1), c, cornerOf(other, m + 1))));
