@@ -151,14 +151,14 @@ export class Requests {
   async #ask(session: Session, { id, question }: FromClient<"ask">): Promise<void> {
     const { head, savedMap, body, mode } = this.#parts;
     const refusal =
-      question.about === "way"
+      question.about === "way" || question.about === "look"
         ? whyNoWays(mode, savedMap, body)
         : savedMap.isAssumed && DEPENDS_ON_PLACE.has(question.about)
           ? ASSUMED
           : null;
     if (refusal !== null) throw new WireError(refusal.code, "ask", id, `ask: ${refusal.why}`);
     const asked =
-      question.about === "way"
+      question.about === "way" || question.about === "look"
         ? head.askWay(question)
         : head.request<"answer">((ticket) => ({ kind: "ask", ticket, question }));
     const found = await asked.catch((error: unknown) => {

@@ -3,6 +3,7 @@ import type { Vec3 } from "../geometry/optics.ts";
 import { isSound, type Keyframe } from "./keyframes.ts";
 import { type Placement, placement, setPlacement } from "./placement.ts";
 import { emptySamples, MOST_PACKED, type Samples, unpackSamples } from "./samples.ts";
+import { GONE_FROM, SeenThrough } from "./seen-through.ts";
 import { CELL, type UprightPoints } from "./upright-raster.ts";
 
 /** Most points of a query from above: enough to tell rooms apart. Chosen by hand, like the numbers below. */
@@ -38,6 +39,9 @@ export class PlaceQueries {
     facing: new Float32Array(MOST_POINTS),
   };
   readonly #at: Placement = placement();
+  readonly #view = new SeenThrough();
+  /** Number of keyframes that look through each sample. */
+  readonly #through = new Uint8Array(MOST_QUERY);
 
   /** @param frames keyframes of this run whose motions are tied to each other; not empty */
   make(frames: readonly Keyframe[]): PlaceQuery {
@@ -50,6 +54,7 @@ export class PlaceQueries {
     const share = Math.floor(MOST_QUERY / Math.max(1, usable.length));
     const origin = newest.worldFromLens.position;
     for (const frame of usable) this.#add(frame, origin, share);
+    this.#dropSeenThrough(usable, origin);
     this.#lookFromAbove();
     return { frames: usable, origin, samples, points: this.#points };
   }
@@ -73,6 +78,34 @@ export class PlaceQueries {
       }
       out.weight[out.count++] = weight[from / 3]!;
     }
+  }
+
+  /** Drops samples that other keyframes look through: of people, doors and pets that have moved on. */
+  #dropSeenThrough(frames: readonly Keyframe[], origin: Vec3): void {
+    const samples = this.#samples;
+    const through = this.#through;
+    through.fill(0, 0, samples.count);
+    const { point, normal, weight } = samples;
+    for (const frame of frames) {
+      unpackSamples(this.#one, frame.samples);
+      this.#view.take(this.#one);
+      setPlacement(this.#at, frame.worldFromLens);
+      for (let k = 0; k < 3; k++) this.#at.position[k]! -= origin[k]!;
+      for (let n = 0, k = 0; n < samples.count; n++, k += 3) {
+        const [x, y, z] = [point[k]!, point[k + 1]!, point[k + 2]!];
+        if (this.#view.test(this.#at, x, y, z, normal[k]!, normal[k + 1]!, normal[k + 2]!) > 0) through[n]!++;
+      }
+    }
+    let kept = 0;
+    for (let n = 0; n < samples.count; n++) {
+      if (through[n]! >= GONE_FROM) continue;
+      for (let k = 0; k < 3; k++) {
+        point[3 * kept + k] = point[3 * n + k]!;
+        normal[3 * kept + k] = normal[3 * n + k]!;
+      }
+      weight[kept++] = weight[n]!;
+    }
+    samples.count = kept;
   }
 
   /** One point for each cell and direction with upright samples, evenly chosen among them. */

@@ -9,6 +9,7 @@ import { apartLevel, MOST_POINTS, MOST_QUERY, PlaceQueries, type PlaceQuery } fr
 import { placement, setPlacement } from "./placement.ts";
 import { PlaceMatcher } from "./places.ts";
 import { emptySamples, MOST_PACKED, unpackSamples } from "./samples.ts";
+import { dropGone } from "./seen-through.ts";
 import { CELL, UprightRaster } from "./upright-raster.ts";
 
 const DEGREE = Math.PI / 180;
@@ -111,6 +112,7 @@ export class PlaceSeeker {
 
   constructor(place: KnownPlace) {
     this.place = place;
+    dropGone(place.maps.fine, place.frames);
     this.#raster = new UprightRaster(place.maps.fine, MOST_POINTS);
     const cells = Math.ceil(this.#raster.width / STRIDE) * Math.ceil(this.#raster.height / STRIDE);
     this.#scores = new Float32Array(GROUPS * cells);

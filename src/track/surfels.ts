@@ -85,6 +85,13 @@ export class SurfelMap {
     }
   }
 
+  /** Keeps the surfels that `keeps` says yes to; it is asked in the order of `forEach`. */
+  filter(keeps: (surfel: Float32Array) => boolean): void {
+    this.forEach((surfel) => {
+      if (!keeps(surfel)) surfel.fill(0);
+    });
+  }
+
   /** Calls `visit` with each surfel's numbers; the array is reused. */
   forEach(visit: (surfel: Float32Array) => void): void {
     for (let at = 0; at < this.count * PAIR_FLOATS; at += SURFEL_FLOATS) {

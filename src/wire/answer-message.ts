@@ -126,6 +126,32 @@ const Answer = Type.Union([
     way: nullable(Way),
     whyNot: nullable(WhyNot),
   }),
+  Type.Object({
+    about: Type.Literal("look"),
+    next: nullable(
+      Type.Object({
+        to: Pair,
+        heading: Type.Number({ description: "radians, in the world" }),
+        gain: Type.Number({ description: "m2 of unseen floor in view from there that the body could reach" }),
+        length: Type.Number({ description: "metres to go there, about" }),
+        at: Type.Tuple([Type.Number(), Type.Number()], { description: "the middle of that floor" }),
+      }),
+    ),
+    unseen: Type.Number({ description: "m2 of unseen floor that the body could reach if it is firm" }),
+    left: Type.Array(
+      Type.Object({
+        point: Pair,
+        length: Type.Number({ description: "metres along the rim of the known floor" }),
+        text: nullable(
+          Type.String({ description: "why the body cannot go there; null where looks were in vain" }),
+        ),
+      }),
+      {
+        maxItems: 20,
+        description: "what remains unseen, the longest rim first; empty while there is a next look",
+      },
+    ),
+  }),
 ]);
 export type Answer = Frozen<Static<typeof Answer>>;
 

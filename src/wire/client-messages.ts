@@ -141,6 +141,34 @@ export const Question = Type.Union([
     ...wayFields,
     frame: Frame,
   }),
+  exact(
+    {
+      about: Type.Literal("look"),
+      margin: wayFields.margin,
+      reach: Type.Optional(
+        Type.Number({
+          minimum: 0.5,
+          maximum: 5,
+          description: "metres up to which the head sees the floor well; 2 by default",
+        }),
+      ),
+      width: Type.Optional(
+        Type.Number({
+          minimum: 0.1,
+          maximum: 6.3,
+          description: "radians: angle of view of the head, 1 by default",
+        }),
+      ),
+      inVain: Type.Optional(
+        Type.Array(Pair, {
+          maxItems: 64,
+          description:
+            "places in the world whose unseen floor was looked at without seeing it: none within 0.7 m",
+        }),
+      ),
+    },
+    "where to look next, so that the map grows to all floor that this body can reach",
+  ),
 ]);
 export type Question = Frozen<Static<typeof Question>>;
 

@@ -6,7 +6,7 @@ import type { ClockedHead } from "../../tools/lab/obey/clocked-head.ts";
 import { drive, type Moment } from "../../tools/lab/obey/drive.ts";
 import { DEFAULT_KNOBS, turned } from "../../tools/lab/obey/knobs.ts";
 import { rigOf } from "../../tools/lab/obey/rig.ts";
-import { Seeker } from "../../tools/lab/obey/seeker.ts";
+import { inHeadsWorld, PRICES, Seeker } from "../../tools/lab/obey/seeker.ts";
 import { slowTest } from "../helpers/slow.ts";
 
 /** Metres from obstacles and edges at goals, and from the start. */
@@ -41,7 +41,7 @@ slowTest(
       const goal = goalIn(home, [rig.at.x, rig.at.y]);
       const seekers: Seeker[] = [];
       const openDriver = (head: ClockedHead): Seeker => {
-        seekers.push(new Seeker(head, rig, goal));
+        seekers.push(new Seeker(head, rig, { to: inHeadsWorld(rig, goal), ...PRICES }));
         return seekers[0]!;
       };
       let left = Number.POSITIVE_INFINITY;

@@ -15,6 +15,10 @@ export const main = mainOfFamily({
       "pose errors, falls and standstills of a base in generated homes, in closed loop",
       () => import("./score-homes.ts"),
     ],
+    explore: [
+      "how much of generated homes a base maps by itself, in closed loop",
+      () => import("./explore.ts"),
+    ],
     "score-mount": [
       "errors and uncertainties of `mount` on simulated drives",
       () => import("./score-mount.ts"),

@@ -240,8 +240,8 @@ export class HeadLink {
     this.intake.change(this.#intakeParts);
   }
 
-  /** Asks for a way. @throws {SettingError} when it is refused */
-  askWay(question: Extract<Question, { about: "way" }>): Promise<FromSensing & { kind: "answer" }> {
+  /** Asks for a way, or for the next look. @throws {SettingError} when it is refused */
+  askWay(question: Extract<Question, { about: "way" | "look" }>): Promise<FromSensing & { kind: "answer" }> {
     if (this.#hasWayThread) this.#wayThread ??= this.#beginWays();
     return this.request<"answer">((ticket) => ({ kind: "ask", ticket, question }));
   }

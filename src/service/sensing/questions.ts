@@ -43,7 +43,7 @@ export interface Place {
  * Answers a question from the map, other than for a way. The cost grows only with the length of the line or arc in the question.
  * @returns null when the question needs the pose of the base and that is not known
  */
-export function answer(question: Exclude<Question, { about: "way" }>, place: Place): Answer | null {
+export function answer(question: Exclude<Question, { about: "way" | "look" }>, place: Place): Answer | null {
   const { layers, columnSize, worldFromBase } = place;
   let origin: readonly [number, number, number] = [0, 0, 0];
   if ("frame" in question && question.frame === "base") {

@@ -249,13 +249,17 @@ export class Sensing {
     const time = this.#last?.time ?? null;
     const revision = grid.frame;
     const worldFromBase = this.#last?.worldFromBase ?? null;
-    if (question.about === "way" && worldFromBase !== null) {
-      const order = { question, ...endsOfWay(question, worldFromBase), ...this.#wayBody };
+    if (question.about === "way" || question.about === "look") {
+      if (worldFromBase === null) {
+        this.#say({ kind: "answer", ticket, time, revision, answer: null });
+        return;
+      }
+      const [x, y, yaw] = planarOf(worldFromBase);
+      const order =
+        question.about === "way"
+          ? { question, ...endsOfWay(question, worldFromBase), ...this.#wayBody }
+          : { question, base: { x, y, yaw }, ...this.#wayBody };
       this.#ways.ask({ kind: "ask", ticket, time, revision, order });
-      return;
-    }
-    if (question.about === "way") {
-      this.#say({ kind: "answer", ticket, time, revision, answer: null });
       return;
     }
     const found = answer(question, {

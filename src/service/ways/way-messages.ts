@@ -7,6 +7,9 @@ import type { FloorPatch } from "./floor-changes.ts";
 export type WayQuestion = Extract<Question, { about: "way" }>;
 export type WayAnswer = Extract<Answer, { about: "way" }>;
 
+export type LookQuestion = Extract<Question, { about: "look" }>;
+export type LookAnswer = Extract<Answer, { about: "look" }>;
+
 /** The body for which a way is found. */
 export interface WayBody {
   readonly footprint: Footprint;
@@ -27,6 +30,12 @@ export interface WayOrder extends WayBody {
   readonly base: Stand;
 }
 
+/** A question for the next look, with all that the answer depends on besides the floor. */
+export interface LookOrder extends WayBody {
+  readonly question: Omit<LookQuestion, "about">;
+  readonly base: Stand;
+}
+
 /** The state in which watched ways are looked at. */
 export interface WayState extends WayBody {
   readonly time: number;
@@ -43,7 +52,7 @@ export type ToWays =
       /** Microseconds: time of the newest frame; and revision of the map. */
       readonly time: number | null;
       readonly revision: number;
-      readonly order: WayOrder;
+      readonly order: WayOrder | LookOrder;
     }
   | { readonly kind: "watch"; readonly watch: number; readonly goal: WayGoal | null }
   | ({ readonly kind: "look" } & WayState);
@@ -67,6 +76,6 @@ export type FromWays =
       readonly ticket: number;
       readonly time: number | null;
       readonly revision: number;
-      readonly answer: WayAnswer;
+      readonly answer: WayAnswer | LookAnswer;
     }
   | { readonly kind: "refused"; readonly ticket: number; readonly message: string };

@@ -83,13 +83,15 @@ export interface DriveOptions {
   readonly see?: (frame: SensedFrame) => void;
   /** A place and a base that replace those of the knobs. */
   readonly rig?: Rig;
+  /** Asked after each tick: whether the drive is over. */
+  readonly isOver?: () => boolean;
   /** Opens what decides where the base goes, instead of wandering by the knobs. */
   readonly openDriver?: (head: ClockedHead, rig: Rig) => Driver;
 }
 
 /** Runs one drive at full speed. The same knobs give the same outcome. */
 export function drive(knobs: Knobs, options: DriveOptions = {}): Outcome {
-  const { watch, hear, see, rig = rigOf(knobs), openDriver } = options;
+  const { watch, hear, see, rig = rigOf(knobs), openDriver, isOver = () => false } = options;
   const begun = performance.now();
   const { settings, still, slippery, at, build } = rig;
   const seed = Number(knobs.seed);
@@ -134,6 +136,7 @@ export function drive(knobs: Knobs, options: DriveOptions = {}): Outcome {
       trail.push([time, base.x, base.y, base.yaw, base.speed, base.curvature]);
       if (trail.length > 100) trail.shift();
     }
+    if (isOver()) break;
     const mayRecover = fault === "head frozen" || fault === "head starved" || fault === "head restarts";
     if (time - wander.idleSince > IDLE && !mayRecover && time > Math.min(seconds, Number(knobs["fault.at"])))
       break;

@@ -12,8 +12,8 @@ type WayAnswer = Extract<Answer, { about: "way" }>;
 
 /** Seconds between two questions for a way while the base has none, or waits. */
 const ASK_EVERY = 0.5;
-/** Prices of floor that was not seen, or that is doubtful: the home is unknown at the start. */
-const PRICES = { unseen: 3, doubtful: 10 };
+/** Prices of floor that was not seen, or that is doubtful, for a base that seeks a goal in a home unknown at the start. */
+export const PRICES = { unseen: 3, doubtful: 10 };
 /** Margins that are tried, metres: obstacles in the guard's own memory lie up to a cell elsewhere than in the map. */
 const MARGINS = [0.06, 0.04];
 /** Most places of turns that are avoided. */
@@ -21,11 +21,26 @@ const MOST_BARRED = 32;
 /** Seconds of counted motion that are kept, for places that come late. */
 const KEPT = 2;
 
+/** Where to go, in the head's world: metres, and radians where the heading matters; and prices of floor that is not firm. */
+export interface SeekerGoal {
+  readonly to: readonly [number, number];
+  readonly heading?: number;
+  readonly unseen?: number;
+  readonly doubtful?: number;
+}
+
+/** A place of the scenario in the head's world, which begins at the base's start. */
+export function inHeadsWorld({ at }: Rig, [x, y]: readonly [number, number]): readonly [number, number] {
+  const [dx, dy] = [x - at.x, y - at.y];
+  const [cos, sin] = [Math.cos(at.yaw), Math.sin(at.yaw)];
+  return [cos * dx + sin * dy, cos * dy - sin * dx];
+}
+
 /** A base that asks its head for the way to a goal and follows it. It knows the head's answers, its pace and its own wheels. */
 export class Seeker {
   readonly #head: ClockedHead;
   readonly #rig: Rig;
-  readonly #goal: readonly [number, number];
+  readonly #goal: SeekerGoal;
   #follower: Follower | null = null;
   #asked = Number.NEGATIVE_INFINITY;
   /** Places where the pace did not permit a turn that a way needed; the newest last. */
@@ -38,14 +53,10 @@ export class Seeker {
   ways = 0;
   hasArrived = false;
 
-  /** @param goal where the scenario has it, metres; the head's world begins at the base's start */
-  constructor(head: ClockedHead, rig: Rig, [x, y]: readonly [number, number]) {
+  constructor(head: ClockedHead, rig: Rig, goal: SeekerGoal) {
     this.#head = head;
     this.#rig = rig;
-    const { at } = rig;
-    const [dx, dy] = [x - at.x, y - at.y];
-    const [cos, sin] = [Math.cos(at.yaw), Math.sin(at.yaw)];
-    this.#goal = [cos * dx + sin * dy, cos * dy - sin * dx];
+    this.#goal = goal;
   }
 
   /** The present command. It is asked for more often than twenty times a second, so that a new pace is obeyed at once. */
@@ -74,10 +85,9 @@ export class Seeker {
     for (const margin of MARGINS) {
       const question: Question = {
         about: "way",
-        to: this.#goal,
+        ...this.#goal,
         frame: "world",
         margin,
-        ...PRICES,
         noTurn: this.#barred,
       };
       const answer = this.#head.ask(question);

@@ -1,9 +1,10 @@
 import { resolveSettings } from "../../../src/head/settings.ts";
 import { floorSettings } from "../../../src/head/stage-settings.ts";
 import { decodePlace, encodePlace, KEYFRAME_BYTES } from "../../../src/place/place-file.ts";
+import { ScenarioError } from "../../../src/simulate/fields.ts";
 import { Dice } from "../../../src/simulate/home/dice.ts";
 import { generateHome, type Home } from "../../../src/simulate/home.ts";
-import { ahead, errorOf, lookAround, run } from "../../../tests/helpers/known-place.ts";
+import { ahead, errorOf, lookAround, type Run, run } from "../../../tests/helpers/known-place.ts";
 
 /** Random stream of the restarts. */
 const STREAM = 61;
@@ -54,14 +55,26 @@ function rearranged(home: Home, spot: Spot, dice: Dice): Readonly<Record<string,
   return { ...home.json, scene };
 }
 
+/** Null where the base cannot stand or turn: beside a drop, or in moved furniture. */
+function tryRun(go: () => Run): Run | null {
+  try {
+    return go();
+  } catch (error) {
+    if (error instanceof ScenarioError) return null;
+    throw error;
+  }
+}
+
 /** In a worker: a drive that looks around at each of its points; then restarts that look around once. */
 export function runJob({ home: seed, known, elsewhere }: ReturnJob): ReturnRow[] {
   const home = generateHome(seed);
   const dice = new Dice(seed, STREAM);
   const points = (home.json["drive"] as { points: { at: Spot }[] }).points.map(({ at }) => at);
-  const first = run(home.json, [...points.map((at) => lookAround(at)), ahead(points.at(-1)!, 0)]);
-  const memory = first.head.memory(KEYFRAME_BYTES);
-  if (memory === null) return [];
+  const first = tryRun(() =>
+    run(home.json, [...points.map((at) => lookAround(at)), ahead(points.at(-1)!, 0)]),
+  );
+  const memory = first?.head.memory(KEYFRAME_BYTES) ?? null;
+  if (first === null || memory === null) return [];
   const bytes = encodePlace(memory);
   const far = home.starts
     .map(({ x, y }): Spot => [x, y])
@@ -78,7 +91,10 @@ export function runJob({ home: seed, known, elsewhere }: ReturnJob): ReturnRow[]
     const heading = dice.between(0, 360);
     const json = where === "moved" ? rearranged(home, spot, dice) : home.json;
     const place = decodePlace(bytes, floorSettings(resolveSettings()));
-    const again = run(json, [lookAround(spot, heading), ahead(spot, heading)], place, seed + 1000 * (n + 1));
+    const again = tryRun(() =>
+      run(json, [lookAround(spot, heading), ahead(spot, heading)], place, seed + 1000 * (n + 1)),
+    );
+    if (again === null) continue;
     const found = again.notes.find(({ what }) => what === "place found")?.time ?? null;
     const errors = again.frames
       .filter(({ time }) => found !== null && time > found)
