@@ -492,6 +492,7 @@ export class Head {
       track: placed.state,
     });
     if (this.#mapping.areLayersDue) this.#updateLayers(time, floorHeight);
+    if (this.#sought !== null) this.#placing.seekOn();
   }
 
   /** The place of an earlier run was recognised: continues in its world, with its map and ground. */

@@ -77,6 +77,11 @@ export class Placing<F extends MaskedFrame> {
     this.#usualTracking?.seek(place);
   }
 
+  /** Goes on looking for it, after a frame was answered. */
+  seekOn(): void {
+    if (this.#place !== null) this.#usualTracking?.revisits?.seekOn();
+  }
+
   /** No longer looks for it. */
   giveUpSeeking(): void {
     this.#place = null;

@@ -17,6 +17,9 @@ const MOST_FRAMES = 40;
 /** Metres of way: keyframes from farther back have drifted against the newest. */
 const FARTHEST_BACK = 12;
 
+/** Keyframes that are worked on in one step: some milliseconds. Chosen by hand. */
+const FRAMES_AT_ONCE = 10;
+
 /** What this run has seen so far, as one view. */
 export interface PlaceQuery {
   /** The keyframes in it, oldest first. */
@@ -40,23 +43,41 @@ export class PlaceQueries {
   };
   readonly #at: Placement = placement();
   readonly #view = new SeenThrough();
+  #query: PlaceQuery | null = null;
+  /** Keyframes of the query whose samples were added so far, and those that were compared with all samples. */
+  #added = 0;
+  #looked = 0;
   /** Number of keyframes that look through each sample. */
   readonly #through = new Uint8Array(MOST_QUERY);
 
-  /** @param frames keyframes of this run whose motions are tied to each other; not empty */
-  make(frames: readonly Keyframe[]): PlaceQuery {
+  /** Begins a query. @param frames keyframes of this run whose motions are tied to each other; not empty */
+  begin(frames: readonly Keyframe[]): void {
     const newest = frames.at(-1)!;
     const usable = frames
       .filter((frame) => isSound(frame) && newest.way - frame.way <= FARTHEST_BACK)
       .slice(-MOST_FRAMES);
-    const samples = this.#samples;
-    samples.count = 0;
-    const share = Math.floor(MOST_QUERY / Math.max(1, usable.length));
+    this.#samples.count = 0;
+    this.#added = this.#looked = 0;
     const origin = newest.worldFromLens.position;
-    for (const frame of usable) this.#add(frame, origin, share);
-    this.#dropSeenThrough(usable, origin);
-    this.#lookFromAbove();
-    return { frames: usable, origin, samples, points: this.#points };
+    this.#query = { frames: usable, origin, samples: this.#samples, points: this.#points };
+    this.#through.fill(0);
+  }
+
+  /** Does one step of the work. @returns the query when it is made, else null */
+  step(): PlaceQuery | null {
+    const query = this.#query!;
+    const { frames, origin } = query;
+    const share = Math.floor(MOST_QUERY / Math.max(1, frames.length));
+    for (let n = 0; n < FRAMES_AT_ONCE; n++) {
+      if (this.#added < frames.length) this.#add(frames[this.#added++]!, origin, share);
+      else if (this.#looked < frames.length) this.#look(frames[this.#looked++]!, origin);
+      else {
+        this.#dropSeenThrough();
+        this.#lookFromAbove();
+        return query;
+      }
+    }
+    return null;
   }
 
   /** Adds up to `most` samples of a keyframe, evenly chosen, about the origin. */
@@ -80,22 +101,25 @@ export class PlaceQueries {
     }
   }
 
+  /** Notes which samples a keyframe looks through. */
+  #look(frame: Keyframe, origin: Vec3): void {
+    const through = this.#through;
+    const { point, normal, count } = this.#samples;
+    unpackSamples(this.#one, frame.samples);
+    this.#view.take(this.#one);
+    setPlacement(this.#at, frame.worldFromLens);
+    for (let k = 0; k < 3; k++) this.#at.position[k]! -= origin[k]!;
+    for (let n = 0, k = 0; n < count; n++, k += 3) {
+      const [x, y, z] = [point[k]!, point[k + 1]!, point[k + 2]!];
+      if (this.#view.test(this.#at, x, y, z, normal[k]!, normal[k + 1]!, normal[k + 2]!) > 0) through[n]!++;
+    }
+  }
+
   /** Drops samples that other keyframes look through: of people, doors and pets that have moved on. */
-  #dropSeenThrough(frames: readonly Keyframe[], origin: Vec3): void {
+  #dropSeenThrough(): void {
     const samples = this.#samples;
     const through = this.#through;
-    through.fill(0, 0, samples.count);
     const { point, normal, weight } = samples;
-    for (const frame of frames) {
-      unpackSamples(this.#one, frame.samples);
-      this.#view.take(this.#one);
-      setPlacement(this.#at, frame.worldFromLens);
-      for (let k = 0; k < 3; k++) this.#at.position[k]! -= origin[k]!;
-      for (let n = 0, k = 0; n < samples.count; n++, k += 3) {
-        const [x, y, z] = [point[k]!, point[k + 1]!, point[k + 2]!];
-        if (this.#view.test(this.#at, x, y, z, normal[k]!, normal[k + 1]!, normal[k + 2]!) > 0) through[n]!++;
-      }
-    }
     let kept = 0;
     for (let n = 0; n < samples.count; n++) {
       if (through[n]! >= GONE_FROM) continue;

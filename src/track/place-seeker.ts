@@ -6,25 +6,15 @@ import { ExpectedView } from "./expected-view.ts";
 import type { Keyframe } from "./keyframes.ts";
 import type { KnownPlace } from "./known-place.ts";
 import { apartLevel, MOST_POINTS, MOST_QUERY, PlaceQueries, type PlaceQuery } from "./place-query.ts";
+import { PlaceSweep, type SweptPlace } from "./place-sweep.ts";
 import { placement, setPlacement } from "./placement.ts";
 import { PlaceMatcher } from "./places.ts";
 import { emptySamples, MOST_PACKED, unpackSamples } from "./samples.ts";
-import { dropGone } from "./seen-through.ts";
-import { CELL, UprightRaster } from "./upright-raster.ts";
+import { GoneSurfels } from "./seen-through.ts";
 
 const DEGREE = Math.PI / 180;
-/** Headings of the search, and cells between the positions that are tried. Chosen by hand, like all numbers below. */
-const HEADINGS = 72;
-const STRIDE = 2;
-/** Points compared in one step: some milliseconds. */
-const WORK = 2e6;
-/** Best positions are kept apart by headings in this many groups, so that a room that looks the same when it is turned is its own rival. */
-const GROUPS = 8;
-/** Candidates that are looked at closely, and how far apart they are: metres. */
+/** Candidates that are looked at closely. Chosen by hand, like all numbers below. */
 const CANDIDATES = 12;
-const APART = 0.5;
-/** A candidate with a smaller share of the best candidate's score is no rival. */
-const RIVAL_SCORE = 0.5;
 /** Fewest mapped surfaces in view, in all views. */
 const FEWEST_FOUND = 400;
 /** Keyframes whose view is compared with the expected one. */
@@ -90,143 +80,83 @@ function beliefIn(best: PlaceCandidate, rival: number, cover: number): "certain"
  */
 export class PlaceSeeker {
   readonly place: KnownPlace;
-  readonly #raster: UprightRaster;
   readonly #queries = new PlaceQueries();
   readonly #view = new ExpectedView();
   readonly #matcher = new PlaceMatcher(MOST_QUERY, 0.5);
   readonly #samples = emptySamples(MOST_PACKED);
   readonly #at = placement();
-  /** (GROUPS * cells) best score with a heading of the group at a position, and that heading. */
-  readonly #scores: Float32Array;
-  readonly #headings: Uint8Array;
-  #query: PlaceQuery | null = null;
+  readonly #checked: PlaceCandidate[] = [];
+  /** Does the next step of the work. */
+  #next: (frames: readonly Keyframe[]) => PlaceFound | null;
+  /** Null until the map is cleared of what has gone. */
+  #sweep: PlaceSweep | null = null;
   /** Id of the newest keyframe at the last search. */
   #searchedAt = -1;
-  #heading = 0;
-  /** Position, in cells, at which the present heading goes on. */
-  #row = 0;
-  #waiting: PlaceCandidate[] = [];
-  #checked: PlaceCandidate[] = [];
   /** newFromOld of the last search, if it was likely; null otherwise. */
   #likely: Pose | null = null;
 
+  /** @param place its map must not change */
   constructor(place: KnownPlace) {
     this.place = place;
-    dropGone(place.maps.fine, place.frames);
-    this.#raster = new UprightRaster(place.maps.fine, MOST_POINTS);
-    const cells = Math.ceil(this.#raster.width / STRIDE) * Math.ceil(this.#raster.height / STRIDE);
-    this.#scores = new Float32Array(GROUPS * cells);
-    this.#headings = new Uint8Array(GROUPS * cells);
-  }
-
-  /** Candidates of the last search that were looked at closely, for reports. */
-  get checked(): readonly PlaceCandidate[] {
-    return this.#checked;
+    const { fine } = place.maps;
+    const gone = new GoneSurfels(fine, place.frames);
+    const prepare = (): null => {
+      if (!gone.step()) return null;
+      this.#sweep = new PlaceSweep(fine, MOST_POINTS);
+      this.#next = this.#wait;
+      return null;
+    };
+    this.#next = prepare;
   }
 
   /** Drops the search in progress, because this run's keyframes have moved. */
   restart(): void {
-    this.#query = null;
+    if (this.#sweep !== null) this.#next = this.#wait;
     this.#searchedAt = -1;
     this.#likely = null;
   }
 
   /** Does one step of work. @param frames this run's keyframes, oldest first, all tied to the newest */
   step(frames: readonly Keyframe[]): PlaceFound | null {
-    if (this.#query === null) {
-      this.#begin(frames);
-      return null;
-    }
-    if (this.#heading < HEADINGS) {
-      this.#search(this.#query);
-      if (this.#heading === HEADINGS) this.#rank(this.#query);
-      return null;
-    }
-    const candidate = this.#waiting.shift();
-    if (candidate !== undefined) {
-      this.#check(this.#query, candidate);
-      return null;
-    }
-    const found = this.#decide(this.#query);
-    this.#query = null;
-    return found;
+    return this.#next(frames);
   }
 
-  #begin(frames: readonly Keyframe[]): void {
+  /** Waits until this run has seen enough that is new, and begins a search. */
+  readonly #wait = (frames: readonly Keyframe[]): null => {
     const newest = frames.at(-1);
-    if (newest === undefined || frames.length < FEWEST_FRAMES) return;
-    if (newest.id < this.#searchedAt + NEXT_SEARCH) return;
-    if (!frames.some((frame) => isOtherView(frame, newest))) return;
-    this.#query = this.#queries.make(frames);
+    if (newest === undefined || frames.length < FEWEST_FRAMES) return null;
+    if (newest.id < this.#searchedAt + NEXT_SEARCH || !frames.some((frame) => isOtherView(frame, newest))) {
+      return null;
+    }
     this.#searchedAt = newest.id;
-    this.#heading = this.#row = 0;
-    this.#scores.fill(0);
-    this.#checked = [];
-  }
+    this.#queries.begin(frames);
+    this.#next = this.#ask;
+    return null;
+  };
 
-  /** Scores positions, WORK points at most. */
-  #search({ points }: PlaceQuery): void {
-    const raster = this.#raster;
-    const { width, height } = raster;
-    const columns = Math.ceil(width / STRIDE);
-    const cells = columns * Math.ceil(height / STRIDE);
-    let left = WORK;
-    while (left > 0 && this.#heading < HEADINGS) {
-      raster.turn(points, (2 * Math.PI * this.#heading) / HEADINGS);
-      const group = Math.floor((this.#heading * GROUPS) / HEADINGS) * cells;
-      for (; this.#row < height && left > 0; this.#row += STRIDE) {
-        for (let i = 0; i < width; i += STRIDE) {
-          if (!raster.isFree(this.#row * width + i)) continue;
-          const score = raster.scoreAt(i, this.#row);
-          left -= points.count;
-          const at = group + (this.#row / STRIDE) * columns + i / STRIDE;
-          if (score <= this.#scores[at]!) continue;
-          this.#scores[at] = score;
-          this.#headings[at] = this.#heading;
-        }
+  readonly #ask = (): null => {
+    const query = this.#queries.step();
+    if (query === null) return null;
+    const sweep = this.#sweep!;
+    sweep.begin();
+    this.#checked.length = 0;
+    const check = (): PlaceFound | null => {
+      const place = this.#checked.length < CANDIDATES ? sweep.takeBest() : null;
+      if (place !== null) {
+        this.#check(query, this.#candidate(query, place));
+        return null;
       }
-      if (this.#row < height) return;
-      this.#row = 0;
-      this.#heading++;
-    }
-  }
+      this.#next = this.#wait;
+      return this.#decide(query);
+    };
+    this.#next = () => {
+      if (sweep.step(query.points)) this.#next = check;
+      return null;
+    };
+    return null;
+  };
 
-  /** Picks the best positions as candidates. */
-  #rank(query: PlaceQuery): void {
-    const raster = this.#raster;
-    const columns = Math.ceil(raster.width / STRIDE);
-    const rows = Math.ceil(raster.height / STRIDE);
-    const scores = this.#scores;
-    const reach = Math.ceil(APART / (STRIDE * CELL));
-    let best = 0;
-    while (this.#waiting.length < CANDIDATES) {
-      let at = 0;
-      for (let n = 1; n < scores.length; n++) if (scores[n]! > scores[at]!) at = n;
-      const score = scores[at]!;
-      best = Math.max(best, score);
-      if (score === 0 || score < RIVAL_SCORE * best) break;
-      const group = Math.floor(at / (columns * rows));
-      const [i, j] = [at % columns, Math.floor(at / columns) % rows];
-      const yaw = (2 * Math.PI * this.#headings[at]!) / HEADINGS;
-      this.#waiting.push(this.#candidate(query, yaw, i, j, score));
-      for (const near of [group, (group + 1) % GROUPS, (group + GROUPS - 1) % GROUPS]) {
-        for (let v = Math.max(0, j - reach); v <= Math.min(rows - 1, j + reach); v++) {
-          const row = (near * rows + v) * columns;
-          scores.fill(0, row + Math.max(0, i - reach), row + Math.min(columns, i + reach + 1));
-        }
-      }
-    }
-  }
-
-  #candidate(
-    { origin, frames }: PlaceQuery,
-    yaw: number,
-    i: number,
-    j: number,
-    score: number,
-  ): PlaceCandidate {
-    const { x0, y0 } = this.#raster;
-    const [x, y] = [x0 + (i * STRIDE + 0.5) * CELL, y0 + (j * STRIDE + 0.5) * CELL];
+  #candidate({ origin, frames }: PlaceQuery, { x, y, yaw, score }: SweptPlace): PlaceCandidate {
     // The base stands on the floor of the known keyframe that is nearest.
     let nearest = Number.POSITIVE_INFINITY;
     let floor = 0;

@@ -13,6 +13,8 @@ import { SurfelRemake } from "./surfel-remake.ts";
 import type { Tracker } from "./tracker.ts";
 
 const DEGREE = Math.PI / 180;
+/** Steps of looking for a place after each frame: some ten milliseconds. Chosen by hand. */
+const STEPS = 2;
 /** 1 sigma of the motion between the keyframes that join two runs: metres, radians. Chosen by hand. */
 const JOIN_SIGMA = 0.01;
 const JOIN_YAW = 0.2 * DEGREE;
@@ -86,6 +88,8 @@ export class Revisits {
   #remake: SurfelRemake | null = null;
   /** Looks for this run's place on the map of an earlier one; null without one, and once it is found. */
   #seeker: PlaceSeeker | null = null;
+  /** What it has found, until the next frame. */
+  #found: PlaceFound | null = null;
   /** Whether the remake adds this run to the map of an earlier one. */
   #isJoining = false;
   /** Number of keyframes of the earlier run, once its place is found; 0 before. */
@@ -103,9 +107,17 @@ export class Revisits {
     this.#seeker = new PlaceSeeker(place);
   }
 
+  /** Goes on looking for the place. What it finds is applied with the next frame. Not part of `take`, so that no answer waits for it. */
+  seekOn(): void {
+    if (this.#seeker === null || this.#remake !== null) return;
+    const frames = tiedToNewest(this.store.frames);
+    for (let n = 0; n < STEPS && this.#found === null; n++) this.#found = this.#seeker.step(frames);
+  }
+
   /** No longer looks for it. */
   giveUpSeeking(): void {
     this.#seeker = null;
+    this.#found = null;
   }
 
   /** Reads the keyframes of this run alone. */
@@ -119,14 +131,15 @@ export class Revisits {
     if (turned !== null) {
       this.store.move(turned);
       this.#moveLast(turned);
-      this.#seeker?.restart();
+      this.#restartSeeker();
     }
     this.#wasLost ||= input.result.hold === "lost";
     if (input.isClear) this.#keep(input);
     if (this.#remake !== null) return this.#continue(this.#remake);
-    const found = this.#seeker?.step(tiedToNewest(this.store.frames)) ?? null;
-    if (found !== null) {
-      this.#join(this.#seeker!.place, found);
+    const found = this.#found;
+    this.#found = null;
+    if (found !== null && this.#seeker !== null && this.store.indexOf(found.frame.id) >= 0) {
+      this.#join(this.#seeker.place, found);
       return null;
     }
     const closed = this.finder.step();
@@ -167,6 +180,11 @@ export class Revisits {
     this.#remake = new SurfelRemake(store, closed, maps, frames.length);
     store.isFixed = true;
     this.finder.restart();
+  }
+
+  #restartSeeker(): void {
+    this.#seeker?.restart();
+    this.#found = null;
   }
 
   #moveLast(newFromOld: Pose): void {
@@ -234,7 +252,7 @@ export class Revisits {
     this.#remake = new SurfelRemake(this.store, closed, this.#tracker.map.empty());
     this.store.isFixed = true;
     this.finder.restart();
-    this.#seeker?.restart();
+    this.#restartSeeker();
     return null;
   }
 

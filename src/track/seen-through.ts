@@ -90,24 +90,54 @@ function binOf(x: number, y: number, z: number): number {
 /** Views that must look through a surface before it counts as gone: one may be wrong at an edge. */
 export const GONE_FROM = 2;
 
+/** Surfels that are compared with a keyframe in one step: some milliseconds. Chosen by hand. */
+const WORK = 60_000;
+
 /**
  * Drops upright surfels that the keyframes look through, unless a later one sees them again: of people who have walked on, and of things that were
- * moved away.
- * @param frames oldest first
+ * moved away. Work is done in steps, which are counted, not timed.
  */
-export function dropGone(map: SurfelMap, frames: readonly Keyframe[]): void {
-  const view = new SeenThrough();
-  const samples = emptySamples(MOST_PACKED);
-  const at = placement();
+export class GoneSurfels {
+  readonly #map: SurfelMap;
+  readonly #frames: readonly Keyframe[];
+  readonly #view = new SeenThrough();
+  readonly #samples = emptySamples(MOST_PACKED);
+  readonly #at = placement();
   /** Views that looked through each surfel since it was seen last. */
-  const through = new Uint8Array(2 * map.count);
-  for (const frame of frames) {
-    if (!isSound(frame)) continue;
-    unpackSamples(samples, frame.samples);
-    view.take(samples);
-    setPlacement(at, frame.worldFromLens);
+  readonly #through: Uint8Array;
+  #next = 0;
+
+  /**
+   * @param map    must not change until `step` has said true
+   * @param frames oldest first
+   */
+  constructor(map: SurfelMap, frames: readonly Keyframe[]) {
+    this.#map = map;
+    this.#frames = frames;
+    this.#through = new Uint8Array(2 * map.count);
+  }
+
+  /** Does one step; true when the surfels are dropped. */
+  step(): boolean {
+    for (let left = WORK; left > 0; left -= this.#map.count) {
+      const frame = this.#frames[this.#next++];
+      if (frame === undefined) {
+        let n = 0;
+        this.#map.filter(() => this.#through[n++]! < GONE_FROM);
+        return true;
+      }
+      if (isSound(frame)) this.#look(frame);
+    }
+    return false;
+  }
+
+  #look({ samples, worldFromLens }: Keyframe): void {
+    const [view, at, through] = [this.#view, this.#at, this.#through];
+    unpackSamples(this.#samples, samples);
+    view.take(this.#samples);
+    setPlacement(at, worldFromLens);
     let n = 0;
-    map.forEach((surfel) => {
+    this.#map.forEach((surfel) => {
       const isUpright = Math.abs(surfel[5]!) < UPRIGHT;
       const says = isUpright
         ? view.test(at, surfel[0]!, surfel[1]!, surfel[2]!, surfel[3]!, surfel[4]!, surfel[5]!)
@@ -117,6 +147,4 @@ export function dropGone(map: SurfelMap, frames: readonly Keyframe[]): void {
       n++;
     });
   }
-  let n = 0;
-  map.filter(() => through[n++]! < GONE_FROM);
 }
