@@ -9,6 +9,7 @@ export const main = mainOfFamily({
     start: ["the demo with its page", () => import("./start.ts")],
     demo: ["the demo without a page: figures and pictures", () => import("./demo.ts")],
     serve: ["the live head as a network service, with its page", () => import("./serve.ts")],
+    setup: ["sets up a head on a board, step by step", () => import("./setup.ts")],
     mount: ["calibration of the head's mount from a short drive", () => import("./mount.ts")],
     measure: ["this board's speed with its camera, and what to set", () => import("./measure.ts")],
     inspect: ["content and damage of a recording; repairs it", () => import("./inspect.ts")],

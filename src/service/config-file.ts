@@ -139,6 +139,26 @@ const Base = exact(
   "a motor board on a serial line; off without it",
 );
 
+export const STEP_RESULTS = ["passed", "failed", "skipped"] as const;
+
+const Checked = exact(
+  {
+    at: Type.String({ maxLength: 64, description: "date and time of the report, ISO 8601" }),
+    before: Type.Union([Type.String({ maxLength: 255 }), Type.Null()], {
+      description: "name of the copy of the file as it was before, beside it; null: there was none",
+    }),
+    steps: Type.Array(
+      exact({
+        step: Name,
+        result: Type.Union(STEP_RESULTS.map((result) => Type.Literal(result))),
+        text: Type.String({ maxLength: 4000 }),
+      }),
+      { maxItems: 32 },
+    ),
+  },
+  "report of `brinkmap setup`: what was checked, and when. The head does not use it",
+);
+
 /** The settings file, in one table from which type, checks and the schema for editors derive. */
 export const ConfigShape = exact({
   $schema: Type.Optional(Type.String()),
@@ -238,6 +258,7 @@ export const ConfigShape = exact({
     "search the local network for other heads that are announced, and list them on the page",
   ),
   viewer: Type.Optional(Folder),
+  checked: Type.Optional(Checked),
 });
 /** The settings file with its defaults filled in. */
 export type ConfigFile = Frozen<Static<typeof ConfigShape>>;

@@ -41,6 +41,7 @@ const COMMANDS = [
   "tune",
   "lend",
   "measure",
+  "setup",
   "compare",
 ];
 

@@ -43,6 +43,7 @@ const CODES: Readonly<Record<string, number>> = {
   OutputError: EXIT.output,
   ResultsError: EXIT.output,
   QueueError: EXIT.queue,
+  StoppedError: EXIT.stopped,
 };
 
 /** Messages for errors of addresses; %s is the address. */

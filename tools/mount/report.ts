@@ -157,7 +157,7 @@ export function describeReport(
 }
 
 /** Seven digits: a tenth of a micrometre. */
-const rounded = ({ rotation, position }: Pose): Pose => ({
+export const rounded = ({ rotation, position }: Pose): Pose => ({
   rotation: rotation.map((v) => Number(v.toFixed(9))) as unknown as Pose["rotation"],
   position: position.map((v) => Number(v.toFixed(7))) as unknown as Pose["position"],
 });

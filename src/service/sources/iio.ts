@@ -134,28 +134,36 @@ async function number(path: string, otherwise?: number): Promise<number> {
   return value;
 }
 
+/** Devices of the subsystem, in order; `kind` is null for those that give no orientation, or whose files cannot be read. */
+export async function listDevices(
+  folder: string,
+  isBuffered = false,
+): Promise<readonly (Omit<Device, "kind"> & { readonly kind: Device["kind"] | null })[]> {
+  const ids = (await readdir(folder)).filter((id) => id.startsWith("iio:device")).sort();
+  const suffix = isBuffered ? "_en" : "_raw";
+  return Promise.all(
+    ids.map(async (id) => {
+      const path = join(folder, id);
+      const name = await text(join(path, "name")).catch(() => id);
+      const files = new Set(await readdir(isBuffered ? join(path, "scan_elements") : path).catch(() => []));
+      const isInertial = AXES.every(
+        (axis) => files.has(`in_anglvel_${axis}${suffix}`) && files.has(`in_accel_${axis}${suffix}`),
+      );
+      const kind = files.has(`in_rot_quaternion${suffix}`) ? "quaternion" : isInertial ? "inertial" : null;
+      return { name, id, path, kind };
+    }),
+  );
+}
+
 /** @throws {Error} that lists the devices found */
-async function findDevice(plan: IioPlan): Promise<Device> {
-  const seen: string[] = [];
-  const ids = (await readdir(plan.folder)).filter((id) => id.startsWith("iio:device")).sort();
-  for (const id of ids) {
-    const path = join(plan.folder, id);
-    const name = await text(join(path, "name")).catch(() => id);
-    seen.push(name);
-    if (plan.device !== null && name !== plan.device) continue;
-    const files = new Set(await readdir(path));
-    const scan = plan.buffered ? new Set(await readdir(join(path, "scan_elements"))) : files;
-    const suffix = plan.buffered ? "_en" : "_raw";
-    if (scan.has(`in_rot_quaternion${suffix}`)) return { name, id, path, kind: "quaternion" };
-    if (
-      AXES.every((axis) => scan.has(`in_anglvel_${axis}${suffix}`) && scan.has(`in_accel_${axis}${suffix}`))
-    ) {
-      return { name, id, path, kind: "inertial" };
-    }
+async function findDevice({ folder, device, buffered }: IioPlan): Promise<Device> {
+  const devices = await listDevices(folder, buffered);
+  for (const { kind, ...found } of devices) {
+    if (kind !== null && (device === null || found.name === device)) return { ...found, kind };
   }
-  const wanted =
-    plan.device === null ? "gives a quaternion, or gyro and accelerometer" : `is named ${plan.device}`;
-  throw new Error(`no device in ${plan.folder} ${wanted}; there is ${seen.join(", ") || "none"}`);
+  const wanted = device === null ? "gives a quaternion, or gyro and accelerometer" : `is named ${device}`;
+  const names = devices.map(({ name }) => name).join(", ");
+  throw new Error(`no device in ${folder} ${wanted}; there is ${names || "none"}`);
 }
 
 type Sampler = (target: InertialTarget) => Promise<void>;

@@ -1,0 +1,104 @@
+import { setTimeout as wait } from "node:timers/promises";
+import type { FromServer } from "../../src/wire/messages.ts";
+import { type DepthText, depthText, LEGEND } from "./depth-text.ts";
+import { type DraftConfig, type Outcome, type Session, type Step, withoutSensor } from "./session.ts";
+import { type TrialHead, withTrialHead } from "./trial-head.ts";
+
+/** Most characters of the picture in a line. */
+const COLUMNS = 76;
+/** Milliseconds until a picture is drawn once: the head then knows what is floor. */
+const SETTLE = 1000;
+/** Share of the picture below which hardly any floor is seen, metres off level that a tape does not explain. */
+const LITTLE_FLOOR = 0.05;
+const OFF_LEVEL = 0.015;
+
+export const viewStep: Step = {
+  title: "What the head sees",
+  about: "shows the depth image in characters, with what is floor, what stands on it and what is not used",
+  cannot: withoutSensor,
+  run: (session, config) =>
+    withTrialHead(session, config, { image: 5, reach: 5 }, (head) => look(session, config, head)),
+};
+
+async function look(session: Session, config: DraftConfig, head: TrialHead): Promise<Outcome> {
+  const { talk, signal } = session;
+  talk.say(
+    `The page of this trial head, for as long as this step lasts: ${head.page}`,
+    `From another computer: ssh -L ${new URL(head.page).port}:127.0.0.1:${new URL(head.page).port} <this board>, then open it there.`,
+  );
+  const tall = Number((config.settings as Record<string, unknown> | undefined)?.["body.height"] ?? 0.6);
+  let reach: FromServer<"reach"> | null = null;
+  head.client.on("reach", (message) => {
+    reach = message;
+  });
+  let newest: FromServer<"image"> | null = null;
+  let rows = 0;
+  const draw = (): DepthText => {
+    const picture = depthText(newest!, {
+      setup: head.client.welcome!.setup as Parameters<typeof depthText>[1]["setup"],
+      tall,
+      columns: COLUMNS,
+      hasColours: session.isTerminal,
+    });
+    const lines = [...picture.lines, LEGEND, ...describe(picture, reach)];
+    // A picture replaces the one before.
+    if (session.isTerminal && rows > 0) lines[0] = `\x1b[${rows}A${lines[0]}`;
+    rows = lines.length;
+    talk.say(...lines.map((line) => (session.isTerminal ? `${line}\x1b[K` : line)));
+    return picture;
+  };
+  const seen = new AbortController();
+  head.client.on("image", (image) => {
+    newest = image;
+  });
+  await head.until("image", () => true, signal);
+  await wait(SETTLE, undefined, { signal });
+  let picture = draw();
+  const redrawing = (async () => {
+    while (session.isTerminal && !talk.isBatch && !seen.signal.aborted && !head.trouble.aborted) {
+      await wait(500);
+      if (!seen.signal.aborted) picture = draw();
+    }
+  })();
+  const stopped = new Promise<void>((resolve) => head.trouble.addEventListener("abort", () => resolve()));
+  try {
+    if (session.isTerminal) await talk.enter("Look at it as long as you like.", stopped);
+  } finally {
+    seen.abort();
+    await redrawing;
+  }
+  head.trouble.throwIfAborted();
+  const isRight = await talk.askYes("floor", picture.floor > LITTLE_FLOOR ? "yes" : "no");
+  // The camera may have stopped while the person looked.
+  await head.until("image", () => true, signal);
+  const text = describe(picture, null)[0]!.trim();
+  return {
+    result: isRight ? "passed" : "failed",
+    text: isRight ? text : `the picture is not right: ${text}`,
+  };
+}
+
+function describe(
+  { floor, unused, nearest, height }: DepthText,
+  reach: FromServer<"reach"> | null,
+): string[] {
+  const percent = (share: number): string => `${(100 * share).toFixed(0)} %`;
+  const lines = [
+    `  floor ${percent(floor)} of the picture${nearest === null ? "" : `, from ${nearest.toFixed(2)} m ahead of the turning point`}; not used ${percent(unused)}`,
+  ];
+  if (floor < LITTLE_FLOOR) {
+    lines.push(
+      "! Hardly any floor: is the lens covered? Are height and pitch right (step base), and the unit of depth (step devices)?",
+    );
+  } else if (Math.abs(height!) > OFF_LEVEL) {
+    lines.push(
+      `! The floor lies ${(1000 * Math.abs(height!)).toFixed(0)} mm ${height! < 0 ? "lower" : "higher"} than height and pitch say: measure again, or let the drive find them.`,
+    );
+  }
+  if (reach !== null) {
+    const room =
+      reach.pace === null ? "no pace" : `free way ahead ${(reach.pace.roomMm / 1000).toFixed(2)} m`;
+    lines.push(`  the head says: ${reach.state}, ${room}`);
+  }
+  return lines;
+}
