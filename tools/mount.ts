@@ -3,16 +3,14 @@ import { mkdtemp, readFile, rm } from "node:fs/promises";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { SETTINGS } from "../src/head/settings.ts";
-import { MountEstimator } from "../src/mount/mount.ts";
 import { planView, type ViewPlan } from "../src/mount/view.ts";
-import { openRecording, type Recording } from "../src/record/file.ts";
 import { ConfigError, resolveConfig } from "../src/service/config.ts";
 import { CAUTION, type Call, mainOf, type Option, runIfStarted } from "./frame/command.ts";
 import { checkFile, EXIT, OutputError, reading, UsageError, writing } from "./frame/errors.ts";
 import { untilInterrupted } from "./frame/interrupt.ts";
-import { Progress } from "./frame/progress.ts";
 import { noneExpected, numberOf, oneExpected } from "./frame/values.ts";
 import { drawPlan } from "./mount/drawing.ts";
+import { evaluateDrive } from "./mount/evaluate.ts";
 import { recordLive } from "./mount/live.ts";
 import { configWith, describePlan, describeReport, missing } from "./mount/report.ts";
 import { writeWholeFile } from "./output/whole-file.ts";
@@ -156,44 +154,16 @@ async function estimate(path: string, values: Values): Promise<number> {
   const tape = values.tape === undefined ? null : numberOf("tape", values.tape);
   const given = await readSettings(values.settings);
   await checkOut(values.out, values);
-  const recording = await openRecording(path);
-  const bar = new Progress("mount");
-  try {
-    const sensor = sensorOf(recording, values.sensor);
-    const { setup } = recording.header;
-    const estimator = new MountEstimator(setup, { sensor, tape });
-    let count = 0;
-    for (const event of recording.events()) {
-      estimator.take(event);
-      if (++count % 256 === 0) bar.show(recording.position.offset / recording.size);
-    }
-    bar.stop();
-    const report = estimator.solve();
-    if (values.json) console.log(JSON.stringify(report, null, 2));
-    else console.log(describeReport(report, tape, given).join("\n"));
-    if (values.out !== undefined) {
-      const config = configWith(given, report, sensor);
-      resolveConfig(config); // what is written can be read
-      await write(values.out, `${JSON.stringify(config, null, 2)}\n`);
-      if (!values.json) console.log(`\nwritten to ${values.out}`);
-    }
-    return missing(report).length > 0 ? EXIT.finding : EXIT.done;
-  } finally {
-    bar.stop();
-    recording.close();
+  const { report, sensor } = await evaluateDrive(path, values.sensor, tape);
+  if (values.json) console.log(JSON.stringify(report, null, 2));
+  else console.log(describeReport(report, tape, given).join("\n"));
+  if (values.out !== undefined) {
+    const config = configWith(given, report, sensor);
+    resolveConfig(config); // what is written can be read
+    await write(values.out, `${JSON.stringify(config, null, 2)}\n`);
+    if (!values.json) console.log(`\nwritten to ${values.out}`);
   }
-}
-
-/** The sensor of that name, or the first that is a camera. */
-function sensorOf({ header }: Recording, name: string | undefined): number {
-  const { sensors } = header.setup;
-  const names = sensors.map((sensor) => `"${sensor.name}"`).join(", ");
-  const found = sensors.findIndex((sensor) =>
-    name === undefined ? sensor.optics.model !== "scan" : sensor.name === name,
-  );
-  if (found >= 0) return found;
-  if (name === undefined) throw new UsageError(`the recording has no depth camera (its sensors: ${names})`);
-  throw new UsageError(`--sensor "${name}" is none of the recording's: ${names}`);
+  return missing(report).length > 0 ? EXIT.finding : EXIT.done;
 }
 
 async function readSettings(path: string | undefined): Promise<Record<string, unknown>> {

@@ -5,20 +5,27 @@ import { CAUTION, mainOf, type Option, runIfStarted } from "./frame/command.ts";
 import { checkFile, EXIT, nearest, UsageError } from "./frame/errors.ts";
 import { untilInterrupted } from "./frame/interrupt.ts";
 import { noneExpected, wholeOption } from "./frame/values.ts";
+import { LiveError } from "./mount/live.ts";
 import { baseStep } from "./setup/base-step.ts";
 import { devicesStep } from "./setup/devices-step.ts";
+import { driveStep } from "./setup/drive-step.ts";
 import { QUESTIONS, type QuestionName } from "./setup/questions.ts";
 import type { DraftConfig, Outcome, Session, Step } from "./setup/session.ts";
 import { readDraft, undoSettings, writeSettings } from "./setup/settings-file.ts";
+import { edgeStep, NotShown, stopStep } from "./setup/stop-steps.ts";
 import { StepTurn, Talk } from "./setup/talk.ts";
 import { SensorTrouble } from "./setup/trial-head.ts";
 import { viewStep } from "./setup/view-step.ts";
 
 /** All steps, in their order. */
-const STEPS = { devices: devicesStep, base: baseStep, view: viewStep } as const satisfies Record<
-  string,
-  Step
->;
+const STEPS = {
+  devices: devicesStep,
+  base: baseStep,
+  view: viewStep,
+  drive: driveStep,
+  stop: stopStep,
+  edge: edgeStep,
+} as const satisfies Record<string, Step>;
 type StepName = keyof typeof STEPS;
 const NAMES = Object.keys(STEPS) as StepName[];
 
@@ -73,7 +80,7 @@ export const main = mainOf({
   name: "setup",
   usage: ["[options]", "--undo [--config <file>]"],
   about:
-    "Sets up a head on a board, step by step in a terminal: what is connected, where the lens is, what it sees. Nothing is written before the last question.",
+    "Sets up a head on a board, step by step in a terminal: what is connected, where the lens is, what it sees, whether the base stops. Nothing is written before the last question.",
   options,
   notes: `Steps: ${NAMES.map((name) => `${name} (${STEPS[name].about})`).join("; ")}.
 ${CAUTION}`,
@@ -226,8 +233,9 @@ async function tried(step: Step, session: Session, config: DraftConfig): Promise
     return await step.run(session, config);
   } catch (error) {
     session.talk.checkInterrupt();
-    if (!(error instanceof SensorTrouble)) throw error;
-    return { result: "failed", text: error.message };
+    const isKnown = [SensorTrouble, NotShown, LiveError].some((kind) => error instanceof kind);
+    if (!isKnown) throw error;
+    return { result: "failed", text: (error as Error).message };
   }
 }
 

@@ -12,7 +12,7 @@ if (args.includes("--list-formats-ext")) {
   console.log("\\t\\tSize: Discrete 160x120\\n\\t\\t\\tInterval: Discrete 0.033s (30.000 fps)\\n\\t\\tSize: Discrete 1280x720");
   process.exit();
 }
-const { STOPS_AFTER, STOPPED } = process.env;
+const { STOPS_AFTER, STOPPED, COVERED } = process.env;
 const gone = () => { console.error("VIDIOC_DQBUF: No such device"); process.exit(1); };
 if (STOPPED !== undefined && existsSync(STOPPED)) gone();
 let frames = 0;
@@ -21,7 +21,8 @@ setInterval(() => {
   frames++;
   const counts = new Uint16Array(width * height);
   const pitch = (15 * Math.PI) / 180;
-  for (let v = 0; v < height; v++) {
+  const isCovered = COVERED !== undefined && existsSync(COVERED);
+  for (let v = 0; v < height && !isCovered; v++) {
     const y = (v - (height - 1) / 2) / focal;
     const down = y * Math.cos(pitch) + Math.sin(pitch);
     const wall = 2 / (Math.cos(pitch) - y * Math.sin(pitch));

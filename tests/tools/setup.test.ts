@@ -26,8 +26,8 @@ interface Run {
   readonly args: readonly string[];
   /** Lines that the person types. */
   readonly typed?: readonly string[];
-  /** Text after whose appearance Ctrl-C is pressed. */
-  readonly interruptAt?: string;
+  /** A text, and what happens once it has appeared: the person presses Ctrl-C, or covers the lens. */
+  readonly when?: readonly [text: string, act: "interrupt" | (() => void)];
   readonly env?: Readonly<Record<string, string>>;
   /** On a pseudo terminal, as a person sees it. */
   readonly isTerminal?: boolean;
@@ -37,7 +37,7 @@ interface Run {
 function setup({
   args,
   typed = [],
-  interruptAt,
+  when,
   env = {},
   isTerminal = false,
 }: Run): Promise<{ code: number | null; text: string }> {
@@ -48,17 +48,18 @@ function setup({
     : command;
   const child = spawn(program!, rest, { env: { ...process.env, PATH: board.path, ...env } });
   let text = "";
-  let isInterrupted = false;
+  let hasActed = false;
   const hear = (chunk: Buffer): void => {
     text += chunk.toString("utf8");
-    if (interruptAt === undefined || isInterrupted || !text.includes(interruptAt)) return;
-    isInterrupted = true;
-    child.kill("SIGINT");
+    if (when === undefined || hasActed || !text.includes(when[0])) return;
+    hasActed = true;
+    if (when[1] === "interrupt") child.kill("SIGINT");
+    else when[1]();
   };
   child.stdout.on("data", hear);
   child.stderr.on("data", hear);
   child.stdin.write(typed.map((word) => `${word}\n`).join(""));
-  if (interruptAt === undefined && !isTerminal) child.stdin.end();
+  if (when?.[1] !== "interrupt" && !isTerminal) child.stdin.end();
   return new Promise((resolve) => child.on("close", (code) => resolve({ code, text })));
 }
 
@@ -80,12 +81,19 @@ const BASE = [
   "0.3",
 ];
 
-test("on a terminal: devices are found, questions answered, the floor is shown, and the file is written and undone", async () => {
+test.concurrent("on a terminal: devices are found, questions answered, the floor is shown, and the file is written and undone", async () => {
   const path = file("whole.json");
   const before = `{ "map": {"folder": "maps"},\n\t"settings": { "guard.topSpeed": 0.4 } }`;
   writeFileSync(path, before);
   const typed = [...DEVICES, "", ...BASE, "", "", "yes", "", "yes"];
-  const { code, text } = await setup({ args: ["--root", board.root, "-c", path], typed, isTerminal: true });
+  const args = [
+    "--root",
+    board.root,
+    "-c",
+    path,
+    ...["devices", "base", "view"].flatMap((name) => ["--step", name]),
+  ];
+  const { code, text } = await setup({ args, typed, isTerminal: true });
   expect(code, text).toBe(0);
   expect(text).toContain("depth, /dev/v4l/by-id/usb-depth-index0");
   expect(text).toContain("1 more video device without a depth format");
@@ -131,7 +139,7 @@ test("on a terminal: devices are found, questions answered, the floor is shown, 
   expect(again.text).toContain("nothing to undo");
 }, 60_000);
 
-test("a setup of a new file is undone by removing it", async () => {
+test.concurrent("a setup of a new file is undone by removing it", async () => {
   const path = file("new.json");
   const args = ["--step", "base", "--root", nothing, "-c", path];
   const typed = ["0.3", "", "0.1", "", "round 0.4", "0.5", "none", "none", "", "yes"];
@@ -143,7 +151,7 @@ test("a setup of a new file is undone by removing it", async () => {
   expect(existsSync(path)).toBe(false);
 }, 30_000);
 
-test("nothing connected: it says what to do, looks again on request, and changes nothing", async () => {
+test.concurrent("nothing connected: it says what to do, looks again on request, and changes nothing", async () => {
   const path = file("nothing.json");
   const { code, text } = await setup({ args: ["--root", nothing, "-c", path], typed: ["repeat", "quit"] });
   expect(code, text).toBe(130);
@@ -152,7 +160,7 @@ test("nothing connected: it says what to do, looks again on request, and changes
   expect(existsSync(path)).toBe(false);
 }, 30_000);
 
-test("nonsense answers are asked again with the reason", async () => {
+test.concurrent("nonsense answers are asked again with the reason", async () => {
   const path = file("nonsense.json");
   const typed = [
     ...["high", "31", "-1", "0,31", "steep", "15", "0.12", "?", ""],
@@ -174,7 +182,7 @@ test("nonsense answers are asked again with the reason", async () => {
   expect(existsSync(path)).toBe(false);
 }, 30_000);
 
-test("a camera that stops half-way fails its step with what its program said; the rest goes on", async () => {
+test.concurrent("a camera that stops half-way fails its step with what its program said; the rest goes on", async () => {
   const path = file("stops.json");
   const args = ["--root", board.root, "-c", path, "--batch"];
   const given = {
@@ -204,17 +212,17 @@ test("a camera that stops half-way fails its step with what its program said; th
   ]);
 }, 60_000);
 
-test("interrupted, or with its input at an end, it changes nothing", async () => {
+test.concurrent("interrupted, or with its input at an end, it changes nothing", async () => {
   const path = file("interrupted.json");
   const args = ["--root", board.root, "-c", path];
-  const interrupted = await setup({ args, typed: [...DEVICES, ""], interruptAt: "[height]" });
+  const interrupted = await setup({ args, typed: [...DEVICES, ""], when: ["[height]", "interrupt"] });
   expect(interrupted).toMatchObject({ code: 130, text: expect.stringContaining("nothing was changed") });
   const ended = await setup({ args, typed: DEVICES });
   expect(ended).toMatchObject({ code: 130, text: expect.stringContaining("the input ended") });
   expect(existsSync(path)).toBe(false);
 }, 30_000);
 
-test("wrong options and a damaged settings file are refused with what to do", async () => {
+test.concurrent("wrong options and a damaged settings file are refused with what to do", async () => {
   const path = file("damaged.json");
   writeFileSync(path, "{");
   const refused = async (code: number, why: RegExp, ...args: string[]): Promise<void> => {
@@ -246,3 +254,129 @@ test("wrong options and a damaged settings file are refused with what to do", as
   await refused(3, /not JSON.*Repair it, or move it away/, "-c", path);
   expect(readFileSync(path, "utf8")).toBe("{");
 }, 30_000);
+
+/** A room with a box, and a base that drives `way` metres towards it. The box's front is 1.45 m ahead of the start. */
+function scenarioOf(name: string, way: number): string {
+  const box = (at: readonly number[], size: readonly number[]) => ({
+    shape: "box",
+    material: "wall",
+    at,
+    size,
+  });
+  const scenario = {
+    name,
+    seed: 5,
+    materials: { floor: { reflectance: 0.5 }, wall: { reflectance: 0.7 } },
+    scene: [
+      { shape: "floor", material: "floor", rect: [-1.5, -2, 3, 2] },
+      box([2.6, 0], [0.2, 3.6, 2]),
+      box([0.6, 1.8], [4, 0.2, 2]),
+      box([0.6, -1.8], [4, 0.2, 2]),
+      box([1.6, 0], [0.3, 0.6, 0.15]),
+    ],
+    base: {
+      width: 0.3,
+      bumper: 0.18,
+      wheelbase: 0.25,
+      track: 0.26,
+      turnRate: 70,
+      acceleration: 0.8,
+      braking: 1,
+    },
+    head: { position: [0.12, 0, 0.4], yaw: 0, pitch: 18, roll: 0 },
+    imu: { position: [0, 0, 0], yaw: 0, pitch: 0, roll: 0 },
+    sensors: [
+      {
+        name: "front depth",
+        rate: 10,
+        mount: {},
+        optics: { width: 96, height: 72, fieldOfView: [76, 58], measures: "z", minRange: 0.12, maxRange: 6 },
+      },
+    ],
+    inertial: null,
+    orientation: { yawDrift: 0, noise: 0.03, late: 0 },
+    odometry: { rate: 20, scale: 0, turnScale: 0, noise: 0.001 },
+    drive: {
+      points: [
+        { at: [0, 0], pause: 0.5 },
+        { at: [way, 0], speed: 0.6, pause: 20 },
+      ],
+    },
+  };
+  const path = file(`${name}.json`);
+  writeFileSync(path, JSON.stringify(scenario));
+  return path;
+}
+const ODOMETRY = JSON.stringify({ settings: { "pose.source": "odometry" } });
+
+test.concurrent("the stop before a box passes when the head has stopped the base, and not when something else has", async () => {
+  const verdict = async (name: string, way: number): Promise<string> => {
+    const path = file(`${name}-head.json`);
+    writeFileSync(path, ODOMETRY);
+    const args = ["--scenario", scenarioOf(name, way), "-c", path, "--step", "edge"];
+    const { text } = await setup({ args, typed: ["", "yes", "", "no"] });
+    expect(text).toMatch(/sees an edge 1\.\d\d m ahead/);
+    expect(readFileSync(path, "utf8")).toBe(ODOMETRY);
+    return /^edge: .*$/m.exec(text)?.[0] ?? text;
+  };
+  const [near, far] = await Promise.all([verdict("near", 1.15), verdict("far", 0.5)]);
+  // The outline ends 0.22 m ahead (the shipped body): 1.45 - 1.15 - 0.22 = 0.08 m are left.
+  expect(near).toMatch(/^edge: passed: stood 0\.0\d m before the obstacle after [01]\.\d\d m/);
+  expect(far).toMatch(/^edge: failed: .*the head permitted to go on/);
+}, 60_000);
+
+test.concurrent("a drive that shows little says what is missing, with a picture of what to do", async () => {
+  const path = file("drive-head.json");
+  writeFileSync(path, ODOMETRY);
+  const args = [
+    "--scenario",
+    scenarioOf("short", 0.4),
+    "-c",
+    path,
+    "--step",
+    "drive",
+    "--seconds",
+    "3",
+    "--batch",
+  ];
+  const { code, text } = await setup({ args: [...args, "-a", "write=yes"] });
+  expect(code, text).toBe(5);
+  expect(text).toMatch(/wall or furniture, 1 to 3 m away[\s\S]*next: stand still for two seconds/);
+  expect(text).toMatch(/drive: failed: \d+ frames.*not found, and kept as before: .*yaw/);
+  const { checked } = JSON.parse(readFileSync(path, "utf8"));
+  expect(checked.steps[0]).toMatchObject({ step: "drive", result: "failed" });
+}, 60_000);
+
+test.concurrent("with the wheels lifted, the covered lens closes the reach", async () => {
+  const path = file("stop-head.json");
+  const optics = { model: "pinhole", width: 160, height: 120, fx: 110, fy: 110, cx: 79.5, cy: 59.5 };
+  const ranges = { measures: "z", unit: 0.001, minRange: 0.1, maxRange: 5 };
+  const pose = { rotation: [0.5, -0.5, 0.5, -0.5], position: [0, 0, 0] };
+  const config = {
+    sensors: [{ name: "front", optics: { ...optics, ...ranges }, mount: { on: "head", pose } }],
+    depth: [{ sensor: "front", command: ["v4l2-ctl", "--stream-mmap"] }],
+    baseFromHead: { rotation: [0, 0.130526, 0, 0.991445], position: [0.12, 0, 0.31] },
+    settings: {
+      "pose.source": "odometry",
+      "body.footprint": "0.2,0.15 0.2,-0.15 -0.2,-0.15 -0.2,0.15",
+      "body.deceleration": 0.7,
+      "body.reactionDelay": 0.2,
+    },
+  };
+  writeFileSync(path, JSON.stringify(config));
+  const run = (typed: readonly string[], covered: string) =>
+    setup({
+      args: ["--root", nothing, "-c", path, "--step", "stop"],
+      typed,
+      env: { COVERED: file(covered) },
+      when: ["Now cover the lens", () => writeFileSync(file(covered), "")],
+    });
+  const [stopped, went] = await Promise.all([
+    run(["", "yes", "", "no"], "covered-1"),
+    run(["", "no", "", "no"], "covered-2"),
+  ]);
+  expect(stopped.text).toMatch(
+    /stop: passed: the reach closed \((covered|blind)\), evidence 0\.\d\d s old; the wheels stopped/,
+  );
+  expect(went.text).toMatch(/stop: failed: .*the wheels went on: the base does not obey the pace/);
+}, 60_000);

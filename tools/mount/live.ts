@@ -9,7 +9,7 @@ import { WebSocket } from "ws";
 import { HeadClient, RequestError, type Socket } from "../../src/client/client.ts";
 import { createRecording, openRecording } from "../../src/record/file.ts";
 import type { RecordingWriter } from "../../src/record/writer.ts";
-import { Shown } from "./shown.ts";
+import { type Motion, Shown } from "./shown.ts";
 
 /** The head cannot be reached, or does not record; the message says what to do. */
 export class LiveError extends Error {
@@ -27,6 +27,8 @@ export interface LiveOptions {
   readonly overwrite: boolean;
   /** Prints a line for the driver. */
   readonly say: (line: string) => void;
+  /** Called when another motion is the next one. */
+  readonly show?: (motion: Motion) => void;
 }
 
 interface Kept {
@@ -90,7 +92,7 @@ async function opened(client: HeadClient, url: string): Promise<void> {
 /** Waits until all motions were shown, the time is up, or `signal`; returns the head's clock at the start. */
 async function drive(
   client: HeadClient,
-  { seconds, say }: LiveOptions,
+  { seconds, say, show }: LiveOptions,
   text: string,
   signal: AbortSignal,
 ): Promise<number> {
@@ -106,6 +108,7 @@ async function drive(
     const isOther = next.split(" (")[0] !== told.split(" (")[0];
     if (next === told || !(isOther || now - moved > TELL)) return;
     [told, moved] = [next, now];
+    if (isOther && shown.next !== null) show?.(shown.next);
     if (next === "") say("all motions are shown; stand still");
     else say(`next: ${next}`);
   });

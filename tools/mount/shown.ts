@@ -19,6 +19,9 @@ const BRAKES = 2;
 /** Seconds within which it must have come from driving to rest, for a braking to be firm. */
 const FIRM = 1.2;
 
+/** Motions that a mounting drive must show. */
+export type Motion = "rest" | "left" | "right" | "straight" | "brake";
+
 interface Place {
   readonly time: number;
   readonly x: number;
@@ -80,21 +83,36 @@ export class Shown {
 
   /** Missing motions, in order; empty when all were shown. */
   missing(): string[] {
-    const turn = (side: "left" | "right"): string[] => {
-      const done = this.#turned[side];
-      if (done >= TURN) return [];
-      return [`turn ${side} on the spot by a right angle (${Math.round(done / DEGREE)} of 90 degrees)`];
-    };
+    return this.#open().map(({ text }) => text);
+  }
+
+  /** The next missing motion; null when all were shown. */
+  get next(): Motion | null {
+    return this.#open()[0]?.motion ?? null;
+  }
+
+  #open(): { readonly motion: Motion; readonly text: string }[] {
+    const degrees = (side: "left" | "right"): number => Math.round(this.#turned[side] / DEGREE);
     const ways = this.#headings.length;
-    return [
-      ...(this.#rested >= REST ? [] : ["stand still for two seconds"]),
-      ...turn("left"),
-      ...turn("right"),
-      ...(ways >= HEADINGS ? [] : [`drive a metre straight on (in ${ways} of ${HEADINGS} directions)`]),
-      ...(this.#brakes >= BRAKES
-        ? []
-        : [`drive briskly and brake firmly (${this.#brakes} of ${BRAKES} times)`]),
-    ];
+    const all = [
+      { motion: "rest", isShown: this.#rested >= REST, text: "stand still for two seconds" },
+      ...(["left", "right"] as const).map((side) => ({
+        motion: side,
+        isShown: this.#turned[side] >= TURN,
+        text: `turn ${side} on the spot by a right angle (${degrees(side)} of 90 degrees)`,
+      })),
+      {
+        motion: "straight",
+        isShown: ways >= HEADINGS,
+        text: `drive a metre straight on (in ${ways} of ${HEADINGS} directions)`,
+      },
+      {
+        motion: "brake",
+        isShown: this.#brakes >= BRAKES,
+        text: `drive briskly and brake firmly (${this.#brakes} of ${BRAKES} times)`,
+      },
+    ] as const;
+    return all.filter(({ isShown }) => !isShown);
   }
 }
 
