@@ -40,6 +40,7 @@ export const main = mainOfFamily({
       "whether tuning repairs settings that were set wrong on purpose",
       () => import("./score-recovery.ts"),
     ],
+    "build-drawings": ["the drawings of docs/build-a-head.md", () => import("./build-drawings.ts")],
     integration: ["cost of mapping a frame, beside textbook methods", () => import("./integration.ts")],
     guard: ["cost of the guard's parts, beside the depth mask", () => import("./guard.ts")],
     tracking: ["cost of tracking a frame, part by part", () => import("./tracking.ts")],
