@@ -8,6 +8,8 @@ import { type TrialHead, withTrialHead } from "./trial-head.ts";
 const COLUMNS = 76;
 /** Milliseconds until a picture is drawn once: the head then knows what is floor. */
 const SETTLE = 1000;
+/** Milliseconds between pictures on a terminal. */
+const REDRAW = 500;
 /** Share of the picture below which hardly any floor is seen, metres off level that a tape does not explain. */
 const LITTLE_FLOOR = 0.05;
 const OFF_LEVEL = 0.015;
@@ -33,18 +35,22 @@ async function look(session: Session, config: DraftConfig, head: TrialHead): Pro
   });
   let newest: FromServer<"image"> | null = null;
   let rows = 0;
+  // Some terminals tell 0 columns.
+  const wide = process.stdout.columns || Number.POSITIVE_INFINITY;
   const draw = (): DepthText => {
     const picture = depthText(newest!, {
       setup: head.client.welcome!.setup as Parameters<typeof depthText>[1]["setup"],
       tall,
-      columns: COLUMNS,
+      columns: Math.min(COLUMNS, wide),
       hasColours: session.isTerminal,
     });
-    const lines = [...picture.lines, LEGEND, ...describe(picture, reach)];
-    // A picture replaces the one before.
-    if (session.isTerminal && rows > 0) lines[0] = `\x1b[${rows}A${lines[0]}`;
-    rows = lines.length;
-    talk.say(...lines.map((line) => (session.isTerminal ? `${line}\x1b[K` : line)));
+    const texts = [LEGEND, ...describe(picture, reach)];
+    const lines = [...picture.lines, ...texts];
+    // A picture replaces the one before, with the lines that the terminal has wrapped.
+    if (session.isTerminal && rows > 0) lines[0] = `\x1b[${rows}A\x1b[J${lines[0]}`;
+    rows =
+      picture.lines.length + texts.reduce((sum, text) => sum + Math.max(1, Math.ceil(text.length / wide)), 0);
+    talk.say(...lines);
     return picture;
   };
   const seen = new AbortController();
@@ -53,20 +59,16 @@ async function look(session: Session, config: DraftConfig, head: TrialHead): Pro
   });
   await head.until("image", () => true, signal);
   await wait(SETTLE, undefined, { signal });
-  let picture = draw();
-  const redrawing = (async () => {
-    while (session.isTerminal && !talk.isBatch && !seen.signal.aborted && !head.trouble.aborted) {
-      await wait(500);
-      if (!seen.signal.aborted) picture = draw();
-    }
-  })();
+  const isWatched = session.isTerminal && !talk.isBatch;
   const stopped = new Promise<void>((resolve) => head.trouble.addEventListener("abort", () => resolve()));
-  try {
-    if (session.isTerminal) await talk.enter("Look at it as long as you like.", stopped);
-  } finally {
-    seen.abort();
-    await redrawing;
+  const entered = isWatched ? talk.enter("Look as long as you like.", stopped) : Promise.resolve();
+  const ended = entered.finally(() => seen.abort());
+  let picture = draw();
+  while (isWatched && !seen.signal.aborted) {
+    await Promise.race([wait(REDRAW), ended.catch(() => {})]);
+    if (!seen.signal.aborted) picture = draw();
   }
+  await ended;
   head.trouble.throwIfAborted();
   const isRight = await talk.askYes("floor", picture.floor > LITTLE_FLOOR ? "yes" : "no");
   // The camera may have stopped while the person looked.
