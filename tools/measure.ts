@@ -2,8 +2,10 @@ import { dirname, join } from "node:path";
 import { readConfig, resolveConfig } from "../src/service/config.ts";
 import { CAUTION, mainOf, runIfStarted } from "./frame/command.ts";
 import { reading, UsageError } from "./frame/errors.ts";
+import { untilInterrupted } from "./frame/interrupt.ts";
 import { Progress } from "./frame/progress.ts";
 import { noneExpected, numberOf, wholeOption } from "./frame/values.ts";
+import { describeAges, watchAges } from "./measure/ages.ts";
 import { type BoardState, readBoardState } from "./measure/board-state.ts";
 import { type Findings, findingsOf } from "./measure/findings.ts";
 import { type Measured, measureFrames, type Plan } from "./measure/frame-cost.ts";
@@ -26,7 +28,7 @@ const CAMERA: Plan["optics"] = {
 
 export const main = mainOf({
   name: "measure",
-  usage: "[options]",
+  usage: ["[options]", "--live http://<head>:4917 [--seconds <n>]"],
   about:
     "Measures how fast this board is with its camera: the cost of a frame by stage, headroom, temperature, and what to set. Frames are simulated, so no camera is needed; stop the head first, or both share the board.",
   options: {
@@ -48,12 +50,20 @@ export const main = mainOf({
       default: "30",
       help: "how long the board is kept busy (default 30). A small board needs minutes to get warm",
     },
+    live: {
+      type: "string",
+      value: "<address>",
+      help: "instead: ages of a running head's reaches for --seconds, http://<head>:4917. 60 seconds show a minute",
+    },
     json: { type: "boolean", help: "print the figures as JSON" },
   },
-  notes: CAUTION,
-  exits: { 3: "the settings file is missing or invalid" },
+  notes: `A token for --live is taken from BRINKMAP_TOKEN.
+${CAUTION}`,
+  exits: { 3: "the settings file is missing or invalid, or no head answers" },
   async run({ values, positionals }) {
     noneExpected(positionals);
+    if (values.live !== undefined)
+      return live(values.live, wholeOption(values, "seconds", 1, 3600), values.json);
     const { settings: file } = values;
     const config = file === undefined ? resolveConfig({}) : await reading(file, () => readConfig(file));
     const rate = numberOf("rate", values.rate!);
@@ -86,6 +96,18 @@ export const main = mainOf({
     return 0;
   },
 });
+
+/** Ages of a running head. */
+async function live(address: string, seconds: number, isJson = false): Promise<number> {
+  if (!URL.canParse(address) || !["http:", "https:"].includes(new URL(address).protocol)) {
+    throw new UsageError(
+      `--live takes the address of a head's page, http://127.0.0.1:4917, got "${address}"`,
+    );
+  }
+  const ages = await untilInterrupted((signal) => watchAges(address, seconds, signal));
+  console.log(isJson ? JSON.stringify(ages, null, 2) : describeAges(ages).join("\n"));
+  return 0;
+}
 
 function opticsOf(
   sensors: readonly { readonly name: string; readonly optics: Measured["camera"] }[],

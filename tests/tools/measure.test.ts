@@ -2,10 +2,12 @@ import { mkdirSync, mkdtempSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { dirname, join } from "node:path";
 import { afterAll, afterEach, beforeEach, expect, test, vi } from "vitest";
+import { agesBetween, bucketsOf } from "../../tools/measure/ages.ts";
 import { readBoardState } from "../../tools/measure/board-state.ts";
 import { findingsOf } from "../../tools/measure/findings.ts";
 import type { Measured } from "../../tools/measure/frame-cost.ts";
 import { main } from "../../tools/measure.ts";
+import { CAMERA, LiveHead } from "../helpers/live.ts";
 
 const folder = mkdtempSync(join(tmpdir(), "brinkmap-measure-"));
 afterAll(() => rmSync(folder, { recursive: true }));
@@ -122,3 +124,35 @@ test("the command measures the camera of a settings file", async () => {
   expect(await main(["--settings", join(folder, "nothing.json")])).toBe(3);
   expect(await main(["--rate", "0"])).toBe(2);
 }, 60_000);
+
+test("ages between two readings of the metrics are those of the time between them", () => {
+  const reading = (...counts: number[]) =>
+    bucketsOf(
+      ["0.004", "0.008", "0.033", "+Inf"]
+        .map((le, n) => `brinkmap_reach_age_seconds_bucket{le="${le}"} ${counts[n]}`)
+        .join("\n"),
+    );
+  // 100 reaches between the readings: 60 up to 4 ms, 38 up to 8 ms, 1 up to 33 ms, 1 later. The 500 before do not count.
+  const ages = agesBetween(reading(0, 0, 500, 500), reading(60, 98, 599, 600), 60);
+  expect(ages).toEqual({ count: 100, seconds: 60, median: { low: 0, high: 4 }, most: { low: 8, high: 33 } });
+  expect(agesBetween(reading(1, 1, 1, 1), reading(1, 1, 1, 1), 1)).toMatchObject({ count: 0, median: null });
+});
+
+test("a running head tells the ages of its reaches; no head, or no address, is said plainly", async () => {
+  const head = await LiveHead.start();
+  const address = `http://127.0.0.1:${head.service.port}`;
+  try {
+    const sensor = await head.open({ role: "sensor", sensors: [CAMERA] });
+    const sending = setInterval(() => head.look(sensor), 100);
+    expect(await main(["--live", address, "--seconds", "1"])).toBe(0);
+    clearInterval(sending);
+    expect(said.join("\n")).toMatch(
+      /reaches +[1-9]\d* in 1 s\nage, median +\d+ to \d+ ms\nage, 99 % +\d+ to \d+ ms/,
+    );
+  } finally {
+    await head.stop();
+  }
+  expect(await main(["--live", address, "--seconds", "1"])).toBe(3);
+  expect(said.at(-1)).toContain("no head answers at http://127.0.0.1");
+  expect(await main(["--live", "4917"])).toBe(2);
+}, 30_000);
