@@ -72,7 +72,7 @@ ${CAUTION}`,
     const seconds = wholeOption(values, "seconds", 1, 3600);
     const optics = opticsOf(config.sensors, values.sensor);
     const scenario = join(dirname(STUDIO), "yard-room.json");
-    const before = readBoardState();
+    const before = await readBoardState();
     const bar = new Progress("measuring");
     let measured: Measured;
     try {
@@ -88,7 +88,7 @@ ${CAUTION}`,
     } finally {
       bar.stop();
     }
-    const after = readBoardState();
+    const after = await readBoardState();
     const findings = findingsOf(measured, rate, before, after);
     if (values.json)
       console.log(JSON.stringify({ ...findings, frames: measured.costs.length, before, after }, null, 2));

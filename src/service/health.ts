@@ -176,13 +176,15 @@ export class Health {
     this.#parts.metrics.skipped.inc({ sensor: name, why });
   }
 
-  takeLoad({ busy, shed, blocks, revision, events, leftOut }: FromSensing & { kind: "load" }): void {
+  takeLoad({ busy, shed, isHot, blocks, revision, events, leftOut }: FromSensing & { kind: "load" }): void {
     const { clients, metrics, savedMap } = this.#parts;
     this.#lastLoad = headTime();
     if (shed !== this.#shed) {
       clients.note(
         "load",
-        shed === 0 ? "every frame is mapped again" : `one frame in ${2 ** shed} is mapped`,
+        shed === 0
+          ? "every frame is mapped again"
+          : `one frame in ${2 ** shed} is mapped${isHot ? ": the board comes near its limit of temperature" : ""}`,
       );
     }
     this.#busy = busy;

@@ -37,7 +37,7 @@ function measured(first: number, last: number, held = 1): Measured {
   return { costs, camera: optics, worked: { ...optics, width: 213, height: 160 }, held };
 }
 
-test("the hottest zone, the trip point that slows it down, and the slowest core are read from the kernel's files", () => {
+test("the hottest zone, the trip point that slows it down, and the slowest core are read from the kernel's files", async () => {
   put("class/thermal/thermal_zone0/temp", "41200");
   put("class/thermal/thermal_zone1/temp", "63500");
   for (const [n, [type, temp]] of [
@@ -56,14 +56,14 @@ test("the hottest zone, the trip point that slows it down, and the slowest core 
     put(`devices/system/cpu/${cpu}/cpufreq/cpuinfo_max_freq`, "1800000");
   }
   put("devices/system/cpu/cpu0/cpufreq/scaling_governor", "ondemand");
-  expect(readBoardState(folder)).toEqual({
+  expect(await readBoardState(folder)).toEqual({
     temperature: 63.5,
     limit: 80,
     clock: 600,
     highestClock: 1800,
     governor: "ondemand",
   });
-  expect(readBoardState(join(folder, "none"))).toEqual({
+  expect(await readBoardState(join(folder, "none"))).toEqual({
     temperature: null,
     limit: null,
     clock: null,

@@ -1,5 +1,6 @@
 import { readdirSync, readFileSync } from "node:fs";
 import { join } from "node:path";
+import { readHeat } from "../../src/service/sensing/heat.ts";
 
 /** What the kernel tells of the board's heat and clock; null or empty where it tells nothing. */
 export interface BoardState {
@@ -38,24 +39,11 @@ function namesIn(folder: string, pattern: RegExp): string[] {
 
 /**
  * Reads the state from the kernel's files.
- * Source: Linux documentation, driver-api/thermal/sysfs-api (millidegrees) and admin-guide/pm/cpufreq (kilohertz).
+ * Source: Linux documentation, admin-guide/pm/cpufreq (kilohertz).
  * @param system the folder /sys, or another in tests
  */
-export function readBoardState(system = "/sys"): BoardState {
-  const thermal = join(system, "class/thermal");
-  const zones = namesIn(thermal, /^thermal_zone\d+$/).flatMap((zone) => {
-    const now = numberOf(thermal, zone, "temp");
-    return now === null ? [] : [{ zone, now }];
-  });
-  const [hottest] = zones.sort((a, b) => b.now - a.now);
-  const trips =
-    hottest === undefined
-      ? []
-      : namesIn(join(thermal, hottest.zone), /^trip_point_\d+_type$/).flatMap((name) => {
-          if (!["passive", "hot"].includes(textOf(thermal, hottest.zone, name) ?? "")) return [];
-          const at = numberOf(thermal, hottest.zone, name.replace("_type", "_temp"));
-          return at === null || at <= 0 ? [] : [at];
-        });
+export async function readBoardState(system = "/sys"): Promise<BoardState> {
+  const heat = await readHeat(system);
   const cpus = join(system, "devices/system/cpu");
   const clocks = namesIn(cpus, /^cpu\d+$/).flatMap((cpu) => {
     const now = numberOf(cpus, cpu, "cpufreq/scaling_cur_freq");
@@ -64,8 +52,8 @@ export function readBoardState(system = "/sys"): BoardState {
   });
   const [slowest] = clocks.sort((a, b) => a.now / a.most - b.now / b.most);
   return {
-    temperature: hottest === undefined ? null : hottest.now / 1000,
-    limit: trips.length === 0 ? null : Math.min(...trips) / 1000,
+    temperature: heat?.temperature ?? null,
+    limit: heat?.limit ?? null,
     clock: slowest === undefined ? null : slowest.now / 1000,
     highestClock: slowest === undefined ? null : slowest.most / 1000,
     governor: textOf(cpus, "cpu0/cpufreq/scaling_governor"),

@@ -100,7 +100,7 @@ export class PlayingReports {
 
   #tellLoad(now: number): void {
     const busy = Math.min(1, (1000 * this.#worked) / (now - this.#loadSince));
-    this.#say({ kind: "load", busy, shed: 0, ...this.#size, events: this.#events, leftOut: 0 });
+    this.#say({ kind: "load", busy, shed: 0, isHot: false, ...this.#size, events: this.#events, leftOut: 0 });
     this.#events = {};
     this.#worked = 0;
     this.#loadSince = now;

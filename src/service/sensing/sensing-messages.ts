@@ -99,6 +99,8 @@ export type FromSensing =
       readonly kind: "load";
       readonly busy: number;
       readonly shed: number;
+      /** Whether the board's temperature is a reason to shed. */
+      readonly isHot: boolean;
       readonly blocks: number;
       readonly revision: number;
       /** Events since the last report. */

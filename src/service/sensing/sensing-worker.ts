@@ -1,6 +1,7 @@
 import { type MessagePort, parentPort, workerData } from "node:worker_threads";
 import { Batch, movedOf } from "../batch.ts";
 import { headTime } from "../time.ts";
+import { readHeat } from "./heat.ts";
 import { Sensing } from "./sensing.ts";
 import type { FromSensing, SensingStart, ToSensing } from "./sensing-messages.ts";
 
@@ -8,6 +9,8 @@ import type { FromSensing, SensingStart, ToSensing } from "./sensing-messages.ts
 
 /** Microseconds between checks for due reports. */
 const BEAT = 100_000;
+/** Milliseconds between readings of the temperature. */
+const HEAT_EVERY = 5000;
 
 const batch = new Batch<FromSensing>((messages, moved) => parentPort!.postMessage(messages, moved));
 const say = (message: FromSensing): void => {
@@ -27,3 +30,7 @@ setInterval(() => {
   sensing.beat(now - due);
   due = now + BEAT;
 }, BEAT / 1000);
+setInterval(async () => {
+  const heat = await readHeat();
+  if (heat !== null) sensing.takeHeat(heat);
+}, HEAT_EVERY);

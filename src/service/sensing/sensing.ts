@@ -19,6 +19,7 @@ import { ChangedBlocks } from "./changed-blocks.ts";
 import { ChangedTiles } from "./changed-tiles.ts";
 import { FrameReader } from "./frame-slot.ts";
 import { Governor } from "./governor.ts";
+import { type Heat, HeatGovernor } from "./heat.ts";
 import { LastCleared } from "./last-cleared.ts";
 import { reachOfMap } from "./map-reach.ts";
 import { Pictures } from "./pictures.ts";
@@ -39,6 +40,7 @@ export class Sensing {
   readonly #now: () => number;
   #readers: FrameReader[];
   readonly #governor: Governor;
+  readonly #heat = new HeatGovernor();
   /** Level of load shedding of the head, and the level in a played recording. */
   #shedLevel = 0;
   #playedShed = 0;
@@ -98,6 +100,11 @@ export class Sensing {
   beat(late: number): void {
     this.#governor.beat(late);
     this.tick();
+  }
+
+  /** Takes a reading of the board's temperature. */
+  takeHeat(heat: Heat): void {
+    this.#heat.add(this.#now(), heat);
   }
 
   /** Sends the reports that are due. Called after each message and with each beat. */
@@ -313,7 +320,7 @@ export class Sensing {
 
   /** Sends a changed level of load shedding to the head and the pre-trigger recorder. */
   #shed(time: number): void {
-    const level = Math.max(this.#governor.shed, this.#playedShed);
+    const level = Math.max(this.#governor.shed, this.#heat.level, this.#playedShed);
     if (level === this.#shedLevel) return;
     this.#shedLevel = level;
     const begun = this.#now();
@@ -397,6 +404,7 @@ export class Sensing {
       kind: "load",
       busy,
       shed: this.#shedLevel,
+      isHot: this.#heat.level > 0,
       blocks: grid.count,
       revision: grid.frame,
       events: this.#events,
