@@ -189,6 +189,8 @@ async function walk(session: Session, { path, config, names }: Plan): Promise<nu
   }
   talk.say("", "== Report");
   for (const { step, result, text } of steps) talk.say(`  ${step.padEnd(8)} ${result.padEnd(8)} ${text}`);
+  if (session.scenario !== null)
+    talk.say("! These are results of simulated sensors: they belong into no robot's file.");
   resolveConfig(draft);
   if (!(await talk.askYes("write", "no"))) {
     talk.say("Nothing was changed.");
@@ -198,7 +200,12 @@ async function walk(session: Session, { path, config, names }: Plan): Promise<nu
   const at = new Date().toISOString();
   const before = await writeSettings(path, draft, {
     at,
-    steps: steps.map(({ step, result, text }) => ({ step, result, text })),
+    steps: steps.map(({ step, result, text }) => ({
+      step,
+      result,
+      // A report must not pass for one of real sensors.
+      text: session.scenario === null ? text : `simulated: ${text}`,
+    })),
   });
   talk.say(
     `Written: ${path}${before === null ? "" : `; as it was before: ${before}`}. brinkmap setup --undo brings that back.`,
