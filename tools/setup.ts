@@ -190,7 +190,7 @@ async function walk(session: Session, { path, config, names }: Plan): Promise<nu
   talk.say("", "== Report");
   for (const { step, result, text } of steps) talk.say(`  ${step.padEnd(8)} ${result.padEnd(8)} ${text}`);
   if (session.scenario !== null)
-    talk.say("! These are results of simulated sensors: they belong into no robot's file.");
+    talk.say("! These are results of simulated sensors: do not write them into a robot's file.");
   resolveConfig(draft);
   if (!(await talk.askYes("write", "no"))) {
     talk.say("Nothing was changed.");

@@ -43,13 +43,7 @@ export interface Step {
   run(session: Session, config: DraftConfig): Promise<Outcome>;
 }
 
-/** Steps that need frames. */
-export function withoutSensor(
-  { scenario }: Session,
-  { sensors = [], depth = [] }: DraftConfig,
-): string | null {
-  if (scenario !== null || depth.length > 0) return null;
-  return sensors.length === 0
-    ? "no depth camera is set (step devices)"
-    : "the camera's own driver must connect to this trial head, which is not possible here; try it with serve";
+/** Why a step that needs frames cannot run; null: it can. A sensor without a source has a driver that connects by the socket. */
+export function withoutSensor({ scenario }: Session, { sensors = [] }: DraftConfig): string | null {
+  return scenario === null && sensors.length === 0 ? "no depth camera is set (step devices)" : null;
 }

@@ -16,8 +16,9 @@ import type { DraftConfig, Session } from "./session.ts";
 const RING = { segment: 4, before: 8, after: 2 };
 /** Milliseconds without a frame after which a sensor counts as stopped: longer than a source takes to restart once. */
 const STOPPED_AFTER = 4000;
-/** Milliseconds until the first frame. */
+/** Milliseconds until the first frame: of a program that the head starts, and of a driver that a person starts. */
 const FIRST_FRAME = 12_000;
+const FIRST_OF_DRIVER = 60_000;
 
 /** A sensor gave no frame, or stopped; the message says what its source said. */
 export class SensorTrouble extends Error {
@@ -53,6 +54,8 @@ export class TrialHead {
       topics: { pulse: 4, ...topics },
       makeSocket: (address, protocol) => new WebSocket(address, protocol) as unknown as Socket,
     });
+    const { depth } = service.config;
+    const first = depth.length === 0 ? FIRST_OF_DRIVER : FIRST_FRAME;
     let frames = 0;
     this.client.on("pulse", ({ sensors }) => {
       const [sensor] = sensors;
@@ -62,7 +65,7 @@ export class TrialHead {
       const count = sensor.frames + sensor.skipped;
       if (count !== frames) this.#heard = performance.now();
       frames = count;
-      const limit = frames === 0 && this.#why === null ? FIRST_FRAME : STOPPED_AFTER;
+      const limit = frames === 0 && this.#why === null ? first : STOPPED_AFTER;
       if (performance.now() - this.#heard > limit)
         this.#watch.abort(new SensorTrouble(this.#said(sensor, frames)));
     });
@@ -146,6 +149,12 @@ export async function withTrialHead<T>(
   body: (head: TrialHead) => Promise<T>,
 ): Promise<T> {
   const head = await TrialHead.start(session, config, topics);
+  const { port } = new URL(head.page);
+  session.talk.say(
+    `The page of this trial head, for as long as this step lasts: ${head.page}`,
+    `From another computer: ssh -L ${port}:127.0.0.1:${port} <this board>, then open it there.`,
+    `A driver or a base that connects by the socket connects to ${head.url}.`,
+  );
   try {
     return await body(head);
   } finally {

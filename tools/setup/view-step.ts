@@ -24,10 +24,6 @@ export const viewStep: Step = {
 
 async function look(session: Session, config: DraftConfig, head: TrialHead): Promise<Outcome> {
   const { talk, signal } = session;
-  talk.say(
-    `The page of this trial head, for as long as this step lasts: ${head.page}`,
-    `From another computer: ssh -L ${new URL(head.page).port}:127.0.0.1:${new URL(head.page).port} <this board>, then open it there.`,
-  );
   const tall = Number((config.settings as Record<string, unknown> | undefined)?.["body.height"] ?? 0.6);
   let reach: FromServer<"reach"> | null = null;
   head.client.on("reach", (message) => {
