@@ -59,11 +59,16 @@ export function stoppingDistance(speed: number, delay: number, deceleration: num
   return speed * delay + (speed * speed) / (2 * deceleration);
 }
 
-/** The fastest speed, m/s, that stops within `distance`: the inverse of `stoppingDistance`; 0 when there is no room. */
-export function permittedSpeed(distance: number, delay: number, deceleration: number): number {
-  if (!(distance > 0)) return 0;
-  // a (sqrt(t^2 + 2 d / a) - t), without the difference of nearly equal numbers when d is small.
-  return (2 * distance) / (Math.sqrt(delay * delay + (2 * distance) / deceleration) + delay);
+/**
+ * The fastest speed, m/s, that stops within `distance`: the inverse of `stoppingDistance`; 0 when there is no room.
+ * @param down speed to which the base slows down instead, and which is permitted without any room
+ * Source: v t + (v^2 - down^2) / (2 a) = d, solved for v.
+ */
+export function permittedSpeed(distance: number, delay: number, deceleration: number, down = 0): number {
+  if (!(distance > 0)) return down;
+  // a (sqrt(t^2 + 2 d / a) - t) with d + down^2 / (2 a) for d, without the difference of nearly equal numbers when d is small.
+  const room = distance + (down * down) / (2 * deceleration);
+  return Math.max(down, (2 * room) / (Math.sqrt(delay * delay + (2 * room) / deceleration) + delay));
 }
 
 /**

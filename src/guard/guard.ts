@@ -13,6 +13,7 @@ import { Knocks } from "./knocks.ts";
 import { type Pace, PaceMaker, type PaceSettings } from "./pace-maker.ts";
 import { limitByFrames, openReach, ReachAround, type ReachNow } from "./reach.ts";
 import { type SensorView, SensorViews } from "./sensor-views.ts";
+import { type SlowZone, SlowZones } from "./slow-zones.ts";
 import { StartTrust } from "./start-trust.ts";
 import { type Turned, widened } from "./sweep.ts";
 
@@ -27,6 +28,8 @@ export interface GuardSettings extends PaceSettings {
   readonly knockRepeat: number;
   /** Radians. */
   readonly maxTrim: number;
+  /** Zones in which the base drives slowly, in the world. */
+  readonly slowIn: readonly SlowZone[];
   /** Amplitude below which the sensor reports nothing; 0: it is learnt. */
   readonly gate: number;
 }
@@ -84,6 +87,9 @@ export class Guard {
   readonly #knocks: Knocks;
   readonly #around: ReachAround;
   readonly #paces: PaceMaker;
+  readonly #slowZones: SlowZones;
+  /** Transforms a place from the frame in which ground is remembered to the world. */
+  toWorld: (at: Turned) => Turned = (at) => at;
   readonly #reach = openReach();
   /** The outline that the body is taken to stand on. */
   readonly #standsOn: Footprint;
@@ -111,6 +117,8 @@ export class Guard {
     this.#around = new ReachAround({ maxReach: settings.maxReach, gap, radius });
     const around = AROUND + settings.cellSize / 2;
     this.#standsOn = widened(settings.body.footprint, around, around);
+    if (before !== null) this.toWorld = before.toWorld;
+    this.#slowZones = new SlowZones(settings.slowIn, settings.body.footprint);
     this.#paces = new PaceMaker(settings, this.limits, before === null ? null : before.#paces);
   }
 
@@ -293,6 +301,8 @@ export class Guard {
       stale,
       inViewFrom,
       reach: this.#reach,
+      slowZones: this.#slowZones,
+      inWorld: at === null ? null : this.toWorld(at),
       unplaced: this.#unplaced(at === null),
       isNearKnown: this.#isNearKnown,
       isGiven,

@@ -1,4 +1,4 @@
-import { splitAreas } from "../terms/areas.ts";
+import { hasSpeed, splitAreas } from "../terms/areas.ts";
 import { doSidesCross } from "../terms/polygon.ts";
 import { distanceToOutline, type Footprint, holds, parseFootprint } from "./body.ts";
 
@@ -11,6 +11,7 @@ export interface KeepOutArea {
 /** Most areas of one place, and corners of one area: more are a mistake. */
 const MOST_AREAS = 100;
 const MOST_CORNERS = 100;
+const EXAMPLE = "stairs: 1,2 2,2 2,3; shelf: 4,0 5,0 5,1";
 
 /**
  * Reads areas as settings hold them: "name: x,y x,y x,y; name: x,y x,y x,y". Empty text is no area. Unnamed areas are called "area 1", "area 2".
@@ -18,24 +19,41 @@ const MOST_CORNERS = 100;
  */
 export function parseAreas(text: string): readonly KeepOutArea[] {
   const parts = splitAreas(text);
-  if (parts.length > MOST_AREAS) throw new RangeError(`${parts.length} areas; at most ${MOST_AREAS}`);
+  checkCount(parts.length);
   return parts.map(({ name, corners }) => {
-    let outline: Footprint;
-    try {
-      outline = parseFootprint(corners);
-    } catch {
+    if (hasSpeed(name)) {
       throw new RangeError(
-        `a corner of "${name}" is not x,y: write areas like "stairs: 1,2 2,2 2,3; shelf: 4,0 5,0 5,1"`,
+        `"${name}" has a speed: slow zones belong in guard.slowIn, a closed area has none`,
       );
     }
-    if (outline.length < 3 || outline.length > MOST_CORNERS) {
-      throw new RangeError(`"${name}" has ${outline.length} corners; an area has 3 to ${MOST_CORNERS}`);
-    }
-    if (doSidesCross(outline)) {
-      throw new RangeError(`two sides of "${name}" cross: list its corners in order around the area`);
-    }
-    return { name, outline };
+    return { name, outline: parseOutline(name, corners, EXAMPLE) };
   });
+}
+
+/** @throws {RangeError} for more areas than a place has */
+export function checkCount(count: number): void {
+  if (count > MOST_AREAS) throw new RangeError(`${count} areas; at most ${MOST_AREAS}`);
+}
+
+/**
+ * Reads the corners of an area.
+ * @param example how areas are written, for the error
+ * @throws {RangeError} naming the area
+ */
+export function parseOutline(name: string, corners: string, example: string): Footprint {
+  let outline: Footprint;
+  try {
+    outline = parseFootprint(corners);
+  } catch {
+    throw new RangeError(`a corner of "${name}" is not x,y: write areas like "${example}"`);
+  }
+  if (outline.length < 3 || outline.length > MOST_CORNERS) {
+    throw new RangeError(`"${name}" has ${outline.length} corners; an area has 3 to ${MOST_CORNERS}`);
+  }
+  if (doSidesCross(outline)) {
+    throw new RangeError(`two sides of "${name}" cross: list its corners in order around the area`);
+  }
+  return outline;
 }
 
 interface Box {

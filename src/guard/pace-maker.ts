@@ -7,7 +7,8 @@ import { seesFloor } from "./glance-frame.ts";
 import { fastest, Permits, worstWay } from "./pace.ts";
 import type { ReachNow } from "./reach.ts";
 import type { SensorView } from "./sensor-views.ts";
-import type { Sweep } from "./sweep.ts";
+import type { SlowZone, SlowZones } from "./slow-zones.ts";
+import type { Sweep, Turned } from "./sweep.ts";
 import { type Room, SweptRoom, waysOf } from "./swept-room.ts";
 
 export interface PaceSettings {
@@ -36,7 +37,7 @@ export interface PaceLimit {
   readonly outline: readonly [x: number, y: number];
   /** Seconds since that ground was last seen; Infinity when it never was. */
   readonly age: number;
-  /** The name of the area that keeps the base out, where that is the cause; else null. */
+  /** The name of the area that keeps the base out, or of the slow zone, where that is the cause; else null. */
   readonly area: string | null;
 }
 
@@ -77,6 +78,9 @@ export interface PaceInput {
   readonly inViewFrom: Float32Array;
   /** Reach all round from the same place. */
   readonly reach: ReachNow;
+  readonly slowZones: SlowZones;
+  /** The same place in the world; null while it is not known. */
+  readonly inWorld: Turned | null;
   /** Fresh views of which memory does not hold the newest frame. */
   readonly unplaced: readonly SensorView[];
   /** Whether the ground too near for a lens is known without a place. */
@@ -98,6 +102,13 @@ const AS_GOOD_AS = 1e-6;
 
 /** m/s along the backward arcs, and of the farthest corner on the spot, to the left and to the right. */
 type Speeds = readonly [back: number[], spin: number[]];
+
+/** The pace that a slow zone permits, m/s, and the metres until it begins; none: Infinity. */
+interface Slowed {
+  readonly speed: number;
+  readonly zone: SlowZone | null;
+  readonly metres: number;
+}
 
 /** Free way straight on and the place that ends it. Lengths are metres of the base frame. */
 interface Ahead {
@@ -156,13 +167,22 @@ export class PaceMaker {
     ].reduce((one, other) => (other.room < one.room ? other : one));
     const unplaced = seen?.room ?? Number.POSITIVE_INFINITY;
     const corner = topTurn * this.#limits.radius;
+    if (input.inWorld !== null) {
+      const reach = this.#spare + stoppingDistance(Math.max(topSpeed, corner), lasts, body.deceleration);
+      input.slowZones.standAt(input.inWorld, reach);
+    }
+    const slowed = [...arcs.map(([way]) => way), ...arcs.map(([, way]) => way), ...spot].map((way, n) =>
+      this.#slowedBy(way, n, input),
+    );
+    const speed = (room: number, most: number, n: number): number =>
+      this.#speed(room, Math.min(most, slowed[n]!.speed), n, input);
     const forwards = arcs.map(([way], n) => {
       const room = n === STRAIGHT ? ahead.room : Math.min(along(way, topSpeed), unplaced);
-      return this.#speed(room, topSpeed, n, input);
+      return speed(room, topSpeed, n);
     });
     const backOrTurn = (drive: number, turn: number, inViewFrom: Float32Array | null): Speeds => [
-      arcs.map(([, way], n) => this.#speed(along(way, drive, inViewFrom), drive, arcs.length + n, input)),
-      spot.map((way, n) => this.#speed(along(way, turn, inViewFrom), turn, 2 * arcs.length + n, input)),
+      arcs.map(([, way], n) => speed(along(way, drive, inViewFrom), drive, arcs.length + n)),
+      spot.map((way, n) => speed(along(way, turn, inViewFrom), turn, 2 * arcs.length + n)),
     ];
     let others = backOrTurn(topSpeed, corner, null);
     let isWayOut = false;
@@ -182,8 +202,38 @@ export class PaceMaker {
       arcsBackward,
       isWayOut,
       room: Math.max(0, ahead.room),
-      limit: forward < topSpeed - AS_GOOD_AS ? limitOf(ahead, input) : null,
+      limit: this.#limit(forward, ahead, slowed[STRAIGHT]!, input),
     };
+  }
+
+  /** What keeps the pace straight on below the top speed: a slow zone, if the ground permits as much; else the end of the ground. */
+  #limit(forward: number, ahead: Ahead, { speed, zone, metres }: Slowed, input: PaceInput): PaceLimit | null {
+    if (forward >= this.#settings.topSpeed - AS_GOOD_AS) return null;
+    if (zone === null || forward < speed - AS_GOOD_AS) return limitOf(ahead, input);
+    const outline = [this.#limits.front, 0] as const;
+    return { cause: END.slowZone, bearing: 0, distance: metres, outline, age: Infinity, area: zone.name };
+  }
+
+  /**
+   * The pace along a way, by the slow zones that the body comes into: it has slowed down by then.
+   * @param n number of the way among the permits
+   */
+  #slowedBy({ curvature, direction }: Sweep, n: number, { slowZones, since, until }: PaceInput): Slowed {
+    const { body, margin, topSpeed, topTurn } = this.#settings;
+    const most = curvature === Number.POSITIVE_INFINITY ? topTurn * this.#limits.radius : topSpeed;
+    const lasts = (until - since) / 1e6 + body.reactionDelay;
+    const zones = slowZones.along(
+      curvature,
+      direction,
+      margin + stoppingDistance(most, lasts, body.deceleration),
+    );
+    let slowest: Slowed = { speed: Number.POSITIVE_INFINITY, zone: null, metres: 0 };
+    for (const { zone, metres } of zones) {
+      const before = this.#permits.standing(n, since);
+      const speed = fastest(metres - margin, lasts, body.deceleration, before, zone.speed);
+      if (speed < slowest.speed) slowest = { speed, zone, metres };
+    }
+    return slowest;
   }
 
   /** Longest way, metres, that a base may have gone since a time, microseconds, under its earlier permits. */
@@ -225,7 +275,10 @@ export class PaceMaker {
       outline: [front, 0] as const,
       age: input.reach.viewAge[0]!,
     };
-    const forward = this.#speed(ahead.room, topSpeed, STRAIGHT, input);
+    // The zone in which the body was when its place was last known.
+    const zone = input.slowZones.inside;
+    const slowed = { speed: zone?.speed ?? Number.POSITIVE_INFINITY, zone, metres: 0 };
+    const forward = this.#speed(ahead.room, Math.min(topSpeed, slowed.speed), STRAIGHT, input);
     const ways = 2 * this.#rooms.ways.arcs.length + 2;
     for (let way = 0; way < ways; way++) if (way !== STRAIGHT) this.#speed(0, topSpeed, way, input);
     return {
@@ -237,7 +290,7 @@ export class PaceMaker {
       arcsBackward: [],
       isWayOut: false,
       room: Math.max(0, ahead.room),
-      limit: forward < topSpeed - AS_GOOD_AS ? limitOf(ahead, input) : null,
+      limit: this.#limit(forward, ahead, slowed, input),
     };
   }
 

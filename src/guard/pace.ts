@@ -18,17 +18,19 @@ export interface StandingPermit {
  * The way is the integral of V over time, computed as an integral over speed: V exceeds s until the last of the times at which permits
  * faster than s have slowed down to s, which is (speed + deceleration * lasts - s) / deceleration.
  * @param permits sorted by speed, fastest first
+ * @param down    m/s: the way until the base is certainly no faster than this
  */
-export function worstWay(permits: readonly StandingPermit[], deceleration: number): number {
+export function worstWay(permits: readonly StandingPermit[], deceleration: number, down = 0): number {
   let way = 0;
   let latest = 0; // the largest speed + deceleration * lasts of the permits so far
-  for (let k = 0; k < permits.length; k++) {
+  for (let k = 0; k < permits.length && permits[k]!.speed > down; k++) {
     const { speed, lasts } = permits[k]!;
     latest = Math.max(latest, speed + deceleration * lasts);
-    const slower = permits[k + 1]?.speed ?? 0;
+    const slower = Math.max(down, permits[k + 1]?.speed ?? 0);
     way += latest * (speed - slower) - (speed * speed - slower * slower) / 2;
   }
-  return way / deceleration;
+  // Until that time it has gone at least at that speed.
+  return (way + down * Math.max(0, latest - down)) / deceleration;
 }
 
 /**
@@ -40,23 +42,25 @@ export function worstWay(permits: readonly StandingPermit[], deceleration: numbe
  * @param room    metres, margin subtracted
  * @param lasts   seconds from now for which the new permit may be obeyed, reaction delay included
  * @param before  permits that may still be obeyed
+ * @param down    m/s: beyond its room the base may go on at this speed
  */
 export function fastest(
   room: number,
   lasts: number,
   deceleration: number,
   before: readonly StandingPermit[],
+  down = 0,
 ): number {
-  const alone = permittedSpeed(room, lasts, deceleration);
-  if (before.length === 0 || alone === 0) return alone;
-  const most = Math.max(room, worstWay(before, deceleration));
+  const alone = permittedSpeed(room, lasts, deceleration, down);
+  if (before.length === 0 || alone === down) return alone;
+  const most = Math.max(room, worstWay(before, deceleration, down));
   const goesTooFar = (speed: number): boolean => {
     const at = before.findIndex((permit) => permit.speed < speed);
     const all = before.toSpliced(at < 0 ? before.length : at, 0, { speed, lasts });
-    return worstWay(all, deceleration) > most + 1e-9;
+    return worstWay(all, deceleration, down) > most + 1e-9;
   };
   if (!goesTooFar(alone)) return alone;
-  let low = 0;
+  let low = down;
   let high = alone;
   for (let k = 0; k < HALVINGS; k++) {
     const middle = (low + high) / 2;

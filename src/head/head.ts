@@ -113,6 +113,7 @@ export class Head {
     this.#mapping = new Mapping(sensors, settings, hasWalls);
     this.#guard = new Guard(guardSettings(settings));
     this.#ground = new Ground(settings["map.voxelSize"]);
+    this.#guard.toWorld = (at) => this.#ground.local.toWorld(at);
     this.#keepOut = keepOutOf(settings, null);
     this.#poses = new PoseSources(setup, settings);
     this.#groundMotion = new GroundMotion(this.#ground, this.#poses);

@@ -1,5 +1,6 @@
 import { parseFootprint } from "../guard/body.ts";
 import { parseAreas } from "../guard/keep-out.ts";
+import { parseSlowZones } from "../guard/slow-zones.ts";
 import { MAX_BLIND } from "../terms/freshness.ts";
 
 interface NumberSetting {
@@ -227,6 +228,11 @@ export const SETTINGS = {
     "",
     parseAreas,
     "areas that the base must not enter, `name: x,y x,y x,y; name: ...`, corners in metres of the map",
+  ),
+  "guard.slowIn": text(
+    "",
+    parseSlowZones,
+    "zones in which the base drives no faster than a speed, `name: 0.3 m/s: x,y x,y x,y; name: ...`, corners in metres of the map",
   ),
   "guard.margin": number(
     0.07,

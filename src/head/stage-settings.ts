@@ -1,5 +1,6 @@
 import { type BodyDescription, parseFootprint } from "../guard/body.ts";
 import type { GuardSettings } from "../guard/guard.ts";
+import { parseSlowZones } from "../guard/slow-zones.ts";
 import type { EvidenceModel } from "../map/evidence.ts";
 import type { FloorSettings } from "../map/floor.ts";
 import type { Body } from "../map/layers.ts";
@@ -108,5 +109,6 @@ export function guardSettings(settings: Settings): GuardSettings {
     knockRepeat: settings["guard.knockRepeat"],
     maxTrim: settings["guard.maxTrim"] * RADIANS,
     gate: settings["guard.gate"],
+    slowIn: parseSlowZones(settings["guard.slowIn"]),
   };
 }

@@ -17,6 +17,25 @@ export const splitAreas = (text: string): readonly WrittenArea[] =>
       };
     });
 
+/** A slow zone in a setting: an area with the text of its speed in m/s; null without one. */
+export interface WrittenZone extends WrittenArea {
+  readonly speed: string | null;
+}
+
+/** The speed at the end of a name, as in "aisle: 0.3 m/s". */
+const SPEED = /(?:^|:)\s*([\d.]+)\s*m\/s$/;
+
+/** Splits the setting `guard.slowIn`, "name: 0.3 m/s: x,y x,y x,y; name: ...", into zones. Unnamed zones are called "zone 1", "zone 2". */
+export const splitZones = (text: string): readonly WrittenZone[] =>
+  splitAreas(text).map(({ name, corners }, n) => {
+    const found = SPEED.exec(name);
+    if (found === null) return { name, corners, speed: null };
+    return { name: name.slice(0, found.index).trim() || `zone ${n + 1}`, corners, speed: found[1]! };
+  });
+
+/** Whether the name of an area ends in a speed: it is a slow zone in the wrong setting. */
+export const hasSpeed = (name: string): boolean => SPEED.test(name);
+
 /** The text of areas for the setting: the inverse of `splitAreas`. */
 export const joinAreas = (areas: readonly WrittenArea[]): string =>
   areas.map(({ name, corners }) => `${name}: ${corners.trim()}`).join("; ");

@@ -27,6 +27,8 @@ export const END = {
   unplaced: 10,
   /** The border of an area that a person has closed to the base. */
   keptOut: 11,
+  /** The border of a zone in which the base drives slowly. It limits a pace and ends no free ground. */
+  slowZone: 12,
 } as const;
 
 /** Names of the codes in `END`, by number. */
@@ -43,6 +45,7 @@ export const END_NAMES = [
   "frozen",
   "no place",
   "kept out",
+  "slow zone",
 ] as const;
 export type EndName = (typeof END_NAMES)[number];
 

@@ -27,6 +27,7 @@ export const ENDS: Readonly<Record<number, string>> = {
   [END.frozen]: "sensor repeats old data",
   [END.unplaced]: "place of the base not known",
   [END.keptOut]: "closed area",
+  [END.slowZone]: "slow zone",
 };
 
 /** State of the floor, in the legends of maps. */
@@ -50,7 +51,7 @@ export interface LimitPlace {
   /** Radians: where it is from the base's floor point. */
   readonly bearing: number;
   readonly distanceMm: number;
-  /** Name of the closed area, where that is the cause. */
+  /** Name of the closed area or the slow zone, where that is the cause. */
   readonly area?: string;
 }
 
@@ -58,6 +59,7 @@ export interface LimitPlace {
 export function limitText({ cause, bearing, distanceMm, area }: LimitPlace): string {
   const what = (ENDS[cause] ?? "unknown") + (area === undefined ? "" : ` "${area}"`);
   if (PLACELESS.has(cause)) return what;
+  if (cause === END.slowZone && distanceMm === 0) return `in ${what}`;
   const room = metresText(distanceMm / 1000);
   const isAhead = Math.abs(Math.atan2(Math.sin(bearing), Math.cos(bearing))) < AHEAD;
   const where = isAhead ? `${room} ahead` : `${bearingText(bearing)}, ${room} from the body`;

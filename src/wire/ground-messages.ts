@@ -12,7 +12,7 @@ const Limit = Type.Object(
   {
     cause: Type.Integer({
       minimum: 0,
-      description: `a code as in \`what\`, ${END.unlooked} (nothing farther was looked at), or ${END.unplaced} (the place of the base is not known)`,
+      description: `a code as in \`what\`, ${END.unlooked} (nothing farther was looked at), ${END.unplaced} (the place of the base is not known), or ${END.slowZone} (a slow zone of \`guard.slowIn\`)`,
     }),
     bearing: Type.Number({ description: "radians: where it is from the base's floor point" }),
     distanceMm: Type.Integer({ minimum: 0, description: "way until the outline meets it" }),
@@ -21,7 +21,10 @@ const Limit = Type.Object(
       Type.Integer({ minimum: 0, description: "since that ground was last seen; null when never" }),
     ),
     area: Type.Optional(
-      Type.String({ description: "the name of the area that keeps the base out, where that is the cause" }),
+      Type.String({
+        description:
+          "the name of the area that keeps the base out, or of the zone in which it drives slowly, where that is the cause",
+      }),
     ),
   },
   {

@@ -1,13 +1,13 @@
 import fc from "fast-check";
 import { describe, expect, test } from "vitest";
 import { permittedSpeed, stoppingDistance } from "../../src/guard/body.ts";
-import { openGlanceFrame } from "../../src/guard/glance-frame.ts";
 import { Guard } from "../../src/guard/guard.ts";
 import { fastest, Permits, worstWay } from "../../src/guard/pace.ts";
 import { poseAfter } from "../../src/guard/sweep.ts";
 import { CURVATURES, END, STRAIGHT } from "../../src/terms/safety.ts";
 import { seeded } from "../helpers/recordings.ts";
 import { slowTest } from "../helpers/slow.ts";
+import { Adversary, silent } from "./adversary.ts";
 import { guardSettingsFor } from "./settings.ts";
 
 describe("the farthest that a base can get by what it was permitted", () => {
@@ -47,45 +47,28 @@ describe("the farthest that a base can get by what it was permitted", () => {
     );
   });
 
+  test("until a base is slow: the integral up to the last time at which any permit allows more", () => {
+    // 1 m/s for 0.3 s, then braking by 1 m/s2 down to 0.4 m/s: 0.3 + (1 - 0.16) / 2.
+    expect(worstWay([{ speed: 1, lasts: 0.3 }], 1, 0.4)).toBeCloseTo(0.3 + 0.42, 12);
+    // A permit of 0.5 m/s for 2 s: from 0.8 s, when that is reached, to 2 s, and 0.1 s of braking to 0.4 m/s.
+    const two = [
+      { speed: 1, lasts: 0.3 },
+      { speed: 0.5, lasts: 2 },
+    ];
+    expect(worstWay(two, 1, 0.4)).toBeCloseTo(0.3 + 0.375 + 0.5 * 1.2 + 0.045, 12);
+    expect(worstWay(two, 1, 1)).toBe(0);
+  });
+
   test("without earlier permits the pace is that of delay and brakes; no room, no pace", () => {
     expect(fastest(0.8, 0.4, 0.7, [])).toBe(permittedSpeed(0.8, 0.4, 0.7));
     expect(fastest(0, 0.4, 0.7, [])).toBe(0);
+    expect(fastest(-1, 0.4, 0.7, [{ speed: 1, lasts: 0.2 }], 0.3)).toBe(0.3);
+    // It goes 0.4 s at that speed, then brakes to 0.3 m/s, and is there.
+    const v = fastest(0.8, 0.4, 0.7, [], 0.3);
+    expect(0.4 * v + (v * v - 0.09) / 1.4).toBeCloseTo(0.8, 12);
     expect(fastest(-1, 0.4, 0.7, [{ speed: 1, lasts: 0.2 }])).toBe(0);
   });
 });
-
-/**
- * A base that makes the most of what it is permitted: it reaches any permitted speed at once, gets each permit late or never, obeys it
- * up to its end, and only then, after its reaction delay, brakes with what it declared.
- */
-class Adversary {
-  speed = 0;
-  #acting = { speed: 0, until: 0 };
-  #coming: { readonly at: number; readonly speed: number; readonly until: number }[] = [];
-  readonly deceleration: number;
-  readonly reactionDelay: number;
-  readonly random: () => number;
-  constructor(deceleration: number, reactionDelay: number, random: () => number) {
-    this.deceleration = deceleration;
-    this.reactionDelay = reactionDelay;
-    this.random = random;
-  }
-
-  /** A permit that is sent at a time; a fifth of them are lost. */
-  send(speed: number, now: number, until: number): void {
-    if (this.random() < 0.2) return;
-    const at = now + this.random() ** 2 * Math.max(0, until - now) + this.reactionDelay;
-    this.#coming = [...this.#coming, { at, speed, until }].sort((a, b) => a.at - b.at);
-  }
-
-  /** Metres gone in a step. */
-  step(now: number, dt: number): number {
-    while (this.#coming.length > 0 && this.#coming[0]!.at <= now) this.#acting = this.#coming.shift()!;
-    const wish = now < this.#acting.until + this.reactionDelay ? this.#acting.speed : 0;
-    this.speed = wish >= this.speed ? wish : Math.max(wish, this.speed - this.deceleration * dt);
-    return this.speed * dt;
-  }
-}
 
 const legal = {
   topSpeed: fc.double({ min: 0.05, max: 5, noNaN: true }),
@@ -137,13 +120,6 @@ test("a point that obeys its pace until it ends, then brakes, never comes beyond
     { numRuns: 120, seed: 11 },
   );
 }, 120_000);
-
-/** A frame that is a fit view and says nothing: all ground is remembered. */
-const silent = (() => {
-  const frame = openGlanceFrame(0, 0);
-  frame.sight = "clear";
-  return frame;
-})();
 
 const CELL = 0.05;
 

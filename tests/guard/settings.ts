@@ -33,5 +33,6 @@ export const guardSettingsFor = ({
   knockRepeat: 1,
   maxTrim: 0.1,
   gate: 0,
+  slowIn: [],
   ...more,
 });

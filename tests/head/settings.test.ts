@@ -6,6 +6,7 @@ import { SETTINGS } from "../../src/head/settings.ts";
 const TEXTS: Readonly<Record<string, string>> = {
   "body.footprint": "3 corners or more",
   "guard.keepOut": "up to 100 areas",
+  "guard.slowIn": "up to 100 zones",
 };
 
 test("the manual has every setting with its default, its bounds and what it trades", () => {

@@ -186,6 +186,17 @@ describe("a change that loosens a stop", () => {
     expect(isLooser(box, "kiln: 0,0 2,0 2,2 1.5,2 1,0 0.5,2 0,2")).toBe(true);
   });
 
+  test("slow zones are looser where one is missing, smaller or faster, and not where one is added, larger or slower", () => {
+    const of = (text: string) => resolveSettings({ "guard.slowIn": text });
+    const isLooser = (before: string, after: string) => looseningsOf(of(before), of(after)).length > 0;
+    const aisle = "aisle: 0.3 m/s: 0,0 2,0 2,2 0,2";
+    expect(isLooser(aisle, "kiln: 0.1 m/s: 4,4 5,4 5,5; hall: 0.3 m/s: 0,0 2,0 2,2 0,2")).toBe(false);
+    expect(isLooser(aisle, "aisle: 0.2 m/s: -1,-1 3,-1 3,3 -1,3")).toBe(false);
+    expect(isLooser(aisle, "aisle: 0.4 m/s: 0,0 2,0 2,2 0,2")).toBe(true);
+    expect(isLooser(aisle, "aisle: 0.3 m/s: 0,0 2,0 2,1 0,1")).toBe(true);
+    expect(isLooser(aisle, "")).toBe(true);
+  });
+
   test("an outline is looser where it leaves out what the one before covered", () => {
     const of = (text: string) => resolveSettings({ "body.footprint": text });
     const box = of("0.2,0.2 0.2,-0.2 -0.2,-0.2 -0.2,0.2");

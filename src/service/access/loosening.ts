@@ -1,13 +1,14 @@
 import { distanceToOutline, type Footprint, holds, parseFootprint } from "../../guard/body.ts";
 import { parseAreas } from "../../guard/keep-out.ts";
+import { parseSlowZones } from "../../guard/slow-zones.ts";
 import type { Settings } from "../../head/settings.ts";
 import { doOutlinesCross } from "../../terms/polygon.ts";
 
 /**
  * The change of a setting that makes stops later or fewer: a larger value, a smaller one, an outline that no longer covers the old one, an area that
- * no new one covers, or any change.
+ * no new one covers, a slow zone that no new one covers with the same or a lower speed, or any change.
  */
-type Looser = "larger" | "smaller" | "outline" | "areas" | "any";
+type Looser = "larger" | "smaller" | "outline" | "areas" | "zones" | "any";
 
 /** Settings that stops depend on. For a setting of the body or the guard that is not listed, any change may loosen a stop. */
 const LOOSER: Readonly<Record<string, Looser | "never">> = {
@@ -21,6 +22,7 @@ const LOOSER: Readonly<Record<string, Looser | "never">> = {
   "body.deceleration": "larger",
   "body.reactionDelay": "smaller",
   "guard.keepOut": "areas",
+  "guard.slowIn": "zones",
   "guard.margin": "smaller",
   "guard.maxReach": "larger",
   "guard.topSpeed": "larger",
@@ -53,11 +55,18 @@ function isLooser(name: string, before: number | string, after: number | string)
     case "outline":
       return !covers(parseFootprint(String(after)), parseFootprint(String(before)));
     case "areas": {
-      const outlines = parseAreas(String(after)).map(({ outline }) => outline);
-      const kept = new Set(outlines.map(String));
-      return parseAreas(String(before)).some(
-        ({ outline }) => !kept.has(String(outline)) && !outlines.some((outer) => encloses(outer, outline)),
-      );
+      const now = parseAreas(String(after)).map(({ outline }) => outline);
+      return parseAreas(String(before)).some(({ outline }) => !isCovered(outline, now));
+    }
+    case "zones": {
+      const now = parseSlowZones(String(after));
+      return parseSlowZones(String(before)).some(({ outline, speed }) => {
+        const asSlow = now.filter((zone) => zone.speed <= speed);
+        return !isCovered(
+          outline,
+          asSlow.map((zone) => zone.outline),
+        );
+      });
     }
     case "any":
       return true;
@@ -65,6 +74,10 @@ function isLooser(name: string, before: number | string, after: number | string)
       return false;
   }
 }
+
+/** Whether one of the new outlines covers an area as a whole. */
+const isCovered = (area: Footprint, outlines: readonly Footprint[]): boolean =>
+  outlines.some((outer) => String(outer) === String(area)) || outlines.some((outer) => encloses(outer, area));
 
 /** Metres: spacing of the tested points of an outline, and the tolerance of the test. */
 const STRIDE = 0.005;

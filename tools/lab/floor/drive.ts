@@ -65,6 +65,7 @@ export const GUARD: GuardSettings = {
   knockRepeat: 1,
   maxTrim: 5.5 * RADIANS,
   gate: 0,
+  slowIn: [],
 };
 
 /** Frames a second, and seconds from a frame's exposure until its pace is known. */
