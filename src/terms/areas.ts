@@ -36,6 +36,8 @@ export const splitZones = (text: string): readonly WrittenZone[] =>
 /** Whether the name of an area ends in a speed: it is a slow zone in the wrong setting. */
 export const hasSpeed = (name: string): boolean => SPEED.test(name);
 
-/** The text of areas for the setting: the inverse of `splitAreas`. */
-export const joinAreas = (areas: readonly WrittenArea[]): string =>
-  areas.map(({ name, corners }) => `${name}: ${corners.trim()}`).join("; ");
+/** The text of areas or zones for their setting: the inverse of `splitAreas` and `splitZones`. */
+export const joinZones = (zones: readonly WrittenZone[]): string =>
+  zones
+    .map(({ name, corners, speed }) => `${name}: ${speed === null ? "" : `${speed} m/s: `}${corners.trim()}`)
+    .join("; ");

@@ -119,7 +119,7 @@ map.view.onPicture = () => handles.place();
 const zones = new ZoneEditor({
   settings,
   handles,
-  show: (areas, draft) => map.view.showAreas(areas, draft),
+  show: (shown, draft) => map.view.showZones(shown, draft),
   begin: () => {
     map.picker.measure = null;
     ways.end();
@@ -428,7 +428,7 @@ const keys: readonly KeyBinding[] = [
   { key: "j", help: "show the way to a place on the map", control: "way-to", run: () => ways.toggle() },
   {
     key: "q",
-    help: "areas that are closed to the robot",
+    help: "closed areas and slow zones",
     control: "zones",
     run: () => {
       if (playedName === null) zones.toggle();

@@ -13,7 +13,7 @@ import { BLOCK_SIDE } from "../wire/blocks.ts";
 import type { CurvePoint } from "../wire/curve.ts";
 import type { FloorEdge } from "../wire/floor-map.ts";
 import type { FromServer } from "../wire/messages.ts";
-import { AREA_HEIGHT, AreaLayer, type ClosedArea } from "./area-layer.ts";
+import { AREA_HEIGHT, AreaLayer, type ShownZone } from "./area-layer.ts";
 import type { Body } from "./body.ts";
 import type { ColumnUpdate } from "./column-map.ts";
 import { DropLayer } from "./drop-layer.ts";
@@ -51,7 +51,7 @@ const SNAP = 14;
 /** Metres: a longer step between two poses is a jump in the recording. */
 const JUMP = 0.3;
 /** Shows or hides the row of the legend for something that is only sometimes on the map. */
-function mark(what: "rulers" | "goal" | "labels" | "areas", isShown: boolean): void {
+function mark(what: "rulers" | "goal" | "labels" | "areas" | "slow", isShown: boolean): void {
   document.documentElement.classList.toggle(`has-${what}`, isShown);
 }
 
@@ -320,10 +320,17 @@ export class MapView {
     this.#redraw.invalidate();
   }
 
-  /** Shows the areas that are closed to the base, and one that is being drawn. */
-  showAreas(areas: readonly ClosedArea[], draft: OutlineDraft | null): void {
-    this.#areas.show(areas, draft);
-    mark("areas", areas.length > 0);
+  /** Shows closed areas and slow zones, and an outline that is being drawn. */
+  showZones(zones: readonly ShownZone[], draft: OutlineDraft | null): void {
+    this.#areas.show(zones, draft);
+    mark(
+      "areas",
+      zones.some(({ speed }) => speed === null),
+    );
+    mark(
+      "slow",
+      zones.some(({ speed }) => speed !== null),
+    );
     this.#redraw.invalidate();
   }
 

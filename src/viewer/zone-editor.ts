@@ -1,6 +1,6 @@
-import { joinAreas, splitAreas, type WrittenArea } from "../terms/areas.ts";
+import { joinZones, splitAreas, splitZones, type WrittenZone } from "../terms/areas.ts";
 import { areaOf } from "../terms/polygon.ts";
-import type { ClosedArea } from "./area-layer.ts";
+import type { ShownZone } from "./area-layer.ts";
 import { outlineOf } from "./body.ts";
 import type { CornerHandles } from "./corner-handles.ts";
 import { byId, messageOf, setText } from "./dom.ts";
@@ -22,26 +22,41 @@ export interface SettingsAccess {
 export interface ZoneEditorParts {
   readonly settings: SettingsAccess;
   readonly handles: CornerHandles;
-  /** Shows the areas, and the outline that is being drawn. */
-  readonly show: (areas: readonly ClosedArea[], draft: OutlineDraft | null) => void;
+  /** Shows the zones, and the outline that is being drawn. */
+  readonly show: (zones: readonly ShownZone[], draft: OutlineDraft | null) => void;
   /** Prepares the map for drawing. */
   readonly begin: () => void;
 }
 
-const SETTING = "guard.keepOut";
-const areasIn = (values: Values): readonly WrittenArea[] => splitAreas(String(values[SETTING] ?? ""));
-const isSame = (one: WrittenArea, other: WrittenArea): boolean =>
-  one.name === other.name && one.corners.trim() === other.corners.trim();
+const CLOSED = "guard.keepOut";
+const SLOW = "guard.slowIn";
 
-/** Areas that are closed to the robot: drawn, changed, renamed and deleted on the map of a live head. */
+/** Closed areas, without a speed, and then slow zones. */
+const zonesIn = (values: Values): readonly WrittenZone[] => [
+  ...splitAreas(String(values[CLOSED] ?? "")).map((area) => ({ ...area, speed: null })),
+  ...splitZones(String(values[SLOW] ?? "")),
+];
+const settingOf = ({ speed }: WrittenZone): string => (speed === null ? CLOSED : SLOW);
+const isSame = (one: WrittenZone, other: WrittenZone): boolean =>
+  one.name === other.name && one.speed === other.speed && one.corners.trim() === other.corners.trim();
+
+/** What a person is asked before less is closed or slow. */
+const questionOf = ({ name, speed }: WrittenZone): string =>
+  speed === null
+    ? `The robot may then drive where "${name}" was closed.`
+    : `The robot may then drive faster where "${name}" was slow.`;
+
+/** Closed areas and slow zones: drawn, changed, renamed and deleted on the map of a live head. */
 export class ZoneEditor implements PlaceTaker {
   readonly isOnFloor = true;
   readonly #parts: ZoneEditorParts;
-  #areas: readonly WrittenArea[] = [];
-  /** The outline being drawn, and the area that it changes; null: a new one. */
-  #draft: { readonly outline: OutlineDraft; readonly was: WrittenArea | null } | null = null;
+  #zones: readonly WrittenZone[] = [];
+  /** The outline being drawn, and the zone that it changes; null: a new one. */
+  #draft: { readonly outline: OutlineDraft; readonly was: WrittenZone | null } | null = null;
   readonly #form = byId<HTMLFormElement>("zone-form");
   readonly #name = byId<HTMLInputElement>("zone-name");
+  readonly #kind = byId<HTMLSelectElement>("zone-kind");
+  readonly #speed = byId<HTMLInputElement>("zone-speed");
   readonly #save = byId<HTMLButtonElement>("zone-save");
 
   constructor(parts: ZoneEditorParts) {
@@ -58,6 +73,7 @@ export class ZoneEditor implements PlaceTaker {
     byId("corner-handles").addEventListener("keydown", ({ key }) => {
       if (key === "Escape") this.#leave();
     });
+    this.#kind.addEventListener("change", () => this.#showKind());
     byId("zone-draw").addEventListener("click", () => this.#begin(null));
     byId("zone-undo").addEventListener("click", () => this.#undo());
     byId("zone-cancel").addEventListener("click", () => this.#endDraft("zone-draw"));
@@ -75,7 +91,7 @@ export class ZoneEditor implements PlaceTaker {
 
   /** Takes all settings of the head. */
   take(values: Values): void {
-    this.#areas = areasIn(values);
+    this.#zones = zonesIn(values);
     this.#list();
     this.#draw();
   }
@@ -119,11 +135,21 @@ export class ZoneEditor implements PlaceTaker {
     else this.#endDraft("zone-draw");
   }
 
-  /** @param was the area to change; null: a new one is drawn */
-  #begin(was: WrittenArea | null): void {
+  #showKind(): void {
+    const isSlow = this.#kind.value === "slow";
+    byId("zone-speed-box").hidden = !isSlow;
+    this.#speed.required = isSlow;
+    this.#speed.disabled = !isSlow;
+  }
+
+  /** @param was the zone to change; null: a new one is drawn */
+  #begin(was: WrittenZone | null): void {
     this.#parts.begin();
     this.#draft = { outline: new OutlineDraft(was === null ? [] : outlineOf(was.corners)), was };
     this.#name.value = was?.name ?? this.#freeName();
+    this.#kind.value = was === null || was.speed === null ? "closed" : "slow";
+    if (was !== null && was.speed !== null) this.#speed.value = was.speed;
+    this.#showKind();
     this.#press();
     this.#tell();
     this.#draw();
@@ -132,9 +158,9 @@ export class ZoneEditor implements PlaceTaker {
   }
 
   #freeName(): string {
-    let n = this.#areas.length + 1;
-    while (this.#areas.some(({ name }) => name === `area ${n}`)) n++;
-    return `area ${n}`;
+    let n = this.#zones.length + 1;
+    while (this.#zones.some(({ name }) => name === `zone ${n}`)) n++;
+    return `zone ${n}`;
   }
 
   #close(): void {
@@ -179,41 +205,46 @@ export class ZoneEditor implements PlaceTaker {
     }
     const isMoved = was === null || String(outlineOf(was.corners)) !== String(outline.corners);
     const corners = isMoved ? outline.corners.map((corner) => corner.join(",")).join(" ") : was.corners;
-    const isDone = await this.#write(
-      was,
-      { name, corners },
-      `The robot may then drive where "${name}" was closed.`,
-    );
-    if (isDone) this.#endDraft("zone-draw");
-    if (isDone)
-      this.#say(
-        `"${name}" is closed to the robot until the head restarts. To keep it, save the settings as a file.`,
-      );
+    const speed = this.#kind.value === "slow" ? String(this.#speed.valueAsNumber) : null;
+    if (!(await this.#write(was, { name, corners, speed }))) return;
+    this.#endDraft("zone-draw");
+    const what =
+      speed === null
+        ? `"${name}" is closed to the robot`
+        : `In "${name}" the robot drives at most ${speed} m/s`;
+    this.#say(`${what}, until the head restarts. To keep it, save the settings as a file.`);
   }
 
-  async #delete(area: WrittenArea): Promise<void> {
-    const isDone = await this.#write(area, null, `The robot may then drive where "${area.name}" was closed.`);
-    if (!isDone) return;
-    this.#say(`"${area.name}" is deleted: the robot may drive there.`);
+  async #delete(zone: WrittenZone): Promise<void> {
+    if (!(await this.#write(zone, null))) return;
+    this.#say(`"${zone.name}" is deleted.`);
     byId("zone-draw").focus();
   }
 
   /**
-   * Puts one area in place of another in the settings of the head, of which other clients may have changed some meanwhile.
+   * Puts one zone in place of another in the settings of the head, of which other clients may have changed some meanwhile.
    * @param was null: `now` is new
    * @param now null: `was` is deleted
    * @returns whether the head has taken it; if not, the panel says why
    */
-  async #write(was: WrittenArea | null, now: WrittenArea | null, question: string): Promise<boolean> {
+  async #write(was: WrittenZone | null, now: WrittenZone | null): Promise<boolean> {
     const { settings } = this.#parts;
     this.#save.disabled = true;
     try {
-      const areas = areasIn(await settings.latest());
-      const at = was === null ? areas.length : areas.findIndex((area) => isSame(area, was));
-      if (at < 0)
+      const zones = zonesIn(await settings.latest());
+      const at = was === null ? zones.length : zones.findIndex((zone) => isSame(zone, was));
+      if (at < 0) {
         throw new Error(`"${was?.name}" was changed or deleted meanwhile. The list shows what holds now.`);
-      const text = joinAreas(areas.toSpliced(at, 1, ...(now === null ? [] : [now])));
-      await settings.change({ [SETTING]: text }, question);
+      }
+      const all = zones.toSpliced(at, 1, ...(now === null ? [] : [now]));
+      const isIn = (setting: string): boolean =>
+        [was, now].some((zone) => zone !== null && settingOf(zone) === setting);
+      const change = Object.fromEntries(
+        [CLOSED, SLOW]
+          .filter(isIn)
+          .map((setting) => [setting, joinZones(all.filter((zone) => settingOf(zone) === setting))]),
+      );
+      await settings.change(change, was === null ? "" : questionOf(was));
       return true;
     } catch (error) {
       const isUnconfirmed = error instanceof RefusedError && error.code === "confirm";
@@ -248,25 +279,28 @@ export class ZoneEditor implements PlaceTaker {
   }
 
   #list(): void {
-    const rows = this.#areas.map((area) => {
+    const rows = this.#zones.map((zone) => {
       const row = document.createElement("li");
       const text = document.createElement("span");
       const name = document.createElement("b");
-      name.textContent = area.name;
-      text.append(name, `: ${areaText(areaOf(outlineOf(area.corners)))}`);
+      name.textContent = zone.name;
+      const what = zone.speed === null ? "closed" : `${zone.speed} m/s`;
+      text.append(name, `: ${what}, ${areaText(areaOf(outlineOf(zone.corners)))}`);
       const of = (word: string, title: string, run: () => void): HTMLButtonElement => {
         const button = document.createElement("button");
         button.type = "button";
         button.textContent = word;
         button.title = title;
-        button.setAttribute("aria-label", `${word} ${area.name}`);
+        button.setAttribute("aria-label", `${word} ${zone.name}`);
         button.addEventListener("click", run);
         return button;
       };
       row.append(
         text,
-        of("Change", "Moves its corners, or renames it", () => this.#begin(area)),
-        of("Delete", "Opens it to the robot; it asks first", () => void this.#delete(area)),
+        of("Change", "Moves its corners, renames it, or changes what the robot may do", () =>
+          this.#begin(zone),
+        ),
+        of("Delete", "Frees it; it asks first", () => void this.#delete(zone)),
       );
       return row;
     });
@@ -276,10 +310,10 @@ export class ZoneEditor implements PlaceTaker {
   #draw(): void {
     const was = this.#draft?.was ?? null;
     document.documentElement.classList.toggle("is-drawing", this.isDrawing);
-    const areas = this.#areas
-      .filter((area) => was === null || !isSame(area, was))
-      .map(({ name, corners }) => ({ name, outline: outlineOf(corners) }))
+    const zones = this.#zones
+      .filter((zone) => was === null || !isSame(zone, was))
+      .map(({ name, corners, speed }) => ({ name, outline: outlineOf(corners), speed }))
       .filter(({ outline }) => outline.length > 0);
-    this.#parts.show(areas, this.#draft?.outline ?? null);
+    this.#parts.show(zones, this.#draft?.outline ?? null);
   }
 }

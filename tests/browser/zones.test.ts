@@ -136,10 +136,21 @@ describe("zones on the map", () => {
       });
       expect(faults).toEqual([]);
 
+      // A slow zone in its place: one change of both settings.
+      await page.click('[aria-label="Change hot kiln"]');
+      await page.selectOption("#zone-kind", "slow");
+      await page.fill("#zone-speed", "0.2");
+      answers.push(true);
+      await page.click("#zone-save");
+      await says(page, 'In "hot kiln" the robot drives at most 0.2 m/s');
+      expect(await held()).toBe("");
+      expect((await client.settings())["guard.slowIn"]).toMatch(/^hot kiln: 0.2 m\/s: /);
+      expect(await page.textContent("#zone-list")).toContain("hot kiln: 0.2 m/s");
+
       answers.push(true);
       await page.click('[aria-label="Delete hot kiln"]');
       await says(page, '"hot kiln" is deleted');
-      expect(await held()).toBe("");
+      expect((await client.settings())["guard.slowIn"]).toBe("");
       await page.keyboard.press("Escape");
       expect(await page.isVisible("#zone-form")).toBe(false);
       await page.close();
