@@ -2,6 +2,7 @@ import { parseFootprint } from "../guard/body.ts";
 import { parseAreas } from "../guard/keep-out.ts";
 import { parseSlowZones } from "../guard/slow-zones.ts";
 import { MAX_BLIND } from "../terms/freshness.ts";
+import { parseSpots } from "../terms/spots.ts";
 
 interface NumberSetting {
   readonly type: "number" | "integer";
@@ -154,6 +155,11 @@ export const SETTINGS = {
     "largest distance of camera returns that are mapped; at most 500 voxels",
   ),
   "map.carveEvery": integer(2, 1, 8, "frames", "frames between two free-space updates of a block"),
+  "map.spots": text(
+    "",
+    parseSpots,
+    "places with names, as goals of ways: `name: x,y,heading; name: x,y`, metres of the map, degrees counter-clockwise from x",
+  ),
   "map.layersEvery": integer(5, 1, 100, "frames", "frames between two updates of the two-dimensional layers"),
   "evidence.sigma0": number(0.01, 0, 0.5, "m", "range error near the sensor, 1 sigma"),
   "evidence.sigma2": number(0.0015, 0, 0.1, "1/m", "growth of the range error with the square of the range"),

@@ -12,6 +12,7 @@ import type { HeadLink } from "./sensing/head-link.ts";
 import type { Clients } from "./sockets/clients.ts";
 import type { Session } from "./sockets/session.ts";
 import { headTime } from "./time.ts";
+import { placedWay } from "./ways/spot-goal.ts";
 
 /** The table of settings as sent to clients, without the functions that check texts. */
 const SETTING_ROWS: Readonly<Record<string, SettingRow>> = Object.fromEntries(
@@ -158,9 +159,11 @@ export class Requests {
           : null;
     if (refusal !== null) throw new WireError(refusal.code, "ask", id, `ask: ${refusal.why}`);
     const asked =
-      question.about === "way" || question.about === "look"
-        ? head.askWay(question)
-        : head.request<"answer">((ticket) => ({ kind: "ask", ticket, question }));
+      question.about === "way"
+        ? head.askWay(placedWay(question, head.settings["map.spots"]))
+        : question.about === "look"
+          ? head.askWay(question)
+          : head.request<"answer">((ticket) => ({ kind: "ask", ticket, question }));
     const found = await asked.catch((error: unknown) => {
       if (error instanceof SettingError) throw new WireError("busy", "ask", id, `ask: ${error.message}`);
       throw error;

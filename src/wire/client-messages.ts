@@ -74,8 +74,13 @@ const wayFields = {
     }),
   ),
 };
+/** Where a way leads: a place, or a spot of the setting `map.spots`. */
+const Goal = Type.Union([
+  Pair,
+  Type.String({ maxLength: 200, description: "the name of a spot of `map.spots`" }),
+]);
 const WayGoal = Type.Object(
-  { to: Pair, ...wayFields },
+  { to: Goal, ...wayFields },
   { additionalProperties: false, description: "in the world; without it, the goal of before" },
 );
 /** Where a way is to lead that is kept up to date. */
@@ -137,7 +142,7 @@ export const Question = Type.Union([
   }),
   exact({
     about: Type.Literal("way"),
-    to: Pair,
+    to: Goal,
     ...wayFields,
     frame: Frame,
   }),
@@ -171,6 +176,13 @@ export const Question = Type.Union([
   ),
 ]);
 export type Question = Frozen<Static<typeof Question>>;
+
+/** The same with a place in place of a name. */
+type Placed<T> = T extends { readonly to: unknown }
+  ? Omit<T, "to"> & { readonly to: readonly [number, number] }
+  : T;
+export type PlacedGoal = Placed<WayGoal>;
+export type PlacedQuestion = Placed<Question>;
 
 const depthFields = {
   sensor: Name,

@@ -8,7 +8,15 @@ import type { Frozen } from "./shapes.ts";
 // server-messages.ts, and those that it combines. docs/protocol.md explains how they work together.
 
 export type { Answer } from "./answer-message.ts";
-export { type Question, RecordingName, TOPICS, type Topic, type WayGoal } from "./client-messages.ts";
+export {
+  type PlacedGoal,
+  type PlacedQuestion,
+  type Question,
+  RecordingName,
+  TOPICS,
+  type Topic,
+  type WayGoal,
+} from "./client-messages.ts";
 export { type Origin, RIGHTS, type Right, ROLES, type Role } from "./parts.ts";
 export type { MomentKind } from "./recording-messages.ts";
 export type { ErrorCode, SettingRow } from "./server-messages.ts";

@@ -7,6 +7,7 @@ const TEXTS: Readonly<Record<string, string>> = {
   "body.footprint": "3 corners or more",
   "guard.keepOut": "up to 100 areas",
   "guard.slowIn": "up to 100 zones",
+  "map.spots": "up to 100 spots",
 };
 
 test("the manual has every setting with its default, its bounds and what it trades", () => {

@@ -4,7 +4,7 @@ import { normalizeRotation } from "../../geometry/rigid.ts";
 import { resolveSettings, SettingError, type Settings } from "../../head/settings.ts";
 import { binnedOptics, binningFactor } from "../../sense/binning.ts";
 import type { SensorSetup, Setup } from "../../sense/events.ts";
-import type { Question, WayGoal } from "../../wire/messages.ts";
+import type { PlacedGoal, PlacedQuestion } from "../../wire/messages.ts";
 import { Batch } from "../batch.ts";
 import { ConfigError } from "../config.ts";
 import type { FromPlaying, ToPlaying } from "../playing/playing-messages.ts";
@@ -241,13 +241,15 @@ export class HeadLink {
   }
 
   /** Asks for a way, or for the next look. @throws {SettingError} when it is refused */
-  askWay(question: Extract<Question, { about: "way" | "look" }>): Promise<FromSensing & { kind: "answer" }> {
+  askWay(
+    question: Extract<PlacedQuestion, { about: "way" | "look" }>,
+  ): Promise<FromSensing & { kind: "answer" }> {
     if (this.#hasWayThread) this.#wayThread ??= this.#beginWays();
     return this.request<"answer">((ticket) => ({ kind: "ask", ticket, question }));
   }
 
   /** Keeps a way to a goal up to date; null ends it. */
-  watchWay(watch: number, goal: WayGoal | null): void {
+  watchWay(watch: number, goal: PlacedGoal | null): void {
     if (this.#hasWayThread) this.#wayThread ??= this.#beginWays();
     this.post({ kind: "watch", watch, goal });
   }

@@ -9,7 +9,7 @@ import { HIT_CELL, type WallHits } from "../../map/wall-hits.ts";
 import { END } from "../../terms/safety.ts";
 import type { Stand } from "../../way/pieces.ts";
 import type { Goal } from "../../way/way-finder.ts";
-import type { Answer, Question } from "../../wire/messages.ts";
+import type { Answer, PlacedQuestion } from "../../wire/messages.ts";
 import { knowledgeOf } from "./map-knowledge.ts";
 import type { Stop, Trail } from "./trail.ts";
 
@@ -43,7 +43,10 @@ export interface Place {
  * Answers a question from the map, other than for a way. The cost grows only with the length of the line or arc in the question.
  * @returns null when the question needs the pose of the base and that is not known
  */
-export function answer(question: Exclude<Question, { about: "way" | "look" }>, place: Place): Answer | null {
+export function answer(
+  question: Exclude<PlacedQuestion, { about: "way" | "look" }>,
+  place: Place,
+): Answer | null {
   const { layers, columnSize, worldFromBase } = place;
   let origin: readonly [number, number, number] = [0, 0, 0];
   if ("frame" in question && question.frame === "base") {
@@ -119,7 +122,7 @@ export function answer(question: Exclude<Question, { about: "way" | "look" }>, p
 
 /** The goal of a question for a way, and where the base is, in the world. */
 export function endsOfWay(
-  { to, frame, heading }: Extract<Question, { about: "way" }>,
+  { to, frame, heading }: Extract<PlacedQuestion, { about: "way" }>,
   worldFromBase: Pose,
 ): { goal: Goal; base: Stand } {
   const [x, y, yaw] = planarOf(worldFromBase);
@@ -164,7 +167,7 @@ const BESIDE = 3;
 
 /** The face of a wall near a point. Hits count only where the map still has something, because they stay when it is taken away. */
 function wallNear(
-  { point: [x, y], along }: Extract<Question, { about: "wall" }>,
+  { point: [x, y], along }: Extract<PlacedQuestion, { about: "wall" }>,
   { walls, layers, columnSize }: Place,
 ): Answer {
   const isBlocked = (i: number, j: number): boolean => layers.kindAt(i, j) === COLUMN.blocked;

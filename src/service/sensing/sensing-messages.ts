@@ -3,7 +3,7 @@ import type { Pose } from "../../geometry/optics.ts";
 import type { HeadOutput, ReachOutput, TrackState } from "../../head/outputs.ts";
 import type { Settings } from "../../head/settings.ts";
 import type { HeadEvent, Setup } from "../../sense/events.ts";
-import type { Answer, Question, WayGoal } from "../../wire/messages.ts";
+import type { Answer, PlacedGoal, PlacedQuestion } from "../../wire/messages.ts";
 import type { WatchedWay } from "../ways/way-messages.ts";
 import type { TilesChanged } from "./changed-tiles.ts";
 import type { FrameSlotMemory } from "./frame-slot.ts";
@@ -25,7 +25,7 @@ export interface SensingStart {
 export type ToSensing =
   | { readonly kind: "event"; readonly event: Exclude<HeadEvent, { kind: "depth" }> }
   | { readonly kind: "frame"; readonly sensor: number }
-  | { readonly kind: "ask"; readonly ticket: number; readonly question: Question }
+  | { readonly kind: "ask"; readonly ticket: number; readonly question: PlacedQuestion }
   | {
       readonly kind: "change";
       readonly ticket: number;
@@ -38,7 +38,7 @@ export type ToSensing =
       readonly slots: readonly FrameSlotMemory[];
     }
   /** Keeps a way to a goal up to date; null ends it. */
-  | { readonly kind: "watch"; readonly watch: number; readonly goal: WayGoal | null }
+  | { readonly kind: "watch"; readonly watch: number; readonly goal: PlacedGoal | null }
   | { readonly kind: "clear"; readonly ticket: number }
   /** Brings back the map that was cleared last. */
   | { readonly kind: "undo"; readonly ticket: number }

@@ -11,7 +11,7 @@ import { floorSettings, guardSettings } from "../../head/stage-settings.ts";
 import { decodeSnapshot, encodeSnapshot, SnapshotError } from "../../map/snapshot.ts";
 import { decodePlace, encodePlace, isPlaceFile, KEYFRAME_BYTES } from "../../place/place-file.ts";
 import { HOLD_MOST } from "../../terms/freshness.ts";
-import type { Question } from "../../wire/messages.ts";
+import type { PlacedQuestion } from "../../wire/messages.ts";
 import { PretriggerTap } from "../pretrigger/tap.ts";
 import type { WayBody } from "../ways/way-messages.ts";
 import { WayPost } from "../ways/way-post.ts";
@@ -251,7 +251,7 @@ export class Sensing {
     else head.load(place.grid);
   }
 
-  #ask(ticket: number, question: Question): void {
+  #ask(ticket: number, question: PlacedQuestion): void {
     const { layers, floor, walls, grid, settings, footing } = this.#head;
     const time = this.#last?.time ?? null;
     const revision = grid.frame;

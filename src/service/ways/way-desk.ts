@@ -11,7 +11,7 @@ import { type WayAnswer as FoundWay, USUAL_MARGIN, WayFinder } from "../../way/w
 import { WayKeeper } from "../../way/way-keeper.ts";
 import type { WhyNot } from "../../way/why-not.ts";
 import { whyNotText } from "../../way/why-not-text.ts";
-import type { WayGoal } from "../../wire/messages.ts";
+import type { PlacedGoal } from "../../wire/messages.ts";
 import type { FloorPatch } from "./floor-changes.ts";
 import type {
   FromWays,
@@ -50,7 +50,7 @@ interface Kept {
 
 /** A goal that is watched. */
 interface Watched {
-  readonly goal: WayGoal;
+  readonly goal: PlacedGoal;
   /** Null before the first look, and what it was made for. */
   keeper: WayKeeper | null;
   kept: Kept | null;

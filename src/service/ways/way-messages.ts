@@ -1,13 +1,13 @@
 import type { Footprint } from "../../guard/body.ts";
 import type { Stand } from "../../way/pieces.ts";
 import type { Goal } from "../../way/way-finder.ts";
-import type { Answer, Question, WayGoal } from "../../wire/messages.ts";
+import type { Answer, PlacedGoal, PlacedQuestion } from "../../wire/messages.ts";
 import type { FloorPatch } from "./floor-changes.ts";
 
-export type WayQuestion = Extract<Question, { about: "way" }>;
+export type WayQuestion = Extract<PlacedQuestion, { about: "way" }>;
 export type WayAnswer = Extract<Answer, { about: "way" }>;
 
-export type LookQuestion = Extract<Question, { about: "look" }>;
+export type LookQuestion = Extract<PlacedQuestion, { about: "look" }>;
 export type LookAnswer = Extract<Answer, { about: "look" }>;
 
 /** The body for which a way is found. */
@@ -54,7 +54,7 @@ export type ToWays =
       readonly revision: number;
       readonly order: WayOrder | LookOrder;
     }
-  | { readonly kind: "watch"; readonly watch: number; readonly goal: WayGoal | null }
+  | { readonly kind: "watch"; readonly watch: number; readonly goal: PlacedGoal | null }
   | ({ readonly kind: "look" } & WayState);
 
 /** A way to a watched goal that has changed. */

@@ -1,5 +1,5 @@
 import type { MessagePort } from "node:worker_threads";
-import type { WayGoal } from "../../wire/messages.ts";
+import type { PlacedGoal } from "../../wire/messages.ts";
 import { FloorChanges, type FloorSources } from "./floor-changes.ts";
 import { WayDesk } from "./way-desk.ts";
 import type { FromWays, ToWays, WayState } from "./way-messages.ts";
@@ -25,7 +25,7 @@ export class WayPost {
   /** Questions that wait until the copy is up to date. */
   #asked: Ask[] = [];
   /** Watched goals. */
-  readonly #watched = new Map<number, WayGoal>();
+  readonly #watched = new Map<number, PlacedGoal>();
   /** Microseconds: when the watched ways are looked at again. */
   #nextLook = Number.NEGATIVE_INFINITY;
   #mostTiles = Number.POSITIVE_INFINITY;
@@ -55,7 +55,7 @@ export class WayPost {
   }
 
   /** Keeps a way to a goal up to date; null ends it. */
-  watch(watch: number, goal: WayGoal | null): void {
+  watch(watch: number, goal: PlacedGoal | null): void {
     if (goal === null) this.#watched.delete(watch);
     else this.#watched.set(watch, goal);
     // At once: the clock of a paused recording stands still.

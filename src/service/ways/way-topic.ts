@@ -1,8 +1,9 @@
 import { SharedMessage, WireError } from "../../wire/codec.ts";
-import type { WayGoal } from "../../wire/messages.ts";
+import type { PlacedGoal, WayGoal } from "../../wire/messages.ts";
 import type { HeadLink } from "../sensing/head-link.ts";
 import type { Clients } from "../sockets/clients.ts";
 import type { Session } from "../sockets/session.ts";
+import { placedAt } from "./spot-goal.ts";
 import type { WatchedWay } from "./way-messages.ts";
 
 /** Most goals that are watched at a time: each look at a way takes up to 2 ms, twenty times a second. */
@@ -45,9 +46,16 @@ export class WayTopic {
         session.wayGoal = null;
         throw new WireError("busy", "subscribe", null, `subscribe: way: ${why}`);
       }
+      let placed: PlacedGoal;
+      try {
+        placed = placedAt(goal, head.settings["map.spots"]);
+      } catch (error) {
+        session.wayGoal = null;
+        throw error;
+      }
       const watch = this.#next++;
       this.#watched.set(session, { watch, goal });
-      head.watchWay(watch, goal);
+      head.watchWay(watch, placed);
     }
   }
 

@@ -9,7 +9,7 @@ import { Sensing } from "../../../src/service/sensing/sensing.ts";
 import type { SensedFrame, SensedReach } from "../../../src/service/sensing/sensing-messages.ts";
 import { BLIND_AFTER } from "../../../src/terms/freshness.ts";
 import { decodeFromServer } from "../../../src/wire/codec.ts";
-import type { Answer, Question } from "../../../src/wire/messages.ts";
+import type { Answer, PlacedQuestion } from "../../../src/wire/messages.ts";
 import type { BoardInLoop } from "./board-in-loop.ts";
 import type { Reach } from "./obedience.ts";
 import type { Rig } from "./rig.ts";
@@ -134,7 +134,7 @@ export class ClockedHead {
   }
 
   /** Asks the head; its answer comes at once. Null when it has none, or refuses. */
-  ask(question: Question): Answer | null {
+  ask(question: PlacedQuestion): Answer | null {
     this.#answer = null;
     if (!this.isDead && !this.isFrozen) this.#sensing.take({ kind: "ask", ticket: 1, question });
     return this.#answer;

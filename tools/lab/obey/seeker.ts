@@ -2,7 +2,7 @@ import { planarOf } from "../../../src/geometry/rigid.ts";
 import { radiusOf } from "../../../src/guard/body.ts";
 import { type Command, Follower } from "../../../src/way/follower.ts";
 import type { Piece, Stand } from "../../../src/way/pieces.ts";
-import type { Answer, Question } from "../../../src/wire/messages.ts";
+import type { Answer, PlacedQuestion } from "../../../src/wire/messages.ts";
 import type { Base } from "./base.ts";
 import type { ClockedHead } from "./clocked-head.ts";
 import type { Permit } from "./obedience.ts";
@@ -83,7 +83,7 @@ export class Seeker {
     const turn = this.#follower?.blockedTurn ?? null;
     if (turn !== null) this.#barred = [...this.#barred, turn].slice(-MOST_BARRED);
     for (const margin of MARGINS) {
-      const question: Question = {
+      const question: PlacedQuestion = {
         about: "way",
         ...this.#goal,
         frame: "world",
