@@ -1,7 +1,7 @@
 import { Group, type IUniform, type Vector2 } from "three";
 import type { Outline } from "./body.ts";
+import type { Draft } from "./corner-handles.ts";
 import type { Tag } from "./map-marks.ts";
-import type { OutlineDraft } from "./outline-draft.ts";
 import type { Theme } from "./theme.ts";
 import { WideLines } from "./wide-lines.ts";
 
@@ -49,13 +49,13 @@ export class AreaLayer {
   }
 
   /** @param draft an outline that is being drawn, without hatching */
-  show(zones: readonly ShownZone[], draft: Pick<OutlineDraft, "corners" | "isClosed"> | null): void {
+  show(zones: readonly ShownZone[], draft: Pick<Draft, "corners" | "sides"> | null): void {
     this.#zones = zones;
     const areas = zones.filter(({ speed }) => speed === null);
     const slow = zones.filter(({ speed }) => speed !== null);
     this.#outline.show([
       ...areas.flatMap(({ outline }) => sidesOf(outline, true)),
-      ...(draft === null ? [] : sidesOf(draft.corners, draft.isClosed)),
+      ...(draft === null ? [] : sidesOf(draft.corners, draft.sides > 0)),
     ]);
     this.#hatching.show(areas.flatMap(({ outline }) => hatchingOf(outline, Math.PI / 4)));
     this.#dashes.show(

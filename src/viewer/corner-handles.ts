@@ -1,4 +1,5 @@
-import type { Corner, OutlineDraft } from "./outline-draft.ts";
+/** x, y in metres of the world. */
+export type Corner = readonly [x: number, y: number];
 
 /** Metres that an arrow key moves a corner. */
 const STEP = 0.05;
@@ -13,6 +14,28 @@ const ARROWS: Readonly<Record<string, Corner>> = {
   ArrowUp: [0, STEP],
   ArrowDown: [0, -STEP],
 };
+
+/** What a person draws: an outline, or a spot with its arrow. */
+export interface Draft {
+  readonly corners: readonly Corner[];
+  /** Whether its drawing is finished; it may still be changed. */
+  readonly isClosed: boolean;
+  /** Number of sides that may be split. */
+  readonly sides: number;
+  /** Why it cannot be saved; null: it can. */
+  readonly trouble: string | null;
+  /** What it is, and what to do next. */
+  readonly text: string;
+  /** As the setting holds it, without its name. */
+  readonly written: string;
+  /** Name of a corner, for people who hear the page. */
+  nameOf(n: number): string;
+  add(at: Corner): void;
+  close(): boolean;
+  move(n: number, to: Corner): void;
+  split(n: number): boolean;
+  remove(n: number): void;
+}
 
 /** The map below the handles; pixels are those of the page, from the upper left corner of the map. */
 export interface HandleMap {
@@ -30,7 +53,7 @@ export class CornerHandles {
   onChange: () => void = () => {};
   /** Called when the first corner of an open outline is chosen. */
   onClose: () => void = () => {};
-  #draft: OutlineDraft | null = null;
+  #draft: Draft | null = null;
   readonly #corners: HTMLButtonElement[] = [];
   readonly #middles: HTMLButtonElement[] = [];
 
@@ -41,18 +64,15 @@ export class CornerHandles {
   }
 
   /** Shows the handles of an outline as it is now. */
-  show(draft: OutlineDraft | null): void {
+  show(draft: Draft | null): void {
     this.#draft = draft;
     const count = draft?.corners.length ?? 0;
     this.#fit(this.#corners, count, (n) => this.#cornerHandle(n));
-    this.#fit(this.#middles, draft?.isClosed ? count : 0, (n) => this.#middleHandle(n));
+    this.#fit(this.#middles, draft?.sides ?? 0, (n) => this.#middleHandle(n));
     this.#corners.forEach((handle, n) => {
       const isClosing = n === 0 && draft?.isClosed === false && count > 2;
       handle.classList.toggle("is-closing", isClosing);
-      handle.setAttribute(
-        "aria-label",
-        isClosing ? "Close the outline at its first corner" : `Corner ${n + 1} of ${count}`,
-      );
+      handle.setAttribute("aria-label", draft?.nameOf(n) ?? "");
     });
     this.place();
   }

@@ -1,4 +1,5 @@
 import { SIGNS } from "../terms/signs.ts";
+import { parseSpots } from "../terms/spots.ts";
 import { AddressBar } from "./address-bar.ts";
 import { outlineOf } from "./body.ts";
 import { Comparison } from "./comparison.ts";
@@ -80,7 +81,7 @@ const labels = new LabelEditor(
   () => map.prepareDrawing(),
 );
 const ways = new WayChooser(
-  (to) => link.post({ kind: "way to", to }),
+  (to, heading) => link.post({ kind: "way to", to, heading }),
   (way) => map.view.showGoalWay(way),
 );
 /** Receivers of clicks on the map. */
@@ -112,6 +113,7 @@ const settings = new SettingsDialog(ask, (values) => {
   map.view.body = robot.body = body;
   comparison.setBands({ low, high });
   zones.take(values);
+  ways.spots = parseSpots(String(values["map.spots"] ?? ""));
 });
 const comparison = new Comparison(ask, (text) => settings.say(text));
 const handles = new CornerHandles(byId("corner-handles"), map.view);
@@ -119,7 +121,10 @@ map.view.onPicture = () => handles.place();
 const zones = new ZoneEditor({
   settings,
   handles,
-  show: (shown, draft) => map.view.showZones(shown, draft),
+  show: (shown, spots, draft) => {
+    map.view.showZones(shown, draft);
+    map.view.showSpots(spots);
+  },
   begin: () => {
     map.picker.measure = null;
     ways.end();
@@ -428,7 +433,7 @@ const keys: readonly KeyBinding[] = [
   { key: "j", help: "show the way to a place on the map", control: "way-to", run: () => ways.toggle() },
   {
     key: "q",
-    help: "closed areas and slow zones",
+    help: "closed areas, slow zones and spots",
     control: "zones",
     run: () => {
       if (playedName === null) zones.toggle();

@@ -9,6 +9,7 @@ import {
   Vector3,
   WebGLRenderer,
 } from "three";
+import type { Spot } from "../terms/spots.ts";
 import { BLOCK_SIDE } from "../wire/blocks.ts";
 import type { CurvePoint } from "../wire/curve.ts";
 import type { FloorEdge } from "../wire/floor-map.ts";
@@ -16,6 +17,7 @@ import type { FromServer } from "../wire/messages.ts";
 import { AREA_HEIGHT, AreaLayer, type ShownZone } from "./area-layer.ts";
 import type { Body } from "./body.ts";
 import type { ColumnUpdate } from "./column-map.ts";
+import type { Corner, Draft } from "./corner-handles.ts";
 import { DropLayer } from "./drop-layer.ts";
 import { FloorLayer, meetHeight } from "./floor-layer.ts";
 import { FrameCloud } from "./frame-cloud.ts";
@@ -29,7 +31,6 @@ import { fitBounds, fitPlaces, hasOutgrown } from "./map-fit.ts";
 import { MapMarks } from "./map-marks.ts";
 import { type Colouring, MapMaterials } from "./map-materials.ts";
 import type { ChunkUpdate } from "./map-surface.ts";
-import type { Corner, OutlineDraft } from "./outline-draft.ts";
 import { PaceLayer } from "./pace-layer.ts";
 import { PathLayer } from "./path-layer.ts";
 import { Redraw } from "./redraw.ts";
@@ -37,6 +38,7 @@ import { RobotMarker } from "./robot-marker.ts";
 import { type Ruler, RulerLayer } from "./ruler-layer.ts";
 import { sideNear } from "./side-near.ts";
 import { drawsInSoftware } from "./software-drawing.ts";
+import { SpotLayer } from "./spot-layer.ts";
 import type { Theme } from "./theme.ts";
 import { viewOf } from "./view-wedge.ts";
 import type { View } from "./views.ts";
@@ -51,7 +53,7 @@ const SNAP = 14;
 /** Metres: a longer step between two poses is a jump in the recording. */
 const JUMP = 0.3;
 /** Shows or hides the row of the legend for something that is only sometimes on the map. */
-function mark(what: "rulers" | "goal" | "labels" | "areas" | "slow", isShown: boolean): void {
+function mark(what: "rulers" | "goal" | "labels" | "areas" | "slow" | "spots", isShown: boolean): void {
   document.documentElement.classList.toggle(`has-${what}`, isShown);
 }
 
@@ -70,6 +72,7 @@ export class MapView {
   readonly #pace = new PaceLayer(this.#viewport);
   readonly #labels = new LabelLayer(this.#viewport);
   readonly #areas = new AreaLayer(this.#viewport);
+  readonly #spots = new SpotLayer(this.#viewport);
   readonly #goalWay = new GoalWayLayer(this.#viewport);
   readonly #ruler = new RulerLayer(this.#viewport);
   readonly #robot = new RobotMarker(this.#viewport);
@@ -118,6 +121,7 @@ export class MapView {
       this.#pace,
       this.#labels,
       this.#areas,
+      this.#spots,
       this.#goalWay,
       this.#ruler,
       this.#robot,
@@ -321,7 +325,7 @@ export class MapView {
   }
 
   /** Shows closed areas and slow zones, and an outline that is being drawn. */
-  showZones(zones: readonly ShownZone[], draft: OutlineDraft | null): void {
+  showZones(zones: readonly ShownZone[], draft: Draft | null): void {
     this.#areas.show(zones, draft);
     mark(
       "areas",
@@ -331,6 +335,13 @@ export class MapView {
       "slow",
       zones.some(({ speed }) => speed !== null),
     );
+    this.#redraw.invalidate();
+  }
+
+  /** Shows the places that have a name. */
+  showSpots(spots: readonly Spot[]): void {
+    this.#spots.show(spots);
+    mark("spots", spots.length > 0);
     this.#redraw.invalidate();
   }
 
@@ -357,7 +368,13 @@ export class MapView {
 
   #drawMarks(): void {
     const drops = this.#drops.object.visible ? this.#drops.tags : [];
-    this.#marks.show("mark", [...this.#ruler.tags, ...this.#labels.tags, ...this.#areas.tags, ...drops]);
+    this.#marks.show("mark", [
+      ...this.#ruler.tags,
+      ...this.#labels.tags,
+      ...this.#areas.tags,
+      ...this.#spots.tags,
+      ...drops,
+    ]);
     const { camera, view, metresPerPixel } = this.#camera;
     this.#marks.draw({ camera, isPlan: view === "plan", hasGrid: this.#hasGrid, metresPerPixel });
   }

@@ -1,8 +1,6 @@
 import { areaOf, doSidesCross } from "../terms/polygon.ts";
+import type { Corner, Draft } from "./corner-handles.ts";
 import { areaText } from "./measuring.ts";
-
-/** x, y in metres of the world. */
-export type Corner = readonly [x: number, y: number];
 
 /** Metres: a corner this close to the one before is the same corner. */
 const LEAST = 0.02;
@@ -10,10 +8,10 @@ const LEAST = 0.02;
 const MOST = 100;
 
 /** Rounds to centimetres: finer than the cells of the map. */
-const rounded = ([x, y]: Corner): Corner => [Math.round(100 * x) / 100, Math.round(100 * y) / 100];
+export const rounded = ([x, y]: Corner): Corner => [Math.round(100 * x) / 100, Math.round(100 * y) / 100];
 
 /** An outline while a person draws or changes it. It is open until its last side is drawn. */
-export class OutlineDraft {
+export class OutlineDraft implements Draft {
   #corners: readonly Corner[];
   #isClosed: boolean;
 
@@ -28,6 +26,22 @@ export class OutlineDraft {
 
   get isClosed(): boolean {
     return this.#isClosed;
+  }
+
+  /** Sides that may be split. */
+  get sides(): number {
+    return this.#isClosed ? this.#corners.length : 0;
+  }
+
+  nameOf(n: number): string {
+    const count = this.#corners.length;
+    const isClosing = n === 0 && !this.#isClosed && count > 2;
+    return isClosing ? "Close the outline at its first corner" : `Corner ${n + 1} of ${count}`;
+  }
+
+  /** As the setting holds it, without its name. */
+  get written(): string {
+    return this.#corners.map((corner) => corner.join(",")).join(" ");
   }
 
   /** Adds a corner to an open outline, unless it is the last one again. */

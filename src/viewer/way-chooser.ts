@@ -1,21 +1,46 @@
+import type { Spot } from "../terms/spots.ts";
 import { byId, setText } from "./dom.ts";
 import { type ShownWay, wayText } from "./goal-way.ts";
 import type { PlaceTaker } from "./map-picker.ts";
 
-/** A click on the map chooses a goal, and the head tells the way there. Nothing drives. */
+/** Asks for the way to a goal, with the heading there, or any; without a goal it ends it. */
+type Want = (to: readonly [number, number] | null, heading: number | null) => void;
+
+/** A click on the map or a spot chooses a goal, and the head tells the way there. Nothing drives. */
 export class WayChooser implements PlaceTaker {
-  readonly #want: (to: readonly [number, number] | null) => void;
+  readonly #want: Want;
   readonly #show: (way: ShownWay | null) => void;
   #isOn = false;
   #to: readonly [number, number] | null = null;
 
   /**
-   * @param want asks the head for the way to a goal; null ends it
+   * @param want asks the head for the way to a goal
    * @param show shows a way on the map
    */
-  constructor(want: (to: readonly [number, number] | null) => void, show: (way: ShownWay | null) => void) {
+  constructor(want: Want, show: (way: ShownWay | null) => void) {
     this.#want = want;
     this.#show = show;
+  }
+
+  /** The spots that are offered as goals. */
+  set spots(spots: readonly Spot[]) {
+    const buttons = spots.map((spot) => {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.textContent = spot.name;
+      button.title = "Shows the way to this spot";
+      button.addEventListener("click", () => {
+        this.#choose([spot.x, spot.y], spot.heading);
+        setText("found", `The head looks for a way to "${spot.name}".`);
+      });
+      return button;
+    });
+    byId("spot-goals").replaceChildren(...buttons);
+    this.#offer();
+  }
+
+  #offer(): void {
+    byId("spot-offer").hidden = !this.#isOn || byId("spot-goals").childElementCount === 0;
   }
 
   get isDrawing(): boolean {
@@ -25,6 +50,7 @@ export class WayChooser implements PlaceTaker {
   toggle(): void {
     this.#isOn = !this.#isOn;
     byId("way-to").setAttribute("aria-pressed", String(this.#isOn));
+    this.#offer();
     this.#choose(null);
     setText("found", this.#isOn ? "Choose a place on the map. Escape ends." : "");
   }
@@ -54,9 +80,9 @@ export class WayChooser implements PlaceTaker {
     setText("found", wayText(shown));
   }
 
-  #choose(to: readonly [number, number] | null): void {
+  #choose(to: readonly [number, number] | null, heading: number | null = null): void {
     this.#to = to;
-    this.#want(to);
+    this.#want(to, heading);
     this.#show(null);
   }
 }

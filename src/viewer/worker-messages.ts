@@ -57,7 +57,11 @@ export type ToWorker =
   /** Heights between which things stand in the robot's way, for the map from above. */
   | { readonly kind: "bands"; readonly bands: Bands }
   /** The goal to which ways are wanted; null: none. */
-  | { readonly kind: "way to"; readonly to: readonly [number, number] | null }
+  | {
+      readonly kind: "way to";
+      readonly to: readonly [number, number] | null;
+      readonly heading: number | null;
+    }
   | { readonly kind: "connect"; readonly url: string; readonly token: string | null }
   | { readonly kind: "request"; readonly id: number; readonly request: Request };
 

@@ -252,7 +252,8 @@ scope.onmessage = ({ data }) => {
     return;
   }
   if (data.kind === "way to") {
-    client?.watchWay(data.to === null ? null : { to: [...data.to] }, WAYS);
+    const { to, heading } = data;
+    client?.watchWay(to === null ? null : { to: [...to], ...(heading !== null && { heading }) }, WAYS);
     return;
   }
   const { id, request } = data;

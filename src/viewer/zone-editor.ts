@@ -1,13 +1,15 @@
 import { joinZones, splitAreas, splitZones, type WrittenZone } from "../terms/areas.ts";
 import { areaOf } from "../terms/polygon.ts";
+import { parseSpots, type Spot } from "../terms/spots.ts";
 import type { ShownZone } from "./area-layer.ts";
 import { outlineOf } from "./body.ts";
-import type { CornerHandles } from "./corner-handles.ts";
+import type { CornerHandles, Draft } from "./corner-handles.ts";
 import { byId, messageOf, setText } from "./dom.ts";
 import { RefusedError } from "./head-link.ts";
 import type { PlaceTaker } from "./map-picker.ts";
 import { areaText } from "./measuring.ts";
 import { OutlineDraft } from "./outline-draft.ts";
+import { SpotDraft } from "./spot-draft.ts";
 
 type Values = Readonly<Record<string, number | string>>;
 
@@ -22,23 +24,37 @@ export interface SettingsAccess {
 export interface ZoneEditorParts {
   readonly settings: SettingsAccess;
   readonly handles: CornerHandles;
-  /** Shows the zones, and the outline that is being drawn. */
-  readonly show: (zones: readonly ShownZone[], draft: OutlineDraft | null) => void;
+  /** Shows zones and spots, and what is being drawn. */
+  readonly show: (zones: readonly ShownZone[], spots: readonly Spot[], draft: Draft | null) => void;
   /** Prepares the map for drawing. */
   readonly begin: () => void;
 }
 
 const CLOSED = "guard.keepOut";
 const SLOW = "guard.slowIn";
+const SPOTS = "map.spots";
+const SETTINGS = [CLOSED, SLOW, SPOTS] as const;
 
-/** Closed areas, without a speed, and then slow zones. */
-const zonesIn = (values: Values): readonly WrittenZone[] => [
-  ...splitAreas(String(values[CLOSED] ?? "")).map((area) => ({ ...area, speed: null })),
-  ...splitZones(String(values[SLOW] ?? "")),
-];
-const settingOf = ({ speed }: WrittenZone): string => (speed === null ? CLOSED : SLOW);
-const isSame = (one: WrittenZone, other: WrittenZone): boolean =>
-  one.name === other.name && one.speed === other.speed && one.corners.trim() === other.corners.trim();
+/** A closed area, a slow zone or a spot, as its setting holds it; of a spot, `corners` is its place and heading. */
+interface Item extends WrittenZone {
+  readonly setting: (typeof SETTINGS)[number];
+}
+
+const itemsIn = (values: Values): readonly Item[] => {
+  const text = (setting: string): string => String(values[setting] ?? "");
+  const plain = (setting: typeof CLOSED | typeof SPOTS): Item[] =>
+    splitAreas(text(setting)).map((area) => ({ ...area, speed: null, setting }));
+  return [
+    ...plain(CLOSED),
+    ...splitZones(text(SLOW)).map((zone) => ({ ...zone, setting: SLOW as typeof SLOW })),
+    ...plain(SPOTS),
+  ];
+};
+const isSame = (one: Item, other: Item): boolean =>
+  one.setting === other.setting &&
+  one.name === other.name &&
+  one.speed === other.speed &&
+  one.corners.trim() === other.corners.trim();
 
 /** What a person is asked before less is closed or slow. */
 const questionOf = ({ name, speed }: WrittenZone): string =>
@@ -46,13 +62,13 @@ const questionOf = ({ name, speed }: WrittenZone): string =>
     ? `The robot may then drive where "${name}" was closed.`
     : `The robot may then drive faster where "${name}" was slow.`;
 
-/** Closed areas and slow zones: drawn, changed, renamed and deleted on the map of a live head. */
+/** Closed areas, slow zones and spots: drawn, changed, renamed and deleted on the map of a live head. */
 export class ZoneEditor implements PlaceTaker {
   readonly isOnFloor = true;
   readonly #parts: ZoneEditorParts;
-  #zones: readonly WrittenZone[] = [];
-  /** The outline being drawn, and the zone that it changes; null: a new one. */
-  #draft: { readonly outline: OutlineDraft; readonly was: WrittenZone | null } | null = null;
+  #items: readonly Item[] = [];
+  /** What is being drawn, and the item that it changes; null: a new one. */
+  #draft: { readonly outline: Draft; readonly isSpot: boolean; readonly was: Item | null } | null = null;
   readonly #form = byId<HTMLFormElement>("zone-form");
   readonly #name = byId<HTMLInputElement>("zone-name");
   readonly #kind = byId<HTMLSelectElement>("zone-kind");
@@ -75,6 +91,7 @@ export class ZoneEditor implements PlaceTaker {
     });
     this.#kind.addEventListener("change", () => this.#showKind());
     byId("zone-draw").addEventListener("click", () => this.#begin(null));
+    byId("zone-spot").addEventListener("click", () => this.#begin(null, true));
     byId("zone-undo").addEventListener("click", () => this.#undo());
     byId("zone-cancel").addEventListener("click", () => this.#endDraft("zone-draw"));
     byId("zone-end").addEventListener("click", () => this.end());
@@ -91,7 +108,7 @@ export class ZoneEditor implements PlaceTaker {
 
   /** Takes all settings of the head. */
   take(values: Values): void {
-    this.#zones = zonesIn(values);
+    this.#items = itemsIn(values);
     this.#list();
     this.#draw();
   }
@@ -116,7 +133,8 @@ export class ZoneEditor implements PlaceTaker {
 
   corner([x = 0, y = 0]: readonly number[]): void {
     this.#draft?.outline.add([x, y]);
-    this.#tell();
+    if (this.#draft?.outline.isClosed) this.#close();
+    else this.#tell();
   }
 
   key(key: string): boolean {
@@ -136,17 +154,20 @@ export class ZoneEditor implements PlaceTaker {
   }
 
   #showKind(): void {
-    const isSlow = this.#kind.value === "slow";
+    const isSlow = this.#kind.value === "slow" && this.#draft?.isSpot === false;
     byId("zone-speed-box").hidden = !isSlow;
     this.#speed.required = isSlow;
     this.#speed.disabled = !isSlow;
   }
 
-  /** @param was the zone to change; null: a new one is drawn */
-  #begin(was: WrittenZone | null): void {
+  /** @param was the item to change; null: a new one is drawn */
+  #begin(was: Item | null, isSpot = was?.setting === SPOTS): void {
     this.#parts.begin();
-    this.#draft = { outline: new OutlineDraft(was === null ? [] : outlineOf(was.corners)), was };
-    this.#name.value = was?.name ?? this.#freeName();
+    const outline = isSpot
+      ? new SpotDraft(was?.corners ?? null)
+      : new OutlineDraft(was === null ? [] : outlineOf(was.corners));
+    this.#draft = { outline, isSpot, was };
+    this.#name.value = was?.name ?? this.#freeName(isSpot ? "spot" : "zone");
     this.#kind.value = was === null || was.speed === null ? "closed" : "slow";
     if (was !== null && was.speed !== null) this.#speed.value = was.speed;
     this.#showKind();
@@ -157,10 +178,10 @@ export class ZoneEditor implements PlaceTaker {
     else byId("map").focus();
   }
 
-  #freeName(): string {
-    let n = this.#zones.length + 1;
-    while (this.#zones.some(({ name }) => name === `zone ${n}`)) n++;
-    return `zone ${n}`;
+  #freeName(word: string): string {
+    let n = 1;
+    while (this.#items.some(({ name }) => name === `${word} ${n}`)) n++;
+    return `${word} ${n}`;
   }
 
   #close(): void {
@@ -194,7 +215,7 @@ export class ZoneEditor implements PlaceTaker {
 
   async #finish(): Promise<void> {
     if (this.#draft === null) return;
-    const { outline, was } = this.#draft;
+    const { outline, isSpot, was } = this.#draft;
     const name = this.#name.value.trim();
     const trouble =
       outline.trouble ??
@@ -203,19 +224,20 @@ export class ZoneEditor implements PlaceTaker {
       this.#say(trouble, true);
       return;
     }
-    const isMoved = was === null || String(outlineOf(was.corners)) !== String(outline.corners);
-    const corners = isMoved ? outline.corners.map((corner) => corner.join(",")).join(" ") : was.corners;
-    const speed = this.#kind.value === "slow" ? String(this.#speed.valueAsNumber) : null;
-    if (!(await this.#write(was, { name, corners, speed }))) return;
+    const isSlow = !isSpot && this.#kind.value === "slow";
+    const speed = isSlow ? String(this.#speed.valueAsNumber) : null;
+    const setting = isSpot ? SPOTS : isSlow ? SLOW : CLOSED;
+    if (!(await this.#write(was, { setting, name, corners: outline.written, speed }))) return;
     this.#endDraft("zone-draw");
-    const what =
-      speed === null
-        ? `"${name}" is closed to the robot`
-        : `In "${name}" the robot drives at most ${speed} m/s`;
+    const what = isSpot
+      ? `"${name}" is a goal for ways`
+      : isSlow
+        ? `In "${name}" the robot drives at most ${speed} m/s`
+        : `"${name}" is closed to the robot`;
     this.#say(`${what}, until the head restarts. To keep it, save the settings as a file.`);
   }
 
-  async #delete(zone: WrittenZone): Promise<void> {
+  async #delete(zone: Item): Promise<void> {
     if (!(await this.#write(zone, null))) return;
     this.#say(`"${zone.name}" is deleted.`);
     byId("zone-draw").focus();
@@ -227,22 +249,21 @@ export class ZoneEditor implements PlaceTaker {
    * @param now null: `was` is deleted
    * @returns whether the head has taken it; if not, the panel says why
    */
-  async #write(was: WrittenZone | null, now: WrittenZone | null): Promise<boolean> {
+  async #write(was: Item | null, now: Item | null): Promise<boolean> {
     const { settings } = this.#parts;
     this.#save.disabled = true;
     try {
-      const zones = zonesIn(await settings.latest());
-      const at = was === null ? zones.length : zones.findIndex((zone) => isSame(zone, was));
+      const items = itemsIn(await settings.latest());
+      const at = was === null ? items.length : items.findIndex((item) => isSame(item, was));
       if (at < 0) {
         throw new Error(`"${was?.name}" was changed or deleted meanwhile. The list shows what holds now.`);
       }
-      const all = zones.toSpliced(at, 1, ...(now === null ? [] : [now]));
-      const isIn = (setting: string): boolean =>
-        [was, now].some((zone) => zone !== null && settingOf(zone) === setting);
+      const all = items.toSpliced(at, 1, ...(now === null ? [] : [now]));
       const change = Object.fromEntries(
-        [CLOSED, SLOW]
-          .filter(isIn)
-          .map((setting) => [setting, joinZones(all.filter((zone) => settingOf(zone) === setting))]),
+        SETTINGS.filter((setting) => setting === was?.setting || setting === now?.setting).map((setting) => [
+          setting,
+          joinZones(all.filter((item) => item.setting === setting)),
+        ]),
       );
       await settings.change(change, was === null ? "" : questionOf(was));
       return true;
@@ -268,6 +289,9 @@ export class ZoneEditor implements PlaceTaker {
     const outline = this.#draft?.outline;
     if (outline === undefined) return;
     document.documentElement.classList.toggle("is-drawing", this.isDrawing);
+    // While corners are set, the panel covers little of the map.
+    byId("zone-named").hidden = this.#save.hidden = !outline.isClosed;
+    byId("zone-rule").hidden = this.#draft?.isSpot === true;
     this.#say(outline.text, outline.corners.length > 2 && outline.trouble !== null);
     this.#parts.handles.show(outline);
     this.#draw();
@@ -279,13 +303,12 @@ export class ZoneEditor implements PlaceTaker {
   }
 
   #list(): void {
-    const rows = this.#zones.map((zone) => {
+    const rows = this.#items.map((zone) => {
       const row = document.createElement("li");
       const text = document.createElement("span");
       const name = document.createElement("b");
       name.textContent = zone.name;
-      const what = zone.speed === null ? "closed" : `${zone.speed} m/s`;
-      text.append(name, `: ${what}, ${areaText(areaOf(outlineOf(zone.corners)))}`);
+      text.append(name, `: ${ruleOf(zone)}`);
       const of = (word: string, title: string, run: () => void): HTMLButtonElement => {
         const button = document.createElement("button");
         button.type = "button";
@@ -310,10 +333,21 @@ export class ZoneEditor implements PlaceTaker {
   #draw(): void {
     const was = this.#draft?.was ?? null;
     document.documentElement.classList.toggle("is-drawing", this.isDrawing);
-    const zones = this.#zones
-      .filter((zone) => was === null || !isSame(zone, was))
+    const items = this.#items.filter((item) => was === null || !isSame(item, was));
+    const zones = items
+      .filter(({ setting }) => setting !== SPOTS)
       .map(({ name, corners, speed }) => ({ name, outline: outlineOf(corners), speed }))
       .filter(({ outline }) => outline.length > 0);
-    this.#parts.show(zones, this.#draft?.outline ?? null);
+    const spots = parseSpots(joinZones(items.filter(({ setting }) => setting === SPOTS)));
+    this.#parts.show(zones, spots, this.#draft?.outline ?? null);
   }
+}
+
+/** What holds for an item, in the list. */
+function ruleOf({ setting, corners, speed }: Item): string {
+  if (setting === SPOTS) {
+    const [x, y, heading] = corners.trim().split(",");
+    return `spot at ${x}, ${y}${heading === undefined ? "" : `, ${heading}°`}`;
+  }
+  return `${speed === null ? "closed" : `${speed} m/s`}, ${areaText(areaOf(outlineOf(corners)))}`;
 }

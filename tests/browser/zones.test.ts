@@ -151,6 +151,23 @@ describe("zones on the map", () => {
       await page.click('[aria-label="Delete hot kiln"]');
       await says(page, '"hot kiln" is deleted');
       expect((await client.settings())["guard.slowIn"]).toBe("");
+
+      // A spot: its place, and where the robot faces there; then it is a goal.
+      await page.click("#zone-spot");
+      await page.mouse.click(...at([0.7, 0.6]));
+      await says(page, "Click where the robot faces there");
+      await page.mouse.click(...at([0.7, 0.4]));
+      await says(page, "heading 90°");
+      await page.keyboard.type("charger");
+      await page.keyboard.press("Enter");
+      await says(page, '"charger" is a goal for ways');
+      expect((await client.settings())["map.spots"]).toMatch(/^charger: -?[\d.]+,-?[\d.]+,90$/);
+      await page.keyboard.press("Escape");
+      await page.click("#way-to");
+      await page.click("#spot-goals button");
+      await page.waitForFunction(() => / to /.test(document.getElementById("found")!.textContent!));
+      await page.click("#way-to");
+      await page.click("#zones");
       await page.keyboard.press("Escape");
       expect(await page.isVisible("#zone-form")).toBe(false);
       await page.close();
