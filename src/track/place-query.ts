@@ -4,14 +4,12 @@ import { isSound, type Keyframe } from "./keyframes.ts";
 import { type Placement, placement, setPlacement } from "./placement.ts";
 import { emptySamples, MOST_PACKED, type Samples, unpackSamples } from "./samples.ts";
 import { GONE_FROM, SeenThrough } from "./seen-through.ts";
-import { CELL, type UprightPoints } from "./upright-raster.ts";
+import { CELL, UPRIGHT, type UprightPoints } from "./upright-raster.ts";
 
 /** Most points of a query from above: enough to tell rooms apart. Chosen by hand, like the numbers below. */
 export const MOST_POINTS = 160;
 /** Most samples of a query that are registered. */
 export const MOST_QUERY = 3000;
-/** A surface is upright when the vertical part of its unit normal is smaller than this: 60 degrees. */
-const UPRIGHT = 0.5;
 /** Most keyframes of a query, the newest first. */
 const MOST_FRAMES = 40;
 /** Metres of way: keyframes from farther back have drifted against the newest. */

@@ -3,6 +3,7 @@ import { isSound, type Keyframe } from "./keyframes.ts";
 import { type Placement, placement, setPlacement } from "./placement.ts";
 import { emptySamples, MOST_PACKED, type Samples, unpackSamples } from "./samples.ts";
 import type { SurfelMap } from "./surfels.ts";
+import { UPRIGHT } from "./upright-raster.ts";
 
 /** Tangent of the angle of one bin, about 3 degrees; and the number of bins on either side of the optical axis. */
 const BIN = 0.05;
@@ -11,8 +12,6 @@ const SIDE = 2 * HALF;
 /** Metres and share by which a view must look past a point before it counts as seen through. Chosen by hand, like the number below. */
 const PAST = 0.12;
 const PAST_SHARE = 0.03;
-/** A surface is upright when the vertical part of its unit normal is smaller than this: 60 degrees. */
-const UPRIGHT = 0.5;
 /** Metres: farther surfaces are not judged. */
 const FARTHEST = 4;
 /** Least cosine of the incidence angle of a surface: at a grazing one a neighbouring bin lies far behind. */

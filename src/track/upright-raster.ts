@@ -7,8 +7,9 @@ export const CELL = 0.12;
 const SECTORS = 8;
 /** Bit of a cell that shows floor and nothing upright. The lower bits are sectors of normals. */
 const FREE = 1 << SECTORS;
-/** A surface is upright when the vertical part of its unit normal is smaller than this: 60 degrees; and floor when it is larger than the other. */
-const UPRIGHT = 0.5;
+/** A surface is upright when the vertical part of its unit normal is smaller than this: 60 degrees. */
+export const UPRIGHT = 0.5;
+/** And floor when it is larger than this: 26 degrees. */
 const LEVEL = 0.9;
 /** Fewest samples of a surfel that is believed. */
 const FEWEST = 2;
