@@ -118,7 +118,11 @@ export class Guard {
     const around = AROUND + settings.cellSize / 2;
     this.#standsOn = widened(settings.body.footprint, around, around);
     if (before !== null) this.toWorld = before.toWorld;
-    this.#slowZones = new SlowZones(settings.slowIn, settings.body.footprint);
+    this.#slowZones = new SlowZones(
+      settings.slowIn,
+      settings.body.footprint,
+      before === null ? null : before.#slowZones,
+    );
     this.#paces = new PaceMaker(settings, this.limits, before === null ? null : before.#paces);
   }
 

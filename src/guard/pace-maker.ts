@@ -170,6 +170,7 @@ export class PaceMaker {
     if (input.inWorld !== null) {
       const reach = this.#spare + stoppingDistance(Math.max(topSpeed, corner), lasts, body.deceleration);
       input.slowZones.standAt(input.inWorld, reach);
+      if (input.isGiven) input.slowZones.note();
     }
     const slowed = [...arcs.map(([way]) => way), ...arcs.map(([, way]) => way), ...spot].map((way, n) =>
       this.#slowedBy(way, n, input),
@@ -276,7 +277,7 @@ export class PaceMaker {
       age: input.reach.viewAge[0]!,
     };
     // The zone in which the body was when its place was last known.
-    const zone = input.slowZones.inside;
+    const zone = input.slowZones.lastInside;
     const slowed = { speed: zone?.speed ?? Number.POSITIVE_INFINITY, zone, metres: 0 };
     const forward = this.#speed(ahead.room, Math.min(topSpeed, slowed.speed), STRAIGHT, input);
     const ways = 2 * this.#rooms.ways.arcs.length + 2;

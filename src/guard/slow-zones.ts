@@ -55,16 +55,24 @@ export class SlowZones {
   #near: readonly { readonly zone: SlowZone; readonly outline: Footprint }[] = [];
   /** The slowest zone that the body reaches into; null outside of all. */
   #inside: SlowZone | null = null;
+  #lastInside: SlowZone | null = null;
 
-  constructor(zones: readonly SlowZone[], footprint: Footprint) {
+  /** @param before the zones so far: the base was in the one of the same name */
+  constructor(zones: readonly SlowZone[], footprint: Footprint, before: SlowZones | null = null) {
     this.#zones = zones;
+    this.#lastInside = zones.find(({ name }) => name === before?.lastInside?.name) ?? null;
     this.#body = widened(footprint, WIDER);
     this.#radius = radiusOf(this.#body);
   }
 
-  /** The slowest zone in which the body was at its last known place. */
-  get inside(): SlowZone | null {
-    return this.#inside;
+  /** The slowest zone in which the body was when `note` was called last. */
+  get lastInside(): SlowZone | null {
+    return this.#lastInside;
+  }
+
+  /** Notes that the base is where `standAt` says: other places are only asked about. */
+  note(): void {
+    this.#lastInside = this.#inside;
   }
 
   /**

@@ -262,6 +262,10 @@ describe("layers of the map", () => {
     await page.click("#layers summary");
     const hasLegend = () => page.isVisible("#layers .for-areas");
     expect(await hasLegend()).toBe(false);
+    // On a recording zones are shown, and not drawn.
+    expect(await page.isVisible("#zones")).toBe(false);
+    await page.keyboard.press("q");
+    expect(await page.isVisible("#zone-form")).toBe(false);
     const before = await shareOf(page, "--mark");
     await page.click("#settings");
     await page.fill('input[name="guard.keepOut"]', "vases: 0.8,-1.2 1.6,-1.2 1.6,-0.4 0.8,-0.4");

@@ -1,5 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, test } from "vitest";
+import { openGlanceFrame } from "../../src/guard/glance-frame.ts";
 import { Guard } from "../../src/guard/guard.ts";
 import { parseSlowZones } from "../../src/guard/slow-zones.ts";
 import { poseAfter } from "../../src/guard/sweep.ts";
@@ -66,9 +67,31 @@ test("the limit names the zone and where it begins; inside it the pace is that o
   // The farthest corner is 0.25 m away, and 2 cm aside.
   expect(inside.left).toBeLessThanOrEqual(0.2 / 0.25);
   expect(inside.limit).toMatchObject({ cause: END.slowZone, area: "aisle", distance: 0 });
-  // A zone in which the base was is not left by the loss of its place.
-  guard.watch("camera", silent, 9.1e6);
-  expect(guard.answer(null, 9.1e6).pace.forward).toBeLessThanOrEqual(0.2);
+});
+
+test("a zone in which the base was holds when its place is lost, whatever is asked or set meanwhile, until the zone is removed", () => {
+  const guard = onFirmGround({ slowIn: parseSlowZones("aisle: 0.2 m/s: -1,-1 0.5,-1 0.5,1 -1,1") });
+  const here = { x: 0, y: 0, yaw: 0 };
+  guard.watch("camera", silent, 1e6);
+  guard.remember("camera", silent, 1e6, { ...here, floor: 0 });
+  expect(guard.answer(here, 1e6).pace.forward).toBeLessThanOrEqual(0.2);
+  // Another place, outside.
+  expect(guard.pace(1.5, 0, 0).forward).toBeGreaterThan(0.2);
+  // One frame alone sees floor up to 3 m straight ahead.
+  const frame = openGlanceFrame(1, 0);
+  frame.sight = "clear";
+  frame.nearX[0] = 0.3;
+  frame.endX[0] = frame.farX[0] = 3;
+  frame.kind[0] = END.unseen;
+  const alone = (slowIn: string) => {
+    const changed = new Guard({ ...guard.settings, slowIn: parseSlowZones(slowIn) }, guard);
+    changed.watch("camera", frame, 1.1e6);
+    return changed.answer(null, 1.1e6).pace;
+  };
+  expect(alone("").forward).toBeGreaterThan(0.3);
+  const slow = alone("aisle: 0.1 m/s: -1,-1 0.5,-1 0.5,1 -1,1");
+  expect(slow.forward).toBe(0.1);
+  expect(slow.limit).toMatchObject({ cause: END.slowZone, area: "aisle" });
 });
 
 test("no part of a body that obeys is faster than a zone allows within it: straight, in arcs, backwards, on the spot", () => {
