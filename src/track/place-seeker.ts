@@ -15,6 +15,8 @@ import { GoneSurfels } from "./seen-through.ts";
 const DEGREE = Math.PI / 180;
 /** Candidates that are looked at closely. Chosen by hand, like all numbers below. */
 const CANDIDATES = 12;
+/** The best of the last search, which are looked at again. */
+const CARRIED = 3;
 /** Fewest mapped surfaces in view, in all views. */
 const FEWEST_FOUND = 400;
 /** Keyframes whose view is compared with the expected one. */
@@ -51,6 +53,10 @@ export interface PlaceFound extends PlaceCandidate {
 /** How much of what a candidate's views show contradicts the known map, as a share: surfaces that are not on it, and those looked through. */
 const misfitOf = ({ share, found, pierced }: PlaceCandidate): number =>
   1 - share + pierced / Math.max(1, found + pierced);
+
+/** Candidates with the least misfit first. */
+const byMisfit = (candidates: readonly PlaceCandidate[]): PlaceCandidate[] =>
+  candidates.toSorted((a, b) => misfitOf(a) - misfitOf(b));
 
 /** Share of the expected surfaces that something hides. */
 const hiddenOf = ({ found, covered }: PlaceCandidate): number => covered / Math.max(1, found + covered);
@@ -114,6 +120,7 @@ export class PlaceSeeker {
     if (this.#sweep !== null) this.#next = this.#wait;
     this.#searchedAt = -1;
     this.#likely = null;
+    this.#checked.length = 0;
   }
 
   /** Does one step of work. @param frames this run's keyframes, oldest first, all tied to the newest */
@@ -139,11 +146,15 @@ export class PlaceSeeker {
     if (query === null) return null;
     const sweep = this.#sweep!;
     sweep.begin();
+    // What was good before is looked at again: a later view from above may rank it lower than its rival.
+    const before = byMisfit(this.#checked).slice(0, CARRIED);
     this.#checked.length = 0;
     const check = (): PlaceFound | null => {
-      const place = this.#checked.length < CANDIDATES ? sweep.takeBest() : null;
-      if (place !== null) {
-        this.#check(query, this.#candidate(query, place));
+      const old = before.pop();
+      const place = old === undefined && this.#checked.length < CANDIDATES ? sweep.takeBest() : null;
+      const candidate = old ?? (place === null ? null : this.#candidate(query, place));
+      if (candidate !== null) {
+        this.#check(query, candidate);
         return null;
       }
       this.#next = this.#wait;
@@ -183,7 +194,14 @@ export class PlaceSeeker {
     const { rotation, position } = this.#matcher.pose;
     const turned = fromYawPitchRoll(toYawPitchRoll(rotation)[0], 0, 0);
     const newFromOld = { rotation: turned, position: subtract(position, turn(turned, query.origin)) };
-    const checked: PlaceCandidate = { ...candidate, newFromOld, share: this.#matcher.uprightShare };
+    const checked: PlaceCandidate = {
+      ...candidate,
+      newFromOld,
+      share: this.#matcher.uprightShare,
+      found: 0,
+      pierced: 0,
+      covered: 0,
+    };
     const step = Math.max(1, query.frames.length / VIEWS);
     for (let n = query.frames.length - 1; n >= 0; n -= step) {
       const frame = query.frames[Math.round(n)]!;
@@ -200,10 +218,10 @@ export class PlaceSeeker {
 
   #decide({ frames }: PlaceQuery): PlaceFound | null {
     const frame = frames.at(-1)!;
-    const byMisfit = this.#checked.toSorted((a, b) => misfitOf(a) - misfitOf(b));
-    const best = byMisfit[0];
+    const ranked = byMisfit(this.#checked);
+    const best = ranked[0];
     if (best === undefined) return null;
-    const rival = byMisfit.find((other) => isElsewhere(other.newFromOld, best.newFromOld, frame));
+    const rival = ranked.find((other) => isElsewhere(other.newFromOld, best.newFromOld, frame));
     const misfit = rival === undefined ? 1 : misfitOf(rival);
     const belief = beliefIn(best, misfit, coverOf(frames));
     const before = this.#likely;
