@@ -308,7 +308,7 @@ export class Head {
     const known = this.#placing.memory(budget);
     if (known === null) return null;
     const { grid, floor } = this.#mapping;
-    return { grid, floor, footing: this.#ground.footing, ...known };
+    return { grid, floor, footing: this.#ground.footing, ...known, drawn: this.#settings };
   }
 
   /**

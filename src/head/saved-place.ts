@@ -5,6 +5,10 @@ import type { Keyframe } from "../track/keyframes.ts";
 import type { KnownPlace } from "../track/known-place.ts";
 import { SettingError, type Settings } from "./settings.ts";
 
+/** Settings that were drawn on the map of a place. */
+export const DRAWN_SETTINGS = ["guard.keepOut", "guard.slowIn", "map.spots"] as const;
+export type Drawn = Pick<Settings, (typeof DRAWN_SETTINGS)[number]>;
+
 /** A place as it is kept between runs: its map, its floor with edges and knocks, and what poses are found by. */
 export interface SavedPlace {
   readonly grid: BlockGrid;
@@ -20,6 +24,7 @@ export interface PlaceParts {
   readonly footing: FootingLayer;
   readonly frames: readonly Keyframe[];
   readonly maps: KnownPlace["maps"];
+  readonly drawn: Drawn;
 }
 
 /**

@@ -4,7 +4,7 @@ import { MsgpackReader, MsgpackWriter } from "../coding/msgpack.ts";
 import type { Pose } from "../geometry/optics.ts";
 import { FootingLayer } from "../guard/footing.ts";
 import { CELLS, Tile, tileKey, tileOf } from "../guard/footing-tile.ts";
-import type { PlaceParts, SavedPlace } from "../head/saved-place.ts";
+import { DRAWN_SETTINGS, type Drawn, type PlaceParts, type SavedPlace } from "../head/saved-place.ts";
 import { FLOOR_TILE, FloorLayer, type FloorSettings } from "../map/floor.ts";
 import { decodeSnapshot, encodeSnapshot } from "../map/snapshot.ts";
 import { type Keyframe, unpackDepth } from "../track/keyframes.ts";
@@ -15,6 +15,7 @@ import { SURFEL_FLOATS, type SurfelMap } from "../track/surfels.ts";
 // A place file: magic (8 bytes), version u32, size of all bytes u32, both little-endian; one MessagePack array of the parts below, in this order;
 // CRC-32C u32, little-endian, of everything before it. Arrays of numbers are binary, little-endian, as typed arrays have them.
 //
+//   drawn              the texts of the settings `DRAWN_SETTINGS`
 //   map of voxels      a snapshot (map/snapshot.ts)
 //   floor              arrays of: column, row, then height, variance, distance (float32) and count (uint8) of its cells
 //   footing            arrays of: column, row in tiles, whether it has brinks, then the arrays of `FOOTING_ARRAYS` and, if so, `BRINK_ARRAYS`
@@ -28,7 +29,7 @@ const MAGIC = Uint8Array.of(0x89, 0x42, 0x4d, 0x50, 0x6c, 0x0d, 0x0a, 0x1a);
 const VERSION = 1;
 const HEAD_SIZE = 16;
 const CRC_SIZE = 4;
-const PARTS = 5;
+const PARTS = 6;
 const MOST_KEYFRAMES = 100_000;
 const MOST_PIXELS = 1 << 23;
 const FLOOR_CELLS = FLOOR_TILE * FLOOR_TILE;
@@ -40,10 +41,12 @@ const BRINK_BYTES = 16 * CELLS;
 export const isPlaceFile = (bytes: Uint8Array): boolean => MAGIC.every((byte, n) => bytes[n] === byte);
 
 /** The place as bytes. Times are left out: a clock begins anew with each run. */
-export function encodePlace({ grid, floor, footing, frames, maps }: PlaceParts): Uint8Array {
+export function encodePlace({ grid, floor, footing, frames, maps, drawn }: PlaceParts): Uint8Array {
   const out = new MsgpackWriter(1 << 20);
   out.at = HEAD_SIZE;
   out.array(PARTS);
+  out.array(DRAWN_SETTINGS.length);
+  for (const name of DRAWN_SETTINGS) out.text(drawn[name]);
   writeBin(out, [encodeSnapshot(grid, crc32c)]);
   writeFloor(out, floor);
   writeFooting(out, footing);
@@ -88,10 +91,8 @@ export function verifyPlace(bytes: Uint8Array): number {
  * @throws {DecodeError | SnapshotError} that names what is wrong and where; memory is proportional to the number of bytes
  */
 export function decodePlace(bytes: Uint8Array, settings: FloorSettings): SavedPlace {
-  const end = verifyPlace(bytes);
-  const from = new MsgpackReader();
-  from.reset(bytes, HEAD_SIZE, end, 0);
-  if (from.array("place") !== PARTS) from.fail(`a place has ${PARTS} parts`);
+  const from = openPlace(bytes);
+  readDrawn(from);
   const grid = decodeSnapshot(readBin(from, bytes, "map"), crc32c);
   const floor = readFloor(from, bytes, new FloorLayer(grid.voxelSize, settings));
   const footing = readFooting(from, bytes, new FootingLayer(grid.voxelSize, { keepsLevels: true }));
@@ -103,6 +104,23 @@ export function decodePlace(bytes: Uint8Array, settings: FloorSettings): SavedPl
   const frames = readKeyframes(from, bytes);
   if (from.left !== 0) from.fail(`${from.left} bytes left over`);
   return { grid, floor, footing, known: { frames, maps } };
+}
+
+/** The settings that were drawn on the map of the place. @throws {DecodeError} */
+export const drawnOn = (bytes: Uint8Array): Drawn => readDrawn(openPlace(bytes));
+
+/** A reader before the first part. */
+function openPlace(bytes: Uint8Array): MsgpackReader {
+  const end = verifyPlace(bytes);
+  const from = new MsgpackReader();
+  from.reset(bytes, HEAD_SIZE, end, 0);
+  if (from.array("place") !== PARTS) from.fail(`a place has ${PARTS} parts`);
+  return from;
+}
+
+function readDrawn(from: MsgpackReader): Drawn {
+  if (from.array("drawn") !== DRAWN_SETTINGS.length) from.fail(`${DRAWN_SETTINGS.length} settings are drawn`);
+  return Object.fromEntries(DRAWN_SETTINGS.map((name) => [name, from.text(name)])) as unknown as Drawn;
 }
 
 type Numbers = Float32Array | Uint8Array | Int8Array;

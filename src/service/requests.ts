@@ -210,7 +210,7 @@ export class Requests {
         return savedMap.save();
       case "confirm":
         needRight(session, ["drive", "configure"], "map");
-        savedMap.confirm();
+        await savedMap.confirm();
         return tell("the base stands where the saved map says");
       case "anew":
         needRight(session, "configure", "map");

@@ -124,6 +124,7 @@ export class Service {
       metrics: this.metrics,
       log,
       note: (text) => this.#clients.note("map", text, "warn"),
+      noteSetting: (text) => this.#clients.note("setting", text),
     });
     this.#glance = this.#makeGlance();
     this.#board = makeBoard({
@@ -405,7 +406,7 @@ export class Service {
       case "track":
       case "frozen":
       case "lens": {
-        if (message.kind === "track" && message.note.what === "place found") this.#savedMap.found();
+        if (message.kind === "track" && message.note.what === "place found") void this.#savedMap.found();
         const note = noteOf(message, this.setup.sensors);
         if (note !== null) this.#clients.note(...note);
         break;

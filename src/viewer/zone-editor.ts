@@ -234,7 +234,7 @@ export class ZoneEditor implements PlaceTaker {
       : isSlow
         ? `In "${name}" the robot drives at most ${speed} m/s`
         : `"${name}" is closed to the robot`;
-    this.#say(`${what}, until the head restarts. To keep it, save the settings as a file.`);
+    this.#say(`${what}, until the head restarts, or for as long as the head keeps this map (map.folder).`);
   }
 
   async #delete(zone: Item): Promise<void> {

@@ -16,6 +16,7 @@ import { LiveHead, until } from "../helpers/live.ts";
 const { json } = generateHome(21);
 const again = [lookAround([0.75, -1], 130), ahead([0.75, -1], 130)];
 const scenario = loadScenario({ ...json, seed: 78, drive: { ...(json["drive"] as object), points: again } });
+const KILN = "kiln: 3,3 4,3 4,4";
 let bytes: Uint8Array;
 let recording: string;
 let folder: string;
@@ -23,6 +24,7 @@ let head: LiveHead | null = null;
 
 beforeAll(async () => {
   const first = run(json, [lookAround([0.95, -0.9]), ahead([0.95, -0.9], 0)]);
+  first.head.change({ ...first.head.settings, "guard.keepOut": KILN, "map.spots": "charger: 0,0,180" });
   bytes = encodePlace(first.head.memory(KEYFRAME_BYTES)!);
   recording = join(mkdtempSync(join(tmpdir(), "brinkmap-known-")), "again.brk");
   await recordScenario(scenario, recording);
@@ -70,6 +72,9 @@ test("it looks around, says that it has found the place, and saves what both run
   expect(classes[0]).toBe("assumed");
   expect(classes.at(-1)).toBe("held");
   expect(readFileSync(join(folder, "map.place")).equals(bytes)).toBe(true);
+  // What was drawn lies on that map, so it applies from now on.
+  await until(() => notes.some((text) => text.includes("drawn on the map applies again")));
+  expect(await watcher.settings()).toMatchObject({ "guard.keepOut": KILN, "map.spots": "charger: 0,0,180" });
   expect(await watcher.map("save")).toMatch(/bytes to /);
   expect(readFileSync(join(folder, "map.place")).length).toBeGreaterThan(1.1 * bytes.length);
   expect(readFileSync(join(folder, "map.before.place")).equals(bytes)).toBe(true);

@@ -1,5 +1,6 @@
 import type { Logger } from "pino";
-import { isPlaceFile } from "../../place/place-file.ts";
+import { DRAWN_SETTINGS, type Drawn } from "../../head/saved-place.ts";
+import { drawnOn, isPlaceFile } from "../../place/place-file.ts";
 import { WireError } from "../../wire/codec.ts";
 import { troubleText } from "../file-trouble.ts";
 import type { Metrics } from "../metrics.ts";
@@ -16,8 +17,9 @@ export interface SavedMapParts {
   readonly head: HeadLink;
   readonly metrics: Metrics;
   readonly log: Logger;
-  /** Sends a note to all clients. */
+  /** Sends a note to all clients; and one about changed settings. */
   note(text: string): void;
+  noteSetting(text: string): void;
 }
 
 /**
@@ -36,6 +38,8 @@ export class SavedMap {
   #isLoaded = false;
   /** Whether the head looks for its place in the saved map. */
   #isSeeking = false;
+  /** What was drawn on the saved map; null when it applies already, or there is none. */
+  #drawn: Drawn | null = null;
   /** Until when, by the head's clock in microseconds, the last clearing can be undone, and whether that map was loaded; null without. */
   #cleared: { readonly until: number; readonly wasLoaded: boolean } | null = null;
   /** Why nothing may be saved; null when it may. */
@@ -116,6 +120,7 @@ export class SavedMap {
       await this.setAside("it does not fit this head");
       return;
     }
+    if (isPlaceFile(bytes)) this.#drawn = drawnOn(bytes);
     this.#isSeeking = isPlaceFile(bytes) && head.settings["pose.source"] === "tracked";
     if (this.#isSeeking) {
       const text = "the place of the last run is looked for: look around; nothing is saved until it is found";
@@ -128,7 +133,10 @@ export class SavedMap {
       { path },
       problems.length > 0 ? "the map saved before is continued" : "the saved map is continued",
     );
-    if (!this.isAssumed) return;
+    if (!this.isAssumed) {
+      await this.found();
+      return;
+    }
     const text =
       "the base is assumed to stand at the saved map's origin: nothing is saved until that is confirmed";
     log.warn({ path }, text);
@@ -136,14 +144,29 @@ export class SavedMap {
   }
 
   /** Confirms the assumed pose. @throws {WireError} when the pose is not assumed */
-  confirm(): void {
+  async confirm(): Promise<void> {
     if (!this.isAssumed) throw new WireError("map", "map", null, "map: there is no assumed place to confirm");
     this.#isLoaded = false;
+    await this.found();
   }
 
-  /** The head has found its place in the saved map. */
-  found(): void {
+  /** The head has found its place in the saved map: what was drawn on it applies again, unless the settings file says otherwise. */
+  async found(): Promise<void> {
     this.#isSeeking = false;
+    const { head, log, note, noteSetting } = this.#parts;
+    const drawn = this.#drawn;
+    this.#drawn = null;
+    if (drawn === null) return;
+    const missing = DRAWN_SETTINGS.filter((name) => drawn[name] !== "" && head.settings[name] === "");
+    if (missing.length === 0) return;
+    const settings = Object.fromEntries(missing.map((name) => [name, drawn[name]]));
+    try {
+      await head.request<"changed">((ticket) => ({ kind: "change", ticket, settings }));
+      noteSetting(`what was drawn on the map applies again: ${missing.join(", ")}`);
+    } catch (error) {
+      log.warn({ settings, why: troubleText(error) }, "what was drawn on the map does not apply");
+      note(`what was drawn on the map does not apply, draw it again: ${missing.join(", ")}`);
+    }
   }
 
   /** Ends the search: this is another place, and a new map. The saved one is set aside. @throws {WireError} when no place is looked for */
