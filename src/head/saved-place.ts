@@ -29,7 +29,8 @@ export interface PlaceParts {
 
 /**
  * Checks whether a head with these settings can look for a place.
- * @throws {RangeError} if its voxels have other sizes than the head's, or poses are not tracked with keyframes
+ * @throws {RangeError} if its voxels have other sizes than the head's, or it has no keyframes
+ * @throws {SettingError} if poses are not tracked with keyframes
  */
 export function requireFit({ grid, known }: SavedPlace, settings: Settings): void {
   const sizes = [grid.voxelSize, known.maps.fine.voxelSize];
@@ -39,6 +40,7 @@ export function requireFit({ grid, known }: SavedPlace, settings: Settings): voi
       `the voxels of the saved place are ${sizes.join(" and ")} m, the head's ${own.join(" and ")} m`,
     );
   }
+  if (known.frames.length === 0) throw new RangeError("the saved place has no keyframes to find it by");
   if (settings["pose.source"] !== "tracked" || settings["track.keyframes"] === 0) {
     throw new SettingError(
       "a saved place is found by tracked poses with keyframes: set pose.source, track.keyframes",
