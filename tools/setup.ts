@@ -214,7 +214,7 @@ async function walk(session: Session, { path, config, names }: Plan): Promise<nu
   return steps.some(({ result }) => result === "failed") ? EXIT.finding : EXIT.done;
 }
 
-/** Runs a step until the person goes on from it. */
+/** Runs a step, again if the person asks for it, until the person accepts its outcome. */
 async function runStep(session: Session, name: StepName, config: DraftConfig): Promise<Outcome> {
   const { talk } = session;
   const step = STEPS[name];
@@ -234,7 +234,7 @@ async function runStep(session: Session, name: StepName, config: DraftConfig): P
   }
 }
 
-/** A step whose sensor fails has failed; the setup goes on. */
+/** Runs a step once. A failure of a sensor fails the step, not the setup. */
 async function tried(step: Step, session: Session, config: DraftConfig): Promise<Outcome> {
   try {
     return await step.run(session, config);

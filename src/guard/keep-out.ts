@@ -1,4 +1,4 @@
-import { hasSpeed, splitAreas } from "../terms/areas.ts";
+import { hasSpeed, MOST_CORNERS, splitAreas } from "../terms/areas.ts";
 import { doSidesCross } from "../terms/polygon.ts";
 import { distanceToOutline, type Footprint, holds, parseFootprint } from "./body.ts";
 
@@ -10,7 +10,6 @@ export interface KeepOutArea {
 
 /** Most areas of one place, and corners of one area: more are a mistake. */
 const MOST_AREAS = 100;
-const MOST_CORNERS = 100;
 const EXAMPLE = "stairs: 1,2 2,2 2,3; shelf: 4,0 5,0 5,1";
 
 /**

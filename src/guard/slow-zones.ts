@@ -1,5 +1,5 @@
 import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
-import { splitZones } from "../terms/areas.ts";
+import { LEAST_ZONE_SPEED, MOST_ZONE_SPEED, splitZones } from "../terms/areas.ts";
 import { doOutlinesCross } from "../terms/polygon.ts";
 import { type Footprint, holds, radiusOf } from "./body.ts";
 import { checkCount, parseOutline } from "./keep-out.ts";
@@ -12,9 +12,6 @@ export interface SlowZone {
   readonly outline: Footprint;
 }
 
-/** m/s: slower than this is no pace, and faster than this no base. */
-const LEAST_SPEED = 0.05;
-const MOST_SPEED = 10;
 /** Metres by which the outline of the body is wider, because it does not follow its path exactly: as in the swept ways. */
 const WIDER = 0.02;
 /** Metres between the places along a way at which the body is compared with the zones. A zone counts as reached at the place before. */
@@ -31,9 +28,9 @@ export function parseSlowZones(text: string): readonly SlowZone[] {
   checkCount(parts.length);
   return parts.map(({ name, speed: written, corners }) => {
     const speed = Number(written ?? Number.NaN);
-    if (!(speed >= LEAST_SPEED && speed <= MOST_SPEED)) {
+    if (!(speed >= LEAST_ZONE_SPEED && speed <= MOST_ZONE_SPEED)) {
       throw new RangeError(
-        `"${name}" needs a speed from ${LEAST_SPEED} to ${MOST_SPEED} m/s before its corners: write zones like "${EXAMPLE}"`,
+        `"${name}" needs a speed from ${LEAST_ZONE_SPEED} to ${MOST_ZONE_SPEED} m/s before its corners: write zones like "${EXAMPLE}"`,
       );
     }
     return { name, speed, outline: parseOutline(name, corners, EXAMPLE) };

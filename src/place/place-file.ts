@@ -18,11 +18,11 @@ import { SURFEL_FLOATS, type SurfelMap } from "../track/surfels.ts";
 //   drawn              the texts of the settings `DRAWN_SETTINGS`
 //   map of voxels      a snapshot (map/snapshot.ts)
 //   floor              arrays of: column, row, then height, variance, distance (float32) and count (uint8) of its cells
-//   footing            arrays of: column, row in tiles, whether it has brinks, then the arrays of `FOOTING_ARRAYS` and, if so, `BRINK_ARRAYS`
+//   footing            arrays of: column, row in tiles, then the arrays of `footingArrays` and `brinkArrays`
 //   surfels            side of the fine voxels in metres; fine and coarse, SURFEL_FLOATS float32 each
 //   keyframes          arrays, see `writeKeyframe`
 
-/** Bytes of the keyframes that are kept with a place: with the map of 200 m2 some 14 MB in all. Chosen by hand. */
+/** Bytes of the keyframes that are kept with a place: with the map of 200 m2 about 14 MB in all, by estimate. Chosen by hand. */
 export const KEYFRAME_BYTES = 6e6;
 
 const MAGIC = Uint8Array.of(0x89, 0x42, 0x4d, 0x50, 0x6c, 0x0d, 0x0a, 0x1a);

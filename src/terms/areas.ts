@@ -1,3 +1,9 @@
+/** Most corners of an area or zone. */
+export const MOST_CORNERS = 100;
+/** Slowest and fastest speed of a slow zone, m/s: slower is no pace, and faster no base. */
+export const LEAST_ZONE_SPEED = 0.05;
+export const MOST_ZONE_SPEED = 10;
+
 /** A closed area in a setting: its name, and the text of its corners. */
 export interface WrittenArea {
   readonly name: string;

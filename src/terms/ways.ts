@@ -29,6 +29,13 @@ export const NO_WAY_REASONS = [
 ] as const;
 export type NoWayReason = (typeof NO_WAY_REASONS)[number];
 
+/** How a head sees the floor when a question for the next look does not say: metres, and radians, for a depth camera of 70 degrees. Chosen by hand: a little less than it sees. */
+export const USUAL_LOOK = { reach: 2, width: 1 } as const;
+/** Metres around places where a look was in vain: unseen floor there is not looked for again. Chosen by hand. */
+export const IN_VAIN = 0.7;
+/** Most rims of unseen floor that are listed. */
+export const MOST_RIMS = 20;
+
 /** Prices of a metre over floor that is not firm, in metres of firm floor. Chosen by hand: the highest bounds the searches. */
 export const LEAST_PRICE = 1;
 export const MOST_PRICE = 50;

@@ -68,6 +68,8 @@ export interface LoopClosed {
   readonly angle: number;
   /** Metres: path length between the two visits. */
   readonly way: number;
+  /** Whether the older visit was in an earlier run, whose place was recognised. */
+  readonly isPlaceFound: boolean;
 }
 
 /** Number of candidates that reached each test. */
@@ -278,6 +280,7 @@ export class LoopFinder {
       way: newest.way - old.way,
       distance: apart(at, newest.worldFromLens),
       angle: Math.abs(yawBetween(newest.worldFromLens, at)),
+      isPlaceFound: false,
     };
   }
 }

@@ -156,4 +156,4 @@ export class PlaceQueries {
 }
 
 /** Metres from above between two positions. */
-export const apartLevel = (a: Vec3, b: Vec3): number => hypot2(a[0] - b[0], a[1] - b[1]);
+export const levelDistance = (a: Vec3, b: Vec3): number => hypot2(a[0] - b[0], a[1] - b[1]);

@@ -5,7 +5,7 @@ import { subtract, wrapAngle } from "../geometry/vec.ts";
 import { ExpectedView } from "./expected-view.ts";
 import type { Keyframe } from "./keyframes.ts";
 import type { KnownPlace } from "./known-place.ts";
-import { apartLevel, MOST_POINTS, MOST_QUERY, PlaceQueries, type PlaceQuery } from "./place-query.ts";
+import { levelDistance, MOST_POINTS, MOST_QUERY, PlaceQueries, type PlaceQuery } from "./place-query.ts";
 import { PlaceSweep, type SweptPlace } from "./place-sweep.ts";
 import { placement, setPlacement } from "./placement.ts";
 import { PlaceMatcher } from "./places.ts";
@@ -172,7 +172,7 @@ export class PlaceSeeker {
     let nearest = Number.POSITIVE_INFINITY;
     let floor = 0;
     for (const { worldFromLens, floorHeight } of this.place.frames) {
-      const far = apartLevel(worldFromLens.position, [x, y, 0]);
+      const far = levelDistance(worldFromLens.position, [x, y, 0]);
       if (far < nearest) [nearest, floor] = [far, floorHeight];
     }
     const rise = floor - frames.at(-1)!.floorHeight;
@@ -235,7 +235,7 @@ function isOtherView(a: Keyframe, b: Keyframe): boolean {
   const turned = wrapAngle(yawOf(a.worldFromLens) - yawOf(b.worldFromLens));
   return (
     Math.abs(turned) > OTHER_HEADING ||
-    apartLevel(a.worldFromLens.position, b.worldFromLens.position) > OTHER_PLACE
+    levelDistance(a.worldFromLens.position, b.worldFromLens.position) > OTHER_PLACE
   );
 }
 
@@ -253,7 +253,7 @@ function coverOf(frames: readonly Keyframe[]): number {
 function isElsewhere(a: Pose, b: Pose, { worldFromLens }: Keyframe): boolean {
   const [p, q] = [compose(a, worldFromLens), compose(b, worldFromLens)];
   const turned = Math.abs(wrapAngle(toYawPitchRoll(a.rotation)[0] - toYawPitchRoll(b.rotation)[0]));
-  return apartLevel(p.position, q.position) > 0.2 || turned > 5 * DEGREE;
+  return levelDistance(p.position, q.position) > 0.2 || turned > 5 * DEGREE;
 }
 
 /** Direction about the vertical in which a lens looks. */

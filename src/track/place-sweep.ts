@@ -32,7 +32,7 @@ export class PlaceSweep {
   readonly #scores: Float32Array;
   readonly #headings: Uint8Array;
   #heading = HEADINGS;
-  /** Row of cells at which the present heading goes on. */
+  /** Row of cells from which the next step continues with the present heading. */
   #row = 0;
   #best = 0;
 

@@ -75,8 +75,8 @@ interface LastKeyframe {
 }
 
 /**
- * Loop closure: keeps keyframes of tracked frames, recognises places of earlier visits, and rebuilds the tracker's maps when a loop closure
- * moves keyframes. Each frame does a bounded part of the work; it is counted in steps, not timed.
+ * Loop closure: keeps keyframes of tracked frames, recognises places of earlier visits, of this run and of an earlier one, and rebuilds the tracker's
+ * maps when that moves keyframes. Each frame does a bounded part of the work; it is counted in steps, not timed.
  */
 export class Revisits {
   readonly store: KeyframeStore;
@@ -90,8 +90,6 @@ export class Revisits {
   #seeker: PlaceSeeker | null = null;
   /** What it has found, until the next frame. */
   #found: PlaceFound | null = null;
-  /** Whether the remake adds this run to the map of an earlier one. */
-  #isJoining = false;
   /** Number of keyframes of the earlier run, once its place is found; 0 before. */
   #known = 0;
 
@@ -174,9 +172,9 @@ export class Revisits {
       distance: distance(at.position, newest.worldFromLens.position),
       angle: angleBetween(at.rotation, newest.worldFromLens.rotation),
       way: 0,
+      isPlaceFound: true,
     };
     this.#seeker = null;
-    this.#isJoining = true;
     this.#remake = new SurfelRemake(store, closed, maps, frames.length);
     store.isFixed = true;
     this.finder.restart();
@@ -273,9 +271,8 @@ export class Revisits {
     this.#remake = null;
     this.store.isFixed = false;
     this.finder.restart();
-    const isPlaceFound = this.#isJoining;
-    this.#isJoining = false;
-    return { newFromOld, way: closed.way, distance: closed.distance, angle: closed.angle, isPlaceFound };
+    const { way, distance: far, angle, isPlaceFound } = closed;
+    return { newFromOld, way, distance: far, angle, isPlaceFound };
   }
 }
 

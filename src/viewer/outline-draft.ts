@@ -1,11 +1,10 @@
+import { MOST_CORNERS } from "../terms/areas.ts";
 import { areaOf, doSidesCross } from "../terms/polygon.ts";
 import type { Corner, Draft } from "./corner-handles.ts";
 import { areaText } from "./measuring.ts";
 
 /** Metres: a corner this close to the one before is the same corner. */
 const LEAST = 0.02;
-/** Most corners that the head accepts. */
-const MOST = 100;
 
 /** Rounds to centimetres: finer than the cells of the map. */
 export const rounded = ([x, y]: Corner): Corner => [Math.round(100 * x) / 100, Math.round(100 * y) / 100];
@@ -46,7 +45,7 @@ export class OutlineDraft implements Draft {
 
   /** Adds a corner to an open outline, unless it is the last one again. */
   add(at: Corner): void {
-    if (this.#isClosed || this.#corners.length >= MOST) return;
+    if (this.#isClosed || this.#corners.length >= MOST_CORNERS) return;
     const last = this.#corners.at(-1);
     if (last !== undefined && Math.hypot(at[0] - last[0], at[1] - last[1]) < LEAST) return;
     this.#corners = [...this.#corners, rounded(at)];
@@ -66,7 +65,7 @@ export class OutlineDraft implements Draft {
   split(n: number): boolean {
     const [x0, y0] = this.#corners[n]!;
     const [x1, y1] = this.#corners[(n + 1) % this.#corners.length]!;
-    if (this.#corners.length >= MOST) return false;
+    if (this.#corners.length >= MOST_CORNERS) return false;
     this.#corners = this.#corners.toSpliced(n + 1, 0, rounded([(x0 + x1) / 2, (y0 + y1) / 2]));
     return true;
   }

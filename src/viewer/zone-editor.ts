@@ -1,4 +1,11 @@
-import { joinZones, splitAreas, splitZones, type WrittenZone } from "../terms/areas.ts";
+import {
+  joinZones,
+  LEAST_ZONE_SPEED,
+  MOST_ZONE_SPEED,
+  splitAreas,
+  splitZones,
+  type WrittenZone,
+} from "../terms/areas.ts";
 import { areaOf } from "../terms/polygon.ts";
 import { parseSpots, type Spot } from "../terms/spots.ts";
 import type { ShownZone } from "./area-layer.ts";
@@ -156,6 +163,8 @@ export class ZoneEditor implements PlaceTaker {
   #showKind(): void {
     const isSlow = this.#kind.value === "slow" && this.#draft?.isSpot === false;
     byId("zone-speed-box").hidden = !isSlow;
+    this.#speed.min = String(LEAST_ZONE_SPEED);
+    this.#speed.max = String(MOST_ZONE_SPEED);
     this.#speed.required = isSlow;
     this.#speed.disabled = !isSlow;
   }

@@ -1,6 +1,7 @@
 import { cosOf, hypot2, sinOf } from "../geometry/elementary.ts";
 import { wrapAngle } from "../geometry/vec.ts";
 import { FOOTING } from "../terms/safety.ts";
+import { IN_VAIN, MOST_RIMS } from "../terms/ways.ts";
 import { CircleCells } from "./circle-cells.ts";
 import { GoalField, NEVER, UNIT } from "./goal-field.ts";
 import type { WayGround } from "./ground.ts";
@@ -26,11 +27,8 @@ const LEAST_GAIN = 0.06;
 /** Metres of way that a look itself costs, and a radian of turning on the spot. */
 const LOOK_COST = 0.7;
 const TURN_COST = 0.15;
-/** Metres around places where a look was in vain: unseen floor there is not looked for again. */
-const IN_VAIN = 0.7;
-/** Metres: shorter rims of unseen floor are not listed; and most that are. */
+/** Metres: shorter rims of unseen floor are not listed. */
 const SHORTEST_RIM = 0.3;
-const MOST_RIMS = 20;
 
 /** How the head sees the floor. */
 export interface Sight {
@@ -50,7 +48,7 @@ export interface Look extends Stand {
   readonly at: readonly [x: number, y: number];
 }
 
-/** A rim of the known floor behind which nothing was seen, and why nobody goes there. */
+/** A rim of the known floor behind which nothing was seen, and why the body cannot go there. */
 export interface Rim {
   readonly x: number;
   readonly y: number;

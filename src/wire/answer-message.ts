@@ -1,5 +1,5 @@
 import { type Static, Type } from "@sinclair/typebox";
-import { NO_WAY_REASONS, SLOW_REASONS } from "../terms/ways.ts";
+import { MOST_RIMS, NO_WAY_REASONS, SLOW_REASONS } from "../terms/ways.ts";
 import { BLOCK_SIDE } from "./blocks.ts";
 import { KNOWN_SIDE } from "./known.ts";
 import { Id } from "./parts.ts";
@@ -147,7 +147,7 @@ const Answer = Type.Union([
         ),
       }),
       {
-        maxItems: 20,
+        maxItems: MOST_RIMS,
         description: "what remains unseen, the longest rim first; empty while there is a next look",
       },
     ),

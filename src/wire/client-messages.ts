@@ -1,6 +1,6 @@
 import { type Static, type TProperties, Type } from "@sinclair/typebox";
 import { MOST_WAIVER } from "../terms/freshness.ts";
-import { LEAST_PRICE, MOST_PRICE } from "../terms/ways.ts";
+import { IN_VAIN, LEAST_PRICE, MOST_PRICE, USUAL_LOOK } from "../terms/ways.ts";
 import { DirectionShape, Id, imageBytes, RoleShape } from "./parts.ts";
 import {
   Count,
@@ -154,21 +154,20 @@ export const Question = Type.Union([
         Type.Number({
           minimum: 0.5,
           maximum: 5,
-          description: "metres up to which the head sees the floor well; 2 by default",
+          description: `metres up to which the head sees the floor well; ${USUAL_LOOK.reach} by default`,
         }),
       ),
       width: Type.Optional(
         Type.Number({
           minimum: 0.1,
           maximum: 6.3,
-          description: "radians: angle of view of the head, 1 by default",
+          description: `radians: angle of view of the head, ${USUAL_LOOK.width} by default`,
         }),
       ),
       inVain: Type.Optional(
         Type.Array(Pair, {
           maxItems: 64,
-          description:
-            "places in the world whose unseen floor was looked at without seeing it: none within 0.7 m",
+          description: `places in the world whose unseen floor was looked at without seeing it: none within ${IN_VAIN} m`,
         }),
       ),
     },

@@ -1,7 +1,7 @@
-import { Progress } from "../frame/progress.ts";
 import { noneExpected, wholeOption } from "../frame/values.ts";
+import { runHomes } from "./floor/homes-loop.ts";
 import { rateInterval } from "./floor/intervals.ts";
-import { runJobs } from "./floor/jobs.ts";
+
 import type { ExploreJob, ExploreRow } from "./obey/explore-job.ts";
 import { programOf, workersOption } from "./program.ts";
 
@@ -67,26 +67,18 @@ export const main = programOf({
   exits: { 1: "a fall, or an internal error" },
   run: async ({ values, positionals }) => {
     noneExpected(positionals);
-    const [homes, first] = [wholeOption(values, "homes", 1, 1_000_000), wholeOption(values, "seed", 0)];
     const seconds = wholeOption(values, "seconds", 5, 7200);
     const changes = values.knob ?? [];
-    const bar = new Progress("homes", "lines");
     const rows: ExploreRow[] = [];
-    let next = 0;
-    try {
-      await runJobs<ExploreJob, ExploreRow>(
-        EXPLORE_JOB,
-        wholeOption(values, "workers", 1, 256),
-        () => (next < homes ? { home: first + next++, seconds, changes } : null),
-        (row) => {
-          rows.push(row);
-          console.log(rowText(row));
-          bar.show(rows.length / homes);
-        },
-      );
-    } finally {
-      bar.stop();
-    }
+    await runHomes<ExploreJob, ExploreRow>(
+      EXPLORE_JOB,
+      values,
+      (home) => ({ home, seconds, changes }),
+      (row) => {
+        rows.push(row);
+        console.log(rowText(row));
+      },
+    );
     report(rows);
     return rows.some(({ fall }) => fall !== null) ? 1 : 0;
   },

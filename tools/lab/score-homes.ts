@@ -1,9 +1,8 @@
 import { appendFile, mkdir } from "node:fs/promises";
 import { dirname } from "node:path";
-import { Progress } from "../frame/progress.ts";
 import { noneExpected, wholeOption } from "../frame/values.ts";
+import { runHomes } from "./floor/homes-loop.ts";
 import { rateInterval } from "./floor/intervals.ts";
-import { runJobs } from "./floor/jobs.ts";
 import type { HomeJob, HomeRow, PoseErrors } from "./obey/home-drive.ts";
 import { programOf, workersOption } from "./program.ts";
 
@@ -95,33 +94,25 @@ export const main = programOf({
   exits: { 1: "a fall, or an internal error" },
   run: async ({ values, positionals }) => {
     noneExpected(positionals);
-    const [homes, first] = [wholeOption(values, "homes", 1, 1_000_000), wholeOption(values, "seed", 0)];
     const seconds = wholeOption(values, "seconds", 5, 3600);
     const changes = values.knob ?? [];
     await mkdir(dirname(values.out), { recursive: true });
-    const bar = new Progress("homes", "lines");
     const rows: HomeRow[] = [];
     let written = Promise.resolve();
-    let next = 0;
     console.log(
       "  home    way  tracked rms, worst, end   wheels rms, worst, end    yaw   beyond    lost    held   stuck  hits",
     );
-    try {
-      await runJobs<HomeJob, HomeRow>(
-        HOME_JOB,
-        wholeOption(values, "workers", 1, 256),
-        () => (next < homes ? { home: first + next++, seconds, changes } : null),
-        (row) => {
-          rows.push(row);
-          written = written.then(() => appendFile(values.out, `${JSON.stringify({ ...row, changes })}\n`));
-          console.log(rowText(row));
-          bar.show(rows.length / homes);
-        },
-      );
-      await written;
-    } finally {
-      bar.stop();
-    }
+    await runHomes<HomeJob, HomeRow>(
+      HOME_JOB,
+      values,
+      (home) => ({ home, seconds, changes }),
+      (row) => {
+        rows.push(row);
+        written = written.then(() => appendFile(values.out, `${JSON.stringify({ ...row, changes })}\n`));
+        console.log(rowText(row));
+      },
+    );
+    await written;
     report(rows);
     return rows.some(({ fall }) => fall !== null) ? 1 : 0;
   },

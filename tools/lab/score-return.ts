@@ -1,7 +1,6 @@
-import { Progress } from "../frame/progress.ts";
 import { noneExpected, wholeOption } from "../frame/values.ts";
+import { runHomes } from "./floor/homes-loop.ts";
 import { rateInterval } from "./floor/intervals.ts";
-import { runJobs } from "./floor/jobs.ts";
 import { programOf, workersOption } from "./program.ts";
 import type { ReturnJob, ReturnRow } from "./return/return-job.ts";
 
@@ -21,27 +20,37 @@ const quantile = (values: readonly number[], share: number): number =>
   values.toSorted((a, b) => a - b)[Math.min(values.length - 1, Math.floor(share * values.length))] ??
   Number.NaN;
 
+function rowText(row: ReturnRow): string {
+  const when =
+    row.found === null
+      ? "not found"
+      : `${row.found.toFixed(1)} s, ${(1000 * row.off).toFixed(0)} mm, ${degrees(row.yaw).toFixed(2)} deg`;
+  return `${String(row.home).padStart(6)} ${row.where.padEnd(10)} ${when}${isWrong(row) ? "  WRONG" : ""}`;
+}
+
 function report(rows: readonly ReturnRow[]): void {
   for (const where of WHERE) {
     const own = rows.filter((row) => row.where === where);
     const found = own.filter((row) => row.found !== null);
     const times = found.map((row) => row.found!);
-    console.log(
-      `${where.padEnd(10)} found ${found.length} of ${own.length} (${percents(rateInterval(found.length, Math.max(1, own.length)))}), ` +
-        `after ${quantile(times, 0.5).toFixed(1)} s (median), ${quantile(times, 1).toFixed(1)} s at most; ` +
-        `${(
-          1000 *
+    const intervals = percents(rateInterval(found.length, Math.max(1, own.length)));
+    const how =
+      found.length === 0
+        ? ""
+        : `, after ${quantile(times, 0.5).toFixed(1)} s (median), ${quantile(times, 1).toFixed(1)} s at most; ` +
+          `${(
+            1000 *
+              quantile(
+                found.map(({ off }) => off),
+                0.5,
+              )
+          ).toFixed(0)} mm and ${degrees(
             quantile(
-              found.map(({ off }) => off),
+              found.map(({ yaw }) => yaw),
               0.5,
-            )
-        ).toFixed(0)} mm and ${degrees(
-          quantile(
-            found.map(({ yaw }) => yaw),
-            0.5,
-          ),
-        ).toFixed(2)} deg off at most in a run (median)`,
-    );
+            ),
+          ).toFixed(2)} deg off at most in a run (median)`;
+    console.log(`${where.padEnd(10)} found ${found.length} of ${own.length} (${intervals})${how}`);
   }
   const wrong = rows.filter(isWrong);
   for (const { home, where, off, yaw } of wrong) {
@@ -78,36 +87,18 @@ export const main = programOf({
   exits: { 1: "a wrong place, or an internal error" },
   run: async ({ values, positionals }) => {
     noneExpected(positionals);
-    const [homes, first] = [wholeOption(values, "homes", 1, 1_000_000), wholeOption(values, "seed", 0)];
-    const [known, elsewhere] = [
-      wholeOption(values, "known", 0, 1000),
-      wholeOption(values, "elsewhere", 0, 1000),
-    ];
-    const bar = new Progress("homes", "lines");
+    const known = wholeOption(values, "known", 0, 1000);
+    const elsewhere = wholeOption(values, "elsewhere", 0, 1000);
     const rows: ReturnRow[] = [];
-    let [next, done] = [0, 0];
-    try {
-      await runJobs<ReturnJob, readonly ReturnRow[]>(
-        RETURN_JOB,
-        wholeOption(values, "workers", 1, 256),
-        () => (next < homes ? { home: first + next++, known, elsewhere } : null),
-        (own) => {
-          rows.push(...own);
-          for (const row of own) {
-            const when =
-              row.found === null
-                ? "not found"
-                : `${row.found.toFixed(1)} s, ${(1000 * row.off).toFixed(0)} mm, ${degrees(row.yaw).toFixed(2)} deg`;
-            console.log(
-              `${String(row.home).padStart(6)} ${row.where.padEnd(10)} ${when}${isWrong(row) ? "  WRONG" : ""}`,
-            );
-          }
-          bar.show(++done / homes);
-        },
-      );
-    } finally {
-      bar.stop();
-    }
+    await runHomes<ReturnJob, readonly ReturnRow[]>(
+      RETURN_JOB,
+      values,
+      (home) => ({ home, known, elsewhere }),
+      (own) => {
+        rows.push(...own);
+        for (const row of own) console.log(rowText(row));
+      },
+    );
     report(rows);
     return rows.some(isWrong) ? 1 : 0;
   },

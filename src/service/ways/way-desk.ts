@@ -1,7 +1,7 @@
 import { CELLS, TILE_BITS, tileKey } from "../../guard/footing-tile.ts";
 import { SettingError } from "../../head/settings.ts";
 import { FOOTING_NAMES } from "../../terms/safety.ts";
-import { LEAST_PRICE } from "../../terms/ways.ts";
+import { LEAST_PRICE, USUAL_LOOK } from "../../terms/ways.ts";
 import { WayGround } from "../../way/ground.ts";
 import { LookFinder } from "../../way/next-look.ts";
 import { Outline } from "../../way/outline.ts";
@@ -32,9 +32,6 @@ const MOST_KEPT = 4;
 const LIMIT = 1;
 /** Metres: with smaller cells a search would take too long. */
 const LEAST_CELL = 0.02;
-/** How a head sees the floor: metres and radians, for a depth camera of 70 degrees. Chosen by hand: a little less than it sees. */
-const USUAL_REACH = 2;
-const USUAL_WIDTH = 1;
 /** Metres around base and goal that a way over unseen floor may use, besides what was seen. Chosen by hand. */
 const AROUND = 3;
 
@@ -141,7 +138,7 @@ export class WayDesk {
   }
 
   #findLook({ question, ...body }: LookOrder): LookAnswer {
-    const { margin, reach = USUAL_REACH, width = USUAL_WIDTH, inVain = [] } = question;
+    const { margin, reach = USUAL_LOOK.reach, width = USUAL_LOOK.width, inVain = [] } = question;
     const wish = margin === undefined ? {} : { margin };
     const firm = this.#keptFor({ ...body, question: wish });
     const open = this.#keptFor({
